@@ -1,0 +1,105 @@
+"""A site: a place with everything the rules need to know of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from alerts.errors import BadInput
+
+LOWEST_ELEVATION_M = -430.0
+"""The Dead Sea shore, the lowest dry land."""
+HIGHEST_ELEVATION_M = 9000.0
+
+
+@dataclass(frozen=True, slots=True)
+class HorizonLine:
+    """Terrain against the sky: altitude by azimuth, linear between points, wrapping at north.
+
+    azimuths_deg: ascending, 0 <= azimuth < 360, from north through east.
+    altitudes_deg: same length; apparent terrain height, -5..80.
+    An empty line is the level horizon (0 degrees all round).
+    """
+
+    azimuths_deg: tuple[float, ...] = ()
+    altitudes_deg: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if len(self.azimuths_deg) != len(self.altitudes_deg):
+            raise BadInput("a horizon line needs one altitude for each azimuth")
+        if any(not 0 <= az < 360 for az in self.azimuths_deg):
+            raise BadInput("horizon azimuths must lie between 0 and 360 degrees (360 itself is 0)")
+        if any(b <= a for a, b in zip(self.azimuths_deg, self.azimuths_deg[1:], strict=False)):
+            raise BadInput("horizon azimuths must rise from point to point, each only once")
+        if any(not -5 <= alt <= 80 for alt in self.altitudes_deg):
+            raise BadInput("horizon altitudes must lie between -5 and 80 degrees")
+
+    @property
+    def is_level(self) -> bool:
+        return not self.azimuths_deg
+
+
+@dataclass(frozen=True, slots=True)
+class Foreground:
+    """Something on the ground worth having under the core."""
+
+    name: str
+    bearing_deg: float
+    width_deg: float = 5.0
+    height_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Darkness:
+    """A measured sky brightness, V mag/arcsec² at the zenith, moonless and clear."""
+
+    sqm_mag_arcsec2: float
+    measured_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A place to photograph from; coordinates WGS84, zone an IANA name.
+
+    Raises BadInput when a value can't be a place on Earth.
+    """
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float = 0.0
+    zone: str = "UTC"
+    horizon: HorizonLine = field(default_factory=HorizonLine)
+    foregrounds: tuple[Foreground, ...] = ()
+    darkness: Darkness | None = None
+    access_months: tuple[int, ...] = tuple(range(1, 13))
+    access_note: str = ""
+
+    def __post_init__(self) -> None:
+        if not -90 <= self.lat_deg <= 90:
+            swapped = " Latitude comes first: are the two swapped?" if -90 <= self.lon_deg <= 90 else ""
+            raise BadInput(f"latitude {self.lat_deg:g} is outside -90..90.{swapped}")
+        if not -180 <= self.lon_deg <= 180:
+            raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
+        if not LOWEST_ELEVATION_M <= self.elevation_m <= HIGHEST_ELEVATION_M:
+            raise BadInput(
+                f"elevation {self.elevation_m:g} m is outside {LOWEST_ELEVATION_M:g}..{HIGHEST_ELEVATION_M:g} m."
+            )
+        if not self.access_months or any(not 1 <= month <= 12 for month in self.access_months):
+            raise BadInput("access months are numbers from 1 (January) to 12 (December), at least one.")
+        zone_info(self.zone)
+
+    @property
+    def tz(self) -> ZoneInfo:
+        return zone_info(self.zone)
+
+
+def zone_info(zone: str) -> ZoneInfo:
+    """The zone of that IANA name; BadInput when there is none."""
+    try:
+        return ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise BadInput(
+            f"{zone!r} is no time zone we know; write an IANA name such as Europe/Madrid."
+        ) from error
