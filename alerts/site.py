@@ -84,7 +84,8 @@ class Site:
             raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
         if not LOWEST_ELEVATION_M <= self.elevation_m <= HIGHEST_ELEVATION_M:
             raise BadInput(
-                f"elevation {self.elevation_m:g} m is outside {LOWEST_ELEVATION_M:g}..{HIGHEST_ELEVATION_M:g} m."
+                f"elevation {self.elevation_m:g} m is outside "
+                f"{LOWEST_ELEVATION_M:g}..{HIGHEST_ELEVATION_M:g} m."
             )
         if not self.access_months or any(not 1 <= month <= 12 for month in self.access_months):
             raise BadInput("access months are numbers from 1 (January) to 12 (December), at least one.")
