@@ -1,0 +1,128 @@
+"""Settings: typed, described, checked at start.
+
+Order, first wins: environment (`DUSKBELL_…`), the TOML file, the defaults below. The TOML file is
+`duskbell.toml` in the data folder, or the path in `DUSKBELL_CONFIG`.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, SecretStr, ValidationError, model_validator
+from pydantic_settings import (
+    BaseSettings,
+    PydanticBaseSettingsSource,
+    SettingsConfigDict,
+    TomlConfigSettingsSource,
+)
+
+from alerts.errors import DuskbellError
+
+
+class BadSettings(DuskbellError):
+    """A setting can't be used; the message names it and says what would work."""
+
+
+def default_data_dir() -> Path:
+    """Where Duskbell keeps its files unless told otherwise (the XDG data folder)."""
+    base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(base) / "duskbell"
+
+
+def config_file() -> Path:
+    """The TOML file that is read, whether or not it exists."""
+    if named := os.environ.get("DUSKBELL_CONFIG"):
+        return Path(named)
+    return Path(os.environ.get("DUSKBELL_DATA_DIR") or default_data_dir()) / "duskbell.toml"
+
+
+class Settings(BaseSettings):
+    """Everything an operator can set."""
+
+    model_config = SettingsConfigDict(env_prefix="DUSKBELL_", extra="forbid", validate_default=True)
+
+    data_dir: Path = Field(default_factory=default_data_dir, description="Folder of the database and files.")
+    database_url: str = Field(
+        "", description="SQLAlchemy URL; empty means an SQLite file in the data folder."
+    )
+    contact: str = Field(
+        "", description="Mail address or web page of whoever runs this; sent to the feeds, which require it."
+    )
+    public_url: str = Field(
+        "http://127.0.0.1:8765", description="Address under which people reach the pages; used in links."
+    )
+    web_host: str = Field("127.0.0.1", description="Address the pages listen on.")
+    web_port: int = Field(8765, ge=1, le=65535, description="Port the pages listen on.")
+    cycle_minutes: int = Field(30, ge=5, le=360, description="Minutes from one cycle to the next.")
+
+    met_norway: bool = Field(True, description="Ask MET Norway Locationforecast.")
+    met_norway_url: str = Field("https://api.met.no/weatherapi/locationforecast/2.0", description="Its base.")
+    nws: bool = Field(True, description="Ask the US National Weather Service for places in the US.")
+    nws_url: str = Field("https://api.weather.gov", description="Its base.")
+    open_meteo_noncommercial: bool = Field(
+        False,
+        description="Set to true to declare non-commercial use, which Open-Meteo's free tier requires. "
+        "Taking payment or showing adverts ends it.",
+    )
+    open_meteo_key: SecretStr | None = Field(None, description="Open-Meteo key; commercial use needs one.")
+    open_meteo_url: str = Field("https://api.open-meteo.com", description="Its base; a server of your own?")
+    open_meteo_models: tuple[str, ...] = Field(
+        ("ecmwf_ifs025", "icon_seamless", "gfs_seamless"), description="Forecast models, one request each."
+    )
+
+    smtp_host: str = Field("", description="Mail relay; empty writes .eml files to the outbox folder.")
+    smtp_port: int = Field(587, ge=1, le=65535, description="Its port.")
+    smtp_security: Literal["starttls", "tls", "none"] = Field("starttls", description="How it is secured.")
+    smtp_user: str = Field("", description="User name at the relay, if it wants one.")
+    smtp_password: SecretStr | None = Field(None, description="Password at the relay.")
+    mail_from: str = Field("duskbell@localhost.localdomain", description="Sender address of all mail.")
+    outbox_dir: Path | None = Field(None, description="Folder for .eml files; default: outbox in data_dir.")
+
+    webhook_allow: tuple[str, ...] = Field(
+        (), description="host:port, host or CIDR of local receivers that webhooks may reach."
+    )
+
+    @model_validator(mode="after")
+    def _user_needs_password(self) -> Settings:
+        if self.smtp_user and self.smtp_password is None:
+            raise ValueError("smtp_user is set but smtp_password is not; set both or neither")
+        return self
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        toml = TomlConfigSettingsSource(settings_cls, config_file())
+        return init_settings, env_settings, toml
+
+    @property
+    def store_url(self) -> str:
+        return self.database_url or f"sqlite:///{self.data_dir / 'duskbell.sqlite3'}"
+
+    @property
+    def outbox(self) -> Path:
+        return self.outbox_dir or self.data_dir / "outbox"
+
+    @property
+    def uses_open_meteo(self) -> bool:
+        return self.open_meteo_noncommercial or self.open_meteo_key is not None
+
+
+def load_settings(**overrides: object) -> Settings:
+    """Read and check the settings; BadSettings names the field and what is wrong with it."""
+    try:
+        return Settings(**overrides)  # type: ignore[arg-type]
+    except ValidationError as error:
+        first = error.errors()[0]
+        field = ".".join(str(part) for part in first["loc"]) or "settings"
+        hint = f"DUSKBELL_{field.upper()} or {config_file()}"
+        raise BadSettings(f"setting {field}: {first['msg']} (set it by {hint})") from None
+    except (OSError, ValueError) as error:
+        raise BadSettings(f"{config_file()} can't be read as TOML: {error}") from None

@@ -1,0 +1,315 @@
+"""The tables. Facts are append-only; what changes is the state of a message and a person's choices.
+
+person ── address ── subscription ── site ── site_revision ── night
+                          │                                     │
+                          └── decision ── outlook ── forecast ──┘
+                                 │
+                               alert ── message ── attempt          outcome, cycle, feed_answer
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import JSON, ForeignKey, Index, LargeBinary, MetaData, String, Text, UniqueConstraint
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+
+from service.store.types import UtcDateTime
+
+
+class Table(DeclarativeBase):
+    """Base of all tables; constraint names are fixed so that every database can migrate them."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy reads it as a class attribute
+        datetime: UtcDateTime(),
+        dict[str, Any]: JSON(),
+        list[Any]: JSON(),
+    }
+
+
+class Person(Table):
+    """Someone who owns sites and subscriptions."""
+
+    __tablename__ = "person"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(200))
+    zone: Mapped[str] = mapped_column(String(64))
+    is_operator: Mapped[bool]
+    created_at: Mapped[datetime]
+
+
+class Address(Table):
+    """Where messages go: a mail address or a webhook. Nothing is sent before `confirmed_at`."""
+
+    __tablename__ = "address"
+    __table_args__ = (UniqueConstraint("person_id", "channel", "target"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"), index=True)
+    channel: Mapped[str] = mapped_column(String(32))
+    target: Mapped[str] = mapped_column(Text)
+    secrets: Mapped[list[Any]]
+    created_at: Mapped[datetime]
+    confirmed_at: Mapped[datetime | None]
+    off_since: Mapped[datetime | None]
+    off_reason: Mapped[str | None] = mapped_column(Text)
+
+    person: Mapped[Person] = relationship()
+
+
+class Site(Table):
+    """A place of a person's; what is known of it lies in its revisions."""
+
+    __tablename__ = "site"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    owner_id: Mapped[int] = mapped_column(ForeignKey("person.id"), index=True)
+    name: Mapped[str] = mapped_column(String(200))
+    is_shared: Mapped[bool]
+    created_at: Mapped[datetime]
+    archived_at: Mapped[datetime | None]
+
+    revisions: Mapped[list[SiteRevision]] = relationship(
+        back_populates="site", order_by="SiteRevision.revision"
+    )
+
+
+class SiteRevision(Table):
+    """A site as it was described from one moment on; never changed, only followed by another."""
+
+    __tablename__ = "site_revision"
+    __table_args__ = (UniqueConstraint("site_id", "revision"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    revision: Mapped[int]
+    lat_deg: Mapped[float]
+    lon_deg: Mapped[float]
+    zone: Mapped[str] = mapped_column(String(64))
+    facts: Mapped[dict[str, Any]]
+    created_at: Mapped[datetime]
+
+    site: Mapped[Site] = relationship(back_populates="revisions")
+
+
+class Subscription(Table):
+    """One address that wants to hear of one site, with its wishes."""
+
+    __tablename__ = "subscription"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    person_id: Mapped[int] = mapped_column(ForeignKey("person.id"), index=True)
+    address_id: Mapped[int] = mapped_column(ForeignKey("address.id"), index=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"), index=True)
+    wishes: Mapped[dict[str, Any]]
+    sky_key: Mapped[str] = mapped_column(String(120))
+    created_at: Mapped[datetime]
+    paused_until: Mapped[datetime | None]
+    ended_at: Mapped[datetime | None]
+
+    address: Mapped[Address] = relationship()
+    person: Mapped[Person] = relationship()
+    site: Mapped[Site] = relationship()
+
+
+class Night(Table):
+    """A night at a site revision under one set of sky wishes, shared by all who wish the same."""
+
+    __tablename__ = "night"
+    __table_args__ = (UniqueConstraint("site_revision_id", "name", "sky_key"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    site_revision_id: Mapped[int] = mapped_column(ForeignKey("site_revision.id"))
+    name: Mapped[date]
+    sky_key: Mapped[str] = mapped_column(String(120))
+    starts: Mapped[datetime]
+    ends: Mapped[datetime] = mapped_column(index=True)
+    first_window_start: Mapped[datetime | None]
+    last_window_end: Mapped[datetime | None]
+    facts: Mapped[dict[str, Any]]
+    kernel: Mapped[str] = mapped_column(String(40))
+    rules_version: Mapped[str] = mapped_column(String(20))
+    computed_at: Mapped[datetime]
+
+
+class Forecast(Table):
+    """One model's answer for one place, or why it was rejected (`body` is empty then)."""
+
+    __tablename__ = "forecast"
+    __table_args__ = (Index("ix_forecast_place_fetched_at", "place", "fetched_at"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    place: Mapped[str] = mapped_column(String(40))
+    feed: Mapped[str] = mapped_column(String(40))
+    provider: Mapped[str] = mapped_column(String(80))
+    lineage: Mapped[str] = mapped_column(String(40))
+    model: Mapped[str] = mapped_column(String(80))
+    issued_at: Mapped[datetime | None]
+    fetched_at: Mapped[datetime]
+    last_hour_ends: Mapped[datetime | None]
+    body: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    rejected: Mapped[str | None] = mapped_column(Text)
+
+
+class Outlook(Table):
+    """The weather over one window of a night, made of named forecasts; shared by all who ask the same."""
+
+    __tablename__ = "outlook"
+    __table_args__ = (UniqueConstraint("night_id", "window_index", "shortest_minutes", "inputs"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    night_id: Mapped[int] = mapped_column(ForeignKey("night.id"))
+    window_index: Mapped[int]
+    shortest_minutes: Mapped[int]
+    inputs: Mapped[str] = mapped_column(String(64))
+    forecast_ids: Mapped[list[Any]]
+    chance_pct: Mapped[int | None]
+    facts: Mapped[dict[str, Any]]
+    as_of: Mapped[datetime]
+
+
+class Decision(Table):
+    """A verdict with everything needed to reach it again. Written when it changes; else only
+    `confirmed_at` moves."""
+
+    __tablename__ = "decision"
+    __table_args__ = (Index("ix_decision_subscription_night", "subscription_id", "night_name", "id"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    subscription_id: Mapped[int] = mapped_column(ForeignKey("subscription.id"))
+    night_id: Mapped[int] = mapped_column(ForeignKey("night.id"))
+    night_name: Mapped[date]
+    site_revision_id: Mapped[int] = mapped_column(ForeignKey("site_revision.id"))
+    as_of: Mapped[datetime]
+    confirmed_at: Mapped[datetime]
+    verdict: Mapped[str] = mapped_column(String(10))
+    deciding_rule: Mapped[str] = mapped_column(String(40))
+    fingerprint: Mapped[str] = mapped_column(String(200))
+    chance_pct: Mapped[int | None]
+    window_start: Mapped[datetime | None]
+    window_end: Mapped[datetime | None]
+    reasons: Mapped[list[Any]]
+    wishes: Mapped[dict[str, Any]]
+    outlook_ids: Mapped[list[Any]]
+    forecast_ids: Mapped[list[Any]]
+    kernel: Mapped[str] = mapped_column(String(40))
+    rules_version: Mapped[str] = mapped_column(String(20))
+
+
+class Alert(Table):
+    """A fact to be told about one night to one subscription; the database lets each exist once."""
+
+    __tablename__ = "alert"
+    __table_args__ = (UniqueConstraint("subscription_id", "night_name", "kind", "occurrence"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    subscription_id: Mapped[int] = mapped_column(ForeignKey("subscription.id"))
+    night_name: Mapped[date]
+    kind: Mapped[str] = mapped_column(String(20))
+    occurrence: Mapped[int]
+    decision_id: Mapped[int] = mapped_column(ForeignKey("decision.id"))
+    why: Mapped[str] = mapped_column(String(40))
+    raised_at: Mapped[datetime]
+    expires_at: Mapped[datetime]
+    facts: Mapped[dict[str, Any]]
+
+
+class Message(Table):
+    """What is sent to one address: one or more alerts, and how far it has come.
+
+    status: due, sending, retry; then one of sent, failed, expired, superseded, suppressed.
+    """
+
+    __tablename__ = "message"
+    __table_args__ = (Index("ix_message_status_due_at", "status", "due_at"),)
+
+    id: Mapped[str] = mapped_column(String(40), primary_key=True)
+    address_id: Mapped[int] = mapped_column(ForeignKey("address.id"), index=True)
+    status: Mapped[str] = mapped_column(String(12))
+    created_at: Mapped[datetime]
+    due_at: Mapped[datetime]
+    expires_at: Mapped[datetime]
+    settled_at: Mapped[datetime | None]
+    attempts: Mapped[int]
+    maybe_sent: Mapped[bool]
+    lease_token: Mapped[str | None] = mapped_column(String(40))
+    leased_until: Mapped[datetime | None]
+    note: Mapped[str | None] = mapped_column(Text)
+
+    address: Mapped[Address] = relationship()
+
+
+class MessageAlert(Table):
+    """Which alerts a message carries; an alert can end on its own (superseded, expired)."""
+
+    __tablename__ = "message_alert"
+
+    message_id: Mapped[str] = mapped_column(ForeignKey("message.id"), primary_key=True)
+    alert_id: Mapped[int] = mapped_column(ForeignKey("alert.id"), primary_key=True, index=True)
+    dropped: Mapped[str | None] = mapped_column(String(20))
+
+
+class Attempt(Table):
+    """One try to send a message and what came of it."""
+
+    __tablename__ = "attempt"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    message_id: Mapped[str] = mapped_column(ForeignKey("message.id"), index=True)
+    started_at: Mapped[datetime]
+    ended_at: Mapped[datetime]
+    result: Mapped[str] = mapped_column(String(20))
+    code: Mapped[str | None] = mapped_column(String(20))
+    answer: Mapped[str | None] = mapped_column(Text)
+
+
+class Outcome(Table):
+    """What a night was really like, from a person or from later data."""
+
+    __tablename__ = "outcome"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"), index=True)
+    night_name: Mapped[date]
+    person_id: Mapped[int | None] = mapped_column(ForeignKey("person.id"))
+    judge: Mapped[str] = mapped_column(String(40))
+    state: Mapped[str] = mapped_column(String(12))
+    facts: Mapped[dict[str, Any]]
+    reported_at: Mapped[datetime]
+
+
+class Cycle(Table):
+    """One pass of the stages; the key lets a tick count once however often it is triggered."""
+
+    __tablename__ = "cycle"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    key: Mapped[str] = mapped_column(String(40), unique=True)
+    as_of: Mapped[datetime]
+    started_at: Mapped[datetime]
+    finished_at: Mapped[datetime | None]
+    counts: Mapped[dict[str, Any]]
+
+
+class FeedAnswer(Table):
+    """A feed's last good answer, kept by the feed's own caching rules."""
+
+    __tablename__ = "feed_answer"
+
+    key: Mapped[str] = mapped_column(String(300), primary_key=True)
+    status: Mapped[int]
+    body: Mapped[bytes] = mapped_column(LargeBinary)
+    fetched_at: Mapped[datetime]
+    expires_at: Mapped[datetime | None]
+    last_modified: Mapped[str | None] = mapped_column(String(80))
+    etag: Mapped[str | None] = mapped_column(String(200))
