@@ -1,0 +1,20 @@
+"""What is known of a place from its coordinates alone."""
+
+from __future__ import annotations
+
+from alerts.errors import BadInput
+from alerts.site import zone_info
+
+
+def zone_at(lat_deg: float, lon_deg: float) -> str:
+    """The IANA zone at these coordinates, offline; `Etc/GMT±h` at sea.
+
+    BadInput when the table has none, naming the option that sets it by hand.
+    """
+    import tzfpy
+
+    zone = tzfpy.get_tz(lon_deg, lat_deg)
+    if not zone:
+        raise BadInput(f"no time zone is known at {lat_deg:g},{lon_deg:g}; name one with --zone.")
+    zone_info(zone)
+    return zone

@@ -1,0 +1,116 @@
+"""Sites and their revisions."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from alerts.errors import BadInput
+from alerts.site import Site
+from service.store import tables
+from service.store.codec import from_json, to_json
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSite:
+    """A site with the ids under which the store knows it."""
+
+    site_id: int
+    revision_id: int
+    site: Site
+    elevation_known: bool
+
+
+def add_site(
+    session: Session, owner: tables.Person, site: Site, *, elevation_known: bool, now: datetime
+) -> tables.Site:
+    """Keep a new site of that person; BadInput when the name is taken."""
+    if any(row.name.casefold() == site.name.casefold() for row in find_sites(session)):
+        raise BadInput(f"there already is a site named {site.name!r}; choose another name.")
+    row = tables.Site(owner_id=owner.id, name=site.name, is_shared=False, created_at=now)
+    session.add(row)
+    session.flush()
+    revise_site(session, row, site, elevation_known=elevation_known, now=now)
+    return row
+
+
+def revise_site(
+    session: Session, row: tables.Site, site: Site, *, elevation_known: bool, now: datetime
+) -> tables.SiteRevision:
+    """Describe a site anew; what was described before stays for the decisions made on it."""
+    newest = session.scalar(
+        select(func.max(tables.SiteRevision.revision)).where(tables.SiteRevision.site_id == row.id)
+    )
+    revision = tables.SiteRevision(
+        site_id=row.id,
+        revision=(newest or 0) + 1,
+        lat_deg=site.lat_deg,
+        lon_deg=site.lon_deg,
+        zone=site.zone,
+        facts={"site": to_json(site), "elevation_known": elevation_known},
+        created_at=now,
+    )
+    session.add(revision)
+    session.flush()
+    return revision
+
+
+def find_sites(session: Session) -> list[tables.Site]:
+    """All sites in use, by name."""
+    query = select(tables.Site).where(tables.Site.archived_at.is_(None))
+    return list(session.scalars(query.order_by(func.lower(tables.Site.name))))
+
+
+def get_site(session: Session, name: str) -> tables.Site:
+    """The site of that name, whatever its case; BadInput naming near ones when there is none."""
+    sites = find_sites(session)
+    for row in sites:
+        if row.name.casefold() == name.strip().casefold():
+            return row
+    if not sites:
+        raise BadInput("there are no sites yet; add one: duskbell site add NAME --at LAT,LON")
+    near = difflib.get_close_matches(name, [row.name for row in sites], n=3, cutoff=0.4)
+    known = " or ".join(repr(each) for each in near) or ", ".join(repr(row.name) for row in sites[:5])
+    raise BadInput(f"there is no site named {name!r}; did you mean {known}?")
+
+
+def newest_revision(session: Session, site_id: int) -> StoredSite:
+    """The site as it is described now."""
+    row = session.scalars(
+        select(tables.SiteRevision)
+        .where(tables.SiteRevision.site_id == site_id)
+        .order_by(tables.SiteRevision.revision.desc())
+        .limit(1)
+    ).one()
+    return stored_site(row)
+
+
+def newest_revisions(session: Session, site_ids: set[int]) -> dict[int, StoredSite]:
+    """The sites as they are described now, by site id."""
+    newest = (
+        select(tables.SiteRevision.site_id, func.max(tables.SiteRevision.revision).label("revision"))
+        .where(tables.SiteRevision.site_id.in_(site_ids))
+        .group_by(tables.SiteRevision.site_id)
+        .subquery()
+    )
+    rows = session.scalars(
+        select(tables.SiteRevision).join(
+            newest,
+            (newest.c.site_id == tables.SiteRevision.site_id)
+            & (newest.c.revision == tables.SiteRevision.revision),
+        )
+    )
+    return {row.site_id: stored_site(row) for row in rows}
+
+
+def stored_site(row: tables.SiteRevision) -> StoredSite:
+    return StoredSite(
+        site_id=row.site_id,
+        revision_id=row.id,
+        site=from_json(Site, row.facts["site"]),
+        elevation_known=bool(row.facts["elevation_known"]),
+    )
