@@ -1,0 +1,1 @@
+"""The stages over rows: sky -> refresh -> judge and tell -> deliver, each restartable."""

@@ -11,7 +11,7 @@ T = TypeVar("T")
 
 
 @cache
-def _adapter(kind: type) -> TypeAdapter[Any]:
+def _adapter(kind: Any) -> TypeAdapter[Any]:
     return TypeAdapter(kind)
 
 

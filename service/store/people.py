@@ -98,6 +98,23 @@ def subscribe(
     return subscription
 
 
+def active_subscriptions(session: Session, now: datetime) -> list[tables.Subscription]:
+    """Subscriptions that are judged now: running, not paused, at a confirmed address that is on."""
+    query = (
+        select(tables.Subscription)
+        .join(tables.Address)
+        .join(tables.Site)
+        .where(
+            tables.Subscription.ended_at.is_(None),
+            tables.Address.confirmed_at.is_not(None),
+            tables.Address.off_since.is_(None),
+            tables.Site.archived_at.is_(None),
+        )
+        .order_by(tables.Subscription.address_id, tables.Subscription.id)
+    )
+    return [row for row in session.scalars(query) if row.paused_until is None or row.paused_until <= now]
+
+
 def find_subscriptions(session: Session) -> list[tables.Subscription]:
     """All running subscriptions, oldest first."""
     query = select(tables.Subscription).where(tables.Subscription.ended_at.is_(None))

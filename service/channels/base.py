@@ -1,0 +1,101 @@
+"""What all channels share: what goes in, what comes back, and the one error they raise.
+
+A channel sends one message to one address, once. It never waits, repeats or decides whether to try
+again: that is `schedule.py`, fed with the error's facts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Protocol
+
+from alerts.briefing.facts import MailParts
+from alerts.errors import DuskbellError
+
+ANSWER_KEPT_BYTES = 500
+"""How much of a receiver's answer is kept with an attempt."""
+
+
+class Form(StrEnum):
+    """What a channel sends, so that only this is rendered."""
+
+    MAIL = "mail"
+    PAYLOAD = "payload"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outgoing:
+    """One message to one address, at one attempt.
+
+    message_id: the same over all attempts; receivers drop repeats by it.
+    address: a mail address or a webhook URL.
+    attempted_at: real UTC time of this attempt; goes into Date and webhook-timestamp.
+    mail or payload: the one that the channel's `form` names.
+    secrets: signing secrets of a webhook (`whsec_…`), newest first; two during a rotation.
+    unsubscribe_url: https address that takes a one-click POST (RFC 8058).
+    """
+
+    message_id: str
+    address: str
+    attempted_at: datetime
+    mail: MailParts | None = None
+    payload: Mapping[str, object] | None = None
+    secrets: tuple[str, ...] = ()
+    unsubscribe_url: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SendResult:
+    """A message was taken. code: the receiver's ("250", "204"); text: the start of its answer;
+    place: where the message lies now, if that is a file on this machine."""
+
+    code: str
+    text: str = ""
+    place: str = ""
+
+
+class ChannelError(DuskbellError):
+    """A message wasn't taken, or may not have been.
+
+    code: the receiver's ("451 4.7.1", "503") or a word of ours ("timeout", "refused", "blocked").
+    text: one sentence, and the start of the answer.
+    permanent: no other attempt can help.
+    retry_after: how long the receiver asks us to wait.
+    maybe_sent: the message may have arrived all the same.
+    gone: the address says that it doesn't exist any more; switch it off.
+    ours: the fault is in this installation (login, sender, settings), not in the address.
+    """
+
+    def __init__(
+        self,
+        code: str,
+        text: str,
+        *,
+        permanent: bool = False,
+        retry_after: timedelta | None = None,
+        maybe_sent: bool = False,
+        gone: bool = False,
+        ours: bool = False,
+    ) -> None:
+        super().__init__(f"{code}: {text}")
+        self.code = code
+        self.text = text
+        self.permanent = permanent
+        self.retry_after = retry_after
+        self.maybe_sent = maybe_sent
+        self.gone = gone
+        self.ours = ours
+
+
+class Channel(Protocol):
+    """One way to reach people. Implementations are safe to use from several threads."""
+
+    @property
+    def form(self) -> Form: ...
+
+    def send(self, outgoing: Outgoing) -> SendResult:
+        """Send it once; raise ChannelError when it wasn't taken."""
+        ...

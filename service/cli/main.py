@@ -1,0 +1,57 @@
+"""The `duskbell` command. Heavy modules are imported inside the commands, so that --help is quick."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from alerts.errors import DuskbellError
+
+_COMMANDS = {
+    "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
+    "site": ("service.cli.sites", "Add and list sites."),
+    "subscribe": ("service.cli.subscriptions", "Tell an address about a site."),
+    "subscriptions": ("service.cli.subscriptions", "List who is told about what."),
+    "cycle": ("service.cli.running", "Run all stages once."),
+    "serve": ("service.cli.running", "Run the schedule, the page and /healthz until stopped."),
+    "explain": ("service.cli.explain", "Say why a night rang, or why it didn't."),
+    "doctor": ("service.cli.doctor", "Check settings, database, mail and feeds."),
+    "migrate": ("service.cli.running", "Bring an older database up to this version."),
+    "demo": ("service.cli.demo", "Play an invented week, offline, from forecast to stand-down."),
+}
+
+
+class _LazyGroup(click.Group):
+    """Knows its commands by name and loads one only when it runs."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        from importlib import import_module
+
+        command = getattr(import_module(_COMMANDS[cmd_name][0]), cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, text) for name, (_, text) in _COMMANDS.items()])
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="duskbell")
+def duskbell() -> None:
+    """Tells landscape photographers of the night sky when a night is worth the drive."""
+
+
+def main() -> None:
+    """Run the command; an error Duskbell raises on purpose is one sentence and exit code 1."""
+    try:
+        duskbell()
+    except DuskbellError as error:
+        click.echo(f"duskbell: {error}", err=True)
+        sys.exit(1)
