@@ -1,0 +1,126 @@
+"""What a message says, as plain values: all that is known of one alert, and the message round it.
+
+Everything a template, a payload or a chat line shows comes from here. Times are aware UTC; they are
+turned into the site's clock only when they are written out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+
+from alerts.night import ShapeSpan, TrackPoint
+from alerts.span import Span
+from alerts.verdict import VerdictWord
+
+
+class AlertKind(StrEnum):
+    """A fact to be told about one night to one subscription."""
+
+    HEADS_UP = "heads_up"  # days ahead: this night may be worth it
+    GO = "go"  # on the day: drive
+    CHANGED = "changed"  # told go, and the times have moved
+    STAND_DOWN = "stand_down"  # told go, and it no longer holds
+
+
+class Units(StrEnum):
+    METRIC = "metric"
+    IMPERIAL = "imperial"
+
+
+@dataclass(frozen=True, slots=True)
+class Attribution:
+    """Credit that a feed's terms ask for: the sentence and the address it points to (or "")."""
+
+    text: str
+    url: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertFacts:
+    """All that a message says about one alert. Empty text and None mean: nothing to say.
+
+    night: civil date of the evening in the site's zone (`zone`, an IANA name).
+    person_zone: where the person lives, for departure and return; "" means the site's zone.
+    window: the dark window the alert is about; None when there is none (any more).
+    best: the clearest stretch inside the window.
+    shortest_window: the length that the chance is about ("two clear hours").
+    chance_pct: the chance now, 0..100; None means that nothing can be said.
+    told_chance_pct, told_at: what the person was told before, and when.
+    agreement: a sentence such as "Three of four models agree."
+    core: the target at the window's start, middle and end; airless altitude, azimuth from north.
+    target_name: what `core` follows, as a word in a sentence ("core").
+    moon: a few words for line one ("no Moon").
+    cause: what it hangs on or what went wrong, a clause without a full stop
+        ("cloud now likely from the south-west after 23:00").
+    reasons: sentences, the deciding one first; hazards: sentences.
+    forecast_issued_at: issue time of the newest forecast used; decided_at: when this was judged.
+    decide_at: when a heads-up will be decided.
+    invented: the whole alert is made up (a demonstration) and is marked so everywhere.
+    """
+
+    kind: AlertKind
+    site_name: str
+    night: date
+    zone: str
+    decided_at: datetime
+    verdict: VerdictWord = VerdictWord.GO
+    person_zone: str = ""
+    window: Span | None = None
+    best: Span | None = None
+    shortest_window: timedelta = timedelta(minutes=30)
+    leave_by: datetime | None = None
+    home_about: datetime | None = None
+    chance_pct: int | None = None
+    told_chance_pct: int | None = None
+    told_at: datetime | None = None
+    agreement: str = ""
+    core: tuple[TrackPoint, ...] = ()
+    target_name: str = "core"
+    shapes: tuple[ShapeSpan, ...] = ()
+    moon: str = ""
+    cause: str = ""
+    reasons: tuple[str, ...] = ()
+    hazards: tuple[str, ...] = ()
+    attributions: tuple[Attribution, ...] = ()
+    forecast_issued_at: datetime | None = None
+    decide_at: datetime | None = None
+    sunset: datetime | None = None
+    dark_from: datetime | None = None
+    dark_until: datetime | None = None
+    sunrise: datetime | None = None
+    invented: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Briefing:
+    """The content of one message to one address.
+
+    message_id: `msg_` and 26 characters, the same over all retries.
+    alerts: at least one, best site first.
+    manage_url, unsubscribe_url: links for this person only; None when there are none.
+    """
+
+    message_id: str
+    alerts: tuple[AlertFacts, ...]
+    units: Units = Units.METRIC
+    manage_url: str | None = None
+    unsubscribe_url: str | None = None
+
+    def __post_init__(self) -> None:
+        if not self.alerts:
+            raise ValueError("a briefing needs at least one alert")
+
+    @property
+    def is_invented(self) -> bool:
+        return any(facts.invented for facts in self.alerts)
+
+
+@dataclass(frozen=True, slots=True)
+class MailParts:
+    """A rendered mail: one subject line, the plain text and the HTML of the same content."""
+
+    subject: str
+    text: str
+    html: str
