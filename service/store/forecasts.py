@@ -87,4 +87,4 @@ def last_fetch(session: Session, places: set[str]) -> dict[str, datetime]:
         .where(tables.Forecast.place.in_(places), tables.Forecast.rejected.is_(None))
         .group_by(tables.Forecast.place)
     )
-    return {place: fetched_at for place, fetched_at in session.execute(query)}
+    return {row[0]: row[1] for row in session.execute(query)}

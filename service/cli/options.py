@@ -1,0 +1,56 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import click
+
+from alerts.coordinates import parse_lat_lon
+from alerts.errors import BadInput
+
+
+class LatLon(click.ParamType):
+    """`LAT,LON` in decimal degrees."""
+
+    name = "LAT,LON"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        try:
+            return parse_lat_lon(str(value))
+        except BadInput as error:
+            self.fail(str(error), param, ctx)
+
+
+class Day(click.ParamType):
+    """A date, `YYYY-MM-DD`: the civil date of the evening."""
+
+    name = "DATE"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        try:
+            return date.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is no date; write YYYY-MM-DD, such as 2026-07-15.", param, ctx)
+
+
+class Moment(click.ParamType):
+    """A time with its offset, such as `2026-07-15T18:00Z`; refused without one."""
+
+    name = "TIME"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
+        try:
+            moment = datetime.fromisoformat(str(value))
+        except ValueError:
+            self.fail(f"{value!r} is no time; write it as 2026-07-15T18:00Z.", param, ctx)
+        if moment.tzinfo is None:
+            self.fail(f"{value!r} has no zone; write {value}Z for UTC or {value}+02:00.", param, ctx)
+        return moment.astimezone(UTC)
+
+
+LAT_LON = LatLon()
+DAY = Day()
+MOMENT = Moment()
