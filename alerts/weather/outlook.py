@@ -49,6 +49,7 @@ class Outlook:
     spread_pct: lowest and highest of the sources' own chances.
     best: the clearest stretch of the wished length, when there is one.
     lineages, providers: those that really gave a chance.
+    agreement: how many sources say clear (a chance of 50 % or more), of how many that answered.
     """
 
     window: Span
@@ -64,6 +65,11 @@ class Outlook:
     providers: tuple[str, ...]
     newest_issue: datetime | None
     notes: tuple[str, ...] = ()
+    agreement: tuple[int, int] = (0, 0)
+
+    def hazard(self, name: str) -> Hazard | None:
+        """The hazard of that name, or None when nobody looked at it."""
+        return next((hazard for hazard in self.hazards if hazard.name == name), None)
 
     @property
     def sources(self) -> tuple[Source, ...]:

@@ -1,0 +1,76 @@
+"""What a cloud forecast is worth, by how far ahead it looks: the one place that turns cloud into chance.
+
+Measured on Open-Meteo's archived ECMWF 0.4 degree forecasts for Rovaniemi, Warsaw, Tripoli, Kinshasa
+and Cape Town, night hours of April 2024, 0 to 7 days ahead (data CC BY 4.0, Open-Meteo and ECMWF),
+"clear" being a total cloud of at most 30 %. The truth there is the same model family's analysis and
+not an observer, and it is one month: the figures flatter a little, and are a start until a site's own
+record says better.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from math import exp
+
+CLEAR_LIMIT_PCT = 30.0
+"""Effective cloud up to which a frame counts as clear enough."""
+
+BASE_RATE = 0.44
+"""How often a night hour was clear in the measured data, whatever was forecast."""
+
+WIDTH_PCT = 8.0
+"""Width of the step from "forecast clear" to "forecast cloudy" around the limit. In the measured
+data widths from 7 to 10 % give the least squared error at every lead, and differ by 0.0013 at most."""
+
+RATES_BY_LEAD_DAY = (
+    (0.0, 0.78, 0.13),
+    (1.0, 0.74, 0.19),
+    (2.0, 0.73, 0.20),
+    (3.0, 0.75, 0.19),
+    (4.0, 0.73, 0.25),
+    (5.0, 0.70, 0.28),
+    (6.0, 0.65, 0.31),
+    (7.0, 0.60, 0.33),
+    (15.0, BASE_RATE, BASE_RATE),
+)
+"""Lead in days, share of hours that came clear when forecast clear, and when forecast not clear.
+The last row is no measurement: two weeks ahead a single run says nothing beyond the base rate."""
+
+KEPT_BY_LEAD_DAY = ((1.5, 0.95), (2.5, 0.92), (3.5, 0.91), (4.5, 0.87), (5.5, 0.77), (15.0, 0.0))
+"""Lead in days, and how much of a smoothed member count is kept, the rest being the base rate.
+The slope of "came clear" on (k + 0.5) / (n + 1) through the base rate, for groups of four runs in the
+measured data, a run standing in for a member; the last row as above."""
+
+
+def chance_of_forecast(cloud_pct: float, lead_days: float) -> float:
+    """The chance (0..1) of the event when one run's clearest stretch has this worst cloud.
+
+    cloud_pct: effective cloud, 0..100. Falls smoothly with cloud, between the two rates measured at
+    that lead. The base rate is part of those rates: nothing further is drawn toward it.
+    """
+    clear_rate, cloudy_rate = (_at_lead(RATES_BY_LEAD_DAY, lead_days, column) for column in (1, 2))
+    leaning = 1.0 / (1.0 + exp((cloud_pct - CLEAR_LIMIT_PCT) / WIDTH_PCT))
+    return cloudy_rate + (clear_rate - cloudy_rate) * leaning
+
+
+def chance_of_members(happens: int, members: int, lead_days: float, base_rate: float = BASE_RATE) -> float:
+    """The chance (0..1) of the event when it happens in `happens` of `members` equal members.
+
+    (k + 0.5) / (n + 1), because a unanimous ensemble is never certain, then drawn toward `base_rate`
+    by the weight of that lead.
+    """
+    kept = _at_lead(KEPT_BY_LEAD_DAY, lead_days, 1)
+    return base_rate + kept * ((happens + 0.5) / (members + 1) - base_rate)
+
+
+def _at_lead(table: Sequence[Sequence[float]], lead_days: float, column: int) -> float:
+    """A column of a table at that lead, straight lines between its rows, level beyond its ends."""
+    after = bisect_right([row[0] for row in table], lead_days)
+    if after == 0:
+        return table[0][column]
+    if after == len(table):
+        return table[-1][column]
+    left, right = table[after - 1], table[after]
+    share = (lead_days - left[0]) / (right[0] - left[0])
+    return left[column] + share * (right[column] - left[column])
