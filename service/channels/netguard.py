@@ -1,50 +1,37 @@
 """The only way to open an address that a user gave.
 
-A webhook URL comes from a stranger, and this machine can reach places that the stranger can't: its own
-services, the local network, a cloud's metadata address. So the name is resolved once, every answer must
-be a public address, the connection goes to the checked address, and nothing is followed from there.
+The name is resolved once, every answer must be a public address, the connection goes to the checked
+address with the certificate of the name, and nothing is followed from there. The time for all of it is
+limited, whatever the receiver does.
 
-Blocked          the address isn't one we call; what to change is said
-CutOff           no whole answer in time, or the connection broke; `maybe_sent` tells if the request went out
+Blocked (targets.py)   the address isn't one we call; what to change is said
+CutOff                 no whole answer in time, or the connection broke; `maybe_sent` tells whether the
+                       request went out
 """
 
 from __future__ import annotations
 
+import http.client
 import ipaddress
-from collections.abc import Mapping
+import socket
+import ssl
+import threading
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
-from alerts.errors import BadInput, DuskbellError
+import certifi
+import urllib3.exceptions
+from urllib3.connection import HTTPConnection, HTTPSConnection
 
-Address = ipaddress.IPv4Address | ipaddress.IPv6Address
-Network = ipaddress.IPv4Network | ipaddress.IPv6Network
+from alerts.errors import DuskbellError
+from service.channels.deadline import Deadline
+from service.channels.targets import Address, AllowList, Blocked, Target, address_ok, parse_target
 
-LONGEST_URL = 2048
 READ_AT_MOST = 64 * 1024
+"""Bytes of an answer that are read; the rest is left."""
 
-NOT_PUBLIC_V4 = tuple(
-    ipaddress.IPv4Network(text)
-    for text in (
-        "0.0.0.0/8", "10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "169.254.0.0/16", "172.16.0.0/12",
-        "192.0.0.0/24", "192.0.2.0/24", "192.31.196.0/24", "192.52.193.0/24", "192.88.99.0/24",
-        "192.168.0.0/16", "192.175.48.0/24", "198.18.0.0/15", "198.51.100.0/24", "203.0.113.0/24",
-        "224.0.0.0/4", "240.0.0.0/4",
-    )
-)  # fmt: skip
-"""IANA IPv4 Special-Purpose Address Registry (RFC 6890 and its updates), and multicast (RFC 5771)."""
-
-PUBLIC_V6 = ipaddress.IPv6Network("2000::/3")
-"""The only IPv6 block given out for global unicast (RFC 4291, IANA)."""
-
-NOT_PUBLIC_V6 = tuple(
-    ipaddress.IPv6Network(text)
-    for text in ("2001::/23", "2001:db8::/32", "2002::/16", "2620:4f:8000::/48", "3fff::/20")
-)
-"""Inside it: protocol assignments with Teredo, documentation, 6to4 (carries any IPv4), AS112."""
-
-
-class Blocked(BadInput):
-    """The address isn't one we call. Not an OSError: libraries would take that for a network fault."""
+__all__ = ["Answer", "Blocked", "CutOff", "SafeClient", "address_ok"]
 
 
 class CutOff(DuskbellError):
@@ -63,3 +50,194 @@ class Answer:
     status: int
     headers: Mapping[str, str]
     body: bytes
+
+
+class _PinnedHttp(HTTPConnection):
+    """Plain HTTP over a socket that the client has opened and checked."""
+
+    checked_socket: socket.socket
+
+    def _new_conn(self) -> socket.socket:
+        return self.checked_socket
+
+
+class _PinnedHttps(HTTPSConnection):
+    """TLS over a checked socket; SNI and the certificate's name are those of the URL."""
+
+    checked_socket: socket.socket
+
+    def _new_conn(self) -> socket.socket:
+        return self.checked_socket
+
+
+class SafeClient:
+    """POSTs to addresses that users gave. Safe to use from several threads; keeps no connection.
+
+    allow: see AllowList.  ports: open to everyone.  allow_http: plain http (port 80) for everyone.
+    connect_s, read_s: longest wait for one connect and one read.  whole_s: for everything together.
+    ca_file: certificate authorities to trust in place of the packaged ones.
+    Proxy variables in the environment are never read, and no redirect is followed.
+    """
+
+    def __init__(
+        self,
+        *,
+        allow: Iterable[str] = (),
+        ports: Iterable[int] = (443,),
+        allow_http: bool = False,
+        connect_s: float = 5.0,
+        read_s: float = 10.0,
+        whole_s: float = 20.0,
+        ca_file: str | None = None,
+    ) -> None:
+        self._allow = AllowList(allow)
+        self._ports = frozenset(ports) | ({80} if allow_http else frozenset())
+        self._allow_http = allow_http
+        self._connect_s = connect_s
+        self._read_s = read_s
+        self._whole_s = whole_s
+        self._tls = ssl.create_default_context(cafile=ca_file or certifi.where())
+
+    def check_url(self, url: str) -> Target:
+        """Check an address without the network, as when it is saved; Blocked says what is wrong."""
+        target = parse_target(url)
+        named = self._allow.has_host(target.host, target.port)
+        if target.scheme == "http" and not (self._allow_http or named):
+            raise Blocked("the address must start with https://; plain http isn't protected on its way.")
+        if target.port not in self._ports and not self._allow.has_place(target.host, target.port):
+            raise Blocked(f"port {target.port} isn't open for webhooks here; use 443.")
+        if target.host == "localhost" or target.host.endswith(".localhost"):
+            self._require(target, ipaddress.IPv4Address("127.0.0.1"))
+        elif (literal := target.literal) is not None:
+            self._require(target, literal)
+        return target
+
+    def check_reachable(self, url: str) -> Target:
+        """Check an address and look its name up once; Blocked, or CutOff when it isn't found."""
+        target = self.check_url(url)
+        with Deadline(self._connect_s) as deadline:
+            self._addresses(target, deadline)
+        return target
+
+    def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+        """POST those exact bytes. Blocked before anything is sent, CutOff when no whole answer came."""
+        target = self.check_url(url)
+        with Deadline(self._whole_s) as deadline:
+            connection = self._connect(target, deadline)
+            try:
+                answer = _exchange(connection, target.path, body, headers)
+            except (OSError, urllib3.exceptions.HTTPError, http.client.HTTPException) as error:
+                raise _cut_off(error, deadline, maybe_sent=True) from error
+            finally:
+                connection.close()
+            if deadline.fired:
+                raise CutOff("timeout", f"no whole answer within {self._whole_s:g} s", maybe_sent=True)
+        return answer
+
+    def _require(self, target: Target, address: Address) -> None:
+        """Blocked unless the address is public or the operator vouches for it or its name."""
+        vouched = self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
+        if not (vouched or address_ok(address)):
+            raise Blocked(f"{target.host} isn't on the public internet; webhooks can't call it.")
+
+    def _connect(self, target: Target, deadline: Deadline) -> HTTPConnection:
+        try:
+            sock = self._open(target, self._addresses(target, deadline), deadline)
+            connection = self._connection(target, sock)
+            try:
+                connection.connect()
+            except BaseException:
+                sock.close()
+                raise
+        except (OSError, urllib3.exceptions.HTTPError) as error:
+            raise _cut_off(error, deadline, maybe_sent=False) from error
+        return connection
+
+    def _connection(self, target: Target, sock: socket.socket) -> HTTPConnection:
+        pinned: _PinnedHttp | _PinnedHttps
+        if target.scheme == "https":
+            pinned = _PinnedHttps(target.host, target.port, timeout=self._read_s, ssl_context=self._tls)
+        else:
+            pinned = _PinnedHttp(target.host, target.port, timeout=self._read_s)
+        pinned.checked_socket = sock
+        return pinned
+
+    def _addresses(self, target: Target, deadline: Deadline) -> list[Any]:
+        """All answers of one lookup, each checked: one bad answer refuses the name."""
+        found = _look_up(target, deadline.left_s)
+        for _, _, _, _, sockaddr in found:
+            self._require(target, ipaddress.ip_address(sockaddr[0]))
+        return found
+
+    def _open(self, target: Target, found: list[Any], deadline: Deadline) -> socket.socket:
+        """Connect to the first checked address that takes the call, and make sure that it is the one."""
+        failure: OSError | None = None
+        for family, kind, protocol, _, sockaddr in found:
+            sock = socket.socket(family, kind, protocol)
+            try:
+                sock.settimeout(min(self._connect_s, deadline.left_s))
+                sock.connect(sockaddr)
+                peer = ipaddress.ip_address(sock.getpeername()[0])
+                if peer != ipaddress.ip_address(sockaddr[0]):
+                    raise Blocked(f"{target.host} answered from another address than it was called at.")
+                deadline.watch(sock)
+                sock.settimeout(self._read_s)
+            except OSError as error:
+                failure = error
+                sock.close()
+            except BaseException:
+                sock.close()
+                raise
+            else:
+                return sock
+        raise failure or OSError("the name has no address")
+
+
+def _exchange(connection: HTTPConnection, path: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+    """Send the request and read the answer, undecoded and no more than READ_AT_MOST of it."""
+    sent = {**headers, "Accept-Encoding": "identity", "Connection": "close"}
+    connection.request("POST", path, body=body, headers=sent, preload_content=False, decode_content=False)
+    response = connection.getresponse()
+    try:
+        start = response.read(READ_AT_MOST, decode_content=False)
+        return Answer(
+            response.status, {name.lower(): value for name, value in response.headers.items()}, start
+        )
+    finally:
+        response.close()
+
+
+def _look_up(target: Target, within_s: float) -> list[Any]:
+    """One name lookup. The system's resolver has no deadline of its own, so it gets a thread that
+    is left behind when it takes too long."""
+    answers: list[Any] = []
+    failures: list[Exception] = []
+
+    def ask() -> None:
+        try:
+            answers.extend(socket.getaddrinfo(target.host, target.port, type=socket.SOCK_STREAM))
+        except (OSError, UnicodeError) as error:
+            failures.append(error)
+
+    if target.literal is not None:
+        ask()
+    else:
+        asking = threading.Thread(target=ask, name="duskbell-lookup", daemon=True)
+        asking.start()
+        asking.join(within_s)
+        if asking.is_alive():
+            raise CutOff("timeout", f"{target.host} wasn't looked up in time", maybe_sent=False)
+    if failures or not answers:
+        raise CutOff("dns", f"{target.host} has no address", maybe_sent=False)
+    return answers
+
+
+def _cut_off(error: Exception, deadline: Deadline, *, maybe_sent: bool) -> CutOff:
+    """What a low-level error means, in a word and a sentence."""
+    if deadline.fired or isinstance(error, TimeoutError | urllib3.exceptions.TimeoutError):
+        return CutOff("timeout", "no whole answer in time", maybe_sent=maybe_sent)
+    if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError):
+        return CutOff("tls", f"no secure connection: {error}", maybe_sent=maybe_sent)
+    if not maybe_sent:
+        return CutOff("connect", f"no connection: {error}", maybe_sent=False)
+    return CutOff("broken", f"the connection broke before the whole answer: {error}", maybe_sent=True)

@@ -17,12 +17,12 @@ def _adapter(kind: Any) -> TypeAdapter[Any]:
 
 def to_json(value: object) -> dict[str, Any]:
     """A dataclass as JSON values: UTC times as `…Z`, spans of time as ISO 8601 durations."""
-    dumped = _adapter(type(value)).dump_python(value, mode="json")
+    dumped = _adapter(type(value)).dump_python(value, mode="json")  # type: ignore[arg-type]
     assert isinstance(dumped, dict), "only dataclasses are stored"
     return dumped
 
 
 def from_json(kind: type[T], data: dict[str, Any]) -> T:
     """The dataclass that `to_json` made these values of."""
-    value: T = _adapter(kind).validate_python(data)
+    value: T = _adapter(kind).validate_python(data)  # type: ignore[arg-type]  # classes are hashable
     return value

@@ -32,7 +32,7 @@ def unpack(row: tables.Forecast) -> Forecast:
     body = row.body
     assert body is not None, "a rejected answer has no values"
     lat_deg, lon_deg, elevation_m = body["grid"]
-    columns: dict[str, list[float | None]] = body["columns"]
+    columns: dict[str, list[Any]] = body["columns"]
     hours = tuple(
         HourlyWeather(
             starts=_utc(starts), ends=_utc(ends), **{name: values[i] for name, values in columns.items()}

@@ -1,0 +1,57 @@
+"""The one place that wires settings, store, sky, feeds, channels and clock together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import cached_property
+
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.sky.ephemeris import Ephemeris
+from service.channels.base import Channel
+from service.settings import Settings, load_settings
+from service.store.engine import open_engine
+from service.store.migrate import require_current
+
+
+def real_clock() -> datetime:
+    """The wall clock, aware UTC."""
+    return datetime.now(UTC)
+
+
+@dataclass
+class Duskbell:
+    """A wired installation. Expensive parts are made when first used."""
+
+    settings: Settings
+    clock: Callable[[], datetime] = real_clock
+    invented: bool = False
+    webhook_allow: tuple[str, ...] = field(default=())
+
+    @cached_property
+    def engine(self) -> Engine:
+        engine = open_engine(self.settings.store_url)
+        require_current(engine)
+        return engine
+
+    @cached_property
+    def sessions(self) -> sessionmaker[Session]:
+        return sessionmaker(self.engine, expire_on_commit=False)
+
+    @cached_property
+    def ephemeris(self) -> Ephemeris:
+        return Ephemeris.open()
+
+    @cached_property
+    def channels(self) -> Mapping[str, Channel]:
+        from service.channels.registry import build_channels
+
+        return build_channels(self.settings, extra_allowed=self.webhook_allow)
+
+
+def build() -> Duskbell:
+    """Duskbell as the settings describe it; BadSettings or StoreError when they can't be used."""
+    return Duskbell(load_settings())

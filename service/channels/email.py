@@ -1,0 +1,335 @@
+"""E-mail: one message to one recipient over SMTP, or as an `.eml` file where there is no mail server.
+
+The 250 after DATA is the success; nothing after it counts. A connection that breaks between the end of
+the data and that answer leaves the message in doubt, and is reported as `maybe_sent`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import smtplib
+import socket
+import ssl
+import tempfile
+import unicodedata
+from dataclasses import dataclass, field
+from email.headerregistry import Address
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import parseaddr
+from pathlib import Path
+from typing import Literal
+
+from alerts.errors import BadInput
+from service.channels.base import ANSWER_KEPT_BYTES, ChannelError, Form, Outgoing, SendResult
+from service.channels.deadline import Deadline
+
+SENDER_NAME = "Duskbell"
+QUIT_TIMEOUT_S = 2.0
+SETUP_CODES = frozenset({530, 534, 535, 538})
+"""Replies about our login (RFC 4954): no fault of the recipient's, and mended by the operator."""
+MAIL_POLICY = SMTP.clone(cte_type="7bit")
+"""CRLF line ends and nothing beyond ASCII on the wire, so that no relay needs to recode a signed body."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MailServer:
+    """The relay that takes our mail.
+
+    security: "starttls" (refused if the relay doesn't offer it), "tls" from the start, or "none".
+    step_timeout_s: for each answer.  whole_timeout_s: for the whole send, however it drips.
+    ca_file: certificate authorities to trust in place of the system's.
+    """
+
+    host: str
+    port: int = 587
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    user: str = ""
+    password: str = field(default="", repr=False)
+    step_timeout_s: float = 15.0
+    whole_timeout_s: float = 60.0
+    ca_file: str | None = None
+
+
+class Email:
+    """Sends mail through a relay, one connection a message."""
+
+    form = Form.MAIL
+
+    def __init__(self, server: MailServer, sender: str) -> None:
+        self._server = server
+        self._sender = sender_address(sender)
+        self._tls = None if server.security == "none" else ssl.create_default_context(cafile=server.ca_file)
+
+    def check_address(self, address: str) -> str:
+        """The address as it is stored; BadInput when it can't be one."""
+        return check_mail_address(address)
+
+    def send(self, outgoing: Outgoing) -> SendResult:
+        """Hand it to the relay once."""
+        mail = build_mail(outgoing, self._sender)
+        envelope = _Envelope(self._sender.addr_spec, outgoing.address, mail.as_bytes(policy=MAIL_POLICY))
+        talk = _Talk(self._server, self._tls, self._sender.domain)
+        with Deadline(self._server.whole_timeout_s) as deadline:
+            return talk.deliver(envelope, deadline)
+
+
+class OutboxFolder:
+    """Writes each message as an `.eml` file, for installations without a mail server.
+
+    The name is the message's id: a repeat replaces its file by the same content.
+    """
+
+    form = Form.MAIL
+
+    def __init__(self, folder: Path, sender: str) -> None:
+        self._folder = folder
+        self._sender = sender_address(sender)
+
+    def check_address(self, address: str) -> str:
+        """The address as it is stored; BadInput when it can't be one."""
+        return check_mail_address(address)
+
+    def send(self, outgoing: Outgoing) -> SendResult:
+        """Write it whole or not at all."""
+        mail = build_mail(outgoing, self._sender)
+        path = self._folder / f"{outgoing.message_id}.eml"
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            replace_file(path, mail.as_bytes(policy=MAIL_POLICY))
+        except OSError as error:
+            raise ChannelError("outbox", f"{path} can't be written: {error.strerror}", ours=True) from error
+        return SendResult("file", place=str(path))
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Write beside, flush to the disk, rename: a reader sees the whole old file or the whole new one."""
+    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(beside, path)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def sender_address(sender: str) -> Address:
+    """`a@b` or `Name <a@b>` as the From address; BadInput when it is neither."""
+    name, spec = parseaddr(sender)
+    try:
+        return Address(display_name=name or SENDER_NAME, addr_spec=spec)
+    except (ValueError, IndexError) as error:
+        raise BadInput(f"{sender!r} can't be a sender; write it as alerts@example.org.") from error
+
+
+def check_mail_address(address: str) -> str:
+    """The address in its normal, ASCII form; BadInput when it can't be one. Asks no network."""
+    from email_validator import EmailNotValidError, validate_email
+
+    try:
+        checked = validate_email(address.strip(), check_deliverability=False, test_environment=True)
+    except EmailNotValidError as error:
+        raise BadInput(f"{address!r} can't be a mail address: {error}") from error
+    if checked.ascii_email is None:
+        raise BadInput(f"{address!r} needs letters before the @ that many mail servers can't carry.")
+    return checked.ascii_email
+
+
+def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
+    """The message as RFC 5322 wants it: text and HTML of the same content, for one recipient.
+
+    Message-ID comes from the message's id, so that a repeat is recognised as one.
+    Raises ChannelError when a header would hold a control or invisible character.
+    """
+    parts = outgoing.mail
+    if parts is None:
+        raise ChannelError("no_mail", "nothing was composed for mail", permanent=True, ours=True)
+    mail = EmailMessage(policy=MAIL_POLICY)
+    mail["From"] = sender
+    mail["To"] = _recipient(outgoing.address)
+    mail["Subject"] = _plain(parts.subject, "subject")
+    mail["Date"] = outgoing.attempted_at
+    mail["Message-ID"] = f"<{_identifier(outgoing.message_id)}@{sender.domain}>"
+    mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers
+    if outgoing.unsubscribe_url:
+        mail["List-Unsubscribe"] = f"<{_plain_url(outgoing.unsubscribe_url)}>"
+        mail["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"  # RFC 8058
+    mail.set_content(parts.text, cte="quoted-printable")
+    mail.add_alternative(parts.html, subtype="html", cte="quoted-printable")
+    return mail
+
+
+def _recipient(address: str) -> Address:
+    try:
+        return Address(addr_spec=_plain(address, "recipient").encode("ascii").decode("ascii"))
+    except (ValueError, IndexError) as error:
+        raise ChannelError("address", "the recipient's address can't be written", permanent=True) from error
+
+
+def _identifier(message_id: str) -> str:
+    if re.fullmatch(r"[A-Za-z0-9_-]{1,64}", message_id) is None:
+        raise ChannelError("header", "the message's id has odd characters", permanent=True, ours=True)
+    return message_id
+
+
+def _plain_url(url: str) -> str:
+    if re.fullmatch(r"https?://[!-;=?-~]+", url) is None:
+        raise ChannelError("header", "the unsubscribe address can't be written", permanent=True, ours=True)
+    return url
+
+
+def _plain(text: str, what: str) -> str:
+    """The text, if nothing in it could end a header or hide; the library lets NUL and bidi marks pass."""
+    if any(
+        unicodedata.category(char) in {"Cc", "Cf", "Cs", "Zl", "Zp"} and char != "\u200d" for char in text
+    ):
+        raise ChannelError("header", f"the {what} holds control characters", permanent=True, ours=True)
+    return text
+
+
+@dataclass(frozen=True, slots=True)
+class _Envelope:
+    sender: str
+    recipient: str
+    content: bytes
+
+
+class _Relay(smtplib.SMTP):
+    """A connection to the relay whose socket lives under the deadline from its first byte."""
+
+    def __init__(
+        self, server: MailServer, tls: ssl.SSLContext | None, own_name: str, deadline: Deadline
+    ) -> None:
+        self._server = server
+        self._tls = tls
+        self._deadline = deadline
+        super().__init__(server.host, server.port, own_name, timeout=server.step_timeout_s)
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+        sock = socket.create_connection((host, port), timeout)
+        self._deadline.watch(sock)
+        if self._server.security == "tls" and self._tls is not None:
+            return self._tls.wrap_socket(sock, server_hostname=host)
+        return sock
+
+    def open(self) -> None:
+        """Greet, secure and log in."""
+        self.ehlo_or_helo_if_needed()
+        if self._server.security == "starttls":
+            self.starttls(context=self._tls)
+            self.ehlo()
+        if self._server.user:
+            self.login(self._server.user, self._server.password)
+
+    def leave(self) -> None:
+        """Say goodbye. The message has been taken, so what happens here changes nothing."""
+        with contextlib.suppress(smtplib.SMTPException, OSError):
+            if self.sock is not None:
+                self.sock.settimeout(QUIT_TIMEOUT_S)
+            self.quit()
+        self.close()
+
+
+@dataclass(frozen=True, slots=True)
+class _Talk:
+    """One SMTP conversation, step by step, so that it is known how far it came."""
+
+    server: MailServer
+    tls: ssl.SSLContext | None
+    own_name: str
+
+    def deliver(self, envelope: _Envelope, deadline: Deadline) -> SendResult:
+        relay = self._open(deadline)
+        try:
+            self._offer(relay, envelope, deadline)
+            result = self._hand_over(relay, envelope, deadline)
+        except BaseException:
+            relay.close()
+            raise
+        relay.leave()
+        return result
+
+    def _open(self, deadline: Deadline) -> _Relay:
+        try:
+            relay = _Relay(self.server, self.tls, self.own_name, deadline)
+        except (smtplib.SMTPException, OSError) as error:
+            raise _setup_error(error, deadline) from error
+        try:
+            relay.open()
+        except (smtplib.SMTPException, OSError) as error:
+            relay.close()
+            raise _setup_error(error, deadline) from error
+        return relay
+
+    def _offer(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> None:
+        """MAIL, RCPT and DATA, up to the relay's "go ahead"."""
+        try:
+            _expect(relay.mail(envelope.sender), "2", ours=True)
+            _expect(relay.rcpt(envelope.recipient), "2")
+            _expect(relay.docmd("data"), "3")
+        except (smtplib.SMTPException, OSError) as error:
+            raise _broken(error, deadline, maybe_sent=False) from error
+
+    def _hand_over(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> SendResult:
+        """The content and the dot; from here on a break leaves the message in doubt."""
+        stuffed = re.sub(rb"(?m)^\.", b"..", envelope.content)  # RFC 5321 4.5.2
+        try:
+            relay.send(stuffed + b".\r\n")
+            code, reply = relay.getreply()
+        except (smtplib.SMTPException, OSError) as error:
+            raise _broken(error, deadline, maybe_sent=True) from error
+        _expect((code, reply), "2")
+        return SendResult(str(code), _text(reply))
+
+
+def _expect(reply: tuple[int, bytes], first_digit: str, *, ours: bool = False) -> None:
+    """Go on if the reply begins so; else ChannelError. 4xx passes, 5xx is final (RFC 5321 4.2.1)."""
+    code, text = reply[0], _text(reply[1])
+    if str(code).startswith(first_digit):
+        return
+    setup = code in SETUP_CODES
+    extended = re.match(r"[245]\.(\d{1,3})\.\d{1,3}(?=\s|$)", text)
+    policy = extended is not None and extended[1] == "7"
+    raise ChannelError(
+        f"{code} {extended[0]}" if extended else str(code),
+        f"the mail server answered {code} {text}",
+        permanent=500 <= code < 600 and not setup,
+        ours=ours or setup or policy,
+    )
+
+
+def _setup_error(error: Exception, deadline: Deadline) -> ChannelError:
+    """No session with the relay: nothing was sent, and it is for the operator to mend."""
+    if isinstance(error, smtplib.SMTPResponseException):
+        reply = _text(error.smtp_error)
+        return ChannelError(str(error.smtp_code), f"the mail server answered {reply}", ours=True)
+    if isinstance(error, smtplib.SMTPNotSupportedError):
+        return ChannelError("not_offered", f"the mail server doesn't offer it: {error}", ours=True)
+    if isinstance(error, ssl.SSLError):
+        return ChannelError("tls", f"no secure connection to the mail server: {error}", ours=True)
+    return _broken(error, deadline, maybe_sent=False, ours=True)
+
+
+def _broken(error: Exception, deadline: Deadline, *, maybe_sent: bool, ours: bool = False) -> ChannelError:
+    timed_out = isinstance(error, TimeoutError) or isinstance(error.__context__, TimeoutError)
+    if deadline.fired or timed_out:
+        return ChannelError("timeout", "the mail server took too long", maybe_sent=maybe_sent, ours=ours)
+    return ChannelError(
+        "broken", f"no answer from the mail server: {error}", maybe_sent=maybe_sent, ours=ours
+    )
+
+
+def _text(reply: bytes | str) -> str:
+    """The start of a reply, on one line."""
+    text = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else reply
+    return " ".join(text.split())[:ANSWER_KEPT_BYTES]

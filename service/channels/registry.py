@@ -1,0 +1,65 @@
+"""The channels there are, as data, and what each needs to be built."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+from service.channels.base import Channel
+from service.channels.email import Email, MailServer, OutboxFolder
+from service.channels.netguard import SafeClient
+from service.channels.webhook import Webhook
+from service.settings import Settings
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """What channels are made of.
+
+    mail_server: None means that mail is written to the outbox folder.
+    client: the guarded client for addresses that users gave.
+    """
+
+    sender: str
+    outbox: Path
+    client: SafeClient
+    mail_server: MailServer | None = None
+
+
+def _email(wiring: Wiring) -> Channel:
+    if wiring.mail_server is None:
+        return OutboxFolder(wiring.outbox, wiring.sender)
+    return Email(wiring.mail_server, wiring.sender)
+
+
+def _webhook(wiring: Wiring) -> Channel:
+    return Webhook(wiring.client)
+
+
+CHANNELS: Mapping[str, Callable[[Wiring], Channel]] = MappingProxyType({"email": _email, "webhook": _webhook})
+"""Every channel by the name under which addresses and schedules know it."""
+
+
+def build_channels(wiring: Wiring) -> dict[str, Channel]:
+    """One of each, ready to send."""
+    return {name: build(wiring) for name, build in CHANNELS.items()}
+
+
+def wiring_from(settings: Settings) -> Wiring:
+    """What the settings say about mail and webhooks. BadInput when an allow-list entry can't be read."""
+    password = settings.smtp_password.get_secret_value() if settings.smtp_password else ""
+    server = MailServer(
+        host=settings.smtp_host,
+        port=settings.smtp_port,
+        security=settings.smtp_security,
+        user=settings.smtp_user,
+        password=password,
+    )
+    return Wiring(
+        sender=settings.mail_from,
+        outbox=settings.outbox,
+        client=SafeClient(allow=settings.webhook_allow),
+        mail_server=server if settings.smtp_host else None,
+    )

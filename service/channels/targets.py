@@ -1,0 +1,165 @@
+"""Which addresses that users give may be called: read once, checked the same at save and at send.
+
+A webhook's URL comes from a stranger, and this machine can reach places that the stranger can't: its
+own services, the local network, a cloud's metadata address.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import urllib3.exceptions
+from urllib3.util import Url, parse_url
+
+from alerts.errors import BadInput
+
+Address = ipaddress.IPv4Address | ipaddress.IPv6Address
+Network = ipaddress.IPv4Network | ipaddress.IPv6Network
+
+LONGEST_URL = 2048
+
+NOT_PUBLIC_V4 = tuple(
+    ipaddress.IPv4Network(text)
+    for text in (
+        "0.0.0.0/8", "10.0.0.0/8", "100.64.0.0/10", "127.0.0.0/8", "169.254.0.0/16", "172.16.0.0/12",
+        "192.0.0.0/24", "192.0.2.0/24", "192.31.196.0/24", "192.52.193.0/24", "192.88.99.0/24",
+        "192.168.0.0/16", "192.175.48.0/24", "198.18.0.0/15", "198.51.100.0/24", "203.0.113.0/24",
+        "224.0.0.0/4", "240.0.0.0/4",
+    )
+)  # fmt: skip
+"""IANA IPv4 Special-Purpose Address Registry (RFC 6890 and its updates), and multicast (RFC 5771)."""
+
+PUBLIC_V6 = ipaddress.IPv6Network("2000::/3")
+"""The only IPv6 block given out for global unicast (RFC 4291, IANA)."""
+
+NOT_PUBLIC_V6 = tuple(
+    ipaddress.IPv6Network(text)
+    for text in ("2001::/23", "2001:db8::/32", "2002::/16", "2620:4f:8000::/48", "3fff::/20")
+)
+"""Inside it: protocol assignments with Teredo, documentation, 6to4 (carries any IPv4), AS112."""
+
+
+class Blocked(BadInput):
+    """The address isn't one we call. Not an OSError: libraries would take that for a network fault."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """A checked URL, taken apart once, for checking and for connecting alike."""
+
+    scheme: str
+    host: str  # a name, or an address without brackets
+    port: int
+    path: str  # with the query
+
+    @property
+    def literal(self) -> Address | None:
+        """The address that the host is written as, or None for a name."""
+        try:
+            return ipaddress.ip_address(self.host)
+        except ValueError:
+            return None
+
+
+class AllowList:
+    """Receivers on this machine or network that the operator vouches for.
+
+    entries: `host:port` (this name or address at this port), `host` (any port that is open to
+    everyone) or a network such as `10.1.0.0/16`. Named ones may be called by plain http.
+    """
+
+    def __init__(self, entries: Iterable[str] = ()) -> None:
+        self._hosts: set[str] = set()
+        self._places: set[tuple[str, int]] = set()
+        self._networks: list[Network] = []
+        for entry in entries:
+            self._add(entry.strip())
+
+    def _add(self, entry: str) -> None:
+        if "/" in entry:
+            self._networks.append(_network(entry))
+            return
+        host, port = _host_and_port(entry)
+        if port is None:
+            self._hosts.add(host)
+        else:
+            self._places.add((host, port))
+
+    def has_place(self, host: str, port: int) -> bool:
+        """Whether that very host and port is listed."""
+        return (host, port) in self._places
+
+    def has_host(self, host: str, port: int) -> bool:
+        """Whether the host is listed, with or without its port."""
+        return host in self._hosts or self.has_place(host, port)
+
+    def has_address(self, address: Address) -> bool:
+        """Whether the address lies in a listed network."""
+        return any(address in network for network in self._networks)
+
+
+def _network(entry: str) -> Network:
+    try:
+        return ipaddress.ip_network(entry)
+    except ValueError as error:
+        raise BadInput(f"{entry!r} is no network; write it as 10.1.0.0/16.") from error
+
+
+def _host_and_port(entry: str) -> tuple[str, int | None]:
+    """`chat.lan`, `chat.lan:8065`, `10.0.0.7:80`, `[fd00::7]:80` or `fd00::7` taken apart."""
+    parts = re.fullmatch(r"(?:\[([0-9a-fA-F:.]+)\]|([^\s:\[\]@]+))(?::(\d{1,5}))?", entry)
+    if parts is None:
+        try:
+            return str(ipaddress.IPv6Address(entry)), None
+        except ValueError as error:
+            raise BadInput(f"{entry!r} is neither host, host:port nor network.") from error
+    host = (parts[1] or parts[2]).lower().rstrip(".")
+    return host, int(parts[3]) if parts[3] else None
+
+
+def address_ok(address: Address) -> bool:
+    """Whether an address is on the public internet, where a stranger could reach it as well."""
+    if isinstance(address, ipaddress.IPv6Address):
+        if address.ipv4_mapped is not None:
+            return address_ok(address.ipv4_mapped)
+        return address in PUBLIC_V6 and not any(address in network for network in NOT_PUBLIC_V6)
+    return not any(address in network for network in NOT_PUBLIC_V4)
+
+
+def parse_target(url: str) -> Target:
+    """Take a URL apart; Blocked when it is written in a way that a receiver's address never is."""
+    if len(url) > LONGEST_URL or re.search(r"[\s\\\x00-\x20\x7f]", url):
+        raise Blocked(f"the address is longer than {LONGEST_URL} characters or holds spaces or backslashes.")
+    try:
+        parsed = parse_url(url)
+    except urllib3.exceptions.LocationParseError as error:
+        raise Blocked("the address can't be read; write it as https://host/path.") from error
+    if parsed.scheme not in ("https", "http") or not parsed.host:
+        raise Blocked("the address must start with https:// and name a host.")
+    if "@" in (parsed.authority or ""):
+        raise Blocked("the address holds a user name or password; leave out what stands before the @.")
+    host = parsed.host.strip("[]").lower().rstrip(".")
+    _refuse_odd_host(host)
+    port = parsed.port if parsed.port is not None else (443 if parsed.scheme == "https" else 80)
+    return Target(parsed.scheme, host, port, _request_path(parsed))
+
+
+def _request_path(parsed: Url) -> str:
+    path = parsed.request_uri
+    return path if path.startswith("/") else "/" + path
+
+
+def _refuse_odd_host(host: str) -> None:
+    """Zone ids, and addresses in decimal, hexadecimal, octal or shortened form (127.1, 0x7f.1)."""
+    if "%" in host or not host:
+        raise Blocked("the host name can't hold a % sign.")
+    last = host.rsplit(".", 1)[-1]
+    if re.fullmatch(r"\d+|0x[0-9a-f]*", last) is None:
+        return
+    try:
+        ipaddress.IPv4Address(host)
+    except ValueError as error:
+        raise Blocked("the host looks like an address in disguise; write four decimal numbers.") from error

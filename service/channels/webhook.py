@@ -1,0 +1,141 @@
+"""Webhooks: a JSON body, signed by the Standard Webhooks specification 1.0.0.
+
+Signed are the exact bytes of the body with the message's id and the attempt's time, so that a receiver
+can check the sender, drop repeats by `webhook-id` and refuse old copies by `webhook-timestamp`.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import hmac
+import json
+import re
+import secrets
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from email.utils import parsedate_to_datetime
+
+from alerts.span import require_utc
+from service.channels.base import ANSWER_KEPT_BYTES, ChannelError, Form, Outgoing, SendResult
+from service.channels.netguard import Answer, Blocked, CutOff, SafeClient
+
+SECRET_PREFIX = "whsec_"
+SECRET_BYTES = 32
+LARGEST_BODY_BYTES = 20_000
+"""Standard Webhooks: payloads stay below 20 kB."""
+SECRET_LENGTHS = range(24, 65)
+"""Standard Webhooks: 24 to 64 random bytes."""
+
+
+def new_secret() -> str:
+    """A fresh signing secret for one receiver, as it is shown to its owner."""
+    return SECRET_PREFIX + base64.b64encode(secrets.token_bytes(SECRET_BYTES)).decode("ascii")
+
+
+def secret_key(secret: str) -> bytes:
+    """The key bytes of a `whsec_…` secret; ValueError when it isn't one."""
+    try:
+        key = base64.b64decode(secret.removeprefix(SECRET_PREFIX), validate=True)
+    except binascii.Error as error:
+        raise ValueError("the secret isn't base64 after whsec_") from error
+    if not secret.startswith(SECRET_PREFIX) or len(key) not in SECRET_LENGTHS:
+        raise ValueError("a signing secret is whsec_ and 24 to 64 bytes in base64")
+    return key
+
+
+def sign(secret: str, message_id: str, timestamp_s: int, body: bytes) -> str:
+    """One signature, `v1,<base64>`: HMAC-SHA256 over `id.timestamp.body`."""
+    signed = b"%s.%d.%s" % (message_id.encode("ascii"), timestamp_s, body)
+    digest = hmac.new(secret_key(secret), signed, hashlib.sha256).digest()
+    return "v1," + base64.b64encode(digest).decode("ascii")
+
+
+def signed_headers(
+    signing_secrets: Sequence[str], message_id: str, attempted_at: datetime, body: bytes
+) -> dict[str, str]:
+    """The three headers; several signatures, space separated, while a secret is being replaced."""
+    timestamp_s = int(require_utc(attempted_at, "attempted_at").timestamp())
+    signatures = [sign(secret, message_id, timestamp_s, body) for secret in signing_secrets]
+    return {
+        "webhook-id": message_id,
+        "webhook-timestamp": str(timestamp_s),
+        "webhook-signature": " ".join(signatures),
+    }
+
+
+def encode_body(payload: Mapping[str, object]) -> bytes:
+    """The payload as compact UTF-8 JSON; ChannelError when it is larger than receivers accept."""
+    body = json.dumps(payload, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+    if len(body) > LARGEST_BODY_BYTES:
+        raise ChannelError("too_big", f"the body has {len(body)} bytes", permanent=True, ours=True)
+    return body
+
+
+def read_retry_after(value: str | None, now: datetime) -> timedelta | None:
+    """Retry-After in either form of RFC 9110 10.2.3, from `now`; None when it is absent or nonsense."""
+    if value is None:
+        return None
+    if re.fullmatch(r"\d{1,9}", value.strip()):
+        return timedelta(seconds=int(value))
+    try:
+        until = parsedate_to_datetime(value)
+    except ValueError:
+        return None
+    if until.tzinfo is None:
+        return None
+    return max(timedelta(0), until - now)
+
+
+class Webhook:
+    """Sends the neutral JSON payload to a receiver's URL."""
+
+    form = Form.PAYLOAD
+
+    def __init__(self, client: SafeClient, *, user_agent: str = "Duskbell") -> None:
+        self._client = client
+        self._user_agent = user_agent
+
+    def check_address(self, address: str) -> str:
+        """The URL as it is stored; BadInput when it isn't one that we call."""
+        self._client.check_url(address.strip())
+        return address.strip()
+
+    def send(self, outgoing: Outgoing) -> SendResult:
+        """POST it once. 2xx is success; all else is a ChannelError."""
+        if outgoing.payload is None:
+            raise ChannelError("no_payload", "nothing was composed for a webhook", permanent=True, ours=True)
+        body = encode_body(outgoing.payload)
+        try:
+            answer = self._client.post(outgoing.address, body, self._headers(outgoing, body))
+        except Blocked as error:
+            raise ChannelError("blocked", str(error), permanent=True) from error
+        except CutOff as error:
+            raise ChannelError(error.code, str(error), maybe_sent=error.maybe_sent) from error
+        return read_answer(answer, outgoing.attempted_at)
+
+    def _headers(self, outgoing: Outgoing, body: bytes) -> dict[str, str]:
+        if not outgoing.secrets:
+            raise ChannelError("no_secret", "the receiver has no signing secret", permanent=True, ours=True)
+        try:
+            signed = signed_headers(outgoing.secrets, outgoing.message_id, outgoing.attempted_at, body)
+        except ValueError as error:
+            raise ChannelError("bad_secret", str(error), permanent=True, ours=True) from error
+        return {"Content-Type": "application/json", "User-Agent": self._user_agent, **signed}
+
+
+def read_answer(answer: Answer, received_at: datetime) -> SendResult:
+    """What a status means: 2xx taken, 3xx a wrong address, 410 gone, the rest by the schedule."""
+    start = answer.body[:ANSWER_KEPT_BYTES].decode("utf-8", "replace")
+    code = str(answer.status)
+    if 200 <= answer.status < 300:
+        return SendResult(code, start)
+    if 300 <= answer.status < 400:
+        raise ChannelError(
+            code, f"redirects aren't followed; give the final address. {start}", permanent=True
+        )
+    if answer.status == 410:
+        raise ChannelError(code, f"the receiver wants no more. {start}", permanent=True, gone=True)
+    retry_after = read_retry_after(answer.headers.get("retry-after"), received_at)
+    raise ChannelError(code, f"the receiver answered {code}. {start}".strip(), retry_after=retry_after)

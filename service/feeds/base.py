@@ -1,0 +1,114 @@
+"""What every feed module offers, and what asking feeds gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from alerts.span import Span
+from alerts.weather.gates import Gate, Rejected, pass_gates
+from alerts.weather.lineage import ModelRow
+from alerts.weather.record import Forecast, Place, Source
+from service.feeds.cache import AnswerCache
+from service.feeds.deadline import Deadline
+from service.feeds.errors import BadAnswer, FeedError
+from service.feeds.http import PoliteClient
+
+__all__ = ["Feed", "FeedFailure", "Gathered", "Place", "build_source", "failure_of", "judge_quality"]
+
+
+@dataclass(frozen=True, slots=True)
+class FeedFailure:
+    """What a feed couldn't give, and why, in one sentence.
+
+    model: "" when all of the feed failed. gate: set when an answer came and was rejected.
+    place: the one place concerned, None when all were.
+    permanent: asking again the same way won't help.
+    """
+
+    feed: str
+    model: str
+    text: str
+    gate: Gate | None = None
+    place: Place | None = None
+    permanent: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What came back: usable forecasts, what failed or was rejected, and feeds that are off.
+
+    A forecast and a failure of the same feed can stand side by side: the last good answer is used
+    while the feed is down, and its age shows in its source.
+    """
+
+    forecasts: tuple[Forecast, ...] = ()
+    failures: tuple[FeedFailure, ...] = ()
+    off: tuple[FeedFailure, ...] = ()
+
+    def __add__(self, other: Gathered) -> Gathered:
+        return Gathered(
+            self.forecasts + other.forecasts, self.failures + other.failures, self.off + other.off
+        )
+
+
+class Feed(Protocol):
+    """One feed, ready to be asked."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def off_because(self) -> str | None:
+        """Why the feed isn't asked at all and what would switch it on; None when it is on."""
+
+    def fetch(
+        self,
+        places: Sequence[Place],
+        hours: Span,
+        client: PoliteClient,
+        cache: AnswerCache,
+        deadline: Deadline,
+    ) -> Gathered:
+        """Forecasts for those places over those hours, one a place and model.
+
+        A place that the feed doesn't cover has no forecast and no failure. Raises nothing of its own:
+        what failed is in the answer, so that one bad place or model never hurts the others.
+        """
+
+
+def build_source(
+    row: ModelRow,
+    *,
+    issued_at: datetime | None = None,
+    fetched_at: datetime | None = None,
+    unchanged_since: datetime | None = None,
+) -> Source:
+    """The source that travels with forecasts of this model."""
+    return Source(
+        feed=row.feed,
+        provider=row.terms.provider,
+        lineage=row.lineage,
+        model=row.model,
+        attribution=row.terms.attribution,
+        attribution_url=row.terms.attribution_url,
+        issued_at=issued_at,
+        fetched_at=fetched_at,
+        unchanged_since=unchanged_since,
+    )
+
+
+def judge_quality(forecast: Forecast, row: ModelRow) -> Gathered:
+    """The forecast if it passes the gates, else the failure that tells which one closed."""
+    judged = pass_gates(forecast, reach_km=row.cell_reach_km)
+    if isinstance(judged, Rejected):
+        error = BadAnswer.of(f"{row.feed} {row.model}", judged)
+        return Gathered(failures=(failure_of(row.feed, row.model, error, forecast.place),))
+    return Gathered(forecasts=(judged,))
+
+
+def failure_of(feed: str, model: str, error: FeedError, place: Place | None = None) -> FeedFailure:
+    gate = error.gate if isinstance(error, BadAnswer) else None
+    return FeedFailure(feed, model, str(error), gate, place, error.permanent)

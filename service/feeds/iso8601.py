@@ -1,0 +1,70 @@
+"""Times and durations as feeds write them: ISO 8601, as in RFC 3339 and its appendix A."""
+
+from __future__ import annotations
+
+import re
+from calendar import monthrange
+from datetime import UTC, datetime, timedelta
+
+from alerts.span import Span
+
+_NUMBER = r"(\d{1,9}(?:[.,]\d{1,9})?)"
+_DURATION = re.compile(
+    rf"P(?:(\d{{1,4}})Y)?(?:(\d{{1,4}})M)?(?:{_NUMBER}W)?(?:{_NUMBER}D)?"
+    rf"(?:T(?:{_NUMBER}H)?(?:{_NUMBER}M)?(?:{_NUMBER}S)?)?"
+)
+
+
+def parse_instant(text: str) -> datetime:
+    """The UTC time of `2026-10-09T12:00:00Z` or one with a numeric offset; ValueError for all else.
+
+    A time without an offset is refused: nobody could say when it is.
+    """
+    at = datetime.fromisoformat(text)
+    if at.tzinfo is None:
+        raise ValueError(f"{text!r} has no offset from UTC")
+    try:
+        return at.astimezone(UTC)
+    except OverflowError as error:
+        raise ValueError(f"{text!r} is outside the calendar") from error
+
+
+def after_duration(start: datetime, text: str) -> datetime:
+    """`start` plus an ISO 8601 duration (`PT3H`, `P1DT18H`, `PT5H30M`, `P1W`, `P1M`).
+
+    Years and months go by the calendar and end on the last day of a shorter month; days are 24 hours,
+    as all times here are UTC. ValueError for anything else.
+    """
+    match = _DURATION.fullmatch(text)
+    if match is None or not any(match.groups()) or text.endswith("T"):
+        raise ValueError(f"{text!r} is no ISO 8601 duration")
+    years, months = (int(part or 0) for part in match.groups()[:2])
+    weeks, days, hours, minutes, seconds = (_decimal(part) for part in match.groups()[2:])
+    rest = {"weeks": weeks, "days": days, "hours": hours, "minutes": minutes, "seconds": seconds}
+    try:
+        return _add_months(start, 12 * years + months) + timedelta(**rest)
+    except OverflowError as error:
+        raise ValueError(f"{text!r} leads outside the calendar") from error
+
+
+def _decimal(part: str | None) -> float:
+    return float((part or "0").replace(",", "."))
+
+
+def _add_months(start: datetime, months: int) -> datetime:
+    if not months:
+        return start
+    year, month0 = divmod(start.year * 12 + start.month - 1 + months, 12)
+    if year > 9999:
+        raise ValueError("a duration leads outside the calendar")
+    day = min(start.day, monthrange(year, month0 + 1)[1])
+    return start.replace(year=year, month=month0 + 1, day=day)
+
+
+def parse_interval(text: str) -> Span:
+    """The half-open span of `start/duration`; ValueError when it isn't one or lasts no time."""
+    start_text, slash, duration = text.partition("/")
+    if not slash:
+        raise ValueError(f"{text!r} is no start/duration")
+    start = parse_instant(start_text)
+    return Span(start, after_duration(start, duration))

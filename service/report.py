@@ -1,0 +1,128 @@
+"""One judged night as JSON values: the object of `duskbell tonight --json`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from alerts.night import DarkWindow, Night
+from alerts.site import Site
+from alerts.span import Span
+from alerts.verdict import Verdict
+from alerts.weather.outlook import Outlook
+from alerts.weather.record import Source
+
+
+def night_report(
+    site: Site, night: Night, verdict: Verdict, *, elevation_known: bool = True
+) -> dict[str, Any]:
+    """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null."""
+    outlook = verdict.outlook
+    return {
+        "site": {
+            "name": site.name,
+            "lat": site.lat_deg,
+            "lon": site.lon_deg,
+            "elevation_m": site.elevation_m if elevation_known else None,
+            "zone": site.zone,
+        },
+        "night": night.name.isoformat(),
+        "sun": {"set": utc_text(_first(night.sun.sets)), "rise": utc_text(_last(night.sun.rises))},
+        "dark": [span_json(span) for span in night.dark],
+        "moon": {
+            "rises": [utc_text(at) for at in night.moon.rises],
+            "sets": [utc_text(at) for at in night.moon.sets],
+            "lit": round(night.moon_lit, 4),
+        },
+        "windows": [_window(window) for window in night.windows],
+        "outlook": _outlook(outlook) if outlook else None,
+        "verdict": verdict.word.value,
+        "reasons": [
+            {"rule": reason.rule, "result": reason.result.value, "text": reason.text}
+            for reason in verdict.reasons
+        ],
+        "sources": [source_json(source) for source in outlook.sources] if outlook else [],
+    }
+
+
+def utc_text(at: datetime | None) -> str | None:
+    """The time to the second as `2026-07-15T21:32:05Z`; None stays None."""
+    if at is None:
+        return None
+    whole = datetime.fromtimestamp(round(at.timestamp()), tz=UTC)
+    return whole.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def span_json(span: Span) -> dict[str, str | None]:
+    return {"start": utc_text(span.start), "end": utc_text(span.end)}
+
+
+def source_json(source: Source) -> dict[str, str | None]:
+    return {
+        "feed": source.feed,
+        "provider": source.provider,
+        "lineage": source.lineage,
+        "model": source.model,
+        "issued_at": utc_text(source.issued_at),
+        "fetched_at": utc_text(source.fetched_at),
+        "attribution": source.attribution,
+    }
+
+
+def _window(window: DarkWindow) -> dict[str, Any]:
+    return {
+        **span_json(window.span),
+        "minutes": round(window.span.minutes),
+        "core": [
+            {
+                "at": utc_text(point.at),
+                "altitude_deg": round(point.altitude_deg, 2),
+                "azimuth_deg": round(point.azimuth_deg, 2),
+            }
+            for point in window.track
+        ],
+        "shapes": [{"shape": each.shape.value, **span_json(each.span)} for each in window.shapes],
+    }
+
+
+def _outlook(outlook: Outlook) -> dict[str, Any]:
+    return {
+        "window": span_json(outlook.window),
+        "chance_pct": outlook.chance_pct,
+        "spread_pct": list(outlook.spread_pct) if outlook.spread_pct else None,
+        "best": span_json(outlook.best) if outlook.best else None,
+        "lineages": list(outlook.lineages),
+        "providers": list(outlook.providers),
+        "hazards": [
+            {
+                "name": hazard.name,
+                "level": hazard.level.value,
+                "worst": None if hazard.worst is None else round(hazard.worst, 1),
+                "unit": hazard.unit,
+                "text": hazard.text,
+            }
+            for hazard in outlook.hazards
+        ],
+        "per_source": [
+            {
+                "feed": each.source.feed,
+                "model": each.source.model,
+                "lineage": each.source.lineage,
+                "chance_pct": None if each.chance is None else round(100 * each.chance),
+                "least_cloud_pct": None if each.least_cloud_pct is None else round(each.least_cloud_pct),
+                "members": each.members,
+                "why_not": each.why_not or None,
+            }
+            for each in outlook.per_source
+        ],
+        "notes": list(outlook.notes),
+    }
+
+
+def _first(times: Sequence[datetime]) -> datetime | None:
+    return times[0] if times else None
+
+
+def _last(times: Sequence[datetime]) -> datetime | None:
+    return times[-1] if times else None
