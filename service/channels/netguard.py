@@ -104,7 +104,8 @@ class SafeClient:
         named = self._allow.has_host(target.host, target.port)
         if target.scheme == "http" and not (self._allow_http or named):
             raise Blocked("the address must start with https://; plain http isn't protected on its way.")
-        if target.port not in self._ports and not self._allow.has_place(target.host, target.port):
+        usual = named and target.port in (80, 443)
+        if not (usual or target.port in self._ports or self._allow.has_place(target.host, target.port)):
             raise Blocked(f"port {target.port} isn't open for webhooks here; use 443.")
         if target.host == "localhost" or target.host.endswith(".localhost"):
             self._require(target, ipaddress.IPv4Address("127.0.0.1"))

@@ -67,8 +67,8 @@ class Target:
 class AllowList:
     """Receivers on this machine or network that the operator vouches for.
 
-    entries: `host:port` (this name or address at this port), `host` (any port that is open to
-    everyone) or a network such as `10.1.0.0/16`. Named ones may be called by plain http.
+    entries: `host:port` (this name or address at this port), `host` (at 443, 80 and the open
+    ports) or a network such as `10.1.0.0/16`. Named ones may be called by plain http.
     """
 
     def __init__(self, entries: Iterable[str] = ()) -> None:
@@ -131,16 +131,18 @@ def address_ok(address: Address) -> bool:
 
 def parse_target(url: str) -> Target:
     """Take a URL apart; Blocked when it is written in a way that a receiver's address never is."""
-    if len(url) > LONGEST_URL or re.search(r"[\s\\\x00-\x20\x7f]", url):
-        raise Blocked(f"the address is longer than {LONGEST_URL} characters or holds spaces or backslashes.")
+    if len(url) > LONGEST_URL:
+        raise Blocked(f"the address is longer than {LONGEST_URL} characters.")
+    if re.search(r"[\s\\\x00-\x20\x7f]", url):
+        raise Blocked("the address holds spaces, backslashes or control characters.")
+    if "@" in re.split(r"[/?#]", url.partition("://")[2], maxsplit=1)[0]:
+        raise Blocked("the address holds a user name or password; leave out what stands before the @.")
     try:
         parsed = parse_url(url)
     except urllib3.exceptions.LocationParseError as error:
         raise Blocked("the address can't be read; write it as https://host/path.") from error
     if parsed.scheme not in ("https", "http") or not parsed.host:
         raise Blocked("the address must start with https:// and name a host.")
-    if "@" in (parsed.authority or ""):
-        raise Blocked("the address holds a user name or password; leave out what stands before the @.")
     host = parsed.host.strip("[]").lower().rstrip(".")
     _refuse_odd_host(host)
     port = parsed.port if parsed.port is not None else (443 if parsed.scheme == "https" else 80)
@@ -157,7 +159,7 @@ def _refuse_odd_host(host: str) -> None:
     if "%" in host or not host:
         raise Blocked("the host name can't hold a % sign.")
     last = host.rsplit(".", 1)[-1]
-    if re.fullmatch(r"\d+|0x[0-9a-f]*", last) is None:
+    if ":" in host or re.fullmatch(r"\d+|0x[0-9a-f]*", last) is None:
         return
     try:
         ipaddress.IPv4Address(host)
