@@ -1,0 +1,105 @@
+"""A judged night -> all that a message says about it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
+from alerts.fieldplan import FieldPlan
+from alerts.ladder import Telling, Told, Why
+from alerts.night import Night
+from alerts.rules import Result
+from alerts.site import Site
+from alerts.verdict import Verdict
+from alerts.weather.outlook import HazardLevel, Outlook
+from alerts.wishes import Wishes
+
+_NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def alert_facts(
+    telling: Telling,
+    *,
+    site: Site,
+    night: Night,
+    verdict: Verdict,
+    wishes: Wishes,
+    plan: FieldPlan | None,
+    told: Told | None,
+    now: datetime,
+    invented: bool = False,
+) -> AlertFacts:
+    """What to say of this night. telling: must have a kind. told: the alert this one answers, if any."""
+    assert telling.kind is not None, "silence has no message"
+    outlook, window = verdict.outlook, verdict.window
+    return AlertFacts(
+        kind=telling.kind,
+        site_name=site.name,
+        night=night.name,
+        zone=site.zone,
+        decided_at=now,
+        verdict=verdict.word,
+        window=window.span if window else (told.window if told else None),
+        best=outlook.best if outlook else None,
+        shortest_window=wishes.shortest_window,
+        leave_by=plan.leave_by if plan else None,
+        home_about=plan.home_about if plan else None,
+        chance_pct=outlook.chance_pct if outlook else None,
+        told_chance_pct=told.chance_pct if told else None,
+        told_at=told.at if told else None,
+        agreement=say_agreement(outlook) if outlook else "",
+        core=window.track if window else (),
+        shapes=window.shapes if window else (),
+        moon="no Moon" if night.wishes.moonless else "",
+        cause=_cause(telling, verdict),
+        reasons=tuple(
+            _sentence(reason.text) for reason in verdict.reasons if reason.result is not Result.PASS
+        ),
+        hazards=_hazards(outlook) if outlook else (),
+        attributions=attributions(outlook) if outlook else (),
+        forecast_issued_at=outlook.newest_issue if outlook else None,
+        decide_at=plan.leave_by - wishes.notice if plan and telling.kind is AlertKind.HEADS_UP else None,
+        sunset=night.sun.sets[0] if night.sun.sets else None,
+        dark_from=night.dark[0].start if night.dark else None,
+        dark_until=night.dark[-1].end if night.dark else None,
+        sunrise=night.sun.rises[-1] if night.sun.rises else None,
+        invented=invented,
+    )
+
+
+def say_agreement(outlook: Outlook) -> str:
+    """`Three of four models agree.`: how many sources say clear; empty when fewer than two answered."""
+    clear, answered = outlook.agreement
+    if answered < 2:
+        return ""
+    if clear in (0, answered):
+        return f"All {_number(answered)} models agree." if answered > 2 else "Both models agree."
+    verb = "say" if clear > 1 else "says"
+    return f"{_number(clear).capitalize()} of {_number(answered)} models {verb} clear."
+
+
+def attributions(outlook: Outlook) -> tuple[Attribution, ...]:
+    """Credits of the sources really used, each once."""
+    credits = (Attribution(source.attribution, source.attribution_url) for source in outlook.sources)
+    return tuple(dict.fromkeys(credits))
+
+
+def _number(count: int) -> str:
+    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+
+
+def _cause(telling: Telling, verdict: Verdict) -> str:
+    if telling.kind is AlertKind.STAND_DOWN:
+        return "clear sky is no longer likely" if telling.why is Why.TURNED_BAD else telling.text
+    if telling.kind is AlertKind.CHANGED:
+        return telling.text
+    return verdict.deciding.text if telling.kind is AlertKind.HEADS_UP else ""
+
+
+def _hazards(outlook: Outlook) -> tuple[str, ...]:
+    told = (HazardLevel.WARN, HazardLevel.FAIL)
+    return tuple(_sentence(hazard.text) for hazard in outlook.hazards if hazard.level in told)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
