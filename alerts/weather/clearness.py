@@ -6,13 +6,14 @@ enough (effective cloud of at most 30 %). Missing time is never clear, and never
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import fmean, median
 
 from alerts.span import Span
 from alerts.weather import hazards
+from alerts.weather.lineage import independent_lineages
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
 from alerts.weather.skill import BASE_RATE, CLEAR_LIMIT_PCT, chance_of_forecast, chance_of_members
@@ -46,27 +47,30 @@ def build_outlook(
     shortest: length of the event. is_night_of: it is the day of the night, so runs must be fresher.
     base_rate: share of clear nights that member counts are drawn toward (0..1).
     Each source gives a chance of its own; sources of one lineage are averaged, then the lineages,
-    each weighing the same. Sources that can't be used stay listed, with the reason.
+    each weighing the same. A blend that may hide one of the others counts only when it stands alone.
+    Sources that can't be used stay listed, with the reason.
     """
     length = max(shortest, SHORTEST_MOMENT)
     ahead = _still_ahead(window, length, now)
     readings = [_read(forecast, ahead, length, now, is_night_of, base_rate) for forecast in forecasts]
     usable = [reading.forecast for reading in readings if not reading.unusable]
     answering = [reading for reading in readings if reading.chance is not None]
+    lineages = independent_lineages(reading.source.lineage for reading in answering)
+    counted = [reading for reading in answering if reading.source.lineage in lineages]
     found = hazards.assess(ahead, usable)
     known = {hazard.name: hazard.level is not HazardLevel.UNKNOWN for hazard in found}
     return Outlook(
         window=window,
-        chance_pct=_pct(_over_lineages(answering, _own_chance)) if answering else None,
+        chance_pct=_pct(_over_lineages(counted, _own_chance)) if counted else None,
         spread_pct=_spread(answering),
-        best=_best_stretch(answering, length),
+        best=_best_stretch(counted, length),
         per_source=tuple(reading.as_source_chance() for reading in readings),
         hazards=found,
         cloud_known=bool(answering),
         wind_known=known["wind"],
         precipitation_known=known["precipitation"],
-        lineages=_names(reading.source.lineage for reading in answering),
-        providers=_names(reading.source.provider for reading in answering),
+        lineages=tuple(sorted(lineages)),
+        providers=tuple(sorted({reading.source.provider for reading in counted})),
         newest_issue=max((r.source.issued_at for r in answering if r.source.issued_at), default=None),
         notes=_notes(readings, window, ahead, length),
         agreement=(sum(_own_chance(r) >= SAYS_CLEAR_FROM for r in answering), len(answering)),
@@ -138,17 +142,23 @@ def _read(
 def why_unusable(source: Source, now: datetime, is_night_of: bool) -> str:
     """Why a run may not be used at `now`, or "" when it may.
 
-    A run with no times at all (played from a file) has an unknown age and is accepted.
+    Its age counts from its issue; where that isn't named, from when its values were first seen, else
+    from when they were fetched. A run with no time at all (played from a file) is accepted.
     """
-    dated = source.issued_at or source.fetched_at
-    if dated is None:
+    since = dated(source)
+    if since is None:
         return ""
-    if dated > now:
+    if since > now:
         return "issued after the moment we judge for"
     oldest = OLDEST_RUN_ON_THE_DAY if is_night_of else OLDEST_RUN
-    if now - dated > oldest:
-        return f"its run is {_hours(now - dated)} h old, more than {_hours(oldest)} h"
+    if now - since > oldest:
+        return f"its run is {_hours(now - since)} h old, more than {_hours(oldest)} h"
     return ""
+
+
+def dated(source: Source) -> datetime | None:
+    """The time that a run's age counts from; None when nobody knows."""
+    return source.issued_at or source.unchanged_since or source.fetched_at
 
 
 def _read_single(forecast: Forecast, span: Span, length: timedelta, lead_days: float) -> _Reading:
@@ -273,7 +283,7 @@ def _notes(readings: Sequence[_Reading], window: Span, ahead: Span, length: time
     notes += [
         f"{reading.source.model} from {reading.source.provider}: age unknown"
         for reading in readings
-        if reading.chance is not None and not (reading.source.issued_at or reading.source.fetched_at)
+        if reading.chance is not None and dated(reading.source) is None
     ]
     if ahead != window:
         notes.append("judged on what is left of the window")
@@ -282,12 +292,8 @@ def _notes(readings: Sequence[_Reading], window: Span, ahead: Span, length: time
     return tuple(notes)
 
 
-def _names(values: Iterable[str]) -> tuple[str, ...]:
-    return tuple(sorted(set(values)))
-
-
 def _hours(age: timedelta) -> str:
-    return f"{age / timedelta(hours=1):.0f}"
+    return f"{age / timedelta(hours=1):.1f}".removesuffix(".0")
 
 
 def _pct(share: float) -> int:

@@ -169,9 +169,18 @@ def _rate_mm_h(hour: HourlyWeather) -> float | None:
 
 
 def _thunder(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
-    worst = _worst(span, forecasts, lambda hour: hour.thunder_probability_pct)
+    """By the feed's chance; where it has none, storms that its words name fail outright."""
+    worst = _worst(span, forecasts, _thunder_pct)
     level = _level(worst.at_least(THUNDER_BLOCKS_PCT), worst.known, worst.at_least(THUNDER_WARNS_PCT))
-    return _hazard("thunder", level, worst.value, "%", "thunderstorms {:.0f} %", "thunderstorms unknown")
+    named = worst.at_least(100.0)
+    text = "thunderstorms in the forecast" if named else "thunderstorms {:.0f} %"
+    return _hazard("thunder", level, worst.value, "%", text, "thunderstorms unknown")
+
+
+def _thunder_pct(hour: HourlyWeather) -> float | None:
+    if hour.thunder_probability_pct is not None:
+        return hour.thunder_probability_pct
+    return None if hour.thunder_named is None else 100.0 * hour.thunder_named
 
 
 def _cold(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
@@ -192,10 +201,17 @@ def _frostbite(hour: HourlyWeather) -> float | None:
 
 
 def _fog(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
-    """Warns of any fog; fails when fog fills more than half of the span for some source."""
+    """Warns of any fog; fails when measured fog fills more than half of the span for some source.
+
+    Fog that is only named ("patchy fog") warns and no more.
+    """
     share = _worst(span, forecasts, _fog_pct)
+    named = _worst(span, forecasts, lambda hour: hour.fog_named)
     fills = any(_foggy_share(span, forecast) > 0.5 for forecast in forecasts)
-    level = _level(fills, share.known, share.at_least(FOG_WARNS_SHARE_PCT))
+    warns = share.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True)
+    level = _level(fills, share.known or named.known, warns)
+    if share.value is None and named.value is not None:
+        return Hazard("fog", level, "fog in the forecast" if named.value else "no fog in the forecast")
     return _hazard("fog", level, share.value, "%", "fog up to {:.0f} %", "fog unknown")
 
 
