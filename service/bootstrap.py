@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
 
@@ -29,7 +29,6 @@ class Duskbell:
     settings: Settings
     clock: Callable[[], datetime] = real_clock
     invented: bool = False
-    webhook_allow: tuple[str, ...] = field(default=())
 
     @cached_property
     def engine(self) -> Engine:
@@ -47,9 +46,9 @@ class Duskbell:
 
     @cached_property
     def channels(self) -> Mapping[str, Channel]:
-        from service.channels.registry import build_channels
+        from service.channels.registry import build_channels, wiring_from
 
-        return build_channels(self.settings, extra_allowed=self.webhook_allow)
+        return build_channels(wiring_from(self.settings))
 
 
 def build() -> Duskbell:

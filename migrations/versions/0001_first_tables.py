@@ -37,6 +37,7 @@ def upgrade() -> None:
         sa.Column("expires_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("last_modified", sa.String(length=80), nullable=True),
         sa.Column("etag", sa.String(length=200), nullable=True),
+        sa.Column("unchanged_since", sa.DateTime(timezone=True), nullable=True),
         sa.PrimaryKeyConstraint("key", name=op.f("pk_feed_answer")),
     )
     op.create_table(

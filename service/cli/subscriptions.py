@@ -37,7 +37,7 @@ def subscribe(
 ) -> None:
     """Tell an address about SITE."""
     from service.bootstrap import build
-    from service.channels.netguard import check_url
+    from service.channels.netguard import SafeClient
     from service.channels.webhook import new_secret
     from service.store import people
     from service.store.sites import get_site
@@ -54,7 +54,7 @@ def subscribe(
             target, channel, secrets = people.checked_email(email), "email", []
         else:
             assert webhook is not None, "one of the two is given"
-            check_url(webhook, duskbell.settings.webhook_allow)
+            SafeClient(allow=duskbell.settings.webhook_allow).check_url(webhook)
             target, channel, secrets = webhook, "webhook", [new_secret()]
         address = people.add_address(session, owner, channel, target, secrets=secrets, now=now)
         people.subscribe(session, address, row, wishes, now=now)

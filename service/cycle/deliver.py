@@ -9,14 +9,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 
-from alerts.briefing.build import build_payload, render_mail
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.briefing.facts import AlertFacts, AlertKind, Briefing
 from alerts.standing import still_stands
 from alerts.verdict import VerdictWord
 from alerts.wishes import Wishes
-from service.channels.base import ANSWER_KEPT_BYTES, Channel, ChannelError, Form, Outgoing, SendResult
+from service.channels.base import ANSWER_KEPT_BYTES, Channel, ChannelError, Outgoing, SendResult
+from service.channels.compose import compose
 from service.channels.schedule import next_attempt
 from service.store import messages, tables
 from service.store.codec import from_json
@@ -145,13 +145,11 @@ def _compose(
 ) -> Outgoing:
     facts = tuple(from_json(AlertFacts, alert.facts) for alert in alerts)
     ranked = tuple(sorted(facts, key=lambda each: -(each.chance_pct or 0)))
-    briefing = Briefing(message_id=message.id, alerts=ranked)
-    return Outgoing(
-        message_id=message.id,
+    return compose(
+        channel.form,
+        Briefing(message_id=message.id, alerts=ranked),
         address=address.target,
         attempted_at=wall,
-        mail=render_mail(briefing) if channel.form is Form.MAIL else None,
-        payload=build_payload(briefing) if channel.form is Form.PAYLOAD else None,
         secrets=tuple(address.secrets),
     )
 

@@ -313,3 +313,4 @@ class FeedAnswer(Table):
     expires_at: Mapped[datetime | None]
     last_modified: Mapped[str | None] = mapped_column(String(80))
     etag: Mapped[str | None] = mapped_column(String(200))
+    unchanged_since: Mapped[datetime | None]

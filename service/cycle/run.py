@@ -1,0 +1,46 @@
+"""One cycle: all stages in order, once a tick."""
+
+from __future__ import annotations
+
+import logging
+from datetime import datetime, timedelta
+
+from service.bootstrap import Duskbell
+from service.cycle import deliver, judge, refresh, sky
+from service.cycle.deliver import Delivery
+from service.cycle.judge import Judging
+from service.store import cycles
+
+log = logging.getLogger(__name__)
+
+
+def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
+    """Run the stages as of `now`; what each did. A tick that already ran only delivers what is due.
+
+    A cycle that died half-way is taken up again by the next call: every stage finds its rows anew.
+    """
+    counts: dict[str, int] = {}
+    with duskbell.sessions.begin() as session:
+        cycle = cycles.begin(session, now, duskbell.clock())
+        cycle_id = cycle.id if cycle else None
+    if cycle_id is not None:
+        counts.update(_think(duskbell, now))
+    counts.update(deliver.run(Delivery(duskbell.sessions, duskbell.channels, duskbell.clock), now))
+    if cycle_id is not None:
+        with duskbell.sessions.begin() as session:
+            cycles.finish(session, cycle_id, duskbell.clock(), counts)
+    log.info("cycle %s: %s", now.isoformat(timespec="minutes"), counts or "nothing to do")
+    return counts
+
+
+def _think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    with duskbell.sessions.begin() as session:
+        added = sky.run(session, duskbell.ephemeris, now)
+    if added:
+        counts["nights"] = added
+    counts.update(refresh.run(duskbell.sessions, duskbell.gather, now))
+    every = timedelta(minutes=duskbell.settings.cycle_minutes)
+    judging = Judging(duskbell.sessions, every, invented=duskbell.invented)
+    counts.update(judge.run(judging, now, duskbell.clock()))
+    return counts

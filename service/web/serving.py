@@ -1,0 +1,30 @@
+"""Serve the pages with uvicorn, with bounds on what a client can hold."""
+
+from __future__ import annotations
+
+import uvicorn
+from fastapi import FastAPI
+
+CLIENTS_AT_MOST = 100
+STOP_WITHIN_S = 20
+
+
+def build_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
+    """A server that isn't running yet; `run()` blocks until it is told to stop."""
+    config = uvicorn.Config(
+        app,
+        host=host,
+        port=port,
+        log_level="warning",
+        access_log=False,
+        limit_concurrency=CLIENTS_AT_MOST,
+        timeout_keep_alive=5,
+        timeout_graceful_shutdown=STOP_WITHIN_S,
+        server_header=False,
+    )
+    return uvicorn.Server(config)
+
+
+def serve_pages(app: FastAPI, host: str, port: int) -> None:
+    """Serve until SIGINT or SIGTERM."""
+    build_server(app, host, port).run()
