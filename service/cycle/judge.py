@@ -10,12 +10,13 @@ import hashlib
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from itertools import groupby
 
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts import RULES_VERSION
+from alerts.assess import is_night_of
 from alerts.night import Night, name_at
 from alerts.verdict import Verdict, judge
 from alerts.weather.clearness import build_outlook
@@ -173,14 +174,9 @@ def _outlook(
             [each.forecast for each in forecasts],
             shortest=wishes.shortest_window,
             now=now,
-            is_night_of=is_night_of(stored, row.name, now),
+            is_night_of=is_night_of(stored.site, row.name, now),
         )
     return shelf.outlooks[key]
-
-
-def is_night_of(stored: StoredSite, night_name: date, now: datetime) -> bool:
-    """Whether it is the day of that night, by the site's own clock."""
-    return now.astimezone(stored.site.tz).date() >= night_name
 
 
 def _keep_outlooks(

@@ -1,0 +1,153 @@
+"""One judged night as a page for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime
+
+from alerts.briefing.collect import say_agreement
+from alerts.localtime import MONTHS, say_minutes, say_span, say_time, zone_word
+from alerts.night import DarkWindow, Night
+from alerts.rules import Result
+from alerts.site import Site
+from alerts.sky.compass import direction_word
+from alerts.span import Span
+from alerts.verdict import Verdict, VerdictWord
+from alerts.weather.outlook import HazardLevel, Outlook
+
+_HEADLINES = {
+    VerdictWord.GO: "Go",
+    VerdictWord.WAIT: "Wait",
+    VerdictWord.STAY: "Stay home",
+    VerdictWord.UNKNOWN: "We can't say",
+}
+_MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+def tonight_page(
+    site: Site, night: Night, verdict: Verdict, *, now: datetime, problems: Sequence[str] = ()
+) -> str:
+    """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits."""
+    parts = [
+        *_head(site, night, verdict),
+        *_sky(site, night),
+        *_windows(site, night),
+        *_weather(site, verdict.outlook, problems),
+        *_reasons(verdict),
+        *_credits(verdict.outlook),
+        "",
+        f"Judged as of {say_time(now, site.tz)}. Forecasts err; official warnings and local rules come first.",
+    ]
+    return "\n".join(parts)
+
+
+def _head(site: Site, night: Night, verdict: Verdict) -> Iterator[str]:
+    yield f"{site.name}   {_degrees(site.lat_deg, 'N', 'S')}  {_degrees(site.lon_deg, 'E', 'W')}   {site.zone}"
+    yield f"The night of {long_day(night.name)}"
+    yield ""
+    yield f"{_HEADLINES[verdict.word]}: {verdict.deciding.text}."
+
+
+def long_day(day: date) -> str:
+    """`Wednesday 15 July 2026`."""
+    return f"{_WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def _degrees(value_deg: float, positive: str, negative: str) -> str:
+    return f"{abs(value_deg):.4f}° {positive if value_deg >= 0 else negative}"
+
+
+def _sky(site: Site, night: Night) -> Iterator[str]:
+    yield ""
+    yield f"Sky (times in {zone_word(night.span.middle.astimezone(site.tz))})"
+    yield f"  Sun      {_events(site, 'sets', night.sun.sets, 'rises', night.sun.rises, night.sun.up_at_start)}"
+    dark = ", ".join(say_span(span, site.tz) for span in night.dark)
+    yield f"  dark     {dark or 'not at all'}"
+    moon = _events(site, "sets", night.moon.sets, "rises", night.moon.rises, night.moon.up_at_start)
+    yield f"  Moon     {moon}; {100 * night.moon_lit:.0f} % lit"
+
+
+def _events(
+    site: Site,
+    set_word: str,
+    sets: Sequence[datetime],
+    rise_word: str,
+    rises: Sequence[datetime],
+    up_at_start: bool,
+) -> str:
+    events = sorted([(at, set_word) for at in sets] + [(at, rise_word) for at in rises])
+    if not events:
+        return "up all the time" if up_at_start else "down all the time"
+    return ", ".join(f"{word} {say_time(at, site.tz)}" for at, word in events)
+
+
+def _windows(site: Site, night: Night) -> Iterator[str]:
+    yield ""
+    yield "Dark windows" if night.windows else "No dark window in this night."
+    for window in night.windows:
+        yield f"  {say_span(window.span, site.tz)}   {say_minutes(window.span.duration)}"
+        yield f"    core   {_track(site, window)}"
+        if window.shapes:
+            yield f"    shape  {_shapes(site, window)}"
+
+
+def _track(site: Site, window: DarkWindow) -> str:
+    return "   ".join(
+        f"{point.at.astimezone(site.tz):%H:%M} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
+        for point in window.track
+    )
+
+
+def _shapes(site: Site, window: DarkWindow) -> str:
+    return ", ".join(
+        f"{each.shape.value} {each.span.start.astimezone(site.tz):%H:%M}–"
+        f"{each.span.end.astimezone(site.tz):%H:%M}"
+        for each in window.shapes
+    )
+
+
+def _weather(site: Site, outlook: Outlook | None, problems: Sequence[str]) -> Iterator[str]:
+    yield ""
+    yield "Weather over the window"
+    if outlook is None:
+        yield "  none at hand"
+    else:
+        yield from _chance(site, outlook)
+        for hazard in outlook.hazards:
+            mark = "" if hazard.level is HazardLevel.FINE else f"   ({hazard.level.value})"
+            yield f"  {hazard.text}{mark}"
+        for entry in outlook.per_source:
+            if entry.why_not:
+                yield f"  not used: {entry.source.feed} {entry.source.model}, {entry.why_not}"
+    for problem in problems:
+        yield f"  {problem}"
+
+
+def _chance(site: Site, outlook: Outlook) -> Iterator[str]:
+    if outlook.chance_pct is None:
+        yield "  cloud unknown"
+        return
+    spread = (
+        f", sources from {outlook.spread_pct[0]} to {outlook.spread_pct[1]} %" if outlook.spread_pct else ""
+    )
+    yield f"  clear {outlook.chance_pct} %{spread}. {say_agreement(outlook)}".rstrip()
+    if outlook.best is not None:
+        yield f"  clearest {say_span(Span(outlook.best.start, outlook.best.end), site.tz)}"
+
+
+def _reasons(verdict: Verdict) -> Iterator[str]:
+    yield ""
+    yield "Why"
+    for reason in verdict.reasons:
+        yield f"  {_MARKS[reason.result]:<8} {reason.text}"
+
+
+def _credits(outlook: Outlook | None) -> Iterator[str]:
+    if outlook is None or not outlook.sources:
+        return
+    yield ""
+    yield "Sources"
+    for source in outlook.sources:
+        issued = f"issued {source.issued_at:%Y-%m-%d %H:%M} UTC" if source.issued_at else "issue time unknown"
+        yield f"  {source.feed} {source.model} ({source.lineage}), {issued}. {source.attribution}"
