@@ -47,7 +47,7 @@ class AlertFacts:
     best: the clearest stretch inside the window.
     shortest_window: the length that the chance is about ("two clear hours").
     chance_pct: the chance now, 0..100; None means that nothing can be said.
-    told_chance_pct, told_at: what the person was told before, and when.
+    told_chance_pct, told_at, told_window, told_leave_by: what the person was told before, and when.
     agreement: a sentence such as "Three of four models agree."
     core: the target at the window's start, middle and end; airless altitude, azimuth from north.
     target_name: what `core` follows, as a word in a sentence ("core").
@@ -75,6 +75,8 @@ class AlertFacts:
     chance_pct: int | None = None
     told_chance_pct: int | None = None
     told_at: datetime | None = None
+    told_window: Span | None = None
+    told_leave_by: datetime | None = None
     agreement: str = ""
     core: tuple[TrackPoint, ...] = ()
     target_name: str = "core"
@@ -91,6 +93,12 @@ class AlertFacts:
     dark_until: datetime | None = None
     sunrise: datetime | None = None
     invented: bool = False
+
+    @property
+    def is_go(self) -> bool:
+        """Whether it sends someone out: a go, or a change that leaves it a go."""
+        changed_go = self.kind is AlertKind.CHANGED and self.verdict is VerdictWord.GO
+        return changed_go or self.kind is AlertKind.GO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,167 @@
+"""The neutral payload of a webhook: values, never sentences alone, for any receiver to use.
+
+    {"type": "alert.go", "timestamp": "2026-07-18T15:00:00Z", "data": {…}}
+
+type        "alert." and the kind of the first alert: heads_up, go, changed, stand_down
+timestamp   when the newest of the alerts was decided
+data
+  version            1; later versions add keys and change none
+  message_id         the same as in the header webhook-id, over all retries
+  invented           true: made up for a demonstration
+  units              metric | imperial, as the person wished
+  subject, text      the message in words, for receivers that only show it
+  cautions           sentences; empty unless an alert sends someone out
+  alerts_left_out    how many alerts didn't fit into 20 kB (the last ones)
+  alerts             stand-downs first, then best site first; each with
+    kind, verdict, invented          verdict: go | wait | stay | unknown
+    site                             {name, zone}; zone is an IANA name
+    night                            civil date of the evening at the site, YYYY-MM-DD
+    window, best, dark               {start, end} or null
+    shortest_window_minutes          the length that the chance is about
+    leave_by, home_about, decide_at, sunset, sunrise, forecast_issued_at    time or null
+    decided_at                       time
+    chance_pct                       0..100 or null (nothing can be said)
+    told                             {chance_pct, at, window, leave_by}, each may be null
+    target, track                    name; [{at, altitude_deg, azimuth_deg, direction}] at the
+                                     window's start, middle and end; airless, from north through east
+    shapes                           [{shape, start, end}]; shape: arch | leaning | column | overhead
+    agreement, moon, cause           text, may be ""
+    reasons, hazards                 [text], the deciding reason first
+    attributions                     [{text, url}], to be shown with the data; url may be ""
+
+Times are UTC, written 2026-07-18T15:00:00Z. Names and texts are what people typed, without control
+characters, and must be escaped by whoever shows them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from alerts.briefing.facts import AlertFacts
+from alerts.briefing.view import web_address
+from alerts.briefing.wording import LONGEST_NAME, direction_word, plain
+from alerts.span import Span
+
+VERSION = 1
+_TIMES = ("leave_by", "home_about", "decide_at", "sunset", "sunrise", "forecast_issued_at", "decided_at")
+LARGEST_BYTES = 20_000
+"""Standard Webhooks: payloads stay below 20 kB."""
+
+
+def alert_values(facts: AlertFacts) -> dict[str, object]:
+    """One alert as JSON values; the keys are described above."""
+    return {
+        "kind": facts.kind.value,
+        "verdict": facts.verdict.value,
+        "invented": facts.invented,
+        "site": {"name": plain(facts.site_name, LONGEST_NAME), "zone": facts.zone},
+        "night": facts.night.isoformat(),
+        "window": span_values(facts.window),
+        "best": span_values(facts.best),
+        "dark": _dark(facts),
+        "shortest_window_minutes": round(facts.shortest_window.total_seconds() / 60),
+        **{name: utc_text(getattr(facts, name)) for name in _TIMES},
+        "chance_pct": facts.chance_pct,
+        "told": {
+            "chance_pct": facts.told_chance_pct,
+            "at": utc_text(facts.told_at),
+            "window": span_values(facts.told_window),
+            "leave_by": utc_text(facts.told_leave_by),
+        },
+        "target": plain(facts.target_name),
+        "track": _track(facts),
+        "shapes": [{"shape": entry.shape.value, **_edges(entry.span)} for entry in facts.shapes],
+        "agreement": plain(facts.agreement),
+        "moon": plain(facts.moon),
+        "cause": plain(facts.cause),
+        "reasons": [plain(text) for text in facts.reasons],
+        "hazards": [plain(text) for text in facts.hazards],
+        "attributions": [
+            {"text": plain(credit.text), "url": web_address(credit.url)} for credit in facts.attributions
+        ],
+    }
+
+
+def utc_text(at: datetime | None) -> str | None:
+    """`2026-07-18T15:00:00Z`, to the second."""
+    return None if at is None else f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+
+
+def span_values(span: Span | None) -> dict[str, object] | None:
+    """`{start, end}`, or None."""
+    return None if span is None else _edges(span)
+
+
+def _edges(span: Span) -> dict[str, object]:
+    return {"start": utc_text(span.start), "end": utc_text(span.end)}
+
+
+def _dark(facts: AlertFacts) -> dict[str, object] | None:
+    if facts.dark_from is None or facts.dark_until is None:
+        return None
+    return {"start": utc_text(facts.dark_from), "end": utc_text(facts.dark_until)}
+
+
+def _track(facts: AlertFacts) -> list[dict[str, object]]:
+    return [
+        {
+            "at": utc_text(point.at),
+            "altitude_deg": round(point.altitude_deg, 2),
+            "azimuth_deg": round(point.azimuth_deg, 2),
+            "direction": direction_word(point.azimuth_deg),
+        }
+        for point in facts.core
+    ]
+
+
+def payload_values(
+    alerts: Sequence[AlertFacts],
+    *,
+    message_id: str,
+    units: str,
+    subject: str,
+    text: str,
+    cautions: Sequence[str],
+) -> dict[str, object]:
+    """The whole payload; the last alerts are left out when it would be larger than receivers take."""
+    data: dict[str, Any] = {
+        "version": VERSION,
+        "message_id": message_id,
+        "invented": any(facts.invented for facts in alerts),
+        "units": units,
+        "subject": subject,
+        "text": text,
+        "cautions": list(cautions),
+        "alerts_left_out": 0,
+        "alerts": [],
+    }
+    lead = alerts[0]
+    decided = max(facts.decided_at for facts in alerts)
+    whole: dict[str, object] = {
+        "type": f"alert.{lead.kind.value}",
+        "timestamp": utc_text(decided),
+        "data": data,
+    }
+    fitting = _fitting([alert_values(facts) for facts in alerts], LARGEST_BYTES - size_of(whole))
+    data["alerts"] = fitting
+    data["alerts_left_out"] = len(alerts) - len(fitting)
+    return whole
+
+
+def _fitting(values: list[dict[str, object]], room: int) -> list[dict[str, object]]:
+    """As many as fit, from the first on."""
+    fitting: list[dict[str, object]] = []
+    for entry in values:
+        room -= size_of(entry) + 1
+        if room < 8:  # a comma each, and the digits of alerts_left_out
+            break
+        fitting.append(entry)
+    return fitting
+
+
+def size_of(value: object) -> int:
+    """Bytes of the value as compact UTF-8 JSON."""
+    return len(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode())

@@ -1,0 +1,274 @@
+"""One alert put into words, field by field: what the templates lay out.
+
+Templates choose the order and the sentences round these words; nothing is computed in them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
+from alerts.briefing.wording import (
+    LONGEST_NAME,
+    SHAPE_WORDS,
+    Clock,
+    capital,
+    clear_words,
+    clock_in,
+    direction_word,
+    length,
+    long_day,
+    plain,
+    sentence,
+    short_day,
+)
+from alerts.night import ShapeSpan, TrackPoint
+from alerts.span import Span
+
+BADGES = {
+    AlertKind.HEADS_UP: "Heads-up",
+    AlertKind.GO: "Go",
+    AlertKind.CHANGED: "Changed",
+    AlertKind.STAND_DOWN: "Stand down",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of facts. tone: the colour that carries it ("lamp", "core", "moon" or "")."""
+
+    label: str
+    value: str
+    tone: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertView:
+    """The words of one alert. Empty text means: nothing to say.
+
+    when: "tonight", or "on Saturday 18 July" seen from another day.
+    between: "23:20 and 01:50".  core: "core in the south".
+    told: what was said before, as a clause: "at noon 81 %".
+    rows: the table of facts.  forecast: the age of the forecast, one sentence.
+    """
+
+    kind: AlertKind
+    badge: str
+    name: str
+    is_go: bool
+    invented: bool
+    night: str
+    night_short: str
+    when: str
+    between: str
+    chance: str
+    told: str
+    fell: bool
+    clear_for: str
+    core: str
+    moon: str
+    agreement: str
+    cause: str
+    leave: str
+    decide: str
+    zones: str
+    rows: tuple[Row, ...]
+    reasons: tuple[str, ...]
+    hazards: tuple[str, ...]
+    forecast: str
+
+
+def view_alert(facts: AlertFacts) -> AlertView:
+    """Put the facts into words, every text made plain and every time set in its zone."""
+    field = clock_in(facts.zone, _field_times(facts))
+    home = _home_clock(facts, field)
+    return AlertView(
+        kind=facts.kind,
+        badge=BADGES[facts.kind],
+        name=plain(facts.site_name, LONGEST_NAME),
+        is_go=facts.is_go,
+        invented=facts.invented,
+        night=long_day(facts.night),
+        night_short=short_day(facts.night),
+        when=_when(facts, field),
+        between=_between(facts, field),
+        chance="" if facts.chance_pct is None else f"{facts.chance_pct} %",
+        told=_told(facts, home),
+        fell=_fell(facts),
+        clear_for=clear_words(facts.shortest_window),
+        core=_core_words(facts),
+        moon=plain(facts.moon),
+        agreement=plain(facts.agreement),
+        cause=plain(facts.cause).rstrip("."),
+        leave=_leave(facts, home, field),
+        decide=_decide(facts, home),
+        zones=_zones(facts, field, home),
+        rows=tuple(_rows(facts, field, home)),
+        reasons=tuple(sentence(plain(text)) for text in facts.reasons),
+        hazards=tuple(sentence(plain(text)) for text in facts.hazards),
+        forecast=_forecast(facts, home),
+    )
+
+
+def _field_times(facts: AlertFacts) -> list[datetime]:
+    spans = [span for span in (facts.window, facts.best) if span is not None]
+    edges = [edge for span in spans for edge in (span.start, span.end)]
+    single = (facts.sunset, facts.dark_from, facts.dark_until, facts.sunrise)
+    return [at for at in (*edges, *single) if at is not None] or [facts.decided_at]
+
+
+def _home_clock(facts: AlertFacts, field: Clock) -> Clock:
+    """The clock for leaving and coming home; it names its zone each time where it differs."""
+    times = [at for at in (facts.leave_by, facts.home_about) if at is not None] or [facts.decided_at]
+    home = clock_in(facts.person_zone or facts.zone, times)
+    differs = any(home.local(at).utcoffset() != field.local(at).utcoffset() for at in times)
+    return Clock(home.zone, marks_each=home.marks_each or differs)
+
+
+def _when(facts: AlertFacts, field: Clock) -> str:
+    now = field.local(facts.decided_at)
+    running = now.date() - timedelta(days=1) if now.hour < 12 else now.date()
+    return "tonight" if facts.night in (running, now.date()) else f"on {long_day(facts.night)}"
+
+
+def _between(facts: AlertFacts, field: Clock) -> str:
+    """`23:20 and 01:50`; a window that starts after midnight says the morning's day."""
+    if facts.window is None:
+        return ""
+    between = f"{field.time(facts.window.start)} and {field.time(facts.window.end)}"
+    starts_on = field.day(facts.window.start)
+    return between if starts_on == facts.night else f"{between} on {long_day(starts_on)}"
+
+
+def _told(facts: AlertFacts, home: Clock) -> str:
+    if facts.told_chance_pct is None:
+        return ""
+    chance = f"{facts.told_chance_pct} %"
+    if facts.told_at is None:
+        return f"before {chance}"
+    if home.day(facts.told_at) != home.day(facts.decided_at):
+        return f"on {long_day(home.day(facts.told_at)).split()[0]} {chance}"
+    time = home.time(facts.told_at)
+    return f"at {'noon' if time == '12:00' else time} {chance}"
+
+
+def _fell(facts: AlertFacts) -> bool:
+    """Whether the chance itself tells the story."""
+    if facts.chance_pct is None or facts.told_chance_pct is None:
+        return False
+    return facts.told_chance_pct - facts.chance_pct >= 10
+
+
+def _core_words(facts: AlertFacts) -> str:
+    if not facts.core:
+        return ""
+    middle = facts.core[len(facts.core) // 2]
+    return f"{plain(facts.target_name)} in the {direction_word(middle.azimuth_deg, 8)}"
+
+
+def _leave(facts: AlertFacts, home: Clock, field: Clock) -> str:
+    """`19:40`, with the day when that isn't the night's evening."""
+    if facts.leave_by is None:
+        return ""
+    time, day = home.time(facts.leave_by), home.day(facts.leave_by)
+    same = day == facts.night or day == field.day(facts.decided_at)
+    return time if same else f"{long_day(day).split()[0]} {time}"
+
+
+def _decide(facts: AlertFacts, home: Clock) -> str:
+    if facts.decide_at is None:
+        return ""
+    day = home.day(facts.decide_at)
+    on = "" if day == home.day(facts.decided_at) else f"on {long_day(day)} "
+    return f"{on}at {home.time(facts.decide_at)}"
+
+
+def _zones(facts: AlertFacts, field: Clock, home: Clock) -> str:
+    at = facts.window.start if facts.window else facts.decided_at
+    note = f"Times are {field.note(at)}."
+    if home.zone.key == field.zone.key:
+        return note
+    return f"{note} Leaving, coming home and deciding are {home.note(facts.leave_by or facts.decided_at)}."
+
+
+def _rows(facts: AlertFacts, field: Clock, home: Clock) -> list[Row]:
+    rows = [
+        _leave_row(facts, home),
+        _window_row(facts, field),
+        Row("Clearest", field.span(facts.best) if facts.best else ""),
+        Row(capital(plain(facts.target_name)), _track(facts.core, field), "core"),
+        Row("Milky Way", capital(_shapes(facts.shapes, field)), "core"),
+        Row("Moon", capital(plain(facts.moon)), "moon"),
+        Row("Dark", _edges(facts.dark_from, facts.dark_until, field)),
+        Row("Sun", _sun(facts, field)),
+        Row("Home about", home.stamp(facts.home_about) if facts.home_about else ""),
+    ]
+    shown = rows if facts.kind is not AlertKind.STAND_DOWN else rows[1:2] + rows[3:8]
+    return [row for row in shown if row.value]
+
+
+def _leave_row(facts: AlertFacts, home: Clock) -> Row:
+    if facts.leave_by is None:
+        return Row("Leave by", "")
+    moved = facts.told_leave_by is not None and facts.told_leave_by != facts.leave_by
+    was = f" (was {home.time(facts.told_leave_by)})" if moved and facts.told_leave_by else ""
+    return Row("Leave by", home.stamp(facts.leave_by) + was, "lamp")
+
+
+def _window_row(facts: AlertFacts, field: Clock) -> Row:
+    if facts.window is None:
+        return Row("Window", "")
+    told = facts.told_window
+    was = f"; was {field.span(told)}" if told is not None and told != facts.window else ""
+    return Row("Window", f"{field.span(facts.window)} ({length(facts.window.duration)}{was})", "lamp")
+
+
+def _track(track: tuple[TrackPoint, ...], field: Clock) -> str:
+    return "; ".join(
+        f"{field.time(point.at)} {direction_word(point.azimuth_deg)}, {point.altitude_deg:.0f}° high"
+        for point in track
+    )
+
+
+def _shapes(shapes: tuple[ShapeSpan, ...], field: Clock) -> str:
+    """`low arch until 00:30, then leaning band`."""
+    said = [f"{SHAPE_WORDS[entry.shape]} until {field.time(entry.span.end)}" for entry in shapes[:-1]]
+    return ", then ".join([*said, *(SHAPE_WORDS[entry.shape] for entry in shapes[-1:])])
+
+
+def _edges(start: datetime | None, end: datetime | None, field: Clock) -> str:
+    return field.span(Span(start, end)) if start is not None and end is not None and start < end else ""
+
+
+def _sun(facts: AlertFacts, field: Clock) -> str:
+    sets = f"sets {field.stamp(facts.sunset)}" if facts.sunset else ""
+    rises = f"rises {field.stamp(facts.sunrise)}" if facts.sunrise else ""
+    return capital("; ".join(part for part in (sets, rises) if part))
+
+
+def _forecast(facts: AlertFacts, home: Clock) -> str:
+    decided = f"Decided {home.stamp(facts.decided_at)}"
+    if facts.forecast_issued_at is None:
+        known = "the feeds named no issue time" if facts.attributions else "no forecast was used"
+        return f"{decided}; {known}."
+    issued = home.stamp(facts.forecast_issued_at)
+    age = length(max(facts.decided_at - facts.forecast_issued_at, timedelta(0)))
+    return f"{decided}, on forecasts of which the newest was issued {issued} ({age} old)."
+
+
+def credits_of(alerts: tuple[AlertFacts, ...]) -> tuple[Attribution, ...]:
+    """The attributions of all alerts, each once, in the order they first appear."""
+    every = (
+        Attribution(plain(credit.text), web_address(credit.url))
+        for facts in alerts
+        for credit in facts.attributions
+    )
+    return tuple(dict.fromkeys(every))
+
+
+def web_address(url: str | None) -> str:
+    """The address if it is a plain web address, else nothing: no other scheme becomes a link."""
+    shown = (url or "").strip()
+    ok = shown.startswith(("https://", "http://")) and shown.isprintable() and " " not in shown
+    return shown if ok else ""
