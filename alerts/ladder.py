@@ -173,7 +173,7 @@ def _after_go(
     if seen.word is VerdictWord.UNKNOWN:
         return _silence(Why.CANNOT_SAY, "go was told; nothing new is known against it")
     if plan is None or (shift := _shift(standing, plan)) is None:
-        return _silence(Why.NO_NEWS, f"go was told{_chance_then(standing)}, and it holds")
+        return _silence(Why.NO_NEWS, f"go{_told_at(standing) or ' was told'}, and it holds")
     if plan.window.end <= now:
         return _silence(Why.NIGHT_OVER, "the window has passed")
     if _is_enough(told):
@@ -197,14 +197,14 @@ def _turned_bad(standing: Told, seen: Seen, wishes: Wishes) -> tuple[Why, str] |
         return Why.WINDOW_GONE, "there is no window any more"
     if seen.chance_pct is not None and seen.chance_pct < wishes.chance_back_pct:
         limit = f"the limit to take back is {wishes.chance_back_pct} %"
-        return Why.TURNED_BAD, f"clear {seen.chance_pct} %{_chance_then(standing)}; {limit}"
+        return Why.TURNED_BAD, f"clear {seen.chance_pct} %{_told_at(standing)}; {limit}"
     if seen.word is VerdictWord.STAY and not seen.is_over:
         return Why.TURNED_BAD, "the night no longer meets what was asked for"
     return None
 
 
-def _chance_then(standing: Told) -> str:
-    return f" at {standing.chance_pct} %" if standing.chance_pct is not None else ""
+def _told_at(standing: Told) -> str:
+    return f", told at {standing.chance_pct} %" if standing.chance_pct is not None else ""
 
 
 def _shift(standing: Told, plan: FieldPlan) -> str | None:

@@ -159,5 +159,3 @@ def hazards(**changes: tuple[HazardLevel, float | None]) -> tuple[Hazard, ...]:
         else hazard
         for hazard in FINE_HAZARDS
     )
-
-

@@ -1,0 +1,126 @@
+"""The ladder: what was told and what is seen -> what to tell now, and why. All cases are invented."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from alerts.fieldplan import plan
+from alerts.ladder import Seen, Telling, Told, Why, build_seen, what_to_tell
+from alerts.verdict import judge
+from alerts.weather.outlook import HazardLevel
+from alerts.wishes import Wishes
+
+from .ladder_cases import (
+    AFTER,
+    CASES,
+    CYCLE,
+    DUE,
+    GO,
+    GONE_OUT,
+    HEADS_UP,
+    LAST_DEPARTURE,
+    LEAVE_BY,
+    STAY,
+    THREE_DAYS_AHEAD,
+    TRIP,
+    UNKNOWN,
+    WAIT,
+    WISHES,
+    Case,
+    moved,
+    seen,
+)
+from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, night, outlook, utc
+
+
+def answer(case: Case) -> Telling:
+    trip = plan(case.seen.window, case.wishes) if case.seen.window else None
+    return what_to_tell(case.told, case.seen, now=case.now, cycle=CYCLE, wishes=case.wishes, plan=trip)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.id)
+def test_the_ladder_says_what_a_photographer_would_want(case: Case) -> None:
+    telling = answer(case)
+    assert (telling.kind, telling.why) == (case.says, case.why)
+    assert telling.text
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.id)
+def test_what_is_told_counts_on_and_expires_and_silence_does_neither(case: Case) -> None:
+    telling = answer(case)
+    if case.says is None:
+        assert (telling.occurrence, telling.expires_at) == (0, None)
+        return
+    assert telling.occurrence == case.occurrence
+    assert telling.expires_at is not None
+    assert telling.expires_at >= case.now
+
+
+EXPIRY = {
+    "a go at the last useful departure": ((), seen(GO, 81), DUE, LAST_DEPARTURE),
+    "a heads-up when the go is due": ((), seen(WAIT, 60, 3), THREE_DAYS_AHEAD, LEAVE_BY - WISHES.notice),
+    "a stand-down with the told window": (GONE_OUT, seen(STAY, 10), AFTER, WINDOW.end),
+    "a change at the last useful departure": (
+        GONE_OUT,
+        seen(GO, 81, window=moved(30)),
+        AFTER,
+        LAST_DEPARTURE + 30 * MINUTE,
+    ),
+    "a change under way with the window": (
+        GONE_OUT,
+        seen(GO, 81, window=moved(0, 40)),
+        LAST_DEPARTURE + 50 * MINUTE,
+        WINDOW.end + 40 * MINUTE,
+    ),
+}
+
+
+@pytest.mark.parametrize(("before", "now_seen", "now", "expires_at"), EXPIRY.values(), ids=EXPIRY.keys())
+def test_each_kind_expires_when_it_helps_no_more(
+    before: tuple[Told, ...], now_seen: Seen, now: datetime, expires_at: datetime
+) -> None:
+    case = Case("", before, now_seen, now, None, Why.NO_NEWS)
+    assert answer(case).expires_at == expires_at
+
+
+def test_a_heads_up_with_a_long_notice_still_expires_in_the_future() -> None:
+    wishes = Wishes(notice=timedelta(hours=24))
+    now = NOON - timedelta(hours=14)
+    telling = what_to_tell((), seen(WAIT, 60, 1), now=now, cycle=CYCLE, wishes=wishes, plan=TRIP)
+    assert (telling.kind, telling.expires_at) == (HEADS_UP, LEAVE_BY)
+
+
+def test_the_sentences_carry_the_figures() -> None:
+    bad = answer(Case("", GONE_OUT, seen(STAY, 34), AFTER, None, Why.NO_NEWS))
+    assert bad.text == "clear 34 %, told at 81 %; the limit to take back is 50 %"
+    shift = answer(Case("", GONE_OUT, seen(GO, 80, window=moved(-25)), AFTER, None, Why.NO_NEWS))
+    assert shift.text == "leave 25 min earlier"
+
+
+def test_seen_is_read_off_a_verdict() -> None:
+    storm = outlook(81, hazards=hazards(thunder=(HazardLevel.FAIL, 60.0)))
+    verdict = judge(night(WINDOW), [storm], WISHES, now=NOON, site=SITE)
+    assert build_seen(verdict, EVENING, NOON, SITE.tz) == seen(STAY, 81, hazards=("thunder",))
+
+
+@pytest.mark.parametrize(
+    ("now", "days_ahead"),
+    [(utc(13, 3, 59), 3), (utc(13, 4), 2), (utc(15, 4), 0), (utc(16, 3, 59), 0), (utc(16, 4), -1)],
+    ids=["before midnight", "two days", "the day", "late on the day", "after midnight"],
+)
+def test_days_ahead_are_counted_on_the_site_s_calendar(now: datetime, days_ahead: int) -> None:
+    verdict = judge(night(WINDOW), [outlook()], WISHES, now=now, site=SITE)
+    assert build_seen(verdict, EVENING, now, SITE.tz).days_ahead == days_ahead
+
+
+def test_a_passed_window_is_over_and_no_hazard() -> None:
+    verdict = judge(night(WINDOW), [outlook()], WISHES, now=WINDOW.end, site=SITE)
+    found = build_seen(verdict, EVENING, WINDOW.end, SITE.tz)
+    assert (found.word, found.is_over, found.hazards) == (STAY, True, ())
+
+
+def test_a_night_without_weather_is_seen_without_chance() -> None:
+    verdict = judge(night(WINDOW), [None], WISHES, now=NOON, site=SITE)
+    assert build_seen(verdict, EVENING, NOON, SITE.tz) == seen(UNKNOWN, None, lineages=0)
