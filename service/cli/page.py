@@ -7,7 +7,7 @@ from datetime import date, datetime
 
 from alerts.briefing.collect import say_agreement
 from alerts.localtime import MONTHS, say_minutes, say_span, say_time, zone_word
-from alerts.night import DarkWindow, Night
+from alerts.night import BodyEvents, DarkWindow, Night
 from alerts.rules import Result
 from alerts.site import Site
 from alerts.sky.compass import direction_word
@@ -37,13 +37,15 @@ def tonight_page(
         *_reasons(verdict),
         *_credits(verdict.outlook),
         "",
-        f"Judged as of {say_time(now, site.tz)}. Forecasts err; official warnings and local rules come first.",
+        f"Judged as of {say_time(now, site.tz)}. Forecasts err.",
+        "Official warnings and local rules come first.",
     ]
     return "\n".join(parts)
 
 
 def _head(site: Site, night: Night, verdict: Verdict) -> Iterator[str]:
-    yield f"{site.name}   {_degrees(site.lat_deg, 'N', 'S')}  {_degrees(site.lon_deg, 'E', 'W')}   {site.zone}"
+    place = f"{_degrees(site.lat_deg, 'N', 'S')}  {_degrees(site.lon_deg, 'E', 'W')}"
+    yield f"{site.name}   {place}   {site.zone}"
     yield f"The night of {long_day(night.name)}"
     yield ""
     yield f"{_HEADLINES[verdict.word]}: {verdict.deciding.text}."
@@ -61,24 +63,16 @@ def _degrees(value_deg: float, positive: str, negative: str) -> str:
 def _sky(site: Site, night: Night) -> Iterator[str]:
     yield ""
     yield f"Sky (times in {zone_word(night.span.middle.astimezone(site.tz))})"
-    yield f"  Sun      {_events(site, 'sets', night.sun.sets, 'rises', night.sun.rises, night.sun.up_at_start)}"
+    yield f"  Sun      {_events(site, night.sun)}"
     dark = ", ".join(say_span(span, site.tz) for span in night.dark)
     yield f"  dark     {dark or 'not at all'}"
-    moon = _events(site, "sets", night.moon.sets, "rises", night.moon.rises, night.moon.up_at_start)
-    yield f"  Moon     {moon}; {100 * night.moon_lit:.0f} % lit"
+    yield f"  Moon     {_events(site, night.moon)}; {100 * night.moon_lit:.0f} % lit"
 
 
-def _events(
-    site: Site,
-    set_word: str,
-    sets: Sequence[datetime],
-    rise_word: str,
-    rises: Sequence[datetime],
-    up_at_start: bool,
-) -> str:
-    events = sorted([(at, set_word) for at in sets] + [(at, rise_word) for at in rises])
+def _events(site: Site, body: BodyEvents) -> str:
+    events = sorted([(at, "sets") for at in body.sets] + [(at, "rises") for at in body.rises])
     if not events:
-        return "up all the time" if up_at_start else "down all the time"
+        return "up all the time" if body.up_at_start else "down all the time"
     return ", ".join(f"{word} {say_time(at, site.tz)}" for at, word in events)
 
 

@@ -62,7 +62,7 @@ def tonight(
     if weather and offline:
         raise BadInput("--weather plays recorded answers and --offline asks for none; use one of them.")
     site = _site(at, name, zone, elevation_m)
-    recorded = _recorded(weather)
+    recorded = _recorded(weather, site)
     now = as_of or (_issue_time(recorded) if weather else None) or real_clock()
     ephemeris, wishes = Ephemeris.open(), Wishes()
     night = night_named(site, day or tonight_name(site, now, ephemeris), wishes.sky, ephemeris)
@@ -93,13 +93,15 @@ def _site(at: tuple[float, float], name: str, zone: str | None, elevation_m: flo
     )
 
 
-def _recorded(weather: tuple[str, ...]) -> list[Forecast]:
+def _recorded(weather: tuple[str, ...], site: Site) -> list[Forecast]:
+    from alerts.weather.record import Place
     from service.feeds.replay import read_recorded
 
+    place = Place(site.lat_deg, site.lon_deg)
     forecasts: list[Forecast] = []
     for entry in weather:
         named, _, file = entry.rpartition("=") if _is_named(entry) else ("", "", entry)
-        forecasts += read_recorded(Path(file), named=named or None)
+        forecasts += read_recorded(Path(file), named=named or None, place=place)
     return forecasts
 
 
