@@ -1,0 +1,284 @@
+"""Nights from sky arithmetic: which night is which, and everything that happens in each.
+
+A night runs from local mean solar noon (to the whole second) to the next, by the site's longitude;
+nights are numbered by the UTC-like day count of that noon and named by the civil date in the
+site's zone at their start. Crossings are kept to milliseconds in the arrays and rounded to the
+second in the `Night` values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.errors import BadInput
+from alerts.night import (
+    BodyEvents,
+    BodyState,
+    DarknessWish,
+    DarkWindow,
+    Night,
+    ShapeSpan,
+    SkyWishes,
+    TrackPoint,
+)
+from alerts.site import Site
+from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
+from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
+from alerts.sky.ground import Ground
+from alerts.sky.milkyway import shape_pieces
+from alerts.sky.spans import RowSpans, overlaps
+from alerts.sky.targets import default_lowest_deg, target_direction, target_spans
+from alerts.span import Span
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+
+DAY_S = 86_400
+CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, NEAR_DEG = -6.0, -12.0, -18.0, -15.0
+"""Sun's centre, airless: USNO's twilights, and the less dark wish."""
+SITES_AT_ONCE = 500
+_EPOCH = date(1970, 1, 1)
+_NOON_S = 43_200
+
+
+def night_start_s(site: Site, number: int) -> int:
+    """Local mean solar noon that begins a night, POSIX seconds, to the whole second."""
+    return number * DAY_S + _NOON_S - round(site.lon_deg * 240)
+
+
+def name_of(site: Site, number: int) -> date:
+    """The civil date in the site's zone at the start of a night."""
+    return datetime.fromtimestamp(night_start_s(site, number), site.tz).date()
+
+
+def number_named(site: Site, name: date) -> int:
+    """The number of the night with that name; BadInput where the calendar skipped the date."""
+    near = (name - _EPOCH).days
+    for number in (near, near - 1, near + 1):
+        if name_of(site, number) == name:
+            return number
+    raise BadInput(
+        f"No night at {site.name} is called {name}: {site.zone} left that date out of its calendar."
+    )
+
+
+def number_at(site: Site, at: datetime) -> int:
+    """The number of the night that contains an aware time."""
+    return int((posix_s(at) - night_start_s(site, 0)) // DAY_S)
+
+
+@dataclass(frozen=True)
+class SiteNights:
+    """Every night from one number on, at many sites, as flat arrays; `night` makes one readable.
+
+    first_number: shape (n,), each site's first night; count: nights at each site.
+    windows: all dark windows, row = site; window_night: shape (n_windows,), 0..count - 1.
+    """
+
+    sites: Sequence[Site]
+    wishes: SkyWishes
+    first_number: Ints
+    count: int
+    table: SkyTable
+    ground: Ground
+    sun: Crossings
+    civil: Crossings
+    nautical: Crossings
+    astronomical: Crossings
+    dark: Crossings
+    moon: Crossings
+    windows: RowSpans
+    window_night: Ints
+
+    @cached_property
+    def first_s(self) -> Floats:
+        """Start of each site's first night, POSIX seconds."""
+        starts = [night_start_s(s, int(k)) for s, k in zip(self.sites, self.first_number, strict=True)]
+        return np.array(starts, dtype=np.float64)
+
+    @property
+    def window_minutes(self) -> Floats:
+        """Minutes of dark window in each night, shape (n_sites, count)."""
+        total = np.zeros((len(self.sites), self.count))
+        minutes = (self.windows.end_s - self.windows.start_s) / 60
+        np.add.at(total, (self.windows.row, self.window_night), minutes)
+        return total
+
+    def name(self, row: int, night: int) -> date:
+        return name_of(self.sites[row], int(self.first_number[row]) + night)
+
+    def night(self, row: int, night: int) -> Night:
+        """The readable form of one site's night."""
+        start_s = float(self.first_s[row]) + night * DAY_S
+        part = _Part(self, row, start_s, start_s + DAY_S)
+        return Night(
+            name=self.name(row, night),
+            span=Span(utc_from_posix(start_s), utc_from_posix(start_s + DAY_S)),
+            sun=part.events(self.sun),
+            civil=part.events(self.civil),
+            nautical=part.events(self.nautical),
+            astronomical=part.events(self.astronomical),
+            moon=part.events(self.moon),
+            moon_lit=float(self.table.moon_lit(start_s + DAY_S / 2)),
+            dark=part.down(self.dark),
+            moonless=part.down(self.moon),
+            windows=part.windows(night),
+            wishes=self.wishes,
+        )
+
+    def of_site(self, row: int) -> tuple[Night, ...]:
+        return tuple(self.night(row, night) for night in range(self.count))
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One night of one site within the arrays."""
+
+    whole: SiteNights
+    row: int
+    start_s: float
+    end_s: float
+
+    def events(self, crossings: Crossings) -> BodyEvents:
+        up, times = crossings.of_row(self.row, self.start_s, self.end_s)
+        rises, sets = (times[1::2], times[0::2]) if up else (times[0::2], times[1::2])
+        never = BodyState.ALWAYS_UP if up else BodyState.ALWAYS_DOWN
+        return BodyEvents(
+            tuple(map(utc_from_posix, rises)),
+            tuple(map(utc_from_posix, sets)),
+            BodyState.CROSSES if len(times) else never,
+            up,
+        )
+
+    def down(self, crossings: Crossings) -> tuple[Span, ...]:
+        """The spans of the night with the body below the level."""
+        up, times = crossings.of_row(self.row, self.start_s, self.end_s)
+        edges = [*([] if up else [self.start_s]), *times, self.end_s]
+        return _spans(edges[0::2], edges[1::2])
+
+    def windows(self, night: int) -> tuple[DarkWindow, ...]:
+        whole = self.whole
+        low, high = np.searchsorted(whole.windows.row, [self.row, self.row + 1])
+        mine = low + np.flatnonzero(whole.window_night[low:high] == night)
+        spans = zip(whole.windows.start_s[mine], whole.windows.end_s[mine], strict=True)
+        return tuple(self.window(float(start_s), float(end_s)) for start_s, end_s in spans)
+
+    def window(self, start_s: float, end_s: float) -> DarkWindow:
+        start_s, end_s = float(round(start_s)), float(round(end_s))
+        ground = self.whole.ground.part(slice(self.row, self.row + 1))
+        at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
+        target = self.whole.wishes.target
+        seen = self.whole.table.fixed(target_direction(target), at_s)
+        altitude, azimuth = ground.altaz(seen[None], near=False)
+        points = zip(at_s, altitude[0], azimuth[0], strict=True)
+        pieces = shape_pieces(ground, self.whole.table, start_s, end_s)
+        return DarkWindow(
+            Span(utc_from_posix(start_s), utc_from_posix(end_s)),
+            target,
+            tuple(TrackPoint(utc_from_posix(t), float(alt), float(az)) for t, alt, az in points),
+            tuple(ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces),
+        )
+
+
+def _spans(starts_s: Sequence[float], ends_s: Sequence[float]) -> tuple[Span, ...]:
+    """Spans to the second; those that round to nothing are left out."""
+    pairs = ((utc_from_posix(a), utc_from_posix(b)) for a, b in zip(starts_s, ends_s, strict=False))
+    return tuple(Span(start, end) for start, end in pairs if start < end)
+
+
+def build_nights(
+    sites: Sequence[Site], first_number: Sequence[int], count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> SiteNights:
+    """`count` nights at each site from its own first number on.
+
+    Raises OutsideEphemeris for years the kernel doesn't hold.
+    """
+    starts = np.array([night_start_s(s, k) for s, k in zip(sites, first_number, strict=True)])
+    table = ephemeris.table(float(starts.min()), float(starts.max()) + count * DAY_S)
+    ground = Ground.of(sites)
+    near = wishes.darkness is DarknessWish.NEAR
+    levels = (SUNRISE_DEG, CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, *((NEAR_DEG,) if near else ()))
+    sun = sun_crossings(ground, table, levels)
+    moon = moon_crossings(ground, table)
+    conditions = _conditions(sites, ground, table, wishes, sun[-1], moon)
+    windows, night = _windows(_nights_of(starts, count), conditions)
+    return SiteNights(
+        sites=sites,
+        wishes=wishes,
+        first_number=np.asarray(first_number, dtype=np.intp),
+        count=count,
+        table=table,
+        ground=ground,
+        sun=sun[0],
+        civil=sun[1],
+        nautical=sun[2],
+        astronomical=sun[3],
+        dark=sun[-1],
+        moon=moon,
+        windows=windows,
+        window_night=night % count,
+    )
+
+
+def _nights_of(starts: npt.NDArray[np.int64], count: int) -> RowSpans:
+    start_s = (starts[:, None] + np.arange(count) * DAY_S).astype(np.float64).ravel()
+    return RowSpans(np.repeat(np.arange(len(starts)), count), start_s, start_s + DAY_S)
+
+
+def _conditions(
+    sites: Sequence[Site],
+    ground: Ground,
+    table: SkyTable,
+    wishes: SkyWishes,
+    dark: Crossings,
+    moon: Crossings,
+) -> Iterator[RowSpans]:
+    yield dark.spans(up=False)
+    if wishes.moonless:
+        yield moon.spans(up=False)
+    lowest = lowest_altitudes_deg(sites, wishes)
+    yield target_spans(ground, [site.horizon for site in sites], table, wishes.target, lowest)
+
+
+def lowest_altitudes_deg(sites: Sequence[Site], wishes: SkyWishes) -> Floats:
+    """The altitude each site asks of the target: the wish, or the default rule where there is none."""
+    if wishes.lowest_altitude_deg is not None:
+        return np.full(len(sites), float(wishes.lowest_altitude_deg))
+    dec_deg = float(np.degrees(np.arcsin(target_direction(wishes.target)[2])))
+    return default_lowest_deg([site.lat_deg for site in sites], dec_deg)
+
+
+def _windows(nights: RowSpans, conditions: Iterator[RowSpans]) -> tuple[RowSpans, Ints]:
+    """The time in each night on which all conditions hold, and the index of that night."""
+    held, source = nights, np.arange(len(nights))
+    for condition in conditions:
+        held, parent = overlaps(held, condition)
+        source = source[parent]
+    real = np.round(held.end_s) > np.round(held.start_s)
+    return held.pick(real), source[real]
+
+
+def nights_in_blocks(
+    sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> Iterator[SiteNights]:
+    """As `nights_for_sites`, some hundred sites at a time, so that memory stays small."""
+    for low in range(0, len(sites), SITES_AT_ONCE):
+        part = sites[low : low + SITES_AT_ONCE]
+        yield build_nights(part, [number_named(site, first) for site in part], count, wishes, ephemeris)
+
+
+def tonight_number(site: Site, at: datetime, ephemeris: Ephemeris) -> int:
+    """The night now running until its sunrise; after sunrise the coming one; with no sunrise, this one."""
+    number = number_at(site, at)
+    start_s = float(night_start_s(site, number))
+    table = ephemeris.table(start_s, start_s + DAY_S)
+    sun = sun_crossings(Ground.of([site]), table, [SUNRISE_DEG])[0]
+    up, times = sun.of_row(0, start_s, start_s + DAY_S)
+    rises = times[1::2] if up else times[0::2]
+    return number + 1 if len(rises) and posix_s(at) >= rises[-1] else number

@@ -1,0 +1,300 @@
+"""Sun, Moon and fixed directions as Earth-fixed vectors; the one file that touches skyfield.
+
+Times are POSIX seconds (float, UTC). Between nodes six hours apart everything slow is
+interpolated with eight-point polynomials: the Moon's place is then off by less than 0.01
+arcseconds. The fast part, the Earth's rotation, is added exactly. Within a day of a leap second
+(the last came at the end of 2016) times can be half a second off. Polar motion (0.5 arcseconds)
+and the aberration by the Earth's rotation (0.3 arcseconds) are left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from functools import cached_property
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
+
+from alerts.errors import BadInput, OutsideEphemeris
+
+Floats = npt.NDArray[np.float64]
+
+NODE_STEP_S = 21_600
+STEP_S = 1_800
+"""Step of the fine grid on which crossings are looked for."""
+GRID_MARGIN = 4
+"""Fine samples before and after a table's span, so that interpolation never runs off the end."""
+SIDEREAL_RATE_RAD_S = 2 * math.pi * 1.002_737_811_911_354_48 / 86_400
+"""Earth rotation angle, IERS Conventions (2010), eq. 5.15."""
+
+_BLOCK_NODES = 128
+_POINTS = 8
+_SIDEREAL_ZERO_S = 946_728_000  # J2000.0 by the clock of UTC, near enough for a reference
+_SIDEREAL_ZERO_RAD = 2 * math.pi * 0.779_057_273_264
+_SUN, _MOON, _FRAME, _VELOCITY, _SIDEREAL = slice(0, 3), slice(3, 6), slice(6, 15), slice(15, 18), 18
+_CHANNELS = 19
+_KERNEL = "de421.bsp"
+
+
+def posix_s(at: datetime) -> float:
+    """Seconds since 1970 of an aware time; ValueError for a naive one, showing the fix."""
+    if at.tzinfo is None:
+        raise ValueError(f"{at} has no zone: write {at.isoformat()}+00:00 or attach one")
+    return at.timestamp()
+
+
+def utc_from_posix(at_s: float) -> datetime:
+    """The aware UTC time nearest to a POSIX time, to the whole second."""
+    return datetime.fromtimestamp(round(at_s), UTC)
+
+
+def direction(ra_deg: float, dec_deg: float) -> Floats:
+    """Unit vector, shape (3,), of an ICRS (J2000) right ascension and declination."""
+    ra, dec = math.radians(ra_deg), math.radians(dec_deg)
+    return np.array([math.cos(dec) * math.cos(ra), math.cos(dec) * math.sin(ra), math.sin(dec)])
+
+
+def _lagrange_weights(fraction: Floats) -> Floats:
+    """Weights, shape (n, 8), of the nodes -3..4 for points a `fraction` (0..1) after node 0."""
+    offsets = np.arange(_POINTS) - 3.0
+    gaps = fraction[:, None] - offsets
+    weights = np.empty_like(gaps)
+    for k in range(_POINTS):
+        others = np.arange(_POINTS) != k
+        weights[:, k] = gaps[:, others].prod(axis=1) / (offsets[k] - offsets[others]).prod()
+    return weights
+
+
+def _spin(vectors: Floats, sidereal_rad: Floats) -> Floats:
+    """Turn true-equator vectors (..., 3) to Earth-fixed ones by Greenwich sidereal time."""
+    cos, sin = np.cos(sidereal_rad), np.sin(sidereal_rad)
+    x, y = vectors[..., 0], vectors[..., 1]
+    return np.stack([cos * x + sin * y, cos * y - sin * x, vectors[..., 2]], axis=-1)
+
+
+@dataclass(frozen=True)
+class SkyTable:
+    """Apparent places over one span: nodes every six hours, and a half-hour grid made from them.
+
+    first_s, last_s: the span that callers may ask for. nodes_s: shape (n,), POSIX seconds.
+    nodes: shape (n, 19): geocentric apparent Sun and Moon in km on the true equator and equinox of
+    date (the Moon's length is its geometric distance, so that parallax can be taken off), the
+    matrix from ICRS to that frame, the Earth's velocity / c, and sidereal time less its mean rate.
+    """
+
+    first_s: float
+    last_s: float
+    nodes_s: Floats
+    nodes: Floats
+
+    def _interpolate(self, at_s: Floats, channels: slice | int) -> Floats:
+        place = (at_s - self.nodes_s[0]) / NODE_STEP_S
+        base = np.clip(np.floor(place).astype(np.intp), 3, len(self.nodes_s) - 5)
+        weights = _lagrange_weights((place - base).ravel())
+        near = self.nodes[:, channels][base.ravel()[:, None] + np.arange(-3, 5)]
+        values = np.einsum("nk,nk...->n...", weights, near)
+        return np.asarray(values.reshape(at_s.shape + values.shape[1:]))
+
+    def sidereal_rad(self, at_s: npt.ArrayLike) -> Floats:
+        """Greenwich apparent sidereal time, not wrapped at a turn; any shape."""
+        at = np.asarray(at_s, dtype=np.float64)
+        return _mean_turn(at) + self._interpolate(at, _SIDEREAL)
+
+    def sun_km(self, at_s: npt.ArrayLike) -> Floats:
+        """Geocentric apparent Earth-fixed Sun, shape (..., 3) for times of shape (...)."""
+        return self._earth_fixed(at_s, _SUN)
+
+    def moon_km(self, at_s: npt.ArrayLike) -> Floats:
+        """Geocentric apparent Earth-fixed Moon, shape (..., 3); its length is the geometric distance."""
+        return self._earth_fixed(at_s, _MOON)
+
+    def _earth_fixed(self, at_s: npt.ArrayLike, channels: slice) -> Floats:
+        at = np.asarray(at_s, dtype=np.float64)
+        return _spin(self._interpolate(at, channels), self.sidereal_rad(at))
+
+    def fixed(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
+        """Earth-fixed unit vectors, shape (..., 3), of one ICRS direction, shape (3,).
+
+        With precession, nutation and annual aberration; light bending by the Sun is left out.
+        """
+        at = np.asarray(at_s, dtype=np.float64)
+        return _spin(self.of_date(icrs, at), self.sidereal_rad(at))
+
+    def of_date(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
+        """As `fixed`, on the true equator and equinox of date: not turning with the Earth."""
+        at = np.asarray(at_s, dtype=np.float64)
+        frame = self._interpolate(at, _FRAME).reshape((*at.shape, 3, 3))
+        moved = icrs + self._interpolate(at, _VELOCITY)
+        moved = moved / np.linalg.norm(moved, axis=-1, keepdims=True)
+        return np.asarray(np.einsum("...ij,...j->...i", frame, moved))
+
+    def moon_lit(self, at_s: npt.ArrayLike) -> Floats:
+        """Geocentric illuminated fraction of the Moon, 0..1; (1 + cos i) / 2, Meeus ch. 48."""
+        at = np.asarray(at_s, dtype=np.float64)
+        moon, sun = self._interpolate(at, _MOON), self._interpolate(at, _SUN)
+        to_sun = sun - moon
+        cos_phase = -(moon * to_sun).sum(axis=-1)
+        cos_phase = cos_phase / (np.linalg.norm(moon, axis=-1) * np.linalg.norm(to_sun, axis=-1))
+        return np.asarray((1 + cos_phase) / 2)
+
+    @cached_property
+    def grid_s(self) -> Floats:
+        """The fine grid, shape (m,), whole half hours around the span."""
+        first = math.floor(self.first_s / STEP_S) - GRID_MARGIN
+        last = math.ceil(self.last_s / STEP_S) + GRID_MARGIN
+        return np.arange(first, last + 1, dtype=np.float64) * STEP_S
+
+    @cached_property
+    def _fine(self) -> Floats:
+        """All channels on the fine grid, shape (m, 19)."""
+        per_node = NODE_STEP_S // STEP_S
+        weights = _lagrange_weights(np.arange(per_node) / per_node)
+        windows = sliding_window_view(self.nodes, _POINTS, axis=0)
+        dense = np.einsum("fk,nck->nfc", weights, windows).reshape(-1, _CHANNELS)
+        skip = round((self.grid_s[0] - self.nodes_s[3]) / STEP_S)
+        return np.ascontiguousarray(dense[skip : skip + len(self.grid_s)])
+
+    @cached_property
+    def grid_sidereal_rad(self) -> Floats:
+        return np.asarray(_mean_turn(self.grid_s) + self._fine[:, _SIDEREAL])
+
+    @cached_property
+    def grid_sun_km(self) -> Floats:
+        """`sun_km` on the fine grid, shape (m, 3)."""
+        return _spin(self._fine[:, _SUN], self.grid_sidereal_rad)
+
+    @cached_property
+    def grid_moon_km(self) -> Floats:
+        """`moon_km` on the fine grid, shape (m, 3)."""
+        return _spin(self._fine[:, _MOON], self.grid_sidereal_rad)
+
+
+def _mean_turn(at_s: Floats) -> Floats:
+    return _SIDEREAL_ZERO_RAD + SIDEREAL_RATE_RAD_S * (at_s - _SIDEREAL_ZERO_S)
+
+
+@dataclass(frozen=True)
+class Ephemeris:
+    """The planetary kernel, read only when a span is first asked for and then kept in memory.
+
+    path: a JPL SPK file with Sun, Earth and Moon. first, last: dates it covers with room to spare.
+    """
+
+    path: Path
+    first: date
+    last: date
+    _blocks: dict[int, Floats] = field(default_factory=dict, repr=False, compare=False)
+
+    @classmethod
+    def open(cls, path: Path | None = None) -> Ephemeris:
+        """Open a kernel; by default JPL DE421 from the installed data package. No download.
+
+        Raises BadInput when the file can't be read as a kernel.
+        """
+        if path is None:
+            with as_file(files("skyfield_data") / "data" / _KERNEL) as carried:
+                return cls.open(carried)
+        first, last = _read_kernel(path, _covered)
+        return cls(path, first, last)
+
+    @property
+    def kernel_name(self) -> str:
+        return self.path.name
+
+    def table(self, first_s: float, last_s: float) -> SkyTable:
+        """Apparent places from first_s to last_s (POSIX seconds), computed once and kept.
+
+        Raises OutsideEphemeris, naming the years that work.
+        """
+        self._require_covered(first_s, last_s)
+        first = math.floor(first_s / NODE_STEP_S) - 5
+        last = math.ceil(last_s / NODE_STEP_S) + 6
+        low, high = first // _BLOCK_NODES, last // _BLOCK_NODES
+        rows = np.concatenate([self._block(k) for k in range(low, high + 1)])
+        skip = first - low * _BLOCK_NODES
+        nodes = rows[skip : skip + last - first + 1]
+        return SkyTable(first_s, last_s, np.arange(first, last + 1, dtype=np.float64) * NODE_STEP_S, nodes)
+
+    def _require_covered(self, first_s: float, last_s: float) -> None:
+        day_s = 86_400
+        covers_s = [datetime(d.year, d.month, d.day, tzinfo=UTC).timestamp() for d in (self.first, self.last)]
+        if not (covers_s[0] <= first_s <= last_s <= covers_s[1] + day_s):
+            raise OutsideEphemeris(
+                f"The planetary kernel {self.kernel_name} doesn't reach that date; "
+                f"choose one in the years {self.first.year + 1} to {self.last.year - 1}."
+            )
+
+    def _block(self, number: int) -> Floats:
+        if number not in self._blocks:
+            nodes_s = (np.arange(_BLOCK_NODES) + number * _BLOCK_NODES) * float(NODE_STEP_S)
+            inside = np.clip(nodes_s, *self._limits_s())
+            self._blocks[number] = _read_kernel(self.path, lambda kernel: _apparent_nodes(kernel, inside))
+        return self._blocks[number]
+
+    def _limits_s(self) -> tuple[float, float]:
+        """The kernel's own reach; nodes beyond it repeat the last good ones and are never used."""
+        room = timedelta(days=_ROOM_DAYS - 1)
+        ends = self.first - room, self.last + room
+        first, last = (datetime(d.year, d.month, d.day, tzinfo=UTC).timestamp() for d in ends)
+        return first, last
+
+
+_ROOM_DAYS = 5
+
+
+def _read_kernel(path: Path, read: Callable[[Any], Any]) -> Any:
+    """Open the kernel, hand it to `read`, close it again. skyfield is imported only here."""
+    from skyfield.api import load_file
+
+    try:
+        kernel = load_file(str(path))
+    except (OSError, ValueError) as error:
+        raise BadInput(f"{path} can't be read as a planetary kernel: {error}.") from error
+    with closing(kernel):
+        return read(kernel)
+
+
+def _covered(kernel: Any) -> tuple[date, date]:
+    """Dates between the latest start and the earliest end of the segments we use, less some room."""
+    needed = [s.spk_segment for s in kernel.segments if s.target in (3, 10, 301, 399)]
+    if not needed:
+        raise BadInput("The kernel holds no Sun, Earth and Moon; use DE421 or a later one of its kind.")
+    start = max(s.start_jd for s in needed)
+    end = min(s.end_jd for s in needed)
+    epoch, epoch_jd = date(2000, 1, 1), 2_451_544.5
+    first = epoch + timedelta(days=math.ceil(start - epoch_jd) + _ROOM_DAYS)
+    last = epoch + timedelta(days=math.floor(end - epoch_jd) - _ROOM_DAYS)
+    return first, last
+
+
+def _apparent_nodes(kernel: Any, nodes_s: Floats) -> Floats:
+    """All channels of `SkyTable.nodes` at the given times, shape (n, 19)."""
+    from skyfield.api import load
+
+    days, seconds = np.divmod(nodes_s, 86_400)
+    t = load.timescale(builtin=True).utc(1970, 1, 1 + days, 0, 0, seconds)
+    earth = kernel["earth"]
+    seen = earth.at(t)
+    frame = np.moveaxis(t.M, -1, 0)
+    moon = _of_date(frame, seen.observe(kernel["moon"]).apparent())
+    moon *= ((kernel["moon"] - earth).at(t).distance().km / np.linalg.norm(moon, axis=1))[:, None]
+    nodes = np.empty((len(nodes_s), _CHANNELS))
+    nodes[:, _SUN] = _of_date(frame, seen.observe(kernel["sun"]).apparent())
+    nodes[:, _MOON] = moon
+    nodes[:, _FRAME] = frame.reshape(-1, 9)
+    nodes[:, _VELOCITY] = seen.velocity.km_per_s.T / 299_792.458
+    beyond_mean = np.radians(t.gast * 15) - _mean_turn(nodes_s)
+    nodes[:, _SIDEREAL] = np.remainder(beyond_mean + math.pi, 2 * math.pi) - math.pi
+    return nodes
+
+
+def _of_date(frame: Floats, apparent: Any) -> Floats:
+    return np.asarray(np.einsum("nij,jn->ni", frame, apparent.position.km))

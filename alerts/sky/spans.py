@@ -1,0 +1,79 @@
+"""Many spans of time on many rows at once, as flat arrays, and the set arithmetic on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class RowSpans:
+    """Disjoint half-open spans, ascending by row and start.
+
+    row: shape (n,), which site a span belongs to; start_s, end_s: shape (n,), POSIX seconds.
+    """
+
+    row: Ints
+    start_s: Floats
+    end_s: Floats
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    def pick(self, which: Bools | Ints) -> RowSpans:
+        return RowSpans(self.row[which], self.start_s[which], self.end_s[which])
+
+    def of_row(self, row: int) -> RowSpans:
+        low, high = np.searchsorted(self.row, [row, row + 1])
+        return RowSpans(self.row[low:high], self.start_s[low:high], self.end_s[low:high])
+
+    def joined(self, gap_s: float = 0.5) -> RowSpans:
+        """Spans of one row that touch, or nearly, made one."""
+        apart = (self.row[1:] != self.row[:-1]) | (self.start_s[1:] - self.end_s[:-1] > gap_s)
+        if apart.all():
+            return self
+        first = np.concatenate([[True], apart]) if len(self) else apart
+        last = np.concatenate([apart, [True]]) if len(self) else apart
+        return RowSpans(self.row[first], self.start_s[first], self.end_s[last])
+
+
+def overlaps(left: RowSpans, right: RowSpans) -> tuple[RowSpans, Ints]:
+    """The time that lies in both, and for each shared span the index of its span in `left`."""
+    if not len(left) or not len(right):
+        none = np.zeros(0, dtype=np.intp)
+        return left.pick(none), none
+    left_start, left_end, right_start, right_end = _on_one_line(left, right)
+    low = np.searchsorted(right_end, left_start, side="right")
+    high = np.searchsorted(right_start, left_end, side="left")
+    counts = np.maximum(high - low, 0)
+    source = np.repeat(np.arange(len(left)), counts)
+    begins = np.cumsum(counts) - counts
+    partner = np.arange(len(source)) - np.repeat(begins - low, counts)
+    shared = RowSpans(
+        left.row[source],
+        np.maximum(left.start_s[source], right.start_s[partner]),
+        np.minimum(left.end_s[source], right.end_s[partner]),
+    )
+    return shared, source
+
+
+def _on_one_line(left: RowSpans, right: RowSpans) -> tuple[Floats, Floats, Floats, Floats]:
+    """Starts and ends of both on one axis where each row has its own stretch.
+
+    Precision: 7e-6 s for a thousand rows of a year.
+    """
+    origin = min(left.start_s.min(), right.start_s.min())
+    stretch = max(left.end_s.max(), right.end_s.max()) - origin + 1
+    left_shift, right_shift = left.row * stretch - origin, right.row * stretch - origin
+    return (
+        left.start_s + left_shift,
+        left.end_s + left_shift,
+        right.start_s + right_shift,
+        right.end_s + right_shift,
+    )

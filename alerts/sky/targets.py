@@ -1,0 +1,282 @@
+"""When a target is up: by its altitude, the ridge, and for the band by how much of it shows.
+
+Targets stand still among the stars, so being up depends on the local sidereal angle alone. The
+angles are found once a site; each sidereal day then only needs its transit, corrected for the few
+arcseconds by which aberration and nutation move the target over the year.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.errors import BadInput
+from alerts.night import Target, TargetKind
+from alerts.site import HorizonLine
+from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, direction
+from alerts.sky.ground import Ground
+from alerts.sky.milkyway import CORE, GALACTIC_AXES
+from alerts.sky.spans import RowSpans
+from alerts.sky.terrain import ridge_deg
+
+Floats = npt.NDArray[np.float64]
+
+USUAL_LOWEST_DEG = 10.0
+BELOW_TRANSIT_DEG = 4.0
+FLOOR_DEG = 3.0
+BAND_LOWEST_DEG = 15.0
+BAND_NEEDS_DEG = 60.0
+BAND_HALF_WIDTH_DEG = 5.0
+WINTER_ARC_L_DEG = (120.0, 240.0)
+"""The arc of the band that stands high on winter evenings of the northern half."""
+
+_ANGLE_STEPS = 1440
+_BAND_STEPS = 360
+
+
+def target_direction(target: Target) -> Floats:
+    """ICRS unit vector of what is followed: the target itself, the core for `band` and `none`.
+
+    Raises BadInput for a RADEC target without coordinates.
+    """
+    if target.kind is not TargetKind.RADEC:
+        return CORE
+    if target.ra_deg is None or target.dec_deg is None:
+        raise BadInput(
+            "a target by coordinates needs a right ascension and a declination in degrees (J2000)."
+        )
+    if not (0 <= target.ra_deg < 360 and -90 <= target.dec_deg <= 90):
+        raise BadInput(
+            f"right ascension {target.ra_deg:g}, declination {target.dec_deg:g}: "
+            "they must lie in 0..360 (360 is 0) and -90..90 degrees."
+        )
+    return direction(target.ra_deg, target.dec_deg)
+
+
+def default_lowest_deg(lat_deg: npt.ArrayLike, dec_deg: float) -> Floats:
+    """The lower of 10 degrees and the transit altitude less 4 degrees, but not below 3 degrees."""
+    transit = 90 - np.abs(np.asarray(lat_deg, dtype=np.float64) - dec_deg)
+    return np.asarray(np.clip(transit - BELOW_TRANSIT_DEG, FLOOR_DEG, USUAL_LOWEST_DEG))
+
+
+def default_lowest_core(lat_deg: float) -> float:
+    """`default_lowest_deg` of the core at one latitude."""
+    return float(default_lowest_deg(lat_deg, math.degrees(math.asin(CORE[2]))))
+
+
+@dataclass(frozen=True)
+class _Daily:
+    """A direction's transits: times (n, days) and the declination at each, in radians."""
+
+    transit_s: Floats
+    dec: Floats
+    mean_dec: float
+
+
+def target_spans(
+    ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target, lowest_deg: Floats
+) -> RowSpans:
+    """When the target is up at each site, over the table's span (and up to a day beyond it).
+
+    lowest_deg: shape (n,), airless; not used for `band` (15 degrees) and `none` (always up).
+    The ridge hides what stands below it. Terrain narrower than a minute of the sky's turning, or
+    grazed within 0.01 degrees, can be missed.
+    """
+    if target.kind is TargetKind.NONE:
+        rows = np.arange(len(ground))
+        return RowSpans(rows, np.full(len(rows), table.first_s), np.full(len(rows), table.last_s))
+    if target.kind is TargetKind.BAND:
+        return _band_spans(ground, horizons, table, target)
+    daily = _transits(ground, table, target_direction(target))
+    level = np.array([line.is_level for line in horizons])
+    half = _half_arcs(ground.lat_deg, daily, np.maximum(lowest_deg, 0))
+    arcs = [
+        None
+        if flat
+        else _arcs_over_ridge(ground.lat_deg[row], daily.mean_dec, lowest_deg[row], horizons[row])
+        for row, flat in enumerate(level)
+    ]
+    return _daily_spans(daily, half, arcs)
+
+
+def _transits(ground: Ground, table: SkyTable, icrs: Floats) -> _Daily:
+    """Upper transits of a fixed direction, from a day before the table's span to a day after it."""
+    places = table.of_date(icrs, table.nodes_s)
+    ra = np.unwrap(np.arctan2(places[:, 1], places[:, 0]))
+    dec = np.arcsin(np.clip(places[:, 2], -1, 1))
+    transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s) - ra)
+    return _Daily(transit_s, np.interp(transit_s, table.nodes_s, dec), float(dec.mean()))
+
+
+def _turns(ground: Ground, table: SkyTable, greenwich_rad: Floats) -> Floats:
+    """When the angle, given at the nodes and shifted by longitude, is a whole turn: (n, days)."""
+    turn = 2 * math.pi
+    first, last = np.interp([table.first_s, table.last_s], table.nodes_s, greenwich_rad)
+    lon = np.radians(ground.lon_deg)
+    days = math.ceil((last - first) / turn) + 2
+    numbers = np.ceil((first + lon) / turn)[:, None] - 1 + np.arange(days)
+    return np.asarray(np.interp(numbers * turn - lon[:, None], greenwich_rad, table.nodes_s))
+
+
+def _half_arcs(lat_deg: Floats, daily: _Daily, lowest_deg: Floats) -> Floats:
+    """Hour angle at which each site's target sets below its altitude, (n, days); 0 when never up."""
+    lat, lowest = np.radians(lat_deg)[:, None], np.radians(lowest_deg)[:, None]
+    down = np.sin(lowest) - np.sin(lat) * np.sin(daily.dec)
+    swing = np.maximum(np.cos(lat) * np.cos(daily.dec), 1e-15)
+    return np.asarray(np.arccos(np.clip(down / swing, -1, 1)))
+
+
+@dataclass(frozen=True)
+class _Arcs:
+    """Hour angles (rad, -pi..pi) between which a target is up, and how they move with declination."""
+
+    start: Floats
+    end: Floats
+    start_slope: Floats
+    end_slope: Floats
+
+
+def _arcs_over_ridge(lat_deg: float, dec: float, lowest_deg: float, line: HorizonLine) -> _Arcs:
+    def margin(angle: Floats, at_dec: float = dec) -> Floats:
+        altitude, azimuth = _altaz_at(lat_deg, angle, at_dec)
+        return np.asarray(altitude - np.maximum(lowest_deg, ridge_deg(line, azimuth)))
+
+    start, end = _positive_arcs(margin, _ANGLE_STEPS)
+    return _Arcs(start, end, _slope(margin, start, dec), _slope(margin, end, dec))
+
+
+def _altaz_at(lat_deg: float, hour_angle: Floats, dec: Floats | float) -> tuple[Floats, Floats]:
+    """Altitude and azimuth in degrees from hour angle and declination in radians."""
+    lat = math.radians(lat_deg)
+    south, west = np.cos(hour_angle) * np.cos(dec), np.sin(hour_angle) * np.cos(dec)
+    up = math.sin(lat) * np.sin(dec) + math.cos(lat) * south
+    north = math.cos(lat) * np.sin(dec) - math.sin(lat) * south
+    return np.degrees(np.arctan2(up, np.hypot(north, west))), np.degrees(np.arctan2(-west, north)) % 360
+
+
+def _slope(margin: Callable[..., Floats], angle: Floats, dec: float) -> Floats:
+    """How an edge's hour angle moves with declination; held to 20 where the path grazes the line."""
+    step = 1e-5
+    by_dec = margin(angle, dec + step) - margin(angle, dec - step)
+    by_angle = margin(angle + step) - margin(angle - step)
+    edge = np.abs(np.abs(angle) - math.pi) < 1e-12
+    slope = -np.divide(by_dec, by_angle, out=np.zeros_like(angle), where=np.abs(by_angle) > 1e-12)
+    return np.where(edge, 0.0, np.clip(slope, -20, 20))
+
+
+def _positive_arcs(margin: Callable[[Floats], Floats], n_steps: int) -> tuple[Floats, Floats]:
+    """Starts and ends, between -pi and pi, of the arcs on which a function of an angle is not negative."""
+    angles = np.linspace(-math.pi, math.pi, n_steps + 1)
+    values = margin(angles)
+    up = values >= 0
+    change = np.flatnonzero(up[1:] != up[:-1])
+    roots = _refine(margin, angles[change], angles[change + 1], values[change], values[change + 1])
+    rising = up[change + 1]
+    start, end = roots[rising], roots[~rising]
+    start = np.concatenate([[-math.pi], start]) if up[0] else start
+    end = np.concatenate([end, [math.pi]]) if up[-1] else end
+    return start, end
+
+
+def _refine(
+    margin: Callable[[Floats], Floats], low: Floats, high: Floats, at_low: Floats, at_high: Floats
+) -> Floats:
+    """Roots in brackets by the Illinois rule; 1e-7 rad is a hundredth of a second of time."""
+    if not len(low):
+        return low
+    x = low
+    for _ in range(20):
+        before, x = x, (low * at_high - high * at_low) / (at_high - at_low)
+        value = margin(x)
+        same = (value >= 0) == (at_low >= 0)
+        at_low, at_high = np.where(same, value, at_low / 2), np.where(same, at_high / 2, value)
+        low, high = np.where(same, x, low), np.where(same, high, x)
+        if (np.abs(x - before) < 1e-7).all():
+            break
+    return x
+
+
+def _daily_spans(daily: _Daily, half: Floats, arcs: Sequence[_Arcs | None]) -> RowSpans:
+    """Lay each site's arcs (or its half arc, when it has none of its own) on every transit."""
+    n_arcs = max([1, *(len(own.start) for own in arcs if own is not None)])
+    start = np.full((*half.shape, n_arcs), np.nan)
+    end = np.full_like(start, np.nan)
+    start[:, :, 0], end[:, :, 0] = np.where(half > 0, -half, np.nan), half
+    for row, own in enumerate(arcs):
+        if own is not None:
+            drift = (daily.dec[row] - daily.mean_dec)[:, None]
+            start[row], end[row] = np.nan, np.nan
+            start[row, :, : len(own.start)] = own.start + own.start_slope * drift
+            end[row, :, : len(own.end)] = own.end + own.end_slope * drift
+    start_s = daily.transit_s[:, :, None] + start / SIDEREAL_RATE_RAD_S
+    end_s = daily.transit_s[:, :, None] + end / SIDEREAL_RATE_RAD_S
+    up = end_s > start_s
+    rows = np.nonzero(up)[0]
+    return RowSpans(rows, start_s[up], end_s[up]).joined()
+
+
+def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target) -> RowSpans:
+    middle_s = (table.first_s + table.last_s) / 2
+    axes = np.stack([table.of_date(axis, middle_s) for axis in GALACTIC_AXES])
+    transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
+    daily = _Daily(transit_s, np.zeros_like(transit_s), 0.0)
+    arcs = [
+        _band_arcs(lat_deg, line, axes, target.arc_l_deg)
+        for lat_deg, line in zip(ground.lat_deg, horizons, strict=True)
+    ]
+    return _daily_spans(daily, np.zeros_like(transit_s), arcs)
+
+
+def _band_arcs(
+    lat_deg: float, line: HorizonLine, axes: Floats, arc_l_deg: tuple[float, float] | None
+) -> _Arcs:
+    needs_deg = min(BAND_NEEDS_DEG, arc_length_deg(arc_l_deg))
+
+    def margin(sidereal: Floats) -> Floats:
+        return band_up_deg(lat_deg, sidereal, line, axes, arc_l_deg) - needs_deg
+
+    start, end = _positive_arcs(margin, _BAND_STEPS)
+    return _Arcs(start, end, np.zeros_like(start), np.zeros_like(end))
+
+
+def arc_length_deg(arc_l_deg: tuple[float, float] | None) -> float:
+    """Length of an arc of galactic longitude counted eastward; all of the band without one."""
+    if arc_l_deg is None:
+        return 360.0
+    return (arc_l_deg[1] - arc_l_deg[0]) % 360 or 360.0
+
+
+def band_up_deg(
+    lat_deg: float, sidereal: Floats, line: HorizonLine, axes: Floats, arc_l_deg: tuple[float, float] | None
+) -> Floats:
+    """How many degrees of galactic longitude are up at local sidereal angles (rad), shape (m,).
+
+    A longitude is up when the whole strip there, galactic latitude -5 to 5 degrees, stands above
+    15 degrees and above the ridge. axes: shape (3, 3), rows as in GALACTIC_AXES, equator of date.
+    """
+    first_l = 0.0 if arc_l_deg is None else arc_l_deg[0]
+    longitudes = np.radians(first_l + np.linspace(0, arc_length_deg(arc_l_deg), 181))
+    least = np.full((len(sidereal), len(longitudes)), np.inf)
+    for latitude in np.radians([-BAND_HALF_WIDTH_DEG, 0.0, BAND_HALF_WIDTH_DEG]):
+        along = np.cos(latitude) * (
+            np.cos(longitudes)[:, None] * axes[0] + np.sin(longitudes)[:, None] * axes[1]
+        )
+        places = along + np.sin(latitude) * axes[2]
+        hour_angle = sidereal[:, None] - np.arctan2(places[:, 1], places[:, 0])
+        altitude, azimuth = _altaz_at(lat_deg, hour_angle, np.arcsin(places[:, 2]))
+        lowest = BAND_LOWEST_DEG if line.is_level else np.maximum(BAND_LOWEST_DEG, ridge_deg(line, azimuth))
+        least = np.minimum(least, altitude - lowest)
+    return _positive_length(least, arc_length_deg(arc_l_deg) / 180)
+
+
+def _positive_length(values: Floats, step: float) -> Floats:
+    """Length on which rows of samples, `step` apart and straight between, are positive."""
+    low, high = values[:, :-1], values[:, 1:]
+    rise = np.abs(high) + np.abs(low)
+    share = np.clip(np.maximum(low, high), 0, None) / np.where(rise > 0, rise, 1)
+    both = (low >= 0) & (high >= 0)
+    return np.asarray(np.where(both, 1.0, np.where((low < 0) & (high < 0), 0.0, share)).sum(axis=1) * step)
