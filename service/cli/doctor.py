@@ -65,9 +65,7 @@ def _database(settings: Settings) -> Iterator[Finding]:
     engine = open_engine(settings.store_url)
     shown = engine.url.render_as_string()
     if current_revision(engine) is None:
-        yield Finding(
-            "note", "database", f"{shown} is empty; the first command that needs it makes the tables"
-        )
+        yield Finding("note", "database", f"{shown} is empty; the first cycle makes the tables")
         return
     require_current(engine, create=False)
     yield Finding("ok", "database", f"{shown} at revision {head_revision()}")

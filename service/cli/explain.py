@@ -137,7 +137,8 @@ def _say_alerts(
     if not alerts:
         yield "  Nothing was told."
     for alert in alerts:
-        yield f"  Told at {say_time(alert.raised_at, stored.site.tz)}: {alert.kind.replace('_', ' ')} ({alert.why})"
+        kind = alert.kind.replace("_", " ")
+        yield f"  Told at {say_time(alert.raised_at, stored.site.tz)}: {kind} ({alert.why})"
         for link, message in session.execute(
             select(tables.MessageAlert, tables.Message)
             .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
@@ -148,4 +149,5 @@ def _say_alerts(
             for attempt in session.scalars(
                 select(tables.Attempt).where(tables.Attempt.message_id == message.id)
             ):
-                yield f"      tried {_utc(attempt.started_at)}: {attempt.result} {attempt.code or ''}".rstrip()
+                answer = f"{attempt.result} {attempt.code or ''}".rstrip()
+                yield f"      tried {_utc(attempt.started_at)}: {answer}"

@@ -10,7 +10,7 @@ from alerts.coordinates import parse_lat_lon
 from alerts.errors import BadInput
 
 
-class LatLon(click.ParamType):
+class LatLon(click.ParamType[tuple[float, float]]):
     """`LAT,LON` in decimal degrees."""
 
     name = "LAT,LON"
@@ -24,7 +24,7 @@ class LatLon(click.ParamType):
             self.fail(str(error), param, ctx)
 
 
-class Day(click.ParamType):
+class Day(click.ParamType[date]):
     """A date, `YYYY-MM-DD`: the civil date of the evening."""
 
     name = "DATE"
@@ -36,7 +36,7 @@ class Day(click.ParamType):
             self.fail(f"{value!r} is no date; write YYYY-MM-DD, such as 2026-07-15.", param, ctx)
 
 
-class Moment(click.ParamType):
+class Moment(click.ParamType[datetime]):
     """A time with its offset, such as `2026-07-15T18:00Z`; refused without one."""
 
     name = "TIME"

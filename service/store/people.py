@@ -31,6 +31,11 @@ def sky_key(wishes: SkyWishes) -> str:
     return f"{target.kind}{place}{arc}|{wishes.darkness}|{moon}|{lowest}"
 
 
+def default_wishes() -> Wishes:
+    """Wishes for who names none: the core's limit follows from the site's latitude."""
+    return Wishes(sky=SkyWishes(lowest_altitude_deg=None))
+
+
 def get_operator(session: Session, *, zone: str, now: datetime) -> tables.Person:
     """The person who runs this installation; made on first use."""
     operator = session.scalar(

@@ -1,0 +1,67 @@
+"""`duskbell demo`: an invented week, offline, from a first notice to a stand-down."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from email.message import EmailMessage
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from service.demo.play import Played
+
+RULE = "─" * 72
+
+
+@click.command()
+@click.option("--keep", is_flag=True, help="Leave a page open on the result until Ctrl-C.")
+@click.option("--folder", type=click.Path(path_type=Path), default=None, help="New folder for its files.")
+def demo(keep: bool, folder: Path | None) -> None:
+    """Play an invented week through the real service, and show what arrived."""
+    from service.demo.play import play, stage
+    from service.demo.story import SITES
+
+    where = folder or Path(tempfile.mkdtemp(prefix="duskbell-demo-"))
+    names = ", ".join(site.name for site in SITES)
+    click.echo("An invented week. Sites, weather and people are made up; the service is the real one.")
+    click.echo(f"Sites: {names}. You have subscribed to all three; a club's chat to the first.")
+    click.echo(f"Files: {where}")
+    click.echo("")
+    with stage(where) as played:
+        play(played, click.echo)
+        _show(played)
+        click.echo(f"The mails, the chat messages and the database lie in {where}")
+        if keep:
+            _keep_open(played)
+
+
+def _show(played: Played) -> None:
+    for path, mail in played.box.mails:
+        click.echo(f"\n{RULE}\nMail that arrived ({path})\nTo: {mail['To']}\nSubject: {mail['Subject']}\n")
+        click.echo(_text_of(mail))
+    for path, post in played.room.posts:
+        click.echo(f"\n{RULE}\nChat message that arrived ({path})\n")
+        click.echo(json.dumps(post, indent=2, ensure_ascii=False))
+    click.echo(f"\n{RULE}")
+
+
+def _text_of(mail: EmailMessage) -> str:
+    part = mail.get_body(preferencelist=("plain",))
+    assert part is not None, "every mail has a text part"
+    return str(part.get_content()).rstrip()
+
+
+def _keep_open(played: Played) -> None:
+    from service.cli.running import require_free_port
+    from service.demo.story import TICKS
+    from service.web.app import build_app
+    from service.web.serving import serve_pages
+
+    settings = played.duskbell.settings
+    require_free_port(settings.web_host, settings.web_port)
+    click.echo(f"Page: http://{settings.web_host}:{settings.web_port}  (stop with Ctrl-C)")
+    app = build_app(played.duskbell, started_at=played.duskbell.clock(), shown_at=TICKS[-2].at)
+    serve_pages(app, settings.web_host, settings.web_port)

@@ -1,0 +1,1 @@
+"""An invented week: three sites, three forecast models and two receivers that exist nowhere else."""
