@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from alerts.errors import BadInput
 from alerts.span import Span
 
 
@@ -19,12 +20,37 @@ class LayerScheme(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A spot on the ground to ask the feeds about; WGS84 degrees, metres above sea level.
+
+    elevation_m: None when unknown; a feed then takes its own terrain.
+    Raises BadInput when the coordinates can't be on Earth (NaN and infinities included).
+    """
+
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float | None = None
+
+    def __post_init__(self) -> None:
+        if not -90 <= self.lat_deg <= 90:
+            raise BadInput(f"latitude {self.lat_deg:g} is outside -90..90.")
+        if not -180 <= self.lon_deg <= 180:
+            raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
+        if self.elevation_m is not None and not -500 <= self.elevation_m <= 9000:
+            raise BadInput(f"elevation {self.elevation_m:g} m is outside -500..9000 m.")
+
+
+@dataclass(frozen=True, slots=True)
 class HourlyWeather:
     """The weather of one valid time. None means unknown, never zero.
 
     starts, ends: the span of UTC time that the instant values stand for (an instant feed's value
     at 21:00 stands for 20:30..21:30, a stepped one's for its interval).
-    precipitation and gust already belong to this span, whatever the feed's own convention.
+    precipitation, gust and thunder already belong to this span, whatever the feed's own convention:
+    a chance or a gust is the highest of the periods that touch the span, an amount is each period's
+    share by time, and both are None unless the periods cover the whole span.
+    thunder_named, fog_named: the feed's own words or symbol for this time name it; None when the
+    feed gave no words, False when it gave others.
     """
 
     starts: datetime
@@ -43,6 +69,8 @@ class HourlyWeather:
     precipitation_probability_pct: float | None = None
     precipitation_mm: float | None = None
     thunder_probability_pct: float | None = None
+    thunder_named: bool | None = None
+    fog_named: bool | None = None
 
     @property
     def step(self) -> timedelta:
@@ -51,7 +79,13 @@ class HourlyWeather:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a forecast came from; travels with everything that is made of it."""
+    """Where a forecast came from; travels with everything that is made of it.
+
+    issued_at: when the model run began (Open-Meteo) or the provider last published (the others);
+    None when the answer doesn't say, which isn't the same as new.
+    fetched_at: when the provider last confirmed these very values; None for recorded answers.
+    unchanged_since: the first time that these same values were fetched, when that is known.
+    """
 
     feed: str
     provider: str
@@ -61,14 +95,19 @@ class Source:
     attribution_url: str
     issued_at: datetime | None = None
     fetched_at: datetime | None = None
+    unchanged_since: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """One model's answer for one place.
 
+    grid_lat_deg, grid_lon_deg: the centre of the model's cell, which can lie kilometres away.
     hours: ascending, not overlapping; gaps are unknown.
-    members: for ensembles, one row a member, each as long as `hours`: total cloud in %.
+    members: for ensembles, one row a member (the control run first, where the feed gives it), each
+    as long as `hours`: total cloud in %.
+    place: the spot that was asked about; None when a recorded answer was read without one.
+    answered_at: the moment the answer itself calls now (Open-Meteo's `current.time`), if it does.
     """
 
     source: Source
@@ -78,6 +117,8 @@ class Forecast:
     layer_scheme: LayerScheme
     hours: tuple[HourlyWeather, ...]
     members: tuple[tuple[float | None, ...], ...] = ()
+    place: Place | None = None
+    answered_at: datetime | None = None
 
     def over(self, span: Span) -> Iterator[tuple[Span, HourlyWeather]]:
         """The records that touch `span`, each with the part they share."""

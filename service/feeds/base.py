@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
-from typing import Protocol
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Protocol
 
 from alerts.span import Span
 from alerts.weather.gates import Gate, Rejected, pass_gates
@@ -13,8 +13,10 @@ from alerts.weather.lineage import ModelRow
 from alerts.weather.record import Forecast, Place, Source
 from service.feeds.cache import AnswerCache
 from service.feeds.deadline import Deadline
-from service.feeds.errors import BadAnswer, FeedError
-from service.feeds.http import PoliteClient
+from service.feeds.errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
+
+if TYPE_CHECKING:  # reading recorded answers needs no HTTP library
+    from service.feeds.http import PoliteClient
 
 __all__ = ["Feed", "FeedFailure", "Gathered", "Place", "build_source", "failure_of", "judge_quality"]
 
@@ -25,7 +27,8 @@ class FeedFailure:
 
     model: "" when all of the feed failed. gate: set when an answer came and was rejected.
     place: the one place concerned, None when all were.
-    permanent: asking again the same way won't help.
+    permanent: asking again the same way won't help. status: the HTTP status, where there was one.
+    retry_after: how long the feed wants to be left alone, where it said so.
     """
 
     feed: str
@@ -34,6 +37,8 @@ class FeedFailure:
     gate: Gate | None = None
     place: Place | None = None
     permanent: bool = False
+    status: int | None = None
+    retry_after: timedelta | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,5 +115,14 @@ def judge_quality(forecast: Forecast, row: ModelRow) -> Gathered:
 
 
 def failure_of(feed: str, model: str, error: FeedError, place: Place | None = None) -> FeedFailure:
-    gate = error.gate if isinstance(error, BadAnswer) else None
-    return FeedFailure(feed, model, str(error), gate, place, error.permanent)
+    """What an error means to those who asked."""
+    return FeedFailure(
+        feed,
+        model,
+        str(error),
+        gate=error.gate if isinstance(error, BadAnswer) else None,
+        place=place,
+        permanent=error.permanent,
+        status=error.status if isinstance(error, FeedDown | FeedRefused) else None,
+        retry_after=error.retry_after if isinstance(error, FeedThrottled) else None,
+    )

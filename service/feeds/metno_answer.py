@@ -11,7 +11,7 @@ chance of the periods it touches and each one's share by time of the amount.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -167,26 +167,22 @@ def _build_hours(steps: Sequence[_Step]) -> tuple[HourlyWeather, ...]:
     if len(steps) > 1 and steps[-1].ahead is None:
         lengths[-1] = lengths[-2]  # the last step says nothing of what follows
     spans = instant_spans([step.at for step in steps], lengths)
-    over = {
-        field: [read(span) for span in spans]
-        for names, way in ((_HIGHEST, "highest"), (_AMOUNT, "amount"))
-        for name, (field, _) in names.items()
-        for read in [getattr(_periods(steps, name), way)]
-    }
+    values = [_instant_values(step) for step in steps]
+    columns = _period_columns(steps, spans)
+    words = _word_columns(steps, spans)
     return tuple(
         HourlyWeather(
             span.start,
             span.end,
-            **_instant_values(step),
-            **{field: column[index] for field, column in over.items()},
-            thunder_named=_names(step.symbol, "thunder"),
-            fog_named=_names(step.symbol, "fog"),
+            **instant,
+            **{field: column[index] for field, column in columns.items()},
+            **{field: _yes_or_no(column[index]) for field, column in words.items()},
         )
-        for index, (step, span) in enumerate(zip(steps, spans, strict=True))
+        for index, (instant, span) in enumerate(zip(values, spans, strict=True))
     )
 
 
-def _instant_values(step: _Step) -> dict[str, float]:
+def _instant_values(step: _Step) -> dict[str, Any]:
     return {
         field: as_number(step.instant[name], MET_NORWAY, name)
         for name, (field, _) in _INSTANT.items()
@@ -194,17 +190,45 @@ def _instant_values(step: _Step) -> dict[str, float]:
     }
 
 
-def _periods(steps: Sequence[_Step], name: str) -> Periods:
-    """The periods that carry `name`; one that runs into the next step's own can't be shared out."""
+def _period_columns(steps: Sequence[_Step], spans: Sequence[Span]) -> dict[str, list[Any]]:
+    columns = {}
+    for name, (field, _) in _HIGHEST.items():
+        periods = _periods(steps, _following_value(name))
+        columns[field] = [periods.highest(span) for span in spans]
+    for name, (field, _) in _AMOUNT.items():
+        periods = _periods(steps, _following_value(name))
+        columns[field] = [periods.amount(span) for span in spans]
+    return columns
+
+
+def _word_columns(steps: Sequence[_Step], spans: Sequence[Span]) -> dict[str, list[float | None]]:
+    """1 where the symbol of a period that touches the span names it, 0 where none does."""
+    columns = {}
+    for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
+        periods = _periods(steps, _symbol_names(word))
+        columns[field] = [periods.highest(span) for span in spans]
+    return columns
+
+
+def _periods(steps: Sequence[_Step], read: Callable[[_Step], float | None]) -> Periods:
+    """What `read` finds for each step's period; one that runs into the next step's is left out."""
     entries = []
     for step, later in zip(steps, [*steps[1:], None], strict=True):
-        if step.ahead is None or name not in step.following:
+        if step.ahead is None:
             continue
         span = Span(step.at, step.at + step.ahead)
         if later is None or span.end <= later.at:
-            entries.append((span, as_number(step.following[name], MET_NORWAY, name)))
+            entries.append((span, read(step)))
     return Periods(entries)
 
 
-def _names(symbol: str | None, word: str) -> bool | None:
-    return None if symbol is None else word in symbol
+def _following_value(name: str) -> Callable[[_Step], float | None]:
+    return lambda step: as_number(step.following[name], MET_NORWAY, name) if name in step.following else None
+
+
+def _symbol_names(word: str) -> Callable[[_Step], float | None]:
+    return lambda step: None if step.symbol is None else float(word in step.symbol)
+
+
+def _yes_or_no(value: float | None) -> bool | None:
+    return None if value is None else value > 0

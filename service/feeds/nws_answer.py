@@ -11,8 +11,9 @@ so that the records add up to it again.
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -198,7 +199,7 @@ def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], li
     except ValueError as error:
         raise _bad_time(error) from error
     _raise_if(check_rising([span.start for span in spans]))
-    for span, later in zip(spans, spans[1:], strict=False):
+    for span, later in itertools.pairwise(spans):
         if span.end > later.start:
             text = f"{name} has two values at {later.start:%Y-%m-%dT%H:%MZ}."
             raise BadAnswer(f"{NWS}: {text}", gate=Gate.TIMES)
@@ -242,9 +243,18 @@ def _cut(spans: Iterable[Span]) -> list[Span]:
     hours = (hour + index * HOUR for index in range(int((last - hour) / HOUR) + 1))
     edges = {edge for span in spans for edge in (span.start, span.end)}
     marks = sorted(edges | {at for at in hours if first < at < last})
-    pieces = [Span(start, end) for start, end in zip(marks, marks[1:], strict=False)]
-    return [piece for piece in pieces if _is_covered(piece, spans)]
+    pieces = [Span(start, end) for start, end in itertools.pairwise(marks)]
+    covered = _merge(spans)
+    starts = [span.start for span in covered]
+    return [piece for piece in pieces if covered[bisect_right(starts, piece.start) - 1].contains(piece.start)]
 
 
-def _is_covered(piece: Span, spans: Iterable[Span]) -> bool:
-    return any(span.contains(piece.start) for span in spans)
+def _merge(spans: Sequence[Span]) -> list[Span]:
+    """The same time as ascending spans that neither touch nor overlap. spans: sorted, not empty."""
+    merged = [spans[0]]
+    for span in spans[1:]:
+        if span.start > merged[-1].end:
+            merged.append(span)
+        elif span.end > merged[-1].end:
+            merged[-1] = Span(merged[-1].start, span.end)
+    return merged

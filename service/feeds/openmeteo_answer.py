@@ -132,9 +132,7 @@ def _read_element(element: object, context: _Context) -> Gathered:
     raise_if_error(element)
     hourly = as_dict(element.get("hourly"), OPEN_METEO, "hourly")
     units = as_dict(element.get("hourly_units"), OPEN_METEO, "hourly_units")
-    models = _group_by_model(hourly, context.model)
-    if not models:
-        raise bad_shape(OPEN_METEO, "the hourly block holds no variable that is read here.")
+    models = _pick_model(_group_by_model(hourly, context.model), context.model)
     frame = _Frame.of(element, hourly, units, context)
     return sum(
         (_read_model(frame, open_meteo_row(model), columns) for model, columns in models.items()),
@@ -142,8 +140,19 @@ def _read_element(element: object, context: _Context) -> Gathered:
     )
 
 
+def _pick_model(models: dict[str, _Columns], asked: str | None) -> dict[str, _Columns]:
+    """All models, or the one asked for; BadAnswer when there is nothing to read."""
+    if not models:
+        raise bad_shape(OPEN_METEO, "the hourly block holds no variable that is read here.")
+    if asked is None:
+        return models
+    if asked not in models:
+        raise bad_shape(OPEN_METEO, f"the answer holds no model {asked}; it has {', '.join(sorted(models))}.")
+    return {asked: models[asked]}
+
+
 def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _Columns]:
-    """Columns by model; `asked` names the columns without a suffix and, if given, drops all others."""
+    """Columns by model; those without a suffix are of the model asked for, or unknown."""
     models: dict[str, _Columns] = defaultdict(_Columns)
     for key in hourly:
         split = split_key(key)
@@ -155,7 +164,7 @@ def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _
             columns.plain[variable] = key
         elif variable == "cloud_cover":
             columns.members[member] = key
-    return {model: columns for model, columns in models.items() if asked is None or model == asked}
+    return dict(models)
 
 
 def split_key(key: str) -> tuple[str, int | None, str] | None:

@@ -1,0 +1,311 @@
+"""One polite HTTP client for all feeds.
+
+Polite: it says who is asking, keeps to a deadline and a size, retries little and with jitter, waits
+when told to, and follows a redirect only within the same host. Every outcome is an `Answer` or one of
+the errors in service.feeds.errors; no error holds a query, a header or a key.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import re
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+from importlib.metadata import PackageNotFoundError, version
+from urllib.parse import urljoin, urlsplit
+
+import requests
+import urllib3.exceptions
+
+from alerts.errors import BadInput
+from alerts.weather.gates import Gate
+from service.feeds.deadline import Deadline
+from service.feeds.errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.transport import Watch, WatchedAdapter
+
+log = logging.getLogger(__name__)
+
+LONGEST_RETRY_AFTER_S = 30.0
+"""A longer wait is left to the next cycle."""
+MOST_REDIRECTS = 3
+_CHUNK = 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class Timeouts:
+    """Seconds: to connect, between two received bytes, and for a request with all its retries."""
+
+    connect_s: float = 5.0
+    read_s: float = 10.0
+    whole_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Conditional:
+    """The provider's own words of the last answer, sent back verbatim."""
+
+    last_modified: str | None = None
+    etag: str | None = None
+
+    def as_headers(self) -> dict[str, str]:
+        named = {"If-Modified-Since": self.last_modified, "If-None-Match": self.etag}
+        return {name: value for name, value in named.items() if value}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A 200, 203 or 304. headers: names in lower case. url: where it came from, after redirects."""
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+    fetched_at: datetime
+    url: str
+
+    @property
+    def not_modified(self) -> bool:
+        return self.status == 304
+
+
+def identify(contact: str) -> str:
+    """The User-Agent `Duskbell/<version> (<contact>)`; BadInput when nobody could be reached by it."""
+    contact = contact.strip()
+    if "@" not in contact and "://" not in contact:
+        raise BadInput(
+            "Weather feeds want to know whom to write to: set the contact to an e-mail or a web address."
+        )
+    if not contact.isascii() or not contact.isprintable():
+        raise BadInput("The contact for weather feeds may hold plain ASCII characters only.")
+    try:
+        number = version("duskbell")
+    except PackageNotFoundError:
+        number = "0"
+    return f"Duskbell/{number} ({contact})"
+
+
+class PoliteClient:
+    """Asks feeds on behalf of one installation; safe to share between threads.
+
+    user_agent: from `identify`. size_cap: bytes after decompression. trust_env: take proxies and
+    certificates from the environment. ca_file: trust this authority instead of the system's, for a
+    server of one's own. clock, monotonic, sleep and jitter can be replaced in tests.
+    """
+
+    def __init__(
+        self,
+        user_agent: str,
+        *,
+        timeouts: Timeouts | None = None,
+        size_cap: int = 2_000_000,
+        tries: int = 3,
+        trust_env: bool = False,
+        ca_file: str | None = None,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        monotonic: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        if not re.search(r"\(\S.*\)", user_agent):
+            raise BadInput("The User-Agent must name a contact in brackets; make it with identify(contact).")
+        self._user_agent = user_agent
+        self._timeouts = timeouts or Timeouts()
+        self._size_cap = size_cap
+        self._tries = tries
+        self._trust_env = trust_env
+        self._ca_file = ca_file
+        self._clock = clock
+        self._monotonic = monotonic
+        self._sleep = sleep
+        self._jitter = jitter
+
+    def deadline(self, seconds: float) -> Deadline:
+        """A deadline on this client's clock, to share between requests."""
+        return Deadline(seconds, monotonic=self._monotonic)
+
+    def now(self) -> datetime:
+        return self._clock()
+
+    def get(
+        self,
+        url: str,
+        params: Mapping[str, str] | None = None,
+        headers: Mapping[str, str] | None = None,
+        conditional: Conditional | None = None,
+        *,
+        deadline: Deadline | None = None,
+        tries_when_throttled: int | None = None,
+    ) -> Answer:
+        """Ask, and ask again up to `tries` times while the feed is down or throttling.
+
+        All tries, their pauses and redirects share one end: `deadline`, and never later than
+        `Timeouts.whole_s`. tries_when_throttled: fewer tries for feeds that block whoever insists.
+        Raises FeedDown, FeedRefused, FeedThrottled or BadAnswer.
+        """
+        whole_s = self._timeouts.whole_s
+        ends = self.deadline(whole_s) if deadline is None else deadline.at_most(whole_s)
+        sent = {**(headers or {}), **(conditional.as_headers() if conditional else {})}
+        for attempt in range(1, self._tries + 1):
+            try:
+                return self._follow(url, params, sent, ends)
+            except (FeedDown, FeedThrottled) as error:
+                throttled = isinstance(error, FeedThrottled)
+                most = self._tries if not throttled else tries_when_throttled or self._tries
+                pause_s = self._pause_s(error, attempt)
+                if attempt >= most or pause_s >= ends.remaining_s:
+                    raise
+                self._sleep(pause_s)
+        raise AssertionError("the last try returns or raises")
+
+    def _pause_s(self, error: FeedError, attempt: int) -> float:
+        """Seconds to the next try: what the feed asked for, or 0.5, 1, 2 ... and up to half more."""
+        spread = 1 + 0.5 * self._jitter()
+        if not isinstance(error, FeedThrottled):
+            return float(0.5 * 2 ** (attempt - 1) * spread)
+        if error.retry_after is None:
+            return 5.0 * attempt * spread
+        asked_s = error.retry_after.total_seconds()
+        return asked_s + 0.5 * self._jitter() if asked_s <= LONGEST_RETRY_AFTER_S else float("inf")
+
+    def _follow(
+        self, url: str, params: Mapping[str, str] | None, headers: Mapping[str, str], ends: Deadline
+    ) -> Answer:
+        """One try, through redirects that stay on the host."""
+        for _ in range(MOST_REDIRECTS + 1):
+            answer = self._ask(url, params, headers, ends)
+            if answer.status not in (301, 302, 303, 307, 308):
+                return self._accept(answer)
+            target = urljoin(answer.url, answer.headers.get("location", ""))
+            if "location" not in answer.headers or not _same_host(url, target):
+                raise FeedRefused(
+                    f"{_name(url)} redirects elsewhere, which isn't followed.", status=answer.status
+                )
+            url, params = target, None
+        raise FeedRefused(f"{_name(url)} redirects in circles.", status=answer.status)
+
+    def _ask(
+        self, url: str, params: Mapping[str, str] | None, headers: Mapping[str, str], ends: Deadline
+    ) -> Answer:
+        name = _name(url)
+        if ends.has_passed:
+            raise FeedDown(f"{name} was not asked: no time was left.")
+        with Watch(ends) as watch, requests.Session() as session:
+            session.trust_env = self._trust_env
+            session.mount("https://", WatchedAdapter(watch))
+            session.mount("http://", WatchedAdapter(watch))
+            try:
+                answer = self._exchange(session, url, params, headers, name)
+            except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+                if watch.has_expired:
+                    raise _timed_out(name) from error
+                raise _explain(name, error) from error
+            if watch.has_expired:  # what looks complete may be cut off
+                raise _timed_out(name)
+            return answer
+
+    def _exchange(
+        self,
+        session: requests.Session,
+        url: str,
+        params: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        name: str,
+    ) -> Answer:
+        identity = {"User-Agent": self._user_agent, "Accept-Encoding": "gzip", "Accept": "application/json"}
+        with session.get(
+            url,
+            params=params,
+            headers={**identity, **headers},
+            timeout=(self._timeouts.connect_s, self._timeouts.read_s),
+            allow_redirects=False,
+            stream=True,
+            verify=self._ca_file or True,
+        ) as response:
+            body = self._read(response, name)
+            answered = {key.lower(): value for key, value in response.headers.items()}
+            return Answer(response.status_code, answered, body, self._clock(), response.url)
+
+    def _read(self, response: requests.Response, name: str) -> bytes:
+        """The decompressed body, as far as the cap; BadAnswer beyond it."""
+        parts, size = [], 0
+        for part in response.iter_content(_CHUNK):
+            size += len(part)
+            if size > self._size_cap:
+                raise BadAnswer(f"{name} sends more than {self._size_cap:,} bytes.", gate=Gate.BODY)
+            parts.append(part)
+        return b"".join(parts)
+
+    def _accept(self, answer: Answer) -> Answer:
+        """The answer if it's one to read, else the error that its status means."""
+        name, status = _name(answer.url), answer.status
+        if status == 203:
+            log.warning("%s answers 203: this version of the feed is deprecated or a trial", name)
+        if status in (200, 203, 304):
+            return answer
+        if status == 429:
+            after = parse_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
+            raise FeedThrottled(f"{name} says we ask too often.{_reason(answer)}", retry_after=after)
+        if status >= 500:
+            raise FeedDown(f"{name} has an error of its own ({status}).{_reason(answer)}", status=status)
+        raise FeedRefused(f"{name} refuses the request ({status}).{_reason(answer)}", status=status)
+
+
+def _name(url: str) -> str:
+    """Host and path: enough to find the feed, and nothing secret."""
+    parts = urlsplit(url)
+    return f"{parts.hostname or 'the feed'}{parts.path}"
+
+
+def _same_host(url: str, target: str) -> bool:
+    one, other = urlsplit(url), urlsplit(target)
+    try:
+        return (one.scheme, one.hostname, one.port) == (other.scheme, other.hostname, other.port)
+    except ValueError:  # a port that is none
+        return False
+
+
+def _timed_out(name: str) -> FeedDown:
+    return FeedDown(f"{name} took too long and was cut off.")
+
+
+def _explain(name: str, error: Exception) -> FeedDown:
+    """What went wrong on the way, in words of our own: foreign messages hold the whole address."""
+    if isinstance(error, requests.exceptions.SSLError):
+        return FeedDown(f"{name} shows a certificate that can't be trusted; nothing was sent.")
+    if isinstance(error, requests.exceptions.ProxyError):
+        return FeedDown(f"{name} can't be reached through the proxy.")
+    if isinstance(error, requests.exceptions.Timeout):
+        return FeedDown(f"{name} did not answer in time.")
+    if isinstance(error, requests.exceptions.ChunkedEncodingError | requests.exceptions.ContentDecodingError):
+        return FeedDown(f"{name} broke off in the middle of its answer.")
+    if "NameResolutionError" in repr(error):
+        return FeedDown(f"{name} has no address: the name lookup failed.")
+    return FeedDown(f"{name} can't be reached.")
+
+
+def parse_retry_after(value: str | None, now: datetime) -> timedelta | None:
+    """Retry-After, seconds or an HTTP date (RFC 9110, 10.2.3); None when absent or neither."""
+    if value is None:
+        return None
+    if re.fullmatch(r"\d{1,9}", value.strip()):
+        return timedelta(seconds=int(value))
+    try:
+        at = parsedate_to_datetime(value)
+    except ValueError:
+        return None
+    at = at if at.tzinfo else at.replace(tzinfo=UTC)
+    return max(timedelta(), at - now)
+
+
+def _reason(answer: Answer) -> str:
+    """The feed's own words about an error, from JSON or plain text; web pages are left out."""
+    text = answer.body[:2000].decode("utf-8", "replace").strip()
+    if not text or text.startswith("<"):
+        return ""
+    found = re.search(r'"(?:reason|detail)"\s*:\s*"([^"]{1,200})', text)
+    words = found[1] if found else "" if text.startswith(("{", "[")) else text[:200]
+    words = "".join(letter if letter.isprintable() else " " for letter in words)
+    return f" It says: {words.strip()}" if words.strip() else ""

@@ -1,0 +1,183 @@
+"""Recorded feed answers, read from files as if they had just come in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from alerts.errors import BadInput
+from alerts.weather.gates import Rejected, check_distance
+from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
+from alerts.weather.record import Forecast, Place
+from service.feeds import metno_answer, nws_answer, openmeteo_answer
+from service.feeds.base import Gathered, failure_of
+from service.feeds.body import load_json
+from service.feeds.errors import BadAnswer, FeedError, FeedRefused
+
+LARGEST_FILE = 20_000_000
+"""Bytes; the largest answers, 16 days of all members of an ensemble, are a tenth of it."""
+
+_READERS: dict[str, Callable[..., Gathered]] = {
+    OPEN_METEO: openmeteo_answer.parse,
+    MET_NORWAY: metno_answer.parse,
+    NWS: nws_answer.parse,
+}
+
+
+def read_recorded(path: Path, *, named: str | None = None, place: Place | None = None) -> list[Forecast]:
+    """The forecasts in a recorded answer, one a model and place; their `fetched_at` is None.
+
+    named: `feed` or `feed/model` (`open-meteo/icon_seamless`); None: the content tells the feed. An
+    Open-Meteo answer doesn't name its model when it holds only one; unnamed it counts as `unknown`,
+    of lineage `open-meteo-best-match`, as that is what Open-Meteo answers with unless told otherwise,
+    and a blend may be any model. With several models in the file a name picks one of them.
+    place: refuse an answer for somewhere else; of many places in one file, keep those in reach.
+    Raises BadInput with one sentence when the file can't be read, is no forecast that we know, or when
+    every series in it closed a quality gate.
+    """
+    gathered = read_recorded_fully(path, named=named, place=place)
+    if not gathered.forecasts:
+        raise BadInput(f"{path}: {gathered.failures[0].text}")
+    return list(gathered.forecasts)
+
+
+def read_recorded_fully(path: Path, *, named: str | None = None, place: Place | None = None) -> Gathered:
+    """As read_recorded, with the rejected series beside the good ones; BadInput only when unreadable."""
+    body = _read_file(path)
+    feed, model = _split_name(named)
+    try:
+        found = _recognise(path, load_json(body, feed or "file"))
+        if feed is not None and feed != found:
+            raise BadInput(f"{path} holds an answer of {found}, not of {feed}; leave the name out.")
+        gathered = _read(found, body, model, place)
+    except BadAnswer as error:
+        raise BadInput(f"{path} can't be used. {_sentence(error)}") from error
+    except FeedRefused as error:
+        raise BadInput(f"{path} holds no forecast: {error}") from error
+    return gathered if place is None else _in_reach(gathered, place)
+
+
+def _sentence(error: FeedError) -> str:
+    feed, colon, text = str(error).partition(": ")
+    return text[:1].upper() + text[1:] if colon else feed
+
+
+def _read_file(path: Path) -> bytes:
+    try:
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            raise BadInput(f"{path} has {size:,} bytes; a recorded answer has at most {LARGEST_FILE:,}.")
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        raise BadInput(f"{path} isn't there; give the path of a recorded feed answer.") from error
+    except IsADirectoryError as error:
+        raise BadInput(f"{path} is a folder; give one file at a time.") from error
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise BadInput(f"{path} can't be read: {reason}.") from error
+
+
+def _split_name(named: str | None) -> tuple[str | None, str | None]:
+    """Feed and model of `feed/model`; BadInput when the feed, or a model of a closed list, is unknown."""
+    if named is None:
+        return None, None
+    feed, _, model = named.partition("/")
+    if feed not in _READERS:
+        raise BadInput(f"{feed!r} is no feed; the feeds are {', '.join(sorted(_READERS))}.")
+    if model and feed != OPEN_METEO and find_model(feed, model) is None:
+        raise BadInput(f"{feed} has no model {model!r}; leave the model out, the answer itself tells.")
+    return feed, model or None
+
+
+def _recognise(path: Path, answer: Any) -> str:
+    """The feed whose form the answer has; BadInput that says what it is when it's none."""
+    if isinstance(answer, list):
+        if answer and all(isinstance(element, dict) and "hourly" in element for element in answer):
+            return OPEN_METEO
+        what = (
+            "an Open-Meteo answer without an hourly block"
+            if _looks_daily(answer)
+            else "a list of something else"
+        )
+        raise BadInput(f"{path} is {what}; {_WHAT_WORKS}")
+    if isinstance(answer, dict):
+        for feed, fits in _FORMS:
+            if fits(answer):
+                return feed
+        for what, fits in _KNOWN_OTHERS:
+            if fits(answer):
+                raise BadInput(f"{path} is {what}; {_WHAT_WORKS}")
+    raise BadInput(f"{path} is no feed's answer; {_WHAT_WORKS}")
+
+
+def _looks_daily(answer: list[Any]) -> bool:
+    return bool(answer) and all(isinstance(one, dict) and "utc_offset_seconds" in one for one in answer)
+
+
+def _properties(answer: dict[str, Any]) -> dict[str, Any]:
+    properties = answer.get("properties")
+    return properties if isinstance(properties, dict) else {}
+
+
+_WHAT_WORKS = "give an hourly answer of Open-Meteo or MET Norway, or a gridpoint answer of the NWS."
+_FORMS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
+    (OPEN_METEO, lambda answer: "hourly" in answer or answer.get("error") is True),
+    (MET_NORWAY, lambda answer: "timeseries" in _properties(answer)),
+    (NWS, lambda answer: "skyCover" in _properties(answer) or "validTimes" in _properties(answer)),
+    (NWS, lambda answer: "status" in answer and "title" in answer),
+)
+_KNOWN_OTHERS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
+    ("an NWS answer that only names the grid cell", lambda answer: "forecastGridData" in _properties(answer)),
+    ("Open-Meteo's table of a model's runs", lambda answer: "last_run_initialisation_time" in answer),
+    ("an Open-Meteo answer without an hourly block", lambda answer: "utc_offset_seconds" in answer),
+    ("an Open-Meteo answer about elevation", lambda answer: answer.keys() == {"elevation"}),
+)
+
+
+def _read(feed: str, body: bytes, model: str | None, place: Place | None) -> Gathered:
+    """Places are judged afterwards, as a file may hold many."""
+    if feed == OPEN_METEO:
+        return openmeteo_answer.parse(body, fetched_at=None, model=model)
+    return _READERS[feed](body, fetched_at=None)
+
+
+def _in_reach(gathered: Gathered, place: Place) -> Gathered:
+    """Forecasts whose cell is near enough, now for `place`; the others as failures when none is."""
+    judged = [(forecast, _check_reach(forecast, place)) for forecast in gathered.forecasts]
+    near = tuple(replace(forecast, place=place) for forecast, rejected in judged if rejected is None)
+    if near:
+        return Gathered(near, gathered.failures)
+    far = tuple(
+        failure_of(
+            forecast.source.feed, forecast.source.model, BadAnswer.of(forecast.source.feed, rejected), place
+        )
+        for forecast, rejected in judged
+        if rejected is not None
+    )
+    return Gathered(failures=gathered.failures + far)
+
+
+def _check_reach(forecast: Forecast, place: Place) -> Rejected | None:
+    source = forecast.source
+    row = open_meteo_row(source.model) if source.feed == OPEN_METEO else find_model(source.feed, source.model)
+    assert row is not None, "what a feed's reader made is in the table"
+    return check_distance(forecast, place, row.cell_reach_km)
+
+
+def as_of_default(forecasts: Iterable[Forecast]) -> datetime | None:
+    """The moment at which recorded answers are to be judged: the newest issue time among them.
+
+    Answers that don't tell when they were issued (Open-Meteo's never do) count only when none does:
+    then the newest moment that an answer calls `current`, else the first time in the newest series,
+    which is the earliest at which it can have been asked for when it began with the current hour, and
+    never later than a night it covers. None without any forecast.
+    """
+    forecasts = tuple(forecasts)
+    issued = [one.source.issued_at for one in forecasts if one.source.issued_at is not None]
+    answered = [one.answered_at for one in forecasts if one.answered_at is not None]
+    first = [one.hours[0].starts + one.hours[0].step / 2 for one in forecasts if one.hours]
+    moments = issued or answered or first
+    return max(moments, default=None)
