@@ -29,6 +29,11 @@ def say_time(at: datetime, zone: tzinfo) -> str:
     return f"{WEEKDAYS[local.weekday()]} {local:%H:%M} {zone_word(local)}"
 
 
+def say_clock(at: datetime, zone: tzinfo) -> str:
+    """`22:23`: that moment on the zone's clock, to the minute, where the day and zone stand nearby."""
+    return f"{_to_the_minute(at).astimezone(zone):%H:%M}"
+
+
 def say_span(span: Span, zone: tzinfo) -> str:
     """`Wed 22:23–01:36 EDT`; both zone words when the clock changes in between."""
     start, end = (_to_the_minute(at).astimezone(zone) for at in (span.start, span.end))

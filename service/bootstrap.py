@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
@@ -11,10 +11,15 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
+from alerts.weather.record import Place
 from service.channels.base import Channel
+from service.feeds.base import Gathered
 from service.settings import Settings, load_settings
 from service.store.engine import open_engine
 from service.store.migrate import require_current
+
+Gather = Callable[[Sequence[Place], Span], Gathered]
 
 
 def real_clock() -> datetime:
@@ -28,7 +33,20 @@ class Duskbell:
 
     settings: Settings
     clock: Callable[[], datetime] = real_clock
-    invented: bool = False
+    invented_weather: Gather | None = None
+
+    @property
+    def invented(self) -> bool:
+        """Whether what is told must be marked as made up."""
+        return self.invented_weather is not None
+
+    def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
+        """What the feeds say now about those places over those hours."""
+        if self.invented_weather is not None:
+            return self.invented_weather(places, hours)
+        from service.feeds.wiring import ask_feeds
+
+        return ask_feeds(self.settings, self.sessions, places, hours)
 
     @cached_property
     def engine(self) -> Engine:

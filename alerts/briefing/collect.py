@@ -51,7 +51,7 @@ def alert_facts(
         core=window.track if window else (),
         shapes=window.shapes if window else (),
         moon="no Moon" if night.wishes.moonless else "",
-        cause=_cause(telling, verdict),
+        cause=_cause(telling),
         reasons=tuple(
             _sentence(reason.text) for reason in verdict.reasons if reason.result is not Result.PASS
         ),
@@ -88,12 +88,10 @@ def _number(count: int) -> str:
     return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
 
 
-def _cause(telling: Telling, verdict: Verdict) -> str:
+def _cause(telling: Telling) -> str:
     if telling.kind is AlertKind.STAND_DOWN:
         return "clear sky is no longer likely" if telling.why is Why.TURNED_BAD else telling.text
-    if telling.kind is AlertKind.CHANGED:
-        return telling.text
-    return verdict.deciding.text if telling.kind is AlertKind.HEADS_UP else ""
+    return telling.text if telling.kind is AlertKind.CHANGED else ""
 
 
 def _hazards(outlook: Outlook) -> tuple[str, ...]:

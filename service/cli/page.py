@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
 from alerts.briefing.collect import say_agreement
-from alerts.localtime import MONTHS, say_minutes, say_span, say_time, zone_word
+from alerts.localtime import MONTHS, say_clock, say_minutes, say_span, say_time, zone_word
 from alerts.night import BodyEvents, DarkWindow, Night
 from alerts.rules import Result
 from alerts.site import Site
@@ -88,15 +88,14 @@ def _windows(site: Site, night: Night) -> Iterator[str]:
 
 def _track(site: Site, window: DarkWindow) -> str:
     return "   ".join(
-        f"{point.at.astimezone(site.tz):%H:%M} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
+        f"{say_clock(point.at, site.tz)} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
         for point in window.track
     )
 
 
 def _shapes(site: Site, window: DarkWindow) -> str:
     return ", ".join(
-        f"{each.shape.value} {each.span.start.astimezone(site.tz):%H:%M}–"
-        f"{each.span.end.astimezone(site.tz):%H:%M}"
+        f"{each.shape.value} {say_clock(each.span.start, site.tz)}–{say_clock(each.span.end, site.tz)}"
         for each in window.shapes
     )
 

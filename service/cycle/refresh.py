@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -24,7 +24,7 @@ FRESH_NEAR = timedelta(minutes=55)
 FRESH_FAR = timedelta(hours=6)
 """…and beyond 36 hours ahead four times a day."""
 
-Gather = Callable[[list[Place], Span], Gathered]
+Gather = Callable[[Sequence[Place], Span], Gathered]
 
 
 @dataclass(frozen=True, slots=True)

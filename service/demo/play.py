@@ -38,9 +38,7 @@ def stage(folder: Path) -> Iterator[Played]:
     with ExitStack() as stack:
         smtp_port = stack.enter_context(mail_server(box))
         chat_port = stack.enter_context(chat_server(room))
-        duskbell = Duskbell(
-            _settings(folder, smtp_port, chat_port), invented=True, gather=invented_sky().gather
-        )
+        duskbell = Duskbell(_settings(folder, smtp_port, chat_port), invented_weather=invented_sky().gather)
         _people_and_places(duskbell, f"http://{LOOPBACK}:{chat_port}/club", TICKS[0].at)
         yield Played(duskbell, box, room)
         duskbell.engine.dispose()

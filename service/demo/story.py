@@ -41,7 +41,7 @@ TICKS = (
     Tick(_utc(2, 7, 7), "Friday morning: Saturday holds; the salt pan looks cloudy."),
     Tick(_utc(2, 16, 7), "Friday evening: still holding."),
     Tick(_utc(3, 7, 7), "Saturday morning: it's the day. Good, but there is time."),
-    Tick(_utc(3, 16, 37), "Saturday 18:37: the last look before one must leave."),
+    Tick(_utc(3, 17, 7), "Saturday 19:07: two hours before one must leave."),
     Tick(_utc(3, 18, 37), "Saturday 20:37: on the road soon. Nothing new."),
     Tick(_utc(3, 20, 37), "Saturday 22:37: the forecast sours over Windpump Flat."),
     Tick(_utc(3, 21, 7), "Saturday 23:07: cloud over the flat, clear on the ridge."),
