@@ -242,7 +242,7 @@ def _lens(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
 def _hazard(
     name: str, level: HazardLevel, worst: float | None, unit: str, known_text: str, unknown_text: str
 ) -> Hazard:
-    text = unknown_text if worst is None else known_text.format(worst)
+    text = unknown_text if worst is None else known_text.format(worst).replace("-", "−")
     if worst is not None and level is HazardLevel.UNKNOWN:
         text += " as far as known"
     return Hazard(name, level, text, worst, unit)
