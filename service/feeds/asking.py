@@ -109,15 +109,15 @@ def _fetch(
         if stored is None:
             raise FeedDown(f"{question.feed} says that nothing changed, though nothing was here yet.")
         return replace(stored, fetched_at=answer.fetched_at, expires_at=question.expires(answer))
-    return keep(answer.body, answer, stored, question.expires(answer))
+    unchanged = stored is not None and stored.body == answer.body
+    since = stored.unchanged_since if stored is not None and unchanged else None
+    return keep(answer.body, answer, question.expires(answer), unchanged_since=since)
 
 
 def keep(
-    body: bytes, answer: Answer, before: StoredAnswer | None, expires_at: datetime | None
+    body: bytes, answer: Answer, expires_at: datetime | None, *, unchanged_since: datetime | None = None
 ) -> StoredAnswer:
-    """`body` as it is to be stored; if it's the same as before, it remembers since when."""
-    same = before is not None and before.body == body
-    since = (before.unchanged_since or before.fetched_at) if before is not None and same else None
+    """`body` as it is to be stored; unchanged_since: when these same values first came, if before now."""
     return StoredAnswer(
         body=body,
         status=answer.status,
@@ -125,5 +125,5 @@ def keep(
         expires_at=expires_at,
         last_modified=answer.headers.get("last-modified"),
         etag=answer.headers.get("etag"),
-        unchanged_since=since or answer.fetched_at,
+        unchanged_since=unchanged_since or answer.fetched_at,
     )

@@ -136,7 +136,7 @@ class _Round:
             if stored is None or anew or now - stored.fetched_at > MAPPING_AT_A_PINCH_FOR:
                 raise
             return read_cell(stored.body)
-        self._cache.put(key, keep(answer.body, answer, stored, now + MAPPING_FOR))
+        self._cache.put(key, keep(answer.body, answer, now + MAPPING_FOR))
         return cell
 
     def fetch_cell(self, cell: str, places: Sequence[Place]) -> Gathered:

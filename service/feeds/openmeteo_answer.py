@@ -98,8 +98,8 @@ def parse(
     """One forecast a place and model; what closes a gate is told as a failure beside them.
 
     model: the model asked for, which the keys don't name when it was alone; None: unknown.
-    utc_only: refuse local time, as live answers are asked for in UTC; recorded ones may carry one
-    fixed offset for the whole series.
+    utc_only: refuse all but UTC seconds, as live answers are asked for that way; recorded ones may
+    hold wall time with one fixed offset for the whole series.
     Raises BadAnswer when the body as a whole can't be read, FeedRefused when it is an error answer.
     """
     answer = load_json(body, OPEN_METEO)
@@ -239,7 +239,8 @@ class _Clock:
     @classmethod
     def of(cls, element: Mapping[str, Any], units: Mapping[str, Any], context: _Context) -> _Clock:
         form = units.get("time")
-        _raise_if(check_units({"time": form}, {"time": ("unixtime", "iso8601")}))
+        forms = ("unixtime",) if context.utc_only else ("unixtime", "iso8601")
+        _raise_if(check_units({"time": form}, {"time": forms}))
         unix = form == "unixtime"
         offset_s = as_number(element.get("utc_offset_seconds"), OPEN_METEO, "utc_offset_seconds")
         if context.utc_only and offset_s != 0:
