@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from math import log
+from typing import TypeAlias
 
 from alerts.span import Span
 from alerts.weather.outlook import Hazard, HazardLevel
@@ -32,6 +33,9 @@ COLD_FELT_C = -10.0
 FROSTBITE_WARNS_MIN = 30.0
 FROSTBITE_BLOCKS_MIN = 10.0
 
+_Hours: TypeAlias = Sequence[tuple[Span, HourlyWeather]]
+"""One source's hours, each with the part it shares with the span."""
+
 
 def assess(span: Span, forecasts: Sequence[Forecast]) -> tuple[Hazard, ...]:
     """Every hazard over `span`, one of each name, in a fixed order.
@@ -40,7 +44,8 @@ def assess(span: Span, forecasts: Sequence[Forecast]) -> tuple[Hazard, ...]:
     `unknown`, except when what is known already fails.
     """
     rules = (_wind, _gust, _precipitation, _thunder, _cold, _fog, _lens)
-    return tuple(rule(span, forecasts) for rule in rules)
+    touched = [tuple(forecast.over(span)) for forecast in forecasts]
+    return tuple(rule(span, touched) for rule in rules)
 
 
 def wind_chill_c(temperature_c: float, wind_ms: float) -> float | None:
@@ -111,15 +116,15 @@ class _Worst:
 
 def _worst(
     span: Span,
-    forecasts: Sequence[Forecast],
+    sources: Sequence[_Hours],
     value_of: Callable[[HourlyWeather], float | None],
     pick: Callable[[list[float]], float] = max,
 ) -> _Worst:
     values: list[float] = []
     known = False
-    for forecast in forecasts:
+    for hours in sources:
         covered = timedelta(0)
-        for part, hour in forecast.over(span):
+        for part, hour in hours:
             if (value := value_of(hour)) is not None:
                 values.append(value)
                 covered += part.duration
@@ -136,22 +141,22 @@ def _level(fails: bool, known: bool, warns: bool) -> HazardLevel:
     return HazardLevel.WARN if warns else HazardLevel.FINE
 
 
-def _wind(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
-    worst = _worst(span, forecasts, lambda hour: hour.wind_ms)
+def _wind(span: Span, sources: Sequence[_Hours]) -> Hazard:
+    worst = _worst(span, sources, lambda hour: hour.wind_ms)
     level = _level(worst.at_least(WIND_UNSAFE_MS), worst.known, worst.at_least(WIND_SHAKES_MS))
     return _hazard("wind", level, worst.value, "m/s", "wind up to {:.0f} m/s", "wind unknown")
 
 
-def _gust(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
-    worst = _worst(span, forecasts, lambda hour: hour.gust_ms)
+def _gust(span: Span, sources: Sequence[_Hours]) -> Hazard:
+    worst = _worst(span, sources, lambda hour: hour.gust_ms)
     level = _level(worst.at_least(GUST_UNSAFE_MS), worst.known, worst.at_least(GUST_SHAKES_MS))
     return _hazard("gust", level, worst.value, "m/s", "gusts up to {:.0f} m/s", "gusts unknown")
 
 
-def _precipitation(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
+def _precipitation(span: Span, sources: Sequence[_Hours]) -> Hazard:
     """Fails from a chance of 30 % or an amount of 0.2 mm/h on; known when either is."""
-    chance = _worst(span, forecasts, lambda hour: hour.precipitation_probability_pct)
-    rate = _worst(span, forecasts, _rate_mm_h)
+    chance = _worst(span, sources, lambda hour: hour.precipitation_probability_pct)
+    rate = _worst(span, sources, _rate_mm_h)
     fails = chance.at_least(PRECIPITATION_LIKELY_PCT) or rate.at_least(PRECIPITATION_WET_MM_H)
     level = _level(fails, chance.known or rate.known, chance.at_least(PRECIPITATION_UNLIKELY_PCT))
     said = [f"{chance.value:.0f} %"] if chance.value is not None else []
@@ -168,9 +173,9 @@ def _rate_mm_h(hour: HourlyWeather) -> float | None:
     return hour.precipitation_mm / (hour.step / timedelta(hours=1))
 
 
-def _thunder(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
+def _thunder(span: Span, sources: Sequence[_Hours]) -> Hazard:
     """By the feed's chance; where it has none, storms that its words name fail outright."""
-    worst = _worst(span, forecasts, _thunder_pct)
+    worst = _worst(span, sources, _thunder_pct)
     level = _level(worst.at_least(THUNDER_BLOCKS_PCT), worst.known, worst.at_least(THUNDER_WARNS_PCT))
     named = worst.at_least(100.0)
     text = "thunderstorms in the forecast" if named else "thunderstorms {:.0f} %"
@@ -183,10 +188,10 @@ def _thunder_pct(hour: HourlyWeather) -> float | None:
     return None if hour.thunder_named is None else 100.0 * hour.thunder_named
 
 
-def _cold(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
+def _cold(span: Span, sources: Sequence[_Hours]) -> Hazard:
     """Felt cold; fails where bare skin freezes within 10 minutes."""
-    worst = _worst(span, forecasts, felt_c, min)
-    freezes = _worst(span, forecasts, _frostbite, min)
+    worst = _worst(span, sources, felt_c, min)
+    freezes = _worst(span, sources, _frostbite, min)
     level = _level(freezes.at_most(FROSTBITE_BLOCKS_MIN), worst.known, worst.at_most(COLD_FELT_C))
     text = "felt cold down to {:.0f} °C"
     if freezes.at_most(FROSTBITE_WARNS_MIN):
@@ -200,14 +205,14 @@ def _frostbite(hour: HourlyWeather) -> float | None:
     return frostbite_minutes(hour.temperature_c, hour.wind_ms)
 
 
-def _fog(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
+def _fog(span: Span, sources: Sequence[_Hours]) -> Hazard:
     """Warns of any fog; fails when measured fog fills more than half of the span for some source.
 
     Fog that is only named ("patchy fog") warns and no more.
     """
-    share = _worst(span, forecasts, _fog_pct)
-    named = _worst(span, forecasts, lambda hour: hour.fog_named)
-    fills = any(_foggy_share(span, forecast) > 0.5 for forecast in forecasts)
+    share = _worst(span, sources, _fog_pct)
+    named = _worst(span, sources, lambda hour: hour.fog_named)
+    fills = any(_foggy_share(span, hours) > 0.5 for hours in sources)
     warns = share.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True)
     level = _level(fills, share.known or named.known, warns)
     if share.value is None and named.value is not None:
@@ -223,15 +228,15 @@ def _fog_pct(hour: HourlyWeather) -> float | None:
     return max(known, default=None)
 
 
-def _foggy_share(span: Span, forecast: Forecast) -> float:
-    foggy = (p.duration for p, hour in forecast.over(span) if (_fog_pct(hour) or 0.0) >= FOG_SHARE_PCT)
+def _foggy_share(span: Span, hours: _Hours) -> float:
+    foggy = (p.duration for p, hour in hours if (_fog_pct(hour) or 0.0) >= FOG_SHARE_PCT)
     return sum(foggy, timedelta(0)) / span.duration
 
 
-def _lens(span: Span, forecasts: Sequence[Forecast]) -> Hazard:
+def _lens(span: Span, sources: Sequence[_Hours]) -> Hazard:
     """Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go."""
-    spread = _worst(span, forecasts, dew_spread_c, min)
-    coldest = _worst(span, forecasts, lambda hour: hour.temperature_c, min)
+    spread = _worst(span, sources, dew_spread_c, min)
+    coldest = _worst(span, sources, lambda hour: hour.temperature_c, min)
     kind = "frost" if coldest.at_most(0.0) else "dew"
     level = _level(False, spread.known, spread.at_most(DEW_SPREAD_C))
     risk = f"{kind} on the lens likely" if level is HazardLevel.WARN else f"no {kind} on the lens"
