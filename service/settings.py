@@ -58,7 +58,7 @@ class Settings(BaseSettings):
     cycle_minutes: int = Field(30, ge=5, le=360, description="Minutes from one cycle to the next.")
 
     met_norway: bool = Field(True, description="Ask MET Norway Locationforecast.")
-    met_norway_url: str = Field("https://api.met.no/weatherapi/locationforecast/2.0", description="Its base.")
+    met_norway_url: str = Field("https://api.met.no", description="Its base.")
     nws: bool = Field(True, description="Ask the US National Weather Service for places in the US.")
     nws_url: str = Field("https://api.weather.gov", description="Its base.")
     open_meteo_noncommercial: bool = Field(
@@ -67,7 +67,7 @@ class Settings(BaseSettings):
         "Taking payment or showing adverts ends it.",
     )
     open_meteo_key: SecretStr | None = Field(None, description="Open-Meteo key; commercial use needs one.")
-    open_meteo_url: str = Field("https://api.open-meteo.com", description="Its base; a server of your own?")
+    open_meteo_url: str = Field("", description="Base of an Open-Meteo server of your own; empty: theirs.")
     open_meteo_models: tuple[str, ...] = Field(
         ("ecmwf_ifs025", "icon_seamless", "gfs_seamless"), description="Forecast models, one request each."
     )

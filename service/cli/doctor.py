@@ -106,7 +106,7 @@ def _contact(settings: Settings) -> Iterator[Finding]:
 
 
 def _feeds(settings: Settings) -> Iterator[Finding]:
-    from service.feeds_setup import feeds_from
+    from service.feeds.wiring import feeds_from
 
     for feed in feeds_from(settings):
         if feed.off_because is None:
