@@ -276,9 +276,9 @@ def _not_good(told: Sequence[Told], seen: Seen) -> Telling:
 
 def _is_enough(told: Sequence[Told]) -> bool:
     """Whether the cap is reached: heads-up, changed and repeated go count, the rest doesn't."""
-    counted = (AlertKind.HEADS_UP, AlertKind.CHANGED)
-    repeated = [entry for entry in told if entry.kind is AlertKind.GO and entry.occurrence > 1]
-    return sum(entry.kind in counted for entry in told) + len(repeated) >= MOST_TOLD
+    kinds = [entry.kind for entry in told]
+    repeated = max(0, kinds.count(AlertKind.GO) - 1)
+    return kinds.count(AlertKind.HEADS_UP) + kinds.count(AlertKind.CHANGED) + repeated >= MOST_TOLD
 
 
 def _tell(kind: AlertKind, why: Why, text: str, expires_at: datetime, told: Sequence[Told]) -> Telling:

@@ -85,7 +85,8 @@ def over(window: DarkWindow, outlook: Outlook | None, wishes: Wishes, now: datet
     """Whether there is still time for the shortest window; what nobody forecast stays unknown."""
     left = window.span.end - wishes.shortest_window - now
     if left > timedelta(0):
-        return Reason("over", Result.PASS, f"the window {say_span(window.span, site.tz)} is still to come")
+        stands = "is running" if window.span.start <= now else "is still to come"
+        return Reason("over", Result.PASS, f"the window {say_span(window.span, site.tz)} {stands}")
     ended = "ended" if window.span.end <= now else "is all but over"
     text = f"this window {ended} ({say_span(window.span, site.tz)})"
     if outlook is not None and outlook.cloud_known:

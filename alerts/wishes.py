@@ -16,6 +16,11 @@ class Wishes:
     shortest_window: clear and dark time in one piece that makes the drive worth it.
     chance_go_pct, chance_back_pct: the event's chance from which a go is said, and below which
     a go already said is taken back.
+    wind_limit_ms, gust_limit_ms: mean wind and gust at 10 m, in m/s. coldest_c: felt temperature (wind
+    chill where it is defined), None for no limit.
+    drive: one way. scouting: time on the spot before the window starts. notice: how long before one
+    must leave a go is wanted. days_ahead: how far ahead a heads-up is wanted.
+    Raises BadInput for limits that contradict each other or can't be met on Earth.
     """
 
     sky: SkyWishes = SkyWishes()
@@ -40,5 +45,14 @@ class Wishes:
             value: timedelta = getattr(self, name)
             if not timedelta(0) <= value <= timedelta(hours=24):
                 raise BadInput(f"{name.replace('_', ' ')} must lie between 0 and 24 hours, got {value}.")
+        for name, strongest in (("wind_limit_ms", 60.0), ("gust_limit_ms", 90.0)):
+            limit: float = getattr(self, name)
+            if not 0 < limit <= strongest:
+                what = name.split("_")[0]
+                raise BadInput(
+                    f"the {what} limit must lie above 0 and up to {strongest:g} m/s, got {limit:g}."
+                )
+        if self.coldest_c is not None and not -90 <= self.coldest_c <= 40:
+            raise BadInput(f"the coldest must lie between -90 and 40 °C, got {self.coldest_c:g}.")
         if not 0 <= self.days_ahead <= 15:
             raise BadInput(f"days ahead must lie between 0 and 15, got {self.days_ahead}.")

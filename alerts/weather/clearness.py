@@ -57,6 +57,7 @@ def build_outlook(
     answering = [reading for reading in readings if reading.chance is not None]
     lineages = independent_lineages(reading.source.lineage for reading in answering)
     counted = [reading for reading in answering if reading.source.lineage in lineages]
+    per_source = tuple(reading.as_source_chance() for reading in readings)
     found = hazards.assess(ahead, usable)
     known = {hazard.name: hazard.level is not HazardLevel.UNKNOWN for hazard in found}
     return Outlook(
@@ -64,7 +65,7 @@ def build_outlook(
         chance_pct=_pct(_over_lineages(counted, _own_chance)) if counted else None,
         spread_pct=_spread(answering),
         best=_best_stretch(counted, length),
-        per_source=tuple(reading.as_source_chance() for reading in readings),
+        per_source=per_source,
         hazards=found,
         cloud_known=bool(answering),
         wind_known=known["wind"],
@@ -73,7 +74,7 @@ def build_outlook(
         providers=tuple(sorted({reading.source.provider for reading in counted})),
         newest_issue=max((r.source.issued_at for r in answering if r.source.issued_at), default=None),
         notes=_notes(readings, window, ahead, length),
-        agreement=(sum(_own_chance(r) >= SAYS_CLEAR_FROM for r in answering), len(answering)),
+        agreement=(sum((each.chance or 0.0) >= SAYS_CLEAR_FROM for each in per_source), len(answering)),
     )
 
 
@@ -119,9 +120,9 @@ class _Reading:
     def as_source_chance(self) -> SourceChance:
         return SourceChance(
             source=self.source,
-            chance=self.chance,
+            chance=None if self.chance is None else _pct(self.chance) / 100,
             why_not=self.unusable or self.why_not,
-            least_cloud_pct=self.least_cloud_pct,
+            least_cloud_pct=None if self.least_cloud_pct is None else round(self.least_cloud_pct, 1),
             members=len(self.forecast.members),
         )
 

@@ -163,8 +163,8 @@ def _precipitation(span: Span, sources: Sequence[_Hours]) -> Hazard:
     said += [f"up to {rate.value:.1f} mm/h"] if rate.value is not None else []
     text = "rain or snow " + ", ".join(said) if said else "rain and snow unknown"
     if chance.value is not None:
-        return Hazard("precipitation", level, text, chance.value, "%")
-    return Hazard("precipitation", level, text, rate.value, "mm/h")
+        return Hazard("precipitation", level, text, _rounded(chance.value), "%")
+    return Hazard("precipitation", level, text, _rounded(rate.value), "mm/h")
 
 
 def _rate_mm_h(hour: HourlyWeather) -> float | None:
@@ -250,4 +250,9 @@ def _hazard(
     text = unknown_text if worst is None else known_text.format(worst).replace("-", "−")
     if worst is not None and level is HazardLevel.UNKNOWN:
         text += " as far as known"
-    return Hazard(name, level, text, worst, unit)
+    return Hazard(name, level, text, _rounded(worst), unit)
+
+
+def _rounded(value: float | None) -> float | None:
+    """To one decimal, as it is stored and judged against a wish."""
+    return None if value is None else round(value, 1)

@@ -32,7 +32,7 @@ class Hazard:
 
 @dataclass(frozen=True, slots=True)
 class SourceChance:
-    """One source's own answer: the chance (0..1) that the event happens, and what it read."""
+    """One source's own answer: the chance (0..1, to 0.01) that the event happens, and what it read."""
 
     source: Source
     chance: float | None  # None: this source can't say (gaps, stale)
