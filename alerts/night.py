@@ -92,12 +92,15 @@ class DarkWindow:
 
     track: the target at start, middle and end (the core's for `band` and `none`).
     shapes: consecutive spans that fill the window, split to the minute.
+    longitudes_up_deg: for the target `band`, the stretches of galactic longitude that are up at the
+    middle, each (from, to) eastward with from < to; empty for other targets.
     """
 
     span: Span
     target: Target
     track: tuple[TrackPoint, ...]
     shapes: tuple[ShapeSpan, ...]
+    longitudes_up_deg: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +119,7 @@ class Night:
 
     moon_lit: geocentric illuminated fraction (0..1) at the night's middle.
     dark: spans with the Sun low enough for the wish; moonless: spans with the Moon down.
+    foreground_moonlit: spans between sunset and sunrise with the Moon up and above the site's ridge.
     """
 
     name: date
@@ -130,6 +134,7 @@ class Night:
     moonless: tuple[Span, ...]
     windows: tuple[DarkWindow, ...]
     wishes: SkyWishes
+    foreground_moonlit: tuple[Span, ...] = ()
 
 
 # The functions below import the arithmetic when they are called: the values above are read by
@@ -158,14 +163,15 @@ def nights_for_sites(
     The answer holds arrays; its `night(row, index)` builds a Night when one is asked for. For more
     than about a thousand sites and a year use `alerts.nightbuild.nights_in_blocks`.
     """
-    from alerts.nightbuild import build_nights, number_named
+    from alerts.nightbuild import build_nights
+    from alerts.nightnames import number_named
 
     return build_nights(sites, [number_named(site, first) for site in sites], count, wishes, ephemeris)
 
 
 def name_at(site: Site, at: datetime) -> date:
     """The name of the night that contains an aware time."""
-    from alerts.nightbuild import name_of, number_at
+    from alerts.nightnames import name_of, number_at
 
     return name_of(site, number_at(site, at))
 
@@ -175,7 +181,8 @@ def tonight_name(site: Site, at: datetime, ephemeris: Ephemeris) -> date:
 
     Where the Sun doesn't rise in it, of the night that contains the time.
     """
-    from alerts.nightbuild import name_of, tonight_number
+    from alerts.nightbuild import tonight_number
+    from alerts.nightnames import name_of
 
     return name_of(site, tonight_number(site, at, ephemeris))
 

@@ -1,13 +1,11 @@
-"""Nights from sky arithmetic: which night is which, and everything that happens in each.
+"""Nights from sky arithmetic: everything that happens in each, for many sites at once.
 
-A night runs from local mean solar noon (to the whole second) to the next, by the site's longitude;
-nights are numbered by the UTC-like day count of that noon and named by the civil date in the
-site's zone at their start. Crossings are kept to milliseconds in the arrays and rounded to the
-second in the `Night` values.
+Crossings are kept unrounded in the arrays and rounded to the second in the `Night` values.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -16,7 +14,6 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from alerts.errors import BadInput
 from alerts.night import (
     BodyEvents,
     BodyState,
@@ -25,52 +22,27 @@ from alerts.night import (
     Night,
     ShapeSpan,
     SkyWishes,
+    TargetKind,
     TrackPoint,
 )
+from alerts.nightnames import DAY_S, name_of, night_start_s, number_at, number_named
 from alerts.site import Site
+from alerts.sky import band
 from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.ground import Ground
 from alerts.sky.milkyway import shape_pieces
 from alerts.sky.spans import RowSpans, overlaps
 from alerts.sky.targets import default_lowest_deg, target_direction, target_spans
+from alerts.sky.tracks import moon_over_ridge
 from alerts.span import Span
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
-DAY_S = 86_400
 CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, NEAR_DEG = -6.0, -12.0, -18.0, -15.0
 """Sun's centre, airless: USNO's twilights, and the less dark wish."""
 SITES_AT_ONCE = 500
-_EPOCH = date(1970, 1, 1)
-_NOON_S = 43_200
-
-
-def night_start_s(site: Site, number: int) -> int:
-    """Local mean solar noon that begins a night, POSIX seconds, to the whole second."""
-    return number * DAY_S + _NOON_S - round(site.lon_deg * 240)
-
-
-def name_of(site: Site, number: int) -> date:
-    """The civil date in the site's zone at the start of a night."""
-    return datetime.fromtimestamp(night_start_s(site, number), site.tz).date()
-
-
-def number_named(site: Site, name: date) -> int:
-    """The number of the night with that name; BadInput where the calendar skipped the date."""
-    near = (name - _EPOCH).days
-    for number in (near, near - 1, near + 1):
-        if name_of(site, number) == name:
-            return number
-    raise BadInput(
-        f"No night at {site.name} is called {name}: {site.zone} left that date out of its calendar."
-    )
-
-
-def number_at(site: Site, at: datetime) -> int:
-    """The number of the night that contains an aware time."""
-    return int((posix_s(at) - night_start_s(site, 0)) // DAY_S)
 
 
 @dataclass(frozen=True)
@@ -130,6 +102,7 @@ class SiteNights:
             moonless=part.down(self.moon),
             windows=part.windows(night),
             wishes=self.wishes,
+            foreground_moonlit=part.foreground_moonlit(),
         )
 
     def of_site(self, row: int) -> tuple[Night, ...]:
@@ -158,9 +131,18 @@ class _Part:
 
     def down(self, crossings: Crossings) -> tuple[Span, ...]:
         """The spans of the night with the body below the level."""
-        up, times = crossings.of_row(self.row, self.start_s, self.end_s)
-        edges = [*([] if up else [self.start_s]), *times, self.end_s]
-        return _spans(edges[0::2], edges[1::2])
+        return _spans(self._pairs(crossings, up=False))
+
+    def _pairs(self, crossings: Crossings, *, up: bool) -> list[tuple[float, float]]:
+        starts_up, times = crossings.of_row(self.row, self.start_s, self.end_s)
+        edges = [*([self.start_s] if starts_up == up else []), *map(float, times), self.end_s]
+        return list(zip(edges[0::2], edges[1::2], strict=False))
+
+    def foreground_moonlit(self) -> tuple[Span, ...]:
+        """When the Moon, between sunset and sunrise, shines over the ridge onto the ground."""
+        night, moon = self._pairs(self.whole.sun, up=False), self._pairs(self.whole.moon, up=True)
+        both = [(max(a, c), min(b, d)) for a, b in night for c, d in moon if max(a, c) < min(b, d)]
+        return _spans(moon_over_ridge(self.whole.sites[self.row], self.whole.table, both))
 
     def windows(self, night: int) -> tuple[DarkWindow, ...]:
         whole = self.whole
@@ -178,17 +160,26 @@ class _Part:
         altitude, azimuth = ground.altaz(seen[None], near=False)
         points = zip(at_s, altitude[0], azimuth[0], strict=True)
         pieces = shape_pieces(ground, self.whole.table, start_s, end_s)
+        shapes = (ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces)
         return DarkWindow(
             Span(utc_from_posix(start_s), utc_from_posix(end_s)),
             target,
             tuple(TrackPoint(utc_from_posix(t), float(alt), float(az)) for t, alt, az in points),
-            tuple(ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces),
+            tuple(shapes),
+            self.longitudes_up_deg(at_s[1]) if target.kind is TargetKind.BAND else (),
         )
 
+    def longitudes_up_deg(self, at_s: float) -> tuple[tuple[float, float], ...]:
+        site, table = self.whole.sites[self.row], self.whole.table
+        sidereal = float(table.sidereal_rad(at_s)) + math.radians(site.lon_deg)
+        axes = band.axes_of_date(table, at_s)
+        arc = self.whole.wishes.target.arc_l_deg
+        return band.longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
 
-def _spans(starts_s: Sequence[float], ends_s: Sequence[float]) -> tuple[Span, ...]:
+
+def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:
     """Spans to the second; those that round to nothing are left out."""
-    pairs = ((utc_from_posix(a), utc_from_posix(b)) for a, b in zip(starts_s, ends_s, strict=False))
+    pairs = ((utc_from_posix(start_s), utc_from_posix(end_s)) for start_s, end_s in pairs_s)
     return tuple(Span(start, end) for start, end in pairs if start < end)
 
 
@@ -252,6 +243,14 @@ def lowest_altitudes_deg(sites: Sequence[Site], wishes: SkyWishes) -> Floats:
         return np.full(len(sites), float(wishes.lowest_altitude_deg))
     dec_deg = float(np.degrees(np.arcsin(target_direction(wishes.target)[2])))
     return default_lowest_deg([site.lat_deg for site in sites], dec_deg)
+
+
+def is_target_ever_up(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> bool:
+    """Whether the target is up at any time of `count` nights, by day or night, Moon or not."""
+    start_s = night_start_s(site, number_named(site, first))
+    table = ephemeris.table(start_s, start_s + count * DAY_S)
+    lowest = lowest_altitudes_deg([site], wishes)
+    return len(target_spans(Ground.of([site]), [site.horizon], table, wishes.target, lowest)) > 0
 
 
 def _windows(nights: RowSpans, conditions: Iterator[RowSpans]) -> tuple[RowSpans, Ints]:

@@ -17,9 +17,11 @@ import numpy.typing as npt
 from alerts.errors import BadInput
 from alerts.night import Target, TargetKind
 from alerts.site import HorizonLine
+from alerts.sky import band
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, direction
 from alerts.sky.ground import Ground
-from alerts.sky.milkyway import CORE, GALACTIC_AXES
+from alerts.sky.hourangles import altaz_at, positive_arcs
+from alerts.sky.milkyway import CORE
 from alerts.sky.spans import RowSpans
 from alerts.sky.terrain import ridge_deg
 
@@ -28,14 +30,8 @@ Floats = npt.NDArray[np.float64]
 USUAL_LOWEST_DEG = 10.0
 BELOW_TRANSIT_DEG = 4.0
 FLOOR_DEG = 3.0
-BAND_LOWEST_DEG = 15.0
-BAND_NEEDS_DEG = 60.0
-BAND_HALF_WIDTH_DEG = 5.0
-WINTER_ARC_L_DEG = (120.0, 240.0)
-"""The arc of the band that stands high on winter evenings of the northern half."""
-
 _ANGLE_STEPS = 1440
-_BAND_STEPS = 360
+_BAND_STEPS = 240
 
 
 def target_direction(target: Target) -> Floats:
@@ -61,6 +57,11 @@ def default_lowest_deg(lat_deg: npt.ArrayLike, dec_deg: float) -> Floats:
     """The lower of 10 degrees and the transit altitude less 4 degrees, but not below 3 degrees."""
     transit = 90 - np.abs(np.asarray(lat_deg, dtype=np.float64) - dec_deg)
     return np.asarray(np.clip(transit - BELOW_TRANSIT_DEG, FLOOR_DEG, USUAL_LOWEST_DEG))
+
+
+def transit_altitude_deg(lat_deg: float, target: Target) -> float:
+    """The highest a target comes at a latitude, airless, by its J2000 declination (0.2 degrees a decade)."""
+    return 90 - abs(lat_deg - math.degrees(math.asin(target_direction(target)[2])))
 
 
 def default_lowest_core(lat_deg: float) -> float:
@@ -142,20 +143,11 @@ class _Arcs:
 
 def _arcs_over_ridge(lat_deg: float, dec: float, lowest_deg: float, line: HorizonLine) -> _Arcs:
     def margin(angle: Floats, at_dec: float = dec) -> Floats:
-        altitude, azimuth = _altaz_at(lat_deg, angle, at_dec)
+        altitude, azimuth = altaz_at(lat_deg, angle, at_dec)
         return np.asarray(altitude - np.maximum(lowest_deg, ridge_deg(line, azimuth)))
 
-    start, end = _positive_arcs(margin, _ANGLE_STEPS)
+    start, end = positive_arcs(margin, _ANGLE_STEPS)
     return _Arcs(start, end, _slope(margin, start, dec), _slope(margin, end, dec))
-
-
-def _altaz_at(lat_deg: float, hour_angle: Floats, dec: Floats | float) -> tuple[Floats, Floats]:
-    """Altitude and azimuth in degrees from hour angle and declination in radians."""
-    lat = math.radians(lat_deg)
-    south, west = np.cos(hour_angle) * np.cos(dec), np.sin(hour_angle) * np.cos(dec)
-    up = math.sin(lat) * np.sin(dec) + math.cos(lat) * south
-    north = math.cos(lat) * np.sin(dec) - math.sin(lat) * south
-    return np.degrees(np.arctan2(up, np.hypot(north, west))), np.degrees(np.arctan2(-west, north)) % 360
 
 
 def _slope(margin: Callable[..., Floats], angle: Floats, dec: float) -> Floats:
@@ -166,38 +158,6 @@ def _slope(margin: Callable[..., Floats], angle: Floats, dec: float) -> Floats:
     edge = np.abs(np.abs(angle) - math.pi) < 1e-12
     slope = -np.divide(by_dec, by_angle, out=np.zeros_like(angle), where=np.abs(by_angle) > 1e-12)
     return np.where(edge, 0.0, np.clip(slope, -20, 20))
-
-
-def _positive_arcs(margin: Callable[[Floats], Floats], n_steps: int) -> tuple[Floats, Floats]:
-    """Starts and ends, between -pi and pi, of the arcs on which a function of an angle is not negative."""
-    angles = np.linspace(-math.pi, math.pi, n_steps + 1)
-    values = margin(angles)
-    up = values >= 0
-    change = np.flatnonzero(up[1:] != up[:-1])
-    roots = _refine(margin, angles[change], angles[change + 1], values[change], values[change + 1])
-    rising = up[change + 1]
-    start, end = roots[rising], roots[~rising]
-    start = np.concatenate([[-math.pi], start]) if up[0] else start
-    end = np.concatenate([end, [math.pi]]) if up[-1] else end
-    return start, end
-
-
-def _refine(
-    margin: Callable[[Floats], Floats], low: Floats, high: Floats, at_low: Floats, at_high: Floats
-) -> Floats:
-    """Roots in brackets by the Illinois rule; 1e-7 rad is a hundredth of a second of time."""
-    if not len(low):
-        return low
-    x = low
-    for _ in range(20):
-        before, x = x, (low * at_high - high * at_low) / (at_high - at_low)
-        value = margin(x)
-        same = (value >= 0) == (at_low >= 0)
-        at_low, at_high = np.where(same, value, at_low / 2), np.where(same, at_high / 2, value)
-        low, high = np.where(same, x, low), np.where(same, high, x)
-        if (np.abs(x - before) < 1e-7).all():
-            break
-    return x
 
 
 def _daily_spans(daily: _Daily, half: Floats, arcs: Sequence[_Arcs | None]) -> RowSpans:
@@ -220,8 +180,7 @@ def _daily_spans(daily: _Daily, half: Floats, arcs: Sequence[_Arcs | None]) -> R
 
 
 def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target) -> RowSpans:
-    middle_s = (table.first_s + table.last_s) / 2
-    axes = np.stack([table.of_date(axis, middle_s) for axis in GALACTIC_AXES])
+    axes = band.axes_of_date(table, (table.first_s + table.last_s) / 2)
     transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
     daily = _Daily(transit_s, np.zeros_like(transit_s), 0.0)
     arcs = [
@@ -231,52 +190,11 @@ def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable
     return _daily_spans(daily, np.zeros_like(transit_s), arcs)
 
 
-def _band_arcs(
-    lat_deg: float, line: HorizonLine, axes: Floats, arc_l_deg: tuple[float, float] | None
-) -> _Arcs:
-    needs_deg = min(BAND_NEEDS_DEG, arc_length_deg(arc_l_deg))
+def _band_arcs(lat_deg: float, line: HorizonLine, axes: Floats, arc_l_deg: band.Arc | None) -> _Arcs:
+    needed_deg = band.needed_deg(arc_l_deg)
 
     def margin(sidereal: Floats) -> Floats:
-        return band_up_deg(lat_deg, sidereal, line, axes, arc_l_deg) - needs_deg
+        return band.up_deg(lat_deg, sidereal, line, axes, arc_l_deg) - needed_deg
 
-    start, end = _positive_arcs(margin, _BAND_STEPS)
+    start, end = positive_arcs(margin, _BAND_STEPS)
     return _Arcs(start, end, np.zeros_like(start), np.zeros_like(end))
-
-
-def arc_length_deg(arc_l_deg: tuple[float, float] | None) -> float:
-    """Length of an arc of galactic longitude counted eastward; all of the band without one."""
-    if arc_l_deg is None:
-        return 360.0
-    return (arc_l_deg[1] - arc_l_deg[0]) % 360 or 360.0
-
-
-def band_up_deg(
-    lat_deg: float, sidereal: Floats, line: HorizonLine, axes: Floats, arc_l_deg: tuple[float, float] | None
-) -> Floats:
-    """How many degrees of galactic longitude are up at local sidereal angles (rad), shape (m,).
-
-    A longitude is up when the whole strip there, galactic latitude -5 to 5 degrees, stands above
-    15 degrees and above the ridge. axes: shape (3, 3), rows as in GALACTIC_AXES, equator of date.
-    """
-    first_l = 0.0 if arc_l_deg is None else arc_l_deg[0]
-    longitudes = np.radians(first_l + np.linspace(0, arc_length_deg(arc_l_deg), 181))
-    least = np.full((len(sidereal), len(longitudes)), np.inf)
-    for latitude in np.radians([-BAND_HALF_WIDTH_DEG, 0.0, BAND_HALF_WIDTH_DEG]):
-        along = np.cos(latitude) * (
-            np.cos(longitudes)[:, None] * axes[0] + np.sin(longitudes)[:, None] * axes[1]
-        )
-        places = along + np.sin(latitude) * axes[2]
-        hour_angle = sidereal[:, None] - np.arctan2(places[:, 1], places[:, 0])
-        altitude, azimuth = _altaz_at(lat_deg, hour_angle, np.arcsin(places[:, 2]))
-        lowest = BAND_LOWEST_DEG if line.is_level else np.maximum(BAND_LOWEST_DEG, ridge_deg(line, azimuth))
-        least = np.minimum(least, altitude - lowest)
-    return _positive_length(least, arc_length_deg(arc_l_deg) / 180)
-
-
-def _positive_length(values: Floats, step: float) -> Floats:
-    """Length on which rows of samples, `step` apart and straight between, are positive."""
-    low, high = values[:, :-1], values[:, 1:]
-    rise = np.abs(high) + np.abs(low)
-    share = np.clip(np.maximum(low, high), 0, None) / np.where(rise > 0, rise, 1)
-    both = (low >= 0) & (high >= 0)
-    return np.asarray(np.where(both, 1.0, np.where((low < 0) & (high < 0), 0.0, share)).sum(axis=1) * step)

@@ -1,0 +1,130 @@
+"""How much of the Milky Way's band is up, and which galactic longitudes.
+
+A longitude counts as up when the whole strip there, galactic latitude -5 to 5 degrees, stands above
+15 degrees (airless) and above the ridge. The band as a target is up when at least 60 degrees of
+longitude are, or all of the wished arc where that is shorter.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.site import HorizonLine
+from alerts.sky.ephemeris import SkyTable
+from alerts.sky.hourangles import altaz_at
+from alerts.sky.milkyway import GALACTIC_AXES
+from alerts.sky.terrain import ridge_deg
+
+Floats = npt.NDArray[np.float64]
+Arc = tuple[float, float]
+
+LOWEST_DEG = 15.0
+NEEDED_DEG = 60.0
+HALF_WIDTH_DEG = 5.0
+WINTER_ARC_L_DEG: Arc = (120.0, 240.0)
+"""The arc of the band that stands high on winter evenings of the northern half."""
+
+_LONGITUDE_STEP_DEG = 4.0
+
+
+def arc_length_deg(arc_l_deg: Arc | None) -> float:
+    """Length of an arc of galactic longitude counted eastward; the whole turn without one."""
+    if arc_l_deg is None:
+        return 360.0
+    return (arc_l_deg[1] - arc_l_deg[0]) % 360 or 360.0
+
+
+def needed_deg(arc_l_deg: Arc | None) -> float:
+    """Degrees of longitude that must be up for the band, or this arc of it, to count as up."""
+    return min(NEEDED_DEG, arc_length_deg(arc_l_deg))
+
+
+def axes_of_date(table: SkyTable, at_s: float) -> Floats:
+    """Galactic axes, shape (3, 3), rows as in GALACTIC_AXES, on the equator and equinox of date."""
+    return np.stack([table.of_date(axis, at_s) for axis in GALACTIC_AXES])
+
+
+def up_deg(lat_deg: float, sidereal: Floats, line: HorizonLine, axes: Floats, arc: Arc | None) -> Floats:
+    """Degrees of galactic longitude that are up at local sidereal angles in radians, shape (m,)."""
+    if line.is_level:
+        return _up_over_level_deg(lat_deg, sidereal, axes, arc)
+    longitudes, margin = _margins(lat_deg, sidereal, line, axes, arc)
+    return _positive_length(margin, longitudes[1] - longitudes[0])
+
+
+def longitudes_up_deg(
+    lat_deg: float, sidereal: float, line: HorizonLine, axes: Floats, arc: Arc | None
+) -> tuple[Arc, ...]:
+    """The stretches of galactic longitude that are up at one local sidereal angle, eastward.
+
+    Each is (from, to) with 0 <= from < 360 and from < to, so one that passes l = 0 ends above 360.
+    """
+    longitudes, margins = _margins(lat_deg, np.array([sidereal]), line, axes, arc)
+    margin = margins[0]
+    change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
+    share = margin[change] / (margin[change] - margin[change + 1])
+    edges = list(longitudes[change] + share * (longitudes[1] - longitudes[0]))
+    edges = [*([longitudes[0]] if margin[0] >= 0 else []), *edges]
+    edges = [*edges, *([longitudes[-1]] if margin[-1] >= 0 else [])]
+    stretches = [(float(a), float(b)) for a, b in zip(edges[0::2], edges[1::2], strict=True) if b > a]
+    if arc is None and len(stretches) > 1 and stretches[0][0] == 0 and stretches[-1][1] == 360:
+        (_, end), *between, (start, _) = stretches
+        stretches = [*between, (start, end + 360)]
+    return tuple((a % 360, a % 360 + b - a) for a, b in stretches)
+
+
+def _up_over_level_deg(lat_deg: float, sidereal: Floats, axes: Floats, arc: Arc | None) -> Floats:
+    """Over a level horizon what is up is symmetric about the zenith's own longitude."""
+    lat = math.radians(lat_deg)
+    zenith = np.stack(
+        [
+            math.cos(lat) * np.cos(sidereal),
+            math.cos(lat) * np.sin(sidereal),
+            np.full_like(sidereal, math.sin(lat)),
+        ],
+        axis=-1,
+    )
+    x, y, z = (zenith @ axes.T).T
+    lowest, edge = math.sin(math.radians(LOWEST_DEG)), math.radians(HALF_WIDTH_DEG)
+    # sin(altitude) = sin b sin b' + cos b cos b' cos(l - l'), worst on the side away from the zenith
+    cos_half = (lowest + math.sin(edge) * np.abs(z)) / np.maximum(math.cos(edge) * np.hypot(x, y), 1e-15)
+    half = np.degrees(np.arccos(np.clip(cos_half, -1, 1)))
+    if arc is None:
+        return np.asarray(2 * half)
+    from_first = (np.degrees(np.arctan2(y, x)) - arc[0])[:, None] % 360 + np.array([-360.0, 0.0, 360.0])
+    low = np.maximum(from_first - half[:, None], 0)
+    high = np.minimum(from_first + half[:, None], arc_length_deg(arc))
+    return np.asarray(np.maximum(high - low, 0).sum(axis=1))
+
+
+def _margins(
+    lat_deg: float, sidereal: Floats, line: HorizonLine, axes: Floats, arc: Arc | None
+) -> tuple[Floats, Floats]:
+    """Galactic longitudes in degrees, shape (k,), and how far above the limits the strip's lowest
+    part stands there, shape (m, k)."""
+    length = arc_length_deg(arc)
+    longitudes = (arc[0] if arc else 0.0) + np.linspace(
+        0, length, math.ceil(length / _LONGITUDE_STEP_DEG) + 1
+    )
+    along = np.radians(longitudes)[:, None]
+    least = np.full((len(sidereal), len(longitudes)), np.inf)
+    for latitude in np.radians([-HALF_WIDTH_DEG, 0.0, HALF_WIDTH_DEG]):
+        flat = np.cos(latitude) * (np.cos(along) * axes[0] + np.sin(along) * axes[1])
+        places = flat + np.sin(latitude) * axes[2]
+        hour_angle = sidereal[:, None] - np.arctan2(places[:, 1], places[:, 0])
+        altitude, azimuth = altaz_at(lat_deg, hour_angle, np.arcsin(places[:, 2]))
+        lowest = LOWEST_DEG if line.is_level else np.maximum(LOWEST_DEG, ridge_deg(line, azimuth))
+        least = np.minimum(least, altitude - lowest)
+    return longitudes, least
+
+
+def _positive_length(values: Floats, step: float) -> Floats:
+    """Length on which rows of samples, `step` apart and straight between, are positive."""
+    low, high = values[:, :-1], values[:, 1:]
+    rise = np.abs(high) + np.abs(low)
+    share = np.clip(np.maximum(low, high), 0, None) / np.where(rise > 0, rise, 1)
+    both, none = (low >= 0) & (high >= 0), (low < 0) & (high < 0)
+    return np.asarray(np.where(both, 1.0, np.where(none, 0.0, share)).sum(axis=1) * step)
