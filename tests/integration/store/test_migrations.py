@@ -1,0 +1,88 @@
+"""A database is brought to the newest tables, or refused with a sentence that helps."""
+
+from __future__ import annotations
+
+import multiprocessing
+from pathlib import Path
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import inspect, text
+
+from service.store.engine import StoreError, open_engine
+from service.store.migrate import current_revision, head_revision, require_current, upgrade
+from service.store.tables import Table
+
+
+def test_an_empty_database_gets_all_tables(store_url: str) -> None:
+    engine = open_engine(store_url)
+    require_current(engine)
+    assert set(Table.metadata.tables) <= set(inspect(engine).get_table_names())
+    assert current_revision(engine) == head_revision()
+    engine.dispose()
+
+
+def test_the_migrations_make_exactly_the_tables_of_the_code(store_url: str) -> None:
+    engine = open_engine(store_url)
+    upgrade(engine)
+    with engine.connect() as connection:
+        differences = compare_metadata(MigrationContext.configure(connection), Table.metadata)
+    assert differences == []
+    engine.dispose()
+
+
+def test_row_42_a_database_of_a_newer_version_is_refused(store_url: str) -> None:
+    engine = open_engine(store_url)
+    upgrade(engine)
+    with engine.begin() as connection:
+        connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
+    with pytest.raises(StoreError, match="newer Duskbell"):
+        require_current(engine)
+    engine.dispose()
+
+
+def test_row_38_a_file_that_is_no_database_is_refused_and_left_alone(tmp_path: Path) -> None:
+    file = tmp_path / "letters.sqlite3"
+    file.write_bytes(b"these are letters, not pages of a database" * 50)
+    before = file.read_bytes()
+    engine = open_engine(f"sqlite:///{file}")
+    with pytest.raises(StoreError, match="can't be read"):
+        require_current(engine)
+    assert file.read_bytes() == before
+    engine.dispose()
+
+
+def test_tables_without_a_revision_are_refused(tmp_path: Path) -> None:
+    engine = open_engine(f"sqlite:///{tmp_path / 'odd.sqlite3'}")
+    with engine.begin() as connection:
+        connection.execute(text("CREATE TABLE person (id INTEGER)"))
+    with pytest.raises(StoreError, match="no revision"):
+        require_current(engine)
+    engine.dispose()
+
+
+@pytest.mark.parametrize("url", ["mysql://host/db", "not a url"])
+def test_an_unknown_database_url_names_the_two_that_work(url: str) -> None:
+    with pytest.raises(StoreError, match=r"SQLite|sqlite"):
+        open_engine(url)
+
+
+def _upgrade(url: str) -> None:
+    engine = open_engine(url)
+    upgrade(engine)
+    engine.dispose()
+
+
+def test_row_41_two_processes_that_migrate_at_once_both_succeed(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'both.sqlite3'}"
+    context = multiprocessing.get_context("spawn")
+    workers = [context.Process(target=_upgrade, args=(url,)) for _ in range(2)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join(timeout=60)
+    assert [worker.exitcode for worker in workers] == [0, 0]
+    engine = open_engine(url)
+    assert current_revision(engine) == head_revision()
+    engine.dispose()

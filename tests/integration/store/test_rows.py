@@ -1,0 +1,232 @@
+"""Values go into the store and come back the same; what can't be stored is refused."""
+
+from __future__ import annotations
+
+import threading
+from datetime import UTC, date, datetime, timedelta, timezone
+
+import pytest
+from sqlalchemy import Column, Engine, Integer, MetaData, Table, select, text
+from sqlalchemy.exc import StatementError
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.errors import BadInput
+from alerts.night import SkyWishes, Target, TargetKind
+from alerts.site import HorizonLine, Site
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.wishes import Wishes
+from service.store import forecasts, messages, people, sites, tables
+from service.store.codec import from_json, to_json
+from service.store.engine import open_engine
+from service.store.messages import Status
+from service.store.migrate import upgrade
+from service.store.packing import unpack
+
+NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+@pytest.fixture
+def engine(store_url: str) -> Engine:
+    engine = open_engine(store_url)
+    upgrade(engine)
+    return engine
+
+
+@pytest.fixture
+def session(engine: Engine) -> Session:
+    with sessionmaker(engine)() as session:
+        yield session
+    engine.dispose()
+
+
+def _forecast() -> Forecast:
+    source = Source("metno", "MET Norway", "ecmwf", "locationforecast", "Data from MET Norway", "u", NOW, NOW)
+    hours = (
+        HourlyWeather(NOW, NOW + HOUR, cloud_total_pct=12.5, wind_ms=3.0, thunder_named=False),
+        HourlyWeather(NOW + HOUR, NOW + 7 * HOUR, cloud_total_pct=None, wind_ms=4.0),
+    )
+    return Forecast(source, 40.3, -1.4, None, LayerScheme.MET_NORWAY, hours, members=((1.0, None),))
+
+
+def test_a_forecast_comes_back_as_it_was_with_its_gaps(session: Session) -> None:
+    row = forecasts.keep(session, "40.30,-1.40", _forecast(), fetched_at=NOW)
+    session.commit()
+    session.expire_all()
+    assert unpack(session.get_one(tables.Forecast, row.id)) == _forecast()
+
+
+def test_a_rejected_answer_is_kept_and_never_judged_on(session: Session) -> None:
+    forecasts.keep_rejected(session, "p", feed="metno", model="m", reason="cloud of 137 %", fetched_at=NOW)
+    session.commit()
+    assert session.query(tables.Forecast).one().rejected == "cloud of 137 %"
+    assert forecasts.newest_by_place(session, {"p"}, NOW) == {}
+
+
+def test_an_answer_fetched_after_now_is_not_judged_on(session: Session) -> None:
+    forecasts.keep(session, "p", _forecast(), fetched_at=NOW)
+    session.commit()
+    assert forecasts.newest_by_place(session, {"p"}, NOW - HOUR) == {}
+    assert len(forecasts.newest_by_place(session, {"p"}, NOW)["p"]) == 1
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        Wishes(
+            sky=SkyWishes(target=Target(TargetKind.RADEC, "M 31", 10.68, 41.27), lowest_altitude_deg=None)
+        ),
+        Site(
+            "Test field", -37.75, 144.875, 19.0, "Australia/Melbourne", HorizonLine((0.0, 90.0), (2.0, 5.0))
+        ),
+    ],
+    ids=["wishes", "site"],
+)
+def test_plain_values_survive_json(value: object) -> None:
+    assert from_json(type(value), to_json(value)) == value
+
+
+def test_times_come_back_in_utc_whatever_zone_they_had(session: Session) -> None:
+    berlin = NOW.astimezone(timezone(timedelta(hours=2)))
+    person = people.get_operator(session, zone="UTC", now=berlin)
+    session.commit()
+    session.expire_all()
+    assert person.created_at == NOW
+    assert person.created_at.tzinfo is UTC
+
+
+def test_a_time_without_a_zone_is_refused(session: Session) -> None:
+    session.add(
+        tables.Person(name="x", zone="UTC", is_operator=False, created_at=datetime(2027, 1, 1))  # noqa: DTZ001
+    )
+    with pytest.raises(StatementError, match="without a zone"):
+        session.flush()
+
+
+def test_a_site_is_found_whatever_its_case_and_near_names_are_offered(session: Session) -> None:
+    owner = people.get_operator(session, zone="UTC", now=NOW)
+    sites.add_site(session, owner, Site("Windpump Flat", 40.3, -1.4), elevation_known=False, now=NOW)
+    assert sites.get_site(session, "windpump flat").name == "Windpump Flat"
+    with pytest.raises(BadInput, match="did you mean 'Windpump Flat'"):
+        sites.get_site(session, "Windpmp Flat")
+    with pytest.raises(BadInput, match="already is a site"):
+        sites.add_site(session, owner, Site("WINDPUMP FLAT", 1, 2), elevation_known=False, now=NOW)
+
+
+def test_a_revision_follows_another_and_both_stay(session: Session) -> None:
+    owner = people.get_operator(session, zone="UTC", now=NOW)
+    row = sites.add_site(session, owner, Site("A", 40.3, -1.4), elevation_known=False, now=NOW)
+    sites.revise_site(session, row, Site("A", 40.4, -1.4), elevation_known=True, now=NOW)
+    session.commit()
+    assert sites.newest_revision(session, row.id).site.lat_deg == 40.4
+    assert session.query(tables.SiteRevision).count() == 2
+
+
+def _message(session: Session) -> tables.Message:
+    owner = people.get_operator(session, zone="UTC", now=NOW)
+    address = people.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOW)
+    site = sites.add_site(session, owner, Site("A", 40.3, -1.4), elevation_known=False, now=NOW)
+    subscription = people.subscribe(session, address, site, Wishes(), now=NOW)
+    revision = sites.newest_revision(session, site.id)
+    night = tables.Night(
+        site_revision_id=revision.revision_id,
+        name=date(2027, 7, 3),
+        sky_key="k",
+        starts=NOW,
+        ends=NOW + 24 * HOUR,
+        facts={},
+        kernel="k",
+        rules_version="1",
+        computed_at=NOW,
+    )
+    session.add(night)
+    session.flush()
+    decision = tables.Decision(
+        subscription_id=subscription.id,
+        night_id=night.id,
+        night_name=night.name,
+        site_revision_id=revision.revision_id,
+        as_of=NOW,
+        confirmed_at=NOW,
+        verdict="go",
+        deciding_rule="chance",
+        fingerprint="f",
+        reasons=[],
+        wishes={},
+        outlook_ids=[],
+        forecast_ids=[],
+        kernel="k",
+        rules_version="1",
+    )
+    session.add(decision)
+    session.flush()
+    alert = tables.Alert(
+        subscription_id=subscription.id,
+        night_name=night.name,
+        kind="go",
+        occurrence=1,
+        decision_id=decision.id,
+        why="good_tonight",
+        raised_at=NOW,
+        expires_at=NOW + 6 * HOUR,
+        facts={},
+    )
+    session.add(alert)
+    session.flush()
+    return messages.enqueue(session, address.id, [alert], created_at=NOW, due_at=NOW)
+
+
+def test_row_8_only_one_of_many_senders_claims_a_message(engine: Engine) -> None:
+    make = sessionmaker(engine)
+    with make.begin() as session:
+        message_id = _message(session).id
+    claimed: list[bool] = []
+
+    def claim() -> None:
+        with make.begin() as session:
+            claimed.append(messages.claim(session, message_id, NOW) is not None)
+
+    threads = [threading.Thread(target=claim) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(claimed) == [False] * 5 + [True]
+    engine.dispose()
+
+
+def test_row_9_a_sender_that_lost_its_lease_changes_nothing(session: Session) -> None:
+    message_id = _message(session).id
+    first = messages.claim(session, message_id, NOW)
+    assert first is not None
+    session.expunge(first)
+    assert messages.release_dead_leases(session, NOW + 2 * messages.LEASE) == 1
+    second = messages.claim(session, message_id, NOW + 2 * messages.LEASE)
+    assert second is not None
+    assert not messages.settle(session, first, Status.FAILED, wall=NOW)
+    assert messages.settle(session, second, Status.SENT, wall=NOW)
+    session.commit()
+    assert session.get_one(tables.Message, message_id, populate_existing=True).status == Status.SENT
+
+
+def test_no_update_is_lost_between_many_writers(engine: Engine) -> None:
+    """SQLite loses most of these with its default transactions."""
+    counter = Table("counter", MetaData(), Column("n", Integer))
+    with engine.begin() as connection:
+        connection.execute(text("CREATE TABLE counter (n INTEGER)"))
+        connection.execute(text("INSERT INTO counter VALUES (0)"))
+
+    def count() -> None:
+        for _ in range(25):
+            with engine.begin() as connection:
+                n = connection.execute(select(counter.c.n).with_for_update()).scalar_one()
+                connection.execute(text("UPDATE counter SET n = :n"), {"n": n + 1})
+
+    threads = [threading.Thread(target=count) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    with engine.connect() as connection:
+        assert connection.execute(text("SELECT n FROM counter")).scalar_one() == 100
+    engine.dispose()
