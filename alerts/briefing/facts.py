@@ -52,8 +52,8 @@ class AlertFacts:
     core: the target at the window's start, middle and end; airless altitude, azimuth from north.
     target_name: what `core` follows, as a word in a sentence ("core").
     moon: a few words for line one ("no Moon").
-    cause: what it hangs on or what went wrong, a clause without a full stop
-        ("cloud now likely from the south-west after 23:00").
+    cause: what it hangs on or what went wrong, a clause without a full stop ("it hangs on the cloud
+        bank after 23:00", "cloud now likely from the south-west after 23:00").
     reasons: sentences, the deciding one first; hazards: sentences.
     forecast_issued_at: issue time of the newest forecast used; decided_at: when this was judged.
     decide_at: when a heads-up will be decided.

@@ -221,7 +221,8 @@ def _window_row(facts: AlertFacts, field: Clock) -> Row:
         return Row("Window", "")
     told = facts.told_window
     was = f"; was {field.span(told)}" if told is not None and told != facts.window else ""
-    return Row("Window", f"{field.span(facts.window)} ({length(facts.window.duration)}{was})", "lamp")
+    tone = "" if facts.kind is AlertKind.STAND_DOWN else "lamp"
+    return Row("Window", f"{field.span(facts.window)} ({length(facts.window.duration)}{was})", tone)
 
 
 def _track(track: tuple[TrackPoint, ...], field: Clock) -> str:

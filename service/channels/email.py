@@ -15,6 +15,7 @@ import ssl
 import tempfile
 import unicodedata
 from dataclasses import dataclass, field
+from email.errors import MessageError
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -128,7 +129,7 @@ def sender_address(sender: str) -> Address:
     name, spec = parseaddr(sender)
     try:
         return Address(display_name=name or SENDER_NAME, addr_spec=spec)
-    except (ValueError, IndexError) as error:
+    except (ValueError, IndexError, MessageError) as error:
         raise BadInput(f"{sender!r} can't be a sender; write it as alerts@example.org.") from error
 
 
@@ -172,7 +173,7 @@ def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
 def _recipient(address: str) -> Address:
     try:
         return Address(addr_spec=_plain(address, "recipient").encode("ascii").decode("ascii"))
-    except (ValueError, IndexError) as error:
+    except (ValueError, IndexError, MessageError) as error:
         raise ChannelError("address", "the recipient's address can't be written", permanent=True) from error
 
 

@@ -23,6 +23,7 @@ from typing import Any
 import certifi
 import urllib3.exceptions
 from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.response import BaseHTTPResponse
 
 from alerts.errors import DuskbellError
 from service.channels.deadline import Deadline
@@ -200,12 +201,21 @@ def _exchange(connection: HTTPConnection, path: str, body: bytes, headers: Mappi
     connection.request("POST", path, body=body, headers=sent, preload_content=False, decode_content=False)
     response = connection.getresponse()
     try:
-        start = response.read(READ_AT_MOST, decode_content=False)
-        return Answer(
-            response.status, {name.lower(): value for name, value in response.headers.items()}, start
-        )
+        received = {name.lower(): value for name, value in response.headers.items()}
+        return Answer(response.status, received, _read_start(response))
     finally:
         response.close()
+
+
+def _read_start(response: BaseHTTPResponse) -> bytes:
+    """The body, at most READ_AT_MOST of it. Only reading on to the end shows that a body was cut."""
+    start = b""
+    while len(start) < READ_AT_MOST:
+        part = response.read(READ_AT_MOST - len(start), decode_content=False)
+        if not part:
+            break
+        start += part
+    return start
 
 
 def _look_up(target: Target, within_s: float) -> list[Any]:
