@@ -1,0 +1,115 @@
+"""A whole installation for tests: real store, stages and receivers, invented weather, any `now`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from sqlalchemy import select
+
+from alerts.site import Site
+from alerts.span import Span
+from alerts.weather.record import Place
+from service.bootstrap import Duskbell
+from service.channels.webhook import new_secret
+from service.cycle.run import run_cycle
+from service.demo.receivers import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
+from service.demo.story import FLAT, SATURDAY
+from service.demo.weather import InventedSky, Turn
+from service.feeds.base import FeedFailure, Gathered
+from service.settings import Settings
+from service.store import people, tables
+from service.store.sites import add_site
+
+MAIL = "you@example.org"
+START = datetime(2027, 6, 30, 16, 7, tzinfo=UTC)
+ON_THE_DAY = datetime(2027, 7, 3, 7, 7, tzinfo=UTC)
+GO_TIME = datetime(2027, 7, 3, 17, 7, tzinfo=UTC)
+LATER = datetime(2027, 7, 3, 20, 37, tzinfo=UTC)
+SUNDAY = datetime(2027, 7, 4, 9, 7, tzinfo=UTC)
+
+
+class Weather:
+    """Weather that a test turns as it likes."""
+
+    def __init__(self, cloud_pct: float) -> None:
+        self.cloud_pct = cloud_pct
+        self.wind_ms = 3.0
+        self.is_down = False
+        self.asked = 0
+
+    def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
+        self.asked += 1
+        if self.is_down:
+            return Gathered(failures=(FeedFailure("invented", "", "the invented feed is down."),))
+        turns = [Turn(START - timedelta(days=30), SATURDAY, self.cloud_pct, self.wind_ms)]
+        return InventedSky(dict.fromkeys(places, turns)).gather(places, hours)
+
+
+@dataclass
+class World:
+    duskbell: Duskbell
+    box: MailBox
+    room: ChatRoom
+    weather: Weather
+    wall: datetime = field(default_factory=lambda: datetime.now(UTC))
+
+    def cycle(self, now: datetime) -> dict[str, int]:
+        return run_cycle(self.duskbell, now)
+
+    def kinds(self) -> list[str]:
+        """The alerts that were raised, oldest first."""
+        with self.duskbell.sessions() as session:
+            return list(session.scalars(select(tables.Alert.kind).order_by(tables.Alert.id)))
+
+    def statuses(self) -> list[str]:
+        with self.duskbell.sessions() as session:
+            query = select(tables.Message.status).order_by(tables.Message.created_at, tables.Message.id)
+            return list(session.scalars(query))
+
+    def verdict(self) -> str:
+        """The newest verdict for the Saturday."""
+        with self.duskbell.sessions() as session:
+            query = select(tables.Decision.verdict).where(tables.Decision.night_name == SATURDAY)
+            return session.scalars(query.order_by(tables.Decision.id.desc())).first() or ""
+
+    def subjects(self) -> list[str]:
+        return [str(mail["Subject"]) for _, mail in self.box.mails]
+
+
+@contextmanager
+def open_world(folder: Path, store_url: str, *, cloud_pct: float = 8.0, site: Site = FLAT) -> Iterator[World]:
+    """One site, one person who takes mail, one chat; both subscribed."""
+    box, room = MailBox(folder), ChatRoom(folder)
+    weather = Weather(cloud_pct)
+    with ExitStack() as stack:
+        smtp_port = stack.enter_context(mail_server(box))
+        chat_port = stack.enter_context(chat_server(room))
+        settings = Settings(
+            data_dir=folder,
+            database_url=store_url,
+            contact="test@example.org",
+            smtp_host=LOOPBACK,
+            smtp_port=smtp_port,
+            smtp_security="none",
+            webhook_allow=(f"{LOOPBACK}:{chat_port}",),
+        )
+        duskbell = Duskbell(settings, invented_weather=weather.gather)
+        world = World(duskbell, box, room, weather)
+        duskbell.clock = lambda: world.wall
+        _settle(world, f"http://{LOOPBACK}:{chat_port}/club", site)
+        yield world
+        duskbell.engine.dispose()
+
+
+def _settle(world: World, chat_url: str, site: Site) -> None:
+    with world.duskbell.sessions.begin() as session:
+        owner = people.get_operator(session, zone=site.zone, now=START)
+        row = add_site(session, owner, site, elevation_known=True, now=START)
+        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START)
+        chat = people.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=START)
+        people.subscribe(session, mail, row, people.default_wishes(), now=START)
+        people.subscribe(session, chat, row, people.default_wishes(), now=START)
