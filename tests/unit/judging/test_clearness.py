@@ -18,7 +18,7 @@ from alerts.weather.outlook import Outlook
 from alerts.weather.record import Forecast, LayerScheme
 from alerts.weather.skill import chance_of_forecast, chance_of_members
 
-from .values import HOUR, MINUTE, NOON, fine_hour, forecast, source, utc
+from .values import HOUR, MINUTE, NOON, UNHURRIED, fine_hour, forecast, source, utc
 
 NIGHT = Span(utc(16, 2), utc(16, 6))
 """A window of four whole hours, ten hours after NOON; its middle is 0.5 days after the run."""
@@ -98,6 +98,7 @@ def test_thin_high_cloud_counts_less_where_layers_are_known(
 percents = st.floats(0, 100)
 
 
+@UNHURRIED
 @given(percents, percents, percents, percents, percents)
 def test_effective_cloud_grows_with_the_total_and_never_exceeds_it(
     low: float, mid: float, high: float, left: float, right: float
@@ -325,6 +326,7 @@ clouds = st.lists(cloud, min_size=4, max_size=4)
 lengths = st.integers(1, 240).map(lambda minutes: minutes * MINUTE)
 
 
+@UNHURRIED
 @given(clouds, st.integers(0, 3), st.floats(0, 60), lengths)
 def test_more_cloud_in_any_hour_never_raises_the_chance(
     row: list[float | None], hour: int, more: float, shortest: timedelta
@@ -336,6 +338,7 @@ def test_more_cloud_in_any_hour_never_raises_the_chance(
     assert before is None or after is None or after <= before
 
 
+@UNHURRIED
 @given(clouds, st.integers(0, 3), lengths)
 def test_a_missing_hour_never_raises_the_chance(
     row: list[float | None], gone: int, shortest: timedelta
@@ -345,6 +348,7 @@ def test_a_missing_hour_never_raises_the_chance(
     assert after is None or (before is not None and after <= before)
 
 
+@UNHURRIED
 @given(st.lists(clouds, min_size=1, max_size=6), st.integers(0, 5), st.integers(0, 3), lengths)
 def test_a_missing_hour_of_a_member_never_raises_the_chance(
     rows: list[list[float | None]], member: int, gone: int, shortest: timedelta
@@ -357,6 +361,7 @@ def test_a_missing_hour_of_a_member_never_raises_the_chance(
     assert after is None or (before is not None and after <= before)
 
 
+@UNHURRIED
 @given(clouds, lengths, st.integers(1, 239))
 def test_asking_for_more_time_never_raises_the_chance(
     row: list[float | None], shortest: timedelta, minutes: int
@@ -366,6 +371,7 @@ def test_asking_for_more_time_never_raises_the_chance(
     assert after is None or (before is not None and after <= before)
 
 
+@UNHURRIED
 @given(st.lists(st.tuples(st.sampled_from(["ecmwf", "icon", "gfs"]), clouds), max_size=6), lengths)
 def test_the_chance_lies_within_the_spread_of_its_sources(
     answers: list[tuple[str, list[float | None]]], shortest: timedelta

@@ -14,7 +14,7 @@ from alerts.localtime import say_day, say_minutes, say_span, say_time
 from alerts.span import Span
 from alerts.wishes import Wishes
 
-from .values import EVENING, MINUTE, NOON, WINDOW, ZONE, utc
+from .values import EVENING, MINUTE, NOON, UNHURRIED, WINDOW, ZONE, utc
 
 
 def test_leave_by_leaves_time_to_scout() -> None:
@@ -38,6 +38,7 @@ def test_a_drive_across_a_clock_change_takes_its_real_time() -> None:
 lengths = st.integers(0, 24 * 60).map(lambda minutes: minutes * MINUTE)
 
 
+@UNHURRIED
 @given(lengths, lengths, lengths, st.integers(1, 720))
 def test_the_times_of_a_trip_are_in_order(
     drive: timedelta, scouting: timedelta, shortest: timedelta, minutes: int

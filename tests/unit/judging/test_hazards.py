@@ -15,7 +15,7 @@ from alerts.weather.hazards import assess, dew_point_c, dew_spread_c, felt_c, fr
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.record import Forecast
 
-from .values import WINDOW, fine_hour, forecast, source
+from .values import UNHURRIED, WINDOW, fine_hour, forecast, source
 
 DATA = Path(__file__).parents[2] / "data" / "judging"
 FINE, WARN, FAIL, UNKNOWN = HazardLevel.FINE, HazardLevel.WARN, HazardLevel.FAIL, HazardLevel.UNKNOWN
@@ -213,6 +213,7 @@ def test_felt_temperature_is_the_air_s_where_there_is_no_wind_chill() -> None:
 values = st.one_of(st.none(), st.floats(0, 60))
 
 
+@UNHURRIED
 @given(st.lists(st.tuples(values, values), min_size=4, max_size=4), st.integers(0, 2))
 def test_what_is_unknown_for_an_hour_in_three_is_never_fine(
     hours: list[tuple[float | None, float | None]], gone: int

@@ -31,7 +31,7 @@ from .ladder_cases import (
     moved,
     seen,
 )
-from .values import EVENING, SITE
+from .values import EVENING, SITE, UNHURRIED
 
 
 def consistent(pct: int | None, days_ahead: int, now: datetime, window: Span) -> Seen:
@@ -75,6 +75,7 @@ def live_through(week: list[tuple[int | None, int, int]]) -> list[tuple[Told, Se
     return spoken
 
 
+@UNHURRIED
 @given(st.lists(steps, min_size=1, max_size=60))
 def test_over_any_week_the_ladder_keeps_its_promises(week: list[tuple[int | None, int, int]]) -> None:
     spoken = live_through(week)
@@ -94,6 +95,7 @@ def test_over_any_week_the_ladder_keeps_its_promises(week: list[tuple[int | None
             assert entry.at <= trip.latest_departure, "a go that can't be reached"
 
 
+@UNHURRIED
 @given(st.lists(steps, min_size=1, max_size=30))
 def test_looking_again_at_the_same_says_nothing_new(week: list[tuple[int | None, int, int]]) -> None:
     """Each alert that went out silences itself: the same view a moment later is no news."""
@@ -103,6 +105,7 @@ def test_looking_again_at_the_same_says_nothing_new(week: list[tuple[int | None,
         assert again.kind is None
 
 
+@UNHURRIED
 @given(st.integers(0, 100), st.sampled_from([GO, WAIT, UNKNOWN, STAY]), st.integers(-2, 5))
 def test_with_nothing_told_a_stand_down_is_never_said(pct: int, word: VerdictWord, days: int) -> None:
     view = replace(seen(word, pct, days), hazards=("thunder",) if word is STAY else ())

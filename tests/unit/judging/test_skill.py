@@ -22,6 +22,8 @@ from alerts.weather.skill import (
     chance_of_members,
 )
 
+from .values import UNHURRIED
+
 DATA = Path(__file__).parents[2] / "data" / "judging" / "cloud-forecast-leads-nights-2024-04.csv.gz"
 MEASURED_DAYS = range(8)
 
@@ -136,12 +138,14 @@ def test_another_base_rate_is_what_nothing_known_falls_back_to() -> None:
     assert chance_of_members(3, 20, 15.0, base_rate=0.7) == pytest.approx(0.7)
 
 
+@UNHURRIED
 @given(st.floats(0, 100), st.floats(0, 100), st.floats(0, 20))
 def test_more_cloud_never_raises_the_chance(left: float, right: float, lead_days: float) -> None:
     thin, thick = sorted((left, right))
     assert chance_of_forecast(thin, lead_days) >= chance_of_forecast(thick, lead_days)
 
 
+@UNHURRIED
 @given(st.integers(1, 60), st.floats(0, 30))
 def test_no_count_is_ever_certain(members: int, lead_days: float) -> None:
     assert chance_of_members(0, members, lead_days) > 0

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from alerts.span import Span
 from alerts.weather.stretches import Stretch, all_stretches, stretch_at, total
 
-from .values import HOUR, MINUTE, NOON
+from .values import HOUR, MINUTE, NOON, UNHURRIED
 
 
 def parts(*bounds_min: tuple[int, int]) -> tuple[Span, ...]:
@@ -46,6 +46,7 @@ def test_total_adds_up_across_gaps() -> None:
 steps = st.lists(st.tuples(st.integers(0, 15), st.integers(1, 40), st.integers(0, 9)), min_size=1, max_size=8)
 
 
+@UNHURRIED
 @given(steps, st.integers(1, 90))
 def test_no_minute_start_beats_the_starts_tried(rows: list[tuple[int, int, int]], length_min: int) -> None:
     """rows: gap before, length and value of each part; the smallest possible worst value is the goal."""

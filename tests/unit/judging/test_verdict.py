@@ -22,6 +22,7 @@ from .values import (
     MINUTE,
     NOON,
     SITE,
+    UNHURRIED,
     WINDOW,
     dark_window,
     hazards,
@@ -225,6 +226,7 @@ any_hazards = st.fixed_dictionaries(
 moments = st.integers(-72 * 60, 24 * 60).map(lambda minutes: NOON + minutes * MINUTE)
 
 
+@UNHURRIED
 @given(chances, any_hazards, moments, st.sampled_from([{}, ONE_LINEAGE, ONE_PROVIDER]))
 def test_a_go_always_has_everything_it_needs(
     chance: int | None,
@@ -249,6 +251,7 @@ def test_a_go_always_has_everything_it_needs(
 RANK = {GO: 3, WAIT: 2, UNKNOWN: 1, STAY: 0}
 
 
+@UNHURRIED
 @given(st.integers(0, 99), st.integers(1, 100), moments)
 def test_more_chance_never_makes_a_worse_word(chance: int, more: int, now: datetime) -> None:
     higher = min(100, chance + more)
@@ -258,6 +261,7 @@ def test_more_chance_never_makes_a_worse_word(chance: int, more: int, now: datet
     assert RANK[words[1]] >= RANK[words[0]]
 
 
+@UNHURRIED
 @given(chances, st.integers(-24 * 60, 24 * 60).map(lambda minutes: NOON + minutes * MINUTE))
 def test_a_stay_of_one_window_hides_nothing_of_another(chance: int | None, now: datetime) -> None:
     too_short = Span(utc(16, 1), utc(16, 1, 10))

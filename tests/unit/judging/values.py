@@ -7,6 +7,8 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from hypothesis import settings
+
 from alerts.night import (
     BodyEvents,
     BodyState,
@@ -21,6 +23,9 @@ from alerts.site import Site
 from alerts.span import Span
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+
+UNHURRIED = settings(deadline=None)
+"""For hypothesis tests: a busy machine is no failure."""
 
 EVENING = date(2026, 7, 15)
 ZONE = "America/New_York"
