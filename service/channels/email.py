@@ -263,11 +263,11 @@ class _Talk:
     def _open(self, deadline: Deadline) -> _Relay:
         try:
             relay = _Relay(self.server, self.tls, self.own_name, deadline)
-        except (smtplib.SMTPException, OSError) as error:
+        except (smtplib.SMTPException, OSError, UnicodeError) as error:
             raise _setup_error(error, deadline) from error
         try:
             relay.open()
-        except (smtplib.SMTPException, OSError) as error:
+        except (smtplib.SMTPException, OSError, UnicodeError) as error:
             relay.close()
             raise _setup_error(error, deadline) from error
         return relay
@@ -275,9 +275,9 @@ class _Talk:
     def _offer(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> None:
         """MAIL, RCPT and DATA, up to the relay's "go ahead"."""
         try:
-            _expect(relay.mail(envelope.sender), "2", ours=True)
-            _expect(relay.rcpt(envelope.recipient), "2")
-            _expect(relay.docmd("data"), "3")
+            _expect(relay.mail(envelope.sender), 200, ours=True)
+            _expect(relay.rcpt(envelope.recipient), 200)
+            _expect(relay.docmd("data"), 300)
         except (smtplib.SMTPException, OSError) as error:
             raise _broken(error, deadline, maybe_sent=False) from error
 
@@ -289,28 +289,34 @@ class _Talk:
             code, reply = relay.getreply()
         except (smtplib.SMTPException, OSError) as error:
             raise _broken(error, deadline, maybe_sent=True) from error
-        _expect((code, reply), "2")
+        if deadline.fired or not 200 <= code < 600:
+            raise _broken(smtplib.SMTPException("its reply was cut off"), deadline, maybe_sent=True)
+        _expect((code, reply), 200)
         return SendResult(str(code), _text(reply))
 
 
-def _expect(reply: tuple[int, bytes], first_digit: str, *, ours: bool = False) -> None:
-    """Go on if the reply begins so; else ChannelError. 4xx passes, 5xx is final (RFC 5321 4.2.1)."""
+def _expect(reply: tuple[int, bytes], hundred: int, *, ours: bool = False) -> None:
+    """Go on if the reply is of that hundred; else ChannelError. 4xx passes, 5xx is final
+    (RFC 5321 4.2.1). ours: a final refusal of this step is about us, not about the recipient."""
     code, text = reply[0], _text(reply[1])
-    if str(code).startswith(first_digit):
+    if hundred <= code < hundred + 100:
         return
     setup = code in SETUP_CODES
-    extended = re.match(r"[245]\.(\d{1,3})\.\d{1,3}(?=\s|$)", text)
-    policy = extended is not None and extended[1] == "7"
+    final = 500 <= code < 600 and not setup
+    extended = re.match(r"[245]\.(\d{1,3})\.\d{1,3}(?=\s|$)", text)  # RFC 3463; x.7.x is about policy
+    about_us = ours or (extended is not None and extended[1] == "7")
     raise ChannelError(
         f"{code} {extended[0]}" if extended else str(code),
         f"the mail server answered {code} {text}",
-        permanent=500 <= code < 600 and not setup,
-        ours=ours or setup or policy,
+        permanent=final,
+        ours=setup or (final and about_us),
     )
 
 
 def _setup_error(error: Exception, deadline: Deadline) -> ChannelError:
     """No session with the relay: nothing was sent, and it is for the operator to mend."""
+    if deadline.fired:
+        return _broken(error, deadline, maybe_sent=False, ours=True)
     if isinstance(error, smtplib.SMTPResponseException):
         reply = _text(error.smtp_error)
         return ChannelError(str(error.smtp_code), f"the mail server answered {reply}", ours=True)

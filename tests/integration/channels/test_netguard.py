@@ -77,7 +77,7 @@ def test_a_name_with_any_private_answer_is_refused_before_a_connection(
 
     service = names(addresses)
     monkeypatch.setattr(socket.socket, "connect", no_call)
-    with pytest.raises(Blocked, match="rebind.example isn't on the public internet"):
+    with pytest.raises(Blocked, match=r"rebind\.example isn't on the public internet"):
         SafeClient().post("https://rebind.example/", b"{}", {})
     assert service.asked == ["rebind.example"]
 

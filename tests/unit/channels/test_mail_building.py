@@ -112,7 +112,9 @@ def test_anything_but_one_plain_recipient_is_refused(address: str) -> None:
     assert (caught.value.code, caught.value.permanent) == ("address", True)
 
 
-@pytest.mark.parametrize("url", ["ftp://example.org/u", "https://example.org/a b", "https://e/<x>", "mailto:a@b.c"])
+@pytest.mark.parametrize(
+    "url", ["ftp://example.org/u", "https://example.org/a b", "https://e/<x>", "mailto:a@b.c"]
+)
 def test_an_unsubscribe_address_has_to_be_one_plain_web_address(url: str) -> None:
     with pytest.raises(ChannelError, match="unsubscribe"):
         build_mail(replace(OUTGOING, unsubscribe_url=url), SENDER)
@@ -149,7 +151,15 @@ def test_address_is_stored_in_its_plain_form(given: str, stored: str) -> None:
 
 @pytest.mark.parametrize(
     "given",
-    ["", "ada", "ada@localhost", "ada@[127.0.0.1]", '"a b"@example.org', "a@b.org\r\nBcc: c@d.org", "ädä@example.org"],
+    [
+        "",
+        "ada",
+        "ada@localhost",
+        "ada@[127.0.0.1]",
+        '"a b"@example.org',
+        "a@b.org\r\nBcc: c@d.org",
+        "ädä@example.org",
+    ],
 )
 def test_address_that_can_not_be_one_is_refused(given: str) -> None:
     with pytest.raises(BadInput):

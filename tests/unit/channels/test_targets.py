@@ -160,7 +160,7 @@ def test_plain_http_and_further_ports_open_by_option_only() -> None:
 
 @pytest.mark.parametrize("entry", ["", "a b", "10.0.0.0/33", "10.0.0.1/8", "u@host", "[::1", "host:123456"])
 def test_allow_list_entry_that_can_not_be_read_is_named(entry: str) -> None:
-    with pytest.raises(BadInput, match="host:port|network"):
+    with pytest.raises(BadInput, match=r"host:port|network"):
         AllowList([entry])
 
 
