@@ -166,6 +166,7 @@ def nights_for_sites(
     from alerts.nightbuild import build_nights
     from alerts.nightnames import number_named
 
+    ephemeris.require_dates(first, first)
     return build_nights(sites, [number_named(site, first) for site in sites], count, wishes, ephemeris)
 
 

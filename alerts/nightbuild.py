@@ -267,6 +267,7 @@ def nights_in_blocks(
     sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
 ) -> Iterator[SiteNights]:
     """As `nights_for_sites`, some hundred sites at a time, so that memory stays small."""
+    ephemeris.require_dates(first, first)
     for low in range(0, len(sites), SITES_AT_ONCE):
         part = sites[low : low + SITES_AT_ONCE]
         yield build_nights(part, [number_named(site, first) for site in part], count, wishes, ephemeris)

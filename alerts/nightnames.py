@@ -31,9 +31,13 @@ def name_of(site: Site, number: int) -> date:
 
 
 def number_named(site: Site, name: date) -> int:
-    """The number of the night with that name; BadInput where the calendar skipped the date."""
+    """The number of the night with that name; BadInput where the calendar skipped the date.
+
+    Where a zone lies twelve hours off the longitude a clock change can give two nights one name;
+    the earlier one answers to it.
+    """
     near = (name - _EPOCH).days
-    for number in (near, near - 1, near + 1):
+    for number in (near - 1, near, near + 1):
         if name_of(site, number) == name:
             return number
     raise BadInput(

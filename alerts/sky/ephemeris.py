@@ -214,7 +214,8 @@ class Ephemeris:
 
         Raises OutsideEphemeris, naming the years that work.
         """
-        self._require_covered(first_s, last_s)
+        first_date, last_date = (datetime.fromtimestamp(at_s, UTC).date() for at_s in (first_s, last_s))
+        self.require_dates(first_date, last_date)
         first = math.floor(first_s / NODE_STEP_S) - 5
         last = math.ceil(last_s / NODE_STEP_S) + 6
         low, high = first // _BLOCK_NODES, last // _BLOCK_NODES
@@ -223,13 +224,13 @@ class Ephemeris:
         nodes = rows[skip : skip + last - first + 1]
         return SkyTable(first_s, last_s, np.arange(first, last + 1, dtype=np.float64) * NODE_STEP_S, nodes)
 
-    def _require_covered(self, first_s: float, last_s: float) -> None:
-        day_s = 86_400
-        covers_s = [datetime(d.year, d.month, d.day, tzinfo=UTC).timestamp() for d in (self.first, self.last)]
-        if not (covers_s[0] <= first_s <= last_s <= covers_s[1] + day_s):
+    def require_dates(self, first: date, last: date) -> None:
+        """Raise OutsideEphemeris, naming the years that work, unless the kernel covers both dates."""
+        if not self.first <= first <= last <= self.last:
+            outside = last if self.first <= first else first
             raise OutsideEphemeris(
-                f"The planetary kernel {self.kernel_name} doesn't reach that date; "
-                f"choose one in the years {self.first.year + 1} to {self.last.year - 1}."
+                f"The planetary kernel {self.kernel_name} doesn't reach {outside}; "
+                f"choose a date in the years {self.first.year + 1} to {self.last.year - 1}."
             )
 
     def _block(self, number: int) -> Floats:
