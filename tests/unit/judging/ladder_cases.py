@@ -236,6 +236,22 @@ CASES = (
         Why.NO_NEWS,
     ),
     Case(
+        "starts 30 min later, by a go that named no leave-by",
+        (told(TOLD_GO, leave_by=None),),
+        seen(GO, 80, window=moved(30, 0)),
+        AFTER,
+        CHANGED,
+        Why.MOVED,
+    ),
+    Case(
+        "starts 29 min later, by a go that named no leave-by",
+        (told(TOLD_GO, leave_by=None),),
+        seen(GO, 80, window=moved(29, 0)),
+        AFTER,
+        None,
+        Why.NO_NEWS,
+    ),
+    Case(
         "the drive got longer",
         GONE_OUT,
         seen(GO, 80),

@@ -235,18 +235,17 @@ def test_an_unknown_age_is_said() -> None:
 
 # Together
 def test_lineages_weigh_the_same_however_many_models_they_have() -> None:
-    clear, cloudy = [0] * 4, [100] * 4
     seen = look(
-        hours(clear, of=source("icon")),
-        hours(clear, of=source("icon", "MET Norway")),
-        hours(cloudy, of=source("ecmwf")),
+        hours([0] * 4, of=source("icon")),
+        hours([30] * 4, of=source("icon", "MET Norway")),
+        hours([100] * 4, of=source("ecmwf")),
     )
-    ends = [chance_of_forecast(cloud, LEAD_DAYS) for cloud in (0, 100)]
-    assert seen.chance_pct == round(100 * sum(ends) / 2)
+    clear, half, cloudy = (chance_of_forecast(pct, LEAD_DAYS) for pct in (0, 30, 100))
+    assert seen.chance_pct == round(100 * ((clear + half) / 2 + cloudy) / 2)
     assert seen.lineages == ("ecmwf", "icon")
     assert seen.providers == ("MET Norway", "Open-Meteo")
-    assert seen.agreement == (2, 3)
-    assert seen.spread_pct == (round(100 * ends[1]), round(100 * ends[0]))
+    assert seen.agreement == (1, 3)
+    assert seen.spread_pct == (round(100 * cloudy), round(100 * clear))
 
 
 def test_a_blend_is_nobody_s_second_opinion() -> None:
@@ -318,6 +317,12 @@ def test_a_window_that_is_over_is_judged_whole() -> None:
     seen = look(hours([0] * 4, of=source(issued_at=now)), now=now)
     assert seen.cloud_known
     assert not look(hours([None, None, None, 0], of=source(issued_at=now)), now=now).cloud_known
+
+
+def test_a_window_with_too_little_left_is_judged_whole() -> None:
+    now = NIGHT.end - 20 * MINUTE
+    seen = look(hours([0, 90, 90, 90], of=source(issued_at=now)), now=now)
+    assert seen.per_source[0].least_cloud_pct == 0
 
 
 # Whatever the clouds

@@ -175,6 +175,15 @@ def test_half_known_is_unknown_unless_what_is_known_fails() -> None:
     assert found("wind", stormy).level is FAIL
 
 
+@pytest.mark.parametrize(("foggy", "level"), [(1, WARN), (2, FAIL)], ids=["an hour", "two hours"])
+def test_fog_over_more_than_half_of_the_window_fails(foggy: int, level: HazardLevel) -> None:
+    """The window lasts 3 h 13 min."""
+    hours = [
+        replace(hour, fog_pct=100.0) if k < foggy else hour for k, hour in enumerate(over_window().hours)
+    ]
+    assert found("fog", replace(over_window(), hours=tuple(hours))).level is level
+
+
 def test_an_amount_is_taken_per_hour() -> None:
     """0.9 mm in six hours is 0.15 mm an hour."""
     six = forecast([0.0], step=6 * (WINDOW.end - WINDOW.start) / 6, precipitation_mm=0.9)

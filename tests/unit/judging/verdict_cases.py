@@ -138,6 +138,14 @@ CASES = (
         with_hazard("cold", LEVEL.FINE, -1.0),
         Wishes(coldest_c=0.0),
     ),
+    Case(
+        "exactly as cold as the wish",
+        GO,
+        "chance",
+        "clear",
+        with_hazard("cold", LEVEL.FINE, 0.0),
+        Wishes(coldest_c=0.0),
+    ),
     Case("no cold limit", GO, "chance", "clear", with_hazard("cold", LEVEL.WARN, -20.0)),
     Case(
         "a known failing wish comes before the unknown",
