@@ -21,6 +21,7 @@ from alerts.briefing.wording import capital, sentence, shorten, unmentioned
 
 LONGEST_SUBJECT = 60
 SHORTEST_NAME = 12
+TELLING_NAME = 20
 CHAT_LINES = 10
 CHAT_LINE_CHARS = 300
 INVENTED_MARK = "[Invented] "
@@ -77,9 +78,15 @@ def render_subject(briefing: Briefing) -> str:
     for candidate in _subjects(lead, others):
         if len(candidate) <= room:
             return mark + candidate
-    plainest = _subjects(replace(lead, name=""), others)[-1]
-    name = shorten(lead.name, max(SHORTEST_NAME, room - len(plainest)))
-    return mark + _subjects(replace(lead, name=name), others)[-1]
+    return mark + _with_short_name(lead, others, room)
+
+
+def _with_short_name(lead: AlertView, others: list[AlertView], room: int) -> str:
+    """The richest subject that leaves 20 characters for the name, else the plainest."""
+    spare = [room - len(line) + 1 for line in _subjects(replace(lead, name="x"), others)]
+    chosen = next((i for i, chars in enumerate(spare) if chars >= TELLING_NAME), len(spare) - 1)
+    name = shorten(lead.name, max(SHORTEST_NAME, spare[chosen]))
+    return _subjects(replace(lead, name=name), others)[chosen]
 
 
 def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:

@@ -47,7 +47,7 @@ class Row:
 class AlertView:
     """The words of one alert. Empty text means: nothing to say.
 
-    when: "tonight", or "on Saturday 18 July" seen from another day.
+    when, when_short: "tonight", or "on Saturday 18 July", "on Sat 18 July" seen from another day.
     between: "23:20 and 01:50".  core: "core in the south".
     told: what was said before, as a clause: "at noon 81 %".
     rows: the table of facts.  forecast: the age of the forecast, one sentence.
@@ -61,6 +61,7 @@ class AlertView:
     night: str
     night_short: str
     when: str
+    when_short: str
     between: str
     chance: str
     told: str
@@ -83,6 +84,7 @@ def view_alert(facts: AlertFacts) -> AlertView:
     """Put the facts into words, every text made plain and every time set in its zone."""
     field = clock_in(facts.zone, _field_times(facts))
     home = _home_clock(facts, field)
+    is_tonight = _is_tonight(facts, field)
     return AlertView(
         kind=facts.kind,
         badge=BADGES[facts.kind],
@@ -91,7 +93,8 @@ def view_alert(facts: AlertFacts) -> AlertView:
         invented=facts.invented,
         night=long_day(facts.night),
         night_short=short_day(facts.night),
-        when=_when(facts, field),
+        when="tonight" if is_tonight else f"on {long_day(facts.night)}",
+        when_short="tonight" if is_tonight else f"on {short_day(facts.night)}",
         between=_between(facts, field),
         chance="" if facts.chance_pct is None else f"{facts.chance_pct} %",
         told=_told(facts, home),
@@ -126,10 +129,11 @@ def _home_clock(facts: AlertFacts, field: Clock) -> Clock:
     return Clock(home.zone, marks_each=home.marks_each or differs)
 
 
-def _when(facts: AlertFacts, field: Clock) -> str:
+def _is_tonight(facts: AlertFacts, field: Clock) -> bool:
+    """Whether the night is the coming one, or the one still running before noon."""
     now = field.local(facts.decided_at)
     running = now.date() - timedelta(days=1) if now.hour < 12 else now.date()
-    return "tonight" if facts.night in (running, now.date()) else f"on {long_day(facts.night)}"
+    return facts.night in (running, now.date())
 
 
 def _between(facts: AlertFacts, field: Clock) -> str:
@@ -249,13 +253,12 @@ def _sun(facts: AlertFacts, field: Clock) -> str:
 
 
 def _forecast(facts: AlertFacts, home: Clock) -> str:
-    decided = f"Decided {home.stamp(facts.decided_at)}"
+    decided = f"Decided {home.stamp(facts.decided_at)}."
     if facts.forecast_issued_at is None:
-        known = "the feeds named no issue time" if facts.attributions else "no forecast was used"
-        return f"{decided}; {known}."
-    issued = home.stamp(facts.forecast_issued_at)
+        known = "The feeds named no issue time" if facts.attributions else "No forecast was used"
+        return f"{decided} {known}."
     age = length(max(facts.decided_at - facts.forecast_issued_at, timedelta(0)))
-    return f"{decided}, on forecasts of which the newest was issued {issued} ({age} old)."
+    return f"{decided} Newest forecast: {home.stamp(facts.forecast_issued_at)} ({age} old)."
 
 
 def credits_of(alerts: tuple[AlertFacts, ...]) -> tuple[Attribution, ...]:

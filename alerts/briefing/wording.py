@@ -178,8 +178,8 @@ def shorten(text: str, room: int) -> str:
 def unmentioned(text: str) -> str:
     """Text from a person for a group chat: nothing in it calls the group or hides a link.
 
-    A zero width space after @ and <, and before the address of a Markdown link, looks the same and
-    means nothing to a chat server.
+    A zero width space after @ and <, before the address of a Markdown link and inside :// looks the
+    same and means nothing to a chat server.
     """
     broken = re.sub(r"([@<])", rf"\1{BREAK}", text)
-    return broken.replace("](", f"]{BREAK}(")
+    return broken.replace("](", f"]{BREAK}(").replace("://", f":{BREAK}//")
