@@ -6,6 +6,7 @@ again: that is `schedule.py`, fed with the error's facts.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -90,11 +91,22 @@ class ChannelError(DuskbellError):
         self.ours = ours
 
 
+def checked_id(message_id: str) -> str:
+    """The id, if it can stand in a header and in a file's name; ChannelError when it can't."""
+    if re.fullmatch(r"[A-Za-z0-9_-]{1,64}", message_id) is None:
+        raise ChannelError("bad_id", "the message's id has odd characters", permanent=True, ours=True)
+    return message_id
+
+
 class Channel(Protocol):
     """One way to reach people. Implementations are safe to use from several threads."""
 
     @property
     def form(self) -> Form: ...
+
+    def check_address(self, address: str) -> str:
+        """The address as it is stored; BadInput when this channel can't send to it."""
+        ...
 
     def send(self, outgoing: Outgoing) -> SendResult:
         """Send it once; raise ChannelError when it wasn't taken."""

@@ -24,7 +24,14 @@ from pathlib import Path
 from typing import Literal
 
 from alerts.errors import BadInput
-from service.channels.base import ANSWER_KEPT_BYTES, ChannelError, Form, Outgoing, SendResult
+from service.channels.base import (
+    ANSWER_KEPT_BYTES,
+    ChannelError,
+    Form,
+    Outgoing,
+    SendResult,
+    checked_id,
+)
 from service.channels.deadline import Deadline
 
 SENDER_NAME = "Duskbell"
@@ -160,7 +167,7 @@ def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
     mail["To"] = _recipient(outgoing.address)
     mail["Subject"] = _plain(parts.subject, "subject")
     mail["Date"] = outgoing.attempted_at
-    mail["Message-ID"] = f"<{_identifier(outgoing.message_id)}@{sender.domain}>"
+    mail["Message-ID"] = f"<{checked_id(outgoing.message_id)}@{sender.domain}>"
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers
     if outgoing.unsubscribe_url:
         mail["List-Unsubscribe"] = f"<{_plain_url(outgoing.unsubscribe_url)}>"
@@ -175,12 +182,6 @@ def _recipient(address: str) -> Address:
         return Address(addr_spec=_plain(address, "recipient").encode("ascii").decode("ascii"))
     except (ValueError, IndexError, MessageError) as error:
         raise ChannelError("address", "the recipient's address can't be written", permanent=True) from error
-
-
-def _identifier(message_id: str) -> str:
-    if re.fullmatch(r"[A-Za-z0-9_-]{1,64}", message_id) is None:
-        raise ChannelError("header", "the message's id has odd characters", permanent=True, ours=True)
-    return message_id
 
 
 def _plain_url(url: str) -> str:

@@ -18,7 +18,14 @@ from datetime import datetime, timedelta
 from email.utils import parsedate_to_datetime
 
 from alerts.span import require_utc
-from service.channels.base import ANSWER_KEPT_BYTES, ChannelError, Form, Outgoing, SendResult
+from service.channels.base import (
+    ANSWER_KEPT_BYTES,
+    ChannelError,
+    Form,
+    Outgoing,
+    SendResult,
+    checked_id,
+)
 from service.channels.netguard import Answer, Blocked, CutOff, SafeClient
 
 SECRET_PREFIX = "whsec_"
@@ -118,8 +125,9 @@ class Webhook:
     def _headers(self, outgoing: Outgoing, body: bytes) -> dict[str, str]:
         if not outgoing.secrets:
             raise ChannelError("no_secret", "the receiver has no signing secret", permanent=True, ours=True)
+        message_id = checked_id(outgoing.message_id)
         try:
-            signed = signed_headers(outgoing.secrets, outgoing.message_id, outgoing.attempted_at, body)
+            signed = signed_headers(outgoing.secrets, message_id, outgoing.attempted_at, body)
         except ValueError as error:
             raise ChannelError("bad_secret", str(error), permanent=True, ours=True) from error
         return {"Content-Type": "application/json", "User-Agent": self._user_agent, **signed}

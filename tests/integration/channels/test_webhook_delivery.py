@@ -262,8 +262,9 @@ def test_a_blocked_address_is_a_permanent_error_at_sending_too() -> None:
         ({"payload": None}, "no_payload"),
         ({"secrets": ()}, "no_secret"),
         ({"secrets": ("whsec_x",)}, "bad_secret"),
+        ({"message_id": "msg_1\r\nX-Evil: 1"}, "bad_id"),
     ],
-    ids=["nothing composed", "no secret", "a broken secret"],
+    ids=["nothing composed", "no secret", "a broken secret", "an id that breaks the header"],
 )
 def test_what_we_did_wrong_ourselves_is_ours(changed: dict[str, object], code: str) -> None:
     with Receiver(answering("200 OK")) as receiver, pytest.raises(ChannelError) as caught:
