@@ -68,7 +68,7 @@ def check_units(found: Mapping[str, object], expected: Mapping[str, Collection[s
     """Every name in `expected` must carry one of its units in `found`."""
     for name, allowed in expected.items():
         unit = found.get(name)
-        if unit not in allowed:
+        if not isinstance(unit, str) or unit not in allowed:
             wanted = " or ".join(sorted(allowed))
             return Rejected(Gate.UNITS, f"{name} comes in {unit!r}, not in {wanted}.")
     return None

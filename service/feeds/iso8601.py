@@ -23,10 +23,14 @@ def parse_instant(text: str) -> datetime:
     at = datetime.fromisoformat(text)
     if at.tzinfo is None:
         raise ValueError(f"{text!r} has no offset from UTC")
-    try:
-        return at.astimezone(UTC)
-    except OverflowError as error:
-        raise ValueError(f"{text!r} is outside the calendar") from error
+    return require_our_age(at).astimezone(UTC)
+
+
+def require_our_age(at: datetime) -> datetime:
+    """`at` if it lies in 1900 to 2199, where half a step to each side is in the calendar too."""
+    if not 1900 <= at.year < 2200:
+        raise ValueError(f"{at:%Y-%m-%d} is no day of a forecast")
+    return at
 
 
 def after_duration(start: datetime, text: str) -> datetime:

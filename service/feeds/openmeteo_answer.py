@@ -28,6 +28,7 @@ from alerts.weather.record import Forecast, HourlyWeather, Place
 from service.feeds.base import Gathered, build_source, failure_of, judge_quality
 from service.feeds.body import as_dict, as_list, as_number, as_optional_number, bad_shape, load_json
 from service.feeds.errors import BadAnswer, FeedRefused
+from service.feeds.iso8601 import require_our_age
 from service.feeds.spans import HOUR, Periods, instant_spans
 
 MOST_HOURS = 5000
@@ -256,7 +257,7 @@ class _Clock:
     def read(self, mark: object) -> datetime:
         try:
             if self.unix and isinstance(mark, int) and not isinstance(mark, bool):
-                return datetime.fromtimestamp(mark, UTC)
+                return require_our_age(datetime.fromtimestamp(mark, UTC))
             if not self.unix and isinstance(mark, str):
                 return self._from_wall_time(mark)
         except (ValueError, OverflowError, OSError) as error:
@@ -264,7 +265,7 @@ class _Clock:
         raise BadAnswer(f"{OPEN_METEO}: {str(mark)[:40]} is no time.", gate=Gate.TIMES)
 
     def _from_wall_time(self, mark: str) -> datetime:
-        wall = datetime.fromisoformat(mark)
+        wall = require_our_age(datetime.fromisoformat(mark))
         if wall.tzinfo is not None:
             return wall.astimezone(UTC)
         return wall.replace(tzinfo=UTC) - self.offset

@@ -1,0 +1,189 @@
+"""Each quality gate with what opens and what closes it."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from feed_files import utc
+
+from alerts.weather.gates import (
+    Gate,
+    check_distance,
+    check_fresh,
+    check_high_layer,
+    check_lengths,
+    check_ranges,
+    check_rising,
+    check_scale,
+    check_units,
+    distance_km,
+    pass_gates,
+)
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source
+
+HOUR = timedelta(hours=1)
+START = utc("2026-10-09T18:00")
+SOURCE = Source("open-meteo", "Open-Meteo", "icon", "icon_seamless", "credit", "https://example.org/")
+
+
+def forecast(totals, *, members=(), **columns) -> Forecast:
+    """Hours with these totals, and other columns of the same length."""
+    rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    rows = rows or [{}] * len(totals)
+    hours = tuple(
+        HourlyWeather(START + i * HOUR, START + (i + 1) * HOUR, cloud_total_pct=total, **row)
+        for i, (total, row) in enumerate(zip(totals, rows, strict=True))
+    )
+    return Forecast(SOURCE, 47.0, 11.5, 1500.0, LayerScheme.OPEN_METEO, hours, tuple(members))
+
+
+SCALE = [
+    pytest.param([0] * 200, (), None, id="a week without a cloud"),
+    pytest.param([0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0], (), None, id="a clear night with a wisp"),
+    pytest.param([0, 0, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0], (), None, id="a wisp for two hours"),
+    pytest.param([1, 1, 1, 0, 0, 0, 0, 0], (), None, id="too short to tell"),
+    pytest.param([1, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 2], (), None, id="a value above 1"),
+    pytest.param([None] * 50, (), None, id="nothing known"),
+    pytest.param([1, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0], (), Gate.SCALE, id="overcast as 1"),
+    pytest.param([1.0, 1.0, 1.0, 0.37, 0.2, 0, 0, 0, 0, 0, 0, 0], (), Gate.SCALE, id="fractions of 1"),
+    pytest.param([0, 0.4, 0.8, 0.2] * 18, (), Gate.SCALE, id="never overcast for three days, in fractions"),
+    pytest.param([0] * 6, ([0, 0, 1, 1, 1, 0], [0] * 6), Gate.SCALE, id="a member stays at 1"),
+    pytest.param([0] * 6, ([0, 0, 0, 1, 0, 0], [0] * 6), None, id="members with a wisp"),
+    pytest.param([0] * 6, ([0, 0, 100, 1, 1, 1], [0] * 6), None, id="a member in percent"),
+]
+
+
+@pytest.mark.parametrize(("totals", "members", "gate"), SCALE)
+def test_cloud_as_a_share_of_one_is_told_from_a_clear_sky(totals, members, gate):
+    rejected = check_scale(forecast(totals, members=members))
+    assert (rejected and rejected.gate) == gate
+
+
+def test_a_layer_that_says_otherwise_gives_a_slip_away():
+    layers = {"cloud_high_pct": [0] * 6 + [80] * 6}
+    assert check_scale(forecast([0] * 6 + [1, 0] * 3, **layers)).gate is Gate.SCALE
+    assert check_scale(forecast([0] * 6 + [1, 0] * 3, cloud_high_pct=[0] * 12)) is None
+
+
+LAYERS = [
+    pytest.param([10] * 6, [60] * 6, Gate.LAYERS, id="cut off at 10 under a thick total"),
+    pytest.param([1, 4, 9, 10, 2, 3], [20, 50, 90, 100, 30, 35], Gate.LAYERS, id="scaled to a tenth"),
+    pytest.param([0] * 6, [60] * 6, None, id="none at all"),
+    pytest.param([10] * 6, [20] * 6, None, id="within the margin"),
+    pytest.param([10, 10, 10, 10, 10, 11], [60] * 6, None, id="rises above 10"),
+    pytest.param([10] * 6, [60, 60, 10, 10, 10, 10], None, id="only two hours differ"),
+    pytest.param([None] * 6, [60] * 6, None, id="no layers"),
+    pytest.param([10] * 6, [None] * 6, None, id="no total"),
+]
+
+
+@pytest.mark.parametrize(("high", "totals", "gate"), LAYERS)
+def test_high_cloud_cut_off_at_ten_percent_is_noticed(high, totals, gate):
+    rejected = check_high_layer(
+        forecast(totals, cloud_low_pct=[0] * 6, cloud_mid_pct=[0] * 6, cloud_high_pct=high)
+    )
+    assert (rejected and rejected.gate) == gate
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("cloud_low_pct", 100.5),
+        ("cloud_high_pct", -0.1),
+        ("fog_pct", 101),
+        ("visibility_m", -1),
+        ("temperature_c", 61),
+        ("temperature_c", 285),
+        ("dew_point_c", 46),
+        ("relative_humidity_pct", 106),
+        ("wind_ms", 111),
+        ("gust_ms", 121),
+        ("precipitation_mm", -0.1),
+        ("precipitation_probability_pct", 101),
+        ("thunder_probability_pct", 200),
+        ("temperature_c", float("nan")),
+        ("wind_ms", float("inf")),
+        ("cloud_mid_pct", float("-inf")),
+    ],
+)
+def test_row_25_a_value_nobody_believes_is_named_with_its_hour(name, value):
+    rejected = check_ranges(forecast([10, 20], **{name: [None, value]}))
+    assert rejected.gate is Gate.RANGE
+    assert name in rejected.text
+    assert "2026-10-09T19:00Z" in rejected.text
+
+
+@pytest.mark.parametrize(
+    ("total", "closed"), [(0, False), (100, False), (100.1, True), (137, True), (-1, True), (None, False)]
+)
+def test_total_cloud_lies_between_0_and_100(total, closed):
+    assert (check_ranges(forecast([total])) is not None) is closed
+    assert (check_ranges(forecast([0], members=[[total]])) is not None) is closed
+
+
+@pytest.mark.parametrize(
+    ("from_", "to", "km"),
+    [
+        # degrees of the meridian and the parallel: pi/180 of the mean radius
+        pytest.param((0, 0), (1, 0), 111.195, id="one degree of latitude"),
+        pytest.param((60, 10), (60, 11), 55.597, id="one degree of longitude at 60 north"),
+        pytest.param((0, 179.9), (0, -179.9), 22.239, id="over the date line"),
+        pytest.param((90, 0), (90, 120), 0, id="at the pole"),
+        pytest.param((40, 20), (-40, -160), 20015.1, id="the other side of the Earth"),
+    ],
+)
+def test_distances_follow_the_great_circle(from_, to, km):
+    assert distance_km(*from_, *to) == pytest.approx(km, abs=0.05)
+
+
+def test_row_29_a_cell_out_of_reach_is_rejected_with_the_distance():
+    assert check_distance(forecast([0]), Place(47.1, 11.5), 20) is None
+    rejected = check_distance(forecast([0]), Place(47.3, 11.5), 20)
+    assert (rejected.gate, "33 km" in rejected.text) == (Gate.PLACE, True)
+
+
+def test_row_26_units_must_be_those_expected():
+    expected = {"wind": ("m/s", "km/h")}
+    assert check_units({"wind": "km/h"}, expected) is None
+    assert check_units({"wind": "furlongs"}, expected).text == "wind comes in 'furlongs', not in km/h or m/s."
+    assert check_units({}, expected).gate is Gate.UNITS
+
+
+def test_row_27_columns_and_times_must_match():
+    assert check_lengths({"a": [1, 2], "b": [1]}, 2).text == "b has 1 values for 2 times."
+    assert check_lengths({"a": [1, 2]}, 2) is None
+    assert check_rising([START, START + HOUR]) is None
+    assert check_rising([START, START]).gate is Gate.TIMES
+    assert check_rising([START + HOUR, START]).gate is Gate.TIMES
+
+
+AGES = [
+    pytest.param({"issued_at": 5}, None, id="young run"),
+    pytest.param({"issued_at": 13}, Gate.STALE, id="row_30_old_run"),
+    pytest.param({"issued_at": 13, "fetched_at": 0}, Gate.STALE, id="row_30_old_run_fetched_just_now"),
+    pytest.param(
+        {"unchanged_since": 13, "fetched_at": 0}, Gate.STALE, id="row_30_the_same_answer_for_13_hours"
+    ),
+    pytest.param({"unchanged_since": 2, "fetched_at": 0}, None, id="new values two hours ago"),
+    pytest.param({"fetched_at": 13}, Gate.STALE, id="an old answer of unknown run"),
+    pytest.param({"issued_at": 1, "unchanged_since": 13}, None, id="a named run wins"),
+    pytest.param({}, None, id="a recorded answer without any time"),
+]
+
+
+@pytest.mark.parametrize(("ages_h", "gate"), AGES)
+def test_an_old_run_is_stale_whatever_the_envelope_says(ages_h, gate):
+    source = replace(SOURCE, **{name: START - age * HOUR for name, age in ages_h.items()})
+    rejected = check_fresh(source, START, timedelta(hours=12))
+    assert (rejected and rejected.gate) == gate
+
+
+def test_a_forecast_that_passes_comes_back_as_it_was():
+    good = replace(forecast([5, 30]), place=Place(47, 11.5))
+    assert pass_gates(good, reach_km=20) is good
+
+
+def test_the_first_gate_that_closes_is_told():
+    bad = replace(forecast([5, 130]), place=Place(0, 0))
+    assert pass_gates(bad, reach_km=20).gate is Gate.RANGE
+    assert pass_gates(replace(bad, hours=bad.hours[:1]), reach_km=20).gate is Gate.PLACE
