@@ -1,0 +1,71 @@
+"""The page and /healthz, served by a real server."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+import requests
+
+from service.cli.running import PortTaken, require_free_port
+from service.demo.receivers import LOOPBACK
+from service.web.app import build_app
+from service.web.serving import build_server
+from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+        yield world
+
+
+@pytest.fixture
+def address(world: World) -> Iterator[str]:
+    app = build_app(world.duskbell, started_at=world.wall, shown_at=GO_TIME)
+    server = build_server(app, LOOPBACK, 0)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        time.sleep(0.01)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    yield f"http://{LOOPBACK}:{port}"
+    server.should_exit = True
+    thread.join(timeout=10)
+
+
+def test_before_the_first_cycle_the_page_says_what_comes_next(address: str) -> None:
+    page = requests.get(address, timeout=5).text
+    assert "the first cycle is still to come" in page
+
+
+def test_the_page_shows_the_verdict_its_times_and_what_was_told(world: World, address: str) -> None:
+    for now in (START, ON_THE_DAY, GO_TIME):
+        world.cycle(now)
+    answer = requests.get(address, timeout=5)
+    assert "Windpump Flat" in answer.text
+    assert '<strong class="word">go</strong>' in answer.text
+    assert "CEST" in answer.text
+    assert "y…@example.org" in answer.text
+    assert "you@example.org" not in answer.text
+    assert "Everything here is invented" in answer.text
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+
+
+def test_healthz_is_well_after_a_cycle_and_ill_after_two_silent_periods(world: World, address: str) -> None:
+    world.cycle(START)
+    assert requests.get(f"{address}/healthz", timeout=5).json()["ok"] is True
+    world.wall += timedelta(minutes=61)
+    answer = requests.get(f"{address}/healthz", timeout=5)
+    assert answer.status_code == 503
+    assert "no cycle finished for 61 minutes" in answer.json()["why"]
+
+
+def test_a_taken_port_is_told_with_the_setting_that_changes_it(address: str) -> None:
+    port = int(address.rpartition(":")[2])
+    with pytest.raises(PortTaken, match="DUSKBELL_WEB_PORT"):
+        require_free_port(LOOPBACK, port)
