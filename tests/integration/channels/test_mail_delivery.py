@@ -1,5 +1,4 @@
-"""Mail through real SMTP servers: every reply read right, every break told from a success.
-Fault list rows 44 to 50."""
+"""Mail through real SMTP servers: every reply read right, every break told from a success."""
 
 from __future__ import annotations
 

@@ -1,5 +1,4 @@
-"""The guarded client on real sockets: one lookup, the checked address, the name's certificate.
-Fault list rows 33, 54 and 55."""
+"""The guarded client on real sockets: one lookup, the checked address, the name's certificate."""
 
 from __future__ import annotations
 

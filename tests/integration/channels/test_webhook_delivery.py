@@ -1,5 +1,5 @@
 """Webhooks to real receivers: what is sent, how each answer is read, and that nothing holds us longer
-than the deadline. Fault list rows 51 to 53 and 56."""
+than the deadline."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Names and texts that try to be more than text. Fault list rows 58 to 62."""
+"""Names and texts that try to be more than text."""
 
 from __future__ import annotations
 
