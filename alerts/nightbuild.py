@@ -1,6 +1,7 @@
 """Nights from sky arithmetic: everything that happens in each, for many sites at once.
 
-Crossings are kept unrounded in the arrays and rounded to the second in the `Night` values.
+Crossings are kept unrounded in the arrays and rounded in the `Night` values: to the second, 0.001 degrees and
+0.0001 of the Moon, so that the same night comes out the same alone or among thousands.
 """
 
 from __future__ import annotations
@@ -23,7 +24,6 @@ from alerts.night import (
     ShapeSpan,
     SkyWishes,
     TargetKind,
-    TrackPoint,
 )
 from alerts.nightnames import DAY_S, name_of, night_start_s, number_at, number_named
 from alerts.site import Site
@@ -34,7 +34,7 @@ from alerts.sky.ground import Ground
 from alerts.sky.milkyway import shape_pieces
 from alerts.sky.spans import RowSpans, overlaps
 from alerts.sky.targets import default_lowest_deg, target_direction, target_spans
-from alerts.sky.tracks import moon_over_ridge
+from alerts.sky.tracks import moon_over_ridge, track_point
 from alerts.span import Span
 
 Floats = npt.NDArray[np.float64]
@@ -97,7 +97,7 @@ class SiteNights:
             nautical=part.events(self.nautical),
             astronomical=part.events(self.astronomical),
             moon=part.events(self.moon),
-            moon_lit=float(self.table.moon_lit(start_s + DAY_S / 2)),
+            moon_lit=round(float(self.table.moon_lit(start_s + DAY_S / 2)), 4),
             dark=part.down(self.dark),
             moonless=part.down(self.moon),
             windows=part.windows(night),
@@ -164,7 +164,7 @@ class _Part:
         return DarkWindow(
             Span(utc_from_posix(start_s), utc_from_posix(end_s)),
             target,
-            tuple(TrackPoint(utc_from_posix(t), float(alt), float(az)) for t, alt, az in points),
+            tuple(track_point(*point) for point in points),
             tuple(shapes),
             self.longitudes_up_deg(at_s[1]) if target.kind is TargetKind.BAND else (),
         )

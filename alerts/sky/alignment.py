@@ -14,7 +14,7 @@ from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.ground import Ground
 from alerts.sky.milkyway import geometry
 from alerts.sky.terrain import ridge_deg
-from alerts.sky.tracks import true_spans
+from alerts.sky.tracks import track_point, true_spans
 from alerts.span import Span
 
 Floats = npt.NDArray[np.float64]
@@ -76,7 +76,7 @@ def _alignment(site: Site, table: SkyTable, foreground: Foreground, over: Over, 
     at_s = np.arange(posix_s(span.start), posix_s(span.end) + 1)
     altitude, azimuth, _ = _standing(site, table, over, at_s)
     best = int(np.argmin(np.abs(_turn_between_deg(azimuth, foreground.bearing_deg))))
-    at = TrackPoint(utc_from_posix(at_s[best]), float(altitude[best]), float(azimuth[best]))
+    at = track_point(at_s[best], altitude[best], azimuth[best])
     return Alignment(foreground, over, span, at)
 
 

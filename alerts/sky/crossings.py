@@ -4,10 +4,11 @@ How: the sine of the altitude, less what parallax takes away, is linear in the s
 a whole block of sites and half-hour samples is one matrix product. A change of sign is bracketed by
 two samples and refined on the quintic through six of them: 0.01 arcseconds from the true curve.
 Where three samples turn without reaching the level, the quintic's own extreme decides, so that a
-dark spell of seconds between two samples isn't lost.
+dark spell between two samples isn't lost.
 
-What the step can miss: two turnings within one half hour, which happen only within a degree of a
-pole, where the path wobbles by less than 2 arcseconds between them.
+What the step can miss: spells of less than about 20 seconds, which rise no more than 0.01 arcseconds
+above the level; and two turnings within one half hour, which happen only within a degree of a pole,
+where the path wobbles by less than 2 arcseconds between them.
 """
 
 from __future__ import annotations
@@ -205,16 +206,17 @@ def _simple_roots(flat: Floats, bases: list[Ints], levels: Floats) -> list[Float
     unsure = np.flatnonzero(~((np.abs(step) < 1e-6) & (x >= 0) & (x <= 1)))
     if len(unsure):
         zero = np.zeros(len(unsure))
-        x[unsure] = _solve(polynomials[:, unsure], zero, zero + 1)
+        starts_up = flat[base[unsure]] >= np.repeat(levels, sizes)[unsure]
+        x[unsure] = _solve(polynomials[:, unsure], zero, zero + 1, starts_up)
     return np.split(base + x, np.cumsum(sizes)[:-1])
 
 
-def _solve(polynomials: Floats, low: Floats, high: Floats) -> Floats:
-    """The root of each polynomial between low and high, where its sign differs, to 1e-9 steps.
+def _solve(polynomials: Floats, low: Floats, high: Floats, starts_up: Bools) -> Floats:
+    """The root of each polynomial between low and high, to 1e-9 steps.
 
+    starts_up: whether it counts as not negative at low; at high it must be the other way.
     Newton's steps, halving the bracket instead whenever one would leave it.
     """
-    starts_up = _value_and_slope(polynomials, low)[0] >= 0
     x = (low + high) / 2
     for _ in range(60):
         value, slope = _value_and_slope(polynomials, x)
@@ -232,14 +234,16 @@ def _grazing_roots(samples: Floats, turns: Ints, level: float) -> Floats:
     flat = samples.ravel()
     above = flat[turns] >= level
     shallow = (above == (flat[turns - 1] >= level)) & (above == (flat[turns + 1] >= level))
-    turns = turns[shallow & (above == (flat[turns] < flat[turns - 1]))]
+    highest = 2 * flat[turns] > flat[turns - 1] + flat[turns + 1]
+    turns = turns[shallow & (above != highest)]
     polynomials = _polynomials(flat, turns, level)
     x = _extremes(polynomials)
     passes = (_value_and_slope(polynomials, x)[0] >= 0) != (polynomials[0] >= 0)
     turns, x, polynomials = turns[passes], x[passes], polynomials[:, passes]
-    one = np.ones(len(x))
-    sides = _solve(np.tile(polynomials, 2), np.concatenate([-one, x]), np.concatenate([x, one]))
-    return np.tile(turns, 2) + sides
+    one, above = np.ones(len(x)), flat[turns] >= level
+    starts_up = np.concatenate([above, ~above])
+    ends = np.concatenate([-one, x]), np.concatenate([x, one])
+    return np.tile(turns, 2) + _solve(np.tile(polynomials, 2), *ends, starts_up)
 
 
 def _extremes(polynomials: Floats) -> Floats:
@@ -247,7 +251,7 @@ def _extremes(polynomials: Floats) -> Floats:
     slopes = np.zeros_like(polynomials)
     slopes[:5] = polynomials[1:] * np.arange(1, 6)[:, None]
     one = np.ones(polynomials.shape[1])
-    return _solve(slopes, -one, one)
+    return _solve(slopes, -one, one, _value_and_slope(slopes, -one)[0] >= 0)
 
 
 def _found(at: Floats, samples: Floats, level: float) -> _Found:

@@ -53,6 +53,11 @@ def target_track(
     return _track(site, span, ephemeris, step, place)
 
 
+def track_point(at_s: float, altitude_deg: float, azimuth_deg: float) -> TrackPoint:
+    """A point to the second and 0.001 degrees."""
+    return TrackPoint(utc_from_posix(at_s), round(float(altitude_deg), 3), round(float(azimuth_deg), 3) % 360)
+
+
 def _near(ground: Ground, geocentric_km: Floats) -> tuple[Floats, Floats]:
     altitude, azimuth = ground.altaz(geocentric_km[None], near=True)
     return altitude[0], azimuth[0]
@@ -68,10 +73,7 @@ def _track(
     start_s, end_s = posix_s(span.start), posix_s(span.end)
     at_s = np.append(np.arange(start_s, end_s, step.total_seconds()), end_s)
     altitude, azimuth = place(Ground.of([site]), ephemeris.table(start_s, end_s), at_s)
-    return tuple(
-        TrackPoint(utc_from_posix(t), float(alt), float(az))
-        for t, alt, az in zip(at_s, altitude, azimuth, strict=True)
-    )
+    return tuple(track_point(*point) for point in zip(at_s, altitude, azimuth, strict=True))
 
 
 def true_spans(margin: Callable[[Floats], Floats], start_s: float, end_s: float) -> list[tuple[float, float]]:
