@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import datetime
 
 from alerts.briefing.build import build_payload, render_mail
-
 from alerts.briefing.facts import Briefing
 from service.channels.base import Form, Outgoing
 

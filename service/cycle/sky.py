@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from alerts.sky.ephemeris import Ephemeris
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
 from alerts.night import Night, SkyWishes, name_at, nights
+from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes import Wishes
 from service.store import tables
 from service.store.codec import from_json, to_json
