@@ -11,7 +11,7 @@ import logging
 import random
 import re
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -273,17 +273,39 @@ def _timed_out(name: str) -> FeedDown:
 
 def _explain(name: str, error: Exception) -> FeedDown:
     """What went wrong on the way, in words of our own: foreign messages hold the whole address."""
-    if isinstance(error, requests.exceptions.SSLError):
-        return FeedDown(f"{name} shows a certificate that can't be trusted; nothing was sent.")
-    if isinstance(error, requests.exceptions.ProxyError):
-        return FeedDown(f"{name} can't be reached through the proxy.")
-    if isinstance(error, requests.exceptions.Timeout):
-        return FeedDown(f"{name} did not answer in time.")
-    if isinstance(error, requests.exceptions.ChunkedEncodingError | requests.exceptions.ContentDecodingError):
-        return FeedDown(f"{name} broke off in the middle of its answer.")
-    if "NameResolutionError" in repr(error):
-        return FeedDown(f"{name} has no address: the name lookup failed.")
+    causes = tuple(_unwrap(error))
+    for kinds, words in _WORDS:
+        if any(isinstance(cause, kinds) for cause in causes):
+            return FeedDown(f"{name} {words}")
     return FeedDown(f"{name} can't be reached.")
+
+
+_WORDS: tuple[tuple[tuple[type[BaseException], ...], str], ...] = (
+    (
+        (requests.exceptions.SSLError, urllib3.exceptions.SSLError),
+        "shows a certificate that can't be trusted; nothing was sent.",
+    ),
+    ((requests.exceptions.ProxyError,), "can't be reached through the proxy."),
+    ((urllib3.exceptions.NameResolutionError,), "has no address: the name lookup failed."),
+    ((urllib3.exceptions.NewConnectionError,), "can't be reached."),
+    ((requests.exceptions.Timeout, urllib3.exceptions.TimeoutError), "did not answer in time."),
+    (
+        (
+            urllib3.exceptions.ProtocolError,
+            urllib3.exceptions.DecodeError,
+            requests.exceptions.ContentDecodingError,
+        ),
+        "broke off in the middle of its answer.",
+    ),
+)
+
+
+def _unwrap(error: BaseException) -> Iterator[BaseException]:
+    """The error and those that requests and urllib3 have wrapped into it."""
+    yield error
+    for inner in (*error.args, getattr(error, "reason", None)):
+        if isinstance(inner, BaseException):
+            yield from _unwrap(inner)
 
 
 def parse_retry_after(value: str | None, now: datetime) -> timedelta | None:

@@ -1,0 +1,66 @@
+"""Recorded answers, and clients whose clocks the tests hold."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from service.feeds.http import PoliteClient, Timeouts, identify
+
+FILES = Path(__file__).parents[2] / "data/feeds"
+QUICK = Timeouts(connect_s=0.5, read_s=0.4, whole_s=0.6)
+
+
+def read_bytes(name: str) -> bytes:
+    return (FILES / name).read_bytes()
+
+
+def read_json(name: str) -> Any:
+    return json.loads(read_bytes(name))
+
+
+def utc(text: str) -> datetime:
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+class Clocks:
+    """A wall clock, a monotonic clock and a sleep that only move when told to."""
+
+    def __init__(self, now: str = "2026-10-09T12:00") -> None:
+        self.now = utc(now)
+        self.seconds = 0.0
+        self.slept: list[float] = []
+
+    def sleep(self, seconds: float) -> None:
+        self.slept.append(seconds)
+        self.forward(seconds=seconds)
+
+    def forward(self, **time: float) -> None:
+        passed = timedelta(**time)
+        self.now += passed
+        self.seconds += passed.total_seconds()
+
+
+def held_client(clocks: Clocks, **how: Any) -> PoliteClient:
+    """A client that lives by those clocks, with no jitter."""
+    return PoliteClient(
+        identify("ops@example.org"),
+        clock=lambda: clocks.now,
+        monotonic=lambda: clocks.seconds,
+        sleep=clocks.sleep,
+        jitter=lambda: 0.0,
+        **how,
+    )
+
+
+def quick_client(**how: Any) -> PoliteClient:
+    """A client on real clocks with short timeouts and a single try."""
+    how = {"timeouts": QUICK, "tries": 1, **how}
+    return PoliteClient(identify("ops@example.org"), **how)
+
+
+def cases(name: str) -> Iterator[dict[str, Any]]:
+    yield from read_json(name)["cases"]
