@@ -108,6 +108,9 @@ def _contact(settings: Settings) -> Iterator[Finding]:
 def _feeds(settings: Settings) -> Iterator[Finding]:
     from service.feeds.wiring import feeds_from
 
+    if not settings.uses_open_meteo and not settings.open_meteo_url:
+        text = "a go needs two model families: without Open-Meteo there is none outside the United States"
+        yield Finding("note", "feed", text)
     for feed in feeds_from(settings):
         if feed.off_because is None:
             yield Finding("ok", "feed", f"{feed.name} is on")

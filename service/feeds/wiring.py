@@ -6,15 +6,16 @@ from collections.abc import Sequence
 
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.weather.record import Place
-from service.feeds.base import Feed, Gathered
+from service.feeds.base import Feed, FeedFailure, Gathered
 from service.feeds.cache import AnswerCache, MemoryCache
 from service.feeds.deadline import Deadline
 from service.feeds.http import PoliteClient, identify
 from service.feeds.registry import build_feeds, gather
 from service.settings import Settings
+
+NO_CONTACT = "no feed was asked: they require a contact. Set DUSKBELL_CONTACT to your mail address."
 
 CYCLE_BUDGET_S = 600.0
 """All feeds together in one cycle; what didn't come by then is asked for in the next."""
@@ -38,13 +39,6 @@ def feeds_from(settings: Settings) -> tuple[Feed, ...]:
     return build_feeds(options)
 
 
-def client_from(settings: Settings) -> PoliteClient:
-    """The one client; BadInput when no contact is set, which every feed requires."""
-    if not settings.contact:
-        raise BadInput("the feeds require a contact: set DUSKBELL_CONTACT to a mail address or web page.")
-    return PoliteClient(identify(settings.contact))
-
-
 def ask_now(settings: Settings, places: Sequence[Place], hours: Span, *, budget_s: float) -> Gathered:
     """Ask all feeds within that many seconds, remembering nothing."""
     return _ask(settings, MemoryCache(), places, hours, budget_s)
@@ -62,11 +56,13 @@ def ask_feeds(
 def _ask(
     settings: Settings, cache: AnswerCache, places: Sequence[Place], hours: Span, budget_s: float
 ) -> Gathered:
+    if not settings.contact:
+        return Gathered(off=(FeedFailure("all", "", NO_CONTACT, permanent=True),))
     return gather(
         places,
         hours,
         feeds_from(settings),
-        client=client_from(settings),
+        client=PoliteClient(identify(settings.contact)),
         cache=cache,
         deadline=Deadline(budget_s),
     )
