@@ -3,7 +3,6 @@
 FeedError
 ├── FeedDown        no usable answer just now: no connection, a timeout, a server's own error
 ├── FeedRefused     asked in a way that will never work: 4xx, a redirect elsewhere
-│   └── FeedOff     not asked at all, because its terms or settings say so
 ├── FeedThrottled   asked too often; `retry_after` says when to come back, if the feed does
 └── BadAnswer       an answer that closed a quality gate
 """
@@ -39,10 +38,6 @@ class FeedRefused(FeedError):
         super().__init__(text)
         self.status = status
         self.problem = problem
-
-
-class FeedOff(FeedRefused):
-    """The feed isn't asked until the operator does what the message says."""
 
 
 class FeedThrottled(FeedError):

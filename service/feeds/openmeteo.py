@@ -29,6 +29,7 @@ from service.feeds.openmeteo_answer import VARIABLES, parse, raise_if_error
 from service.feeds.openmeteo_terms import RUN_SETTLES_IN, Run, places_per_request, read_run, wait_by_wording
 from service.feeds.spans import HOUR
 
+FREE_URL = "https://api.open-meteo.com"
 DEFAULT_MODELS = ("ecmwf_ifs025", "icon_seamless", "gfs_seamless", "gem_seamless")
 """One model a lineage, all global, none under share-alike terms."""
 ENSEMBLE_VARIABLES = ("cloud_cover",)
@@ -45,7 +46,8 @@ class OpenMeteo:
     non_commercial: the operator declares that the installation earns nothing (no payment, no adverts).
     api_key: a customer's key; it goes into a header, never into an address.
     models: names from the lineage table; share-alike ones only with `share_alike`.
-    base_url, ensemble_url: a server of one's own, which needs neither declaration nor key.
+    base_url: a server of one's own, which needs neither declaration nor key; ensemble_url: where its
+    ensembles are, if elsewhere.
     Raises BadInput for a model that isn't in the table or may not be used.
     """
 
@@ -62,11 +64,13 @@ class OpenMeteo:
         ensemble_url: str | None = None,
     ) -> None:
         self._rows = tuple(_allowed_row(model, share_alike=share_alike) for model in models)
+        own_url = None if base_url is None or base_url.rstrip("/") == FREE_URL else base_url.rstrip("/")
         prefix = "customer-" if api_key else ""
-        self._url = (base_url or f"https://{prefix}api.open-meteo.com").rstrip("/")
-        self._ensemble_url = (ensemble_url or f"https://{prefix}ensemble-api.open-meteo.com").rstrip("/")
+        self._url = own_url or f"https://{prefix}api.open-meteo.com"
+        ensembles = own_url or f"https://{prefix}ensemble-api.open-meteo.com"
+        self._ensemble_url = ensemble_url.rstrip("/") if ensemble_url else ensembles
         self._headers = {"X-Api-Key": api_key} if api_key else {}
-        self._is_on = bool(api_key) or non_commercial or not self._url.endswith(".open-meteo.com")
+        self._is_on = bool(api_key) or non_commercial or own_url is not None
         self._one_at_a_time = threading.Lock()
 
     @property

@@ -17,7 +17,7 @@ from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO
 from alerts.weather.record import Place
-from service.feeds.base import Feed, FeedFailure, Gathered
+from service.feeds.base import Feed, FeedFailure, Gathered, failure_of
 from service.feeds.cache import AnswerCache
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedError
@@ -86,10 +86,14 @@ def _start(
     index: int, feed: Feed, back: queue.SimpleQueue[tuple[int, Gathered]], fetch: Callable[[], Gathered]
 ) -> None:
     def run() -> None:
+        broke = f"{feed.name} broke in a way nobody expected; the log has it."
+        result = Gathered(failures=(FeedFailure(feed.name, "", broke),))
         try:
-            back.put((index, fetch()))
+            result = fetch()
         except FeedError as error:
-            back.put((index, Gathered(failures=(FeedFailure(feed.name, "", str(error)),))))
+            result = Gathered(failures=(failure_of(feed.name, "", error),))
+        finally:  # whatever else happens goes on to the log, and nobody waits for it
+            back.put((index, result))
 
     threading.Thread(target=run, daemon=True, name=f"feed-{feed.name}").start()
 

@@ -348,6 +348,15 @@ def test_a_certificate_that_proves_nothing_ends_the_talk(certificate, host, auth
     assert server.seen == []
 
 
+def test_row_33_a_downgrade_to_plain_http_is_not_followed():
+    with serving(OK) as plain:
+        moving = say(response(301, b"", Location=plain.url))
+        encrypted = serving(moving, certificate="server.pem")
+        with encrypted as server, pytest.raises(FeedRefused, match="redirects elsewhere"):
+            quick_client(ca_file=AUTHORITY).get(server.url)
+    assert plain.seen == []
+
+
 def test_row_33_a_server_without_tls_is_no_https_server():
     with serving(OK) as server, pytest.raises(FeedDown):
         quick_client().get(server.url.replace("http://", "https://"))

@@ -1,0 +1,147 @@
+"""All feeds at once: within one deadline, and none hurting another."""
+
+import threading
+import time
+
+import pytest
+import responses
+from feed_data import QUICK, Clocks, held_client, quick_client, read_bytes, utc
+from feed_server import serving
+
+from alerts.errors import BadInput
+from alerts.span import Span
+from alerts.weather.record import Place
+from service.feeds.base import FeedFailure, Gathered
+from service.feeds.cache import MemoryCache
+from service.feeds.deadline import Deadline
+from service.feeds.errors import FeedDown
+from service.feeds.metno import MetNorway
+from service.feeds.nws import Nws
+from service.feeds.openmeteo import OpenMeteo
+from service.feeds.registry import FEEDS, build_feeds, gather
+
+NORTON = Place(41.967, -71.189, 40)
+NIGHT = Span(utc("2026-07-16T02:00"), utc("2026-07-16T06:00"))
+
+
+class StandIn:
+    """A feed that does what a test says."""
+
+    off_because = None
+
+    def __init__(self, name, do):
+        self.name, self.do = name, do
+
+    def fetch(self, places, hours, client, cache, deadline):
+        return self.do(deadline)
+
+
+def told(name):
+    return Gathered(failures=(FeedFailure(name, "", f"{name} says so"),))
+
+
+def gather_from(*feeds, seconds=0.3):
+    client = quick_client()
+    return gather(NORTON, NIGHT, feeds, client=client, cache=MemoryCache(), deadline=Deadline(seconds))
+
+
+def test_results_come_in_the_order_of_the_feeds():
+    slow = StandIn("slow", lambda deadline: threading.Event().wait(0.1) or told("slow"))
+    gathered = gather_from(slow, StandIn("quick", lambda deadline: told("quick")))
+    assert [failure.feed for failure in gathered.failures] == ["slow", "quick"]
+
+
+def test_a_feed_that_hangs_is_left_behind_and_told():
+    release = threading.Event()
+    began = time.monotonic()
+    hanging = StandIn("hanging", lambda deadline: release.wait(5) and told("hanging"))
+    gathered = gather_from(hanging, StandIn("quick", lambda deadline: told("quick")))
+    release.set()
+    assert time.monotonic() - began < 0.9
+    assert [failure.text for failure in gathered.failures] == [
+        "hanging did not answer in time.",
+        "quick says so",
+    ]
+
+
+def test_an_error_of_a_feed_hurts_no_other():
+    def fail(deadline):
+        raise FeedDown("it broke")
+
+    gathered = gather_from(StandIn("broken", fail), StandIn("quick", lambda deadline: told("quick")))
+    assert [failure.text for failure in gathered.failures] == ["it broke", "quick says so"]
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_fault_in_a_feed_is_told_at_once_and_hurts_no_other():
+    def fail(deadline):
+        raise ZeroDivisionError
+
+    began = time.monotonic()
+    gathered = gather_from(
+        StandIn("faulty", fail), StandIn("quick", lambda deadline: told("quick")), seconds=5
+    )
+    assert time.monotonic() - began < 1
+    assert "nobody expected" in gathered.failures[0].text
+    assert gathered.failures[1].text == "quick says so"
+
+
+def test_a_feed_that_is_off_is_not_asked_and_says_what_would_switch_it_on():
+    gathered = gather_from(OpenMeteo())
+    assert gathered.failures == ()
+    (off,) = gathered.off
+    assert (off.feed, "non-commercial" in off.text) == ("open-meteo", True)
+
+
+def test_when_every_feed_hangs_it_ends_at_the_deadline():
+    began = time.monotonic()
+    with serving(lambda talk: talk.hang()) as server:
+        feeds = [
+            OpenMeteo(base_url=server.url, ensemble_url=server.url),
+            MetNorway(base_url=server.url),
+            Nws(base_url=server.url),
+        ]
+        client = quick_client(timeouts=type(QUICK)(5, 5, 30), tries=3)
+        gathered = gather(
+            NORTON, NIGHT, feeds, client=client, cache=MemoryCache(), deadline=client.deadline(0.6)
+        )
+    assert time.monotonic() - began < 1.3
+    assert gathered.forecasts == ()
+    assert {failure.feed for failure in gathered.failures} == {"open-meteo", "metno", "nws"}
+
+
+def test_one_feed_down_and_the_others_carry_on():
+    clocks = Clocks("2026-07-15T20:00")
+    client = held_client(clocks)
+    where, grid = (
+        read_bytes(name)
+        for name in ("nws-points-box-2026-07-15.json", "nws-gridpoint-box-70-82-reanchored-2026-07-15.json")
+    )
+    with responses.RequestsMock() as mock:
+        mock.add(responses.GET, "https://api.weather.gov/points/41.967,-71.189", body=where)
+        mock.add(responses.GET, "https://api.weather.gov/gridpoints/BOX/70,82", body=grid)
+        mock.add(responses.GET, "https://api.met.no/weatherapi/locationforecast/2.0/complete", status=503)
+        gathered = gather(
+            [NORTON],
+            NIGHT,
+            build_feeds({"nws": {}, "metno": {}, "open-meteo": {}}),
+            client=client,
+            cache=MemoryCache(),
+            deadline=client.deadline(10),
+        )
+    assert [each.source.feed for each in gathered.forecasts] == ["nws"]
+    assert [failure.feed for failure in gathered.failures] == ["metno"]
+    assert [off.feed for off in gathered.off] == ["open-meteo"]
+
+
+def test_feeds_are_built_from_plain_settings():
+    options = {"nws": {}, "open-meteo": {"non_commercial": True, "models": ["icon_d2"]}, "metno": {}}
+    feeds = build_feeds(options)
+    assert [feed.name for feed in feeds] == [row.name for row in FEEDS]
+    assert all(feed.off_because is None for feed in feeds)
+    assert [feed.name for feed in build_feeds({"metno": {"base_url": "http://localhost:1"}})] == ["metno"]
+
+
+def test_a_feed_that_does_not_exist_is_refused():
+    with pytest.raises(BadInput, match="the feeds are open-meteo, metno, nws"):
+        build_feeds({"crystal-ball": {}})
