@@ -1,0 +1,12 @@
+"""One ephemeris for the tests that look at the sky."""
+
+from __future__ import annotations
+
+import pytest
+
+from alerts.sky.ephemeris import Ephemeris
+
+
+@pytest.fixture(scope="session")
+def ephemeris() -> Ephemeris:
+    return Ephemeris.open()
