@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cached_property
 from importlib.resources import as_file, files
@@ -181,17 +181,15 @@ def _mean_turn(at_s: Floats) -> Floats:
     return _SIDEREAL_ZERO_RAD + SIDEREAL_RATE_RAD_S * (at_s - _SIDEREAL_ZERO_S)
 
 
-@dataclass(frozen=True)
 class Ephemeris:
     """The planetary kernel, read only when a span is first asked for and then kept in memory.
 
     path: a JPL SPK file with Sun, Earth and Moon. first, last: dates it covers with room to spare.
     """
 
-    path: Path
-    first: date
-    last: date
-    _blocks: dict[int, Floats] = field(default_factory=dict, repr=False, compare=False)
+    def __init__(self, path: Path, first: date, last: date) -> None:
+        self.path, self.first, self.last = path, first, last
+        self._blocks: dict[int, Floats] = {}
 
     @classmethod
     def open(cls, path: Path | None = None) -> Ephemeris:
@@ -204,6 +202,9 @@ class Ephemeris:
                 return cls.open(carried)
         first, last = _read_kernel(path, _covered)
         return cls(path, first, last)
+
+    def __repr__(self) -> str:
+        return f"Ephemeris({self.kernel_name}, {self.first}..{self.last})"
 
     @property
     def kernel_name(self) -> str:
