@@ -19,6 +19,7 @@ from alerts.night import (
     nights_for_sites,
 )
 from alerts.nightbuild import SiteNights, is_target_ever_up, lowest_altitudes_deg
+from alerts.nightnames import number_named
 from alerts.site import Site
 from alerts.sky.band import WINTER_ARC_L_DEG
 from alerts.sky.compass import direction_word
@@ -116,17 +117,23 @@ def season(
     """The season at a site from the night named `first` to the one named `last`.
 
     progress: called as progress(nights_done, nights_in_all). Raises BadInput for dates in the wrong
-    order or more than five years apart, OutsideEphemeris for years the kernel doesn't hold.
+    order, more than five years apart or left out of the calendar, OutsideEphemeris for years the kernel doesn't hold.
     """
-    count = (last - first).days + 1
-    if count < 1:
-        raise BadInput(f"a season must end after it begins: {first} comes after {last}; swap them.")
-    if count > LONGEST_DAYS:
-        raise BadInput(f"a season can span at most five years; {first} to {last} is longer.")
+    count = _count(site, first, last, ephemeris)
     whole = nights_for_sites([site], first, count, wishes, ephemeris)
     nights = tuple(_season_nights(whole, progress))
     costs = _costs(site, first, count, wishes, ephemeris)
     return Season(site, first, last, wishes, nights, _months(nights), costs)
+
+
+def _count(site: Site, first: date, last: date, ephemeris: Ephemeris) -> int:
+    """How many nights lie between two names, both included; the calendar may have left dates out."""
+    if last < first:
+        raise BadInput(f"a season must end after it begins: {first} comes after {last}; swap them.")
+    if (last - first).days >= LONGEST_DAYS:
+        raise BadInput(f"a season can span at most five years; {first} to {last} is longer.")
+    ephemeris.require_dates(first, last)
+    return number_named(site, last) - number_named(site, first) + 1
 
 
 def _season_nights(whole: SiteNights, progress: Progress | None) -> list[SeasonNight]:
