@@ -35,7 +35,7 @@ def night_report(
             "sets": [utc_text(at) for at in night.moon.sets],
             "lit": round(night.moon_lit, 4),
         },
-        "windows": [_window(window) for window in night.windows],
+        "windows": [window_json(window) for window in night.windows],
         "outlook": _outlook(outlook) if outlook else None,
         "verdict": verdict.word.value,
         "reasons": [
@@ -70,7 +70,7 @@ def source_json(source: Source) -> dict[str, str | None]:
     }
 
 
-def _window(window: DarkWindow) -> dict[str, Any]:
+def window_json(window: DarkWindow) -> dict[str, Any]:
     return {
         **span_json(window.span),
         "minutes": round(window.span.minutes),

@@ -10,6 +10,7 @@ from alerts.errors import DuskbellError
 
 _COMMANDS = {
     "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
+    "season": ("service.cli.season", "Every night of a year with a dark window."),
     "site": ("service.cli.sites", "Add and list sites."),
     "subscribe": ("service.cli.subscriptions", "Tell an address about a site."),
     "subscriptions": ("service.cli.subscriptions", "List who is told about what."),

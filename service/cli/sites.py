@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from alerts.naming import clean_name
 from alerts.site import Site
 from service.cli.options import LAT_LON
+from service.cli.skyoptions import read_horizon
 
 
 @click.group()
@@ -21,7 +24,10 @@ def site() -> None:
 )
 @click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level.")
 @click.option("--zone", default=None, help="IANA time zone; found from the coordinates unless given.")
-def add(name: str, at: tuple[float, float], elevation_m: float | None, zone: str | None) -> None:
+@click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
+def add(
+    name: str, at: tuple[float, float], elevation_m: float | None, zone: str | None, horizon: Path | None
+) -> None:
     """Add the site NAME."""
     from service.bootstrap import build
     from service.places import zone_at
@@ -35,6 +41,7 @@ def add(name: str, at: tuple[float, float], elevation_m: float | None, zone: str
         lon_deg=lon_deg,
         elevation_m=elevation_m or 0.0,
         zone=zone or zone_at(lat_deg, lon_deg),
+        horizon=read_horizon(horizon),
     )
     duskbell = build()
     now = duskbell.clock()

@@ -1,0 +1,133 @@
+"""`duskbell season`: every night of a year with a dark window at one place, from the sky alone."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from alerts.errors import BadInput
+from service.cli.options import DAY
+from service.cli.skyoptions import find_place, place_options, sky_options
+
+if TYPE_CHECKING:
+    from alerts.night import SkyWishes
+    from alerts.season import Season
+    from alerts.site import Site
+
+BAR_AFTER_S = 1.0
+BAR_WIDTH = 40
+
+
+@click.command()
+@click.argument("site", required=False)
+@place_options
+@sky_options
+@click.option("--year", type=int, default=None, help="The calendar year; default this one.")
+@click.option("--from", "first", type=DAY, default=None, help="First night, in place of --year.")
+@click.option("--to", "last", type=DAY, default=None, help="Last night, in place of --year.")
+@click.option("--sort", type=click.Choice(["date", "worth"]), default="date", help="By date, or best first.")
+@click.option("--json", "form", flag_value="json", help="One JSON object.")
+@click.option("--csv", "form", flag_value="csv", help="One row a window, for a spreadsheet.")
+@click.option("--ics", "form", flag_value="ics", help="A calendar, one event a window.")
+def season(
+    site: str | None,
+    at: tuple[float, float] | None,
+    name: str,
+    zone: str | None,
+    elevation_m: float | None,
+    horizon: Path | None,
+    target: str,
+    above_deg: float | None,
+    near_dark: bool,
+    any_moon: bool,
+    year: int | None,
+    first: date | None,
+    last: date | None,
+    sort: str,
+    form: str | None,
+) -> None:
+    """Every night with a dark window at SITE, or at a place given with --at."""
+    from alerts.season import season as build_season
+    from alerts.sky.ephemeris import Ephemeris
+    from service.seasonal import season_csv, season_ics, season_json, season_page
+
+    place = find_place(site, at, name, zone, elevation_m, horizon)
+    wishes = _sky_wishes(place, target, above_deg, near_dark=near_dark, any_moon=any_moon)
+    span = _span(year, first, last)
+    ephemeris = Ephemeris.open()
+    found = build_season(place, *span, wishes, ephemeris, progress=_progress_bar())
+    nights = found.by_worth() if sort == "worth" else found.nights
+    if form == "json":
+        click.echo(json.dumps(season_json(found, nights), ensure_ascii=False))
+    elif form == "csv":
+        click.echo(season_csv(found, nights), nl=False)
+    elif form == "ics":
+        click.echo(season_ics(found, nights), nl=False)
+    else:
+        click.echo(season_page(found, nights, never=_never(found, ephemeris)))
+
+
+def _sky_wishes(
+    place: Site, target: str, above_deg: float | None, *, near_dark: bool, any_moon: bool
+) -> SkyWishes:
+    """The wishes; without --above the core's limit follows from the latitude, as for subscribers."""
+    from alerts.night import DarknessWish, SkyWishes
+    from alerts.skytext import parse_target
+
+    if above_deg is not None and not 0 <= above_deg < 90:
+        raise BadInput(f"--above {above_deg:g} is no height for a target; write 0 to 89 degrees.")
+    return SkyWishes(
+        target=parse_target(target),
+        darkness=DarknessWish.NEAR if near_dark else DarknessWish.ASTRONOMICAL,
+        moonless=not any_moon,
+        lowest_altitude_deg=above_deg,
+    )
+
+
+def _span(year: int | None, first: date | None, last: date | None) -> tuple[date, date]:
+    if (first is None) != (last is None):
+        raise BadInput("--from and --to go together; write both, or --year.")
+    if first is not None and last is not None:
+        if year is not None:
+            raise BadInput("--year names the span already; leave it or --from and --to out.")
+        return first, last
+    from service.bootstrap import real_clock
+
+    chosen = year if year is not None else real_clock().year
+    if not 1 <= chosen <= 9999:
+        raise BadInput(f"{chosen} is no year; write it with four digits.")
+    return date(chosen, 1, 1), date(chosen, 12, 31)
+
+
+def _never(found: Season, ephemeris: object) -> tuple[str, ...]:
+    """What can never hold here, when the whole span gave nothing."""
+    from alerts.season import never_holds
+    from alerts.sky.ephemeris import Ephemeris
+
+    if found.nights or not isinstance(ephemeris, Ephemeris):
+        return ()
+    return never_holds(found.site, found.wishes, found.first.year, ephemeris)
+
+
+def _progress_bar() -> Callable[[int, int], None]:
+    """A bar on standard error that appears only when the work takes longer than a second."""
+    started, shown = time.monotonic(), False
+
+    def show(done: int, total: int) -> None:
+        nonlocal shown
+        if not shown and (time.monotonic() - started < BAR_AFTER_S or done >= total):
+            return
+        shown = True
+        filled = BAR_WIDTH * done // max(total, 1)
+        end = "\n" if done >= total else ""
+        click.echo(
+            f"\r[{'#' * filled}{'.' * (BAR_WIDTH - filled)}] {done}/{total} nights{end}", err=True, nl=False
+        )
+
+    return show
