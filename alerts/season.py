@@ -117,7 +117,8 @@ def season(
     """The season at a site from the night named `first` to the one named `last`.
 
     progress: called as progress(nights_done, nights_in_all). Raises BadInput for dates in the wrong
-    order, more than five years apart or left out of the calendar, OutsideEphemeris for years the kernel doesn't hold.
+    order, more than five years apart or left out of the calendar, OutsideEphemeris for years that the
+    kernel doesn't hold.
     """
     count = _count(site, first, last, ephemeris)
     whole = nights_for_sites([site], first, count, wishes, ephemeris)
