@@ -137,9 +137,10 @@ def _uid(season: Season, night: date, number: int) -> str:
 
 def _describe(season: Season, night: SeasonNight, window: DarkWindow) -> str:
     shapes = ", ".join(dict.fromkeys(each.shape.value for each in window.shapes))
+    down = " and down" if season.wishes.moonless else ""
     return (
         f"{say_span(window.span, season.site.tz)}. {shapes or 'dark sky'}. "
-        f"Moon {100 * night.moon_lit:.0f} % lit, down. From the sky alone: the weather isn't known."
+        f"Moon {100 * night.moon_lit:.0f} % lit{down}. From the sky alone: the weather isn't known."
     )
 
 
