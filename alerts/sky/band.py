@@ -8,6 +8,7 @@ longitude are, or all of the wished arc where that is shorter.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -16,9 +17,11 @@ from alerts.site import HorizonLine
 from alerts.sky.ephemeris import SkyTable
 from alerts.sky.hourangles import altaz_at
 from alerts.sky.milkyway import GALACTIC_AXES
-from alerts.sky.terrain import ridge_deg
+from alerts.sky.spans import alternating_spans
+from alerts.sky.terrain import Ridges, ridge_deg
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
 Arc = tuple[float, float]
 
 LOWEST_DEG = 15.0
@@ -27,7 +30,7 @@ HALF_WIDTH_DEG = 5.0
 WINTER_ARC_L_DEG: Arc = (120.0, 240.0)
 """The arc of the band that stands high on winter evenings of the northern half."""
 
-_LONGITUDE_STEP_DEG = 4.0
+_STRIP_STEP_DEG = 4.0
 
 
 def arc_length_deg(arc_l_deg: Arc | None) -> float:
@@ -47,12 +50,27 @@ def axes_of_date(table: SkyTable, at_s: float) -> Floats:
     return np.stack([table.of_date(axis, at_s) for axis in GALACTIC_AXES])
 
 
-def up_deg(lat_deg: float, sidereal: Floats, line: HorizonLine, axes: Floats, arc: Arc | None) -> Floats:
-    """Degrees of galactic longitude that are up at local sidereal angles in radians, shape (m,)."""
-    if line.is_level:
-        return _up_over_level_deg(lat_deg, sidereal, axes, arc)
-    longitudes, margin = _margins(lat_deg, sidereal, line, axes, arc)
-    return _positive_length(margin, longitudes[1] - longitudes[0])
+def share_margin(
+    lat: Floats, lines: Sequence[HorizonLine], axes: Floats, arc: Arc | None
+) -> Callable[[Ints, Floats], Floats]:
+    """A function of (row of a site, local sidereal angle): degrees of longitude up beyond those needed.
+
+    lat: radians, shape (n,). Level horizons go by a formula, ridges by strips 4 degrees apart.
+    """
+    ridges, level = Ridges(lines), np.array([line.is_level for line in lines])
+
+    def margin(rows: Ints, sidereal: Floats) -> Floats:
+        share = _up_over_level_deg(lat[rows], sidereal, axes, arc)
+        rough = np.flatnonzero(~level[rows])
+        if len(rough):
+            own = rows[rough]
+            longitudes, least = _margins(
+                lat[own], sidereal[rough], lambda az: ridges.at(own[:, None], az), axes, arc
+            )
+            share[rough] = _positive_length(least, longitudes[1] - longitudes[0])
+        return share - needed_deg(arc)
+
+    return margin
 
 
 def longitudes_up_deg(
@@ -62,31 +80,28 @@ def longitudes_up_deg(
 
     Each is (from, to) with 0 <= from < 360 and from < to, so one that passes l = 0 ends above 360.
     """
-    longitudes, margins = _margins(lat_deg, np.array([sidereal]), line, axes, arc)
-    margin = margins[0]
-    change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
-    share = margin[change] / (margin[change] - margin[change + 1])
-    edges = list(longitudes[change] + share * (longitudes[1] - longitudes[0]))
-    edges = [*([longitudes[0]] if margin[0] >= 0 else []), *edges]
-    edges = [*edges, *([longitudes[-1]] if margin[-1] >= 0 else [])]
-    stretches = [(float(a), float(b)) for a, b in zip(edges[0::2], edges[1::2], strict=True) if b > a]
+    place = np.radians([lat_deg]), np.array([sidereal])
+    longitudes, least = _margins(*place, lambda azimuth: ridge_deg(line, azimuth), axes, arc)
+    stretches = _stretches(longitudes, least[0])
     if arc is None and len(stretches) > 1 and stretches[0][0] == 0 and stretches[-1][1] == 360:
         (_, end), *between, (start, _) = stretches
         stretches = [*between, (start, end + 360)]
-    return tuple((a % 360, a % 360 + b - a) for a, b in stretches)
+    return tuple((round(a % 360, 1), round(a % 360 + b - a, 1)) for a, b in stretches)
 
 
-def _up_over_level_deg(lat_deg: float, sidereal: Floats, axes: Floats, arc: Arc | None) -> Floats:
+def _stretches(longitudes: Floats, margin: Floats) -> list[Arc]:
+    """Where a margin, straight between longitudes, is not negative."""
+    change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
+    share = margin[change] / (margin[change] - margin[change + 1])
+    edges = longitudes[change] + share * (longitudes[1] - longitudes[0])
+    counts, opens = np.array([len(edges)]), np.array([margin[0] >= 0])
+    _, starts, ends = alternating_spans(counts, edges, opens, longitudes[0], longitudes[-1])
+    return [(float(a), float(b)) for a, b in zip(starts, ends, strict=True) if b > a]
+
+
+def _up_over_level_deg(lat: Floats, sidereal: Floats, axes: Floats, arc: Arc | None) -> Floats:
     """Over a level horizon what is up is symmetric about the zenith's own longitude."""
-    lat = math.radians(lat_deg)
-    zenith = np.stack(
-        [
-            math.cos(lat) * np.cos(sidereal),
-            math.cos(lat) * np.sin(sidereal),
-            np.full_like(sidereal, math.sin(lat)),
-        ],
-        axis=-1,
-    )
+    zenith = np.stack([np.cos(lat) * np.cos(sidereal), np.cos(lat) * np.sin(sidereal), np.sin(lat)], axis=-1)
     x, y, z = (zenith @ axes.T).T
     lowest, edge = math.sin(math.radians(LOWEST_DEG)), math.radians(HALF_WIDTH_DEG)
     # sin(altitude) = sin b sin b' + cos b cos b' cos(l - l'), worst on the side away from the zenith
@@ -101,23 +116,20 @@ def _up_over_level_deg(lat_deg: float, sidereal: Floats, axes: Floats, arc: Arc 
 
 
 def _margins(
-    lat_deg: float, sidereal: Floats, line: HorizonLine, axes: Floats, arc: Arc | None
+    lat: Floats, sidereal: Floats, ridge: Callable[[Floats], Floats], axes: Floats, arc: Arc | None
 ) -> tuple[Floats, Floats]:
     """Galactic longitudes in degrees, shape (k,), and how far above the limits the strip's lowest
-    part stands there, shape (m, k)."""
+    part stands there, shape (m, k), for m latitudes and sidereal angles in radians."""
     length = arc_length_deg(arc)
-    longitudes = (arc[0] if arc else 0.0) + np.linspace(
-        0, length, math.ceil(length / _LONGITUDE_STEP_DEG) + 1
-    )
+    longitudes = (arc[0] if arc else 0.0) + np.linspace(0, length, math.ceil(length / _STRIP_STEP_DEG) + 1)
     along = np.radians(longitudes)[:, None]
     least = np.full((len(sidereal), len(longitudes)), np.inf)
     for latitude in np.radians([-HALF_WIDTH_DEG, 0.0, HALF_WIDTH_DEG]):
         flat = np.cos(latitude) * (np.cos(along) * axes[0] + np.sin(along) * axes[1])
         places = flat + np.sin(latitude) * axes[2]
         hour_angle = sidereal[:, None] - np.arctan2(places[:, 1], places[:, 0])
-        altitude, azimuth = altaz_at(lat_deg, hour_angle, np.arcsin(places[:, 2]))
-        lowest = LOWEST_DEG if line.is_level else np.maximum(LOWEST_DEG, ridge_deg(line, azimuth))
-        least = np.minimum(least, altitude - lowest)
+        altitude, azimuth = altaz_at(lat[:, None], hour_angle, np.arcsin(places[:, 2]))
+        least = np.minimum(least, altitude - np.maximum(LOWEST_DEG, ridge(azimuth)))
     return longitudes, least
 
 

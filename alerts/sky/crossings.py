@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from alerts.sky.ephemeris import STEP_S, SkyTable
 from alerts.sky.ground import MOON_RADIUS_KM, Ground
-from alerts.sky.spans import RowSpans
+from alerts.sky.spans import RowSpans, alternating_spans
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -68,17 +68,8 @@ class Crossings:
 
     def spans(self, *, up: bool) -> RowSpans:
         """The spans with the body above (up) or below the level, clipped to first_s..last_s."""
-        counts = np.diff(self.bounds)
-        opens = (self.up_at_first == up).astype(np.intp)
-        total = counts + opens
-        total += total % 2
-        ends = np.cumsum(total)
-        begins = ends - total
-        edges = np.full(int(total.sum()), self.last_s)
-        edges[begins[opens == 1]] = self.first_s
-        edges[np.arange(len(self.at_s)) + np.repeat(begins + opens - self.bounds[:-1], counts)] = self.at_s
-        row = np.repeat(np.arange(len(counts)), total // 2)
-        return RowSpans(row, edges[0::2], edges[1::2])
+        opens = self.up_at_first == up
+        return RowSpans(*alternating_spans(np.diff(self.bounds), self.at_s, opens, self.first_s, self.last_s))
 
 
 class _Found(NamedTuple):

@@ -8,44 +8,60 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
+from alerts.sky.spans import alternating_spans
+
 Floats = npt.NDArray[np.float64]
-Margin = Callable[[Floats], Floats]
+Ints = npt.NDArray[np.intp]
+Margin = Callable[[Ints, Floats], Floats]
+"""By how much a condition holds for (row of a site, angle in radians), element by element."""
+
+_ROWS_AT_ONCE = 64
 
 
-def altaz_at(lat_deg: float, hour_angle: Floats, dec: Floats | float) -> tuple[Floats, Floats]:
+def altaz_at(lat: Floats, hour_angle: Floats, dec: Floats | float) -> tuple[Floats, Floats]:
     """Altitude and azimuth (from north through east) in degrees, from radians; shapes broadcast."""
-    lat = math.radians(lat_deg)
-    south, west = np.cos(hour_angle) * np.cos(dec), np.sin(hour_angle) * np.cos(dec)
-    up = math.sin(lat) * np.sin(dec) + math.cos(lat) * south
-    north = math.cos(lat) * np.sin(dec) - math.sin(lat) * south
-    return np.degrees(np.arctan2(up, np.hypot(north, west))), np.degrees(np.arctan2(-west, north)) % 360
+    cos_lat, sin_lat, cos_dec, sin_dec = np.cos(lat), np.sin(lat), np.cos(dec), np.sin(dec)
+    south, west = np.cos(hour_angle) * cos_dec, np.sin(hour_angle) * cos_dec
+    up = np.clip(sin_lat * sin_dec + cos_lat * south, -1, 1)
+    azimuth = np.degrees(np.arctan2(-west, cos_lat * sin_dec - sin_lat * south)) % 360
+    return np.degrees(np.arcsin(up)), azimuth
 
 
-def positive_arcs(margin: Margin, n_steps: int) -> tuple[Floats, Floats]:
-    """Starts and ends, between -pi and pi, of the arcs on which a function of an angle is not negative.
+def positive_arcs(margin: Margin, reach: Floats, n_steps: int) -> tuple[Ints, Floats, Floats]:
+    """Rows, starts and ends of the arcs on which each row's margin is not negative.
 
-    Arcs, and gaps between them, narrower than a step (2 pi / n_steps) can be missed.
+    Each row is searched from -reach to reach (radians, shape (n,)); an arc that holds at either end
+    is drawn out to -pi or pi. Arcs, and gaps between them, narrower than a step (2 reach / n_steps)
+    can be missed.
     """
-    angles = np.linspace(-math.pi, math.pi, n_steps + 1)
-    values = margin(angles)
+    if not len(reach):
+        return np.zeros(0, dtype=np.intp), np.zeros(0), np.zeros(0)
+    parts = [
+        _arcs_of_rows(margin, np.arange(low, min(low + _ROWS_AT_ONCE, len(reach))), reach, n_steps)
+        for low in range(0, len(reach), _ROWS_AT_ONCE)
+    ]
+    rows, starts, ends = zip(*parts, strict=True)
+    return np.concatenate(rows), np.concatenate(starts), np.concatenate(ends)
+
+
+def _arcs_of_rows(margin: Margin, rows: Ints, reach: Floats, n_steps: int) -> tuple[Ints, Floats, Floats]:
+    angles = reach[rows][:, None] * np.linspace(-1, 1, n_steps + 1)
+    values = margin(np.repeat(rows, n_steps + 1), angles.ravel()).reshape(angles.shape)
     up = values >= 0
-    change = np.flatnonzero(up[1:] != up[:-1])
-    roots = _refine(margin, angles[change], angles[change + 1], values[change], values[change + 1])
-    rising = up[change + 1]
-    start, end = roots[rising], roots[~rising]
-    start = np.concatenate([[-math.pi], start]) if up[0] else start
-    end = np.concatenate([end, [math.pi]]) if up[-1] else end
-    return start, end
+    row, step = np.nonzero(up[:, 1:] != up[:, :-1])
+    brackets = angles[row, step], angles[row, step + 1], values[row, step], values[row, step + 1]
+    roots = _refine(margin, rows[row], *brackets)
+    counts = np.bincount(row, minlength=len(rows))
+    own, start, end = alternating_spans(counts, roots, up[:, 0], -math.pi, math.pi)
+    return rows[own], start, end
 
 
-def _refine(margin: Margin, low: Floats, high: Floats, at_low: Floats, at_high: Floats) -> Floats:
-    """Roots in brackets by the Illinois rule, to 1e-7 rad: a hundredth of a second of time."""
+def _refine(margin: Margin, rows: Ints, low: Floats, high: Floats, at_low: Floats, at_high: Floats) -> Floats:
+    """Roots in brackets by the Illinois rule, to 1e-7 rad: a thousandth of a second of time."""
     x = low
-    for _ in range(40):
-        if not len(x):
-            break
+    for _ in range(40 if len(low) else 0):
         before, x = x, (low * at_high - high * at_low) / (at_high - at_low)
-        value = margin(x)
+        value = margin(rows, x)
         same = (value >= 0) == (at_low >= 0)
         at_low, at_high = np.where(same, value, at_low / 2), np.where(same, at_high / 2, value)
         low, high = np.where(same, x, low), np.where(same, high, x)

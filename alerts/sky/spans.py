@@ -43,6 +43,25 @@ class RowSpans:
         return RowSpans(self.row[first], self.start_s[first], self.end_s[last])
 
 
+def alternating_spans(
+    counts: Ints, at: Floats, opens: Bools, first: float, last: float
+) -> tuple[Ints, Floats, Floats]:
+    """Rows, starts and ends of what holds between alternating changes.
+
+    counts: shape (n,), changes in each row; at: all changes, row by row, ascending; opens: shape
+    (n,), whether it holds from `first` on. What still holds after a row's last change ends at `last`.
+    """
+    open_rows = opens.astype(np.intp)
+    total = counts + open_rows
+    total += total % 2
+    begins = np.cumsum(total) - total
+    edges = np.full(int(total.sum()), last)
+    edges[begins[opens]] = first
+    own_begins = np.cumsum(counts) - counts
+    edges[np.arange(len(at)) + np.repeat(begins + open_rows - own_begins, counts)] = at
+    return np.repeat(np.arange(len(counts)), total // 2), edges[0::2], edges[1::2]
+
+
 def overlaps(left: RowSpans, right: RowSpans) -> tuple[RowSpans, Ints]:
     """The time that lies in both, and for each shared span the index of its span in `left`."""
     if not len(left) or not len(right):

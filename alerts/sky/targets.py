@@ -23,15 +23,19 @@ from alerts.sky.ground import Ground
 from alerts.sky.hourangles import altaz_at, positive_arcs
 from alerts.sky.milkyway import CORE
 from alerts.sky.spans import RowSpans
-from alerts.sky.terrain import ridge_deg
+from alerts.sky.terrain import Ridges
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+Bools = npt.NDArray[np.bool_]
 
 USUAL_LOWEST_DEG = 10.0
 BELOW_TRANSIT_DEG = 4.0
 FLOOR_DEG = 3.0
-_ANGLE_STEPS = 1440
+_ANGLE_STEPS = 720
 _BAND_STEPS = 240
+_REACH_MORE = 0.01
+"""Radians searched beyond the mean arc, which changes by less over a year."""
 
 
 def target_direction(target: Target) -> Floats:
@@ -78,14 +82,30 @@ class _Daily:
     mean_dec: float
 
 
+@dataclass(frozen=True)
+class _Arcs:
+    """Hour angles (rad, -pi..pi) between which targets are up.
+
+    searched: shape (n,), the sites that have arcs of their own; at the others a target is up as far
+    as its altitude says. row, start, end, and how far start and end move with declination: flat.
+    """
+
+    searched: Bools
+    row: Ints
+    start: Floats
+    end: Floats
+    start_slope: Floats
+    end_slope: Floats
+
+
 def target_spans(
     ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target, lowest_deg: Floats
 ) -> RowSpans:
     """When the target is up at each site, over the table's span (and up to a day beyond it).
 
     lowest_deg: shape (n,), airless; not used for `band` (15 degrees) and `none` (always up).
-    The ridge hides what stands below it. Terrain narrower than a minute of the sky's turning, or
-    grazed within 0.01 degrees, can be missed.
+    The ridge hides what stands below it. Terrain narrower than two minutes of the sky's turning, or
+    grazed within 0.01 degrees, can be missed; so can a band that is up for less than six minutes.
     """
     if target.kind is TargetKind.NONE:
         rows = np.arange(len(ground))
@@ -93,15 +113,9 @@ def target_spans(
     if target.kind is TargetKind.BAND:
         return _band_spans(ground, horizons, table, target)
     daily = _transits(ground, table, target_direction(target))
-    level = np.array([line.is_level for line in horizons])
-    half = _half_arcs(ground.lat_deg, daily, np.maximum(lowest_deg, 0))
-    arcs = [
-        None
-        if flat
-        else _arcs_over_ridge(ground.lat_deg[row], daily.mean_dec, lowest_deg[row], horizons[row])
-        for row, flat in enumerate(level)
-    ]
-    return _daily_spans(daily, half, arcs)
+    arcs = _arcs_over_ridges(ground.lat_deg, horizons, daily.mean_dec, lowest_deg)
+    level_deg = np.where(arcs.searched, lowest_deg, np.maximum(lowest_deg, 0))
+    return _daily_spans(daily, _half_arcs(ground.lat_deg, daily.dec, level_deg[:, None]), arcs)
 
 
 def _transits(ground: Ground, table: SkyTable, icrs: Floats) -> _Daily:
@@ -123,78 +137,66 @@ def _turns(ground: Ground, table: SkyTable, greenwich_rad: Floats) -> Floats:
     return np.asarray(np.interp(numbers * turn - lon[:, None], greenwich_rad, table.nodes_s))
 
 
-def _half_arcs(lat_deg: Floats, daily: _Daily, lowest_deg: Floats) -> Floats:
-    """Hour angle at which each site's target sets below its altitude, (n, days); 0 when never up."""
-    lat, lowest = np.radians(lat_deg)[:, None], np.radians(lowest_deg)[:, None]
-    down = np.sin(lowest) - np.sin(lat) * np.sin(daily.dec)
-    swing = np.maximum(np.cos(lat) * np.cos(daily.dec), 1e-15)
+def _half_arcs(lat_deg: Floats, dec: Floats | float, lowest_deg: Floats) -> Floats:
+    """Hour angle at which a target sets below its altitude, (n, days); 0 when never up, pi when always."""
+    lat, lowest = np.radians(lat_deg).reshape(-1, 1), np.radians(lowest_deg)
+    down = np.sin(lowest) - np.sin(lat) * np.sin(dec)
+    swing = np.maximum(np.cos(lat) * np.cos(dec), 1e-15)
     return np.asarray(np.arccos(np.clip(down / swing, -1, 1)))
 
 
-@dataclass(frozen=True)
-class _Arcs:
-    """Hour angles (rad, -pi..pi) between which a target is up, and how they move with declination."""
+def _arcs_over_ridges(
+    lat_deg: Floats, horizons: Sequence[HorizonLine], dec: float, lowest_deg: Floats
+) -> _Arcs:
+    """Where a target stands clear of the ridges, searched as far as it is above its altitude."""
+    searched = np.array([not line.is_level for line in horizons])
+    own = np.flatnonzero(searched)
+    lat, ridges = np.radians(lat_deg[own]), Ridges([line for line in horizons if not line.is_level])
 
-    start: Floats
-    end: Floats
-    start_slope: Floats
-    end_slope: Floats
+    def margin(rows: Ints, hour_angle: Floats, at_dec: float = dec) -> Floats:
+        altitude, azimuth = altaz_at(lat[rows], hour_angle, at_dec)
+        return np.asarray(altitude - ridges.at(rows, azimuth))
+
+    reach = _half_arcs(lat_deg[own], dec, lowest_deg[own, None])[:, 0] + _REACH_MORE
+    row, start, end = positive_arcs(margin, np.minimum(reach, math.pi), _ANGLE_STEPS)
+    slopes = (_slope(margin, row, edge, dec) for edge in (start, end))
+    return _Arcs(searched, own[row], start, end, *slopes)
 
 
-def _arcs_over_ridge(lat_deg: float, dec: float, lowest_deg: float, line: HorizonLine) -> _Arcs:
-    def margin(angle: Floats, at_dec: float = dec) -> Floats:
-        altitude, azimuth = altaz_at(lat_deg, angle, at_dec)
-        return np.asarray(altitude - np.maximum(lowest_deg, ridge_deg(line, azimuth)))
-
-    start, end = positive_arcs(margin, _ANGLE_STEPS)
-    return _Arcs(start, end, _slope(margin, start, dec), _slope(margin, end, dec))
-
-
-def _slope(margin: Callable[..., Floats], angle: Floats, dec: float) -> Floats:
+def _slope(margin: Callable[..., Floats], row: Ints, angle: Floats, dec: float) -> Floats:
     """How an edge's hour angle moves with declination; held to 20 where the path grazes the line."""
     step = 1e-5
-    by_dec = margin(angle, dec + step) - margin(angle, dec - step)
-    by_angle = margin(angle + step) - margin(angle - step)
-    edge = np.abs(np.abs(angle) - math.pi) < 1e-12
+    by_dec = margin(row, angle, dec + step) - margin(row, angle, dec - step)
+    by_angle = margin(row, angle + step) - margin(row, angle - step)
     slope = -np.divide(by_dec, by_angle, out=np.zeros_like(angle), where=np.abs(by_angle) > 1e-12)
-    return np.where(edge, 0.0, np.clip(slope, -20, 20))
+    return np.where(np.abs(angle) == math.pi, 0.0, np.clip(slope, -20, 20))
 
 
-def _daily_spans(daily: _Daily, half: Floats, arcs: Sequence[_Arcs | None]) -> RowSpans:
-    """Lay each site's arcs (or its half arc, when it has none of its own) on every transit."""
-    n_arcs = max([1, *(len(own.start) for own in arcs if own is not None)])
-    start = np.full((*half.shape, n_arcs), np.nan)
+def _daily_spans(daily: _Daily, half: Floats, arcs: _Arcs) -> RowSpans:
+    """Lay each site's arcs on every transit, cut to the half arc of that day, (n, days)."""
+    counts = np.bincount(arcs.row, minlength=len(half))
+    place = np.arange(len(arcs.row)) - np.repeat(np.cumsum(counts) - counts, counts)
+    start = np.full((*half.shape, max(1, int(counts.max(initial=1)))), np.nan)
     end = np.full_like(start, np.nan)
-    start[:, :, 0], end[:, :, 0] = np.where(half > 0, -half, np.nan), half
-    for row, own in enumerate(arcs):
-        if own is not None:
-            drift = (daily.dec[row] - daily.mean_dec)[:, None]
-            start[row], end[row] = np.nan, np.nan
-            start[row, :, : len(own.start)] = own.start + own.start_slope * drift
-            end[row, :, : len(own.end)] = own.end + own.end_slope * drift
+    whole = ~arcs.searched
+    start[whole, :, 0], end[whole, :, 0] = -half[whole], half[whole]
+    drift, own = (daily.dec - daily.mean_dec)[arcs.row], half[arcs.row]
+    start[arcs.row, :, place] = np.maximum(arcs.start[:, None] + arcs.start_slope[:, None] * drift, -own)
+    end[arcs.row, :, place] = np.minimum(arcs.end[:, None] + arcs.end_slope[:, None] * drift, own)
     start_s = daily.transit_s[:, :, None] + start / SIDEREAL_RATE_RAD_S
     end_s = daily.transit_s[:, :, None] + end / SIDEREAL_RATE_RAD_S
-    up = end_s > start_s
-    rows = np.nonzero(up)[0]
-    return RowSpans(rows, start_s[up], end_s[up]).joined()
+    up = end > start
+    return RowSpans(np.nonzero(up)[0], start_s[up], end_s[up]).joined()
 
 
 def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target) -> RowSpans:
     axes = band.axes_of_date(table, (table.first_s + table.last_s) / 2)
     transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
-    daily = _Daily(transit_s, np.zeros_like(transit_s), 0.0)
-    arcs = [
-        _band_arcs(lat_deg, line, axes, target.arc_l_deg)
-        for lat_deg, line in zip(ground.lat_deg, horizons, strict=True)
-    ]
-    return _daily_spans(daily, np.zeros_like(transit_s), arcs)
-
-
-def _band_arcs(lat_deg: float, line: HorizonLine, axes: Floats, arc_l_deg: band.Arc | None) -> _Arcs:
-    needed_deg = band.needed_deg(arc_l_deg)
-
-    def margin(sidereal: Floats) -> Floats:
-        return band.up_deg(lat_deg, sidereal, line, axes, arc_l_deg) - needed_deg
-
-    start, end = positive_arcs(margin, _BAND_STEPS)
-    return _Arcs(start, end, np.zeros_like(start), np.zeros_like(end))
+    margin = band.share_margin(np.radians(ground.lat_deg), horizons, axes, target.arc_l_deg)
+    all_round = np.full(len(ground), math.pi)
+    row, start, end = positive_arcs(margin, all_round, _BAND_STEPS)
+    still = np.zeros_like(start)
+    arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)
+    return _daily_spans(
+        _Daily(transit_s, np.zeros_like(transit_s), 0.0), np.full_like(transit_s, math.pi), arcs
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,33 @@ def ridge_deg(line: HorizonLine, azimuth_deg: npt.ArrayLike) -> Floats:
     if line.is_level:
         return np.zeros_like(azimuth)
     return np.asarray(np.interp(azimuth, line.azimuths_deg, line.altitudes_deg, period=360.0))
+
+
+class Ridges:
+    """Many sites' lines at once, laid end to end on one axis so that one interpolation serves all."""
+
+    _STRETCH = 1000.0
+
+    def __init__(self, lines: Sequence[HorizonLine]) -> None:
+        points = [_wrapped(line) for line in lines] or [_wrapped(HorizonLine())]
+        shifts = np.repeat(np.arange(len(points)) * self._STRETCH, [len(azimuths) for azimuths, _ in points])
+        self._azimuths = np.concatenate([azimuths for azimuths, _ in points]) + shifts
+        self._altitudes = np.concatenate([altitudes for _, altitudes in points])
+
+    def at(self, row: npt.NDArray[np.intp], azimuth_deg: Floats) -> Floats:
+        """Altitude of the land for (row of a line, azimuth 0..360), element by element."""
+        return np.asarray(np.interp(row * self._STRETCH + azimuth_deg, self._azimuths, self._altitudes))
+
+
+def _wrapped(line: HorizonLine) -> tuple[Floats, Floats]:
+    """A line's points with its last one repeated before north and its first one after."""
+    if line.is_level:
+        return np.array([0.0]), np.array([0.0])
+    azimuths, altitudes = np.array(line.azimuths_deg), np.array(line.altitudes_deg)
+    return (
+        np.concatenate([[azimuths[-1] - 360], azimuths, [azimuths[0] + 360]]),
+        np.concatenate([altitudes[-1:], altitudes, altitudes[:1]]),
+    )
 
 
 def horizon_from_csv(text: str) -> HorizonLine:
