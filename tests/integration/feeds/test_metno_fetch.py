@@ -184,6 +184,7 @@ def test_the_last_good_answer_stands_in_for_a_bad_one(mocked, answer):
     assert len(gathered.failures) == 1
     assert gathered.forecasts[0].hours == first.hours
     assert gathered.forecasts[0].source.fetched_at == utc("2022-05-18T20:40")
+    assert here.fetch().forecasts[0].hours == first.hours
     here.clocks.forward(hours=10, minutes=1)
     assert here.fetch().forecasts == ()
 

@@ -7,12 +7,13 @@ import time
 
 import pytest
 from feed_data import QUICK, Clocks, held_client, quick_client, utc
-from feed_server import AUTHORITY, response, say, serving
+from feed_server import response, say, serving
 
 from alerts.errors import BadInput
 from service.feeds.deadline import Deadline
 from service.feeds.errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.http import Conditional, PoliteClient, Timeouts, identify, parse_retry_after
+from service.feeds.transport import Watch
 
 OK = say(response(body=b'{"fine": true}'))
 
@@ -91,6 +92,15 @@ def test_row_21_a_shared_deadline_ends_a_request_sooner():
     with serving(lambda talk: talk.hang()) as server, pytest.raises(FeedDown):
         client.get(server.url, deadline=client.deadline(0.3))
     assert time.monotonic() - began < 0.7
+
+
+def test_row_21_a_socket_that_opens_after_the_end_is_closed_at_once():
+    ours, theirs = socket.socketpair()
+    with ours, theirs, Watch(Deadline(0)) as watch:
+        watch._timer.join(2)
+        watch.guard(ours)
+        theirs.settimeout(2)
+        assert theirs.recv(1) == b""
 
 
 def test_nothing_is_asked_when_no_time_is_left():
@@ -330,57 +340,6 @@ def test_a_key_never_shows_in_an_error():
         with serving(script) as server, pytest.raises((FeedDown, FeedRefused)) as caught:
             quick_client().get(server.url, {"apikey": secret}, {"X-Api-Key": secret})
         assert secret not in repr(caught.value)
-
-
-CERTIFICATES = [
-    pytest.param("self-signed.pem", "127.0.0.1", AUTHORITY, id="row_33_self_signed"),
-    pytest.param("expired.pem", "127.0.0.1", AUTHORITY, id="row_33_expired"),
-    pytest.param("server.pem", "127.0.0.2", AUTHORITY, id="row_33_wrong_name"),
-    pytest.param("server.pem", "127.0.0.1", None, id="row_33_unknown_authority"),
-]
-
-
-@pytest.mark.parametrize(("certificate", "host", "authority"), CERTIFICATES)
-def test_a_certificate_that_proves_nothing_ends_the_talk(certificate, host, authority):
-    encrypted = serving(OK, certificate=certificate, host=host)
-    with encrypted as server, pytest.raises(FeedDown, match="certificate that can't be trusted"):
-        quick_client(ca_file=authority).get(server.url)
-    assert server.seen == []
-
-
-def test_row_33_a_downgrade_to_plain_http_is_not_followed():
-    with serving(OK) as plain:
-        moving = say(response(301, b"", Location=plain.url))
-        encrypted = serving(moving, certificate="server.pem")
-        with encrypted as server, pytest.raises(FeedRefused, match="redirects elsewhere"):
-            quick_client(ca_file=AUTHORITY).get(server.url)
-    assert plain.seen == []
-
-
-def test_row_33_a_server_without_tls_is_no_https_server():
-    with serving(OK) as server, pytest.raises(FeedDown):
-        quick_client().get(server.url.replace("http://", "https://"))
-
-
-def test_a_trusted_certificate_is_talked_to():
-    with serving(OK, certificate="server.pem") as server:
-        assert quick_client(ca_file=AUTHORITY).get(server.url).body == b'{"fine": true}'
-
-
-def test_row_21_slow_drip_over_tls_ends_at_the_deadline():
-    began = time.monotonic()
-    drip = lambda talk: talk.drip(response(body=b"x" * 500))  # noqa: E731
-    with serving(drip, certificate="server.pem") as server, pytest.raises(FeedDown, match="too long"):
-        quick_client(ca_file=AUTHORITY).get(server.url)
-    assert time.monotonic() - began < 0.95
-
-
-def test_row_21_a_tls_greeting_that_never_comes_ends_at_the_deadline():
-    with socket.create_server(("127.0.0.1", 0)) as silent:
-        began = time.monotonic()
-        with pytest.raises(FeedDown):
-            quick_client().get(f"https://127.0.0.1:{silent.getsockname()[1]}/")
-    assert time.monotonic() - began < 0.95
 
 
 def test_proxies_of_the_environment_are_left_alone_unless_asked_for(monkeypatch):

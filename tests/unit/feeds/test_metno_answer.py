@@ -184,4 +184,4 @@ def test_a_sum_that_runs_into_the_next_steps_own_is_not_used():
     for step in answer["properties"]["timeseries"][:3]:
         del step["data"]["next_1_hours"]  # six hours remain, of which the next step takes five
     (forecast,) = parse(as_bytes(answer), fetched_at=None).forecasts
-    assert [hour.precipitation_mm for hour in forecast.hours[:3]] == [None, None, None]
+    assert [hour.precipitation_mm for hour in forecast.hours[:6]] == [None, None, None, None, 0, 0]
