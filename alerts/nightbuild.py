@@ -188,8 +188,10 @@ def build_nights(
 ) -> SiteNights:
     """`count` nights at each site from its own first number on.
 
-    Raises OutsideEphemeris for years the kernel doesn't hold.
+    Raises OutsideEphemeris for years the kernel doesn't hold, ValueError without a site or a night.
     """
+    if not sites or count < 1:
+        raise ValueError(f"nights need at least one site and one night, got {len(sites)} and {count}")
     starts = np.array([night_start_s(s, k) for s, k in zip(sites, first_number, strict=True)])
     table = ephemeris.table(float(starts.min()), float(starts.max()) + count * DAY_S)
     ground = Ground.of(sites)

@@ -310,6 +310,12 @@ def test_many_sites_give_the_nights_that_each_gives_alone(ephemeris: Ephemeris) 
         assert together.of_site(row)[3:6] == nights(site, date(2026, 8, 4), 3, wishes, ephemeris)
 
 
+@pytest.mark.parametrize(("sites", "count"), [([], 3), ([SITES["madrid"]], 0)], ids=["no site", "no night"])
+def test_nothing_to_compute_is_refused(ephemeris: Ephemeris, sites: list[Site], count: int) -> None:
+    with pytest.raises(ValueError, match="at least one site and one night"):
+        nights_for_sites(sites, date(2026, 8, 1), count, SkyWishes(), ephemeris)
+
+
 def test_minutes_in_the_arrays_are_those_of_the_windows(ephemeris: Ephemeris) -> None:
     sites = list(SITES.values())
     whole = nights_for_sites(sites, date(2026, 5, 1), 30, SkyWishes(), ephemeris)
