@@ -172,7 +172,7 @@ class _Part:
     def longitudes_up_deg(self, at_s: float) -> tuple[tuple[float, float], ...]:
         site, table = self.whole.sites[self.row], self.whole.table
         sidereal = float(table.sidereal_rad(at_s)) + math.radians(site.lon_deg)
-        axes = band.axes_of_date(table, at_s)
+        axes = band.axes_in(float(band.epoch_of(at_s)))
         arc = self.whole.wishes.target.arc_l_deg
         return band.longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
 

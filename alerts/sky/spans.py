@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +42,15 @@ class RowSpans:
         first = np.concatenate([[True], apart]) if len(self) else apart
         last = np.concatenate([apart, [True]]) if len(self) else apart
         return RowSpans(self.row[first], self.start_s[first], self.end_s[last])
+
+
+def merged(parts: Sequence[RowSpans]) -> RowSpans:
+    """Several sets of spans, none overlapping another, as one; those that touch are joined."""
+    row = np.concatenate([part.row for part in parts])
+    start_s = np.concatenate([part.start_s for part in parts])
+    end_s = np.concatenate([part.end_s for part in parts])
+    order = np.lexsort((start_s, row))
+    return RowSpans(row[order], start_s[order], end_s[order]).joined()
 
 
 def alternating_spans(

@@ -22,7 +22,7 @@ from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, direction
 from alerts.sky.ground import Ground
 from alerts.sky.hourangles import altaz_at, positive_arcs
 from alerts.sky.milkyway import CORE
-from alerts.sky.spans import RowSpans
+from alerts.sky.spans import RowSpans, merged
 from alerts.sky.terrain import Ridges
 
 Floats = npt.NDArray[np.float64]
@@ -190,13 +190,18 @@ def _daily_spans(daily: _Daily, half: Floats, arcs: _Arcs) -> RowSpans:
 
 
 def _band_spans(ground: Ground, horizons: Sequence[HorizonLine], table: SkyTable, target: Target) -> RowSpans:
-    axes = band.axes_of_date(table, (table.first_s + table.last_s) / 2)
     transit_s = _turns(ground, table, table.sidereal_rad(table.nodes_s))
-    margin = band.share_margin(np.radians(ground.lat_deg), horizons, axes, target.arc_l_deg)
-    all_round = np.full(len(ground), math.pi)
-    row, start, end = positive_arcs(margin, all_round, _BAND_STEPS)
+    epochs = band.epoch_of(transit_s)
+    daily = _Daily(transit_s, np.zeros_like(transit_s), 0.0)
+    parts = []
+    for epoch in np.unique(epochs):
+        arcs = _band_arcs(ground.lat_deg, horizons, float(epoch), target.arc_l_deg)
+        parts.append(_daily_spans(daily, np.where(epochs == epoch, math.pi, np.nan), arcs))
+    return merged(parts)
+
+
+def _band_arcs(lat_deg: Floats, horizons: Sequence[HorizonLine], epoch: float, arc: band.Arc | None) -> _Arcs:
+    margin = band.share_margin(np.radians(lat_deg), horizons, band.axes_in(epoch), arc)
+    row, start, end = positive_arcs(margin, np.full(len(lat_deg), math.pi), _BAND_STEPS)
     still = np.zeros_like(start)
-    arcs = _Arcs(np.ones(len(ground), dtype=np.bool_), row, start, end, still, still)
-    return _daily_spans(
-        _Daily(transit_s, np.zeros_like(transit_s), 0.0), np.full_like(transit_s, math.pi), arcs
-    )
+    return _Arcs(np.ones(len(lat_deg), dtype=np.bool_), row, start, end, still, still)
