@@ -14,7 +14,6 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.site import HorizonLine
-from alerts.sky.hourangles import altaz_at
 from alerts.sky.milkyway import GALACTIC_AXES
 from alerts.sky.spans import alternating_spans
 from alerts.sky.terrain import Ridges, ridge_deg
@@ -88,7 +87,7 @@ def share_margin(
         if len(rough):
             own = rows[rough]
             longitudes, least = _margins(
-                lat[own], sidereal[rough], lambda az: ridges.at(own[:, None], az), axes, arc
+                lat[own], sidereal[rough], lambda k, azimuth: ridges.at(own[k], azimuth), axes, arc
             )
             share[rough] = _positive_length(least, longitudes[1] - longitudes[0])
         return share - needed_deg(arc)
@@ -104,7 +103,7 @@ def longitudes_up_deg(
     Each is (from, to) with 0 <= from < 360 and from < to, so one that passes l = 0 ends above 360.
     """
     place = np.radians([lat_deg]), np.array([sidereal])
-    longitudes, least = _margins(*place, lambda azimuth: ridge_deg(line, azimuth), axes, arc)
+    longitudes, least = _margins(*place, lambda _, azimuth: ridge_deg(line, azimuth), axes, arc)
     stretches = _stretches(longitudes, least[0])
     if arc is None and len(stretches) > 1 and stretches[0][0] == 0 and stretches[-1][1] == 360:
         (_, end), *between, (start, _) = stretches
@@ -124,7 +123,7 @@ def _stretches(longitudes: Floats, margin: Floats) -> list[Arc]:
 
 def _up_over_level_deg(lat: Floats, sidereal: Floats, axes: Floats, arc: Arc | None) -> Floats:
     """Over a level horizon what is up is symmetric about the zenith's own longitude."""
-    zenith = np.stack([np.cos(lat) * np.cos(sidereal), np.cos(lat) * np.sin(sidereal), np.sin(lat)], axis=-1)
+    zenith, _, _ = _sides(lat, sidereal)
     x, y, z = (zenith @ axes.T).T
     lowest, edge = math.sin(math.radians(LOWEST_DEG)), math.radians(HALF_WIDTH_DEG)
     # sin(altitude) = sin b sin b' + cos b cos b' cos(l - l'), worst on the side away from the zenith
@@ -139,21 +138,39 @@ def _up_over_level_deg(lat: Floats, sidereal: Floats, axes: Floats, arc: Arc | N
 
 
 def _margins(
-    lat: Floats, sidereal: Floats, ridge: Callable[[Floats], Floats], axes: Floats, arc: Arc | None
+    lat: Floats, sidereal: Floats, ridge: Callable[[Ints, Floats], Floats], axes: Floats, arc: Arc | None
 ) -> tuple[Floats, Floats]:
     """Galactic longitudes in degrees, shape (k,), and how far above the limits the strip's lowest
-    part stands there, shape (m, k), for m latitudes and sidereal angles in radians."""
+    part stands there, shape (m, k), for m latitudes and sidereal angles in radians.
+
+    ridge: altitude of the land for (index 0..m - 1, azimuth in degrees), element by element.
+    """
     length = arc_length_deg(arc)
     longitudes = (arc[0] if arc else 0.0) + np.linspace(0, length, math.ceil(length / _STRIP_STEP_DEG) + 1)
-    along = np.radians(longitudes)[:, None]
-    least = np.full((len(sidereal), len(longitudes)), np.inf)
-    for latitude in np.radians([-HALF_WIDTH_DEG, 0.0, HALF_WIDTH_DEG]):
-        flat = np.cos(latitude) * (np.cos(along) * axes[0] + np.sin(along) * axes[1])
-        places = flat + np.sin(latitude) * axes[2]
-        hour_angle = sidereal[:, None] - np.arctan2(places[:, 1], places[:, 0])
-        altitude, azimuth = altaz_at(lat[:, None], hour_angle, np.arcsin(places[:, 2]))
-        least = np.minimum(least, altitude - np.maximum(LOWEST_DEG, ridge(azimuth)))
-    return longitudes, least
+    places = _strips(longitudes) @ axes
+    zenith, north, east = _sides(lat, sidereal)
+    altitude = np.degrees(np.arcsin(np.clip(zenith @ places.T, -1, 1)))
+    margin = altitude - LOWEST_DEG
+    high = np.nonzero(margin > 0)
+    azimuth = np.degrees(np.arctan2((east @ places.T)[high], (north @ places.T)[high])) % 360
+    margin[high] = np.minimum(margin[high], altitude[high] - ridge(high[0], azimuth))
+    return longitudes, margin.reshape(len(sidereal), 3, -1).min(axis=1)
+
+
+def _strips(longitudes_deg: Floats) -> Floats:
+    """Galactic unit vectors of lower edge, middle and upper edge of the band, shape (3 k, 3)."""
+    b = np.radians([-HALF_WIDTH_DEG, 0.0, HALF_WIDTH_DEG])[:, None]
+    along = np.radians(longitudes_deg)
+    flat = np.cos(b) * np.cos(along), np.cos(b) * np.sin(along), np.sin(b) + 0 * along
+    return np.stack(flat, axis=-1).reshape(-1, 3)
+
+
+def _sides(lat: Floats, sidereal: Floats) -> tuple[Floats, Floats, Floats]:
+    """Zenith, north and east of observers on the equator and equinox of date, shape (m, 3) each."""
+    cos_lat, sin_lat, cos, sin = np.cos(lat), np.sin(lat), np.cos(sidereal), np.sin(sidereal)
+    zenith = np.stack([cos_lat * cos, cos_lat * sin, sin_lat], axis=-1)
+    north = np.stack([-sin_lat * cos, -sin_lat * sin, cos_lat], axis=-1)
+    return zenith, north, np.stack([-sin, cos, np.zeros_like(sin)], axis=-1)
 
 
 def _positive_length(values: Floats, step: float) -> Floats:
