@@ -63,12 +63,15 @@ class SkyWishes:
 
     lowest_altitude_deg: airless altitude of the target; None means the default rule (the lower
     of 10 degrees and transit altitude - 4 degrees, not below 3 degrees).
+    most_loss_mag: with `moonless` off, by how many mag the Moon may brighten the sky at the target
+    (see `alerts.sky.loss`); None for any Moon.
     """
 
     target: Target = Target()
     darkness: DarknessWish = DarknessWish.ASTRONOMICAL
     moonless: bool = True
     lowest_altitude_deg: float | None = 10.0
+    most_loss_mag: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from alerts.errors import BadInput
 LOWEST_ELEVATION_M = -430.0
 """The Dead Sea shore, the lowest dry land."""
 HIGHEST_ELEVATION_M = 9000.0
+BRIGHTEST_SKY_MAG, DARKEST_SKY_MAG = 12.0, 23.0
+"""Readings outside are no night sky: dusk, a lamp, or a cap left on the meter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +54,25 @@ class Foreground:
 
 @dataclass(frozen=True, slots=True)
 class Darkness:
-    """A measured sky brightness, V mag/arcsec² at the zenith, moonless and clear."""
+    """A measured sky brightness, V mag/arcsec² at the zenith, moonless and clear.
+
+    bortle_class, convention: set where the reading only stands for an estimated class, see
+    `alerts.readings`. n_readings: of how many readings it is the median; measured_on: the last of them.
+    Raises BadInput for a reading that no night sky gives.
+    """
 
     sqm_mag_arcsec2: float
     measured_on: date | None = None
+    bortle_class: int | None = None
+    convention: str | None = None
+    n_readings: int = 1
+
+    def __post_init__(self) -> None:
+        if not BRIGHTEST_SKY_MAG <= self.sqm_mag_arcsec2 <= DARKEST_SKY_MAG:
+            raise BadInput(
+                f"a sky reading lies between {BRIGHTEST_SKY_MAG:g} and {DARKEST_SKY_MAG:g} mag/arcsec², "
+                f"got {self.sqm_mag_arcsec2:g}; dark places read 21 to 22."
+            )
 
 
 @dataclass(frozen=True, slots=True)
