@@ -40,7 +40,7 @@ def local(night: Night, zone: str) -> list[tuple[str, str]]:
 
 
 REAL_NIGHTS = (
-    # computed independently with astropy 8.0.2 / DE421 and again with ephem 4.2.1
+    # to the minute; test_second_opinions counts the same nights again with ephem 4.2.1
     (41.96, -71.20, 0, "America/New_York", "2026-07-15", [("15 22:23", "16 01:36")]),
     (35.20, -111.65, 2100, "America/Phoenix", "2024-02-19", [("20 05:09", "20 05:43")]),
     (35.20, -111.65, 2100, "America/Phoenix", "2024-02-20", []),

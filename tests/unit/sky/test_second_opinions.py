@@ -25,7 +25,6 @@ from .reference import DAY_S, one_place, utc_s
 
 DARKNESS = SkyWishes(target=Target(TargetKind.NONE), moonless=False)
 DUBLIN_S = 25_567.5 * DAY_S  # ephem counts days from 1899 December 31, noon
-SIDEREAL_DEG_S = 15.041_067 / 3600
 
 
 class Elsewhere:
