@@ -167,19 +167,18 @@ SECOND_LOOKS = (
 )
 
 
+@pytest.mark.parametrize("kind", [TargetKind.CORE, TargetKind.NONE])
 @pytest.mark.parametrize(("name", "lat", "lon", "elevation_m"), SECOND_LOOKS)
 def test_windows_of_known_nights_agree_with_ephem_minute_by_minute(
-    ephemeris: Ephemeris, name: str, lat: float, lon: float, elevation_m: float
+    ephemeris: Ephemeris, name: str, lat: float, lon: float, elevation_m: float, kind: TargetKind
 ) -> None:
-    night = night_named(
-        Site("There", lat, lon, elevation_m), date.fromisoformat(name), SkyWishes(), ephemeris
-    )
+    site, wishes = Site("There", lat, lon, elevation_m), SkyWishes(target=Target(kind))
+    night = night_named(site, date.fromisoformat(name), wishes, ephemeris)
     there = Elsewhere(lat, lon, elevation_m)
-    start_s = night.span.start.timestamp()
     minutes = 0
-    for at_s in start_s + 30 + np.arange(1440) * 60.0:
-        if there.above_deg("dark", at_s) < 0 and there.above_deg("core", at_s) >= 0:
-            minutes += there.above_deg("moon", at_s) < 0
+    for at_s in night.span.start.timestamp() + 30 + np.arange(1440) * 60.0:
+        dark = there.above_deg("dark", at_s) < 0 and there.above_deg("moon", at_s) < 0
+        minutes += dark and (kind is TargetKind.NONE or there.above_deg("core", at_s) >= 0)
     assert sum(window.span.minutes for window in night.windows) == pytest.approx(minutes, abs=1)
 
 
