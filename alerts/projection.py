@@ -19,6 +19,10 @@ NEAREST_TO_SIDE = 0.02
 """Directions whose cosine to the axis is smaller (beyond 88.9 degrees) don't fall on a flat picture."""
 
 
+FISHEYE_SHOWS = -0.5
+"""The same for a fisheye: up to 120 degrees off the axis, beyond every frame's corner."""
+
+
 @dataclass(frozen=True, slots=True)
 class View:
     """One frame: where the camera points, and what its lens and sensor make of it.
@@ -50,7 +54,7 @@ class View:
         right, up, ahead = self._in_camera(np.asarray(altitude_deg), np.asarray(azimuth_deg))
         if self.fisheye:
             scale = self.focal_mm * np.sqrt(2 / np.maximum(1 + ahead, 1e-12))
-            shown = ahead > -0.99
+            shown = ahead > FISHEYE_SHOWS
         else:
             scale = self.focal_mm / np.maximum(ahead, NEAREST_TO_SIDE)
             shown = ahead > NEAREST_TO_SIDE

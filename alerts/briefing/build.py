@@ -26,7 +26,7 @@ CHAT_LINES = 10
 CHAT_LINE_CHARS = 300
 INVENTED_MARK = "[Invented] "
 
-__all__ = ["build_payload", "ranked", "render_chat", "render_mail", "render_subject"]
+__all__ = ["build_payload", "first_line", "ranked", "render_chat", "render_mail", "render_subject"]
 
 
 def render_mail(briefing: Briefing) -> MailParts:
@@ -114,10 +114,19 @@ def _message_values(briefing: Briefing) -> dict[str, object]:
     }
 
 
+def first_line(facts: AlertFacts) -> str:
+    """The line that a message opens with."""
+    return _line(view_alert(facts))
+
+
 def _with_line(view: AlertView) -> dict[str, object]:
     """An alert's words and its first line."""
+    return {"words": view, "line": _line(view)}
+
+
+def _line(view: AlertView) -> str:
     line = _templates(html=False).get_template(f"{view.kind.value}.line.txt.j2").render(alert=view)
-    return {"words": view, "line": " ".join(line.split())}
+    return " ".join(line.split())
 
 
 def _unmentioned(view: AlertView) -> AlertView:

@@ -1,0 +1,143 @@
+"""The alerts of a message as a calendar file: the window and the time to leave, each an event.
+
+RFC 5545, times in UTC only. One event keeps one UID for the whole night, so that a change moves it and
+a stand-down cancels it; SEQUENCE tells readers which version is the newer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from uuid import NAMESPACE_URL, uuid5
+
+from icalendar import Alarm, Calendar, Event
+
+from alerts.briefing.build import INVENTED_MARK, first_line
+from alerts.briefing.facts import AlertFacts, AlertKind
+from alerts.briefing.view import view_alert, web_address
+from alerts.briefing.wording import LONGEST_NAME, plain
+from alerts.span import Span, require_utc
+
+PRODUCT = "-//Duskbell//Briefing//EN"
+LEAVING = timedelta(minutes=15)
+"""Length of the event that says when to leave: long enough to be seen in a day's view."""
+LEAVE_ALARMS = (timedelta(hours=1), timedelta(minutes=15))
+WINDOW_ALARMS = (timedelta(minutes=30),)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalendarEntry:
+    """One alert for the calendar.
+
+    key: the same for all alerts of one subscription and night, and unlike any other, also in other
+    installations (put the installation's own address or a random word into it).
+    sequence: 0 for the first alert of that night, higher with each later one.
+    place: latitude and longitude for the person's own calendar; None keeps it out. url: the night's page.
+    """
+
+    facts: AlertFacts
+    key: str
+    sequence: int
+    place: tuple[float, float] | None = None
+    url: str = ""
+
+
+def build_calendar(entries: Sequence[CalendarEntry], *, stamped_at: datetime) -> bytes:
+    """The file, UTF-8 with CRLF line ends. stamped_at: when it was made (DTSTAMP), aware.
+
+    Alerts without a window have no event; without any event there is no file, and this is empty.
+    """
+    calendar = Calendar()
+    calendar.add("prodid", PRODUCT)
+    calendar.add("version", "2.0")
+    calendar.add("calscale", "GREGORIAN")
+    stamp = require_utc(stamped_at, "stamped_at").replace(microsecond=0)
+    for entry in entries:
+        for event in _events(entry, stamp):
+            calendar.add_component(event)
+    return bytes(calendar.to_ical()) if calendar.subcomponents else b""
+
+
+def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
+    facts = entry.facts
+    window = facts.window or facts.told_window
+    if window is None:
+        return
+    name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
+    told = _window_words(facts)
+    opens = f"The window at {name} opens in {_minutes(WINDOW_ALARMS[0])}."
+    yield _event(entry, stamp, "window", window, f"{mark}Dark window: {name}", told, WINDOW_ALARMS, opens)
+    leave_by = facts.leave_by or facts.told_leave_by
+    if facts.kind is AlertKind.HEADS_UP or leave_by is None:
+        return
+    leaving = Span(leave_by, leave_by + LEAVING)
+    yield _event(
+        entry,
+        stamp,
+        "leave",
+        leaving,
+        f"{mark}Leave for {name}",
+        told,
+        LEAVE_ALARMS,
+        f"Leave for {name} soon.",
+    )
+
+
+def _event(
+    entry: CalendarEntry,
+    stamp: datetime,
+    role: str,
+    span: Span,
+    summary: str,
+    description: str,
+    alarms: Sequence[timedelta],
+    alarm_text: str,
+) -> Event:
+    event = Event()
+    event.add("uid", str(uuid5(NAMESPACE_URL, f"duskbell:{entry.key}:{role}")))
+    event.add("dtstamp", stamp)
+    event.add("dtstart", _whole(span.start))
+    event.add("dtend", _whole(span.end))
+    event.add("sequence", entry.sequence)
+    event.add("status", _status(entry.facts))
+    event.add("summary", summary)
+    event.add("description", description)
+    event.add("location", plain(entry.facts.site_name, LONGEST_NAME))
+    if entry.place is not None:
+        event.add("geo", (round(entry.place[0], 6), round(entry.place[1], 6)))
+    if web_address(entry.url):
+        event.add("url", web_address(entry.url))
+    if entry.facts.is_go:
+        for before in alarms:
+            event.add_component(_alarm(before, alarm_text))
+    return event
+
+
+def _status(facts: AlertFacts) -> str:
+    if facts.kind is AlertKind.STAND_DOWN:
+        return "CANCELLED"
+    return "CONFIRMED" if facts.is_go else "TENTATIVE"
+
+
+def _alarm(before: timedelta, text: str) -> Alarm:
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("trigger", -before)
+    alarm.add("description", text)
+    return alarm
+
+
+def _window_words(facts: AlertFacts) -> str:
+    """What a calendar shows below the title: the first line, the table of facts, the zones."""
+    view = view_alert(facts)
+    rows = [f"{row.label}: {row.value}" for row in view.rows]
+    return "\n".join([first_line(facts), *rows, view.zones])
+
+
+def _minutes(length: timedelta) -> str:
+    return f"{round(length.total_seconds() / 60)} minutes"
+
+
+def _whole(at: datetime) -> datetime:
+    return at.astimezone(UTC).replace(microsecond=0)

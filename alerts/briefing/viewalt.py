@@ -1,0 +1,80 @@
+"""What the camera will see, in words."""
+
+from __future__ import annotations
+
+from alerts.briefing.viewscene import ViewScene
+from alerts.briefing.wording import LONGEST_NAME, clock_in, direction_word, listed, plain
+from alerts.frameplan import HIGHEST_OVER_DEG
+from alerts.panorama import Panorama
+from alerts.sky.alignment import Alignment, Over
+
+MOST_STANDINGS = 3
+
+
+def view_alt(scene: ViewScene) -> str:
+    """Everything that the frame shows, as sentences."""
+    time = clock_in(scene.zone, [scene.at]).time(scene.at)
+    aim = scene.aim
+    held = "upright" if aim.portrait else "level"
+    wide, high = scene.kit.field_of_view_deg(portrait=aim.portrait)
+    said = [
+        f"What a {scene.kit.focal_mm:g} mm lens sees from {plain(scene.site_name, LONGEST_NAME)} at {time}: "
+        f"{wide:.0f}° by {high:.0f}°, held {held}, toward {direction_word(aim.azimuth_deg)} "
+        f"({aim.azimuth_deg:.0f}°), tilted up {aim.tilt_deg:.0f}°.",
+        _core(scene),
+        *glow_sentences(scene),
+        *standing_sentences(scene),
+    ]
+    if not aim.has_ground:
+        said.append("No ground is in the frame.")
+    return " ".join(part for part in said if part)
+
+
+def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
+    """The arch and its frames, as sentences."""
+    time = clock_in(scene.zone, [scene.at]).time(scene.at)
+    apex = scene.apex
+    rows = f" in {plan.rows} rows" if plan.rows > 1 else ""
+    tilts = listed([f"{tilt:.0f}°" for tilt in plan.tilts_deg])
+    return (
+        f"The Milky Way's arch from {plain(scene.site_name, LONGEST_NAME)} at {time}: its top "
+        f"{apex.altitude_deg:.0f}° up in the {direction_word(apex.azimuth_deg)}, the core "
+        f"{scene.core.altitude_deg:.0f}° up in the {direction_word(scene.core.azimuth_deg)}. "
+        f"It takes {plan.frames} upright frames{rows} with a {scene.kit.focal_mm:g} mm lens, "
+        f"tilted up {tilts}, {plan.step_deg:.0f}° apart."
+    )
+
+
+def standing_sentences(scene: ViewScene) -> list[str]:
+    """When core or foot stands over each foreground: `The core stands over the peak (196°) at 01:26.`"""
+    usable = [found for found in scene.alignments if _reads_as_over(found)]
+    return [standing_sentence(found, scene.zone) for found in usable[:MOST_STANDINGS]]
+
+
+def standing_sentence(found: Alignment, zone: str) -> str:
+    what = "The core" if found.over is Over.CORE else "The foot of the Milky Way"
+    name = plain(found.foreground.name, LONGEST_NAME)
+    time = clock_in(zone, [found.at.at]).time(found.at.at)
+    return f"{what} stands over {name} ({found.foreground.bearing_deg:.0f}°) at {time}."
+
+
+def _reads_as_over(found: Alignment) -> bool:
+    return found.over is Over.FOOT or found.at.altitude_deg <= HIGHEST_OVER_DEG
+
+
+def _core(scene: ViewScene) -> str:
+    core = scene.core
+    if core.altitude_deg <= 0:
+        return "The core is below the horizon."
+    where = f"{core.altitude_deg:.0f}° up in the {direction_word(core.azimuth_deg)}"
+    inside = scene.view.holds(core.altitude_deg, core.azimuth_deg)
+    return f"The core stands {where}." if inside else f"The core, {where}, is outside the frame."
+
+
+def glow_sentences(scene: ViewScene) -> list[str]:
+    """Where towns light the sky: `A town 41 km away glows in the south-south-west (212°).`"""
+    return [
+        f"A town {glow.distance_km:.0f} km away glows in the {direction_word(glow.bearing_deg)} "
+        f"({glow.bearing_deg:.0f}°)."
+        for glow in scene.glows
+    ]
