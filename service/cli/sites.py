@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from alerts.errors import BadInput
 from alerts.naming import clean_name
-from alerts.site import Site
+from alerts.site import Foreground, Site
 from service.cli.options import LAT_LON
 from service.cli.skyoptions import read_horizon
 
 
 @click.group()
 def site() -> None:
-    """Add and list sites."""
+    """Add, describe anew and list sites."""
 
 
 @site.command("add")
@@ -50,6 +53,84 @@ def add(
         add_site(session, owner, place, elevation_known=elevation_m is not None, now=now)
     click.echo(f"Added {place.name} at {lat_deg:g}, {lon_deg:g} ({place.zone}).")
     click.echo(f'Next: duskbell subscribe "{place.name}" --email YOU@EXAMPLE.ORG')
+
+
+@site.command("edit")
+@click.argument("name")
+@click.option("--at", "at", type=LAT_LON, default=None, help="New coordinates.")
+@click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level.")
+@click.option("--zone", default=None, help="IANA time zone.")
+@click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
+@click.option("--foreground", "foregrounds", multiple=True, metavar="NAME=BEARING", help="What stands where.")
+@click.option("--months", default=None, help="Months with access, such as 4-10 or 5,6,7.")
+@click.option("--note", default=None, help="What to know of the access, such as: road closed in winter.")
+def edit(
+    name: str,
+    at: tuple[float, float] | None,
+    elevation_m: float | None,
+    zone: str | None,
+    horizon: Path | None,
+    foregrounds: tuple[str, ...],
+    months: str | None,
+    note: str | None,
+) -> None:
+    """Describe the site NAME anew; decisions made before keep what they were made on."""
+    from service.bootstrap import build
+    from service.store.sites import get_site, newest_revision, revise_site
+
+    changes: dict[str, object] = {
+        key: value
+        for key, value in {
+            "lat_deg": at[0] if at else None,
+            "lon_deg": at[1] if at else None,
+            "elevation_m": elevation_m,
+            "zone": zone,
+            "horizon": read_horizon(horizon) if horizon else None,
+            "foregrounds": tuple(map(read_foreground, foregrounds)) or None,
+            "access_months": read_months(months) if months else None,
+            "access_note": clean_name(note, "note") if note else None,
+        }.items()
+        if value is not None
+    }
+    if not changes:
+        raise BadInput(
+            "say what to change: --at, --elevation, --zone, --horizon, --foreground, --months, --note."
+        )
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = get_site(session, name)
+        known = newest_revision(session, row.id)
+        revised = replace(known.site, **changes)  # type: ignore[arg-type]  # fields of Site, checked by it
+        elevation_known = known.elevation_known or elevation_m is not None
+        revise_site(session, row, revised, elevation_known=elevation_known, now=duskbell.clock())
+        click.echo(f"{row.name} is described anew: {', '.join(sorted(changes)).replace('_', ' ')}.")
+
+
+def read_foreground(text: str) -> Foreground:
+    """A foreground from `NAME=BEARING` in degrees; BadInput shows the form."""
+    name, _, bearing = text.rpartition("=")
+    try:
+        bearing_deg = float(bearing)
+    except ValueError:
+        bearing_deg = math.nan
+    if not name or not 0 <= bearing_deg < 360:
+        raise BadInput(f"{text!r} is no foreground; write NAME=BEARING with a bearing of 0 to 359 degrees.")
+    return Foreground(clean_name(name, "foreground's name"), bearing_deg)
+
+
+def read_months(text: str) -> tuple[int, ...]:
+    """Months from `4-10` (also across the new year: `11-3`) or `5,6,7`; BadInput shows the forms."""
+    months: list[int] = []
+    for part in text.split(","):
+        first, _, last = part.strip().partition("-")
+        if not first.isdigit() or (last and not last.isdigit()):
+            raise BadInput(f"{text!r} are no months; write numbers such as 4-10 or 5,6,7.")
+        start, end = int(first), int(last or first)
+        if not (1 <= start <= 12 and 1 <= end <= 12):
+            raise BadInput(f"{text!r} are no months; they run from 1 (January) to 12 (December).")
+        count = (end - start) % 12 + 1
+        months += [(start - 1 + i) % 12 + 1 for i in range(count)]
+    return tuple(sorted(set(months)))
 
 
 @site.command("list")

@@ -1,0 +1,68 @@
+"""`duskbell site edit`: a site is described anew, and what was stored before stays."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from alerts.errors import BadInput
+from service.cli.sites import read_foreground, read_months
+from tests.acceptance.conftest import Run
+
+FLAT = ("site", "add", "Windpump Flat", "--at", "40.31,-1.42")
+
+
+def test_changing_the_zone_does_not_rename_stored_nights(run: Run, tmp_path: Path) -> None:
+    run(*FLAT)
+    run("subscribe", "Windpump Flat", "--email", "you@example.org")
+    run("cycle", "--as-of", "2027-07-03T12:07Z")
+    file = tmp_path / "data" / "duskbell.sqlite3"
+    query = "SELECT id, name, facts FROM night ORDER BY id"
+
+    def rows() -> list[tuple[object, ...]]:
+        database = sqlite3.connect(file)
+        found = database.execute(query).fetchall()
+        database.close()
+        return found
+
+    before = rows()
+    assert run("site", "edit", "Windpump Flat", "--zone", "Pacific/Auckland").code == 0
+    run("cycle", "--as-of", "2027-07-03T12:37Z")
+    after = rows()
+    assert after[: len(before)] == before
+    assert len(after) > len(before)
+
+
+def test_only_what_is_named_changes(run: Run) -> None:
+    run(*FLAT)
+    ran = run("site", "edit", "Windpump Flat", "--foreground", "windpump=196", "--months", "4-10")
+    assert ran.code == 0, ran.err
+    assert "access months, foregrounds" in ran.out
+    assert "40.3100" in run("site", "list").out
+
+
+@pytest.mark.parametrize(
+    ("text", "months"),
+    [("4-10", (4, 5, 6, 7, 8, 9, 10)), ("11-2", (1, 2, 11, 12)), ("5, 6,7", (5, 6, 7)), ("3", (3,))],
+)
+def test_months_are_read(text: str, months: tuple[int, ...]) -> None:
+    assert read_months(text) == months
+
+
+@pytest.mark.parametrize("text", ["", "0", "13", "may", "4-x", "-3"])
+def test_other_months_are_refused(text: str) -> None:
+    with pytest.raises(BadInput, match="no months"):
+        read_months(text)
+
+
+@pytest.mark.parametrize("text", ["peak", "peak=", "=12", "peak=360", "peak=nan"])
+def test_a_foreground_needs_a_name_and_a_bearing(text: str) -> None:
+    with pytest.raises(BadInput, match="no foreground"):
+        read_foreground(text)
+
+
+def test_nothing_to_change_is_said(run: Run) -> None:
+    run(*FLAT)
+    assert "say what to change" in run("site", "edit", "Windpump Flat").err
