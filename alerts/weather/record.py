@@ -81,8 +81,9 @@ class HourlyWeather:
 class Source:
     """Where a forecast came from; travels with everything that is made of it.
 
-    issued_at: when the model run began (Open-Meteo) or the provider last published (the others);
-    None when the answer doesn't say, which isn't the same as new.
+    issued_at: when the provider published it: the moment its run became available (Open-Meteo), or its
+    last update (the others). Age counts from here and not from the run's nominal start, which lies
+    hours earlier. None when the answer doesn't say, which isn't the same as new.
     fetched_at: when the provider last confirmed these very values; None for recorded answers.
     unchanged_since: the first time that these same values were fetched, when that is known.
     """

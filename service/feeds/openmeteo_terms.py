@@ -48,17 +48,27 @@ def wait_by_wording(text: str, now: datetime) -> timedelta:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """A model's newest run: when it began, from when on all answers hold it, and how often one comes."""
+    """A model's newest run: when it began, when it became available, and how often one comes."""
 
     began_at: datetime
-    settled_at: datetime
+    available_at: datetime
     interval: timedelta
 
+    @property
+    def settled_at(self) -> datetime:
+        """From when on every answer holds the run."""
+        return self.available_at + RUN_SETTLES_IN
+
     def issued_at(self, fetched_at: datetime) -> datetime:
-        """The newest run that an answer fetched then surely holds: this one, or one before it."""
+        """When the newest run that an answer fetched then surely holds became available.
+
+        This run's availability, or that of one before it while the servers settle. Not when the run
+        began: a global run needs some seven hours from there to its readers, and by a clock that starts
+        earlier it would be old before anybody could have had it.
+        """
         if fetched_at >= self.settled_at:
-            return self.began_at
-        return self.began_at - self.interval * math.ceil((self.settled_at - fetched_at) / self.interval)
+            return self.available_at
+        return self.available_at - self.interval * math.ceil((self.settled_at - fetched_at) / self.interval)
 
     def is_believable(self, now: datetime, horizon_h: int) -> bool:
         """False for a run in the future, and for one too old to say anything about now.
@@ -78,7 +88,7 @@ def read_run(body: bytes) -> Run:
         raise bad_shape(OPEN_METEO, f"runs every {interval_s:g} s can't be.")
     try:
         began_at = datetime.fromtimestamp(began_s, UTC)
-        settled_at = datetime.fromtimestamp(available_s, UTC) + RUN_SETTLES_IN
+        available_at = datetime.fromtimestamp(available_s, UTC)
     except (ValueError, OverflowError, OSError) as error:
         raise bad_shape(OPEN_METEO, "the table of runs holds no times.") from error
-    return Run(began_at, settled_at, timedelta(seconds=interval_s))
+    return Run(began_at, available_at, timedelta(seconds=interval_s))

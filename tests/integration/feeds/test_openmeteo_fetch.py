@@ -10,6 +10,7 @@ from feed_data import Clocks, cases, held_client, utc
 
 from alerts.errors import BadInput
 from alerts.span import Span
+from alerts.weather.clearness import why_unusable
 from alerts.weather.gates import Gate
 from alerts.weather.lineage import find_model
 from alerts.weather.record import Place
@@ -188,15 +189,23 @@ def test_the_run_tells_when_a_forecast_was_issued(stand_in):
     stand_in.tell_runs("2026-10-09T06:00")
     (forecast,) = here.fetch().forecasts
     assert (forecast.source.issued_at, forecast.source.fetched_at) == (
-        utc("2026-10-09T06:00"),
+        utc("2026-10-09T09:00"),  # when it became available, three hours after it began
         here.clocks.now,
     )
+
+
+def test_a_global_run_is_fresh_on_the_day_though_it_began_long_ago(stand_in):
+    """Seven hours from its start to its readers; on the day a run of more than six hours is stale."""
+    here = Installation()
+    stand_in.tell_runs("2026-10-09T00:00", available_after_h=7)
+    (forecast,) = here.fetch().forecasts
+    assert why_unusable(forecast.source, here.clocks.now, is_night_of=True) == ""
 
 
 @pytest.mark.parametrize(
     ("began", "issued"),
     [
-        pytest.param("2026-10-09T09:00", "2026-10-09T03:00", id="still settling: the run before"),
+        pytest.param("2026-10-09T09:00", "2026-10-09T06:00", id="still settling: the run before"),
         pytest.param("2026-10-09T18:00", None, id="in the future"),
         pytest.param("2026-05-26T00:00", None, id="row_30_a_table_left_behind"),
     ],

@@ -60,18 +60,19 @@ def test_row_18_the_wait_follows_from_the_wording(words, wait):
 def test_the_newest_run_is_read():
     run = read_run(read_bytes("invented-open-meteo-meta.json"))
     assert run.began_at == utc("2026-10-09T06:00")
-    assert run.settled_at == utc("2026-10-09T09:28")  # available at 09:18, and ten minutes
+    assert run.available_at == utc("2026-10-09T09:18")
+    assert run.settled_at == utc("2026-10-09T09:28")
     assert run.interval == 6 * HOUR
 
 
 @pytest.mark.parametrize(
     ("fetched", "issued"),
     [
-        pytest.param("2026-10-09T12:00", "2026-10-09T06:00", id="after it settled"),
-        pytest.param("2026-10-09T09:28", "2026-10-09T06:00", id="at that moment"),
-        pytest.param("2026-10-09T09:20", "2026-10-09T00:00", id="while servers settle"),
-        pytest.param("2026-10-09T03:28", "2026-10-09T00:00", id="six hours before"),
-        pytest.param("2026-10-09T03:00", "2026-10-08T18:00", id="longer before"),
+        pytest.param("2026-10-09T12:00", "2026-10-09T09:18", id="after it settled"),
+        pytest.param("2026-10-09T09:28", "2026-10-09T09:18", id="at that moment"),
+        pytest.param("2026-10-09T09:20", "2026-10-09T03:18", id="while servers settle"),
+        pytest.param("2026-10-09T03:28", "2026-10-09T03:18", id="six hours before"),
+        pytest.param("2026-10-09T03:00", "2026-10-08T21:18", id="longer before"),
     ],
 )
 def test_an_answer_is_of_the_run_that_it_surely_holds(fetched, issued):
