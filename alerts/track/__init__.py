@@ -1,0 +1,7 @@
+"""The track record: what was said against what came, and a chance that means what it says.
+
+metar, synop -> skyreading     what a station's report says of its sky
+evidence, stations, people, analyses, witnesses -> outcome     what the night was like, and who says so
+leads, pairs, climatology, score, ranges -> record, regret, words     how often it was right
+prior, logistic, isotonic -> fit -> calibration     a chance corrected by what came
+"""

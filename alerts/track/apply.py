@@ -1,0 +1,103 @@
+"""Maps at work on columns of chances: the arithmetic behind `calibration`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.track.calibration import HIGHEST_CHANCE, LOWEST_CHANCE, Calibration, LeadMap, Method
+from alerts.track.isotonic import Floats
+from alerts.track.leads import LEADS
+from alerts.track.pairs import Pairs
+from alerts.track.ranges import STRENGTH_NIGHTS, Z90
+from alerts.weather.skill import BASE_RATE
+
+MEMBER_SLOPE = 0.6
+"""Ensembles of cloud are too sure of themselves: until a record says better, their log odds are drawn
+toward the base rate by this much. Measured slopes: 0.37 (rain at Niamey, raw ECMWF ensemble), 0.67-0.91
+(four ECMWF cloud runs as members, five places; independent runs spread better than members do)."""
+PRIOR_LOWEST, PRIOR_HIGHEST = 0.13, 0.85
+"""What came of four runs that all said cloudy, or all clear, 1 to 4 days ahead (five places, April 2024):
+no forecast is believed to be worth more before its own record shows it."""
+_TINY = 0.005
+"""Chances are stated in whole per cent: 0 and 100 stand for half of one."""
+_WIDEST = 1e-3
+
+
+def log_odds(chance: npt.ArrayLike, tiny: float = _TINY) -> Floats:
+    """ln(p / (1 - p)), with p kept off 0 and 1."""
+    kept = np.clip(np.asarray(chance, dtype=np.float64), tiny, 1 - tiny)
+    return np.log(kept) - np.log1p(-kept)
+
+
+def from_log_odds(odds: Floats) -> Floats:
+    return 1 / (1 + np.exp(-odds))
+
+
+def prior_log_odds(raw: npt.ArrayLike, member_share: npt.ArrayLike) -> Floats:
+    """Log odds by the prior, before its bounds; where every map starts from.
+
+    Single runs keep theirs: their chance is made of measured rates already.
+    """
+    base = log_odds(BASE_RATE)
+    slope = 1 - (1 - MEMBER_SLOPE) * np.asarray(member_share, dtype=np.float64)
+    return base + slope * (log_odds(raw) - base)
+
+
+def corrected(
+    lead_map: LeadMap, site: npt.ArrayLike, raw: npt.ArrayLike, member_share: npt.ArrayLike
+) -> tuple[Floats, Floats, Floats]:
+    """Chance, and the ends of its 90 % range, for one lead; all shape (n,), inside 0..1."""
+    chance, variance = _chance_and_variance(lead_map, np.asarray(raw, dtype=np.float64), member_share)
+    shift, shift_variance = _of_sites(lead_map, np.asarray(site, dtype=np.int64))
+    odds, half = log_odds(chance, _WIDEST) + shift, Z90 * np.sqrt(variance + shift_variance)
+    return (
+        np.clip(from_log_odds(odds), LOWEST_CHANCE, HIGHEST_CHANCE),
+        np.clip(from_log_odds(odds - half), _WIDEST, HIGHEST_CHANCE),
+        np.clip(from_log_odds(odds + half), LOWEST_CHANCE, 1 - _WIDEST),
+    )
+
+
+def _chance_and_variance(
+    lead_map: LeadMap, raw: Floats, member_share: npt.ArrayLike
+) -> tuple[Floats, Floats]:
+    """The chance before a site's shift, and the variance of its log odds."""
+    odds = prior_log_odds(raw, member_share)
+    if lead_map.method is Method.LOGISTIC:
+        of_intercept, of_both, of_slope = lead_map.covariance
+        variance = of_intercept + 2 * of_both * odds + of_slope * odds**2
+        return from_log_odds(lead_map.intercept + lead_map.slope * odds), variance
+    if lead_map.method is Method.ISOTONIC:
+        steps = np.array([(step.chance, step.came, step.nights) for step in lead_map.steps])
+        known = from_log_odds(odds)
+        came, nights = (np.interp(known, steps[:, 0], steps[:, column]) for column in (1, 2))
+        return came, 1 / (nights * came * (1 - came))
+    if lead_map.method is Method.PRIOR:
+        chance = np.clip(from_log_odds(odds), PRIOR_LOWEST, PRIOR_HIGHEST)
+    else:
+        chance = np.clip(raw, LOWEST_CHANCE, HIGHEST_CHANCE)
+    return chance, 1 / (STRENGTH_NIGHTS * chance * (1 - chance))
+
+
+def _of_sites(lead_map: LeadMap, site: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    if not lead_map.shifts:
+        return np.zeros(site.shape), np.full(site.shape, lead_map.site_variance)
+    known = np.array([each.site for each in lead_map.shifts])
+    table = np.array([(each.shift, each.variance) for each in lead_map.shifts])
+    at = np.minimum(np.searchsorted(known, site), len(known) - 1)
+    is_known = known[at] == site
+    unknown_variance = lead_map.site_variance
+    return np.where(is_known, table[at, 0], 0.0), np.where(is_known, table[at, 1], unknown_variance)
+
+
+def recalibrated(pairs: Pairs, calibration: Calibration) -> Pairs:
+    """The same pairs as this version would have stated them, in whole per cent; what was told stays."""
+    stated = np.empty(len(pairs))
+    for index, lead in enumerate(LEADS):
+        own = pairs.lead == index
+        if own.any():
+            columns = (column[own] for column in (pairs.site, pairs.raw, pairs.member_share))
+            stated[own] = corrected(calibration.at(lead), *columns)[0]
+    return replace(pairs, stated=np.round(stated, 2))

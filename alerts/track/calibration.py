@@ -1,0 +1,172 @@
+"""A chance corrected by what came: the values that are stored, and how one chance is corrected.
+
+How much is corrected depends on how much has been seen, for each lead by itself:
+
+- under 30 pairs or 20 nights, a documented prior (`PRIOR`);
+- from then on a logistic map fitted on all sites together and pulled toward leaving the chance alone,
+  with a shift for each site that 20 nights weigh against;
+- beyond 1,000 pairs also an isotonic map, where it does better.
+
+A fitted map is used only where it beat the uncalibrated chance on nights it hadn't seen (`fit`). Nothing
+ever comes out as 0 or 100 %.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+from itertools import pairwise
+from math import exp, log
+
+from alerts.errors import BadInput
+from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
+
+LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
+"""Nothing is said to be less or more likely, whatever the record holds."""
+PRIOR_VERSION = "prior"
+
+
+class Method(StrEnum):
+    """AS_FORECAST leaves the chance as it is: neither a map nor the prior did better."""
+
+    AS_FORECAST = "as_forecast"
+    PRIOR = "prior"
+    LOGISTIC = "logistic"
+    ISOTONIC = "isotonic"
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """How a method did on nights that it wasn't fitted on.
+
+    gain: by how much it lowered the Brier score of the uncalibrated chance; error: the standard error of
+    that, nights being counted for what they are worth.
+    """
+
+    method: Method
+    pairs: int
+    nights: int
+    brier_uncalibrated: float
+    brier: float
+    gain: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class SiteShift:
+    """What one site adds to the log odds of all, with its variance, from so many independent nights."""
+
+    site: int
+    shift: float
+    variance: float
+    nights: float
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One level of an isotonic map: chance in, chance out, and how many independent nights it rests on."""
+
+    chance: float
+    came: float
+    nights: float
+
+
+@dataclass(frozen=True, slots=True)
+class LeadMap:
+    """How a chance stated at one lead is corrected.
+
+    intercept, slope: on log odds (LOGISTIC). covariance: of intercept, both, slope. steps: ISOTONIC.
+    site_variance: of the shift of a site that isn't listed.
+    """
+
+    lead: Lead
+    method: Method
+    why: str
+    pairs: int = 0
+    nights: int = 0
+    intercept: float = 0.0
+    slope: float = 1.0
+    covariance: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    steps: tuple[Step, ...] = ()
+    shifts: tuple[SiteShift, ...] = ()
+    site_variance: float = 0.0
+    trials: tuple[Trial, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """One version of all maps; never changed, only followed by another.
+
+    made_at: None for the prior. through: the last night it was fitted on.
+    """
+
+    version: str
+    made_at: datetime | None
+    through: date | None
+    leads: tuple[LeadMap, ...]
+
+    def at(self, lead: Lead) -> LeadMap:
+        """The map for a lead; the prior where this version has none."""
+        return next((each for each in self.leads if each.lead is lead), prior_map(lead))
+
+
+@dataclass(frozen=True, slots=True)
+class CalibratedChance:
+    """A corrected chance (0..1) with its 90 % range, and how it was reached."""
+
+    chance: float
+    low: float
+    high: float
+    methods: tuple[Method, ...]
+    version: str
+
+
+def prior_map(lead: Lead, pairs: int = 0, nights: int = 0) -> LeadMap:
+    """The prior at a lead, for so few pairs."""
+    return LeadMap(lead, Method.PRIOR, f"only {pairs} pairs from {nights} nights yet", pairs, nights)
+
+
+PRIOR = Calibration(PRIOR_VERSION, None, None, tuple(prior_map(lead) for lead in LEADS))
+"""What a fresh install uses."""
+
+
+def calibrate(
+    calibration: Calibration, raw: float, *, hours_before: float, site: int, member_share: float = 0.0
+) -> CalibratedChance:
+    """The corrected chance for one statement.
+
+    raw: 0..1, uncalibrated. hours_before: from now to the window's start; between two leads their
+    answers are blended in log odds, so that a chance doesn't jump when a lead is passed.
+    member_share: how much of the chance came from ensembles (0..1). BadInput for a raw outside 0..1.
+    """
+    from alerts.track.apply import corrected  # numpy loads only where a chance is corrected
+
+    if not 0 <= raw <= 1:
+        raise BadInput(f"a chance must lie between 0 and 1, got {raw:g}.")
+    weights = _lead_weights(hours_before)
+    maps = [calibration.at(lead) for lead in weights]
+    answers = [corrected(each, [site], [raw], [member_share]) for each in maps]
+    chance, low, high = (
+        _blend([float(answer[column][0]) for answer in answers], list(weights.values()))
+        for column in range(3)
+    )
+    methods = tuple(dict.fromkeys(each.method for each in maps))
+    return CalibratedChance(chance, low, high, methods, calibration.version)
+
+
+def _lead_weights(hours_before: float) -> dict[Lead, float]:
+    """The lead, or the two leads, that a statement lies at, with their weights."""
+    if hours_before <= HOURS_BEFORE[LEADS[0]]:
+        return {LEADS[0]: 1.0}
+    for near, far in pairwise(LEADS):
+        if hours_before < HOURS_BEFORE[far]:
+            share = (hours_before - HOURS_BEFORE[near]) / (HOURS_BEFORE[far] - HOURS_BEFORE[near])
+            return {near: 1 - share, far: share}
+    return {LEADS[-1]: 1.0}
+
+
+def _blend(chances: Sequence[float], weights: Sequence[float]) -> float:
+    odds = sum(w * log(p / (1 - p)) for p, w in zip(chances, weights, strict=True))
+    return 1 / (1 + exp(-odds))

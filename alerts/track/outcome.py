@@ -1,0 +1,178 @@
+"""What a night was like: the witnesses' words put together by one rule, disagreement kept.
+
+1. People first. Those who say something agree, or two thirds of them do: that is what it was like. One
+   voice alone that says clear, against stations that prove cloud, settles nothing.
+2. Then stations. Cloud needs a weight of 1 (one near station, or two further off, or one further off
+   with the analysis), and twice the weight of what speaks against it. Clear needs the same, and a
+   second kind of witness that saw no high cloud in the same stretch: stations can't see it.
+3. A model's analysis settles nothing alone.
+4. All else is unsure: kept, shown, not scored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from alerts.site import Site
+from alerts.span import intersect
+from alerts.track.analyses import ANALYSIS_WEIGHT, testimonies_of_analyses
+from alerts.track.evidence import (
+    JUDGE_WORDS,
+    Event,
+    Judge,
+    OutcomeState,
+    PersonReport,
+    SkyReport,
+    Station,
+    Testimony,
+    longest,
+)
+from alerts.track.people import testimonies_of_people
+from alerts.track.stations import testimony_of_station
+from alerts.track.witnesses import find_same_place
+from alerts.weather.record import Forecast
+
+ENOUGH_WEIGHT = 1.0
+MAJORITY = 2 / 3
+"""Of the weight that says anything, so much must say the same."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """All that is known of one site's night. set_aside: stations that don't count, with the reason."""
+
+    stations: Sequence[Station] = ()
+    reports: Sequence[SkyReport] = ()
+    people: Sequence[PersonReport] = ()
+    analyses: Sequence[Forecast] = ()
+    set_aside: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Whether one event happened. judge: whose word settled it, None when nobody's did.
+
+    disagreement: witnesses that count and say something else, one sentence each.
+    """
+
+    event: Event
+    state: OutcomeState
+    judge: Judge | None
+    why: str
+    testimonies: tuple[Testimony, ...]
+    disagreement: tuple[str, ...] = ()
+
+
+def judge_night(event: Event, site: Site, evidence: Evidence) -> Outcome:
+    """What all the evidence makes of one event at one site."""
+    people = testimonies_of_people(event, evidence.people)
+    stations = _testimonies_of_stations(event, site, evidence)
+    return combine(event, (*people, *stations, *testimonies_of_analyses(event, evidence.analyses)))
+
+
+def _testimonies_of_stations(event: Event, site: Site, evidence: Evidence) -> tuple[Testimony, ...]:
+    heard = [
+        (station, testimony_of_station(event, site, station, evidence.reports))
+        for station in evidence.stations
+    ]
+    heard.sort(key=lambda pair: (-pair[1].weight * pair[1].covered_share, pair[1].distance_km, pair[0].name))
+    trusted = [station for station, _ in heard if station.name not in evidence.set_aside]
+    aside = {**find_same_place(trusted), **evidence.set_aside}
+    return tuple(_set_aside(said, aside.get(station.name, "")) for station, said in heard)
+
+
+def _set_aside(said: Testimony, reason: str) -> Testimony:
+    return replace(said, weight=0.0, why=f"not counted: it {reason}") if reason else said
+
+
+def combine(event: Event, testimonies: Sequence[Testimony]) -> Outcome:
+    """The rule above, on what each witness says of the same event."""
+    counted = [said for said in testimonies if said.counts]
+    by_judge = {judge: [said for said in counted if said.judge is judge] for judge in Judge}
+    state, judge, why = _by_people(by_judge) or _by_stations(event, by_judge) or _unsettled(counted, by_judge)
+    others = [said for said in counted if state is not OutcomeState.UNSURE and said.says is not state]
+    if state is OutcomeState.UNSURE and len({said.says for said in counted}) > 1:
+        others = counted
+    return Outcome(event, state, judge, why, tuple(testimonies), tuple(_say(said) for said in others))
+
+
+_Settled = tuple[OutcomeState, Judge | None, str]
+_ByJudge = Mapping[Judge, Sequence[Testimony]]
+
+
+def _by_people(by_judge: _ByJudge) -> _Settled | None:
+    voices = by_judge[Judge.PEOPLE]
+    state = _majority(voices)
+    if state is None:
+        return None
+    alone = len(voices) == 1
+    against = _proven_by_stations(by_judge) is OutcomeState.NOT_CLEAR
+    if alone and state is OutcomeState.CLEAR and against:
+        why = "one person saw it clear, stations in reach report cloud throughout"
+        return OutcomeState.UNSURE, None, why
+    said = sum(voice.says is state for voice in voices)
+    return state, Judge.PEOPLE, f"{said} of {len(voices)} who were there say so"
+
+
+def _proven_by_stations(by_judge: _ByJudge) -> OutcomeState | None:
+    """What stations alone say with enough weight."""
+    stations = by_judge[Judge.STATIONS]
+    state = _majority(stations)
+    return state if state and _weight(stations, state) >= ENOUGH_WEIGHT else None
+
+
+def _by_stations(event: Event, by_judge: _ByJudge) -> _Settled | None:
+    stations, analyses = by_judge[Judge.STATIONS], by_judge[Judge.ANALYSIS]
+    state = _majority(stations)
+    if state is None:
+        return None
+    agreed = _analyses_agree(analyses, state)
+    if _weight(stations, state) + ANALYSIS_WEIGHT * agreed < ENOUGH_WEIGHT:
+        return OutcomeState.UNSURE, None, "only stations far off speak"
+    if state is OutcomeState.NOT_CLEAR:
+        return state, Judge.STATIONS, "stations in reach report cloud through the window"
+    if not agreed:
+        why = "stations see no cloud, and nothing that sees high cloud confirms it"
+        return OutcomeState.UNSURE, None, why
+    if not _same_stretch(event, stations, analyses):
+        return OutcomeState.UNSURE, None, "stations and the analysis have it clear at different times"
+    return state, Judge.STATIONS, "stations see no cloud, and an analysis has none higher up"
+
+
+def _analyses_agree(analyses: Sequence[Testimony], state: OutcomeState) -> bool:
+    return bool(analyses) and all(said.says is state for said in analyses)
+
+
+def _same_stretch(event: Event, stations: Sequence[Testimony], analyses: Sequence[Testimony]) -> bool:
+    """Whether the stations that see it clear and every analysis share a stretch that can hold the event."""
+    return any(
+        all(longest(intersect(said.clear_parts, model.clear_parts)) >= event.shortest for model in analyses)
+        for said in stations
+    )
+
+
+def _unsettled(counted: Sequence[Testimony], by_judge: _ByJudge) -> _Settled:
+    if not counted:
+        return OutcomeState.UNSURE, None, "nobody who could know says anything"
+    if not by_judge[Judge.PEOPLE] and not by_judge[Judge.STATIONS]:
+        return OutcomeState.UNSURE, None, "only a model's analysis speaks"
+    return OutcomeState.UNSURE, None, "the witnesses contradict each other"
+
+
+def _majority(testimonies: Sequence[Testimony]) -> OutcomeState | None:
+    whole = sum(said.weight for said in testimonies)
+    for state in (OutcomeState.CLEAR, OutcomeState.NOT_CLEAR):
+        if whole and _weight(testimonies, state) >= MAJORITY * whole - 1e-9:
+            return state
+    return None
+
+
+def _weight(testimonies: Iterable[Testimony], state: OutcomeState) -> float:
+    return sum(said.weight for said in testimonies if said.says is state)
+
+
+def _say(said: Testimony) -> str:
+    what = "clear" if said.says is OutcomeState.CLEAR else "not clear"
+    who = "a person" if said.judge is Judge.PEOPLE else said.witness
+    return f"{who} ({JUDGE_WORDS[said.judge]}) says {what}: {said.why}"

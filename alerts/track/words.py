@@ -1,0 +1,136 @@
+"""The record in plain words. Under 30 cases only fractions are told, never percent."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from alerts.track.evidence import JUDGE_WORDS
+from alerts.track.leads import LEAD_WORDS, Lead
+from alerts.track.pairs import Pairs
+from alerts.track.ranges import effective_nights, wilson_range
+from alerts.track.record import FEWEST_PAIRS, Calls, Record
+from alerts.track.regret import RegretRow
+
+NO_RECORD = "There is no record yet: it begins with the first night that somebody or something judged."
+LIKE_WITHIN = 0.10
+"""Chances this near to each other (0..1) are forecasts like one another."""
+FEWEST_LIKE = 5
+"""With fewer like it at the site, all sites are counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class LikeForecasts:
+    """Past forecasts like one, and what came: `clear` of `cases`. nights: how many they are worth."""
+
+    cases: int
+    clear: int
+    nights: float
+    is_of_site: bool
+
+
+def forecasts_like(pairs: Pairs, site: int, lead: Lead, chance: float) -> LikeForecasts:
+    """Past nights at the same lead with a chance within 10 points of this one (0..1): at the site, or at
+    all sites where it has fewer than five."""
+    near = pairs.at_lead(lead)
+    near = near.where(np.abs(near.stated - chance) <= LIKE_WITHIN + 1e-9)
+    own = near.at_site(site)
+    chosen, is_of_site = (own, True) if len(own) >= FEWEST_LIKE else (near, False)
+    nights = effective_nights(chosen.site, chosen.night)
+    return LikeForecasts(len(chosen), int(chosen.clear.sum()), nights, is_of_site)
+
+
+def say_like(like: LikeForecasts) -> str:
+    """`Forecasts like this came clear 9 of 12 times here.`"""
+    if not like.cases:
+        return NO_RECORD
+    where = "here" if like.is_of_site else "over all sites"
+    if like.cases < FEWEST_PAIRS:
+        return f"Forecasts like this came clear {like.clear} of {like.cases} times {where}."
+    share = say_share(like.clear, like.cases, like.nights)
+    return f"Of {like.cases} forecasts like this {where}, {share} came clear."
+
+
+def say_share(clear: int, cases: int, nights: float | None = None) -> str:
+    """`9 of 12`; from 30 cases on `73 % (60–84 %)`, the range in which the true share lies nine times in
+    ten for so many independent nights."""
+    if cases < FEWEST_PAIRS:
+        return f"{clear} of {cases}"
+    worth = (nights or cases) / cases
+    low, high = wilson_range(clear * worth, cases * worth)
+    return f"{_percent(clear / cases)} % ({_percent(low)}–{_percent(high)} %)"
+
+
+def say_calls(calls: Calls) -> str:
+    """`Told go 14 times, clear 11; silent on 3 clear nights of 22.`
+
+    The last number counts the nights without a go.
+    """
+    told = f"Told go {_times(calls.told_go)}, clear {calls.go_clear}" if calls.told_go else "Never told go"
+    silent = f"silent on {_count(calls.silent_clear, 'clear night')} of {calls.silent}"
+    text = f"{told}; {silent}."
+    if calls.barred_clear:
+        nights = _count(calls.barred_clear, "more clear night")
+        text += f" On {nights} wind or another limit spoke against going."
+    return text
+
+
+def say_judges(record: Record) -> str:
+    """`Judged by people's reports 4 times, weather stations 8 times; 3 nights nobody could settle.`"""
+    said = [f"{JUDGE_WORDS[judge]} {_times(count)}" for judge, count in record.judges.items() if count]
+    unsettled = f"{_count(record.unsure, 'night')} nobody could settle" if record.unsure else ""
+    judged = f"Judged by {', '.join(said)}" if said else ""
+    return "; ".join(part for part in (judged, unsettled) if part) + "." if judged or unsettled else ""
+
+
+def say_worth(record: Record) -> str:
+    """`12 nights, worth 8 independent ones.`"""
+    worth = _count(round(record.effective_nights), "independent one")
+    return f"{_count(record.pairs, 'night')}, worth {worth}: neighbouring nights share their weather."
+
+
+def say_skill(record: Record) -> str:
+    """Whether the chances were worth more than the season's own rate, and than the best single model."""
+    if record.scores is None:
+        return f"Too few nights to score yet: {record.pairs} of {FEWEST_PAIRS}."
+    skill, (low, high) = record.scores.skill, record.scores.skill_range
+    word = "better" if low > 0 else "worse" if high < 0 else "neither surely better nor surely worse"
+    text = f"The chances were {word} than the site's own rate for the month ({_percent(skill)} % skill"
+    text += f", {_percent(low)} to {_percent(high)} %)."
+    best = record.scores.best_model
+    if best is not None:
+        than = "better" if best.skill > 0 else "no better"
+        text += f" They were {than} than the best single model, {best.lineage} ({_percent(best.skill)} %)."
+    return text
+
+
+def say_lead(lead: Lead, record: Record) -> str:
+    """One line for a lead: `A day before: …`."""
+    if not record.pairs:
+        return NO_RECORD
+    when = LEAD_WORDS[lead]
+    return f"{when[0].upper()}{when[1:]}: {say_calls(record.calls)}"
+
+
+def say_regret(now: RegretRow, other: RegretRow) -> str:
+    """`At 60 % you'd have gone 5 more times, 2 of them clear.`"""
+    more = other.gone - now.gone
+    clear = abs(other.gone_clear - now.gone_clear)
+    if not more:
+        return f"At {other.limit_pct} % you'd have gone just as often."
+    direction = "more" if more > 0 else "fewer"
+    which = f"{clear} of them clear" if abs(more) > 1 else ("a clear one" if clear else "not a clear one")
+    return f"At {other.limit_pct} % you'd have gone {_count(abs(more), f'{direction} time')}, {which}."
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _times(number: int) -> str:
+    return "once" if number == 1 else f"{number} times"
+
+
+def _percent(share: float) -> str:
+    return f"{round(100 * share)}".replace("-", "−")
