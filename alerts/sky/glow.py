@@ -5,6 +5,7 @@ What the sum leaves out: the Milky Way itself, zodiacal light by direction, auro
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,12 +15,12 @@ import numpy.typing as npt
 from alerts.night import Target, TargetKind
 from alerts.site import Site
 from alerts.sky.brightness import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
-from alerts.sky.domes import TownGlow
+from alerts.sky.domes import Dome, TownGlow, domes_under
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.extinction import MAG_PER_DEPTH, dimming_mag, gas_mag, known_or_default_aod, smoke_mag
 from alerts.sky.ground import Ground
 from alerts.sky.milkyway import galactic_direction, geometry
-from alerts.sky.moonlight import MoonPlaces, moonlit_sky_nl
+from alerts.sky.moonlight import MoonPlaces, faded_nl, moonlit_sky_nl, share_up
 from alerts.sky.natural import DARKEST_NATURAL_MAG, NATURAL_ZENITH_MAG, growth, natural_nl
 from alerts.sky.targets import target_direction
 from alerts.sky.towns import Towns
@@ -137,13 +138,12 @@ def sky_brightness(
     """
     gas = float(gas_mag(sky.elevation_m))
     extinction = gas + MAG_PER_DEPTH * known_or_default_aod(aod, sky.elevation_m)
-    parts = (
-        natural_nl(altitude_deg, sky.natural_zenith_nl),
-        twilight_nl(altitude_deg, sun_altitude_deg),
-        moonlit_sky_nl(altitude_deg, azimuth_deg, moon, extinction, gas),
-        sky.towns_nl(altitude_deg, azimuth_deg),
-    )
-    return SkyParts(*np.broadcast_arrays(*parts))
+    natural = natural_nl(altitude_deg, sky.natural_zenith_nl)
+    twilight = twilight_nl(altitude_deg, sun_altitude_deg)
+    towns = sky.towns_nl(altitude_deg, azimuth_deg)
+    moonlight = moonlit_sky_nl(altitude_deg, azimuth_deg, moon, extinction, gas)
+    moon_nl = faded_nl(moonlight, natural + twilight + towns, share_up(moon))
+    return SkyParts(*np.broadcast_arrays(natural, twilight, moon_nl, towns))
 
 
 def sky_at(
@@ -179,6 +179,16 @@ def aim_deg(site: Site, target: Target, at_s: Floats, table: SkyTable) -> tuple[
         icrs = target_direction(target)
     altitude, azimuth = ground.altaz(table.fixed(icrs, at_s)[None], near=False)
     return altitude[0], azimuth[0]
+
+
+def domes_stood_over(
+    site: Site, target: Target, span: Span, ephemeris: Ephemeris, found: Sequence[Dome]
+) -> tuple[Dome, ...]:
+    """Those domes over which the target stands at any minute of a span."""
+    start_s, end_s = posix_s(span.start), posix_s(span.end)
+    at_s = np.append(np.arange(start_s, end_s, 60.0), end_s)
+    altitude, azimuth = aim_deg(site, target, at_s, ephemeris.table(start_s, end_s))
+    return domes_under(found, altitude, azimuth)
 
 
 def sun_and_moon(site: Site, at_s: Floats, table: SkyTable) -> tuple[Floats, MoonPlaces]:

@@ -109,7 +109,7 @@ def moonset_altitude_deg(distance_km: npt.ArrayLike) -> Floats:
 
 
 def share_up(moon: MoonPlaces) -> Floats:
-    """How much of the moonlight counts: all above 2 degrees, none after moonset, even between."""
+    """How much of the moonlight counts: all above 2 degrees, none after moonset; see `faded_nl`."""
     down = moonset_altitude_deg(moon.distance_km)
     return np.asarray(np.clip((moon.altitude_deg - down) / (FADES_FROM_DEG - down), 0, 1))
 
@@ -121,7 +121,7 @@ def moonlit_sky_nl(
     extinction_mag: npt.ArrayLike,
     gas: float,
 ) -> Floats:
-    """Moonlight in nL in a direction, with opposition surge, true distance, and the fading at moonset.
+    """Moonlight in nL in a direction, with opposition surge and true distance, before it fades at moonset.
 
     altitude_deg, azimuth_deg: airless, of the Moon's shape or broadcastable. extinction_mag: V mag per
     airmass, of which `gas` is the part of clean air. A ridge before the Moon doesn't darken the sky.
@@ -130,4 +130,15 @@ def moonlit_sky_nl(
     extinction = brightest_extinction_mag(moon.altitude_deg, altitude_deg, extinction_mag, gas)
     light = moonlight_nl(moon.phase_angle_deg, moon.altitude_deg, altitude_deg, apart, extinction)
     nearer = (MEAN_DISTANCE_KM / moon.distance_km) ** 2
-    return np.asarray(light * opposition_surge(moon.phase_angle_deg) * nearer * share_up(moon))
+    return np.asarray(light * opposition_surge(moon.phase_angle_deg) * nearer)
+
+
+def faded_nl(light_nl: npt.ArrayLike, rest_nl: npt.ArrayLike, share: npt.ArrayLike) -> Floats:
+    """Moonlight in nL of which a share counts, such that the magnitude changes evenly with the share.
+
+    rest_nl: the rest of the sky, above zero. From 2 degrees to moonset the Moon takes 11 minutes or more:
+    what costs half a magnitude at 2 degrees fades by less than 0.05 mag a minute, a full Moon, as it
+    must, by more: up to 0.15 over most of the sky, 0.4 close to the Moon.
+    """
+    rest = np.asarray(rest_nl, dtype=np.float64)
+    return np.asarray(rest * np.expm1(np.asarray(share) * np.log1p(np.asarray(light_nl) / rest)))
