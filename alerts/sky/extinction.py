@@ -23,7 +23,7 @@ OZONE_MAG = 0.016
 DEFAULT_AOD, AEROSOL_SCALE_M = 0.11, 1500.0
 """Aerosol optical depth at sea level taken where the weather gives none: the average 0.12 mag of the
 same source. It thins out with height."""
-MOST_AOD = 10.0
+MOST_AOD = 20.0
 """More than the thickest smoke measured; beyond it a number is a mistake."""
 
 
@@ -35,7 +35,7 @@ def default_aod(elevation_m: npt.ArrayLike) -> Floats:
 def known_or_default_aod(aod: npt.ArrayLike | None, elevation_m: float) -> Floats:
     """Aerosol optical depths at 550 nm above a place, any shape; None and NaN become the default.
 
-    Raises BadInput for values outside 0..10.
+    Raises BadInput for values outside 0..20.
     """
     usual = default_aod(elevation_m)
     if aod is None:

@@ -134,7 +134,7 @@ def sky_brightness(
 
     All shapes must broadcast to the Moon's. aod: aerosol optical depth at 550 nm; None or NaN where unknown,
     then the default for the site's height. Directions below the horizon count as on it.
-    Raises BadInput for an optical depth outside 0..10.
+    Raises BadInput for an optical depth outside 0..20.
     """
     gas = float(gas_mag(sky.elevation_m))
     extinction = gas + MAG_PER_DEPTH * known_or_default_aod(aod, sky.elevation_m)

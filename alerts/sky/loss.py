@@ -95,7 +95,7 @@ def spans_by_loss(
     """The parts of a span in which the loss stays within a wish, to the second.
 
     Sampled each minute; what holds, or fails, for less than a minute can be missed. Raises BadInput
-    for a wish outside 0..3 mag and an optical depth outside 0..10.
+    for a wish outside 0..3 mag and an optical depth outside 0..20.
     """
     ends_s = np.array([posix_s(span.start)]), np.array([posix_s(span.end)])
     table = ephemeris.table(float(ends_s[0][0]), float(ends_s[1][0]))

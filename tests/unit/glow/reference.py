@@ -23,7 +23,7 @@ UNHURRIED = settings(deadline=None, max_examples=60)
 altitudes = st.floats(0, 90)
 azimuths = st.floats(0, 360)
 phases = st.floats(0, 180)
-optical_depths = st.floats(0, 10)
+optical_depths = st.floats(0, 20)
 
 
 @cache

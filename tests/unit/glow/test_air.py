@@ -107,9 +107,9 @@ def test_a_gap_in_a_row_of_optical_depths_is_filled_alone() -> None:
     assert known_or_default_aod([0.5, math.nan, 2.0], 0).tolist() == [0.5, DEFAULT_AOD, 2.0]
 
 
-@pytest.mark.parametrize("aod", [-0.01, 10.1, math.inf, -math.inf, [0.1, 99.0]])
+@pytest.mark.parametrize("aod", [-0.01, 20.1, math.inf, -math.inf, [0.1, 99.0]])
 def test_absurd_optical_depth_is_refused(aod: Any) -> None:
-    with pytest.raises(BadInput, match="optical depth must lie between 0 and 10"):
+    with pytest.raises(BadInput, match="optical depth must lie between 0 and 20"):
         known_or_default_aod(aod, 0)
 
 
