@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session, sessionmaker
@@ -15,9 +16,13 @@ from alerts.span import Span
 from alerts.weather.record import Place
 from service.channels.base import Channel
 from service.feeds.base import Gathered
+from service.keys import Keys, load_keys
 from service.settings import Settings, load_settings
 from service.store.engine import open_engine
 from service.store.migrate import require_current
+
+if TYPE_CHECKING:
+    from service.cycle.deliver import Delivery
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
 
@@ -67,6 +72,20 @@ class Duskbell:
         from service.channels.registry import build_channels, wiring_from
 
         return build_channels(wiring_from(self.settings))
+
+    @cached_property
+    def keys(self) -> Keys:
+        configured = self.settings.secret_key
+        return load_keys(self.settings.data_dir, configured.get_secret_value() if configured else "")
+
+    @cached_property
+    def delivery(self) -> Delivery:
+        """What sends messages; shared by the cycle, the postman and the pages of this process."""
+        from service.cycle.claiming import Links
+        from service.cycle.deliver import Delivery
+
+        links = Links(self.keys, self.settings.public_url)
+        return Delivery(self.sessions, self.channels, lambda: self.clock(), links)
 
 
 def build() -> Duskbell:

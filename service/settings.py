@@ -7,6 +7,7 @@ Order, first wins: environment (`DUSKBELL_…`), the TOML file, the defaults bel
 from __future__ import annotations
 
 import os
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Literal
 
@@ -78,16 +79,71 @@ class Settings(BaseSettings):
     smtp_user: str = Field("", description="User name at the relay, if it wants one.")
     smtp_password: SecretStr | None = Field(None, description="Password at the relay.")
     mail_from: str = Field("duskbell@localhost.localdomain", description="Sender address of all mail.")
+    mail_return_path: str = Field(
+        "", description="Envelope sender, to which bounces come back; empty: mail_from."
+    )
+    bounce_mailbox: Path | None = Field(
+        None, description="mbox file or Maildir folder with the bounces; read every five minutes."
+    )
+    relay_hook_key: SecretStr | None = Field(
+        None, description="Key with which the relay reports bounces to /relay/bounces; empty: closed."
+    )
     outbox_dir: Path | None = Field(None, description="Folder for .eml files; default: outbox in data_dir.")
 
     webhook_allow: tuple[str, ...] = Field(
         (), description="host:port, host or CIDR of local receivers that webhooks may reach."
+    )
+    named_targets: dict[str, SecretStr] = Field(
+        default_factory=dict,
+        description="The operator's own targets, name = apprise URL; needs the extra channels.",
+    )
+
+    operator_email: str = Field("", description="Mail address told when the service itself is in trouble.")
+    operator_target: str = Field(
+        "",
+        description="Second way to tell the operator: CHANNEL:ADDRESS, such as slack:https://… or "
+        "named:NAME.",
+    )
+    operator_target_secret: SecretStr | None = Field(
+        None, description="Signing secret or access token of operator_target, if it takes one."
+    )
+
+    secret_key: SecretStr | None = Field(
+        None, description="Key of links and hashes; empty: made once in secret.key in the data folder."
+    )
+    trusted_proxies: tuple[str, ...] = Field(
+        (), description="Addresses or networks of reverse proxies whose X-Forwarded-For is believed."
+    )
+    metrics_open: bool = Field(
+        False, description="Show /metrics to everyone; else only to this machine and to API keys."
+    )
+    log_format: Literal["text", "json"] = Field("text", description="How log lines are written.")
+    log_level: Literal["debug", "info", "warning", "error"] = Field(
+        "info", description="Least level that is logged."
+    )
+    keep_attempts_days: int = Field(
+        90, ge=7, description="Days that attempts to send are kept, with what the receiver answered."
+    )
+    keep_messages_days: int = Field(
+        400, ge=30, description="Days that settled messages and their alerts are kept."
     )
 
     @model_validator(mode="after")
     def _user_needs_password(self) -> Settings:
         if self.smtp_user and self.smtp_password is None:
             raise ValueError("smtp_user is set but smtp_password is not; set both or neither")
+        return self
+
+    @model_validator(mode="after")
+    def _operator_target_is_whole(self) -> Settings:
+        if self.operator_target and "" in self.operator_target.partition(":"):
+            raise ValueError("operator_target needs both parts: write CHANNEL:ADDRESS")
+        return self
+
+    @model_validator(mode="after")
+    def _proxies_are_networks(self) -> Settings:
+        for entry in self.trusted_proxies:
+            ip_network(entry)
         return self
 
     @classmethod
@@ -109,6 +165,14 @@ class Settings(BaseSettings):
     @property
     def outbox(self) -> Path:
         return self.outbox_dir or self.data_dir / "outbox"
+
+    @property
+    def operator_way(self) -> tuple[str, str] | None:
+        """Channel and address of the second way to the operator; None when there is none."""
+        if not self.operator_target:
+            return None
+        channel, _, address = self.operator_target.partition(":")
+        return channel, address
 
     @property
     def uses_open_meteo(self) -> bool:

@@ -104,6 +104,15 @@ class Channel(Protocol):
     @property
     def form(self) -> Form: ...
 
+    @property
+    def kind(self) -> str:
+        """The schedule it follows: "email" or "webhook"."""
+        ...
+
+    def destination(self, address: str) -> str:
+        """What shares its fate with this address: the host it names, or the relay. A breaker's key."""
+        ...
+
     def check_address(self, address: str) -> str:
         """The address as it is stored; BadInput when this channel can't send to it."""
         ...

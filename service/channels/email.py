@@ -62,23 +62,32 @@ class MailServer:
 
 
 class Email:
-    """Sends mail through a relay, one connection a message."""
+    """Sends mail through a relay, one connection a message.
+
+    return_path: where mail that can't be delivered comes back to; "" means the sender's address.
+    """
 
     form = Form.MAIL
+    kind = "email"
 
-    def __init__(self, server: MailServer, sender: str) -> None:
+    def __init__(self, server: MailServer, sender: str, *, return_path: str = "") -> None:
         self._server = server
         self._sender = sender_address(sender)
+        self._return_path = sender_address(return_path).addr_spec if return_path else self._sender.addr_spec
         self._tls = None if server.security == "none" else ssl.create_default_context(cafile=server.ca_file)
 
     def check_address(self, address: str) -> str:
         """The address as it is stored; BadInput when it can't be one."""
         return check_mail_address(address)
 
+    def destination(self, address: str) -> str:
+        """The relay: all mail goes through it."""
+        return f"relay {self._server.host}:{self._server.port}"
+
     def send(self, outgoing: Outgoing) -> SendResult:
         """Hand it to the relay once."""
         mail = build_mail(outgoing, self._sender)
-        envelope = _Envelope(self._sender.addr_spec, outgoing.address, mail.as_bytes(policy=MAIL_POLICY))
+        envelope = _Envelope(self._return_path, outgoing.address, mail.as_bytes(policy=MAIL_POLICY))
         talk = _Talk(self._server, self._tls, self._sender.domain)
         with Deadline(self._server.whole_timeout_s) as deadline:
             return talk.deliver(envelope, deadline)
@@ -91,6 +100,7 @@ class OutboxFolder:
     """
 
     form = Form.MAIL
+    kind = "email"
 
     def __init__(self, folder: Path, sender: str) -> None:
         self._folder = folder
@@ -99,6 +109,10 @@ class OutboxFolder:
     def check_address(self, address: str) -> str:
         """The address as it is stored; BadInput when it can't be one."""
         return check_mail_address(address)
+
+    def destination(self, address: str) -> str:
+        """The folder: all mail goes into it."""
+        return f"outbox {self._folder}"
 
     def send(self, outgoing: Outgoing) -> SendResult:
         """Write it whole or not at all."""
@@ -171,7 +185,8 @@ def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
     mail["Auto-Submitted"] = "auto-generated"  # RFC 3834: no out-of-office answers
     if outgoing.unsubscribe_url:
         mail["List-Unsubscribe"] = f"<{_plain_url(outgoing.unsubscribe_url)}>"
-        mail["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"  # RFC 8058
+        if outgoing.unsubscribe_url.startswith("https:"):
+            mail["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"  # RFC 8058 wants https
     mail.set_content(parts.text, cte="quoted-printable")
     mail.add_alternative(parts.html, subtype="html", cte="quoted-printable")
     return mail

@@ -18,7 +18,7 @@ import ssl
 import threading
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import certifi
 import urllib3.exceptions
@@ -31,6 +31,8 @@ from service.channels.targets import Address, AllowList, Blocked, Target, addres
 
 READ_AT_MOST = 64 * 1024
 """Bytes of an answer that are read; the rest is left."""
+
+Method = Literal["POST", "PUT"]
 
 __all__ = ["Answer", "Blocked", "CutOff", "SafeClient", "address_ok"]
 
@@ -123,11 +125,15 @@ class SafeClient:
 
     def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
         """POST those exact bytes. Blocked before anything is sent, CutOff when no whole answer came."""
+        return self.call("POST", url, body, headers)
+
+    def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+        """Like `post`, by that method."""
         target = self.check_url(url)
         with Deadline(self._whole_s) as deadline:
             connection = self._connect(target, deadline)
             try:
-                answer = _exchange(connection, target.path, body, headers)
+                answer = _exchange(connection, method, target.path, body, headers)
             except (OSError, urllib3.exceptions.HTTPError, http.client.HTTPException) as error:
                 raise _cut_off(error, deadline, maybe_sent=True) from error
             finally:
@@ -195,10 +201,12 @@ class SafeClient:
         raise failure or OSError("the name has no address")
 
 
-def _exchange(connection: HTTPConnection, path: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+def _exchange(
+    connection: HTTPConnection, method: Method, path: str, body: bytes, headers: Mapping[str, str]
+) -> Answer:
     """Send the request and read the answer, undecoded and no more than READ_AT_MOST of it."""
     sent = {**headers, "Accept-Encoding": "identity", "Connection": "close"}
-    connection.request("POST", path, body=body, headers=sent, preload_content=False, decode_content=False)
+    connection.request(method, path, body=body, headers=sent, preload_content=False, decode_content=False)
     response = connection.getresponse()
     try:
         received = {name.lower(): value for name, value in response.headers.items()}

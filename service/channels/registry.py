@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import MappingProxyType
 
 from service.channels.base import Channel
+from service.channels.chat import CHAT_FORMS, Chat, ChatForm
 from service.channels.email import Email, MailServer, OutboxFolder
+from service.channels.named import NamedTargets
 from service.channels.netguard import SafeClient
 from service.channels.webhook import Webhook
 from service.settings import Settings
@@ -20,26 +23,44 @@ class Wiring:
 
     mail_server: None means that mail is written to the outbox folder.
     client: the guarded client for addresses that users gave.
+    named_targets: the operator's own, name to URL.
     """
 
     sender: str
     outbox: Path
     client: SafeClient
     mail_server: MailServer | None = None
+    return_path: str = ""
+    named_targets: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
 def _email(wiring: Wiring) -> Channel:
     if wiring.mail_server is None:
         return OutboxFolder(wiring.outbox, wiring.sender)
-    return Email(wiring.mail_server, wiring.sender)
+    return Email(wiring.mail_server, wiring.sender, return_path=wiring.return_path)
 
 
 def _webhook(wiring: Wiring) -> Channel:
     return Webhook(wiring.client)
 
 
-CHANNELS: Mapping[str, Callable[[Wiring], Channel]] = MappingProxyType({"email": _email, "webhook": _webhook})
-"""Every channel by the name under which addresses and schedules know it."""
+def _named(wiring: Wiring) -> Channel:
+    return NamedTargets(wiring.named_targets)
+
+
+def _chat(chat_form: ChatForm, wiring: Wiring) -> Channel:
+    return Chat(wiring.client, chat_form)
+
+
+CHANNELS: Mapping[str, Callable[[Wiring], Channel]] = MappingProxyType(
+    {
+        "email": _email,
+        "webhook": _webhook,
+        **{name: partial(_chat, chat_form) for name, chat_form in CHAT_FORMS.items()},
+        "named": _named,
+    }
+)
+"""Every channel by the name under which addresses know it."""
 
 
 def build_channels(wiring: Wiring) -> dict[str, Channel]:
@@ -62,4 +83,6 @@ def wiring_from(settings: Settings) -> Wiring:
         outbox=settings.outbox,
         client=SafeClient(allow=settings.webhook_allow),
         mail_server=server if settings.smtp_host else None,
+        return_path=settings.mail_return_path,
+        named_targets={name: url.get_secret_value() for name, url in settings.named_targets.items()},
     )

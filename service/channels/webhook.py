@@ -14,6 +14,7 @@ import json
 import re
 import secrets
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.utils import parsedate_to_datetime
 
@@ -26,8 +27,10 @@ from service.channels.base import (
     SendResult,
     checked_id,
 )
-from service.channels.netguard import Answer, Blocked, CutOff, SafeClient
+from service.channels.netguard import Answer, Blocked, CutOff, Method, SafeClient
+from service.channels.targets import parse_target
 
+USER_AGENT = "Duskbell"
 SECRET_PREFIX = "whsec_"
 SECRET_BYTES = 32
 LARGEST_BODY_BYTES = 20_000
@@ -95,42 +98,76 @@ def read_retry_after(value: str | None, now: datetime) -> timedelta | None:
     return max(timedelta(0), until - now)
 
 
+@dataclass(frozen=True, slots=True)
+class HookRequest:
+    """One call of a receiver: exactly these bytes."""
+
+    url: str
+    body: bytes
+    headers: Mapping[str, str]
+    method: Method = "POST"
+
+
+def call_hook(client: SafeClient, request: HookRequest, attempted_at: datetime) -> SendResult:
+    """Make the call once. 2xx is success; all else is a ChannelError."""
+    headers = {"Content-Type": "application/json", "User-Agent": USER_AGENT, **request.headers}
+    try:
+        answer = client.call(request.method, request.url, request.body, headers)
+    except Blocked as error:
+        raise ChannelError("blocked", str(error), permanent=True) from error
+    except CutOff as error:
+        raise ChannelError(error.code, str(error), maybe_sent=error.maybe_sent) from error
+    return read_answer(answer, attempted_at)
+
+
+def payload_of(outgoing: Outgoing) -> Mapping[str, object]:
+    """The payload to send; ChannelError when none was composed."""
+    if outgoing.payload is None:
+        raise ChannelError("no_payload", "nothing was composed for a webhook", permanent=True, ours=True)
+    return outgoing.payload
+
+
 class Webhook:
     """Sends the neutral JSON payload to a receiver's URL."""
 
     form = Form.PAYLOAD
+    kind = "webhook"
 
-    def __init__(self, client: SafeClient, *, user_agent: str = "Duskbell") -> None:
+    def __init__(self, client: SafeClient) -> None:
         self._client = client
-        self._user_agent = user_agent
 
     def check_address(self, address: str) -> str:
         """The URL as it is stored; BadInput when it isn't one that we call."""
         self._client.check_url(address.strip())
         return address.strip()
 
+    def destination(self, address: str) -> str:
+        """The host and port that the URL names."""
+        return destination_of(address)
+
     def send(self, outgoing: Outgoing) -> SendResult:
-        """POST it once. 2xx is success; all else is a ChannelError."""
-        if outgoing.payload is None:
-            raise ChannelError("no_payload", "nothing was composed for a webhook", permanent=True, ours=True)
-        body = encode_body(outgoing.payload)
-        try:
-            answer = self._client.post(outgoing.address, body, self._headers(outgoing, body))
-        except Blocked as error:
-            raise ChannelError("blocked", str(error), permanent=True) from error
-        except CutOff as error:
-            raise ChannelError(error.code, str(error), maybe_sent=error.maybe_sent) from error
-        return read_answer(answer, outgoing.attempted_at)
+        """POST it once."""
+        body = encode_body(payload_of(outgoing))
+        request = HookRequest(outgoing.address, body, self._headers(outgoing, body))
+        return call_hook(self._client, request, outgoing.attempted_at)
 
     def _headers(self, outgoing: Outgoing, body: bytes) -> dict[str, str]:
         if not outgoing.secrets:
             raise ChannelError("no_secret", "the receiver has no signing secret", permanent=True, ours=True)
         message_id = checked_id(outgoing.message_id)
         try:
-            signed = signed_headers(outgoing.secrets, message_id, outgoing.attempted_at, body)
+            return signed_headers(outgoing.secrets, message_id, outgoing.attempted_at, body)
         except ValueError as error:
             raise ChannelError("bad_secret", str(error), permanent=True, ours=True) from error
-        return {"Content-Type": "application/json", "User-Agent": self._user_agent, **signed}
+
+
+def destination_of(url: str) -> str:
+    """`host:port` of a URL as it is stored; the whole text when it names none."""
+    try:
+        target = parse_target(url)
+    except Blocked:
+        return url[:300]
+    return f"{target.host}:{target.port}"
 
 
 def read_answer(answer: Answer, received_at: datetime) -> SendResult:

@@ -1,206 +1,236 @@
-"""Stage 4: messages on their way, each sent at least once while it helps, under one id."""
+"""Stage 4: messages on their way, each sent at least once while it helps, under one id.
+
+One dispatcher claims what may start, hands it to threads that compose and send, and records what is done,
+many rows at a time. It is the only one that touches the store, so the number of sends under way has no
+bearing on the number of transactions.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import logging
-import random
+import queue
+import threading
+import time
+from collections import Counter
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing
-from alerts.standing import still_stands
-from alerts.verdict import VerdictWord
-from alerts.wishes import Wishes
-from service.channels.base import ANSWER_KEPT_BYTES, Channel, ChannelError, Outgoing, SendResult
-from service.channels.compose import compose
-from service.channels.schedule import next_attempt
-from service.store import messages, tables
-from service.store.codec import from_json
-from service.store.decisions import newest_decision
+from service.channels.base import Channel, ChannelError, SendResult
+from service.channels.breaker import Breaker
+from service.crashpoints import crash_point
+from service.cycle.claiming import Claimed, Links, claim_batch
+from service.cycle.composing import compose_claimed
+from service.cycle.lanes import THREADS_AT_MOST, Lanes, Waiting
+from service.cycle.recording import Sent, count, record
+from service.metrics import Metrics
+from service.store import endpoints, messages
 from service.store.messages import Status
 
 log = logging.getLogger(__name__)
 
-SENDERS = 8
-"""Messages on the wire at the same time; a hanging receiver holds one of them."""
+SWEEP_EVERY_S = 1.0
+SWEEP_SHARE = 10
+"""A sweep over many waiting messages takes at most about a tenth of the time."""
+GATHER_S = 0.01
+"""Results that come this close together are recorded in one transaction."""
+STOP_WITHIN_S = 20.0
+"""How long a send under way may go on when the service is told to stop."""
 
 Clock = Callable[[], datetime]
 
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """What the stage needs: the store, the channels by name, the real clock."""
+    """What the stage needs: the store, the channels by name, the real clock, and how links are made.
+
+    stopping: set when nothing more is to be taken up.  background: set while a postman runs, who then
+    does the stage's work.  nudge: tells the postman that something is due.
+    """
 
     sessions: sessionmaker[Session]
     channels: Mapping[str, Channel]
     clock: Clock
-
-
-@dataclass(frozen=True, slots=True)
-class _Claimed:
-    message: tables.Message
-    channel: Channel
-    outgoing: Outgoing
-    channel_name: str
-    address_id: int
+    links: Links
+    metrics: Metrics = field(default_factory=Metrics)
+    stopping: threading.Event = field(default_factory=threading.Event)
+    background: threading.Event = field(default_factory=threading.Event)
+    nudge: threading.Event = field(default_factory=threading.Event)
 
 
 def run(delivery: Delivery, now: datetime) -> dict[str, int]:
     """Send what is due; how many ended how. `now` judges what still helps, the clock when to retry."""
-    with delivery.sessions.begin() as session:
-        messages.release_dead_leases(session, delivery.clock())
-        expired = messages.expire_waiting(session, now, delivery.clock())
-        due = messages.find_due(session, delivery.clock())
-    counts = {Status.EXPIRED.value: expired} if expired else {}
-    with ThreadPoolExecutor(max_workers=SENDERS, thread_name_prefix="send") as pool:
-        for status in pool.map(lambda message_id: _deliver(delivery, message_id, now), due):
-            if status is not None:
-                counts[status.value] = counts.get(status.value, 0) + 1
-    return counts
+    if delivery.background.is_set():
+        delivery.nudge.set()
+        return {}
+    with contextlib.closing(Round(delivery, lambda: now)) as round_:
+        return round_.run()
 
 
-def _deliver(delivery: Delivery, message_id: str, now: datetime) -> Status | None:
-    claimed = _claim(delivery, message_id, now)
-    if not isinstance(claimed, _Claimed):
+class Round:
+    """Passes over what is due. now: what time it is for the messages; read again for each batch."""
+
+    def __init__(self, delivery: Delivery, now: Clock) -> None:
+        self._delivery = delivery
+        self._now = now
+        self._lanes = Lanes()
+        self._breakers: dict[str, Breaker] = {}
+        self._unrecorded: list[Sent] = []
+        self._pool = ThreadPoolExecutor(THREADS_AT_MOST, thread_name_prefix="duskbell-send")
+        self._done: queue.SimpleQueue[Future[Sent]] = queue.SimpleQueue()
+        self._in_hand: dict[Future[Sent], Claimed] = {}
+        self._counts: Counter[str] = Counter()
+        self._next_sweep_s = 0.0
+
+    def run(self) -> dict[str, int]:
+        """Until nothing is due and nothing under way, or the service stops."""
+        self._counts.clear()
+        self._record([])
+        self._sweep()
+        is_fresh = True
+        while not self._delivery.stopping.is_set():
+            started = self._start()
+            if not started and not self._in_hand:
+                if is_fresh:
+                    break
+                self._sweep()
+                is_fresh = True
+                continue
+            self._record(self._finished(self._lanes.next_slow_s(time.monotonic())))
+            is_fresh = self._sweep_if_due()
+        if self._delivery.stopping.is_set():
+            self._wind_down()
+        return dict(self._counts)
+
+    def close(self) -> None:
+        """Let the threads go; nobody waits for one that hangs."""
+        self._pool.shutdown(wait=False)
+
+    def _sweep_if_due(self) -> bool:
+        if time.monotonic() < self._next_sweep_s:
+            return False
+        self._sweep()
+        return True
+
+    def _sweep(self) -> None:
+        """Free what dead senders held, end what is too late, and queue what is due."""
+        began_s = time.monotonic()
+        delivery, wall = self._delivery, self._delivery.clock()
+        with delivery.sessions.begin() as session:
+            messages.release_dead_leases(session, wall)
+            expired = messages.expire_waiting(session, self._now(), wall)
+            due = messages.find_due(session, wall)
+            self._breakers = endpoints.find_breakers(session)
+        self._counts.update({Status.EXPIRED.value: expired} if expired else {})
+        waiting = [Waiting(message_id, self._destination(name, target)) for message_id, name, target in due]
+        self._lanes.fill(
+            (each for each in waiting if not self._is_open(each.destination, wall)),
+            single=(key for key, breaker in self._breakers.items() if breaker.is_trying),
+        )
+        took_s = time.monotonic() - began_s
+        self._next_sweep_s = time.monotonic() + max(SWEEP_EVERY_S, SWEEP_SHARE * took_s)
+
+    def _destination(self, channel_name: str, target: str) -> str:
+        channel = self._delivery.channels.get(channel_name)
+        return channel.destination(target) if channel else channel_name
+
+    def _is_open(self, destination: str, wall: datetime) -> bool:
+        breaker = self._breakers.get(destination)
+        return breaker is not None and breaker.is_open(wall)
+
+    def _start(self) -> bool:
+        """Claim as many as may start now and hand them to threads; whether any was taken."""
+        ids = self._lanes.take(time.monotonic())
+        if not ids:
+            return False
+        try:
+            claimed = self._claim(ids)
+        except BaseException:
+            for message_id in ids:
+                self._lanes.finished(message_id)
+            raise
+        for message_id in set(ids) - {each.message_id for each in claimed}:
+            self._lanes.finished(message_id)
+        for each in claimed:
+            future = self._pool.submit(_send, each, self._delivery.clock)
+            self._in_hand[future] = each
+            future.add_done_callback(self._done.put)
+        return True
+
+    def _claim(self, ids: list[str]) -> list[Claimed]:
+        delivery = self._delivery
+        with delivery.sessions.begin() as session:
+            claimed, ended = claim_batch(
+                session, delivery.channels, delivery.links, ids, now=self._now(), wall=delivery.clock()
+            )
+        crash_point("deliver.claimed")
+        self._counts.update(status.value for status in ended)
         return claimed
-    started = delivery.clock()
+
+    def _finished(self, within_s: float) -> list[Future[Sent]]:
+        """What is done, waiting up to that long for the first and a moment for what comes with it."""
+        try:
+            done = [self._done.get(timeout=within_s)]
+        except queue.Empty:
+            return []
+        ends_s = time.monotonic() + GATHER_S
+        with contextlib.suppress(queue.Empty):
+            while len(done) < len(self._in_hand):
+                done.append(self._done.get(timeout=max(0.0, ends_s - time.monotonic())))
+        return done
+
+    def _record(self, done: list[Future[Sent]]) -> None:
+        """Write down what is done. What the store doesn't take now is kept and written with the next."""
+        wall = self._delivery.clock()
+        self._unrecorded += [self._sent(future, self._in_hand.pop(future), wall) for future in done]
+        if not self._unrecorded:
+            return
+        finished = self._unrecorded
+        with self._delivery.sessions.begin() as session:
+            ledger = record(session, finished, self._breakers, now=self._now(), wall=wall)
+        crash_point("deliver.recorded")
+        self._unrecorded, self._breakers = [], ledger.breakers
+        self._counts.update({status.value: n for status, n in ledger.statuses.items()})
+        count(self._delivery.metrics, finished)
+        for sent in finished:
+            self._lanes.finished(sent.claimed.message_id)
+        for destination in ledger.changed:
+            if self._is_open(destination, wall):
+                self._lanes.block(destination)
+
+    def _sent(self, future: Future[Sent], claimed: Claimed, wall: datetime) -> Sent:
+        """What came of it; a fault that nobody foresaw is ours, and this message's alone."""
+        error = future.exception()
+        if error is None:
+            return future.result()
+        log.error("sending message %s failed", claimed.message_id, exc_info=error)
+        fault = ChannelError("internal", type(error).__name__, ours=True)
+        return Sent(claimed, fault, wall, wall)
+
+    def _wind_down(self) -> None:
+        """Wait a while for what is under way, then give the rest back for the next to send."""
+        ends_s = time.monotonic() + STOP_WITHIN_S
+        while self._in_hand and time.monotonic() < ends_s:
+            self._record(self._finished(max(0.0, ends_s - time.monotonic())))
+        with self._delivery.sessions.begin() as session:
+            for claimed in self._in_hand.values():
+                messages.release(session, claimed.token, [claimed.message_id], self._delivery.clock())
+        self._in_hand.clear()
+
+
+def _send(claimed: Claimed, clock: Clock) -> Sent:
+    """Compose and send one message, in a thread of its own."""
+    started_at = clock()
+    outgoing, fault = compose_claimed(claimed, started_at)
+    crash_point("deliver.composed")
+    result: SendResult | ChannelError
     try:
-        result: SendResult | ChannelError = claimed.channel.send(claimed.outgoing)
+        result = claimed.channel.send(outgoing)
     except ChannelError as error:
         result = error
-    with delivery.sessions.begin() as session:
-        return _record(session, delivery, claimed, result, started, now)
-
-
-def _claim(delivery: Delivery, message_id: str, now: datetime) -> _Claimed | Status | None:
-    """Take the message and look once more whether it may and should be sent."""
-    with delivery.sessions.begin() as session:
-        message = messages.claim(session, message_id, delivery.clock())
-        if message is None:
-            return None
-        address = message.address
-        channel = delivery.channels.get(address.channel)
-        ended = _may_not_go(address, channel)
-        alerts = [] if ended else _still_true(session, message, now)
-        if ended is None and not alerts:
-            ended = (_why_empty(session, message), "what it said no longer holds")
-        if ended is not None or channel is None:
-            status, note = ended or (Status.FAILED, "")
-            messages.settle(session, message, status, wall=delivery.clock(), note=note)
-            return status
-        outgoing = _compose(channel, message, address, alerts, delivery.clock())
-        session.expunge_all()
-        return _Claimed(message, channel, outgoing, address.channel, address.id)
-
-
-def _may_not_go(address: tables.Address, channel: Channel | None) -> tuple[Status, str] | None:
-    if address.confirmed_at is None or address.off_since is not None:
-        return Status.SUPPRESSED, address.off_reason or "the address is not confirmed"
-    if channel is None:
-        return Status.FAILED, f"no channel named {address.channel!r} is set up"
-    return None
-
-
-def _still_true(session: Session, message: tables.Message, now: datetime) -> list[tables.Alert]:
-    """The alerts worth saying now; the others are dropped from the message with their reason."""
-    kept = []
-    for link, alert in messages.carried_alerts(session, message.id):
-        if alert.expires_at <= now:
-            link.dropped = Status.EXPIRED
-        elif not _newest_decision_carries(session, alert):
-            link.dropped = Status.SUPERSEDED
-        else:
-            kept.append(alert)
-    return kept
-
-
-def _newest_decision_carries(session: Session, alert: tables.Alert) -> bool:
-    subscription = session.get_one(tables.Subscription, alert.subscription_id)
-    if subscription.ended_at is not None and alert.kind != AlertKind.STAND_DOWN:
-        return False
-    newest = newest_decision(session, alert.subscription_id, alert.night_name)
-    return still_stands(
-        AlertKind(alert.kind),
-        VerdictWord(newest.verdict) if newest else None,
-        newest.chance_pct if newest else None,
-        from_json(Wishes, subscription.wishes),
-    )
-
-
-def _why_empty(session: Session, message: tables.Message) -> Status:
-    links = session.query(tables.MessageAlert).filter_by(message_id=message.id)
-    return Status.EXPIRED if all(link.dropped == Status.EXPIRED for link in links) else Status.SUPERSEDED
-
-
-def _compose(
-    channel: Channel,
-    message: tables.Message,
-    address: tables.Address,
-    alerts: list[tables.Alert],
-    wall: datetime,
-) -> Outgoing:
-    facts = tuple(from_json(AlertFacts, alert.facts) for alert in alerts)
-    ranked = tuple(sorted(facts, key=lambda each: -(each.chance_pct or 0)))
-    return compose(
-        channel.form,
-        Briefing(message_id=message.id, alerts=ranked),
-        address=address.target,
-        attempted_at=wall,
-        secrets=tuple(address.secrets),
-    )
-
-
-def _record(
-    session: Session,
-    delivery: Delivery,
-    claimed: _Claimed,
-    result: SendResult | ChannelError,
-    started: datetime,
-    now: datetime,
-) -> Status | None:
-    """Keep the attempt and settle or put back the message; None when the lease was lost."""
-    wall = delivery.clock()
-    word = "sent" if isinstance(result, SendResult) else "maybe_sent" if result.maybe_sent else "failed"
-    session.add(
-        tables.Attempt(
-            message_id=claimed.message.id,
-            started_at=started,
-            ended_at=wall,
-            result=word,
-            code=result.code[:20],
-            answer=result.text[:ANSWER_KEPT_BYTES],
-        )
-    )
-    if isinstance(result, SendResult):
-        place = f"written to {result.place}" if result.place else None
-        done = messages.settle(session, claimed.message, Status.SENT, wall=wall, note=place)
-        return Status.SENT if done else None
-    if result.gone:
-        address = session.get_one(tables.Address, claimed.address_id)
-        address.off_since, address.off_reason = wall, result.text
-    return _after_failure(session, claimed, result, now=now, wall=wall)
-
-
-def _after_failure(
-    session: Session, claimed: _Claimed, error: ChannelError, *, now: datetime, wall: datetime
-) -> Status | None:
-    message = claimed.message
-    log.warning("message %s not taken: %s", message.id, error.code)
-    retry_at = next_attempt(
-        claimed.channel_name,
-        message.attempts,
-        wall,
-        error,
-        wall + (message.expires_at - now),
-        random.uniform(-1, 1),
-        maybe_sent_before=message.maybe_sent,
-    )
-    if retry_at is None:
-        done = messages.settle(session, message, Status.FAILED, wall=wall, note=str(error))
-        return Status.FAILED if done else None
-    done = messages.put_back(session, message, retry_at, maybe_sent=error.maybe_sent, note=str(error))
-    return Status.RETRY if done else None
+    crash_point("deliver.sent")
+    return Sent(claimed, result, started_at, clock(), fault)

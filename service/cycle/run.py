@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 
 from service.bootstrap import Duskbell
 from service.cycle import deliver, judge, refresh, sky
-from service.cycle.deliver import Delivery
 from service.cycle.judge import Judging
 from service.store import cycles
 
@@ -25,7 +24,7 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
         cycle_id = cycle.id if cycle else None
     if cycle_id is not None:
         counts.update(_think(duskbell, now))
-    counts.update(deliver.run(Delivery(duskbell.sessions, duskbell.channels, duskbell.clock), now))
+    counts.update(deliver.run(duskbell.delivery, now))
     if cycle_id is not None:
         with duskbell.sessions.begin() as session:
             cycles.finish(session, cycle_id, duskbell.clock(), counts)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
-from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from alerts.errors import DuskbellError
 
 BUSY_TIMEOUT_MS = 5000
+WAL_TRIES = 50
 
 
 class StoreError(DuskbellError):
@@ -57,13 +60,26 @@ def _make_folder(folder: Path) -> None:
         ) from None
 
 
+def _use_wal(cursor: DBAPICursor) -> None:
+    """Switch to WAL. While another process does the same SQLite says "locked" at once, without waiting."""
+    for tries_left in reversed(range(WAL_TRIES)):
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError:
+            if not tries_left:
+                raise
+            time.sleep(BUSY_TIMEOUT_MS / 1000 / WAL_TRIES)
+        else:
+            return
+
+
 def _tune_sqlite(engine: Engine) -> None:
     @event.listens_for(engine, "connect")
     def _connected(connection: DBAPIConnection, _entry: ConnectionPoolEntry) -> None:
         connection.isolation_level = None  # we begin ourselves, below
         cursor = connection.cursor()
         cursor.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
-        cursor.execute("PRAGMA journal_mode=WAL")
+        _use_wal(cursor)
         cursor.execute("PRAGMA foreign_keys=ON")
         cursor.execute("PRAGMA synchronous=FULL")
         cursor.close()

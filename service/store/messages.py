@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import base64
 import secrets
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from service.crashpoints import crash_point
 from service.store import tables
+from service.store.tables_delivery import Notice
 
 LEASE = timedelta(seconds=120)
 """Longer than the longest send (60 s for mail), so that a live sender is never overtaken."""
@@ -33,6 +36,7 @@ class Status(StrEnum):
 
 
 WAITING = (Status.DUE, Status.RETRY)
+UNSETTLED = (*WAITING, Status.SENDING)
 
 
 def new_message_id() -> str:
@@ -50,27 +54,64 @@ def enqueue(
 ) -> tables.Message:
     """A message that carries these alerts; it is worth sending as long as one of them is."""
     alerts = list(alerts)
+    expires_at = max(alert.expires_at for alert in alerts)
+    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
+    session.add_all(tables.MessageAlert(message_id=message.id, alert_id=alert.id) for alert in alerts)
+    session.flush()
+    crash_point("message.written")
+    return message
+
+
+def enqueue_notice(
+    session: Session,
+    address_id: int,
+    kind: str,
+    facts: dict[str, str],
+    *,
+    created_at: datetime,
+    due_at: datetime,
+    expires_at: datetime,
+) -> tables.Message:
+    """A message that carries no alert (service/notices)."""
+    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
+    session.add(Notice(message_id=message.id, kind=kind, facts=facts))
+    session.flush()
+    return message
+
+
+def _add(
+    session: Session, address_id: int, *, created_at: datetime, due_at: datetime, expires_at: datetime
+) -> tables.Message:
     message = tables.Message(
         id=new_message_id(),
         address_id=address_id,
         status=Status.DUE,
         created_at=created_at,
         due_at=due_at,
-        expires_at=max(alert.expires_at for alert in alerts),
+        expires_at=expires_at,
         attempts=0,
         maybe_sent=False,
     )
     session.add(message)
     session.flush()
-    session.add_all(tables.MessageAlert(message_id=message.id, alert_id=alert.id) for alert in alerts)
     return message
 
 
 def release_dead_leases(session: Session, wall: datetime) -> int:
     """Give messages of senders that died back to the queue; how many."""
+    return _give_back(session, tables.Message.leased_until < wall, wall=wall)
+
+
+def release(session: Session, token: str, message_ids: Iterable[str], wall: datetime) -> int:
+    """Give back messages whose sends can't be waited for; they may have been sent."""
+    mine = (tables.Message.lease_token == token) & tables.Message.id.in_(set(message_ids))
+    return _give_back(session, mine, wall=wall)
+
+
+def _give_back(session: Session, which: object, *, wall: datetime) -> int:
     result = session.execute(
         update(tables.Message)
-        .where(tables.Message.status == Status.SENDING, tables.Message.leased_until < wall)
+        .where(tables.Message.status == Status.SENDING, which)  # type: ignore[arg-type]
         .values(status=Status.RETRY, maybe_sent=True, lease_token=None, leased_until=None, due_at=wall)
     )
     return int(result.rowcount)  # type: ignore[attr-defined]
@@ -86,73 +127,129 @@ def expire_waiting(session: Session, now: datetime, wall: datetime) -> int:
     return int(result.rowcount)  # type: ignore[attr-defined]
 
 
-def find_due(session: Session, wall: datetime) -> list[str]:
-    """Ids of the messages whose time has come, longest waiting first."""
+def find_due(session: Session, wall: datetime) -> list[tuple[str, str, str]]:
+    """Id, channel and target of the messages whose time has come, longest waiting first."""
     query = (
-        select(tables.Message.id)
+        select(tables.Message.id, tables.Address.channel, tables.Address.target)
+        .join(tables.Address, tables.Address.id == tables.Message.address_id)
         .where(tables.Message.status.in_(WAITING), tables.Message.due_at <= wall)
         .order_by(tables.Message.due_at, tables.Message.id)
     )
-    return list(session.scalars(query))
+    return [(message_id, channel, target) for message_id, channel, target in session.execute(query)]
 
 
-def claim(session: Session, message_id: str, wall: datetime) -> tables.Message | None:
-    """Take a waiting message under a lease; None when another sender has it or it is settled."""
-    result = session.execute(
+def claim_many(
+    session: Session, message_ids: Sequence[str], wall: datetime
+) -> list[tuple[tables.Message, tables.Address]]:
+    """Take those that still wait, all under one new lease, each with its address.
+
+    A message that another sender has taken or that is settled is left out.
+    """
+    free = select(tables.Message.id).where(
+        tables.Message.id.in_(message_ids),
+        tables.Message.status.in_(WAITING),
+        tables.Message.due_at <= wall,
+    )
+    taken = session.scalars(
         update(tables.Message)
-        .where(tables.Message.id == message_id, tables.Message.status.in_(WAITING))
+        .where(tables.Message.id.in_(free.with_for_update(skip_locked=True)))
         .values(
             status=Status.SENDING,
             lease_token=secrets.token_hex(16),
             leased_until=wall + LEASE,
             attempts=tables.Message.attempts + 1,
         )
+        .returning(tables.Message.id)
+        .execution_options(synchronize_session=False)
+    ).all()
+    rows = session.execute(
+        select(tables.Message, tables.Address)
+        .join(tables.Address, tables.Address.id == tables.Message.address_id)
+        .where(tables.Message.id.in_(taken))
+        .execution_options(populate_existing=True)
     )
-    if result.rowcount != 1:  # type: ignore[attr-defined]
-        return None
-    return session.get(tables.Message, message_id, populate_existing=True)
+    found = {message.id: (message, address) for message, address in rows}
+    return [found[message_id] for message_id in message_ids if message_id in found]
+
+
+def claim(session: Session, message_id: str, wall: datetime) -> tables.Message | None:
+    """Take one message; None when another sender has it or it is settled."""
+    claimed = claim_many(session, [message_id], wall)
+    return claimed[0][0] if claimed else None
 
 
 def settle(
-    session: Session, message: tables.Message, status: Status, *, wall: datetime, note: str | None = None
+    session: Session,
+    message_id: str,
+    token: str | None,
+    status: Status,
+    *,
+    wall: datetime,
+    note: str | None = None,
+    maybe_sent: bool | None = None,
 ) -> bool:
-    """End a claimed message; False when its lease was lost meanwhile, and nothing is changed then."""
-    return _leave(session, message, status=status, settled_at=wall, note=note)
+    """End a claimed message; False when its lease was lost meanwhile, and nothing is changed then.
+
+    maybe_sent: whether it may have arrived all the same; None leaves that as it is.
+    """
+    doubt = {} if maybe_sent is None else {"maybe_sent": maybe_sent}
+    return bool(_leave(session, [message_id], token, status=status, settled_at=wall, note=note, **doubt))
+
+
+def settle_sent(session: Session, message_ids: Iterable[str], token: str | None, wall: datetime) -> set[str]:
+    """End messages of one lease that were sent; the ids of those whose lease held."""
+    return _leave(session, message_ids, token, status=Status.SENT, settled_at=wall, note=None)
 
 
 def put_back(
-    session: Session, message: tables.Message, due_at: datetime, *, maybe_sent: bool, note: str
+    session: Session,
+    message_id: str,
+    token: str | None,
+    due_at: datetime,
+    *,
+    maybe_sent: bool,
+    note: str,
 ) -> bool:
-    """Let a claimed message be tried again at `due_at`; False when its lease was lost meanwhile."""
-    return _leave(
-        session,
-        message,
-        status=Status.RETRY,
-        due_at=due_at,
-        maybe_sent=message.maybe_sent or maybe_sent,
-        note=note,
-    )
+    """Let a claimed message be tried again at `due_at`; False when its lease was lost meanwhile.
+
+    maybe_sent: whether this or an earlier attempt may have arrived.
+    """
+    values = {"status": Status.RETRY, "due_at": due_at, "maybe_sent": maybe_sent, "note": note}
+    return bool(_leave(session, [message_id], token, **values))
 
 
-def _leave(session: Session, message: tables.Message, **values: object) -> bool:
-    result = session.execute(
+def _leave(session: Session, message_ids: Iterable[str], token: str | None, **values: object) -> set[str]:
+    left = session.scalars(
         update(tables.Message)
         .where(
-            tables.Message.id == message.id,
+            tables.Message.id.in_(set(message_ids)),
             tables.Message.status == Status.SENDING,
-            tables.Message.lease_token == message.lease_token,
+            tables.Message.lease_token == token,
         )
         .values(lease_token=None, leased_until=None, **values)
+        .returning(tables.Message.id)
+        .execution_options(synchronize_session=False)
     )
-    return bool(result.rowcount == 1)  # type: ignore[attr-defined]
+    return set(left)
 
 
-def carried_alerts(session: Session, message_id: str) -> list[tuple[tables.MessageAlert, tables.Alert]]:
-    """The alerts of a message that were not dropped from it."""
+def carried_by(
+    session: Session, message_ids: Iterable[str]
+) -> dict[str, list[tuple[tables.MessageAlert, tables.Alert]]]:
+    """For each message the alerts that were not dropped from it, oldest first."""
     query = (
         select(tables.MessageAlert, tables.Alert)
         .join(tables.Alert, tables.Alert.id == tables.MessageAlert.alert_id)
-        .where(tables.MessageAlert.message_id == message_id, tables.MessageAlert.dropped.is_(None))
+        .where(tables.MessageAlert.message_id.in_(set(message_ids)), tables.MessageAlert.dropped.is_(None))
         .order_by(tables.Alert.id)
     )
-    return [(link, alert) for link, alert in session.execute(query)]
+    carried: dict[str, list[tuple[tables.MessageAlert, tables.Alert]]] = defaultdict(list)
+    for link, alert in session.execute(query):
+        carried[link.message_id].append((link, alert))
+    return carried
+
+
+def notices_of(session: Session, message_ids: Iterable[str]) -> dict[str, Notice]:
+    """The notices that these messages carry, by message."""
+    rows = session.scalars(select(Notice).where(Notice.message_id.in_(set(message_ids))))
+    return {row.message_id: row for row in rows}

@@ -32,7 +32,7 @@ def small_world(tmp_path: Path) -> Iterator[World]:
 
 
 def _delivery(world: World) -> deliver.Delivery:
-    return deliver.Delivery(world.duskbell.sessions, world.duskbell.channels, world.duskbell.clock)
+    return world.duskbell.delivery
 
 
 def _think(world: World, now: object) -> None:

@@ -203,8 +203,8 @@ def test_row_9_a_sender_that_lost_its_lease_changes_nothing(session: Session) ->
     assert messages.release_dead_leases(session, NOW + 2 * messages.LEASE) == 1
     second = messages.claim(session, message_id, NOW + 2 * messages.LEASE)
     assert second is not None
-    assert not messages.settle(session, first, Status.FAILED, wall=NOW)
-    assert messages.settle(session, second, Status.SENT, wall=NOW)
+    assert not messages.settle(session, first.id, first.lease_token, Status.FAILED, wall=NOW)
+    assert messages.settle(session, second.id, second.lease_token, Status.SENT, wall=NOW)
     session.commit()
     assert session.get_one(tables.Message, message_id, populate_existing=True).status == Status.SENT
 

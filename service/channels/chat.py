@@ -1,0 +1,179 @@
+"""Messages for group chats: the plain words of an alert in the form that each service takes.
+
+A form is one small function from the words and the address to the call, registered as data. Names that
+people typed already come with their mentions broken (alerts/briefing); each form also switches off or
+escapes what its service would still read as markup. A chat can't check a signature, so none is sent.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
+
+from alerts.errors import BadInput
+from service.channels.base import ChannelError, Form, Outgoing, SendResult, checked_id
+from service.channels.netguard import SafeClient
+from service.channels.webhook import HookRequest, call_hook, destination_of, encode_body, payload_of
+
+
+@dataclass(frozen=True, slots=True)
+class ChatPost:
+    """What a form is made of. subject, text: the words, the subject being the text's first line.
+    secret: the access token, where the service wants one besides the URL; "" where it doesn't."""
+
+    url: str
+    subject: str
+    text: str
+    message_id: str
+    secret: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChatForm:
+    """One service's way. longest: characters of text that it takes.  needs_token: the address comes with
+    an access token.  hint: what the URL looks like.  fits: whether a URL can be one of this form."""
+
+    build: Callable[[ChatPost], HookRequest]
+    longest: int
+    hint: str
+    needs_token: bool = False
+    fits: Callable[[str], bool] = lambda _: True
+
+
+def _json(url: str, body: Mapping[str, object]) -> HookRequest:
+    return HookRequest(url, encode_body(body), {})
+
+
+def _text(post: ChatPost) -> HookRequest:
+    return _json(post.url, {"text": post.text})
+
+
+def _slack(post: ChatPost) -> HookRequest:
+    """Angle brackets would start a mention or a link; & < > are escaped as the service asks."""
+    escaped = post.text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    quiet = {"mrkdwn": False, "unfurl_links": False, "unfurl_media": False}
+    return _json(post.url, {"text": escaped, **quiet})
+
+
+def _discord(post: ChatPost) -> HookRequest:
+    escaped = re.sub(r"([\\*_~`|>#])", r"\\\1", post.text)
+    return _json(post.url, {"content": escaped, "allowed_mentions": {"parse": []}, "flags": 4})
+
+
+def _matrix(post: ChatPost) -> HookRequest:
+    """The message's id is the transaction's, so the server itself drops a repeat."""
+    url = f"{post.url.rstrip('/')}/{quote(checked_id(post.message_id))}"
+    body = encode_body({"msgtype": "m.text", "body": post.text, "m.mentions": {}})
+    return HookRequest(url, body, {"Authorization": f"Bearer {post.secret}"}, method="PUT")
+
+
+def _ntfy(post: ChatPost) -> HookRequest:
+    """The topic is the path of the URL; the JSON goes to the server's root."""
+    parts = urlsplit(post.url)
+    root = urlunsplit((parts.scheme, parts.netloc, "/", "", ""))
+    rest = post.text.partition("\n")[2] or post.text
+    return _json(root, {"topic": parts.path.strip("/"), "title": post.subject, "message": rest})
+
+
+def _telegram(post: ChatPost) -> HookRequest:
+    """Plain text: without a parse mode nothing in it is markup."""
+    parts = urlsplit(post.url)
+    chat = parse_qs(parts.query)["chat_id"][0]
+    body: dict[str, Any] = {"chat_id": chat, "text": post.text, "link_preview_options": {"is_disabled": True}}
+    return _json(urlunsplit((parts.scheme, parts.netloc, parts.path, "", "")), body)
+
+
+def _teams(post: ChatPost) -> HookRequest:
+    lines = [re.sub(r"([\\*_\[\]~`#])", r"\\\1", line) for line in post.text.splitlines()]
+    card = {
+        "type": "AdaptiveCard",
+        "version": "1.4",
+        "body": [{"type": "TextBlock", "text": line, "wrap": True} for line in lines],
+    }
+    attachment = {"contentType": "application/vnd.microsoft.card.adaptive", "content": card}
+    return _json(post.url, {"type": "message", "attachments": [attachment]})
+
+
+def _has_chat_id(url: str) -> bool:
+    return "chat_id" in parse_qs(urlsplit(url).query)
+
+
+def _is_room(url: str) -> bool:
+    return re.search(r"/_matrix/client/v3/rooms/[^/]+/send/m\.room\.message/?$", url) is not None
+
+
+def _has_topic(url: str) -> bool:
+    return re.fullmatch(r"/[\w-]{1,64}/?", urlsplit(url).path) is not None
+
+
+CHAT_FORMS: Mapping[str, ChatForm] = MappingProxyType(
+    {
+        "text": ChatForm(_text, 4000, 'an incoming webhook that takes {"text": …}; most chat servers do'),
+        "slack": ChatForm(_slack, 4000, "https://hooks.slack.com/services/…"),
+        "discord": ChatForm(_discord, 1900, "https://discord.com/api/webhooks/…"),
+        "matrix": ChatForm(
+            _matrix,
+            4000,
+            "https://SERVER/_matrix/client/v3/rooms/ROOM/send/m.room.message, and the bot's access token",
+            needs_token=True,
+            fits=_is_room,
+        ),
+        "ntfy": ChatForm(_ntfy, 3500, "https://ntfy.example.org/TOPIC", fits=_has_topic),
+        "telegram": ChatForm(
+            _telegram, 4000, "https://api.telegram.org/botTOKEN/sendMessage?chat_id=CHAT", fits=_has_chat_id
+        ),
+        "teams": ChatForm(_teams, 4000, "the URL of a workflow that posts when a webhook request comes"),
+    }
+)
+"""The forms by the name under which addresses know them."""
+
+
+class Chat:
+    """Posts the words of an alert or a notice to a chat, in its form."""
+
+    form = Form.PAYLOAD
+    kind = "webhook"
+
+    def __init__(self, client: SafeClient, chat_form: ChatForm) -> None:
+        self._client = client
+        self._chat_form = chat_form
+
+    def check_address(self, address: str) -> str:
+        """The URL as it is stored; BadInput when it isn't one that we call, or not one of this form."""
+        url = address.strip()
+        self._client.check_url(url)
+        if not self._chat_form.fits(url):
+            raise BadInput(f"the address doesn't look right for this form; it is {self._chat_form.hint}.")
+        return url
+
+    def destination(self, address: str) -> str:
+        """The host and port that the URL names."""
+        return destination_of(address)
+
+    def send(self, outgoing: Outgoing) -> SendResult:
+        """Post it once."""
+        request = self._chat_form.build(self._post(outgoing))
+        return call_hook(self._client, request, outgoing.attempted_at)
+
+    def _post(self, outgoing: Outgoing) -> ChatPost:
+        secret = outgoing.secrets[0] if outgoing.secrets else ""
+        if self._chat_form.needs_token and re.fullmatch(r"[!-~]{1,500}", secret) is None:
+            raise ChannelError("no_secret", "the chat's access token is missing", permanent=True, ours=True)
+        data = payload_of(outgoing).get("data")
+        assert isinstance(data, Mapping), "every payload has data"
+        text = _shortened(str(data["text"]), self._chat_form.longest)
+        return ChatPost(outgoing.address, str(data["subject"]), text, outgoing.message_id, secret)
+
+
+def _shortened(text: str, longest: int) -> str:
+    """As many whole lines as fit; markup that is escaped later may double a character."""
+    kept: list[str] = []
+    for line in text.splitlines():
+        if sum(map(len, kept)) + len(kept) + len(line) > longest:
+            return "\n".join([*kept, "…"])
+        kept.append(line)
+    return "\n".join(kept)

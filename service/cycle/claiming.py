@@ -1,0 +1,296 @@
+"""Taking messages to send: under a lease, and only what still may and should go.
+
+In one transaction with the claim it is looked once more whether the address wants messages, whether the
+moment has passed, and whether the newest decision still carries each alert.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts import AlertKind
+from alerts.standing import still_stands
+from alerts.verdict import VerdictWord
+from alerts.wishes import Wishes
+from service.channels.base import Channel
+from service.keys import Keys
+from service.notices.wording import NoticeKind
+from service.store import messages, suppression, tables, tokens
+from service.store.codec import from_json
+from service.store.messages import Status
+from service.store.suppression import Reason
+from service.store.tables_delivery import Notice
+from service.store.tokens import Purpose
+from service.store.troubles import note_trouble
+
+log = logging.getLogger(__name__)
+
+UNREADABLE = (ValueError, TypeError, LookupError)
+"""What stored values that another version wrote, or that were damaged, raise when they are read."""
+
+SubscriptionNight = tuple[int, date]
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Makes the links of messages. public_url: where people reach the pages."""
+
+    keys: Keys
+    public_url: str
+
+    def url(self, way: str, token: str) -> str:
+        return f"{self.public_url.rstrip('/')}/{way}/{token}"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An alert of a claimed message: what composing needs of its row."""
+
+    kind: str
+    night_name: date
+    facts: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claimed:
+    """A message in hand, with all that is needed to compose, send and record it."""
+
+    message_id: str
+    token: str
+    attempts: int
+    maybe_sent: bool
+    created_at: datetime
+    expires_at: datetime
+    address_id: int
+    address_hash: str
+    channel_name: str
+    channel: Channel
+    target: str
+    secrets: tuple[str, ...]
+    alerts: tuple[Told, ...] = ()
+    notice: NoticeKind | None = None
+    notice_facts: Mapping[str, str]
+    link: str = ""
+    unsubscribe_url: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A claimed message that isn't sent, and why."""
+
+    status: Status
+    note: str
+
+
+@dataclass(slots=True)
+class _Shelf:
+    """What one claim has read for all its messages together."""
+
+    carried: Mapping[str, list[tuple[tables.MessageAlert, tables.Alert]]]
+    notices: Mapping[str, Notice]
+    subscriptions: Mapping[int, tables.Subscription]
+    newest: Mapping[SubscriptionNight, tuple[str, int | None]]
+    hashes: Mapping[int, str]
+    suppressed: Mapping[str, Reason]
+    unsubscribe: Mapping[int, str]
+
+
+def claim_batch(
+    session: Session,
+    channels: Mapping[str, Channel],
+    links: Links,
+    message_ids: Sequence[str],
+    *,
+    now: datetime,
+    wall: datetime,
+) -> tuple[list[Claimed], list[Status]]:
+    """The messages to send, and how those ended that aren't. `now` judges what still helps."""
+    rows = messages.claim_many(session, message_ids, wall)
+    shelf = _fill_shelf(session, links, rows, wall)
+    claimed: list[Claimed] = []
+    ended: list[Status] = []
+    for message, address in rows:
+        outcome = _look(session, shelf, channels, links, message, address, now=now, wall=wall)
+        if isinstance(outcome, Claimed):
+            claimed.append(outcome)
+            continue
+        messages.settle(
+            session, message.id, message.lease_token, outcome.status, wall=wall, note=outcome.note
+        )
+        ended.append(outcome.status)
+    return claimed, ended
+
+
+def _fill_shelf(
+    session: Session, links: Links, rows: Sequence[tuple[tables.Message, tables.Address]], wall: datetime
+) -> _Shelf:
+    ids = [message.id for message, _ in rows]
+    carried = messages.carried_by(session, ids)
+    alerts = [alert for pairs in carried.values() for _, alert in pairs]
+    subscription_ids = {alert.subscription_id for alert in alerts}
+    subscriptions = session.scalars(
+        select(tables.Subscription).where(tables.Subscription.id.in_(subscription_ids))
+    )
+    hashes = {
+        address.id: suppression.address_hash(links.keys, address.channel, address.target)
+        for _, address in rows
+    }
+    mailed = {address.id for message, address in rows if address.channel == "email" and message.id in carried}
+    return _Shelf(
+        carried=carried,
+        notices=messages.notices_of(session, ids),
+        subscriptions={row.id: row for row in subscriptions},
+        newest=_newest_verdicts(session, {(alert.subscription_id, alert.night_name) for alert in alerts}),
+        hashes=hashes,
+        suppressed=suppression.find_suppressed(session, hashes.values()),
+        unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, wall),
+    )
+
+
+def _newest_verdicts(
+    session: Session, wanted: Iterable[SubscriptionNight]
+) -> dict[SubscriptionNight, tuple[str, int | None]]:
+    """Verdict and chance of the newest decision for each subscription and night."""
+    wanted = set(wanted)
+    newest = (
+        select(func.max(tables.Decision.id))
+        .where(
+            tables.Decision.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
+            tables.Decision.night_name.in_({night for _, night in wanted}),
+        )
+        .group_by(tables.Decision.subscription_id, tables.Decision.night_name)
+    )
+    rows = session.execute(
+        select(
+            tables.Decision.subscription_id,
+            tables.Decision.night_name,
+            tables.Decision.verdict,
+            tables.Decision.chance_pct,
+        ).where(tables.Decision.id.in_(newest))
+    )
+    return {(row[0], row[1]): (row[2], row[3]) for row in rows}
+
+
+def _look(
+    session: Session,
+    shelf: _Shelf,
+    channels: Mapping[str, Channel],
+    links: Links,
+    message: tables.Message,
+    address: tables.Address,
+    *,
+    now: datetime,
+    wall: datetime,
+) -> Claimed | Ended:
+    """The message ready to send, or how it ended."""
+    channel = channels.get(address.channel)
+    if channel is None:
+        return Ended(Status.FAILED, f"no channel named {address.channel!r} is set up")
+    if message.expires_at <= now:
+        return Ended(Status.EXPIRED, "the moment it would have helped is past")
+    notice = shelf.notices.get(message.id)
+    barred = _barred(address, shelf.suppressed.get(shelf.hashes[address.id]), notice)
+    if barred is not None:
+        return barred
+    try:
+        alerts, dropped = _still_true(shelf, message, now)
+    except UNREADABLE:
+        log.exception("message %s can't be read", message.id)
+        note_trouble(session, "unreadable", "A stored message could not be read and was not sent.", wall)
+        return Ended(Status.FAILED, "what is stored of it can't be read")
+    if notice is None and not alerts:
+        over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
+        return Ended(over, "what it said no longer holds")
+    unsubscribe = shelf.unsubscribe.get(address.id)
+    assert message.lease_token is not None, "claimed under a lease"
+    return Claimed(
+        message_id=message.id,
+        token=message.lease_token,
+        attempts=message.attempts,
+        maybe_sent=message.maybe_sent,
+        created_at=message.created_at,
+        expires_at=message.expires_at,
+        address_id=address.id,
+        address_hash=shelf.hashes[address.id],
+        channel_name=address.channel,
+        channel=channel,
+        target=address.target,
+        secrets=tuple(address.secrets),
+        alerts=alerts,
+        notice=NoticeKind(notice.kind) if notice else None,
+        notice_facts=notice.facts if notice else {},
+        link=_notice_link(session, links, notice, address, wall) if notice else "",
+        unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
+    )
+
+
+def _barred(address: tables.Address, suppressed: Reason | None, notice: Notice | None) -> Ended | None:
+    """Why nothing may go there. Who asked to confirm or to sign in has asked for that one mail."""
+    kind = notice.kind if notice else None
+    if kind == NoticeKind.CONFIRM and address.confirmed_at is not None and address.off_since is None:
+        return Ended(Status.SUPERSEDED, "the address is confirmed by now")
+    asked_for = kind in (NoticeKind.CONFIRM, NoticeKind.SIGN_IN)
+    if suppressed is not None and not (asked_for and suppressed is Reason.OPTED_OUT):
+        return Ended(Status.SUPPRESSED, f"the address is on the list of those not written to: {suppressed}")
+    if asked_for:
+        return None
+    if address.confirmed_at is None or address.off_since is not None:
+        return Ended(Status.SUPPRESSED, address.off_reason or "the address is not confirmed")
+    return None
+
+
+def _still_true(
+    shelf: _Shelf, message: tables.Message, now: datetime
+) -> tuple[tuple[Told, ...], set[Status]]:
+    """The alerts worth saying now, and why others aren't. Those are dropped from the message, unless an
+    earlier attempt may have carried them to the reader."""
+    kept, dropped = [], set()
+    for link, alert in shelf.carried.get(message.id, []):
+        reason = _why_drop(shelf, alert, now)
+        if reason is None:
+            kept.append(Told(alert.kind, alert.night_name, alert.facts))
+            continue
+        dropped.add(reason)
+        if not message.maybe_sent:
+            link.dropped = reason
+    return tuple(kept), dropped
+
+
+def _why_drop(shelf: _Shelf, alert: tables.Alert, now: datetime) -> Status | None:
+    if alert.expires_at <= now:
+        return Status.EXPIRED
+    return None if _newest_decision_carries(shelf, alert) else Status.SUPERSEDED
+
+
+def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert) -> bool:
+    subscription = shelf.subscriptions[alert.subscription_id]
+    if subscription.ended_at is not None and alert.kind != AlertKind.STAND_DOWN:
+        return False
+    verdict, chance_pct = shelf.newest.get((alert.subscription_id, alert.night_name), (None, None))
+    return still_stands(
+        AlertKind(alert.kind),
+        VerdictWord(verdict) if verdict else None,
+        chance_pct,
+        from_json(Wishes, subscription.wishes),
+    )
+
+
+def _notice_link(
+    session: Session, links: Links, notice: Notice, address: tables.Address, wall: datetime
+) -> str:
+    """A fresh link for each attempt, so that no token is ever stored in the clear."""
+    if notice.kind == NoticeKind.CONFIRM:
+        return links.url("confirm", tokens.mint(session, Purpose.CONFIRM, wall, address_id=address.id))
+    if notice.kind == NoticeKind.SIGN_IN:
+        token = tokens.mint(
+            session, Purpose.SIGN_IN, wall, person_id=address.person_id, address_id=address.id
+        )
+        return links.url("sign-in", token)
+    return ""

@@ -1,0 +1,109 @@
+"""From a claimed message to what its channel sends; in plain words of ours if the templates fail."""
+
+from __future__ import annotations
+
+import html
+import logging
+from datetime import UTC, datetime
+
+from jinja2 import TemplateError
+
+from alerts.briefing.facts import AlertFacts, Briefing, MailParts
+from alerts.briefing.wording import LONGEST_NAME, long_day, plain, unmentioned
+from service.channels.base import Form, Outgoing
+from service.channels.compose import compose
+from service.cycle.claiming import Claimed
+from service.notices.render import notice_payload, render_notice_mail
+from service.notices.wording import NoticeKind, write_notice
+from service.store.codec import from_json
+
+log = logging.getLogger(__name__)
+
+TEMPLATE_FAULTS = (
+    TemplateError, ArithmeticError, AttributeError, LookupError, OSError, RuntimeError, TypeError, ValueError,
+)  # fmt: skip
+"""What a template, a filter of it or the values under it can raise."""
+
+
+def compose_claimed(claimed: Claimed, attempted_at: datetime) -> tuple[Outgoing, str]:
+    """What to send, and what went wrong in making it ("" when nothing did).
+
+    A fault in composing must not keep an alert back: a minimal text goes out in its place.
+    """
+    try:
+        return _full(claimed, attempted_at), ""
+    except TEMPLATE_FAULTS as error:
+        log.exception("message %s is sent in its plainest form", claimed.message_id)
+        return _minimal(claimed, attempted_at), f"{type(error).__name__}: {error}"
+
+
+def _full(claimed: Claimed, attempted_at: datetime) -> Outgoing:
+    if claimed.notice is not None:
+        return _notice(claimed, claimed.notice, attempted_at)
+    facts = (from_json(AlertFacts, dict(alert.facts)) for alert in claimed.alerts)
+    ranked = tuple(sorted(facts, key=lambda each: -(each.chance_pct or 0)))
+    return compose(
+        claimed.channel.form,
+        Briefing(message_id=claimed.message_id, alerts=ranked, unsubscribe_url=claimed.unsubscribe_url),
+        address=claimed.target,
+        attempted_at=attempted_at,
+        secrets=claimed.secrets,
+    )
+
+
+def _notice(claimed: Claimed, kind: NoticeKind, attempted_at: datetime) -> Outgoing:
+    notice = write_notice(kind, claimed.notice_facts, claimed.link)
+    if claimed.channel.form is Form.MAIL:
+        return _outgoing(claimed, attempted_at, mail=render_notice_mail(notice))
+    payload = notice_payload(notice, claimed.message_id, claimed.created_at)
+    return _outgoing(claimed, attempted_at, payload=payload)
+
+
+def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
+    """What can be said from the rows alone, without a template."""
+    lines = [_plain_line(alert.kind, alert.night_name, alert.facts) for alert in claimed.alerts]
+    if claimed.notice is not None:
+        lines = [f"Duskbell has a notice for you ({claimed.notice.value.replace('_', ' ')}).", claimed.link]
+    subject = lines[0]
+    text = "\n".join([*filter(None, lines), "The full message couldn't be made; the operator knows."])
+    if claimed.channel.form is Form.MAIL:
+        body = text + (
+            f"\n\nNo more of these messages: {claimed.unsubscribe_url}" if claimed.unsubscribe_url else ""
+        )
+        paragraphs = "".join(f"<p>{html.escape(line)}</p>" for line in body.splitlines() if line)
+        return _outgoing(claimed, attempted_at, mail=MailParts(subject, body + "\n", paragraphs))
+    kind = f"alert.{claimed.alerts[0].kind}" if claimed.alerts else f"notice.{claimed.notice}"
+    data = {
+        "version": 1,
+        "message_id": claimed.message_id,
+        "subject": unmentioned(subject),
+        "text": unmentioned(text),
+        "alerts": [],
+    }
+    timestamp = claimed.created_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return _outgoing(claimed, attempted_at, payload={"type": kind, "timestamp": timestamp, "data": data})
+
+
+def _plain_line(kind: str, night_name: object, facts: object) -> str:
+    """`Go: Windpump Flat, the night of Saturday 3 July.`"""
+    name = facts.get("site_name") if hasattr(facts, "get") else None
+    site = plain(name, LONGEST_NAME) if isinstance(name, str) else "your site"
+    return f"{kind.replace('_', ' ').capitalize()}: {site}, the night of {long_day(night_name)}."  # type: ignore[arg-type]
+
+
+def _outgoing(
+    claimed: Claimed,
+    attempted_at: datetime,
+    *,
+    mail: MailParts | None = None,
+    payload: dict[str, object] | None = None,
+) -> Outgoing:
+    return Outgoing(
+        message_id=claimed.message_id,
+        address=claimed.target,
+        attempted_at=attempted_at,
+        mail=mail,
+        payload=payload,
+        secrets=claimed.secrets,
+        unsubscribe_url=claimed.unsubscribe_url,
+    )

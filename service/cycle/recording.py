@@ -1,0 +1,224 @@
+"""What came of the sends: every attempt kept, the message settled or put back, and what follows."""
+
+from __future__ import annotations
+
+import logging
+import random
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import insert
+from sqlalchemy.orm import Session
+
+from service.channels.base import ANSWER_KEPT_BYTES, ChannelError, SendResult
+from service.channels.breaker import CLOSED, Breaker, after_failure, speaks_of_destination
+from service.channels.schedule import next_attempt
+from service.cycle.claiming import Claimed
+from service.masking import mask_target
+from service.metrics import Metrics, reason_word
+from service.notices.wording import NoticeKind
+from service.store import endpoints, messages, suppression, tables
+from service.store.endpoints import Turn
+from service.store.messages import Status
+from service.store.suppression import BounceKind
+from service.store.troubles import note_trouble
+
+log = logging.getLogger(__name__)
+
+OWNER_NOTICE_HELPS = timedelta(hours=48)
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """One attempt that is over. fault: what went wrong in composing, "" when nothing did."""
+
+    claimed: Claimed
+    result: SendResult | ChannelError
+    started_at: datetime
+    ended_at: datetime
+    fault: str = ""
+
+
+@dataclass(slots=True)
+class Ledger:
+    """What one batch has led to. It counts only once its transaction is through.
+
+    breakers: of all destinations with which something is wrong, by destination.
+    """
+
+    breakers: dict[str, Breaker]
+    statuses: Counter[Status] = field(default_factory=Counter)
+    changed: dict[str, tuple[Breaker, str]] = field(default_factory=dict)
+
+    def well(self, destination: str) -> None:
+        if self.breakers.pop(destination, None) is not None:
+            self.changed[destination] = (CLOSED, "")
+
+    def ill(self, destination: str, code: str, started_at: datetime, wall: datetime) -> None:
+        breaker = after_failure(self.breakers.get(destination, CLOSED), started_at, wall)
+        self.breakers[destination] = breaker
+        self.changed[destination] = (breaker, code)
+
+
+def record(
+    session: Session,
+    finished: Sequence[Sent],
+    breakers: Mapping[str, Breaker],
+    *,
+    now: datetime,
+    wall: datetime,
+) -> Ledger:
+    """Keep the attempts and settle or put back their messages, all in the caller's transaction."""
+    ledger = Ledger(dict(breakers))
+    session.execute(insert(tables.Attempt), [_attempt_row(sent) for sent in finished])
+    _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], wall)
+    for sent in finished:
+        if isinstance(sent.result, ChannelError):
+            status = _after_failure(session, ledger, sent, sent.result, now=now, wall=wall)
+            ledger.statuses.update([status] if status else [])
+        if sent.fault:
+            text = f"A message could only be sent in its plainest form ({sent.fault})."
+            note_trouble(session, "composing", text, wall)
+    endpoints.keep_breakers(session, ledger.changed)
+    return ledger
+
+
+def count(metrics: Metrics, finished: Sequence[Sent]) -> None:
+    """Tell the metrics of sends that were recorded."""
+    for sent in finished:
+        channel = sent.claimed.channel_name
+        result = _result_word(sent.result)
+        metrics.deliveries.labels(channel, result, reason_word(sent.result.code)).inc()
+        metrics.send_seconds.labels(channel).observe((sent.ended_at - sent.started_at).total_seconds())
+        if sent.result.code == "blocked":
+            metrics.blocked.inc()
+
+
+def _settle_sent(session: Session, ledger: Ledger, finished: Sequence[Sent], wall: datetime) -> None:
+    plain: defaultdict[str, list[str]] = defaultdict(list)
+    done = 0
+    for sent in finished:
+        claimed, note = sent.claimed, _sent_note(sent)
+        ledger.well(claimed.channel.destination(claimed.target))
+        if note is None:
+            plain[claimed.token].append(claimed.message_id)
+        else:
+            done += messages.settle(
+                session, claimed.message_id, claimed.token, Status.SENT, wall=wall, note=note
+            )
+    for token, ids in plain.items():
+        done += len(messages.settle_sent(session, ids, token, wall))
+    if finished:
+        endpoints.note_successes(session, {sent.claimed.address_id for sent in finished})
+    if done:
+        ledger.statuses[Status.SENT] += done
+
+
+def _after_failure(
+    session: Session, ledger: Ledger, sent: Sent, error: ChannelError, *, now: datetime, wall: datetime
+) -> Status | None:
+    """Try again later or give up, and draw the consequences; None when the lease was lost."""
+    claimed = sent.claimed
+    log.warning("message %s was not taken: %s", claimed.message_id, error.code)
+    if speaks_of_destination(claimed.channel.kind, error):
+        ledger.ill(claimed.channel.destination(claimed.target), error.code, sent.started_at, wall)
+    _blame(session, claimed, error, now=now, wall=wall)
+    retry_at = next_attempt(
+        claimed.channel.kind,
+        claimed.attempts,
+        wall,
+        error,
+        wall + (claimed.expires_at - now),
+        random.uniform(-1, 1),
+        maybe_sent_before=claimed.maybe_sent,
+    )
+    maybe_sent = claimed.maybe_sent or error.maybe_sent
+    if retry_at is None:
+        done = messages.settle(
+            session, claimed.message_id, claimed.token, Status.FAILED,
+            wall=wall, note=str(error), maybe_sent=maybe_sent,
+        )  # fmt: skip
+        return Status.FAILED if done else None
+    done = messages.put_back(
+        session, claimed.message_id, claimed.token, retry_at, maybe_sent=maybe_sent, note=str(error)
+    )
+    return Status.RETRY if done else None
+
+
+def _result_word(result: SendResult | ChannelError) -> str:
+    if isinstance(result, SendResult):
+        return "sent"
+    return "maybe_sent" if result.maybe_sent else "failed"
+
+
+def _attempt_row(sent: Sent) -> dict[str, Any]:
+    return {
+        "message_id": sent.claimed.message_id,
+        "started_at": sent.started_at,
+        "ended_at": sent.ended_at,
+        "result": _result_word(sent.result),
+        "code": sent.result.code[:20],
+        "answer": sent.result.text[:ANSWER_KEPT_BYTES],
+    }
+
+
+def _sent_note(sent: Sent) -> str | None:
+    """What is worth saying of a message that went out; mostly nothing."""
+    if sent.fault:
+        return f"sent in its plainest form ({sent.fault})"
+    place = sent.result.place if isinstance(sent.result, SendResult) else ""
+    return f"written to {place}" if place else None
+
+
+def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: datetime, wall: datetime) -> None:
+    """Whom the failure speaks of: the operator, the relay, a mailbox that isn't there, or a receiver."""
+    is_mail = claimed.channel.kind == "email"
+    if error.ours and error.permanent:
+        text = f"A message was refused for a reason on this side: {error.code}."
+        note_trouble(session, "refused", text, wall)
+    address = session.get(tables.Address, claimed.address_id)
+    if address is None or error.ours or (is_mail and speaks_of_destination("email", error)):
+        return
+    turn: Turn | None
+    if error.gone:
+        turn = _off(address, "the receiver said that it wants no more", wall)
+    elif is_mail and error.permanent:
+        struck = suppression.note_bounce(
+            session, claimed.address_hash, BounceKind.HARD, error.code, claimed.message_id, wall
+        )
+        turn = _off(address, "mail to it comes back", wall) if struck else None
+    else:
+        turn = endpoints.note_failure(session, address, wall)
+    if turn is not None:
+        tell_owner(session, address, turn, error.code, now=now, wall=wall)
+
+
+def _off(address: tables.Address, reason: str, wall: datetime) -> Turn:
+    endpoints.switch_off(address, reason, wall)
+    return Turn.OFF
+
+
+def tell_owner(
+    session: Session, address: tables.Address, turn: Turn, code: str, *, now: datetime, wall: datetime
+) -> None:
+    """Let the owner know by another address of theirs; the operator where there is none."""
+    shown = mask_target(address.channel, address.target)
+    other = endpoints.other_way(session, address)
+    if other is None:
+        state = "was switched off" if turn is Turn.OFF else "takes no messages"
+        text = f"Address {address.id} ({shown}) {state} ({code}), and its owner has no other to be told at."
+        note_trouble(session, f"address {address.id}", text, wall)
+        return
+    kind = NoticeKind.ENDPOINT_OFF if turn is Turn.OFF else NoticeKind.ENDPOINT_FAILING
+    facts = {
+        "shown": shown,
+        "code": code,
+        "reason": address.off_reason or "",
+        "failures": str(endpoints.endpoint(session, address.id).failures),
+    }
+    messages.enqueue_notice(
+        session, other.id, kind, facts, created_at=now, due_at=wall, expires_at=now + OWNER_NOTICE_HELPS
+    )

@@ -1,0 +1,49 @@
+"""Numbers for Prometheus: counters of this process, and gauges read from the store when asked.
+
+The counters start at nought with the process; rows in the store say the rest (service/web/metrics.py).
+"""
+
+from __future__ import annotations
+
+from prometheus_client import CollectorRegistry, Counter, Histogram
+
+SECONDS = (0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 20, 60)
+
+
+class Metrics:
+    """What this process counts, in a registry of its own."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        self.deliveries = Counter(
+            "duskbell_deliveries",
+            "Attempts to send, by channel, result and what the receiver said.",
+            ["channel", "result", "reason"],
+            registry=self.registry,
+        )
+        self.send_seconds = Histogram(
+            "duskbell_send_seconds",
+            "How long an attempt took.",
+            ["channel"],
+            buckets=SECONDS,
+            registry=self.registry,
+        )
+        self.blocked = Counter(
+            "duskbell_ssrf_blocked",
+            "Addresses given by users that were not called because they aren't on the public internet.",
+            registry=self.registry,
+        )
+        self.bounces = Counter(
+            "duskbell_bounces",
+            "Mails that came back or were complained of.",
+            ["kind"],
+            registry=self.registry,
+        )
+        self.limited = Counter(
+            "duskbell_limited", "Acts refused by a rate limit.", ["act"], registry=self.registry
+        )
+
+
+def reason_word(code: str) -> str:
+    """A receiver's answer as a label with few values: the first word of the code."""
+    return code.split(" ", 1)[0][:12] or "none"
