@@ -28,6 +28,9 @@ STRICT_TRAIL_PX = 2.0
 CORE_DEC_DEG = -28.936
 """Declination (J2000) of the direction l = b = 0."""
 
+HIGHEST_DEC_DEG = 89.0
+"""NPF has no limit at the pole itself; nearer to it than this its figure is held."""
+
 NEAREST_F, FARTHEST_F = 2.0, 2.8
 ISO_THIRDS_AT_START = 18  # ISO 6400
 START_APERTURE_THIRDS = 9  # f/2.8
@@ -195,12 +198,13 @@ def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> 
 
 def _rules(kit: Kit, f_number: float, rates: TrailRates, dec_deg: float) -> tuple[ShutterRule, ...]:
     pitch, focal = kit.camera.pitch_um, kit.focal_mm
+    held_dec_deg = min(max(dec_deg, -HIGHEST_DEC_DEG), HIGHEST_DEC_DEG)
     limits = (
         ("rule of 500", True, rule500_s(kit.equivalent_mm)),
-        ("NPF, simple", True, npf_simple_s(f_number, pitch, focal)),
-        ("NPF, full", True, npf_full_s(f_number, pitch, focal, dec_deg)),
+        ("the simple NPF rule", True, npf_simple_s(f_number, pitch, focal)),
+        ("the full NPF rule", True, npf_full_s(f_number, pitch, focal, held_dec_deg)),
         ("2 px at the core", False, STRICT_TRAIL_PX / rates.core_px_s),
-        ("2 px anywhere in the frame", False, STRICT_TRAIL_PX / rates.worst_px_s),
+        ("2 px in all of the frame", False, STRICT_TRAIL_PX / rates.worst_px_s),
     )
     return tuple(_rule(name, is_thumb, limit_s, rates) for name, is_thumb, limit_s in limits)
 

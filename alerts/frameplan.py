@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
-from alerts.sky.alignment import Alignment, Over
 from alerts.span import Span
+
+if TYPE_CHECKING:
+    from alerts.sky.alignment import Alignment
 
 FRAMES = 8
 """Identical frames to average (common practice: noise falls by the root of their number)."""
@@ -48,17 +51,19 @@ def plan_frames(
     shutter_s: float,
     alignments: Sequence[Alignment] = (),
     best: Span | None = None,
+    moment: datetime | None = None,
 ) -> FramePlan:
     """Eight frames about the best moment in `window`, two darks after them.
 
     alignments: those inside the window; a core's counts up to 50 degrees of altitude, else the foot's.
-    best: the clearest stretch, preferred where several moments offer themselves. The series stays
-    inside the window where it fits.
+    best: the clearest stretch, preferred where several moments offer themselves. moment: the best one
+    where nothing aligns; the middle of the clearest stretch without it. The series stays inside the
+    window where it fits.
     """
     sky = FRAMES * (timedelta(seconds=shutter_s) + PAUSE)
     chosen = best_alignment(window, alignments, best)
     clear = (best.overlap(window) if best else None) or window
-    best_at = chosen.at.at if chosen else clear.middle
+    best_at = chosen.at.at if chosen else moment or clear.middle
     start = max(window.start, min(best_at - sky / 2, window.end - sky))
     return FramePlan(
         frames=FRAMES,
@@ -84,10 +89,10 @@ def best_alignment(
 
 
 def _counts(found: Alignment, window: Span) -> bool:
-    low_enough = found.over is Over.FOOT or found.at.altitude_deg <= HIGHEST_OVER_DEG
+    low_enough = found.over == "foot" or found.at.altitude_deg <= HIGHEST_OVER_DEG
     return low_enough and window.start <= found.at.at <= window.end
 
 
 def _rank(found: Alignment, clear: Span) -> tuple[bool, bool, timedelta]:
     inside = clear.start <= found.at.at <= clear.end
-    return not inside, found.over is not Over.CORE, abs(found.at.at - clear.middle)
+    return not inside, found.over != "core", abs(found.at.at - clear.middle)

@@ -7,14 +7,15 @@ fits is taken. Jinja2 stops at anything undefined, and escapes everything in HTM
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
 import css_inline
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from alerts.briefing.cautions import CAUTIONS, CHAT_CAUTION, TURN_ROUND
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, MailParts
+from alerts.briefing.cautions import CHAT_CAUTION, TURN_ROUND, cautions_for
+from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, MailParts, PictureLink
 from alerts.briefing.payload import payload_values
 from alerts.briefing.view import AlertView, credits_of, view_alert, web_address
 from alerts.briefing.wording import capital, sentence, shorten, unmentioned
@@ -29,9 +30,12 @@ INVENTED_MARK = "[Invented] "
 __all__ = ["build_payload", "first_line", "ranked", "render_chat", "render_mail", "render_subject"]
 
 
-def render_mail(briefing: Briefing) -> MailParts:
-    """Subject (at most 60 characters), plain text and HTML with its styles inlined."""
-    values = _message_values(briefing)
+def render_mail(briefing: Briefing, pictures: Sequence[PictureLink] = ()) -> MailParts:
+    """Subject (at most 60 characters), plain text and HTML with its styles inlined.
+
+    pictures: shown in the HTML below the alert that they belong to; all it says is said without them.
+    """
+    values = _message_values(briefing, pictures)
     text = _templates(html=False).get_template("message.txt.j2").render(values)
     html = _templates(html=True).get_template("message.html.j2").render(values)
     return MailParts(render_subject(briefing), text, _inliner().inline(html))
@@ -46,7 +50,7 @@ def build_payload(briefing: Briefing) -> dict[str, object]:
         units=briefing.units.value,
         subject=render_subject(briefing),
         text=render_chat(briefing),
-        cautions=CAUTIONS if any(facts.is_go for facts in alerts) else (),
+        cautions=cautions_for(alerts),
     )
 
 
@@ -58,7 +62,7 @@ def render_chat(briefing: Briefing) -> str:
     alerts = ranked(briefing)
     values = {
         "subject": unmentioned(render_subject(briefing)),
-        "views": [_with_line(_unmentioned(view_alert(facts))) for facts in alerts],
+        "views": [_with_line(_unmentioned(view_alert(facts, briefing.units))) for facts in alerts],
         "credits": [unmentioned(credit.text) for credit in credits_of(alerts)],
         "caution": CHAT_CAUTION,
         "turn_round": TURN_ROUND,
@@ -73,8 +77,8 @@ def render_subject(briefing: Briefing) -> str:
     alerts = ranked(briefing)
     mark = INVENTED_MARK if briefing.is_invented else ""
     room = LONGEST_SUBJECT - len(mark)
-    lead = view_alert(alerts[0])
-    others = [view_alert(facts) for facts in alerts[1:]]
+    lead = view_alert(alerts[0], briefing.units)
+    others = [view_alert(facts, briefing.units) for facts in alerts[1:]]
     for candidate in _subjects(lead, others):
         if len(candidate) <= room:
             return mark + candidate
@@ -95,18 +99,22 @@ def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
 
 
 def _subjects(lead: AlertView, others: list[AlertView]) -> list[str]:
-    template = _templates(html=False).get_template(f"{lead.kind.value}.subject.txt.j2")
+    template = _templates(html=False).get_template(f"{lead.form}.subject.txt.j2")
     rendered = template.render(alert=lead, others=others)
     return [line.strip() for line in rendered.splitlines() if line.strip()]
 
 
-def _message_values(briefing: Briefing) -> dict[str, object]:
+def _message_values(briefing: Briefing, pictures: Sequence[PictureLink]) -> dict[str, object]:
     alerts = ranked(briefing)
+    shown = [[link for link in pictures if briefing.alerts[link.alert] is facts] for facts in alerts]
     return {
         "subject": render_subject(briefing),
-        "views": [_with_line(view_alert(facts)) for facts in alerts],
+        "views": [
+            {**_with_line(view_alert(facts, briefing.units)), "pictures": links}
+            for facts, links in zip(alerts, shown, strict=True)
+        ],
         "invented": briefing.is_invented,
-        "cautions": CAUTIONS if any(facts.is_go for facts in alerts) else (),
+        "cautions": cautions_for(alerts),
         "turn_round": TURN_ROUND,
         "credits": credits_of(alerts),
         "manage_url": web_address(briefing.manage_url),
@@ -125,7 +133,7 @@ def _with_line(view: AlertView) -> dict[str, object]:
 
 
 def _line(view: AlertView) -> str:
-    line = _templates(html=False).get_template(f"{view.kind.value}.line.txt.j2").render(alert=view)
+    line = _templates(html=False).get_template(f"{view.form}.line.txt.j2").render(alert=view)
     return " ".join(line.split())
 
 
@@ -140,6 +148,7 @@ def _unmentioned(view: AlertView) -> AlertView:
         cause=unmentioned(view.cause),
         rows=tuple(replace(row, value=unmentioned(row.value)) for row in view.rows),
         hazards=tuple(map(unmentioned, view.hazards)),
+        reasons=tuple(map(unmentioned, view.reasons)),
     )
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import replace
+from datetime import date, datetime
 
 from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
+from alerts.briefing.fieldnotes import FieldNotes
 from alerts.fieldplan import FieldPlan
 from alerts.ladder import Telling, Told, Why
 from alerts.night import Night
 from alerts.rules import Result
 from alerts.site import Site
-from alerts.verdict import Verdict
+from alerts.verdict import Verdict, VerdictWord
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes import Wishes
 
@@ -28,42 +30,97 @@ def alert_facts(
     told: Told | None,
     now: datetime,
     invented: bool = False,
+    field: FieldNotes | None = None,
 ) -> AlertFacts:
-    """What to say of this night. telling: must have a kind. told: the alert this one answers, if any."""
+    """What to say of this night. telling: must have a kind. told: the alert this one answers, if any.
+
+    field: the notes for the field, see `fieldcollect.build_field_notes`.
+    """
     assert telling.kind is not None, "silence has no message"
+    facts = _facts(telling.kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
+    window = facts.window or (told.window if told else None)
+    return replace(
+        facts,
+        window=window,
+        told_chance_pct=told.chance_pct if told else None,
+        told_at=told.at if told else None,
+        cause=_cause(telling),
+        invented=invented,
+        field=field,
+    )
+
+
+def preview_facts(
+    *,
+    site: Site,
+    night: Night,
+    verdict: Verdict,
+    wishes: Wishes,
+    plan: FieldPlan | None,
+    now: datetime,
+    field: FieldNotes | None = None,
+    next_window: date | None = None,
+    invented: bool = False,
+) -> AlertFacts:
+    """The same for someone who asks, whatever the verdict; nothing is told by it.
+
+    next_window: the next night here with a dark window, said where this one is no good.
+    """
+    kind = AlertKind.GO if verdict.word is VerdictWord.GO else AlertKind.HEADS_UP
+    facts = _facts(kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
+    cause = "" if verdict.word is VerdictWord.GO else verdict.deciding.text
+    return replace(
+        facts,
+        cause=cause,
+        reasons=tuple(text for text in facts.reasons if text != _sentence(cause)),
+        invented=invented,
+        field=field,
+        next_window=next_window,
+        preview=True,
+    )
+
+
+def _facts(
+    kind: AlertKind,
+    *,
+    site: Site,
+    night: Night,
+    verdict: Verdict,
+    wishes: Wishes,
+    plan: FieldPlan | None,
+    now: datetime,
+) -> AlertFacts:
+    """What the night and its verdict give, whoever is told."""
     outlook, window = verdict.outlook, verdict.window
     return AlertFacts(
-        kind=telling.kind,
+        kind=kind,
         site_name=site.name,
         night=night.name,
         zone=site.zone,
         decided_at=now,
         verdict=verdict.word,
-        window=window.span if window else (told.window if told else None),
+        window=window.span if window else None,
         best=outlook.best if outlook else None,
         shortest_window=wishes.shortest_window,
         leave_by=plan.leave_by if plan else None,
         home_about=plan.home_about if plan else None,
         chance_pct=outlook.chance_pct if outlook else None,
-        told_chance_pct=told.chance_pct if told else None,
-        told_at=told.at if told else None,
         agreement=say_agreement(outlook) if outlook else "",
         core=window.track if window else (),
         shapes=window.shapes if window else (),
         moon="no Moon" if night.wishes.moonless else "",
-        cause=_cause(telling),
         reasons=tuple(
             _sentence(reason.text) for reason in verdict.reasons if reason.result is not Result.PASS
         ),
         hazards=_hazards(outlook) if outlook else (),
         attributions=attributions(outlook) if outlook else (),
         forecast_issued_at=outlook.newest_issue if outlook else None,
-        decide_at=plan.leave_by - wishes.notice if plan and telling.kind is AlertKind.HEADS_UP else None,
+        decide_at=plan.leave_by - wishes.notice if plan and kind is AlertKind.HEADS_UP else None,
         sunset=night.sun.sets[0] if night.sun.sets else None,
         dark_from=night.dark[0].start if night.dark else None,
         dark_until=night.dark[-1].end if night.dark else None,
         sunrise=night.sun.rises[-1] if night.sun.rises else None,
-        invented=invented,
+        access_note=site.access_note,
     )
 
 

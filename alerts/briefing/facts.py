@@ -6,10 +6,11 @@ turned into the site's clock only when they are written out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
+from alerts.briefing.fieldnotes import FieldNotes
 from alerts.night import ShapeSpan, TrackPoint
 from alerts.span import Span
 from alerts.verdict import VerdictWord
@@ -58,6 +59,9 @@ class AlertFacts:
     forecast_issued_at: issue time of the newest forecast used; decided_at: when this was judged.
     decide_at: when a heads-up will be decided.
     invented: the whole alert is made up (a demonstration) and is marked so everywhere.
+    field: the notes for the field, for what sends someone out. access_note: the site's own note.
+    next_window: the next night with a window here, where this one has none.
+    preview: shown to someone who asked, not sent: its words follow the verdict instead of the kind.
     """
 
     kind: AlertKind
@@ -93,12 +97,22 @@ class AlertFacts:
     dark_until: datetime | None = None
     sunrise: datetime | None = None
     invented: bool = False
+    field: FieldNotes | None = None
+    access_note: str = ""
+    next_window: date | None = None
+    preview: bool = False
+
+    @property
+    def form(self) -> str:
+        """What it reads as: the kind of alert, or for a preview the verdict (wait, stay, unknown, go)."""
+        return self.verdict.value if self.preview else self.kind.value
 
     @property
     def is_go(self) -> bool:
         """Whether it sends someone out: a go, or a change that leaves it a go."""
         changed_go = self.kind is AlertKind.CHANGED and self.verdict is VerdictWord.GO
-        return changed_go or self.kind is AlertKind.GO
+        preview_go = self.preview and self.verdict is VerdictWord.GO
+        return preview_go or (not self.preview and (changed_go or self.kind is AlertKind.GO))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,9 +140,41 @@ class Briefing:
 
 
 @dataclass(frozen=True, slots=True)
+class PictureLink:
+    """A picture in the HTML part of a mail or on a page.
+
+    src: `cid:…` of an attached part, or a data or web address. alert: index in `Briefing.alerts`.
+    width_px, height_px: its size in CSS pixels.
+    """
+
+    src: str
+    alt: str
+    width_px: int
+    height_px: int
+    alert: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Attachment:
+    """A file that travels with a mail. content_id: without brackets, where the HTML shows it; "" where
+    it is a file of its own (the calendar)."""
+
+    name: str
+    media_type: str
+    content: bytes = field(repr=False)
+    content_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class MailParts:
-    """A rendered mail: one subject line, the plain text and the HTML of the same content."""
+    """A rendered mail: one subject line, the plain text and the HTML of the same content.
+
+    attachments: pictures that the HTML shows by their content id, and the calendar file.
+    problems: sentences for the operator, such as a template of theirs that couldn't be used.
+    """
 
     subject: str
     text: str
     html: str
+    attachments: tuple[Attachment, ...] = ()
+    problems: tuple[str, ...] = ()

@@ -8,7 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
+from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Units
+from alerts.briefing.fieldwords import FieldView, field_view
+from alerts.briefing.units import in_units
 from alerts.briefing.wording import (
     LONGEST_NAME,
     SHAPE_WORDS,
@@ -27,11 +29,15 @@ from alerts.night import ShapeSpan, TrackPoint
 from alerts.span import Span
 
 BADGES = {
-    AlertKind.HEADS_UP: "Heads-up",
-    AlertKind.GO: "Go",
-    AlertKind.CHANGED: "Changed",
-    AlertKind.STAND_DOWN: "Stand down",
+    "heads_up": "Heads-up",
+    "go": "Go",
+    "changed": "Changed",
+    "stand_down": "Stand down",
+    "wait": "Wait",
+    "stay": "Stay home",
+    "unknown": "Can't say yet",
 }
+"""By the form of an alert, see `AlertFacts.form`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +57,11 @@ class AlertView:
     between: "23:20 and 01:50".  core: "core in the south".
     told: what was said before, as a clause: "at noon 81 %".
     rows: the table of facts.  forecast: the age of the forecast, one sentence.
+    field: the field plan, where there is one.  next_window: "Thursday 6 August".
     """
 
     kind: AlertKind
+    form: str
     badge: str
     name: str
     is_go: bool
@@ -78,16 +86,20 @@ class AlertView:
     reasons: tuple[str, ...]
     hazards: tuple[str, ...]
     forecast: str
+    field: FieldView | None = None
+    access_note: str = ""
+    next_window: str = ""
 
 
-def view_alert(facts: AlertFacts) -> AlertView:
+def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
     """Put the facts into words, every text made plain and every time set in its zone."""
     field = clock_in(facts.zone, _field_times(facts))
     home = _home_clock(facts, field)
     is_tonight = _is_tonight(facts, field)
     return AlertView(
         kind=facts.kind,
-        badge=BADGES[facts.kind],
+        form=facts.form,
+        badge=BADGES[facts.form],
         name=plain(facts.site_name, LONGEST_NAME),
         is_go=facts.is_go,
         invented=facts.invented,
@@ -103,15 +115,25 @@ def view_alert(facts: AlertFacts) -> AlertView:
         core=_core_words(facts),
         moon=plain(facts.moon),
         agreement=plain(facts.agreement),
-        cause=plain(facts.cause).rstrip("."),
+        cause=in_units(plain(facts.cause), units).rstrip("."),
         leave=_leave(facts, home, field),
         decide=_decide(facts, home),
         zones=_zones(facts, field, home),
         rows=tuple(_rows(facts, field, home)),
-        reasons=tuple(sentence(plain(text)) for text in facts.reasons),
-        hazards=tuple(sentence(plain(text)) for text in facts.hazards),
+        reasons=tuple(sentence(in_units(plain(text), units)) for text in facts.reasons),
+        hazards=tuple(sentence(in_units(plain(text), units)) for text in facts.hazards),
         forecast=_forecast(facts, home),
+        field=_field(facts, field, home, units),
+        access_note=plain(facts.access_note),
+        next_window=long_day(facts.next_window) if facts.next_window else "",
     )
+
+
+def _field(facts: AlertFacts, field: Clock, home: Clock, units: Units) -> FieldView | None:
+    """The field plan, for what sends someone out."""
+    if facts.field is None or not facts.is_go:
+        return None
+    return field_view(facts, facts.field, field, home, units)
 
 
 def _field_times(facts: AlertFacts) -> list[datetime]:

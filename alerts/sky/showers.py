@@ -25,7 +25,7 @@ _J2000 = datetime(2000, 1, 1, 12, tzinfo=UTC)
 _DAYS_PER_TURN = 365.2564  # Sun once round among the stars
 _ANY_LEAP_YEAR = 2024
 NEAR_PEAK_DAYS = 1.0
-STRONG_ZHR = 10
+STRONG_ZHR, STRONG_DAYS = 10, 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +69,9 @@ class ActiveShower:
 
     @property
     def is_worth_a_line(self) -> bool:
-        """Strong ones always, small ones only about their peak."""
-        return (self.zhr or 0) >= STRONG_ZHR or abs(self.days_to_peak) <= NEAR_PEAK_DAYS
+        """Strong ones a week about their peak, small ones a day."""
+        days = STRONG_DAYS if (self.zhr or 0) >= STRONG_ZHR else NEAR_PEAK_DAYS
+        return abs(self.days_to_peak) <= days
 
 
 @cache

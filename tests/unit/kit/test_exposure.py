@@ -200,10 +200,10 @@ def test_exposure_of_the_usual_kit() -> None:
     assert round(found.core_px, 1) == 5.4
     assert [(rule.name, rule.set_s) for rule in found.rules] == [
         ("rule of 500", 25.0),
-        ("NPF, simple", 13.0),
-        ("NPF, full", 6.0),
+        ("the simple NPF rule", 13.0),
+        ("the full NPF rule", 6.0),
         ("2 px at the core", 8.0),
-        ("2 px anywhere in the frame", 4.0),
+        ("2 px in all of the frame", 4.0),
     ]
     assert [rule.is_thumb for rule in found.rules] == [True, True, True, False, False]
     assert found.hints == ()

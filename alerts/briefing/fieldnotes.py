@@ -1,0 +1,86 @@
+"""What a person needs in the field, as plain values: times, camera, place over the ground, air, showers.
+
+Kept with the alert, so that every repeat of a message says the same. Nothing here is words yet; see
+`fieldwords`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from alerts.aim import Aim
+from alerts.exposure import Exposure
+from alerts.frameplan import FramePlan
+from alerts.kit import Kit
+from alerts.night import TrackPoint
+from alerts.panorama import Panorama
+from alerts.weather.cloudhours import CloudHour
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """When core or foot of the band stands over a foreground. what: "core" or "foot"."""
+
+    foreground: str
+    bearing_deg: float
+    what: str
+    at: TrackPoint
+
+
+@dataclass(frozen=True, slots=True)
+class ShowerNote:
+    """A meteor shower of the night; see `alerts.sky.showers.ActiveShower`."""
+
+    name: str
+    zhr: int | None
+    days_to_peak: float
+    highest: TrackPoint
+    hourly: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """The worst that is forecast over the window; None where nobody says.
+
+    felt_c: felt cold. on_lens: "dew", "frost" or "" (neither expected, or unknown).
+    """
+
+    felt_c: float | None = None
+    wind_ms: float | None = None
+    wet_pct: float | None = None
+    on_lens: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldNotes:
+    """One trip to one window.
+
+    civil_dusk, nautical_dusk, full_dark: ends of the evening's twilights; dawn: the morning's
+    astronomical one begins. Missing ones are None.
+    give_up_at: from then on less than the shortest wished time is left. look_deg: azimuth in which the
+    target stands then. signal_lost_at: where the phone goes silent on the way, if that is known.
+    panorama: for an arch. standings: in the window, ascending.
+    """
+
+    arrive: datetime
+    latest_departure: datetime
+    give_up_at: datetime
+    look_deg: float
+    kit: Kit
+    exposure: Exposure
+    aim: Aim
+    frames: FramePlan
+    panorama: Panorama | None = None
+    civil_dusk: datetime | None = None
+    nautical_dusk: datetime | None = None
+    full_dark: datetime | None = None
+    dawn: datetime | None = None
+    moon_lit: float = 0.0
+    moon_rises: tuple[datetime, ...] = ()
+    moon_sets: tuple[datetime, ...] = ()
+    standings: tuple[Standing, ...] = ()
+    showers: tuple[ShowerNote, ...] = ()
+    air: Air = Air()
+    cloud: tuple[CloudHour, ...] = ()
+    signal_lost_at: datetime | None = None

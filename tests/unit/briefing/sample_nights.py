@@ -1,0 +1,246 @@
+"""Five invented nights, true to the sky: their sites, windows, made-up weather, and every kind of alert.
+
+The weather is made up; nothing here is a forecast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from math import exp, sin
+
+from alerts.briefing.collect import alert_facts, preview_facts
+from alerts.briefing.facts import AlertFacts, AlertKind
+from alerts.briefing.fieldcollect import build_field_notes
+from alerts.briefing.fieldnotes import FieldNotes
+from alerts.fieldplan import FieldPlan, plan
+from alerts.kit import Kit
+from alerts.kittext import parse_kit
+from alerts.ladder import Telling, Told, Why
+from alerts.night import DarkWindow, Night, SkyWishes, night_named
+from alerts.rules import Reason, Result
+from alerts.site import Foreground, HorizonLine, Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
+from alerts.verdict import Verdict, VerdictWord
+from alerts.weather.cloudhours import CloudHour
+from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
+from alerts.weather.record import Source
+from alerts.wishes import Wishes
+
+AZIMUTHS = tuple(float(a) for a in range(0, 360, 10))
+PEAK = HorizonLine(AZIMUTHS, tuple(4 + 2 * sin(a / 40) + 3 * exp(-(((a - 196) / 12) ** 2)) for a in AZIMUTHS))
+FLAT = Site(
+    "Windpump Flat",
+    40.31,
+    -1.42,
+    1180.0,
+    "Europe/Madrid",
+    horizon=PEAK,
+    foregrounds=(Foreground("the peak", 196.0, 8.0, 9.0), Foreground("old barn", 150.0, 6.0)),
+    access_note="The gate is closed at night; park outside.",
+)
+STRAND = Site(
+    "Long Strand",
+    38.2,
+    -76.3,
+    2.0,
+    "America/New_York",
+    foregrounds=(Foreground("wreck", 205.0, 10.0),),
+    access_note="Covered by the tide four hours a day; 3 km on foot.",
+)
+LAKE = Site(
+    "Dry Lake",
+    -30.5,
+    20.0,
+    900.0,
+    "Africa/Johannesburg",
+    foregrounds=(Foreground("quiver tree", 110.0, 10.0, 14.0),),
+)
+CAPE = Site("Cape Still", 70.0, 25.0, 10.0, "Europe/Oslo")
+MODELS = (("ecmwf", "open-meteo", "IFS"), ("icon", "open-meteo", "ICON"), ("gfs", "nws", "GFS"))
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One night of a site, and the air over its window: (felt °C, wind m/s, °C above the dew point)."""
+
+    site: Site
+    name: date
+    kit: str
+    air: tuple[float, float, float]
+    person_zone: str = ""
+
+
+SAMPLES = {
+    "spring-arch": Sample(FLAT, date(2026, 4, 18), "full frame 20mm f/1.8", (-2.0, 3.0, 6.0)),
+    "july": Sample(FLAT, date(2026, 7, 15), "", (11.0, 4.0, 2.0)),
+    "september-column": Sample(STRAND, date(2026, 9, 12), "aps-c 16-50mm f/2.8", (16.0, 6.5, 1.0)),
+    "southern-winter": Sample(LAKE, date(2026, 6, 14), "full frame 14mm f/2.8", (-7.0, 5.5, 2.5)),
+    "polar-summer": Sample(CAPE, date(2026, 6, 20), "full frame 24mm f/1.4", (6.0, 3.0, 5.0)),
+}
+WISHES = Wishes(
+    shortest_window=timedelta(hours=1), drive=timedelta(minutes=90), scouting=timedelta(minutes=60)
+)
+
+
+@cache
+def ephemeris() -> Ephemeris:
+    return Ephemeris.open()
+
+
+@dataclass(frozen=True)
+class Case:
+    """A sample with its night worked out. plan, notes: None where there is no window."""
+
+    sample: Sample
+    night: Night
+    window: DarkWindow | None
+    outlook: Outlook | None
+    plan: FieldPlan | None
+    notes: FieldNotes | None
+
+    @property
+    def kit(self) -> Kit:
+        return parse_kit(self.sample.kit)
+
+    @property
+    def decided_at(self) -> datetime:
+        """Mid-afternoon of the night's day."""
+        return self.night.span.start + timedelta(hours=2)
+
+
+@cache
+def case(name: str) -> Case:
+    sample = SAMPLES[name]
+    night = night_named(sample.site, sample.name, SkyWishes(), ephemeris())
+    window = max(night.windows, key=lambda each: each.span.duration, default=None)
+    if window is None:
+        return Case(sample, night, None, None, None, None)
+    outlook, trip = invented_outlook(sample, night, window.span, 81), plan(window.span, WISHES)
+    notes = build_field_notes(
+        sample.site,
+        night,
+        window,
+        trip,
+        WISHES,
+        ephemeris(),
+        kit=parse_kit(sample.kit),
+        outlook=outlook,
+        cloud=invented_cloud(night),
+        signal_lost_before=timedelta(minutes=25) if name == "july" else None,
+    )
+    return Case(sample, night, window, outlook, trip, notes)
+
+
+def invented_cloud(night: Night) -> tuple[CloudHour, ...]:
+    """Cloud that goes in the evening and comes back in the morning."""
+    start = night.span.start.replace(minute=0, second=0)
+    hours = (Span(start + timedelta(hours=k), start + timedelta(hours=k + 1)) for k in range(25))
+    return tuple(CloudHour(hour, min(95, round(14 + 0.9 * (k - 12) ** 2))) for k, hour in enumerate(hours))
+
+
+def invented_outlook(sample: Sample, night: Night, window: Span, chance_pct: int) -> Outlook:
+    felt_c, wind_ms, spread_c = sample.air
+    issued = night.span.start
+    per_source = tuple(
+        SourceChance(
+            Source("feed", provider, lineage, model, f"Weather data by {provider}", "", issued_at=issued),
+            chance,
+        )
+        for (lineage, provider, model), chance in zip(MODELS, (0.9, 0.8, 0.45), strict=True)
+    )
+    dew = HazardLevel.WARN if spread_c <= 3 else HazardLevel.FINE
+    kind = "frost" if felt_c < 0 else "dew"
+    risk = f"{kind} on the lens likely" if dew is HazardLevel.WARN else f"no {kind} on the lens"
+    hazards = (
+        Hazard("wind", HazardLevel.FINE, f"wind up to {wind_ms:.0f} m/s", wind_ms, "m/s"),
+        Hazard("gust", HazardLevel.FINE, "gusts up to 9 m/s", 9.0, "m/s"),
+        Hazard("precipitation", HazardLevel.FINE, "rain or snow 5 %", 5.0, "%"),
+        Hazard("cold", HazardLevel.FINE, f"felt cold down to {felt_c:.0f} °C", felt_c, "°C"),
+        Hazard("lens", dew, f"{risk} ({spread_c:.0f} °C above the dew point)", spread_c, "°C"),
+    )
+    return Outlook(
+        window=window,
+        chance_pct=chance_pct,
+        spread_pct=(45, 90),
+        best=Span(window.start + (window.end - window.start) / 8, window.end),
+        per_source=per_source,
+        hazards=hazards,
+        cloud_known=True,
+        wind_known=True,
+        precipitation_known=True,
+        lineages=("ecmwf", "gfs", "icon"),
+        providers=("nws", "open-meteo"),
+        newest_issue=issued,
+        agreement=(2, 3),
+    )
+
+
+TELLINGS = {
+    AlertKind.HEADS_UP: Telling(AlertKind.HEADS_UP, Why.GOOD_AHEAD, "clear 64 %"),
+    AlertKind.GO: Telling(AlertKind.GO, Why.GOOD_TONIGHT, "clear 81 %"),
+    AlertKind.CHANGED: Telling(AlertKind.CHANGED, Why.MOVED, "leave 25 min later"),
+    AlertKind.STAND_DOWN: Telling(AlertKind.STAND_DOWN, Why.HAZARD, "gust now beyond the limit"),
+}
+WORDS = {
+    AlertKind.HEADS_UP: VerdictWord.WAIT,
+    AlertKind.GO: VerdictWord.GO,
+    AlertKind.CHANGED: VerdictWord.GO,
+    AlertKind.STAND_DOWN: VerdictWord.STAY,
+}
+CHANCES = {AlertKind.HEADS_UP: 64, AlertKind.GO: 81, AlertKind.CHANGED: 76, AlertKind.STAND_DOWN: 72}
+
+
+def facts_of(name: str, kind: AlertKind) -> AlertFacts:
+    """What an alert of that kind says of a night that has a window."""
+    found = case(name)
+    assert found.window is not None
+    assert found.plan is not None
+    now = found.decided_at - timedelta(days=3) * (kind is AlertKind.HEADS_UP)
+    told_leave = found.plan.leave_by - timedelta(minutes=25)
+    told = Told(AlertKind.GO, found.decided_at - timedelta(hours=1), 81, found.window.span, told_leave)
+    facts = alert_facts(
+        TELLINGS[kind],
+        site=found.sample.site,
+        night=found.night,
+        verdict=_verdict(found, kind),
+        wishes=WISHES,
+        plan=found.plan,
+        told=told if kind in (AlertKind.CHANGED, AlertKind.STAND_DOWN) else None,
+        now=now,
+        field=found.notes,
+    )
+    return replace(facts, told_leave_by=told_leave) if kind is AlertKind.CHANGED else facts
+
+
+def _verdict(found: Case, kind: AlertKind) -> Verdict:
+    assert found.outlook is not None
+    chance = CHANCES[kind]
+    reasons = [Reason("chance", Result.PASS, f"clear {chance} %, you asked for 70 %")]
+    if kind is AlertKind.STAND_DOWN:
+        reasons = [Reason("gust", Result.FAIL, "gusts up to 17 m/s, your limit is 15 m/s"), *reasons]
+    if kind is AlertKind.HEADS_UP:
+        reasons = [Reason("chance", Result.FAIL, f"clear {chance} %, you asked for 70 %")]
+    outlook = replace(found.outlook, chance_pct=chance)
+    return Verdict(WORDS[kind], tuple(reasons), found.window, outlook)
+
+
+def preview_of(name: str, word: VerdictWord, cause: str, next_window: date | None = None) -> AlertFacts:
+    """What someone who asks is shown of that night."""
+    found = case(name)
+    reason = Reason("any", Result.FAIL if word is VerdictWord.STAY else Result.PASS, cause)
+    return preview_facts(
+        site=found.sample.site,
+        night=found.night,
+        verdict=Verdict(word, (reason,), found.window, found.outlook),
+        wishes=WISHES,
+        plan=found.plan,
+        now=found.decided_at,
+        field=found.notes,
+        next_window=next_window,
+    )
+
+
+STAMP = datetime(2026, 4, 18, 15, 0, tzinfo=UTC)
