@@ -1,0 +1,163 @@
+"""A new receiver proves that it wants our messages before it gets any.
+
+It is sent a test message with a code. A program answers with the code in its answer's body; in a chat
+somebody reads it there and types it where they registered. Until then nothing else goes there.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.errors import BadInput
+from service.channels.base import Channel, ChannelError, Outgoing
+from service.channels.chat import CHAT_FORMS
+from service.channels.webhook import new_secret
+from service.keys import Keys
+from service.masking import mask_target
+from service.notices.render import notice_payload
+from service.notices.wording import NoticeKind, write_notice
+from service.store import endpoints, limits, messages, tables, tokens
+from service.store.tokens import Purpose
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """What a test message led to. arrived: the receiver took it.  confirmed: and its answer held the
+    code.  text: one sentence for whoever registered it."""
+
+    arrived: bool
+    confirmed: bool
+    text: str
+
+
+def register(
+    session: Session,
+    channel_name: str,
+    channel: Channel,
+    person: tables.Person,
+    target: str,
+    *,
+    now: datetime,
+    token: str = "",
+) -> tables.Address:
+    """The person's receiver of that channel; a new one isn't confirmed. token: a chat's access token.
+
+    BadInput when the channel can't send there.
+    """
+    stored = channel.check_address(target)
+    known = session.scalar(
+        select(tables.Address).where(
+            tables.Address.person_id == person.id,
+            tables.Address.channel == channel_name,
+            tables.Address.target == stored,
+        )
+    )
+    if known is not None:
+        return known
+    address = tables.Address(
+        person=person,
+        channel=channel_name,
+        target=stored,
+        secrets=_first_secrets(channel_name, token),
+        created_at=now,
+        confirmed_at=None,
+    )
+    session.add(address)
+    session.flush()
+    return address
+
+
+def _first_secrets(channel_name: str, token: str) -> list[str]:
+    chat_form = CHAT_FORMS.get(channel_name)
+    if chat_form is None:
+        return [new_secret()] if channel_name == "webhook" else []
+    if chat_form.needs_token and not token:
+        raise BadInput(f"this form needs an access token besides its address; it is {chat_form.hint}.")
+    return [token] if token else []
+
+
+def send_test(
+    sessions: sessionmaker[Session],
+    channels: Mapping[str, Channel],
+    keys: Keys,
+    address_id: int,
+    *,
+    now: datetime,
+    network: str | None = None,
+) -> Tested:
+    """Send the test message once, and confirm the receiver if it answers with the code.
+
+    network: who asks, when it isn't the operator; counted then. BadInput past the limit.
+    """
+    with sessions.begin() as session:
+        address = session.get_one(tables.Address, address_id)
+        channel = channels[address.channel]
+        if network is not None and not limits.allow(
+            session, keys, "challenge", now,
+            host=channel.destination(address.target), network=limits.network_of(network),
+        ):  # fmt: skip
+            raise BadInput("too many tests of late; wait an hour and try again.")
+        code = tokens.mint(session, Purpose.CHALLENGE, now, address_id=address.id)
+        outgoing = _test_message(address, code, now)
+    try:
+        result = channel.send(outgoing)
+    except ChannelError as error:
+        log.info("test of address %s: %s", address_id, error.code)
+        return Tested(False, False, f"The test message didn't get through: {error.text}.")
+    if code not in result.text:
+        return Tested(True, False, "The test message was taken. The code in it isn't confirmed yet.")
+    with sessions.begin() as session:
+        confirmed = confirm_by_code(session, address_id, code, now)
+    return Tested(True, confirmed, "The receiver answered with the code: it is confirmed.")
+
+
+def _test_message(address: tables.Address, code: str, now: datetime) -> Outgoing:
+    message_id = messages.new_message_id()
+    notice = write_notice(NoticeKind.TEST, {"challenge": code})
+    return Outgoing(
+        message_id=message_id,
+        address=address.target,
+        attempted_at=now,
+        payload=notice_payload(notice, message_id, now, challenge=code),
+        secrets=tuple(address.secrets),
+    )
+
+
+def confirm_by_code(session: Session, address_id: int, code: str, now: datetime) -> bool:
+    """Confirm the receiver by the code that it was sent; whether the code was right."""
+    row = tokens.find(session, Purpose.CHALLENGE, code.strip(), now)
+    if row is None or row.address_id != address_id:
+        return False
+    if tokens.redeem(session, Purpose.CHALLENGE, code.strip(), now) is None:
+        return False
+    vouch_for(session, address_id, now)
+    return True
+
+
+def vouch_for(session: Session, address_id: int, now: datetime) -> None:
+    """Confirm a receiver on the operator's word."""
+    address = session.get_one(tables.Address, address_id)
+    address.confirmed_at = address.confirmed_at or now
+    endpoints.switch_on(session, address)
+    tokens.revoke(session, now, purpose=Purpose.CHALLENGE, address_id=address_id)
+
+
+def get_address(session: Session, address_id: int) -> tables.Address:
+    """The address of that number; BadInput when there is none."""
+    address = session.get(tables.Address, address_id)
+    if address is None:
+        raise BadInput(f"there is no address number {address_id}; see: duskbell address list")
+    return address
+
+
+def shown(address: tables.Address) -> str:
+    """The address as it may be shown."""
+    return f"{address.channel}: {mask_target(address.channel, address.target)}"

@@ -1,0 +1,164 @@
+"""One person's data: all of it handed out, or taken out of the store.
+
+What stays after erasure can't lead back to the person: decisions with the wishes they were judged by,
+sites reduced to 0.05 degrees without their names, and the keyed hash of a mail address so that nothing
+is sent there again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import delete, func, inspect, or_, select, update
+from sqlalchemy.orm import Session
+
+from alerts.errors import BadInput
+from alerts.site import Site
+from service.keys import Keys
+from service.masking import round_shared_deg
+from service.store import suppression, tables
+from service.store.codec import to_json
+from service.store.suppression import Reason
+from service.store.tables import Table
+from service.store.tables_delivery import Endpoint, Notice, Token
+
+ERASED = "erased"
+NOT_HANDED_OUT = frozenset({"secrets", "digest", "nonce", "lease_token"})
+"""Secrets are handed out when they are made, and never again."""
+
+
+def get_person(session: Session, named: str) -> tables.Person:
+    """The person of that number or mail address; BadInput when there is none."""
+    person = session.get(tables.Person, int(named)) if named.isdigit() else None
+    if person is None:
+        person = session.scalars(
+            select(tables.Person)
+            .join(tables.Address, tables.Address.person_id == tables.Person.id)
+            .where(tables.Address.channel == "email", func.lower(tables.Address.target) == named.lower())
+            .order_by(tables.Person.id)
+        ).first()
+    if person is None:
+        raise BadInput(f"nobody here has the number or mail address {named!r}.")
+    return person
+
+
+def export(session: Session, person: tables.Person) -> dict[str, Any]:
+    """Everything that is stored about the person, as JSON values, table by table."""
+    addresses = _ids(session, select(tables.Address.id).where(tables.Address.person_id == person.id))
+    sites = _ids(session, select(tables.Site.id).where(tables.Site.owner_id == person.id))
+    mine = _ids(session, select(tables.Subscription.id).where(tables.Subscription.person_id == person.id))
+    messages = session.scalars(
+        select(tables.Message.id).where(tables.Message.address_id.in_(addresses))
+    ).all()
+    token = or_(Token.person_id == person.id, Token.address_id.in_(addresses))
+    found: dict[type[Table], Any] = {
+        tables.Person: tables.Person.id == person.id,
+        tables.Address: tables.Address.id.in_(addresses),
+        tables.Site: tables.Site.id.in_(sites),
+        tables.SiteRevision: tables.SiteRevision.site_id.in_(sites),
+        tables.Subscription: tables.Subscription.id.in_(mine),
+        tables.Decision: tables.Decision.subscription_id.in_(mine),
+        tables.Alert: tables.Alert.subscription_id.in_(mine),
+        tables.Message: tables.Message.id.in_(messages),
+        tables.Attempt: tables.Attempt.message_id.in_(messages),
+        Notice: Notice.message_id.in_(messages),
+        tables.Outcome: tables.Outcome.person_id == person.id,
+        Token: token,
+    }
+    return {
+        kind.__tablename__: [_values(row) for row in session.scalars(select(kind).where(which))]
+        for kind, which in found.items()
+    }
+
+
+def _ids(session: Session, query: Any) -> list[int]:
+    return list(session.scalars(query))
+
+
+def _values(row: Table) -> dict[str, Any]:
+    columns = inspect(type(row)).columns
+    return {
+        column.key: _plain(getattr(row, column.key)) for column in columns if column.key not in NOT_HANDED_OUT
+    }
+
+
+def _plain(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, datetime | date) else value
+
+
+def erase(session: Session, keys: Keys, person: tables.Person, now: datetime) -> None:
+    """Take the person out of the store. BadInput for the operator, who goes with the installation."""
+    if person.is_operator:
+        raise BadInput("the operator's data goes with the installation; remove its data folder instead.")
+    addresses = list(session.scalars(select(tables.Address).where(tables.Address.person_id == person.id)))
+    mine = _ids(session, select(tables.Subscription.id).where(tables.Subscription.person_id == person.id))
+    _erase_messages(session, [address.id for address in addresses])
+    _erase_alerts(session, mine)
+    session.execute(
+        update(tables.Subscription)
+        .where(tables.Subscription.id.in_(mine), tables.Subscription.ended_at.is_(None))
+        .values(ended_at=now)
+    )
+    for address in addresses:
+        _erase_address(session, keys, address, now)
+    for site in session.scalars(select(tables.Site).where(tables.Site.owner_id == person.id)):
+        _erase_site(session, site, mine, now)
+    for outcome in session.scalars(select(tables.Outcome).where(tables.Outcome.person_id == person.id)):
+        outcome.person_id = None
+        outcome.facts = {name: value for name, value in outcome.facts.items() if not isinstance(value, str)}
+    session.execute(delete(Token).where(Token.person_id == person.id))
+    person.name, person.zone = ERASED, "UTC"
+
+
+def _erase_messages(session: Session, address_ids: Sequence[int]) -> None:
+    ids = session.scalars(select(tables.Message.id).where(tables.Message.address_id.in_(address_ids))).all()
+    delete_messages(session, ids)
+
+
+def delete_messages(session: Session, message_ids: Iterable[str]) -> None:
+    """Remove messages with all that hangs on them."""
+    ids = set(message_ids)
+    for kind in (tables.Attempt, tables.MessageAlert, Notice):
+        session.execute(delete(kind).where(kind.message_id.in_(ids)))
+    session.execute(delete(tables.Message).where(tables.Message.id.in_(ids)))
+
+
+def _erase_alerts(session: Session, subscription_ids: Sequence[int]) -> None:
+    alerts = select(tables.Alert.id).where(tables.Alert.subscription_id.in_(subscription_ids))
+    session.execute(delete(tables.MessageAlert).where(tables.MessageAlert.alert_id.in_(alerts)))
+    session.execute(delete(tables.Alert).where(tables.Alert.subscription_id.in_(subscription_ids)))
+
+
+def _erase_address(session: Session, keys: Keys, address: tables.Address, now: datetime) -> None:
+    if address.channel == "email":
+        hashed = suppression.address_hash(keys, address.channel, address.target)
+        suppression.suppress(session, hashed, Reason.OPTED_OUT, ERASED, now)
+    session.execute(delete(Token).where(Token.address_id == address.id))
+    session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
+    address.target, address.secrets = f"{ERASED} {address.id}", []
+    address.confirmed_at, address.off_since, address.off_reason = None, now, ERASED
+
+
+def _erase_site(session: Session, site: tables.Site, mine: Sequence[int], now: datetime) -> None:
+    """A site that others still use stays as it is shared; any other is reduced and closed."""
+    others = session.scalar(
+        select(func.count())
+        .select_from(tables.Subscription)
+        .where(
+            tables.Subscription.site_id == site.id,
+            tables.Subscription.id.not_in(mine),
+            tables.Subscription.ended_at.is_(None),
+        )
+    )
+    if others and site.is_shared:
+        return
+    site.name, site.is_shared, site.archived_at = f"{ERASED} {site.id}", False, now
+    for revision in session.scalars(
+        select(tables.SiteRevision).where(tables.SiteRevision.site_id == site.id)
+    ):
+        lat_deg, lon_deg = round_shared_deg(revision.lat_deg), round_shared_deg(revision.lon_deg)
+        reduced = Site(ERASED, lat_deg, lon_deg, zone=revision.zone)
+        revision.lat_deg, revision.lon_deg = lat_deg, lon_deg
+        revision.facts = {"site": to_json(reduced), "elevation_known": False}
