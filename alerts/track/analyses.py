@@ -8,10 +8,10 @@ from datetime import datetime
 from alerts.span import Span
 from alerts.track.evidence import (
     MOST_UNKNOWN_SHARE,
+    Account,
     Event,
     Judge,
     OutcomeState,
-    Testimony,
     free_of,
     long_enough,
     longest,
@@ -24,8 +24,8 @@ from alerts.weather.skill import CLEAR_LIMIT_PCT
 ANALYSIS_WEIGHT = 0.5
 
 
-def testimonies_of_analyses(event: Event, analyses: Iterable[Forecast]) -> tuple[Testimony, ...]:
-    """One testimony for each lineage and provider, from the first answer fetched after the window.
+def accounts_of_analyses(event: Event, analyses: Iterable[Forecast]) -> tuple[Account, ...]:
+    """One account for each lineage and provider, from the first answer fetched after the window.
 
     Feeds rewrite their past: later answers change nothing. An answer fetched before the window ended is
     a forecast and no witness; one without a time of fetching (played from a file) is accepted.
@@ -34,7 +34,7 @@ def testimonies_of_analyses(event: Event, analyses: Iterable[Forecast]) -> tuple
     for analysis in sorted(analyses, key=_fetched):
         if analysis.source.fetched_at is None or analysis.source.fetched_at >= event.window.end:
             first.setdefault((analysis.source.lineage, analysis.source.provider), analysis)
-    return tuple(_testimony(event, first[key]) for key in sorted(first))
+    return tuple(_account(event, first[key]) for key in sorted(first))
 
 
 def _fetched(analysis: Forecast) -> float:
@@ -42,7 +42,7 @@ def _fetched(analysis: Forecast) -> float:
     return fetched.timestamp() if fetched else 0.0
 
 
-def _testimony(event: Event, analysis: Forecast) -> Testimony:
+def _account(event: Event, analysis: Forecast) -> Account:
     known: list[Span] = []
     clear: list[Span] = []
     for part, hour in analysis.over(event.window):
@@ -53,7 +53,7 @@ def _testimony(event: Event, analysis: Forecast) -> Testimony:
             clear.append(part)
     covered = total(known) / event.window.duration
     says, why = _verdict(event, known, clear, covered)
-    return Testimony(
+    return Account(
         judge=Judge.ANALYSIS,
         witness=f"{analysis.source.lineage} from {analysis.source.provider}",
         says=says,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from alerts.track.calibration import HIGHEST_CHANCE, LOWEST_CHANCE, Calibration, LeadMap, Method
+from alerts.track.calibration import Calibration, LeadMap, Method
 from alerts.track.isotonic import Floats
 from alerts.track.leads import LEADS
 from alerts.track.pairs import Pairs
@@ -18,12 +18,10 @@ MEMBER_SLOPE = 0.6
 """Ensembles of cloud are too sure of themselves: until a record says better, their log odds are drawn
 toward the base rate by this much. Measured slopes: 0.37 (rain at Niamey, raw ECMWF ensemble), 0.67-0.91
 (four ECMWF cloud runs as members, five places; independent runs spread better than members do)."""
-PRIOR_LOWEST, PRIOR_HIGHEST = 0.13, 0.85
-"""What came of four runs that all said cloudy, or all clear, 1 to 4 days ahead (five places, April 2024):
-no forecast is believed to be worth more before its own record shows it."""
 _TINY = 0.005
 """Chances are stated in whole per cent: 0 and 100 stand for half of one."""
-_WIDEST = 1e-3
+_WIDEST = 0.001
+"""The ends of a range stay off 0 and 1 by this much."""
 
 
 def log_odds(chance: npt.ArrayLike, tiny: float = _TINY) -> Floats:
@@ -53,11 +51,9 @@ def corrected(
     chance, variance = _chance_and_variance(lead_map, np.asarray(raw, dtype=np.float64), member_share)
     shift, shift_variance = _of_sites(lead_map, np.asarray(site, dtype=np.int64))
     odds, half = log_odds(chance, _WIDEST) + shift, Z90 * np.sqrt(variance + shift_variance)
-    return (
-        np.clip(from_log_odds(odds), LOWEST_CHANCE, HIGHEST_CHANCE),
-        np.clip(from_log_odds(odds - half), _WIDEST, HIGHEST_CHANCE),
-        np.clip(from_log_odds(odds + half), LOWEST_CHANCE, 1 - _WIDEST),
-    )
+    chance = np.clip(from_log_odds(odds), lead_map.lowest, lead_map.highest)
+    low, high = (np.clip(from_log_odds(each), _WIDEST, 1 - _WIDEST) for each in (odds - half, odds + half))
+    return chance, np.minimum(low, chance), np.maximum(high, chance)
 
 
 def _chance_and_variance(
@@ -74,10 +70,8 @@ def _chance_and_variance(
         known = from_log_odds(odds)
         came, nights = (np.interp(known, steps[:, 0], steps[:, column]) for column in (1, 2))
         return came, 1 / (nights * came * (1 - came))
-    if lead_map.method is Method.PRIOR:
-        chance = np.clip(from_log_odds(odds), PRIOR_LOWEST, PRIOR_HIGHEST)
-    else:
-        chance = np.clip(raw, LOWEST_CHANCE, HIGHEST_CHANCE)
+    chance = from_log_odds(odds) if lead_map.method is Method.PRIOR else raw
+    chance = np.clip(chance, lead_map.lowest, lead_map.highest)
     return chance, 1 / (STRENGTH_NIGHTS * chance * (1 - chance))
 
 

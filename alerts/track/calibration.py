@@ -25,6 +25,9 @@ from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
 
 LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
 """Nothing is said to be less or more likely, whatever the record holds."""
+PRIOR_LOWEST, PRIOR_HIGHEST = 0.13, 0.85
+"""What came of four runs that all said cloudy, or all clear, 1 to 4 days ahead (ECMWF at five places, April
+2024): no forecast is believed to be worth more before 300 pairs show it."""
 PRIOR_VERSION = "prior"
 
 
@@ -78,7 +81,7 @@ class LeadMap:
     """How a chance stated at one lead is corrected.
 
     intercept, slope: on log odds (LOGISTIC). covariance: of intercept, both, slope. steps: ISOTONIC.
-    site_variance: of the shift of a site that isn't listed.
+    site_variance: of the shift of a site that isn't listed. lowest, highest: bounds of what comes out.
     """
 
     lead: Lead
@@ -92,6 +95,8 @@ class LeadMap:
     steps: tuple[Step, ...] = ()
     shifts: tuple[SiteShift, ...] = ()
     site_variance: float = 0.0
+    lowest: float = PRIOR_LOWEST
+    highest: float = PRIOR_HIGHEST
     trials: tuple[Trial, ...] = ()
 
 

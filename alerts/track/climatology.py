@@ -44,7 +44,8 @@ def _nights(pairs: Pairs) -> tuple[npt.NDArray[np.int64], ...]:
 def _night_of_pair(pairs: Pairs) -> npt.NDArray[np.int64]:
     _, site = np.unique(pairs.site, return_inverse=True)
     _, which = np.unique(site * (int(pairs.night.max()) + 1) + pairs.night, return_inverse=True)
-    return which.astype(np.int64)
+    numbered: npt.NDArray[np.int64] = which.astype(np.int64)
+    return numbered
 
 
 def _drawn(

@@ -102,7 +102,7 @@ class SkyReport:
 
 
 @dataclass(frozen=True, slots=True)
-class Testimony:
+class Account:
     """What one witness says of one event.
 
     clear_parts: stretches seen clear that are long enough for the event. covered_share: of the window.

@@ -2,26 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import pairwise
 
 import numpy as np
 
-from alerts.track.apply import corrected, from_log_odds, prior_log_odds
-from alerts.track.calibration import Calibration, LeadMap, Method, SiteShift, Step, Trial, prior_map
+from alerts.track.apply import corrected, from_log_odds, log_odds, prior_log_odds
+from alerts.track.calibration import (
+    HIGHEST_CHANCE,
+    LOWEST_CHANCE,
+    Calibration,
+    LeadMap,
+    Method,
+    SiteShift,
+    Step,
+    Trial,
+    prior_map,
+)
 from alerts.track.isotonic import Floats, group_by_value, pool_adjacent_violators
 from alerts.track.leads import LEADS, Lead
 from alerts.track.logistic import fit_logistic, fit_shifts
-from alerts.track.pairs import Bools, Pairs
+from alerts.track.pairs import Bools, Ints, Pairs
 from alerts.track.ranges import NIGHT_CORRELATION, STRENGTH_NIGHTS, effective_nights
 from alerts.track.record import FEWEST_PAIRS
 
 FEWEST_NIGHTS = 20
 """Many sites in one night are one weather: so many different nights are needed as well."""
 ISOTONIC_FROM = 1000
-CUTS = (0.5, 0.625, 0.75, 0.875, 1.0)
+ISOTONIC_HALF = 2000
+"""With so many pairs an isotonic map and the logistic one weigh the same in their mean."""
+LARGE = 300
+"""From so many pairs on a map is believed beyond what the prior allows."""
+CUTS = (0.5, 0.625, 0.75, 0.875)
 """A trial fits on the nights before each cut and tests on those up to the next."""
 
 
@@ -47,64 +61,83 @@ def fit_lead(own: Pairs, lead: Lead) -> LeadMap:
     makers: dict[Method, _Maker] = {Method.LOGISTIC: _logistic}
     if len(own) > ISOTONIC_FROM:
         makers[Method.ISOTONIC] = _isotonic
-    trials = tuple(_trials(own, prior, makers))
-    method, why = _winner(trials)
-    chosen = makers[method](own, prior) if method in makers else replace(prior, method=method)
-    return replace(chosen, why=why, trials=trials)
+    is_large = len(own) >= LARGE
+    blank = replace(prior, lowest=LOWEST_CHANCE, highest=HIGHEST_CHANCE) if is_large else prior
+    contest = _hold(own, prior, blank, makers)
+    method, why = _winner(contest, is_large=is_large)
+    if method in makers:
+        chosen = makers[method](own, blank)
+    else:
+        chosen = prior if method is Method.PRIOR else replace(blank, method=method)
+    return replace(chosen, why=why, trials=tuple(contest.trial(each) for each in contest.errors))
 
 
-def _trials(own: Pairs, prior: LeadMap, makers: dict[Method, _Maker]) -> Iterator[Trial]:
-    """Each method on the same nights, none of which it was fitted on; always fitted on earlier ones."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Contest:
+    """Squared errors of each method on the same nights, none of which it was fitted on; shape (n,)."""
+
+    night: Ints
+    uncalibrated: Floats
+    errors: Mapping[Method, Floats]
+
+    def gain(self, over: Floats, method: Method) -> tuple[float, float]:
+        """The mean gain of a method over other errors, and its standard error: nights are what is
+        counted, neighbouring ones for what they are worth."""
+        gains = over - self.errors[method]
+        _, night = np.unique(self.night, return_inverse=True)
+        by_night = np.bincount(night, gains - gains.mean())
+        widened = (1 + NIGHT_CORRELATION) / (1 - NIGHT_CORRELATION)
+        return float(gains.mean()), float(np.sqrt(widened * by_night @ by_night) / len(gains))
+
+    def trial(self, method: Method) -> Trial:
+        gain, error = self.gain(self.uncalibrated, method)
+        return Trial(
+            method=method,
+            pairs=len(self.night),
+            nights=len(np.unique(self.night)),
+            brier_uncalibrated=float(self.uncalibrated.mean()),
+            brier=float(self.errors[method].mean()),
+            gain=gain,
+            error=error,
+        )
+
+
+def _hold(own: Pairs, prior: LeadMap, blank: LeadMap, makers: Mapping[Method, _Maker]) -> _Contest:
+    """Each method fitted on the nights before each cut, and tried on those up to the next."""
     nights = np.unique(own.night)
-    edges = [nights[min(int(cut * len(nights)), len(nights) - 1)] for cut in CUTS[:-1]] + [nights[-1] + 1]
-    tested = own.where(own.night >= edges[0])
-    contestants: dict[Method, _Maker] = {Method.PRIOR: lambda _, prior: prior, **makers}
-    said: dict[Method, list[Floats]] = {method: [] for method in contestants}
-    order = []
+    edges = [nights[int(cut * len(nights))] for cut in CUTS] + [nights[-1] + 1]
+    contestants: dict[Method, _Maker] = {Method.PRIOR: lambda *_: prior, **makers}
+    errors: dict[Method, list[Floats]] = {method: [] for method in contestants}
+    tested = []
     for first, after in pairwise(edges):
-        earlier, later = own.where(own.night < first), (tested.night >= first) & (tested.night < after)
-        order.append(np.flatnonzero(later))
+        earlier = own.where(own.night < first)
+        later = own.where((own.night >= first) & (own.night < after))
+        tested.append(later)
         for method, maker in contestants.items():
-            said[method].append(_said(maker(earlier, prior), tested, later))
-    tested = tested.where(np.concatenate(order))
-    for method, parts in said.items():
-        yield _trial(method, tested, np.concatenate(parts))
-
-
-def _said(lead_map: LeadMap, tested: Pairs, later: Bools) -> Floats:
-    columns = (column[later] for column in (tested.site, tested.raw, tested.member_share))
-    return corrected(lead_map, *columns)[0]
-
-
-def _trial(method: Method, tested: Pairs, said: Floats) -> Trial:
-    """The gain, with an error that counts nights, and neighbouring ones for what they are worth."""
-    uncalibrated, ours = (tested.raw - tested.clear) ** 2, (said - tested.clear) ** 2
-    gains = uncalibrated - ours
-    _, night = np.unique(tested.night, return_inverse=True)
-    by_night = np.bincount(night, gains - gains.mean())
-    widened = (1 + NIGHT_CORRELATION) / (1 - NIGHT_CORRELATION)
-    error = float(np.sqrt(widened * by_night @ by_night) / len(gains))
-    return Trial(
-        method=method,
-        pairs=len(gains),
-        nights=len(by_night),
-        brier_uncalibrated=float(uncalibrated.mean()),
-        brier=float(ours.mean()),
-        gain=float(gains.mean()),
-        error=error,
+            said, _, _ = corrected(maker(earlier, blank), later.site, later.raw, later.member_share)
+            errors[method].append((said - later.clear) ** 2)
+    return _Contest(
+        night=np.concatenate([each.night for each in tested]),
+        uncalibrated=np.concatenate([(each.raw - each.clear) ** 2 for each in tested]),
+        errors={method: np.concatenate(parts) for method, parts in errors.items()},
     )
 
 
-def _winner(trials: tuple[Trial, ...]) -> tuple[Method, str]:
-    """A fitted map must gain more than the error of its gain, and do better than the prior."""
-    prior = next(trial for trial in trials if trial.method is Method.PRIOR)
-    fitted = [trial for trial in trials if trial.method is not Method.PRIOR]
-    best = min(fitted, key=lambda trial: trial.brier)
-    if best.gain > best.error and best.brier < prior.brier:
-        return best.method, _say_gain(best)
-    if prior.gain < -prior.error:
+def _winner(contest: _Contest, *, is_large: bool) -> tuple[Method, str]:
+    """The isotonic map where it beats the logistic one. A fitted map must surely beat the
+    uncalibrated chance; with few pairs it must beat the prior as well, with many not be surely worse.
+    The prior gives way to the chance as forecast where that is far better."""
+    fitted = Method.LOGISTIC
+    if Method.ISOTONIC in contest.errors:
+        gain, _ = contest.gain(contest.errors[Method.LOGISTIC], Method.ISOTONIC)
+        fitted = Method.ISOTONIC if gain > 0 else fitted
+    trial, prior = contest.trial(fitted), contest.trial(Method.PRIOR)
+    over_prior, error = contest.gain(contest.errors[Method.PRIOR], fitted)
+    if trial.gain > trial.error and over_prior > (-error if is_large else 0):
+        return fitted, _say_gain(trial)
+    if prior.gain < -2 * prior.error:
         return Method.AS_FORECAST, f"no map did better than the chance as forecast on {prior.nights} nights"
-    return Method.PRIOR, f"no fitted map surely did better on {best.nights} nights it hadn't seen"
+    return Method.PRIOR, f"no fitted map surely did better on {trial.nights} nights it hadn't seen"
 
 
 def _say_gain(trial: Trial) -> str:
@@ -119,11 +152,11 @@ def _worth(own: Pairs) -> float:
     return effective_nights(own.site, own.night) / len(own)
 
 
-def _logistic(own: Pairs, prior: LeadMap) -> LeadMap:
+def _logistic(own: Pairs, blank: LeadMap) -> LeadMap:
     odds, weight = prior_log_odds(own.raw, own.member_share), _worth(own)
     fit = fit_logistic(odds, own.clear, weight=weight)
     fitted = replace(
-        prior,
+        blank,
         method=Method.LOGISTIC,
         intercept=fit.intercept,
         slope=fit.slope,
@@ -132,22 +165,31 @@ def _logistic(own: Pairs, prior: LeadMap) -> LeadMap:
     return _with_shifts(fitted, own, fit.intercept + fit.slope * odds, weight)
 
 
-def _isotonic(own: Pairs, prior: LeadMap) -> LeadMap:
-    """Levels of pooled nights, each smoothed by half a night to either side, so that none is certain."""
-    stated = np.round(from_log_odds(prior_log_odds(own.raw, own.member_share)), 3)
-    weight = _worth(own)
-    distinct, cases, share = group_by_value(stated, own.clear)
-    levels, block = np.unique(pool_adjacent_violators(share, cases), return_inverse=True)
-    held = np.bincount(block, cases)
-    centre = np.bincount(block, cases * distinct) / held
-    came = pool_adjacent_violators((levels * held * weight + 0.5) / (held * weight + 1), held)
+def _isotonic(own: Pairs, blank: LeadMap) -> LeadMap:
+    """Levels of pooled nights, each smoothed by half a night to either side, so that none is certain, and
+    averaged with the logistic map in log odds: at 2,000 simulated pairs the two are wrong in different
+    places, and further from the truth each than both together."""
+    odds, weight = prior_log_odds(own.raw, own.member_share), _worth(own)
+    centre, levels, held = _levels(np.round(from_log_odds(odds), 3), own.clear)
+    smooth = pool_adjacent_violators((levels * held * weight + 0.5) / (held * weight + 1), held)
+    fit = fit_logistic(odds, own.clear, weight=weight)
+    trust = len(own) / (len(own) + ISOTONIC_HALF)
+    straight = fit.intercept + fit.slope * log_odds(centre)
+    came = from_log_odds(trust * log_odds(smooth) + (1 - trust) * straight)
     steps = tuple(
         Step(*(round(float(value), 6) for value in row))
         for row in zip(centre, came, held * weight, strict=True)
     )
-    fitted = replace(prior, method=Method.ISOTONIC, steps=steps)
-    chance = np.interp(stated, centre, came)
-    return _with_shifts(fitted, own, np.log(chance / (1 - chance)), weight)
+    fitted = replace(blank, method=Method.ISOTONIC, steps=steps)
+    return _with_shifts(fitted, own, log_odds(np.interp(from_log_odds(odds), centre, came)), weight)
+
+
+def _levels(chance: Floats, clear: Bools) -> tuple[Floats, Floats, Floats]:
+    """Of each isotonic level: the mean chance stated, the share that came clear, how many pairs it holds."""
+    distinct, cases, share = group_by_value(chance, clear)
+    levels, block = np.unique(pool_adjacent_violators(share, cases), return_inverse=True)
+    held = np.asarray(np.bincount(block, cases), dtype=np.float64)
+    return np.bincount(block, cases * distinct) / held, levels, held
 
 
 def _with_shifts(lead_map: LeadMap, own: Pairs, odds: Floats, weight: float) -> LeadMap:

@@ -45,8 +45,9 @@ STALE = timedelta(hours=6)
 class Stated:
     """What was said of one night from `as_of` on, last confirmed at `confirmed_at`.
 
-    chance, raw_chance: 0..1 as stated and before calibration; None while unknown. told_go: the verdict
-    was go. is_barred: something else than the chance spoke against going (wind, access, one lineage).
+    chance, raw_chance: 0..1 as stated and before calibration; None while unknown.
+    told_go: go was said, or on an earlier day would have been but for the day. is_barred: something else
+    than the chance spoke against going (wind, access, one lineage).
     member_share: how much of the chance came from ensembles, 0..1. lineages: each lineage's own chance.
     """
 

@@ -93,12 +93,12 @@ def _body(raw: str) -> list[str]:
     return body[:end]
 
 
-def _hidden(tokens: Sequence[str]) -> CloudLayer | None:
+def _hidden(tokens: list[str]) -> CloudLayer | None:
     """An obscured sky; its depth counts as the base, 0 where it wasn't measured."""
-    for token, after in zip(tokens, [*tokens[1:], ""], strict=True):
+    for i, token in enumerate(tokens):
         if match := _HIDDEN.fullmatch(token):
             return CloudLayer(*ALL_HIDDEN, base_ft=0 if match[1] == "///" else 100.0 * int(match[1]))
-        if (token, after) == ("SKY", "OBS"):
+        if tokens[i : i + 2] == ["SKY", "OBS"]:
             return CloudLayer(*ALL_HIDDEN, base_ft=0)
     return None
 

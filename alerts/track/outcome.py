@@ -16,20 +16,20 @@ from dataclasses import dataclass, field, replace
 
 from alerts.site import Site
 from alerts.span import intersect
-from alerts.track.analyses import ANALYSIS_WEIGHT, testimonies_of_analyses
+from alerts.track.analyses import ANALYSIS_WEIGHT, accounts_of_analyses
 from alerts.track.evidence import (
     JUDGE_WORDS,
+    Account,
     Event,
     Judge,
     OutcomeState,
     PersonReport,
     SkyReport,
     Station,
-    Testimony,
     longest,
 )
-from alerts.track.people import testimonies_of_people
-from alerts.track.stations import testimony_of_station
+from alerts.track.people import accounts_of_people
+from alerts.track.stations import account_of_station
 from alerts.track.witnesses import find_same_place
 from alerts.weather.record import Forecast
 
@@ -60,21 +60,20 @@ class Outcome:
     state: OutcomeState
     judge: Judge | None
     why: str
-    testimonies: tuple[Testimony, ...]
+    accounts: tuple[Account, ...]
     disagreement: tuple[str, ...] = ()
 
 
 def judge_night(event: Event, site: Site, evidence: Evidence) -> Outcome:
     """What all the evidence makes of one event at one site."""
-    people = testimonies_of_people(event, evidence.people)
-    stations = _testimonies_of_stations(event, site, evidence)
-    return combine(event, (*people, *stations, *testimonies_of_analyses(event, evidence.analyses)))
+    people = accounts_of_people(event, evidence.people)
+    stations = _accounts_of_stations(event, site, evidence)
+    return combine(event, (*people, *stations, *accounts_of_analyses(event, evidence.analyses)))
 
 
-def _testimonies_of_stations(event: Event, site: Site, evidence: Evidence) -> tuple[Testimony, ...]:
+def _accounts_of_stations(event: Event, site: Site, evidence: Evidence) -> tuple[Account, ...]:
     heard = [
-        (station, testimony_of_station(event, site, station, evidence.reports))
-        for station in evidence.stations
+        (station, account_of_station(event, site, station, evidence.reports)) for station in evidence.stations
     ]
     heard.sort(key=lambda pair: (-pair[1].weight * pair[1].covered_share, pair[1].distance_km, pair[0].name))
     trusted = [station for station, _ in heard if station.name not in evidence.set_aside]
@@ -82,23 +81,23 @@ def _testimonies_of_stations(event: Event, site: Site, evidence: Evidence) -> tu
     return tuple(_set_aside(said, aside.get(station.name, "")) for station, said in heard)
 
 
-def _set_aside(said: Testimony, reason: str) -> Testimony:
+def _set_aside(said: Account, reason: str) -> Account:
     return replace(said, weight=0.0, why=f"not counted: it {reason}") if reason else said
 
 
-def combine(event: Event, testimonies: Sequence[Testimony]) -> Outcome:
+def combine(event: Event, accounts: Sequence[Account]) -> Outcome:
     """The rule above, on what each witness says of the same event."""
-    counted = [said for said in testimonies if said.counts]
+    counted = [said for said in accounts if said.counts]
     by_judge = {judge: [said for said in counted if said.judge is judge] for judge in Judge}
     state, judge, why = _by_people(by_judge) or _by_stations(event, by_judge) or _unsettled(counted, by_judge)
     others = [said for said in counted if state is not OutcomeState.UNSURE and said.says is not state]
     if state is OutcomeState.UNSURE and len({said.says for said in counted}) > 1:
         others = counted
-    return Outcome(event, state, judge, why, tuple(testimonies), tuple(_say(said) for said in others))
+    return Outcome(event, state, judge, why, tuple(accounts), tuple(_say(said) for said in others))
 
 
 _Settled = tuple[OutcomeState, Judge | None, str]
-_ByJudge = Mapping[Judge, Sequence[Testimony]]
+_ByJudge = Mapping[Judge, Sequence[Account]]
 
 
 def _by_people(by_judge: _ByJudge) -> _Settled | None:
@@ -140,11 +139,11 @@ def _by_stations(event: Event, by_judge: _ByJudge) -> _Settled | None:
     return state, Judge.STATIONS, "stations see no cloud, and an analysis has none higher up"
 
 
-def _analyses_agree(analyses: Sequence[Testimony], state: OutcomeState) -> bool:
+def _analyses_agree(analyses: Sequence[Account], state: OutcomeState) -> bool:
     return bool(analyses) and all(said.says is state for said in analyses)
 
 
-def _same_stretch(event: Event, stations: Sequence[Testimony], analyses: Sequence[Testimony]) -> bool:
+def _same_stretch(event: Event, stations: Sequence[Account], analyses: Sequence[Account]) -> bool:
     """Whether the stations that see it clear and every analysis share a stretch that can hold the event."""
     return any(
         all(longest(intersect(said.clear_parts, model.clear_parts)) >= event.shortest for model in analyses)
@@ -152,7 +151,7 @@ def _same_stretch(event: Event, stations: Sequence[Testimony], analyses: Sequenc
     )
 
 
-def _unsettled(counted: Sequence[Testimony], by_judge: _ByJudge) -> _Settled:
+def _unsettled(counted: Sequence[Account], by_judge: _ByJudge) -> _Settled:
     if not counted:
         return OutcomeState.UNSURE, None, "nobody who could know says anything"
     if not by_judge[Judge.PEOPLE] and not by_judge[Judge.STATIONS]:
@@ -160,19 +159,19 @@ def _unsettled(counted: Sequence[Testimony], by_judge: _ByJudge) -> _Settled:
     return OutcomeState.UNSURE, None, "the witnesses contradict each other"
 
 
-def _majority(testimonies: Sequence[Testimony]) -> OutcomeState | None:
-    whole = sum(said.weight for said in testimonies)
+def _majority(accounts: Sequence[Account]) -> OutcomeState | None:
+    whole = sum(said.weight for said in accounts)
     for state in (OutcomeState.CLEAR, OutcomeState.NOT_CLEAR):
-        if whole and _weight(testimonies, state) >= MAJORITY * whole - 1e-9:
+        if whole and _weight(accounts, state) >= MAJORITY * whole - 1e-9:
             return state
     return None
 
 
-def _weight(testimonies: Iterable[Testimony], state: OutcomeState) -> float:
-    return sum(said.weight for said in testimonies if said.says is state)
+def _weight(accounts: Iterable[Account], state: OutcomeState) -> float:
+    return sum(said.weight for said in accounts if said.says is state)
 
 
-def _say(said: Testimony) -> str:
+def _say(said: Account) -> str:
     what = "clear" if said.says is OutcomeState.CLEAR else "not clear"
     who = "a person" if said.judge is Judge.PEOPLE else said.witness
     return f"{who} ({JUDGE_WORDS[said.judge]}) says {what}: {said.why}"

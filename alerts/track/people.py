@@ -11,12 +11,12 @@ from collections.abc import Iterable
 from datetime import timedelta
 
 from alerts.track.evidence import (
+    Account,
     Event,
     Judge,
     OutcomeState,
     PersonReport,
     SeenSky,
-    Testimony,
     long_enough,
 )
 
@@ -27,19 +27,19 @@ FRAME_HALF_WIDTH_DEG = 45.0
 VOICE_WEIGHT = 1.0
 
 
-def testimonies_of_people(event: Event, reports: Iterable[PersonReport]) -> tuple[Testimony, ...]:
-    """One testimony for each person, in the order of their keys."""
+def accounts_of_people(event: Event, reports: Iterable[PersonReport]) -> tuple[Account, ...]:
+    """One account for each person, in the order of their keys."""
     last: dict[str, PersonReport] = {}
     for report in sorted(reports, key=lambda each: each.reported_at):
         last[report.person] = report
-    return tuple(_testimony(event, last[person]) for person in sorted(last))
+    return tuple(_account(event, last[person]) for person in sorted(last))
 
 
-def _testimony(event: Event, report: PersonReport) -> Testimony:
+def _account(event: Event, report: PersonReport) -> Account:
     why_not = _why_not_counted(event, report)
     says, why = (OutcomeState.UNSURE, why_not) if why_not else _what_was_seen(event, report)
     spans = (report.clear_span or event.window,) if says is OutcomeState.CLEAR else ()
-    return Testimony(
+    return Account(
         judge=Judge.PEOPLE,
         witness=report.person,
         says=says,

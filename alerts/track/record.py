@@ -31,9 +31,9 @@ MOST_SPOKE_SHARE = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Calls:
-    """What was told against what came. silent: nights without a go that nothing but the chance spoke
-    against; silent_clear: how many of them came clear. barred: clear nights on which wind, access or
-    another limit spoke against going."""
+    """What was told against what came. silent: nights without a go; silent_clear: of these, the clear ones
+    that nothing but the chance spoke against; barred_clear: the clear ones that wind, access or another
+    limit spoke against, whatever the chance."""
 
     told_go: int
     go_clear: int
@@ -161,12 +161,11 @@ def records_by_lineage(pairs: Pairs, lead: Lead) -> Iterator[tuple[str, Record]]
 
 def _calls(pairs: Pairs) -> Calls:
     told, clear, barred = pairs.told_go, pairs.clear, pairs.is_barred
-    silent = ~told & ~barred
     return Calls(
         told_go=int(told.sum()),
         go_clear=int((told & clear).sum()),
-        silent=int(silent.sum()),
-        silent_clear=int((silent & clear).sum()),
+        silent=int((~told).sum()),
+        silent_clear=int((~told & ~barred & clear).sum()),
         barred_clear=int((~told & barred & clear).sum()),
     )
 

@@ -19,12 +19,12 @@ from alerts.site import Site
 from alerts.span import Span
 from alerts.track.evidence import (
     MOST_UNKNOWN_SHARE,
+    Account,
     Event,
     Judge,
     OutcomeState,
     SkyReport,
     Station,
-    Testimony,
     free_of,
     joined,
     long_enough,
@@ -66,9 +66,7 @@ class _Slot:
     says: _Says
 
 
-def testimony_of_station(
-    event: Event, site: Site, station: Station, reports: Iterable[SkyReport]
-) -> Testimony:
+def account_of_station(event: Event, site: Site, station: Station, reports: Iterable[SkyReport]) -> Account:
     """What one station says of the event.
 
     reports: its own, from an hour before the window to an hour after it; others are ignored.
@@ -80,7 +78,7 @@ def testimony_of_station(
     weight, why_less = station_weight(distance_km, station, site)
     if says is OutcomeState.CLEAR and _is_far_above(station, site):
         says, why, clear = OutcomeState.UNSURE, "clear up there, which says nothing of the site below", ()
-    return Testimony(
+    return Account(
         judge=Judge.STATIONS,
         witness=f"{station.name} {station.network}",
         says=says,

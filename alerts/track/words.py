@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from alerts.track.calibration import LeadMap, Method
 from alerts.track.evidence import JUDGE_WORDS
 from alerts.track.leads import LEAD_WORDS, Lead
 from alerts.track.pairs import Pairs
@@ -14,6 +15,12 @@ from alerts.track.record import FEWEST_PAIRS, Calls, Record
 from alerts.track.regret import RegretRow
 
 NO_RECORD = "There is no record yet: it begins with the first night that somebody or something judged."
+METHOD_WORDS = {
+    Method.AS_FORECAST: "the chance as forecast",
+    Method.PRIOR: "the starting rule",
+    Method.LOGISTIC: "a logistic map over all sites",
+    Method.ISOTONIC: "an isotonic map over all sites",
+}
 LIKE_WITHIN = 0.10
 """Chances this near to each other (0..1) are forecasts like one another."""
 FEWEST_LIKE = 5
@@ -62,14 +69,14 @@ def say_share(clear: int, cases: int, nights: float | None = None) -> str:
     return f"{_percent(clear / cases)} % ({_percent(low)}–{_percent(high)} %)"
 
 
-def say_calls(calls: Calls) -> str:
+def say_calls(calls: Calls, told: str = "told go") -> str:
     """`Told go 14 times, clear 11; silent on 3 clear nights of 22.`
 
-    The last number counts the nights without a go.
+    The last number counts the nights without a go. told: the words for a go.
     """
-    told = f"Told go {_times(calls.told_go)}, clear {calls.go_clear}" if calls.told_go else "Never told go"
+    gone = f"{told} {_times(calls.told_go)}, clear {calls.go_clear}" if calls.told_go else f"never {told}"
     silent = f"silent on {_count(calls.silent_clear, 'clear night')} of {calls.silent}"
-    text = f"{told}; {silent}."
+    text = f"{gone[0].upper()}{gone[1:]}; {silent}."
     if calls.barred_clear:
         nights = _count(calls.barred_clear, "more clear night")
         text += f" On {nights} wind or another limit spoke against going."
@@ -106,11 +113,18 @@ def say_skill(record: Record) -> str:
 
 
 def say_lead(lead: Lead, record: Record) -> str:
-    """One line for a lead: `A day before: …`."""
+    """One line for a lead: `A day before: leaned to go 14 times, …`; no go is said before the day."""
     if not record.pairs:
         return NO_RECORD
     when = LEAD_WORDS[lead]
-    return f"{when[0].upper()}{when[1:]}: {say_calls(record.calls)}"
+    calls = say_calls(record.calls, "told go" if lead in (Lead.EVENING, Lead.MORNING) else "leaned to go")
+    return f"{when[0].upper()}{when[1:]}: {calls[0].lower()}{calls[1:]}"
+
+
+def say_map(lead_map: LeadMap) -> str:
+    """`A day before: a logistic map over all sites; Brier score 0.171 against 0.180 …`"""
+    when = LEAD_WORDS[lead_map.lead]
+    return f"{when[0].upper()}{when[1:]}: {METHOD_WORDS[lead_map.method]}; {lead_map.why}."
 
 
 def say_regret(now: RegretRow, other: RegretRow) -> str:
