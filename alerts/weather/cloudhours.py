@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from statistics import fmean
 
 from alerts.span import Span
-from alerts.weather.clearness import effective_cloud_pct
+from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.record import Forecast, HourlyWeather
 from alerts.weather.skill import CLEAR_LIMIT_PCT, chance_of_forecast, chance_of_members
 

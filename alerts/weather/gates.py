@@ -61,6 +61,9 @@ RANGES: Mapping[str, tuple[float, float]] = {
     "precipitation_probability_pct": _PERCENT,
     "precipitation_mm": (0.0, 1000.0),
     "thunder_probability_pct": _PERCENT,
+    "aerosol_optical_depth": (0.0, 20.0),
+    "pm2_5_ug_m3": (0.0, 10_000.0),
+    "dust_ug_m3": (0.0, 100_000.0),
 }
 
 

@@ -1,14 +1,20 @@
-"""What the air can do to people, glass and pictures over a span: the worst of all sources, named."""
+"""What the air can do to people, glass and pictures: the worst of all sources, named.
+
+Two spans. What spoils comfort or pictures (shaking wind, a wet or misted lens, felt cold, fog, smoke) counts
+while one shoots: the best stretch and an hour to each side, or the whole window where there is no best one. A
+wet hour long before or after it blocks nothing. What is unsafe (gale, thunder, freezing skin, torrents, an
+official warning) counts from leave-by to home.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
-from math import log
+from datetime import datetime, timedelta
 from typing import TypeAlias
 
 from alerts.span import Span
+from alerts.weather.felt import dew_spread_c, felt_c, frostbite_of
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.record import Forecast, HourlyWeather
 
@@ -22,6 +28,8 @@ GUST_UNSAFE_MS = 20.8  # Beaufort 9: branches come down
 PRECIPITATION_LIKELY_PCT = 30.0
 PRECIPITATION_UNLIKELY_PCT = 15.0
 PRECIPITATION_WET_MM_H = 0.2
+PRECIPITATION_TORRENT_MM_H = 10.0  # heavy rain begins here (WMO Guide No. 8, 14.A)
+ICY_BELOW_C = 1.0
 THUNDER_BLOCKS_PCT = 20.0  # our own choice, as the next: a tripod on a ridge forgives nothing
 THUNDER_WARNS_PCT = 5.0
 FOG_VISIBILITY_M = 1000.0  # fog by WMO's definition
@@ -32,80 +40,60 @@ DEW_SPREAD_C = 3.0
 COLD_FELT_C = -10.0
 FROSTBITE_WARNS_MIN = 30.0
 FROSTBITE_BLOCKS_MIN = 10.0
+HAZE_DIMS = 0.3
+"""Optical depth at 550 nm that costs a target at 20 degrees one magnitude: 1.086 x 0.3 x 2.9 air masses."""
+HAZE_HIDES = 1.0
+SMOKE_UNHEALTHY_UG_M3 = 35.5
+SMOKE_VERY_UNHEALTHY_UG_M3 = 125.5
+"""PM2.5 from which the air is unhealthy for some, and very unhealthy for all (US EPA, 40 CFR 58, appendix G,
+as of 2024)."""
 
 _Hours: TypeAlias = Sequence[tuple[Span, HourlyWeather]]
 """One source's hours, each with the part it shares with the span."""
 
 
-def assess(span: Span, forecasts: Sequence[Forecast]) -> tuple[Hazard, ...]:
-    """Every hazard over `span`, one of each name, in a fixed order.
+@dataclass(frozen=True, slots=True)
+class Over:
+    """A span and what each source has of it. must: the part of it for which a value must be known."""
 
-    Safety looks at the worst value of any source. A value that no source has for 80 % of the span is
-    `unknown`, except when what is known already fails.
+    span: Span
+    must: Span
+    sources: tuple[_Hours, ...]
+
+    @classmethod
+    def of(cls, span: Span, must: Span, forecasts: Sequence[Forecast]) -> Over:
+        return cls(span, must, tuple(tuple(forecast.over(span)) for forecast in forecasts))
+
+
+def assess(
+    window: Span,
+    forecasts: Sequence[Forecast],
+    *,
+    shooting: Span | None = None,
+    trip: Span | None = None,
+    air: Sequence[Forecast] = (),
+) -> tuple[Hazard, ...]:
+    """Every hazard, one of each name, in a fixed order; official warnings are added by `build_outlook`.
+
+    shooting: when comfort counts; trip: from leave-by to home, when safety counts; both by default the
+    window. air: what tells of aerosols. Safety looks at the worst value of any source. A value that no
+    source has for 80 % of the window, or of what the shooting shares with it, is `unknown`, except when
+    what is known already fails.
     """
+    shooting, trip = shooting or window, trip or window
+    must = shooting.overlap(window) or shooting
+    there, away = Over.of(shooting, must, forecasts), Over.of(trip, window, forecasts)
     rules = (_wind, _gust, _precipitation, _thunder, _cold, _fog, _lens)
-    touched = [tuple(forecast.over(span)) for forecast in forecasts]
-    return tuple(rule(span, touched) for rule in rules)
-
-
-def wind_chill_c(temperature_c: float, wind_ms: float) -> float | None:
-    """Felt temperature; None outside the index's range (above 10 °C, or wind of 4.8 km/h and less).
-
-    wind_ms: mean wind at 10 m. Source: U.S. National Weather Service and Environment Canada,
-    wind chill index of November 2001, metric form.
-    """
-    wind_kmh = wind_ms * 3.6
-    if temperature_c > 10 or wind_kmh <= 4.8:
-        return None
-    power: float = wind_kmh**0.16
-    return 13.12 + 0.6215 * temperature_c - 11.37 * power + 0.3965 * temperature_c * power
-
-
-def frostbite_minutes(temperature_c: float, wind_ms: float) -> float | None:
-    """Minutes until bare skin freezes, where that is 30 or less; None where it takes longer.
-
-    wind_ms: mean wind at 10 m. Source: the formula behind the NWS wind chill chart (2001).
-    """
-    if temperature_c > -15:
-        return None
-    minutes = float((-24.5 * (0.667 * wind_ms * 3.6 + 4.8) + 2111) * (-4.8 - temperature_c) ** -1.668)
-    return max(minutes, 0.0) if minutes <= 30 else None
-
-
-def dew_point_c(temperature_c: float, relative_humidity_pct: float) -> float:
-    """Dew point over water. Source: Alduchov and Eskridge 1996, J. Appl. Meteor. 35, 601-609.
-
-    relative_humidity_pct: above 0; -40..50 °C, vapour pressure within 0.4 %.
-    """
-    gamma = log(relative_humidity_pct / 100) + 17.625 * temperature_c / (243.04 + temperature_c)
-    return 243.04 * gamma / (17.625 - gamma)
-
-
-def felt_c(hour: HourlyWeather) -> float | None:
-    """Wind chill where it is defined, else the air temperature; None while either is missing."""
-    if hour.temperature_c is None or hour.wind_ms is None:
-        return None
-    chill = wind_chill_c(hour.temperature_c, hour.wind_ms)
-    return hour.temperature_c if chill is None else chill
-
-
-def dew_spread_c(hour: HourlyWeather) -> float | None:
-    """How far the air is above its dew point, from the feed's own or from relative humidity."""
-    if hour.temperature_c is None:
-        return None
-    if hour.dew_point_c is not None:
-        return hour.temperature_c - hour.dew_point_c
-    if not hour.relative_humidity_pct:
-        return None
-    return hour.temperature_c - dew_point_c(hour.temperature_c, hour.relative_humidity_pct)
+    return (*(rule(there, away) for rule in rules), _smoke(Over.of(shooting, must, air)))
 
 
 @dataclass(frozen=True, slots=True)
 class _Worst:
-    """The worst value found, and whether one source knows it for most of the span."""
+    """The worst value found and when it begins, and whether one source knows it for most of the span."""
 
     value: float | None
     known: bool
+    at: datetime | None = None
 
     def at_least(self, limit: float) -> bool:
         return self.value is not None and self.value >= limit
@@ -115,21 +103,24 @@ class _Worst:
 
 
 def _worst(
-    span: Span,
-    sources: Sequence[_Hours],
+    over: Over,
     value_of: Callable[[HourlyWeather], float | None],
     pick: Callable[[list[float]], float] = max,
 ) -> _Worst:
-    values: list[float] = []
+    found: list[tuple[float, datetime]] = []
     known = False
-    for hours in sources:
+    for hours in over.sources:
         covered = timedelta(0)
         for part, hour in hours:
             if (value := value_of(hour)) is not None:
-                values.append(value)
-                covered += part.duration
-        known = known or covered >= KNOWN_FROM_SHARE * span.duration
-    return _Worst(pick(values) if values else None, known)
+                found.append((value, part.start))
+                shared = part.overlap(over.must)
+                covered += shared.duration if shared else timedelta(0)
+        known = known or covered >= KNOWN_FROM_SHARE * over.must.duration
+    if not found:
+        return _Worst(None, known)
+    worst = pick([value for value, _ in found])
+    return _Worst(worst, known, min(at for value, at in found if value == worst))
 
 
 def _level(fails: bool, known: bool, warns: bool) -> HazardLevel:
@@ -141,30 +132,63 @@ def _level(fails: bool, known: bool, warns: bool) -> HazardLevel:
     return HazardLevel.WARN if warns else HazardLevel.FINE
 
 
-def _wind(span: Span, sources: Sequence[_Hours]) -> Hazard:
-    worst = _worst(span, sources, lambda hour: hour.wind_ms)
-    level = _level(worst.at_least(WIND_UNSAFE_MS), worst.known, worst.at_least(WIND_SHAKES_MS))
-    return _hazard("wind", level, worst.value, "m/s", "wind up to {:.0f} m/s", "wind unknown")
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """A hazard that grows with one value: its limits, and what is said."""
+
+    name: str
+    value_of: Callable[[HourlyWeather], float | None]
+    shakes: float
+    unsafe: float
+    known_text: str
+    unknown_text: str
 
 
-def _gust(span: Span, sources: Sequence[_Hours]) -> Hazard:
-    worst = _worst(span, sources, lambda hour: hour.gust_ms)
-    level = _level(worst.at_least(GUST_UNSAFE_MS), worst.known, worst.at_least(GUST_SHAKES_MS))
-    return _hazard("gust", level, worst.value, "m/s", "gusts up to {:.0f} m/s", "gusts unknown")
+_WIND = _Kind(
+    "wind", lambda h: h.wind_ms, WIND_SHAKES_MS, WIND_UNSAFE_MS, "wind up to {:.0f} m/s", "wind unknown"
+)
+_GUST = _Kind(
+    "gust", lambda h: h.gust_ms, GUST_SHAKES_MS, GUST_UNSAFE_MS, "gusts up to {:.0f} m/s", "gusts unknown"
+)
 
 
-def _precipitation(span: Span, sources: Sequence[_Hours]) -> Hazard:
-    """Fails from a chance of 30 % or an amount of 0.2 mm/h on; known when either is."""
-    chance = _worst(span, sources, lambda hour: hour.precipitation_probability_pct)
-    rate = _worst(span, sources, _rate_mm_h)
-    fails = chance.at_least(PRECIPITATION_LIKELY_PCT) or rate.at_least(PRECIPITATION_WET_MM_H)
-    level = _level(fails, chance.known or rate.known, chance.at_least(PRECIPITATION_UNLIKELY_PCT))
+def _wind(there: Over, away: Over) -> Hazard:
+    return _blowing(_WIND, there, away)
+
+
+def _gust(there: Over, away: Over) -> Hazard:
+    return _blowing(_GUST, there, away)
+
+
+def _blowing(kind: _Kind, there: Over, away: Over) -> Hazard:
+    """The worst while shooting; on the way only what is unsafe."""
+    worst, on_way = _worst(there, kind.value_of), _worst(away, kind.value_of)
+    is_away = on_way.at_least(kind.unsafe) and not worst.at_least(kind.unsafe)
+    told = on_way if is_away else worst
+    level = _level(told.at_least(kind.unsafe), worst.known, worst.at_least(kind.shakes))
+    text = kind.known_text + (" on the way" if is_away else "")
+    return _hazard(kind.name, level, told, "m/s", text, kind.unknown_text)
+
+
+def _precipitation(there: Over, away: Over) -> Hazard:
+    """Fails from a chance of 30 % or an amount of 0.2 mm/h on while shooting; known when either is.
+
+    On the way only torrents fail; snow or ice on the road warns.
+    """
+    chance = _worst(there, lambda hour: hour.precipitation_probability_pct)
+    rate, torrent = _worst(there, _rate_mm_h), _worst(away, _rate_mm_h)
+    wet = chance.at_least(PRECIPITATION_LIKELY_PCT) or rate.at_least(PRECIPITATION_WET_MM_H)
+    fails = wet or torrent.at_least(PRECIPITATION_TORRENT_MM_H)
+    icy = _worst(away, _icy).at_least(1.0)
+    warns = icy or chance.at_least(PRECIPITATION_UNLIKELY_PCT)
+    level = _level(fails, chance.known or rate.known, warns)
     said = [f"{chance.value:.0f} %"] if chance.value is not None else []
     said += [f"up to {rate.value:.1f} mm/h"] if rate.value is not None else []
     text = "rain or snow " + ", ".join(said) if said else "rain and snow unknown"
-    if chance.value is not None:
-        return Hazard("precipitation", level, text, _rounded(chance.value), "%")
-    return Hazard("precipitation", level, text, _rounded(rate.value), "mm/h")
+    text += f"; up to {torrent.value:.0f} mm/h on the way" if fails and not wet else ""
+    text += "; snow or ice possible on the road" if icy else ""
+    worst, unit = (chance, "%") if chance.value is not None else (rate, "mm/h")
+    return Hazard("precipitation", level, text, _rounded(worst.value), unit, worst.at)
 
 
 def _rate_mm_h(hour: HourlyWeather) -> float | None:
@@ -173,13 +197,21 @@ def _rate_mm_h(hour: HourlyWeather) -> float | None:
     return hour.precipitation_mm / (hour.step / timedelta(hours=1))
 
 
-def _thunder(span: Span, sources: Sequence[_Hours]) -> Hazard:
+def _icy(hour: HourlyWeather) -> float | None:
+    """1 where what falls may freeze on the road."""
+    rate = _rate_mm_h(hour)
+    if rate is None or hour.temperature_c is None:
+        return None
+    return float(rate >= PRECIPITATION_WET_MM_H and hour.temperature_c <= ICY_BELOW_C)
+
+
+def _thunder(_there: Over, away: Over) -> Hazard:
     """By the feed's chance; where it has none, storms that its words name fail outright."""
-    worst = _worst(span, sources, _thunder_pct)
+    worst = _worst(away, _thunder_pct)
     level = _level(worst.at_least(THUNDER_BLOCKS_PCT), worst.known, worst.at_least(THUNDER_WARNS_PCT))
     named = worst.at_least(100.0)
     text = "thunderstorms in the forecast" if named else "thunderstorms {:.0f} %"
-    return _hazard("thunder", level, worst.value, "%", text, "thunderstorms unknown")
+    return _hazard("thunder", level, worst, "%", text, "thunderstorms unknown")
 
 
 def _thunder_pct(hour: HourlyWeather) -> float | None:
@@ -188,36 +220,32 @@ def _thunder_pct(hour: HourlyWeather) -> float | None:
     return None if hour.thunder_named is None else 100.0 * hour.thunder_named
 
 
-def _cold(span: Span, sources: Sequence[_Hours]) -> Hazard:
-    """Felt cold; fails where bare skin freezes within 10 minutes."""
-    worst = _worst(span, sources, felt_c, min)
-    freezes = _worst(span, sources, _frostbite, min)
+def _cold(there: Over, away: Over) -> Hazard:
+    """Felt cold while shooting; fails where bare skin freezes within 10 minutes, on the way too."""
+    worst, freezes = _worst(there, felt_c, min), _worst(away, frostbite_of, min)
     level = _level(freezes.at_most(FROSTBITE_BLOCKS_MIN), worst.known, worst.at_most(COLD_FELT_C))
     text = "felt cold down to {:.0f} °C"
     if freezes.at_most(FROSTBITE_WARNS_MIN):
         text += f", bare skin freezes within {freezes.value:.0f} min"
-    return _hazard("cold", level, worst.value, "°C", text, "felt cold unknown")
+    return _hazard("cold", level, worst, "°C", text, "felt cold unknown")
 
 
-def _frostbite(hour: HourlyWeather) -> float | None:
-    if hour.temperature_c is None or hour.wind_ms is None:
-        return None
-    return frostbite_minutes(hour.temperature_c, hour.wind_ms)
-
-
-def _fog(span: Span, sources: Sequence[_Hours]) -> Hazard:
-    """Warns of any fog; fails when measured fog fills more than half of the span for some source.
+def _fog(there: Over, away: Over) -> Hazard:
+    """Warns of any fog, on the way too; fails when measured fog fills more than half of the shooting.
 
     Fog that is only named ("patchy fog") warns and no more.
     """
-    share = _worst(span, sources, _fog_pct)
-    named = _worst(span, sources, lambda hour: hour.fog_named)
-    fills = any(_foggy_share(span, hours) > 0.5 for hours in sources)
-    warns = share.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True)
+    share, on_way = _worst(there, _fog_pct), _worst(away, _fog_pct)
+    named = _worst(away, lambda hour: hour.fog_named)
+    fills = any(_foggy_share(there.span, hours) > 0.5 for hours in there.sources)
+    is_away = on_way.at_least(FOG_WARNS_SHARE_PCT) and not share.at_least(FOG_WARNS_SHARE_PCT)
+    warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True)
     level = _level(fills, share.known or named.known, warns)
     if share.value is None and named.value is not None:
-        return Hazard("fog", level, "fog in the forecast" if named.value else "no fog in the forecast")
-    return _hazard("fog", level, share.value, "%", "fog up to {:.0f} %", "fog unknown")
+        said = "fog in the forecast" if named.value else "no fog in the forecast"
+        return Hazard("fog", level, said, at=named.at if named.value else None)
+    text = "fog up to {:.0f} %" + (", and more on the way" if is_away else "")
+    return _hazard("fog", level, share, "%", text, "fog unknown")
 
 
 def _fog_pct(hour: HourlyWeather) -> float | None:
@@ -233,24 +261,40 @@ def _foggy_share(span: Span, hours: _Hours) -> float:
     return sum(foggy, timedelta(0)) / span.duration
 
 
-def _lens(span: Span, sources: Sequence[_Hours]) -> Hazard:
+def _lens(there: Over, _away: Over) -> Hazard:
     """Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go."""
-    spread = _worst(span, sources, dew_spread_c, min)
-    coldest = _worst(span, sources, lambda hour: hour.temperature_c, min)
+    spread = _worst(there, dew_spread_c, min)
+    coldest = _worst(there, lambda hour: hour.temperature_c, min)
     kind = "frost" if coldest.at_most(0.0) else "dew"
     level = _level(False, spread.known, spread.at_most(DEW_SPREAD_C))
     risk = f"{kind} on the lens likely" if level is HazardLevel.WARN else f"no {kind} on the lens"
     text = risk + " ({:.0f} °C above the dew point)"
-    return _hazard("lens", level, spread.value, "°C", text, "dew and frost unknown")
+    return _hazard("lens", level, spread, "°C", text, "dew and frost unknown")
+
+
+def _smoke(there: Over) -> Hazard:
+    """Smoke or dust: dims the sky by its optical depth, and hurts by its fine particles."""
+    depth = _worst(there, lambda hour: hour.aerosol_optical_depth)
+    fine = _worst(there, lambda hour: hour.pm2_5_ug_m3)
+    fails = depth.at_least(HAZE_HIDES) or fine.at_least(SMOKE_VERY_UNHEALTHY_UG_M3)
+    warns = depth.at_least(HAZE_DIMS) or fine.at_least(SMOKE_UNHEALTHY_UG_M3)
+    level = _level(fails, depth.known or fine.known, warns)
+    said = [f"optical depth up to {depth.value:.2f}"] if depth.value is not None else []
+    said += [f"fine particles up to {fine.value:.0f} μg/m³"] if fine.value is not None else []
+    if not said:
+        return Hazard("smoke", level, "smoke and dust unknown")
+    kind = "smoke or dust" if fails or warns else "little smoke or dust"
+    worst = None if depth.value is None else round(depth.value, 2)
+    return Hazard("smoke", level, f"{kind}, {', '.join(said)}", worst, "", depth.at)
 
 
 def _hazard(
-    name: str, level: HazardLevel, worst: float | None, unit: str, known_text: str, unknown_text: str
+    name: str, level: HazardLevel, worst: _Worst, unit: str, known_text: str, unknown_text: str
 ) -> Hazard:
-    text = unknown_text if worst is None else known_text.format(worst).replace("-", "−")
-    if worst is not None and level is HazardLevel.UNKNOWN:
+    text = unknown_text if worst.value is None else known_text.format(worst.value).replace("-", "−")
+    if worst.value is not None and level is HazardLevel.UNKNOWN:
         text += " as far as known"
-    return Hazard(name, level, text, _rounded(worst), unit)
+    return Hazard(name, level, text, _rounded(worst.value), unit, worst.at)
 
 
 def _rounded(value: float | None) -> float | None:

@@ -48,6 +48,7 @@ class ModelRow:
     cell_reach_km: the farthest that the centre of the cell answered for may lie from the place asked
     about: about two cell sides, as a feed may step to a neighbour on land.
     run_name: what Open-Meteo calls the model in its table of runs; "" when it has none.
+    cell_km: the side of its grid's cells. is_air: it tells of aerosols alone, and nothing of cloud.
     """
 
     feed: str
@@ -59,6 +60,18 @@ class ModelRow:
     cell_reach_km: float
     members: int = 1
     run_name: str = ""
+    cell_km: float = 10.0
+    is_air: bool = False
+
+    @property
+    def share_deg(self) -> float:
+        """Places that fall into one square of this side share a request: no wider than a cell."""
+        return next((step for step in SHARE_STEPS_DEG if step * KM_PER_DEG <= self.cell_km), 0.01)
+
+
+SHARE_STEPS_DEG = (0.25, 0.1, 0.05, 0.02, 0.01)
+KM_PER_DEG = 111.2
+"""A degree of latitude on a sphere of the Earth's mean radius."""
 
 
 _OPEN_METEO_TERMS = Terms(
@@ -74,6 +87,10 @@ _UK_TERMS = replace(
     licence_url="https://creativecommons.org/licenses/by-sa/4.0/",
     attribution="Weather data by Open-Meteo.com, from the UK Met Office",
     share_alike=True,
+)
+_AIR_TERMS = replace(
+    _OPEN_METEO_TERMS,
+    attribution="Air quality by Open-Meteo.com, from the Copernicus Atmosphere Monitoring Service (CAMS)",
 )
 _MET_NORWAY_TERMS = Terms(
     provider="MET Norway",
@@ -105,14 +122,26 @@ def _open_meteo(
 ) -> ModelRow:
     reach_km = max(15.0, 2 * cell_km)
     return ModelRow(
-        OPEN_METEO, model, lineage, terms, layers, horizon_h, reach_km, members, run_name or model
+        OPEN_METEO, model, lineage, terms, layers, horizon_h, reach_km, members, run_name or model, cell_km
     )
 
 
+AIR_LINEAGE = "cams"
+AIR_MODEL = "cams"
+AIR_ROW = ModelRow(
+    OPEN_METEO, AIR_MODEL, AIR_LINEAGE, _AIR_TERMS, _TOTAL, 120, 90.0, 1, "", cell_km=11.2, is_air=True
+)
+"""Aerosols: CAMS Europe (0.1 degrees, four days) where it covers the place, else CAMS global (0.4 degrees,
+five days); Open-Meteo chooses and doesn't say which."""
+
+
 MODELS: tuple[ModelRow, ...] = (
-    ModelRow(MET_NORWAY, "nordic", "metno", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 228, 10.0),
-    ModelRow(MET_NORWAY, "global", "ecmwf", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 240, 20.0),
-    ModelRow(NWS, "gridpoint", "nws", _NWS_TERMS, _TOTAL, 182, 10.0),
+    ModelRow(
+        MET_NORWAY, "nordic", "metno", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 228, 10.0, cell_km=2.5
+    ),
+    ModelRow(MET_NORWAY, "global", "ecmwf", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 240, 20.0, cell_km=9),
+    ModelRow(NWS, "gridpoint", "nws", _NWS_TERMS, _TOTAL, 182, 10.0, cell_km=2.5),
+    AIR_ROW,
     # global models
     _open_meteo("ecmwf_ifs025", "ecmwf", 360, 28),
     _open_meteo("ecmwf_ifs", "ecmwf", 360, 9),

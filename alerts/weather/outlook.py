@@ -7,6 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from alerts.span import Span
+from alerts.weather.official import OfficialWarning
 from alerts.weather.record import Source
 
 
@@ -21,24 +22,39 @@ class HazardLevel(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Hazard:
-    """One named hazard over the window; `worst` carries the unit in `unit`, None when unknown."""
+    """One named hazard of a trip; `worst` carries the unit in `unit`, None when unknown.
+
+    at: when the worst begins, where that is known. url: where an authority says more.
+    """
 
     name: str
     level: HazardLevel
     text: str
     worst: float | None = None
     unit: str = ""
+    at: datetime | None = None
+    url: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class SourceChance:
-    """One source's own answer: the chance (0..1, to 0.01) that the event happens, and what it read."""
+    """One source's own answer: the chance (0..1, to 0.01) that the event happens, and what it read.
+
+    chance: None when this source can't say (gaps, stale); why_not says why.
+    least_cloud_pct: the worst hour of its best stretch, as the slanted view of the frame has it;
+    least_plan_pct: the same stretch on the ground plan overhead.
+    chance_overhead: its chance if the sky all round were as it is overhead.
+    sight_places: how many places along the line of sight went into it; 0: it was looked at overhead alone.
+    """
 
     source: Source
-    chance: float | None  # None: this source can't say (gaps, stale)
+    chance: float | None
     why_not: str = ""
-    least_cloud_pct: float | None = None  # worst hour of its best stretch
+    least_cloud_pct: float | None = None
     members: int = 0
+    least_plan_pct: float | None = None
+    chance_overhead: float | None = None
+    sight_places: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +66,11 @@ class Outlook:
     best: the clearest stretch of the wished length, when there is one.
     lineages, providers: those that really gave a chance.
     agreement: how many sources say clear (a chance of 50 % or more), of how many that answered.
+    overhead_pct: the chance if the sky all round were as it is overhead; None where nobody looked along
+    the line of sight. sight_text: what differs there, in a few words; "" when nothing does.
+    change_pct: by how many points the chance moved with the sources' last runs; None when unknown.
+    trip: from leave-by to home, as far as it lies ahead. warnings: official ones that overlap it.
+    aerosol_optical_depth: the median over the window at 550 nm. helpers: sources used for other than cloud.
     """
 
     window: Span
@@ -66,6 +87,13 @@ class Outlook:
     newest_issue: datetime | None
     notes: tuple[str, ...] = ()
     agreement: tuple[int, int] = (0, 0)
+    overhead_pct: int | None = None
+    sight_text: str = ""
+    change_pct: int | None = None
+    trip: Span | None = None
+    warnings: tuple[OfficialWarning, ...] = ()
+    aerosol_optical_depth: float | None = None
+    helpers: tuple[Source, ...] = ()
 
     def hazard(self, name: str) -> Hazard | None:
         """The hazard of that name, or None when nobody looked at it."""
@@ -74,4 +102,5 @@ class Outlook:
     @property
     def sources(self) -> tuple[Source, ...]:
         """The sources really used, for attribution."""
-        return tuple(entry.source for entry in self.per_source if entry.chance is not None)
+        answering = (entry.source for entry in self.per_source if entry.chance is not None)
+        return (*answering, *self.helpers)

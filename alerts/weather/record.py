@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from alerts.errors import BadInput
 from alerts.span import Span
+from alerts.weather.official import Bulletin
 
 
 class LayerScheme(StrEnum):
@@ -24,12 +25,14 @@ class Place:
     """A spot on the ground to ask the feeds about; WGS84 degrees, metres above sea level.
 
     elevation_m: None when unknown; a feed then takes its own terrain.
+    is_aside: the camera looks through the air over it; only cloud is wanted, and of single runs.
     Raises BadInput when the coordinates can't be on Earth (NaN and infinities included).
     """
 
     lat_deg: float
     lon_deg: float
     elevation_m: float | None = None
+    is_aside: bool = False
 
     def __post_init__(self) -> None:
         if not -90 <= self.lat_deg <= 90:
@@ -49,6 +52,7 @@ class HourlyWeather:
     precipitation, gust and thunder already belong to this span, whatever the feed's own convention:
     a chance or a gust is the highest of the periods that touch the span, an amount is each period's
     share by time, and both are None unless the periods cover the whole span.
+    aerosol_optical_depth: of the whole column at 550 nm, no unit. pm2_5_ug_m3, dust_ug_m3: at the ground.
     thunder_named, fog_named: the feed's own words or symbol for this time name it; None when the
     feed gave no words, False when it gave others.
     """
@@ -71,6 +75,9 @@ class HourlyWeather:
     thunder_probability_pct: float | None = None
     thunder_named: bool | None = None
     fog_named: bool | None = None
+    aerosol_optical_depth: float | None = None
+    pm2_5_ug_m3: float | None = None
+    dust_ug_m3: float | None = None
 
     @property
     def step(self) -> timedelta:
@@ -100,6 +107,24 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
+class Sight:
+    """Cloud where the camera looks, as one model has it, over one dark window.
+
+    hours: those of the forecast that touch the window, each layer as the mean over the directions of
+    the frame; a total only where the model has no layers.
+    azimuth_deg, altitude_deg: the middle of the frame. places: how many were asked besides the site.
+    directions: (azimuth, mean cover of its sky in %) over the window, one a direction of the frame.
+    """
+
+    window: Span
+    azimuth_deg: float
+    altitude_deg: float
+    places: int
+    hours: tuple[HourlyWeather, ...]
+    directions: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Forecast:
     """One model's answer for one place.
 
@@ -109,6 +134,9 @@ class Forecast:
     as long as `hours`: total cloud in %.
     place: the spot that was asked about; None when a recorded answer was read without one.
     answered_at: the moment the answer itself calls now (Open-Meteo's `current.time`), if it does.
+    sights: cloud along the line of sight, for those windows for which it was asked.
+    cloud_before_pct: effective cloud of the run before this one, as long as `hours`; () when unknown.
+    bulletins: official warnings for the place, carried by one of its forecasts.
     """
 
     source: Source
@@ -120,9 +148,21 @@ class Forecast:
     members: tuple[tuple[float | None, ...], ...] = ()
     place: Place | None = None
     answered_at: datetime | None = None
+    sights: tuple[Sight, ...] = ()
+    cloud_before_pct: tuple[float | None, ...] = ()
+    bulletins: tuple[Bulletin, ...] = ()
+
+    def sight_over(self, window: Span) -> Sight | None:
+        """The line of sight that was asked for this very window, to the second."""
+        wanted = _to_the_second(window)
+        return next((sight for sight in self.sights if _to_the_second(sight.window) == wanted), None)
 
     def over(self, span: Span) -> Iterator[tuple[Span, HourlyWeather]]:
         """The records that touch `span`, each with the part they share."""
         for hour in self.hours:
             if hour.starts < span.end and span.start < hour.ends:
                 yield Span(max(hour.starts, span.start), min(hour.ends, span.end)), hour
+
+
+def _to_the_second(span: Span) -> tuple[int, int]:
+    return round(span.start.timestamp()), round(span.end.timestamp())

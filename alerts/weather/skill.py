@@ -1,7 +1,19 @@
-"""What a cloud forecast is worth, by how far ahead it looks: the one place that turns cloud into chance.
+"""From cloud to chance: every number and formula between a forecast's cloud and the chance of the event.
 
-Measured on Open-Meteo's archived ECMWF 0.4 degree forecasts for Rovaniemi, Warsaw, Tripoli, Kinshasa
-and Cape Town, night hours (Sun below -12 degrees) of April 2024, 0 to 7 days ahead (data CC BY 4.0,
+The steps, in order, and where each stands:
+
+1. Cloud as it bears on the frame (alerts/weather/clouds.py): thin high cloud counts THIN_CLOUD_WEIGHT; broken
+   low and mid cloud covers more of a slanted view (`slanted_pct`); where the line of sight was asked for, the
+   cover is moved by what the layers do over there.
+2. One source's chance: a single run by its worst hour in its clearest stretch (`chance_of_forecast`), an
+   ensemble by the share of members in which the event happens, joint over the hours (`chance_of_members`).
+3. Both are drawn toward BASE_RATE by the weight of their lead (RATES_BY_LEAD_DAY holds it inside the rates,
+   KEPT_BY_LEAD_DAY states it); between the rows straight lines, so that every hour of lead has its weight.
+4. Sources of one lineage are averaged, then the lineages, each weighing the same, so that many models of
+   one family weigh as one (alerts/weather/clearness.py).
+
+The rates were measured on Open-Meteo's archived ECMWF 0.4 degree forecasts for Rovaniemi, Warsaw, Tripoli,
+Kinshasa and Cape Town, night hours (Sun below -12 degrees) of April 2024, 0 to 7 days ahead (data CC BY 4.0,
 Open-Meteo and ECMWF), "clear" being a total cloud of at most 30 %. The truth there is the same model
 family's analysis and not an observer, and it is one month: the figures flatter a little, and are a
 start until a site's own record says better.
@@ -11,7 +23,15 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from math import exp
+from math import exp, radians, sqrt, tan
+
+THIN_CLOUD_WEIGHT = 0.6
+"""How much of high cloud with nothing below it counts: cirrus dims stars, it rarely hides them. A common
+and simple allowance, to be measured."""
+
+CLOUD_ASPECT = 0.5
+"""Height of a broken cloud over its width. Kauth and Penquite (1967) give 0.6 to 1.5 for cumulus; the night's
+usual stratocumulus and altocumulus are flatter."""
 
 CLEAR_LIMIT_PCT = 30.0
 """Effective cloud up to which a frame counts as clear enough."""
@@ -41,6 +61,18 @@ KEPT_BY_LEAD_DAY = ((1.5, 0.94), (2.5, 0.90), (3.5, 0.89), (4.5, 0.86), (5.5, 0.
 """Lead in days, and how much of a smoothed member count is kept, the rest being the base rate.
 The slope of "came clear" on (k + 0.5) / (n + 1) through the base rate, for groups of four runs in the
 measured data, a run standing in for a member; the last row as above."""
+
+
+def slanted_pct(cover_pct: float, altitude_deg: float) -> float:
+    """The share of a view at that altitude which broken cloud hides, from its share of the ground plan.
+
+    1 - (1 - N)^f with f = sqrt(1 + (aspect / tan(altitude))^2): clouds as ellipsoids strewn at random, whose
+    shadows along the view are f times as large as from above. Kauth and Penquite 1967, J. Appl. Meteor. 6,
+    1005-1017. A clear sky stays clear, overcast stays overcast; straight up nothing changes.
+    """
+    shadow = sqrt(1.0 + (CLOUD_ASPECT / tan(radians(min(90.0, max(1.0, altitude_deg))))) ** 2)
+    gap: float = (1.0 - cover_pct / 100.0) ** shadow
+    return 100.0 * (1.0 - gap)
 
 
 def chance_of_forecast(cloud_pct: float, lead_days: float) -> float:

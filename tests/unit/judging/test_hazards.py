@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.weather.hazards import assess, dew_point_c, dew_spread_c, felt_c, frostbite_minutes, wind_chill_c
+from alerts.weather.felt import dew_point_c, dew_spread_c, felt_c, frostbite_minutes, wind_chill_c
+from alerts.weather.hazards import assess
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.record import Forecast
 
@@ -19,7 +20,7 @@ from .values import UNHURRIED, WINDOW, fine_hour, forecast, source
 
 DATA = Path(__file__).parents[2] / "data" / "judging"
 FINE, WARN, FAIL, UNKNOWN = HazardLevel.FINE, HazardLevel.WARN, HazardLevel.FAIL, HazardLevel.UNKNOWN
-NAMES = ("wind", "gust", "precipitation", "thunder", "cold", "fog", "lens")
+NAMES = ("wind", "gust", "precipitation", "thunder", "cold", "fog", "lens", "smoke")
 
 
 def rows(name: str) -> list[dict[str, float]]:

@@ -1,0 +1,284 @@
+"""What one source says of one dark window: its own chance of the event, or why it can't say."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from statistics import median
+
+from alerts.span import Span
+from alerts.weather.clouds import Seen, effective_cloud_pct, low_lies_below, seen_cloud
+from alerts.weather.outlook import SourceChance
+from alerts.weather.record import Forecast, Sight, Source
+from alerts.weather.skill import BASE_RATE, CLEAR_LIMIT_PCT, chance_of_forecast, chance_of_members
+from alerts.weather.stretches import Stretch, all_stretches, stretch_at, total
+
+MOST_UNKNOWN_SHARE = 0.2
+"""A source with more of the window unknown than this can't say."""
+OLDEST_RUN = timedelta(hours=12)
+OLDEST_RUN_ON_THE_DAY = timedelta(hours=6)
+ALL_CLOUD_PCT = 100.0
+MUCH_CLOUD_PCT = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """What is asked of every source alike.
+
+    window: the dark window; ahead: the part of it that can still hold the event. length: of the event.
+    altitude_deg: of the frame's middle, where no line of sight says better.
+    """
+
+    window: Span
+    ahead: Span
+    length: timedelta
+    now: datetime
+    is_night_of: bool
+    altitude_deg: float
+    base_rate: float = BASE_RATE
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One source over the window.
+
+    unusable: why nothing of it may be used; why_not: why its cloud gives no chance.
+    chance_beside: the chance if the sky all round were as it is overhead. chance_then: by the run before,
+    and chance_now: by this one on the same terms (the ground plan overhead); None without a run before.
+    chance_from: the chance of the event in a stretch that begins at a given moment.
+    """
+
+    forecast: Forecast
+    unusable: str = ""
+    why_not: str = ""
+    chance: float | None = None
+    chance_beside: float | None = None
+    chance_now: float | None = None
+    chance_then: float | None = None
+    least_cloud_pct: float | None = None
+    least_plan_pct: float | None = None
+    parts: tuple[Span, ...] = ()
+    chance_from: Callable[[datetime], float] = lambda start: 0.0
+    sight: Sight | None = None
+    fog_below: bool = False
+
+    @property
+    def source(self) -> Source:
+        return self.forecast.source
+
+    def as_source_chance(self) -> SourceChance:
+        return SourceChance(
+            source=self.source,
+            chance=None if self.chance is None else pct(self.chance) / 100,
+            why_not=self.unusable or self.why_not,
+            least_cloud_pct=None if self.least_cloud_pct is None else round(self.least_cloud_pct, 1),
+            members=len(self.forecast.members),
+            least_plan_pct=None if self.least_plan_pct is None else round(self.least_plan_pct, 1),
+            chance_overhead=None if self.chance_beside is None else pct(self.chance_beside) / 100,
+            sight_places=self.sight.places if self.sight else 0,
+        )
+
+
+def read(forecast: Forecast, asking: Asking) -> Reading:
+    """The source's answer, or a reading that says why there is none."""
+    if unusable := why_unusable(forecast.source, asking.now, asking.is_night_of):
+        return Reading(forecast, unusable=unusable)
+    if not any(True for _ in forecast.over(asking.ahead)):
+        return Reading(forecast, unusable="doesn't reach this window")
+    return _read_members(forecast, asking) if forecast.members else _read_single(forecast, asking)
+
+
+def why_unusable(source: Source, now: datetime, is_night_of: bool) -> str:
+    """Why a run may not be used at `now`, or "" when it may.
+
+    Its age counts from its issue; where that isn't named, from when its values were first seen, else
+    from when they were fetched. A run with no time at all (played from a file) is accepted.
+    """
+    since = dated(source)
+    if since is None:
+        return ""
+    if since > now:
+        return "issued after the moment we judge for"
+    oldest = OLDEST_RUN_ON_THE_DAY if is_night_of else OLDEST_RUN
+    if now - since > oldest:
+        return f"its run is {_hours(now - since)} h old, more than {_hours(oldest)} h"
+    return ""
+
+
+def dated(source: Source) -> datetime | None:
+    """The time that a run's age counts from; None when nobody knows."""
+    return source.issued_at or source.unchanged_since or source.fetched_at
+
+
+def _lead_days(forecast: Forecast, asking: Asking) -> float:
+    issued = forecast.source.issued_at or asking.now
+    return max(timedelta(0), asking.ahead.middle - issued) / timedelta(days=1)
+
+
+def _read_single(forecast: Forecast, asking: Asking) -> Reading:
+    """A single run's chance, from the worst hour of its clearest stretch."""
+    sight = forecast.sight_over(asking.window)
+    altitude_deg = sight.altitude_deg if sight else asking.altitude_deg
+    along = {hour.starts: hour for hour in sight.hours} if sight else None
+    known = [
+        (part, cloud)
+        for part, hour in forecast.over(asking.ahead)
+        if (cloud := seen_cloud(forecast, hour, altitude_deg, along)) is not None
+    ]
+    parts, seen = tuple(part for part, _ in known), [cloud for _, cloud in known]
+    if why_not := _too_unknown(1 - total(parts) / asking.ahead.duration):
+        return Reading(forecast, why_not=why_not)
+    frame = _Clearest(parts, [cloud.frame_pct for cloud in seen], asking, _lead_days(forecast, asking))
+    chance_now, chance_then = _change(forecast, asking)
+    return Reading(
+        forecast,
+        chance=frame.chance,
+        chance_beside=_beside(frame, seen, asking).chance if sight else frame.chance,
+        chance_now=chance_now,
+        chance_then=chance_then,
+        least_cloud_pct=frame.least_pct,
+        least_plan_pct=_plan_then(frame, seen),
+        parts=parts,
+        chance_from=frame.chance_from,
+        sight=sight,
+        fog_below=_fog_below(forecast, asking),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Clearest:
+    """A series of cloud, and its clearest stretch of the event's length."""
+
+    parts: tuple[Span, ...]
+    clouds: Sequence[float]
+    asking: Asking
+    lead_days: float
+
+    def worst_in(self, stretch: Stretch | None) -> float:
+        return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
+
+    @property
+    def stretch(self) -> Stretch | None:
+        return min(all_stretches(self.parts, self.asking.length), key=self.worst_in, default=None)
+
+    @property
+    def least_pct(self) -> float | None:
+        """The worst cloud of the clearest stretch; None when there is no stretch that long."""
+        stretch = self.stretch
+        return self.worst_in(stretch) if stretch else None
+
+    @property
+    def chance(self) -> float:
+        if self.asking.length > self.asking.ahead.duration:
+            return 0.0
+        return chance_of_forecast(self.worst_in(self.stretch), self.lead_days)
+
+    def chance_from(self, start: datetime) -> float:
+        stretch = stretch_at(self.parts, start, self.asking.length)
+        return chance_of_forecast(self.worst_in(stretch), self.lead_days)
+
+
+def _beside(frame: _Clearest, seen: Sequence[Seen], asking: Asking) -> _Clearest:
+    return _Clearest(frame.parts, [cloud.beside_pct for cloud in seen], asking, frame.lead_days)
+
+
+def _plan_then(frame: _Clearest, seen: Sequence[Seen]) -> float | None:
+    """The ground plan's worst cloud in the stretch that the frame finds clearest."""
+    stretch = frame.stretch
+    return max(cloud.plan_pct for cloud in seen[stretch.first : stretch.after]) if stretch else None
+
+
+def _change(forecast: Forecast, asking: Asking) -> tuple[float | None, float | None]:
+    """The chance now and by the run before, both from the ground plan overhead."""
+    if not forecast.cloud_before_pct:
+        return None, None
+    both = [
+        (part, cloud, before)
+        for (part, hour), before in zip(forecast.over(asking.ahead), _before(forecast, asking), strict=True)
+        if before is not None and (cloud := effective_cloud_pct(hour, forecast.layer_scheme)) is not None
+    ]
+    parts = tuple(part for part, _, _ in both)
+    if _too_unknown(1 - total(parts) / asking.ahead.duration):
+        return None, None
+    lead_days = _lead_days(forecast, asking)
+    now = _Clearest(parts, [cloud for _, cloud, _ in both], asking, lead_days)
+    then = _Clearest(parts, [before for _, _, before in both], asking, lead_days)
+    return now.chance, then.chance
+
+
+def _before(forecast: Forecast, asking: Asking) -> list[float | None]:
+    return [
+        before
+        for hour, before in zip(forecast.hours, forecast.cloud_before_pct, strict=True)
+        if hour.starts < asking.ahead.end and asking.ahead.start < hour.ends
+    ]
+
+
+def _fog_below(forecast: Forecast, asking: Asking) -> bool:
+    """Much low cloud, and the site above its top."""
+    low = [hour.cloud_low_pct or 0.0 for _, hour in forecast.over(asking.ahead)]
+    return low_lies_below(forecast) and max(low, default=0.0) >= MUCH_CLOUD_PCT
+
+
+def _read_members(forecast: Forecast, asking: Asking) -> Reading:
+    """An ensemble's chance: the share of members in which the event happens, each over all hours."""
+    span, length = asking.ahead, asking.length
+    touched = [
+        i for i, hour in enumerate(forecast.hours) if hour.starts < span.end and span.start < hour.ends
+    ]
+    parts = tuple(part for part, _ in forecast.over(span))
+    rows = [[_or_cloudy(member[i]) for i in touched] for member in forecast.members]
+    missing = [[member[i] is None for i in touched] for member in forecast.members]
+    if why_not := _too_unknown(_unknown_share(parts, missing, span)):
+        return Reading(forecast, why_not=why_not)
+    stretches = all_stretches(parts, length)
+    least = [min((max(row[s.first : s.after]) for s in stretches), default=ALL_CLOUD_PCT) for row in rows]
+    lead_days = _lead_days(forecast, asking)
+
+    def chance_from(start: datetime) -> float:
+        stretch = stretch_at(parts, start, length)
+        clear = 0
+        if stretch:
+            clear = sum(max(row[stretch.first : stretch.after]) <= CLEAR_LIMIT_PCT for row in rows)
+        return chance_of_members(clear, len(rows), lead_days, asking.base_rate)
+
+    happens = sum(cloud <= CLEAR_LIMIT_PCT for cloud in least)
+    chance = chance_of_members(happens, len(rows), lead_days, asking.base_rate)
+    chance = 0.0 if length > span.duration else chance
+    middle = median(least) if stretches else None
+    return Reading(
+        forecast,
+        chance=chance,
+        chance_beside=chance,
+        least_cloud_pct=middle,
+        least_plan_pct=middle,
+        parts=parts,
+        chance_from=chance_from,
+    )
+
+
+def _or_cloudy(cloud_pct: float | None) -> float:
+    return ALL_CLOUD_PCT if cloud_pct is None else cloud_pct
+
+
+def _unknown_share(parts: Sequence[Span], missing: Sequence[Sequence[bool]], span: Span) -> float:
+    """The share of member-time inside `span` without a value."""
+    known = sum(
+        (part.duration for row in missing for part, gone in zip(parts, row, strict=True) if not gone),
+        timedelta(0),
+    )
+    return 1 - known / (span.duration * len(missing))
+
+
+def _too_unknown(share: float) -> str:
+    return f"{pct(share)} % of the window is unknown" if share > MOST_UNKNOWN_SHARE else ""
+
+
+def _hours(age: timedelta) -> str:
+    return f"{age / timedelta(hours=1):.1f}".removesuffix(".0")
+
+
+def pct(share: float) -> int:
+    """A share in whole per cent, halves upward."""
+    return int(100 * share + 0.5)
