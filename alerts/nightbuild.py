@@ -23,6 +23,7 @@ from alerts.night import (
     Night,
     ShapeSpan,
     SkyWishes,
+    Target,
     TargetKind,
 )
 from alerts.nightnames import DAY_S, name_of, night_start_s, number_at, number_named
@@ -30,7 +31,9 @@ from alerts.site import Site
 from alerts.sky import band
 from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
+from alerts.sky.glow import site_sky
 from alerts.sky.ground import Ground
+from alerts.sky.loss import loss_spans
 from alerts.sky.milkyway import shape_pieces
 from alerts.sky.spans import RowSpans, overlaps
 from alerts.sky.targets import default_lowest_deg, target_direction, target_spans
@@ -201,6 +204,8 @@ def build_nights(
     moon = moon_crossings(ground, table)
     conditions = _conditions(sites, ground, table, wishes, sun[-1], moon)
     windows, night = _windows(_nights_of(starts, count), conditions)
+    if not wishes.moonless and wishes.most_loss_mag is not None:
+        windows, night = _dark_enough(sites, table, wishes.target, wishes.most_loss_mag, windows, night)
     return SiteNights(
         sites=sites,
         wishes=wishes,
@@ -263,6 +268,21 @@ def _windows(nights: RowSpans, conditions: Iterator[RowSpans]) -> tuple[RowSpans
         source = source[parent]
     real = np.round(held.end_s) > np.round(held.start_s)
     return held.pick(real), source[real]
+
+
+def _dark_enough(
+    sites: Sequence[Site],
+    table: SkyTable,
+    target: Target,
+    most_loss_mag: float,
+    windows: RowSpans,
+    night: Ints,
+) -> tuple[RowSpans, Ints]:
+    """What the accepted loss leaves of the windows: a thin Moon low in the sky may stay."""
+    kept = loss_spans(sites, [site_sky(site) for site in sites], table, target, most_loss_mag, windows)
+    held, parent = overlaps(windows, kept)
+    real = np.round(held.end_s) > np.round(held.start_s)
+    return held.pick(real), night[parent][real]
 
 
 def nights_in_blocks(

@@ -34,6 +34,8 @@ SHAPE_WORTH = {Shape.ARCH: 1.0, Shape.COLUMN: 1.0, Shape.LEANING: 0.8, Shape.OVE
 FULL_WORTH_MINUTES = 240.0
 """Minutes of window after which one more counts half: nobody shoots all night."""
 LOWER_TARGETS_DEG = (10.0, 5.0, 3.0)
+LOSS_OFFERED_MAG = 0.3
+"""What a thin Moon may cost where no Moon at all was asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +204,15 @@ def wishes_text(site: Site, wishes: SkyWishes) -> str:
         lowest_deg = float(lowest_altitudes_deg([site], wishes)[0])
         words = f"{_target_text(target)} above {lowest_deg:.2g}°"
     near = ", near darkness" if wishes.darkness is DarknessWish.NEAR else ""
-    return words + near + ("" if wishes.moonless else ", Moon or not")
+    return words + near + _moon_text(wishes)
+
+
+def _moon_text(wishes: SkyWishes) -> str:
+    if wishes.moonless:
+        return ""
+    if wishes.most_loss_mag is None:
+        return ", Moon or not"
+    return f", a thin Moon that costs up to {wishes.most_loss_mag:g} mag"
 
 
 def _target_text(target: Target) -> str:
@@ -239,7 +249,8 @@ def _costs(
 
 
 def easier_wishes(site: Site, wishes: SkyWishes) -> tuple[SkyWishes, ...]:
-    """What else could be wished for, from near to far: a lower target, near darkness, the band, none."""
+    """What else could be wished for, from near to far: a lower target, near darkness, a thin Moon, the
+    band, none. The band and none are offered without a thin Moon, which adds little to them."""
     kind, others = wishes.target.kind, []
     if kind in (TargetKind.CORE, TargetKind.RADEC):
         asked_deg = float(lowest_altitudes_deg([site], wishes)[0])
@@ -247,10 +258,13 @@ def easier_wishes(site: Site, wishes: SkyWishes) -> tuple[SkyWishes, ...]:
         others += [replace(wishes, lowest_altitude_deg=lowest) for lowest in lower]
     if wishes.darkness is not DarknessWish.NEAR:
         others.append(replace(wishes, darkness=DarknessWish.NEAR))
+    if wishes.moonless:
+        others.append(replace(wishes, moonless=False, most_loss_mag=LOSS_OFFERED_MAG))
+    strict = wishes if wishes.most_loss_mag is None else replace(wishes, moonless=True, most_loss_mag=None)
     if kind is TargetKind.CORE or wishes.target.arc_l_deg is not None:
-        others.append(replace(wishes, target=Target(TargetKind.BAND)))
+        others.append(replace(strict, target=Target(TargetKind.BAND)))
     if kind is not TargetKind.NONE:
-        others.append(replace(wishes, target=Target(TargetKind.NONE)))
+        others.append(replace(strict, target=Target(TargetKind.NONE)))
     return tuple(others)
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from alerts.night import DarkWindow, Night
 from alerts.site import Site
+from alerts.skyview import WindowSky
 from alerts.span import Span
 from alerts.verdict import Verdict
 from alerts.weather.outlook import Outlook
@@ -15,9 +16,17 @@ from alerts.weather.record import Source
 
 
 def night_report(
-    site: Site, night: Night, verdict: Verdict, *, elevation_known: bool = True
+    site: Site,
+    night: Night,
+    verdict: Verdict,
+    skies: Sequence[WindowSky],
+    *,
+    elevation_known: bool = True,
 ) -> dict[str, Any]:
-    """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null."""
+    """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null.
+
+    skies: how bright the sky is in each of the night's windows.
+    """
     outlook = verdict.outlook
     return {
         "site": {
@@ -35,7 +44,9 @@ def night_report(
             "sets": [utc_text(at) for at in night.moon.sets],
             "lit": round(night.moon_lit, 4),
         },
-        "windows": [window_json(window) for window in night.windows],
+        "windows": [
+            {**window_json(window), **sky_json(sky)} for window, sky in zip(night.windows, skies, strict=True)
+        ],
         "outlook": _outlook(outlook) if outlook else None,
         "verdict": verdict.word.value,
         "reasons": [
@@ -43,6 +54,36 @@ def night_report(
             for reason in verdict.reasons
         ],
         "sources": [source_json(source) for source in outlook.sources] if outlook else [],
+    }
+
+
+def sky_json(sky: WindowSky) -> dict[str, Any]:
+    """The sum at the window's start, middle and end, and the town domes that stand there."""
+    return {
+        "sky": [
+            {
+                "at": utc_text(point.at),
+                "mag_arcsec2": round(point.mag_arcsec2, 2),
+                "loss_mag": round(point.loss_mag, 2),
+                "dimmed_mag": round(point.dimmed_mag, 2),
+                "smoke_mag": round(point.smoke_mag, 2),
+                "aod_assumed": point.aod_assumed,
+                "natural_nl": round(point.natural_nl, 1),
+                "twilight_nl": round(point.twilight_nl, 2),
+                "moon_nl": round(point.moon_nl, 2),
+                "towns_nl": round(point.towns_nl, 2),
+            }
+            for point in sky.points
+        ],
+        "domes": [
+            {
+                "name": dome.name,
+                "bearing_deg": round(dome.bearing_deg),
+                "distance_km": round(dome.distance_km),
+                "under_target": dome in sky.stood_over,
+            }
+            for dome in sky.domes
+        ],
     }
 
 

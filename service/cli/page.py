@@ -11,6 +11,7 @@ from alerts.night import BodyEvents, DarkWindow, Night
 from alerts.rules import Result
 from alerts.site import Site
 from alerts.sky.compass import direction_word
+from alerts.skyview import TOWN_CREDIT, WindowSky, say_sky
 from alerts.span import Span
 from alerts.verdict import Verdict, VerdictWord
 from alerts.weather.outlook import HazardLevel, Outlook
@@ -19,23 +20,29 @@ _HEADLINES = {
     VerdictWord.GO: "Go",
     VerdictWord.WAIT: "Wait",
     VerdictWord.STAY: "Stay home",
-    VerdictWord.UNKNOWN: "We can't say",
+    VerdictWord.UNKNOWN: "Unknown",
 }
 _MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 def tonight_page(
-    site: Site, night: Night, verdict: Verdict, *, now: datetime, problems: Sequence[str] = ()
+    site: Site,
+    night: Night,
+    verdict: Verdict,
+    skies: Sequence[WindowSky],
+    *,
+    now: datetime,
+    problems: Sequence[str] = (),
 ) -> str:
     """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits."""
     parts = [
         *_head(site, night, verdict),
         *_sky(site, night),
-        *_windows(site, night),
+        *_windows(site, night, skies),
         *_weather(site, verdict.outlook, problems),
         *_reasons(verdict),
-        *_credits(verdict.outlook),
+        *_credits(verdict.outlook, skies),
         "",
         f"Judged as of {say_time(now, site.tz)}. Forecasts err.",
         "Official warnings and local rules come first.",
@@ -76,14 +83,16 @@ def _events(site: Site, body: BodyEvents) -> str:
     return ", ".join(f"{word} {say_time(at, site.tz)}" for at, word in events)
 
 
-def _windows(site: Site, night: Night) -> Iterator[str]:
+def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[str]:
     yield ""
     yield "Dark windows" if night.windows else "No dark window in this night."
-    for window in night.windows:
+    for window, sky in zip(night.windows, skies, strict=True):
         yield f"  {say_span(window.span, site.tz)}   {say_minutes(window.span.duration)}"
         yield f"    core   {_track(site, window)}"
         if window.shapes:
             yield f"    shape  {_shapes(site, window)}"
+        for number, line in enumerate(say_sky(window, sky)):
+            yield f"    {'sky' if number == 0 else '':<6} {line}"
 
 
 def _track(site: Site, window: DarkWindow) -> str:
@@ -136,11 +145,15 @@ def _reasons(verdict: Verdict) -> Iterator[str]:
         yield f"  {_MARKS[reason.result]:<8} {reason.text}"
 
 
-def _credits(outlook: Outlook | None) -> Iterator[str]:
-    if outlook is None or not outlook.sources:
+def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[str]:
+    sources = outlook.sources if outlook else ()
+    glows = any(sky.domes for sky in skies)
+    if not sources and not glows:
         return
     yield ""
     yield "Sources"
-    for source in outlook.sources:
+    for source in sources:
         issued = f"issued {source.issued_at:%Y-%m-%d %H:%M} UTC" if source.issued_at else "issue time unknown"
         yield f"  {source.feed} {source.model} ({source.lineage}), {issued}. {source.attribution}"
+    if glows:
+        yield f"  {TOWN_CREDIT}; an estimate that knows people, not lamps"

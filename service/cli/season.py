@@ -18,7 +18,6 @@ from service.cli.skyoptions import find_place, place_options, sky_options
 if TYPE_CHECKING:
     from alerts.night import SkyWishes
     from alerts.season import Season
-    from alerts.site import Site
 
 BAR_AFTER_S = 1.0
 BAR_WIDTH = 40
@@ -46,6 +45,7 @@ def season(
     above_deg: float | None,
     near_dark: bool,
     any_moon: bool,
+    moon_loss_mag: float | None,
     year: int | None,
     first: date | None,
     last: date | None,
@@ -58,7 +58,7 @@ def season(
     from service.seasonal import season_csv, season_ics, season_json, season_page
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
-    wishes = _sky_wishes(place, target, above_deg, near_dark=near_dark, any_moon=any_moon)
+    wishes = _sky_wishes(target, above_deg, moon_loss_mag, near_dark=near_dark, any_moon=any_moon)
     span = _span(year, first, last)
     ephemeris = Ephemeris.open()
     found = build_season(place, *span, wishes, ephemeris, progress=_progress_bar())
@@ -74,19 +74,28 @@ def season(
 
 
 def _sky_wishes(
-    place: Site, target: str, above_deg: float | None, *, near_dark: bool, any_moon: bool
+    target: str,
+    above_deg: float | None,
+    moon_loss_mag: float | None,
+    *,
+    near_dark: bool,
+    any_moon: bool,
 ) -> SkyWishes:
     """The wishes; without --above the core's limit follows from the latitude, as for subscribers."""
     from alerts.night import DarknessWish, SkyWishes
+    from alerts.sky.loss import require_loss_wish
     from alerts.skytext import parse_target
 
     if above_deg is not None and not 0 <= above_deg < 90:
         raise BadInput(f"--above {above_deg:g} is no height for a target; write 0 to 89 degrees.")
+    if any_moon and moon_loss_mag is not None:
+        raise BadInput("--any-moon forgets the Moon and --moon-loss weighs it; use one of them.")
     return SkyWishes(
         target=parse_target(target),
         darkness=DarknessWish.NEAR if near_dark else DarknessWish.ASTRONOMICAL,
-        moonless=not any_moon,
+        moonless=not any_moon and moon_loss_mag is None,
         lowest_altitude_deg=above_deg,
+        most_loss_mag=None if moon_loss_mag is None else require_loss_wish(moon_loss_mag),
     )
 
 

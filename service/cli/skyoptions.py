@@ -27,6 +27,7 @@ _SKY = (
     click.option("--above", "above_deg", type=float, default=None, help="Lowest altitude of the target."),
     click.option("--near-dark", is_flag=True, help="Let the Sun be as high as 15° below the horizon."),
     click.option("--any-moon", is_flag=True, help="Don't ask for the Moon to be down."),
+    click.option("--moon-loss", "moon_loss_mag", type=float, default=None, help="Let a thin Moon cost MAG."),
 )
 
 
@@ -36,7 +37,7 @@ def place_options(command: F) -> F:
 
 
 def sky_options(command: F) -> F:
-    """`--target`, `--above`, `--near-dark`, `--any-moon`."""
+    """`--target`, `--above`, `--near-dark`, `--any-moon`, `--moon-loss`."""
     return _all(_SKY, command)
 
 

@@ -56,6 +56,7 @@ def tonight(
     from alerts.assess import assess
     from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
+    from alerts.skyview import window_skies
     from alerts.wishes import Wishes
     from service.bootstrap import real_clock
 
@@ -68,16 +69,17 @@ def tonight(
     night = night_named(site, day or tonight_name(site, now, ephemeris), wishes.sky, ephemeris)
     found = _Weather(recorded) if weather or offline else _asked(site, night, now, elevation_m)
     verdict = assess(site, night, found.forecasts, wishes, now=now)
+    skies = window_skies(site, night, ephemeris)
     if as_json:
         from service.report import night_report
 
-        report = night_report(site, night, verdict, elevation_known=elevation_m is not None)
+        report = night_report(site, night, verdict, skies, elevation_known=elevation_m is not None)
         click.echo(json.dumps(report, ensure_ascii=False))
         return
     from service.cli.page import tonight_page
 
     problems = found.problems or (("Offline: no feed was asked.",) if offline else ())
-    click.echo(tonight_page(site, night, verdict, now=now, problems=problems))
+    click.echo(tonight_page(site, night, verdict, skies, now=now, problems=problems))
 
 
 def _site(at: tuple[float, float], name: str, zone: str | None, elevation_m: float | None) -> Site:

@@ -8,7 +8,7 @@ import pytest
 
 from alerts.errors import BadInput, OutsideEphemeris
 from alerts.night import DarknessWish, Shape, SkyWishes, Target, TargetKind, nights
-from alerts.season import Season, easier_wishes, never_holds, season, wishes_text, worth_of
+from alerts.season import Season, count_nights, easier_wishes, never_holds, season, wishes_text, worth_of
 from alerts.site import HorizonLine, Site
 from alerts.sky.band import WINTER_ARC_L_DEG
 from alerts.sky.ephemeris import Ephemeris
@@ -75,6 +75,7 @@ def test_easier_wishes_never_cost_nights(year: Season) -> None:
         "the core above 5°",
         "the core above 3°",
         "the core above 10°, near darkness",
+        "the core above 10°, a thin Moon that costs up to 0.3 mag",
         "the band",
         "darkness alone",
     ]
@@ -212,5 +213,29 @@ def test_easier_wishes_are_easier_in_one_way_each() -> None:
             other.target != Target(),
             other.darkness is DarknessWish.NEAR,
             other.lowest_altitude_deg != 10.0,
+            other.most_loss_mag is not None,
         ]
         assert sum(changed) == 1
+
+
+def test_a_thin_moon_adds_nights_and_a_thicker_one_more(ephemeris: Ephemeris) -> None:
+    first, count = date(2026, 1, 1), 365
+    thin = [
+        count_nights(SITE, first, count, SkyWishes(moonless=False, most_loss_mag=loss), ephemeris)
+        for loss in (0.1, 0.3, 0.6)
+    ]
+    moonless = count_nights(SITE, first, count, SkyWishes(), ephemeris)
+    any_moon = count_nights(SITE, first, count, SkyWishes(moonless=False), ephemeris)
+    assert moonless <= thin[0] <= thin[1] <= thin[2] <= any_moon
+    assert moonless < thin[2] < any_moon
+
+
+def test_windows_by_loss_hold_the_moonless_ones(ephemeris: Ephemeris) -> None:
+    strict = season(SITE, date(2026, 6, 1), date(2026, 7, 31), SkyWishes(), ephemeris)
+    lenient = season(
+        SITE, date(2026, 6, 1), date(2026, 7, 31), SkyWishes(moonless=False, most_loss_mag=0.3), ephemeris
+    )
+    spans = [window.span for night in lenient.nights for window in night.windows]
+    for night in strict.nights:
+        for window in night.windows:
+            assert any(s.start <= window.span.start and window.span.end <= s.end for s in spans), night.name
