@@ -168,7 +168,7 @@ def _lead_weights(hours_before: float) -> dict[Lead, float]:
     for near, far in pairwise(LEADS):
         if hours_before < HOURS_BEFORE[far]:
             share = (hours_before - HOURS_BEFORE[near]) / (HOURS_BEFORE[far] - HOURS_BEFORE[near])
-            return {near: 1 - share, far: share}
+            return {near: 1 - share, far: share} if share else {near: 1.0}
     return {LEADS[-1]: 1.0}
 
 

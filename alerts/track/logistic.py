@@ -14,6 +14,8 @@ PULL = 1.0
 """Half of this times the squared distance from intercept 0 and slope 1 is the price of moving away."""
 _MOST_STEPS = 60
 _CLOSE = 1e-10
+_ENDLESS_ODDS = 40.0
+"""Log odds that no record of nights can bear out: the fit is running away."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,8 @@ def _newton(
         while (reached := _price(design, came, weight, pull, best + step, start)) > price + _CLOSE:
             step = step / 2
         best, price = best + step, reached
+        if float(np.abs(design @ best).max()) > _ENDLESS_ODDS:
+            break
         if float(np.abs(step).max()) < _CLOSE:
             return best, np.linalg.inv(bend)
     raise BadInput("these pairs have no best logistic map: clear and cloudy nights are split by the chance.")
