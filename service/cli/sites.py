@@ -28,11 +28,29 @@ def site() -> None:
 @click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level.")
 @click.option("--zone", default=None, help="IANA time zone; found from the coordinates unless given.")
 @click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
+@click.option(
+    "--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help="Sky meter at the zenith, clear."
+)
+@click.option("--bortle", "bortle_class", type=int, default=None, help="Bortle class, where nobody measured.")
+@click.option(
+    "--bortle-table",
+    type=click.Choice(["atlas_chart", "encyclopedia"]),
+    default="atlas_chart",
+    help="Which of the two tables in use the class means.",
+)
 def add(
-    name: str, at: tuple[float, float], elevation_m: float | None, zone: str | None, horizon: Path | None
+    name: str,
+    at: tuple[float, float],
+    elevation_m: float | None,
+    zone: str | None,
+    horizon: Path | None,
+    readings: tuple[str, ...],
+    bortle_class: int | None,
+    bortle_table: str,
 ) -> None:
     """Add the site NAME."""
     from service.bootstrap import build
+    from service.cli.darkness import with_darkness
     from service.places import zone_at
     from service.store.people import get_operator
     from service.store.sites import add_site
@@ -46,6 +64,7 @@ def add(
         zone=zone or zone_at(lat_deg, lon_deg),
         horizon=read_horizon(horizon),
     )
+    place = with_darkness(place, readings, bortle_class, bortle_table)
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -63,6 +82,16 @@ def add(
 @click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
 @click.option("--foreground", "foregrounds", multiple=True, metavar="NAME=BEARING", help="What stands where.")
 @click.option("--months", default=None, help="Months with access, such as 4-10 or 5,6,7.")
+@click.option(
+    "--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help="Sky meter at the zenith, clear."
+)
+@click.option("--bortle", "bortle_class", type=int, default=None, help="Bortle class, where nobody measured.")
+@click.option(
+    "--bortle-table",
+    type=click.Choice(["atlas_chart", "encyclopedia"]),
+    default="atlas_chart",
+    help="Which of the two tables in use the class means.",
+)
 @click.option("--note", default=None, help="What to know of the access, such as: road closed in winter.")
 def edit(
     name: str,
@@ -72,10 +101,14 @@ def edit(
     horizon: Path | None,
     foregrounds: tuple[str, ...],
     months: str | None,
+    readings: tuple[str, ...],
+    bortle_class: int | None,
+    bortle_table: str,
     note: str | None,
 ) -> None:
     """Describe the site NAME anew; decisions made before keep what they were made on."""
     from service.bootstrap import build
+    from service.cli.darkness import with_darkness
     from service.store.sites import get_site, newest_revision, revise_site
 
     changes: dict[str, object] = {
@@ -92,7 +125,7 @@ def edit(
         }.items()
         if value is not None
     }
-    if not changes:
+    if not changes and not readings and bortle_class is None:
         raise BadInput(
             "say what to change: --at, --elevation, --zone, --horizon, --foreground, --months, --note."
         )
@@ -101,9 +134,11 @@ def edit(
         row = get_site(session, name)
         known = newest_revision(session, row.id)
         revised = replace(known.site, **changes)  # type: ignore[arg-type]  # fields of Site, checked by it
+        revised = with_darkness(revised, readings, bortle_class, bortle_table)
         elevation_known = known.elevation_known or elevation_m is not None
         revise_site(session, row, revised, elevation_known=elevation_known, now=duskbell.clock())
-        click.echo(f"{row.name} is described anew: {', '.join(sorted(changes)).replace('_', ' ')}.")
+        changed = [*sorted(changes), *(["darkness"] if revised.darkness != known.site.darkness else [])]
+        click.echo(f"{row.name} is described anew: {', '.join(changed).replace('_', ' ')}.")
 
 
 def read_foreground(text: str) -> Foreground:
@@ -137,6 +172,7 @@ def read_months(text: str) -> tuple[int, ...]:
 def list_sites() -> None:
     """List all sites."""
     from service.bootstrap import build
+    from service.cli.darkness import say_darkness
     from service.store.sites import find_sites, newest_revision
 
     duskbell = build()
@@ -146,4 +182,5 @@ def list_sites() -> None:
             click.echo('No sites yet. Add one: duskbell site add "Windpump Flat" --at LAT,LON')
         for row in rows:
             place = newest_revision(session, row.id).site
-            click.echo(f"{place.name:<30}  {place.lat_deg:>9.4f}  {place.lon_deg:>10.4f}  {place.zone}")
+            where = f"{place.lat_deg:>9.4f}  {place.lon_deg:>10.4f}  {place.zone:<22}"
+            click.echo(f"{place.name:<30}  {where}  {say_darkness(place)}".rstrip())

@@ -66,3 +66,31 @@ def test_a_foreground_needs_a_name_and_a_bearing(text: str) -> None:
 def test_nothing_to_change_is_said(run: Run) -> None:
     run(*FLAT)
     assert "say what to change" in run("site", "edit", "Windpump Flat").err
+
+
+def test_readings_and_classes_are_kept_as_what_they_stand_for(run: Run) -> None:
+    run(*FLAT, "--bortle", "3")
+    assert "Bortle 3 (atlas chart), taken as 21.7" in run("site", "list").out
+    readings = ("--sqm", "21.40", "--sqm", "21.60@2027-07-03T23:30Z", "--sqm", "18.2@2027-07-18T23:30Z")
+    ran = run("site", "edit", "Windpump Flat", *readings)
+    assert "darkness" in ran.out
+    assert "21.50 mag/arcsec², median of 2 readings" in run("site", "list").out  # the third met a full Moon
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        (("--sqm", "30"), "between 12 and 23"),
+        (("--sqm", "dark"), "no reading"),
+        (("--sqm", "21@2027-07-03T23:30"), "no zone"),
+        (("--sqm", "18.2@2027-07-18T23:30Z"), "none of the readings counts"),
+        (("--bortle", "0"), "from 1 (darkest) to 9"),
+        (("--bortle", "10"), "from 1 (darkest) to 9"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else None,
+)
+def test_readings_that_cannot_be_are_refused(run: Run, args: tuple[str, ...], says: str) -> None:
+    run(*FLAT)
+    ran = run("site", "edit", "Windpump Flat", *args)
+    assert ran.code != 0
+    assert says in ran.err
