@@ -5,7 +5,7 @@ from __future__ import annotations
 from alembic import context
 from sqlalchemy import Engine
 
-from service.store import tables_delivery  # noqa: F401 - puts its tables into the metadata
+from service.store import tables_delivery, tables_feeds  # noqa: F401 - tables in the metadata
 from service.store.tables import Table
 
 
