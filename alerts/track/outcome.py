@@ -1,10 +1,10 @@
 """What a night was like: the witnesses' words put together by one rule, disagreement kept.
 
 1. People first. Those who say something agree, or two thirds of them do: that is what it was like. One
-   voice alone that says clear, against stations that prove cloud, settles nothing.
-2. Then stations. Cloud needs a weight of 1 (one near station, or two further off, or one further off
-   with the analysis), and twice the weight of what speaks against it. Clear needs the same, and a
-   second kind of witness that saw no high cloud in the same stretch: stations can't see it.
+   voice alone that says clear, against stations that prove cloud, needs an analysis on its side.
+2. Then stations, two thirds of their weight saying the same. Cloud needs a weight of 1: one near station,
+   or two further off, or one further off with the analysis; against an analysis half as much again.
+   Clear needs the same, and an analysis without high cloud in the same stretch: stations can't see it.
 3. A model's analysis settles nothing alone.
 4. All else is unsure: kept, shown, not scored.
 """
@@ -105,9 +105,9 @@ def _by_people(by_judge: _ByJudge) -> _Settled | None:
     state = _majority(voices)
     if state is None:
         return None
-    alone = len(voices) == 1
+    backed = len(voices) > 1 or _all_say(by_judge[Judge.ANALYSIS], state)
     against = _proven_by_stations(by_judge) is OutcomeState.NOT_CLEAR
-    if alone and state is OutcomeState.CLEAR and against:
+    if state is OutcomeState.CLEAR and against and not backed:
         why = "one person saw it clear, stations in reach report cloud throughout"
         return OutcomeState.UNSURE, None, why
     said = sum(voice.says is state for voice in voices)
@@ -126,8 +126,12 @@ def _by_stations(event: Event, by_judge: _ByJudge) -> _Settled | None:
     state = _majority(stations)
     if state is None:
         return None
-    agreed = _analyses_agree(analyses, state)
-    if _weight(stations, state) + ANALYSIS_WEIGHT * agreed < ENOUGH_WEIGHT:
+    agreed = _all_say(analyses, state)
+    contradicted = any(said.says is not state for said in analyses)
+    weight = _weight(stations, state) + ANALYSIS_WEIGHT * (agreed - contradicted)
+    if contradicted and (state is OutcomeState.CLEAR or weight < ENOUGH_WEIGHT):
+        return OutcomeState.UNSURE, None, "a station and an analysis contradict each other"
+    if weight < ENOUGH_WEIGHT:
         return OutcomeState.UNSURE, None, "only stations far off speak"
     if state is OutcomeState.NOT_CLEAR:
         return state, Judge.STATIONS, "stations in reach report cloud through the window"
@@ -139,8 +143,8 @@ def _by_stations(event: Event, by_judge: _ByJudge) -> _Settled | None:
     return state, Judge.STATIONS, "stations see no cloud, and an analysis has none higher up"
 
 
-def _analyses_agree(analyses: Sequence[Account], state: OutcomeState) -> bool:
-    return bool(analyses) and all(said.says is state for said in analyses)
+def _all_say(accounts: Sequence[Account], state: OutcomeState) -> bool:
+    return bool(accounts) and all(said.says is state for said in accounts)
 
 
 def _same_stretch(event: Event, stations: Sequence[Account], analyses: Sequence[Account]) -> bool:

@@ -91,7 +91,10 @@ class Pairs:
 
 
 def build_pairs(nights: Iterable[JudgedNight]) -> Pairs:
-    """One pair for each judged night and lead at which a chance stood. Unsure nights make none."""
+    """One pair for each judged night and lead at which a chance stood. Unsure nights make none.
+
+    For very many nights build batches of some thousands and put them together with `joined`.
+    """
     rows = [row for judged in nights for row in _rows(judged)]
     own = [dict(row.stated.lineages) for row in rows]
     names = sorted({name for each in own for name in each})
@@ -108,6 +111,24 @@ def build_pairs(nights: Iterable[JudgedNight]) -> Pairs:
         member_share=_floats(row.stated.member_share for row in rows),
         lineages={name: _floats(each.get(name) for each in own) for name in names},
     )
+
+
+def joined(parts: Sequence[Pairs]) -> Pairs:
+    """Pairs built in batches, one after the other; a lineage that a batch doesn't know is NaN there."""
+    if not parts:
+        return build_pairs(())
+    names = sorted({name for part in parts for name in part.lineages})
+    silent = [np.full(len(part), np.nan) for part in parts]
+    lineages = {
+        name: np.concatenate([part.lineages.get(name, gap) for part, gap in zip(parts, silent, strict=True)])
+        for name in names
+    }
+    columns = {
+        field.name: np.concatenate([getattr(part, field.name) for part in parts])
+        for field in fields(Pairs)
+        if field.name != "lineages"
+    }
+    return Pairs(**columns, lineages=lineages)
 
 
 @dataclass(frozen=True, slots=True)

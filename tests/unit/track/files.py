@@ -97,3 +97,8 @@ def pairs(
         member_share=np.zeros(n),
         lineages={name: np.asarray(own, dtype=np.float64) for name, own in (lineages or {}).items()},
     )
+
+
+FOURTEEN_GOES = [0.9] * 14 + [0.2] * 22
+FOURTEEN_CAME = [1] * 11 + [0] * 3 + [1] * 3 + [0] * 19
+"""Told go 14 times, clear 11; silent on 22 nights, 3 of them clear."""

@@ -48,7 +48,8 @@ def analysis(
 
 
 CLEAR_NIGHT, CLOUDY_NIGHT = ["AUTO CLR"] * 5, ["AUTO OVC030"] * 5
-NEAR, FAR, FAR_TOO = station("KXAA", 10), station("KYYY", 40), station("KZZZ", -40)
+NEAR, NEAR_TOO = station("KXAA", 10), station("KWWW", -10)
+FAR, FAR_TOO = station("KYYY", 40), station("KZZZ", -40)
 SAID: dict[str, dict[str, Any]] = {
     "nobody": {},
     "a person: clear": {"people": [person(CLEAR)]},
@@ -60,6 +61,7 @@ SAID: dict[str, dict[str, Any]] = {
     "two of three people: clear": {"people": [person(CLEAR), person(CLOUDY, "ben"), person(CLEAR, "cleo")]},
     "near station: cloudy": {"stations": [NEAR], "reports": hourly("KXAA", CLOUDY_NIGHT)},
     "near station: clear": {"stations": [NEAR], "reports": hourly("KXAA", CLEAR_NIGHT)},
+    "second near station: cloudy": {"stations": [NEAR_TOO], "reports": hourly("KWWW", CLOUDY_NIGHT)},
     "far station: cloudy": {"stations": [FAR], "reports": hourly("KYYY", CLOUDY_NIGHT)},
     "far station: clear": {"stations": [FAR], "reports": hourly("KYYY", CLEAR_NIGHT)},
     "second far station: cloudy": {"stations": [FAR_TOO], "reports": hourly("KZZZ", CLOUDY_NIGHT)},
@@ -98,7 +100,14 @@ def outcome(*names: str) -> Outcome:
         (["near station: clear", "analysis: clear"], "clear", "stations", 0),
         (["near station: clear", "analysis: cloudy"], "unsure", None, 2),
         (["near station: clear", "analysis: clear", "second analysis: cloudy"], "unsure", None, 3),
-        (["near station: cloudy", "analysis: clear"], "not_clear", "stations", 1),
+        (["near station: cloudy", "analysis: clear"], "unsure", None, 2),
+        (["near station: cloudy", "analysis: cloudy"], "not_clear", "stations", 0),
+        (
+            ["near station: cloudy", "second near station: cloudy", "analysis: clear"],
+            "not_clear",
+            "stations",
+            1,
+        ),
         (["far station: cloudy"], "unsure", None, 0),
         (["far station: cloudy", "analysis: cloudy"], "not_clear", "stations", 0),
         (["far station: cloudy", "second far station: cloudy"], "not_clear", "stations", 0),
@@ -110,6 +119,8 @@ def outcome(*names: str) -> Outcome:
         (["a person: clear", "near station: clear"], "clear", "people", 0),
         (["a person: cloudy", "near station: clear", "analysis: clear"], "not_clear", "people", 2),
         (["a person: clear", "near station: cloudy"], "unsure", None, 2),
+        (["a person: clear", "near station: cloudy", "analysis: clear"], "clear", "people", 1),
+        (["a person: clear", "near station: cloudy", "analysis: cloudy"], "unsure", None, 3),
         (["a person: clear", "far station: cloudy"], "clear", "people", 1),
         (["two people: clear", "near station: cloudy"], "clear", "people", 1),
         (["two people against each other", "near station: cloudy"], "not_clear", "stations", 1),

@@ -1,0 +1,152 @@
+"""What it costs to keep the record: a million stored decisions scored, and all maps fitted anew.
+
+    python tests/bench/verify.py [--quick] [--json]
+
+The decisions are those of simulated seasons with known truth: 500 sites, 334 nights, six leads, ensembles
+that are too sure of themselves. `fit_s` is one nightly refit of all maps on all of them, trials included;
+`verify_s` the making of the pairs from single statements, `record_s` all records by lead and by site. The
+Brier scores are of the last 30 % of the nights, the maps being fitted on the others. What is measured is
+told on standard error as it comes; the last line on standard output is one JSON object.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import sys
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from itertools import islice
+from pathlib import Path
+from typing import TypeVar
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import numpy as np
+
+from alerts.span import Span
+from alerts.track.apply import recalibrated
+from alerts.track.calibration import Method
+from alerts.track.climatology import climatology
+from alerts.track.evidence import Event, Judge, OutcomeState
+from alerts.track.fit import fit_calibration
+from alerts.track.leads import HOURS_BEFORE, LEADS, Lead, Stated
+from alerts.track.outcome import Outcome, judge_night
+from alerts.track.pairs import JudgedNight, Pairs, build_pairs, joined
+from alerts.track.record import records_by_lead, records_by_site
+from alerts.track.score import brier_score, brier_skill
+from tests.unit.track.files import SITE
+from tests.unit.track.seasons import season
+from tests.unit.track.test_witness_seasons import EVENT, true_sky, witnesses
+
+T = TypeVar("T")
+MADE = datetime(2026, 8, 1, 12, tzinfo=UTC)
+BATCH = 5_000
+
+
+def say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def timed(job: Callable[[], T]) -> tuple[float, T]:
+    start = time.perf_counter()
+    result = job()
+    return time.perf_counter() - start, result
+
+
+def stored_nights(pairs: Pairs, count: int) -> Iterator[JudgedNight]:
+    """Single statements and outcomes, as a store would give them back, of the first `count` nights."""
+    by_lead = [pairs.at_lead(lead) for lead in LEADS]
+    for i in range(count):
+        name = date.fromordinal(int(by_lead[0].night[i]))
+        start = datetime(name.year, name.month, name.day, 22, tzinfo=UTC)
+        statements = []
+        for lead, own in zip(LEADS, by_lead, strict=True):
+            at, chance = start - timedelta(hours=HOURS_BEFORE[lead]), float(own.raw[i])
+            statements.append(Stated(at, at, chance, chance, bool(own.told_go[i]), False, 1.0))
+        state = OutcomeState.CLEAR if by_lead[0].clear[i] else OutcomeState.NOT_CLEAR
+        event = Event(Span(start, start + timedelta(hours=4)), timedelta(hours=1))
+        outcome = Outcome(event, state, Judge.STATIONS, "", ())
+        yield JudgedNight(int(by_lead[0].site[i]), name, statements, outcome)
+
+
+def pairs_in_batches(nights: Iterator[JudgedNight]) -> Pairs:
+    parts = []
+    while batch := list(islice(nights, BATCH)):
+        parts.append(build_pairs(batch))
+    return joined(parts)
+
+
+def judging_us(nights: int) -> float:
+    """One night judged from five METARs, an analysis and now and then a person."""
+    rng = np.random.default_rng(42)
+    evidence = [witnesses(rng, true_sky(rng)) for _ in range(nights)]
+    spent, _ = timed(lambda: [judge_night(EVENT, SITE, each) for each in evidence])
+    return spent / nights * 1e6
+
+
+def all_records(pairs: Pairs) -> int:
+    leads = sum(1 for _ in records_by_lead(pairs))
+    return leads + sum(1 for _ in records_by_site(pairs, Lead.EVENING))
+
+
+def peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def measure(quick: bool) -> dict[str, object]:
+    sites, nights = (100, 167) if quick else (500, 334)
+    made = season(7, sites=sites, nights=nights, leads=LEADS, nights_apart=2)
+    pairs = made.pairs
+    say(f"{len(pairs)} decisions of {sites} sites and {nights} nights")
+    verify_s, kept = timed(lambda: pairs_in_batches(stored_nights(pairs, sites * nights)))
+    say(f"pairs from single statements: {verify_s:.1f} s, {len(kept)} pairs")
+    record_s, records = timed(lambda: all_records(pairs))
+    say(f"{records} records: {record_s:.2f} s")
+    fit_s, version = timed(lambda: fit_calibration(pairs, version="bench", made_at=MADE))
+    say(f"one refit of all maps: {fit_s:.2f} s, {', '.join(each.method for each in version.leads)}")
+    peak = peak_mb()
+    judge_us = judging_us(500 if quick else 5000)
+    say(f"one night judged: {judge_us:.0f} us; peak {peak:.0f} MB")
+    return {
+        "decisions": len(pairs),
+        "fit_s": round(fit_s, 3),
+        "peak_mb": round(peak, 1),
+        **later_scores(pairs),
+        "verify_s": round(verify_s, 2),
+        "record_s": round(record_s, 3),
+        "judge_us_per_night": round(judge_us),
+        "fitted_leads": sum(each.method in (Method.LOGISTIC, Method.ISOTONIC) for each in version.leads),
+    }
+
+
+def later_scores(pairs: Pairs) -> dict[str, float]:
+    """Scores of the last 30 % of the nights, by maps that were fitted on the others."""
+    first = np.quantile(pairs.night, 0.7)
+    version = fit_calibration(pairs.where(pairs.night < first), version="past", made_at=MADE)
+    is_later = pairs.night >= first
+    later, rates = pairs.where(is_later), climatology(pairs)[is_later]
+    raw = brier_score(later.raw, later.clear)
+    calibrated = brier_score(recalibrated(later, version).stated, later.clear)
+    skill = brier_skill(calibrated, brier_score(rates, later.clear))
+    say(f"Brier score {raw:.4f} raw, {calibrated:.4f} calibrated, skill {skill:.3f} against climatology")
+    return {
+        "brier_raw": round(raw, 5),
+        "brier_calibrated": round(calibrated, 5),
+        "skill_vs_climatology": round(skill, 4),
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="a tenth of the decisions")
+    parser.add_argument("--json", action="store_true", help="one JSON object on the last line (always so)")
+    print(json.dumps(measure(parser.parse_args().quick)))
+
+
+if __name__ == "__main__":
+    main()
