@@ -2,44 +2,61 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from datetime import datetime
 
-from fastapi import APIRouter, FastAPI, Request
+from fastapi import APIRouter, FastAPI
+from starlette.middleware.gzip import GZipMiddleware
 
 from service.bootstrap import Duskbell
-from service.web import assets, health, home
+from service.web import assets, health, home, links, metrics, relay, signin
 from service.web.context import Web
+from service.web.errorpages import add_error_pages
+from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHeaders
 
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     assets.build_router,
     home.build_router,
+    signin.build_router,
     health.build_router,
+    links.build_router,
+    metrics.build_router,
+    relay.build_router,
 )
-HEADERS = {
-    "Content-Security-Policy": "default-src 'none'; style-src 'self'; img-src 'self' data:; "
-    "base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
-    "Cache-Control": "no-store",
-}
 
 
-def build_app(duskbell: Duskbell, *, started_at: datetime, shown_at: datetime | None = None) -> FastAPI:
+def build_app(
+    duskbell: Duskbell, *, started_at: datetime, shown_at: datetime | None = None, owner_token: str = ""
+) -> FastAPI:
     """The web application over a wired installation.
 
-    shown_at: the `now` of an invented story that the page stands still at; None is the real one.
+    shown_at: the `now` of an invented story that the pages stand still at; None is the real one.
+    owner_token: opens the operator's pages at /owner/TOKEN while this process runs; "" opens nothing.
     """
-    app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None)
-    web = Web(duskbell, started_at, shown_at)
-
-    @app.middleware("http")
-    async def _with_headers(request: Request, call_next):  # type: ignore[no-untyped-def]  # Starlette's own
-        response = await call_next(request)
-        for name, value in HEADERS.items():
-            response.headers.setdefault(name, value)
-        return response
-
+    web = Web(duskbell, started_at, shown_at, owner_token)
+    app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_until(web))
+    app.state.web = web
     for build_router in ROUTERS:
         app.include_router(build_router(web))
+    add_error_pages(app, web)
+    app.add_middleware(GZipMiddleware, minimum_size=1000)
+    app.add_middleware(BoundedBody)
+    app.add_middleware(SameOrigin)
+    app.add_middleware(WithHeaders, headers=_headers(duskbell))  # the last added is the outermost
     return app
+
+
+def _headers(duskbell: Duskbell) -> dict[str, str]:
+    if duskbell.settings.web_hsts:
+        return {**HEADERS, "Strict-Transport-Security": HSTS}
+    return HEADERS
+
+
+def _until(web: Web) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        web.close()
+
+    return lifespan

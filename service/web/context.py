@@ -4,38 +4,85 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from sqlalchemy.orm import Session, sessionmaker
 
 from service.bootstrap import Duskbell
+from service.store.reading import reading_sessions
+from service.web.assets import style_url
+from service.web.cells import cell_words
+from service.web.skies import Skies
+from service.web.words import FILTERS
 
 _HERE = Path(__file__).parent
 
 
 def _environment() -> Environment:
-    return Environment(
-        loader=FileSystemLoader(_HERE / "templates"), autoescape=True, undefined=StrictUndefined
+    environment = Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
+    environment.filters.update(FILTERS, cell_words=cell_words)
+    environment.globals["style_url"] = style_url()
+    return environment
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Web:
     """The installation as the pages see it.
 
     shown_at: the `now` of an invented story that the pages stand still at; None is the real one.
+    owner_token: opens the operator's pages for as long as this process runs; "" opens nothing.
     """
 
     duskbell: Duskbell
     started_at: datetime
     shown_at: datetime | None = None
+    owner_token: str = ""
     pages: Environment = field(default_factory=_environment)
 
     def now(self) -> datetime:
         return self.shown_at or self.duskbell.clock()
 
+    @cached_property
+    def reading(self) -> sessionmaker[Session]:
+        """Sessions for pages that only show."""
+        return reading_sessions(self.duskbell.engine)
+
+    @cached_property
+    def skies(self) -> Skies:
+        return Skies(lambda: self.duskbell.ephemeris)
+
+    @property
+    def writing(self) -> sessionmaker[Session]:
+        """Sessions for what a form changes: `with web.writing.begin() as session`."""
+        return self.duskbell.sessions
+
+    @property
+    def is_https(self) -> bool:
+        """Whether people reach the pages by https, so that cookies must not travel without it."""
+        return self.duskbell.settings.public_url.startswith("https://")
+
+    def nudge(self) -> None:
+        """Let the postman of this process look at once; without one the next cycle delivers."""
+        self.duskbell.delivery.nudge.set()
+
+    def close(self) -> None:
+        """Give back the connections that only pages use."""
+        if "reading" in self.__dict__:
+            engine = self.reading.kw["bind"]
+            if engine is not self.duskbell.engine:
+                engine.dispose()
+
     def page(self, template: str, status: int = 200, **values: object) -> HTMLResponse:
         """The template as an answer; values are escaped unless they are Markup."""
-        text = self.pages.get_template(template).render(invented=self.duskbell.invented, **values)
+        shared = {"invented": self.duskbell.invented, "viewer": None, "place": ""}
+        text = self.pages.get_template(template).render({**shared, **values})
         return HTMLResponse(text, status)

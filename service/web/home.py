@@ -1,21 +1,118 @@
-"""The first page."""
+"""The first page: what to do tonight, and the coming nights at every site."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
+from alerts.briefing.wording import long_day, short_day
+from service.store.cycles import last_finished
+from service.web.access import Looking
+from service.web.cells import NightCell, brief_words, cell_words, column_of, standing_of, window_words
 from service.web.context import Web
-from service.web.overview import build_overview
+from service.web.credits import recent_credits
+from service.web.watching import SiteRow, best_first, site_rows, visible_sites
+from service.web.words import ago, headline
+
+SITES_A_PAGE = 50
+TONIGHT = ("go", "wait")
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """The night that the page opens with. when: the line above it; line: what is known of it."""
+
+    row: SiteRow
+    cell: NightCell
+    when: str
+    title: str
+    line: str
 
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
     @router.get("/", response_class=HTMLResponse)
-    def home() -> HTMLResponse:
-        with web.duskbell.sessions() as session:
-            overview = build_overview(session, web.now())
-        return web.page("home.html", overview=overview, has_relay=bool(web.duskbell.settings.smtp_host))
+    def home(
+        viewer: Looking,
+        page: Annotated[int, Query(ge=1, le=10_000)] = 1,
+    ) -> HTMLResponse:
+        now = web.now()
+        with web.reading() as session:
+            sites = visible_sites(session, viewer)
+            rows = best_first(site_rows(session, web.skies, sites, viewer, now))
+            cycle = last_finished(session)
+            credits = recent_credits(session) if rows else ()
+        shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
+        lead = find_lead(rows)
+        return web.page(
+            "home.html",
+            viewer=viewer,
+            place="home",
+            rows=shown,
+            lead=lead,
+            others=_tonight_elsewhere(rows, lead),
+            nothing=_nothing(rows),
+            notes={row.site_id: row_note(row) for row in shown},
+            columns={row.site_id: [(cell, column_of(cell)) for cell in row.cells] for row in shown},
+            page=page,
+            pages=-(-len(rows) // SITES_A_PAGE),
+            looked=_looked(cycle.finished_at if cycle else None, web.duskbell.clock()),
+            credits=credits,
+        )
 
     return router
+
+
+def find_lead(rows: Sequence[SiteRow]) -> Lead | None:
+    """Tonight's best if tonight is a go or may become one; else the best night ahead."""
+    tonight = [(row, row.tonight) for row in rows if row.tonight and row.tonight.verdict in TONIGHT]
+    if tonight:
+        row, cell = min(tonight, key=lambda each: standing_of(each[1]))
+        title = f"{headline(cell.verdict)} tonight: {row.name}"
+        return Lead(row, cell, long_day(cell.name), title, window_words(cell, row.zone))
+    ahead = [(row, row.best) for row in rows if row.best is not None]
+    if not ahead:
+        return None
+    row, cell = min(ahead, key=lambda each: standing_of(each[1]))
+    return Lead(
+        row, cell, "Best night ahead", f"{long_day(cell.name)}: {row.name}", window_words(cell, row.zone)
+    )
+
+
+def _tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple[SiteRow, str]]:
+    """What else tonight may hold, best first."""
+    known = [
+        (row, row.tonight)
+        for row in rows
+        if row.tonight and row.tonight.verdict in TONIGHT and not (lead and row is lead.row)
+    ]
+    known.sort(key=lambda each: standing_of(each[1]))
+    return [(row, cell_words(cell, row.zone)) for row, cell in known]
+
+
+def row_note(row: SiteRow) -> str:
+    """The line above a site's columns: its best night in words."""
+    if not row.cells:
+        return "Its nights aren't worked out yet; the next cycle does it."
+    if row.best is None:
+        return "No night ahead is worth a look here."
+    watched = "" if row.is_watched else " Nobody is told about this site yet."
+    return f"Best: {short_day(row.best.name)}, {brief_words(row.best)}.{watched}"
+
+
+def _nothing(rows: Sequence[SiteRow]) -> str:
+    if any(cell.window for row in rows for cell in row.cells):
+        return "Every night is judged as one to stay home. The columns below say why, night by night."
+    return "The Moon or the season leaves none at these sites. A site's season page shows when there will be."
+
+
+def _looked(finished_at: datetime | None, now: datetime) -> str:
+    if finished_at is None:
+        return "Not yet looked: the first cycle is still to come."
+    return f"Last looked {ago(finished_at, now)}."

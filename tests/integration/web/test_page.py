@@ -1,4 +1,4 @@
-"""The page and /healthz, served by a real server."""
+"""The first page and /healthz, served by a real server."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from service.demo.receivers import LOOPBACK
 from service.web.app import build_app
 from service.web.serving import build_server
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
+from tests.integration.web.browsing import OWNER_TOKEN
 
 
 @pytest.fixture
@@ -26,7 +27,7 @@ def world(tmp_path: Path) -> Iterator[World]:
 
 @pytest.fixture
 def address(world: World) -> Iterator[str]:
-    app = build_app(world.duskbell, started_at=world.wall, shown_at=GO_TIME)
+    app = build_app(world.duskbell, started_at=world.wall, shown_at=GO_TIME, owner_token=OWNER_TOKEN)
     server = build_server(app, LOOPBACK, 0)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -38,22 +39,35 @@ def address(world: World) -> Iterator[str]:
     thread.join(timeout=10)
 
 
-def test_before_the_first_cycle_the_page_says_what_comes_next(address: str) -> None:
-    page = requests.get(address, timeout=5).text
-    assert "the first cycle is still to come" in page
+@pytest.fixture
+def owner(address: str) -> Iterator[requests.Session]:
+    with requests.Session() as browser:
+        browser.headers["Origin"] = address
+        assert browser.post(f"{address}/owner/{OWNER_TOKEN}", timeout=5).ok
+        yield browser
 
 
-def test_the_page_shows_the_verdict_its_times_and_what_was_told(world: World, address: str) -> None:
+def test_before_the_first_cycle_the_page_says_what_comes_next(owner: requests.Session, address: str) -> None:
+    assert "the first cycle is still to come" in owner.get(address, timeout=5).text
+
+
+def test_the_page_shows_the_verdict_and_when_to_leave(
+    world: World, owner: requests.Session, address: str
+) -> None:
     for now in (START, ON_THE_DAY, GO_TIME):
         world.cycle(now)
-    answer = requests.get(address, timeout=5)
-    assert "Windpump Flat" in answer.text
-    assert '<strong class="word">go</strong>' in answer.text
-    assert "CEST" in answer.text
-    assert "y…@example.org" in answer.text
-    assert "you@example.org" not in answer.text
+    answer = owner.get(address, timeout=5)
+    assert "Go tonight: Windpump Flat" in answer.text
+    assert "Leave by <strong>21:12 CEST</strong>" in answer.text
     assert "Everything here is invented" in answer.text
     assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+
+
+def test_a_stranger_sees_nothing_of_a_private_site(world: World, address: str) -> None:
+    world.cycle(START)
+    page = requests.get(address, timeout=5).text
+    assert "Windpump Flat" not in page
+    assert "example.org" not in page
 
 
 def test_healthz_is_well_after_a_cycle_and_ill_after_two_silent_periods(world: World, address: str) -> None:

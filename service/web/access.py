@@ -1,0 +1,93 @@
+"""Who is looking, and what they may see. What one may not see looks like what doesn't exist."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, Request
+from sqlalchemy.orm import Session
+
+from service.store import tables
+from service.store.sites import StoredSite, newest_revision
+from service.web import sessions
+from service.web.context import Web
+from service.web.faults import NothingHere, SignInFirst
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """A signed-in person."""
+
+    person_id: int
+    name: str
+    zone: str
+    is_operator: bool
+
+
+def web_of(request: Request) -> Web:
+    web = request.app.state.web
+    assert isinstance(web, Web), "build_app puts it there"
+    return web
+
+
+def find_viewer(request: Request) -> Viewer | None:
+    """The signed-in person, or None."""
+    web = web_of(request)
+    token = request.cookies.get(sessions.cookie_name(is_https=web.is_https))
+    if not token:
+        return None
+    with web.reading() as session:
+        person = sessions.person_of(session, token, web.duskbell.clock())
+    if person is None:
+        return None
+    return Viewer(person.id, person.name, person.zone, person.is_operator)
+
+
+def need_viewer(request: Request) -> Viewer:
+    """The signed-in person; others are asked to sign in, and come back to where they were."""
+    viewer = find_viewer(request)
+    if viewer is None:
+        raise SignInFirst(request.url.path if request.method == "GET" else "/")
+    return viewer
+
+
+def need_operator(request: Request) -> Viewer:
+    """The signed-in operator; to everyone else these pages don't exist."""
+    viewer = need_viewer(request)
+    if not viewer.is_operator:
+        raise NothingHere
+    return viewer
+
+
+Looking = Annotated[Viewer | None, Depends(find_viewer)]
+SignedIn = Annotated[Viewer, Depends(need_viewer)]
+Operating = Annotated[Viewer, Depends(need_operator)]
+
+
+@dataclass(frozen=True, slots=True)
+class SeenSite:
+    """A site as this viewer may see it. is_own: described exactly, with its owner's notes."""
+
+    row: tables.Site
+    stored: StoredSite
+    is_own: bool
+
+
+def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite:
+    """The site if it is the viewer's own or shared; NothingHere otherwise."""
+    row = session.get(tables.Site, site_id)
+    if row is None or row.archived_at is not None:
+        raise NothingHere
+    is_own = viewer is not None and row.owner_id == viewer.person_id
+    if not (is_own or row.is_shared):
+        raise NothingHere
+    return SeenSite(row, newest_revision(session, site_id), is_own)
+
+
+def own_site(session: Session, site_id: int, viewer: Viewer) -> SeenSite:
+    """The viewer's own site; NothingHere for anyone else's, shared or not."""
+    seen = seen_site(session, site_id, viewer)
+    if not seen.is_own:
+        raise NothingHere
+    return seen

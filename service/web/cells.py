@@ -1,0 +1,158 @@
+"""A night in a row of nights: what a page shows of it at a glance, and how several are put in order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from alerts.fieldplan import plan_trip
+from alerts.night import Night
+from alerts.site import Site
+from alerts.span import Span
+from alerts.wishes import Wishes
+from service.store import tables
+from service.web.skies import BareNight
+from service.web.words import dated_span, minutes_words
+
+ORDER = {"go": 0, "wait": 1, "": 2, "unknown": 3, "stay": 4}
+"""Verdicts from the most to the least worth looking at; "" is a night that nobody judged."""
+
+
+@dataclass(frozen=True, slots=True)
+class NightCell:
+    """One night at one site.
+
+    verdict: go, wait, stay, unknown, or "" where nothing was judged. window: the one the verdict is
+    about, else the longest. minutes: of all dark windows together. why: what decided.
+    leave_by: only for the person whose wishes these are. over_at: when the night is past.
+    """
+
+    name: date
+    verdict: str
+    window: Span | None
+    minutes: float
+    chance_pct: int | None = None
+    why: str = ""
+    leave_by: datetime | None = None
+    over_at: datetime | None = None
+
+    @property
+    def is_worth_a_look(self) -> bool:
+        return self.window is not None and self.verdict in ("go", "wait", "")
+
+
+def cell_of_row(
+    row: tables.Night, night: Night, decision: tables.Decision | None, site: Site, wishes: Wishes | None
+) -> NightCell:
+    """The cell of a stored night. wishes: of the person who looks; None leaves out what is personal."""
+    window = _decided_window(decision) or _longest(each.span for each in night.windows)
+    judged = decision is not None and decision.night_id == row.id
+    return NightCell(
+        name=row.name,
+        verdict=decision.verdict if decision is not None and judged else "",
+        window=window,
+        minutes=sum(each.span.minutes for each in night.windows),
+        chance_pct=decision.chance_pct if decision is not None and judged else None,
+        why=decision.reasons[0]["text"] if decision is not None and judged and decision.reasons else "",
+        leave_by=plan_trip(night, window, wishes, site).leave_by if window and wishes else None,
+        over_at=over_at(night),
+    )
+
+
+def cell_of_bare(night: BareNight) -> NightCell:
+    """The cell of a night that nobody watches, from the sky alone."""
+    return NightCell(
+        name=night.name,
+        verdict="",
+        window=_longest(night.windows),
+        minutes=sum(span.minutes for span in night.windows),
+        over_at=night.over_at,
+    )
+
+
+def over_at(night: Night) -> datetime:
+    """When the night is past: at sunrise, or at its end where the Sun doesn't rise."""
+    return night.sun.rises[-1] if night.sun.rises else night.span.end
+
+
+def _decided_window(decision: tables.Decision | None) -> Span | None:
+    if decision is None or decision.window_start is None or decision.window_end is None:
+        return None
+    return Span(decision.window_start, decision.window_end)
+
+
+def _longest(spans: Iterable[Span]) -> Span | None:
+    return max(spans, key=lambda span: span.duration, default=None)
+
+
+def standing_of(cell: NightCell) -> tuple[int, float, date]:
+    """Sorts nights best first: by verdict, then by minutes of window times chance, then by date."""
+    return ORDER[cell.verdict], -_worth(cell), cell.name
+
+
+def _worth(cell: NightCell) -> float:
+    share = 1.0 if cell.chance_pct is None else cell.chance_pct / 100
+    return cell.minutes * share
+
+
+def best_of(cells: Sequence[NightCell]) -> NightCell | None:
+    """The night most worth looking at; None when none has a window."""
+    return min((cell for cell in cells if cell.is_worth_a_look), key=standing_of, default=None)
+
+
+def still_ahead(cells: Iterable[NightCell], now: datetime) -> list[NightCell]:
+    """Those that aren't past, and whose window, if any, hasn't closed."""
+    return [cell for cell in cells if cell.over_at is None or cell.over_at > now]
+
+
+TALLEST = timedelta(hours=5)
+"""The window whose column fills the row; longer ones are no higher."""
+COLUMN_PX = 48
+LEAST_PX = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A night's column in pixels, measured upward from the row's floor. filled_px: None while hollow."""
+
+    height_px: int
+    filled_px: int | None
+
+
+def column_of(cell: NightCell) -> Column | None:
+    """Height by the windows' length, filled by the chance; None without a window."""
+    if cell.window is None:
+        return None
+    share = min(1.0, timedelta(minutes=cell.minutes) / TALLEST)
+    height = max(LEAST_PX, round(COLUMN_PX * share))
+    if cell.chance_pct is None:
+        return Column(height, None)
+    return Column(height, round(height * cell.chance_pct / 100))
+
+
+def cell_words(cell: NightCell, zone: str) -> str:
+    """The column in words: `go, 81 % clear, 23:40–02:50 CEST`; `no dark window`."""
+    if cell.window is None:
+        return "stay, no dark window" if cell.verdict == "stay" else "no dark window"
+    dark = dated_span(cell.window, zone, cell.name)
+    if not cell.verdict:
+        return f"dark {dark}, not judged yet"
+    chance = "" if cell.chance_pct is None else f"{cell.chance_pct} % clear, "
+    return f"{cell.verdict}, {chance}{dark}"
+
+
+def window_words(cell: NightCell, zone: str) -> str:
+    """`81 % clear; dark 23:40–02:50 CEST (3 h 10 min)`; empty without a window."""
+    if cell.window is None:
+        return ""
+    chance = "" if cell.chance_pct is None else f"{cell.chance_pct} % clear; "
+    dark = dated_span(cell.window, zone, cell.name)
+    return f"{chance}dark {dark} ({minutes_words(cell.window.minutes)})"
+
+
+def brief_words(cell: NightCell) -> str:
+    """`go, 81 % clear, 3 h 10 min dark`: without its times."""
+    parts = [cell.verdict, "" if cell.chance_pct is None else f"{cell.chance_pct} % clear"]
+    parts.append(f"{minutes_words(cell.minutes)} dark" if cell.window else "no dark window")
+    return ", ".join(part for part in parts if part)

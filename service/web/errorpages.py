@@ -1,0 +1,62 @@
+"""Errors as pages: what happened, and what to do."""
+
+from __future__ import annotations
+
+import logging
+from urllib.parse import quote
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy.exc import OperationalError
+from starlette.exceptions import HTTPException
+
+from alerts.errors import DuskbellError
+from service.web.context import Web
+from service.web.faults import SignInFirst
+
+log = logging.getLogger(__name__)
+
+TITLES = {
+    400: "That can't be used",
+    403: "Not from here",
+    404: "Nothing here",
+    405: "Not this way",
+    408: "Too slow",
+    413: "Too large",
+    429: "Too many tries",
+    503: "Not just now",
+}
+
+
+def add_error_pages(app: FastAPI, web: Web) -> None:
+    """Let the application answer every foreseen fault with a page of its own."""
+
+    def page(status: int, text: str) -> Response:
+        return web.page("error.html", status, title=TITLES.get(status, "That didn't work"), text=text)
+
+    @app.exception_handler(HTTPException)
+    def refused(_: Request, fault: HTTPException) -> Response:
+        text = str(fault.detail) if fault.status_code != 405 else "This address doesn't take that."
+        response = page(fault.status_code, text)
+        response.headers.update(fault.headers or {})
+        return response
+
+    @app.exception_handler(RequestValidationError)
+    def unreadable(_: Request, fault: RequestValidationError) -> Response:
+        first = fault.errors()[0]
+        where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
+        return page(400, f"{where}: {first['msg'].lower()}. Go back and change it.")
+
+    @app.exception_handler(DuskbellError)
+    def unusable(_: Request, fault: DuskbellError) -> Response:
+        return page(400, str(fault))
+
+    @app.exception_handler(SignInFirst)
+    def sign_in_first(_: Request, fault: SignInFirst) -> Response:
+        return RedirectResponse(f"/sign-in?next={quote(fault.back_to, safe='/')}", 303)
+
+    @app.exception_handler(OperationalError)
+    def store_busy(_: Request, fault: OperationalError) -> Response:
+        log.error("the store can't be used: %s", type(fault.orig).__name__)
+        return page(503, "The store can't be read or written just now. Try again in a minute.")

@@ -1,0 +1,20 @@
+"""What a request can end in instead of a page."""
+
+from __future__ import annotations
+
+from fastapi import HTTPException
+
+
+class SignInFirst(Exception):
+    """The page is for people who are signed in. back_to: the path to return to."""
+
+    def __init__(self, back_to: str) -> None:
+        super().__init__(back_to)
+        self.back_to = back_to
+
+
+class NothingHere(HTTPException):
+    """There is no such page for this viewer, whether it exists for others or not."""
+
+    def __init__(self, what: str = "There is no page at this address, or it isn't shared with you.") -> None:
+        super().__init__(404, what)

@@ -1,0 +1,62 @@
+"""Forms as they come from a browser: text fields, ticks and files, read within bounds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Annotated
+
+from fastapi import Depends, HTTPException, Request
+from starlette.datastructures import UploadFile
+from starlette.formparsers import MultiPartException
+
+MOST_FIELDS = 2_000
+MOST_FILES = 2
+LONGEST_FIELD = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What was filled in. A field that is missing reads as empty; of several of one name the last counts."""
+
+    fields: Mapping[str, tuple[str, ...]]
+    files: Mapping[str, bytes] = field(default_factory=dict)
+
+    def text(self, name: str, default: str = "") -> str:
+        values = self.fields.get(name)
+        return values[-1].strip() if values else default
+
+    def all(self, name: str) -> tuple[str, ...]:
+        return self.fields.get(name, ())
+
+    def is_ticked(self, name: str) -> bool:
+        return name in self.fields
+
+    def has(self, name: str) -> bool:
+        return name in self.fields
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.fields)
+
+
+async def read_form(request: Request) -> Form:
+    """The request's form; 400 when it can't be read as one."""
+    try:
+        data = await request.form(max_fields=MOST_FIELDS, max_files=MOST_FILES)
+    except (MultiPartException, UnicodeDecodeError) as error:
+        raise HTTPException(400, f"The form can't be read: {error}") from error
+    fields: dict[str, tuple[str, ...]] = {}
+    files: dict[str, bytes] = {}
+    for name, value in data.multi_items():
+        if isinstance(value, UploadFile):
+            if value.filename:
+                files[name] = await value.read()
+            continue
+        if len(value) > LONGEST_FIELD:
+            raise HTTPException(400, f"What is written in {name!r} is too long.")
+        fields[name] = (*fields.get(name, ()), value.replace("\r\n", "\n"))
+    await data.close()
+    return Form(fields, files)
+
+
+Filled = Annotated[Form, Depends(read_form)]

@@ -1,0 +1,127 @@
+"""The sky at a site worked out for a page, and kept for the next one who asks the same."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict, defaultdict
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TypeVar, cast
+
+from alerts.night import Night, SkyWishes, nights, nights_for_sites
+from alerts.nightbuild import SiteNights
+from alerts.nightnames import DAY_S, name_of, number_at
+from alerts.season import Season, count_nights, never_holds, season
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris, utc_from_posix
+from alerts.span import Span
+
+T = TypeVar("T")
+MOST_KEPT = 5_000
+
+
+@dataclass(frozen=True, slots=True)
+class BareNight:
+    """A night by its windows alone. over_at: its sunrise, or its end where the Sun doesn't rise."""
+
+    name: date
+    over_at: datetime
+    windows: tuple[Span, ...]
+
+
+class Skies:
+    """Nights and seasons by what they are made of: site as described, wishes, dates. Safe for threads.
+
+    What the store holds is read from there; this is for sites that nobody watches, for dates that no
+    cycle looks at, and for what someone is only trying out.
+    """
+
+    def __init__(self, open_ephemeris: Callable[[], Ephemeris], most_kept: int = MOST_KEPT) -> None:
+        self._open = open_ephemeris
+        self._most = most_kept
+        self._kept: OrderedDict[Hashable, object] = OrderedDict()
+        self._lock = threading.Lock()
+
+    @property
+    def ephemeris(self) -> Ephemeris:
+        return self._open()
+
+    def nights(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[Night, ...]:
+        """`count` nights from the one named `first`; errors as `alerts.night.nights`."""
+        key = ("nights", site, first, count, wishes)
+        return self._kept_or_made(key, lambda: nights(site, first, count, wishes, self.ephemeris))
+
+    def season(self, site: Site, first: date, last: date, wishes: SkyWishes) -> Season:
+        """Every night with a window between two dates, both included."""
+        key = ("season", site, first, last, wishes)
+        return self._kept_or_made(key, lambda: season(site, first, last, wishes, self.ephemeris))
+
+    def count(self, site: Site, first: date, count: int, wishes: SkyWishes) -> int:
+        """How many of `count` nights from `first` on have a window."""
+        key = ("count", site, first, count, wishes)
+        return self._kept_or_made(key, lambda: count_nights(site, first, count, wishes, self.ephemeris))
+
+    def never(self, site: Site, wishes: SkyWishes, year: int) -> tuple[str, ...]:
+        """What can never hold at a site, in sentences; empty when something can."""
+        key = ("never", site, wishes, year)
+        return self._kept_or_made(key, lambda: never_holds(site, wishes, year, self.ephemeris))
+
+    def bare_nights(
+        self, sites: Sequence[Site], now: datetime, count: int, wishes: SkyWishes
+    ) -> dict[Site, tuple[BareNight, ...]]:
+        """For each site the night now running and those after it, `count` in all; quick for many sites."""
+        firsts = {site: name_of(site, number_at(site, now)) for site in sites}
+        found: dict[Site, tuple[BareNight, ...]] = {}
+        missing: defaultdict[date, list[Site]] = defaultdict(list)
+        for site, first in firsts.items():
+            kept = self._get(("bare", site, first, count, wishes))
+            if kept is None:
+                missing[first].append(site)
+            else:
+                found[site] = cast(tuple[BareNight, ...], kept)
+        for first, group in missing.items():
+            whole = nights_for_sites(group, first, count, wishes, self.ephemeris)
+            for row, site in enumerate(group):
+                found[site] = _bare(whole, row)
+                self._put(("bare", site, first, count, wishes), found[site])
+        return found
+
+    def _kept_or_made(self, key: Hashable, make: Callable[[], T]) -> T:
+        kept = self._get(key)
+        if kept is None:
+            kept = make()
+            self._put(key, kept)
+        return cast(T, kept)
+
+    def _get(self, key: Hashable) -> object | None:
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
+
+    def _put(self, key: Hashable, made: object) -> None:
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > self._most:
+                self._kept.popitem(last=False)
+
+
+def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:
+    windows: defaultdict[int, list[Span]] = defaultdict(list)
+    mine = whole.windows.row == row
+    edges = zip(whole.window_night[mine], whole.windows.start_s[mine], whole.windows.end_s[mine], strict=True)
+    for night, start_s, end_s in edges:
+        start, end = utc_from_posix(float(start_s)), utc_from_posix(float(end_s))
+        if start < end:
+            windows[int(night)].append(Span(start, end))
+    return tuple(
+        BareNight(whole.name(row, k), _sunrise(whole, row, k), tuple(windows[k])) for k in range(whole.count)
+    )
+
+
+def _sunrise(whole: SiteNights, row: int, night: int) -> datetime:
+    start_s = float(whole.first_s[row]) + night * DAY_S
+    up, times = whole.sun.of_row(row, start_s, start_s + DAY_S)
+    rises = times[1::2] if up else times[0::2]
+    return utc_from_posix(float(rises[-1]) if len(rises) else start_s + DAY_S)

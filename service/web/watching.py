@@ -1,0 +1,153 @@
+"""The sites a person sees, each with its coming nights: from the rows, and from the sky where none are."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from alerts.night import Night
+from alerts.wishes import Wishes
+from service.store import tables
+from service.store.codec import from_json
+from service.store.decisions import newest_decisions
+from service.store.people import default_wishes
+from service.store.sites import StoredSite, newest_revisions
+from service.web.access import Viewer
+from service.web.cells import ORDER, NightCell, best_of, cell_of_bare, cell_of_row, standing_of, still_ahead
+from service.web.skies import Skies
+
+NIGHTS_SHOWN = 14
+_LOOK_BACK = timedelta(days=2)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here."""
+
+    site_id: int
+    name: str
+    zone: str
+    is_own: bool
+    is_watched: bool
+    cells: tuple[NightCell, ...]
+
+    @property
+    def best(self) -> NightCell | None:
+        return best_of(self.cells)
+
+    @property
+    def tonight(self) -> NightCell | None:
+        return self.cells[0] if self.cells else None
+
+
+def visible_sites(session: Session, viewer: Viewer | None) -> list[tables.Site]:
+    """The viewer's own sites and those they are told about; for a stranger, the shared ones. By name."""
+    query = select(tables.Site).where(tables.Site.archived_at.is_(None)).order_by(tables.Site.name)
+    if viewer is None:
+        return list(session.scalars(query.where(tables.Site.is_shared)))
+    told = select(tables.Subscription.site_id).where(
+        tables.Subscription.person_id == viewer.person_id, tables.Subscription.ended_at.is_(None)
+    )
+    mine = or_(
+        tables.Site.owner_id == viewer.person_id,
+        tables.Site.is_shared & tables.Site.id.in_(told),
+    )
+    return list(session.scalars(query.where(mine)))
+
+
+def site_rows(
+    session: Session, skies: Skies, sites: Sequence[tables.Site], viewer: Viewer | None, now: datetime
+) -> list[SiteRow]:
+    """Each site with its coming nights, in the order given."""
+    stored = newest_revisions(session, {row.id for row in sites})
+    watchers = _watchers(session, sites, viewer)
+    rows = _stored_rows(session, stored, watchers, viewer, now)
+    bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
+    wishes = default_wishes().sky
+    unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, wishes) if bare else {}
+    found = []
+    for row in sites:
+        site = stored[row.id].site
+        cells = rows.get(row.id) or [cell_of_bare(night) for night in unwatched[site]]
+        found.append(
+            SiteRow(
+                site_id=row.id,
+                name=row.name,
+                zone=site.zone,
+                is_own=viewer is not None and row.owner_id == viewer.person_id,
+                is_watched=row.id in watchers,
+                cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
+            )
+        )
+    return found
+
+
+def _watchers(
+    session: Session, sites: Sequence[tables.Site], viewer: Viewer | None
+) -> dict[int, tables.Subscription]:
+    """For each site the subscription whose verdicts are shown: the viewer's, else the owner's."""
+    query = select(tables.Subscription).where(
+        tables.Subscription.site_id.in_({row.id for row in sites}), tables.Subscription.ended_at.is_(None)
+    )
+    me = viewer.person_id if viewer else None
+    owners = {row.id: row.owner_id for row in sites}
+    chosen: dict[int, tables.Subscription] = {}
+    for each in session.scalars(query.order_by(tables.Subscription.id)):
+        known = chosen.get(each.site_id)
+        is_better = known is None or each.person_id == me != known.person_id
+        if is_better and each.person_id in (me, owners[each.site_id]):
+            chosen[each.site_id] = each
+    return chosen
+
+
+def _stored_rows(
+    session: Session,
+    stored: Mapping[int, StoredSite],
+    watchers: Mapping[int, tables.Subscription],
+    viewer: Viewer | None,
+    now: datetime,
+) -> dict[int, list[NightCell]]:
+    """By site the cells of the nights that the store holds for its watcher's wishes."""
+    nights = _coming(session, {stored[site_id].revision_id for site_id in watchers}, now)
+    first = (now - _LOOK_BACK).date()
+    decided = newest_decisions(session, [each.id for each in watchers.values()], first)
+    found: dict[int, list[NightCell]] = {}
+    for site_id, watcher in watchers.items():
+        wishes = from_json(Wishes, watcher.wishes)
+        mine = wishes if viewer is not None and watcher.person_id == viewer.person_id else None
+        found[site_id] = [
+            cell_of_row(
+                row,
+                from_json(Night, row.facts),
+                decided.get((watcher.id, row.name)),
+                stored[site_id].site,
+                mine,
+            )
+            for row in nights[stored[site_id].revision_id, watcher.sky_key]
+        ]
+    return found
+
+
+def _coming(
+    session: Session, revision_ids: Iterable[int], now: datetime
+) -> defaultdict[tuple[int, str], list[tables.Night]]:
+    query = (
+        select(tables.Night)
+        .where(tables.Night.site_revision_id.in_(set(revision_ids)), tables.Night.ends > now)
+        .order_by(tables.Night.name)
+    )
+    nights: defaultdict[tuple[int, str], list[tables.Night]] = defaultdict(list)
+    for row in session.scalars(query):
+        nights[row.site_revision_id, row.sky_key].append(row)
+    return nights
+
+
+def best_first(rows: Iterable[SiteRow]) -> list[SiteRow]:
+    """Sites by their best night, the best first; those without one last, by name."""
+    last = (len(ORDER), 0.0, date.max)
+    return sorted(rows, key=lambda row: (standing_of(row.best) if row.best else last, row.name.casefold()))

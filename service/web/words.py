@@ -1,0 +1,97 @@
+"""Words on pages: times with their zone, lengths, verdicts; and what templates may call on values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import UTC, date, datetime, timedelta
+from types import MappingProxyType
+from typing import Any
+
+from alerts.briefing.wording import Clock, clock_in, length, long_day, sentence, short_day
+from alerts.span import Span
+
+HEADLINES = MappingProxyType({"go": "Go", "wait": "Wait", "stay": "Stay home", "unknown": "We can't say"})
+"""What a verdict says to a person."""
+
+
+def headline(verdict: str) -> str:
+    return HEADLINES.get(verdict, "Not judged")
+
+
+def clock_of(zone: str, *times: datetime | None) -> Clock:
+    """The clock of that zone for those times; see `alerts.briefing.wording.clock_in`."""
+    return clock_in(zone, [at for at in times if at is not None])
+
+
+def span_words(span: Span, zone: str) -> str:
+    """`23:40–02:50 CEST`; where the clocks change in between, each time carries its zone."""
+    clock = clock_of(zone, span.start, span.end)
+    if clock.marks_each:
+        return f"{clock.time(span.start)}–{clock.time(span.end)}"
+    return f"{clock.time(span.start)}–{clock.time(span.end)} {clock.zone_word(span.start)}"
+
+
+def dated_span(span: Span, zone: str, night: date) -> str:
+    """As `span_words`; with the morning's date where the span begins after midnight."""
+    clock = clock_of(zone, span.start, span.end)
+    day = clock.day(span.start)
+    lead = "" if day == night else f"{short_day(day)}, "
+    return lead + span_words(span, zone)
+
+
+def stamp(at: datetime, zone: str) -> str:
+    """`Sat 3 July, 21:40 CEST`."""
+    return clock_of(zone).stamp(at)
+
+
+def time_words(at: datetime, zone: str) -> str:
+    """`21:40 CEST`."""
+    clock = clock_of(zone)
+    return f"{clock.time(at)} {clock.zone_word(at)}"
+
+
+def dated_time(at: datetime, zone: str, night: date) -> str:
+    """`21:40 CEST`, with its day when that isn't the night's own evening."""
+    clock = clock_of(zone)
+    return time_words(at, zone) if clock.day(at) == night else clock.stamp(at)
+
+
+def minutes_words(minutes: float) -> str:
+    return length(timedelta(minutes=minutes))
+
+
+def utc_stamp(at: datetime) -> str:
+    """`2027-07-03 17:07 UTC`."""
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+
+
+def ago(at: datetime, now: datetime) -> str:
+    """`12 min ago`, `3 h ago`, `2 days ago`."""
+    minutes = max(0, round((now - at) / timedelta(minutes=1)))
+    if minutes < 90:
+        return f"{minutes} min ago"
+    hours = round(minutes / 60)
+    return f"{hours} h ago" if hours < 48 else f"{round(hours / 24)} days ago"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """`1 night`, `3 nights`."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
+    {
+        "headline": headline,
+        "long_day": long_day,
+        "short_day": short_day,
+        "span_words": span_words,
+        "dated_span": dated_span,
+        "dated_time": dated_time,
+        "stamp": stamp,
+        "time_words": time_words,
+        "minutes_words": minutes_words,
+        "utc_stamp": utc_stamp,
+        "counted": counted,
+        "sentence": sentence,
+    }
+)

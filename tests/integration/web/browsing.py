@@ -1,0 +1,29 @@
+"""A browser for tests: keeps cookies, says where its forms come from, and asks the app without a socket."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+
+from starlette.testclient import TestClient
+
+from service.web.app import build_app
+from tests.integration.cycle.world import World
+
+OWNER_TOKEN = "owner-of-the-tests"  # noqa: S105 - of a store that lives for one test
+HOST = "http://127.0.0.1:8765"
+
+
+@contextmanager
+def browsing(world: World, *, shown_at: datetime | None = None) -> Iterator[TestClient]:
+    """A browser at the pages of that installation, signed in as nobody."""
+    app = build_app(world.duskbell, started_at=world.wall, shown_at=shown_at, owner_token=OWNER_TOKEN)
+    headers = {"Sec-Fetch-Site": "same-origin"}
+    with TestClient(app, base_url=HOST, headers=headers) as browser:
+        yield browser
+
+
+def sign_in_as_owner(browser: TestClient) -> None:
+    answer = browser.post(f"/owner/{OWNER_TOKEN}", follow_redirects=False)
+    assert answer.status_code == 303

@@ -1,0 +1,33 @@
+"""One installation and a browser for each test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from tests.integration.cycle.world import GO_TIME, World, open_world
+from tests.integration.web.browsing import browsing, sign_in_as_owner
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+        yield world
+
+
+@pytest.fixture
+def stranger(world: World) -> Iterator[TestClient]:
+    """A browser that isn't signed in, at the moment of the go."""
+    with browsing(world, shown_at=GO_TIME) as browser:
+        yield browser
+
+
+@pytest.fixture
+def owner(world: World) -> Iterator[TestClient]:
+    """A browser of the operator, who owns the sites, at the moment of the go."""
+    with browsing(world, shown_at=GO_TIME) as browser:
+        sign_in_as_owner(browser)
+        yield browser
