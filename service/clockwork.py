@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import fcntl
 import logging
-from collections.abc import Callable
-from pathlib import Path
-from typing import IO
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
-
-from alerts.errors import DuskbellError
+from apscheduler.triggers.interval import IntervalTrigger
 
 log = logging.getLogger(__name__)
 
@@ -21,42 +19,29 @@ MINUTE_OFFSET = 7
 JITTER_S = 60
 
 
-class AlreadyRunning(DuskbellError):
-    """Another scheduler holds the lock of this data folder."""
+@dataclass(frozen=True, slots=True)
+class Chore:
+    """Something small to be done again and again beside the cycles."""
+
+    name: str
+    do: Callable[[], object]
+    every: timedelta
 
 
-class SchedulerLock:
-    """One scheduler per data folder; the operating system frees it when the process dies."""
-
-    def __init__(self, folder: Path) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self._path = folder / "scheduler.lock"
-        self._file: IO[str] | None = None
-
-    def __enter__(self) -> SchedulerLock:
-        self._file = self._path.open("w")
-        try:
-            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            self._file.close()
-            raise AlreadyRunning(
-                f"another Duskbell already runs on {self._path.parent}; stop it first, "
-                "or set DUSKBELL_DATA_DIR to another folder."
-            ) from None
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        assert self._file is not None, "entered before it is left"
-        self._file.close()
-
-
-def build_scheduler(run_cycle: Callable[[], object], cycle_minutes: int) -> BackgroundScheduler:
-    """A scheduler that runs the cycle every `cycle_minutes`; late runs are made up for once."""
+def build_scheduler(
+    run_cycle: Callable[[], object], cycle_minutes: int, chores: Sequence[Chore] = ()
+) -> BackgroundScheduler:
+    """A scheduler that runs a first cycle at once and then one every `cycle_minutes`, with the chores
+    beside them; late runs are made up for once."""
     scheduler = BackgroundScheduler(
         timezone="UTC",
         job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
     )
+    scheduler.add_job(run_cycle, id="first cycle")
     scheduler.add_job(run_cycle, _every(cycle_minutes), id="cycle")
+    for chore in chores:
+        trigger = IntervalTrigger(seconds=round(chore.every.total_seconds()), timezone="UTC")
+        scheduler.add_job(chore.do, trigger, id=chore.name)
     scheduler.add_listener(_report, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     return scheduler
 
@@ -72,4 +57,10 @@ def _every(cycle_minutes: int) -> CronTrigger:
 
 def _report(event: JobEvent) -> None:
     problem = getattr(event, "exception", None)
-    log.error("cycle trouble (event %s): %s", event.code, problem or "a run was missed or still running")
+    log.error(
+        "trouble with %s (event %s): %s",
+        event.job_id,
+        event.code,
+        problem or "a run was missed or is still going",
+        exc_info=problem,
+    )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import socket
 from datetime import datetime
 
@@ -22,8 +21,10 @@ def cycle(as_of: datetime | None) -> None:
     """Run all stages once: sky, refresh, judge, tell, deliver."""
     from service.bootstrap import build
     from service.cycle.run import run_cycle
+    from service.store.engine import require_writable
 
     duskbell = build()
+    require_writable(duskbell.engine)
     counts = run_cycle(duskbell, as_of or duskbell.clock())
     done = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts.items())
     click.echo(f"Cycle done: {done or 'nothing was due'}.")
@@ -31,28 +32,19 @@ def cycle(as_of: datetime | None) -> None:
 
 @click.command()
 def serve() -> None:
-    """Run the schedule, the page and /healthz until stopped with Ctrl-C."""
+    """Run the schedule, the pages and /healthz until stopped with Ctrl-C."""
     from service.bootstrap import build
-    from service.clockwork import SchedulerLock, build_scheduler
-    from service.cycle.run import run_cycle
+    from service.logs import configure_logs
+    from service.running import leave, run_service
     from service.web.app import build_app
-    from service.web.serving import serve_pages
 
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     duskbell = build()
     settings = duskbell.settings
+    configure_logs(log_format=settings.log_format, level=settings.log_level)
     require_free_port(settings.web_host, settings.web_port)
-    with SchedulerLock(settings.data_dir):
-        _ = duskbell.sessions  # a database that can't be used is said before anything runs
-        scheduler = build_scheduler(lambda: run_cycle(duskbell, duskbell.clock()), settings.cycle_minutes)
-        scheduler.add_job(lambda: run_cycle(duskbell, duskbell.clock()), id="first cycle")
-        scheduler.start()
-        click.echo(f"Duskbell is up: http://{settings.web_host}:{settings.web_port}  (stop with Ctrl-C)")
-        try:
-            app = build_app(duskbell, started_at=duskbell.clock())
-            serve_pages(app, settings.web_host, settings.web_port)
-        finally:
-            scheduler.shutdown(wait=True)
+    app = build_app(duskbell, started_at=duskbell.clock())
+    run_service(duskbell, app, click.echo)
+    leave()
 
 
 @click.command()

@@ -23,20 +23,24 @@ class Postman:
 
     def __init__(self, delivery: Delivery) -> None:
         self._delivery = delivery
-        self._thread = threading.Thread(target=self._work, name="duskbell-postman", daemon=True)
+        self._thread: threading.Thread | None = None
 
     def start(self) -> None:
+        """Begin, or begin anew where the thread has died of something unforeseen."""
+        if self._thread is not None:
+            if self._thread.is_alive():
+                return
+            log.error("the postman had died; another takes over")
         self._delivery.background.set()
+        self._thread = threading.Thread(target=self._work, name="duskbell-postman", daemon=True)
         self._thread.start()
 
     def join(self, within_s: float) -> bool:
         """Wait until it has ended; whether it has."""
+        if self._thread is None:
+            return True
         self._thread.join(within_s)
         return not self._thread.is_alive()
-
-    @property
-    def is_alive(self) -> bool:
-        return self._thread.is_alive()
 
     def _work(self) -> None:
         delivery, rest_s = self._delivery, LOOK_EVERY_S

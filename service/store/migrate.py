@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Engine, inspect
+from sqlalchemy import Engine, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from service.store.engine import StoreError
+from service.fleet.schema import prepare_queue
+from service.store.engine import StoreError, open_engine
+
+MIGRATION_KEY = 0x6475736C
+"""Any number, the same in every Duskbell, and not that of service/store/locking.py."""
+LOCK_TIMEOUT = "10s"
+"""A migration that can't get a table for this long gives up, before everybody waits behind it."""
 
 
 def migrations_folder() -> Path:
@@ -31,6 +39,11 @@ def head_revision() -> str:
     head = ScriptDirectory.from_config(_config()).get_current_head()
     assert head is not None, "the wheel carries its migrations"
     return head
+
+
+def known_revisions() -> set[str]:
+    """Every revision this version knows."""
+    return {each.revision for each in ScriptDirectory.from_config(_config()).walk_revisions()}
 
 
 def current_revision(engine: Engine) -> str | None:
@@ -53,10 +66,34 @@ def current_revision(engine: Engine) -> str | None:
 
 
 def upgrade(engine: Engine) -> None:
-    """Run all migrations this database lacks, each in a transaction of its own."""
+    """Run all migrations this database lacks, each in a transaction of its own; another process that
+    does the same waits, and then finds nothing to do."""
     config = _config()
-    config.attributes["engine"] = engine
-    command.upgrade(config, "head")
+    if engine.dialect.name != "postgresql":
+        config.attributes["engine"] = engine
+        command.upgrade(config, "head")
+        return
+    url = engine.url.render_as_string(hide_password=False)
+    patient = open_engine(url, statement_timeout="0", lock_timeout=LOCK_TIMEOUT)
+    try:
+        with _alone(engine):
+            config.attributes["engine"] = patient
+            command.upgrade(config, "head")
+            prepare_queue(patient)
+    finally:
+        patient.dispose()
+
+
+@contextlib.contextmanager
+def _alone(engine: Engine) -> Iterator[None]:
+    """Hold the server's lock for migrations; it is freed with the connection, also when this process dies."""
+    with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+        connection.execute(text("SET statement_timeout = 0"))
+        connection.execute(text("SELECT pg_advisory_lock(:key)"), {"key": MIGRATION_KEY})
+        try:
+            yield
+        finally:
+            connection.invalidate()
 
 
 def require_current(engine: Engine, *, create: bool = True) -> None:
@@ -69,8 +106,7 @@ def require_current(engine: Engine, *, create: bool = True) -> None:
             raise StoreError("there is no database yet; first: duskbell site add NAME --at LAT,LON")
         upgrade(engine)
         return
-    script = ScriptDirectory.from_config(_config())
-    if any(revision.revision == found for revision in script.walk_revisions()):
+    if found in known_revisions():
         raise StoreError(f"the database is older (revision {found}) than this version; run: duskbell migrate")
     raise StoreError(
         f"the database was written by a newer Duskbell (revision {found}); install that version or restore "

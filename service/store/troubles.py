@@ -52,3 +52,8 @@ def find_untold(session: Session) -> list[Trouble]:
 def forget_old(session: Session, now: datetime) -> None:
     """Drop what has been over for a month."""
     session.execute(delete(Trouble).where(Trouble.ended_at < now - KEPT))
+
+
+def mark_told(session: Session, key: str, now: datetime) -> None:
+    """The operator has heard of it as it is now."""
+    session.get_one(Trouble, key).told_at = now

@@ -1,18 +1,20 @@
-"""/healthz: whether cycles still finish."""
+"""Whether the service is well: /healthz for who restarts it, /readyz for who sends it requests."""
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 from sqlalchemy.exc import SQLAlchemyError
 
+from alerts.errors import DuskbellError
 from service.bootstrap import Duskbell
 from service.store.cycles import last_finished
+from service.store.engine import require_writable
+from service.store.migrate import require_current
+from service.watch import PERIODS_UNTIL_ILL, silent_for
 from service.web.context import Web
-
-PERIODS_UNTIL_ILL = 2
 
 
 def build_router(web: Web) -> APIRouter:
@@ -20,20 +22,25 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get("/healthz")
     def healthz() -> JSONResponse:
-        return _health(web.duskbell, web.started_at)
+        return _health(web)
+
+    @router.get("/readyz")
+    def readyz() -> JSONResponse:
+        return _readiness(web.duskbell)
 
     return router
 
 
-def _health(duskbell: Duskbell, started_at: datetime) -> JSONResponse:
+def _health(web: Web) -> JSONResponse:
     """200 while cycles finish; 503 when none did for two periods, or when the store can't be read."""
+    duskbell, now = web.duskbell, web.duskbell.clock()
     try:
         with duskbell.sessions() as session:
             last = last_finished(session)
+            silent = silent_for(session, web.started_at, now)
     except SQLAlchemyError as error:
         return JSONResponse({"ok": False, "why": f"the store can't be read: {type(error).__name__}"}, 503)
     finished_at = last.finished_at if last else None
-    silent = duskbell.clock() - max(finished_at or started_at, started_at)
     ok = silent <= PERIODS_UNTIL_ILL * timedelta(minutes=duskbell.settings.cycle_minutes)
     answer: dict[str, object] = {
         "ok": ok,
@@ -42,3 +49,13 @@ def _health(duskbell: Duskbell, started_at: datetime) -> JSONResponse:
     if not ok:
         answer["why"] = f"no cycle finished for {round(silent / timedelta(minutes=1))} minutes"
     return JSONResponse(answer, 200 if ok else 503)
+
+
+def _readiness(duskbell: Duskbell) -> JSONResponse:
+    """200 when requests can be served: the store has this version's tables and can be written."""
+    try:
+        require_current(duskbell.engine, create=False)
+        require_writable(duskbell.engine)
+    except (DuskbellError, SQLAlchemyError) as error:
+        return JSONResponse({"ok": False, "why": type(error).__name__}, 503)
+    return JSONResponse({"ok": True})

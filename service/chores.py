@@ -1,0 +1,63 @@
+"""What a running service does beside the cycles: look after itself, read bounces, forget what is old."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from service.bootstrap import Duskbell
+from service.bounces import MailboxTrouble, read_mailbox
+from service.clockwork import Chore
+from service.store.retention import prune
+from service.store.troubles import note_trouble
+from service.watch import Watch, ways_from
+
+WATCH_EVERY = timedelta(minutes=1)
+BOUNCES_EVERY = timedelta(minutes=5)
+PRUNE_EVERY = timedelta(hours=24)
+
+
+def find_chores(duskbell: Duskbell, started_at: datetime) -> Sequence[Chore]:
+    """The chores of this installation."""
+    chores = [
+        Chore("watch", build_watch(duskbell, started_at).look, WATCH_EVERY),
+        Chore("forget what is old", lambda: forget_old(duskbell), PRUNE_EVERY),
+    ]
+    if (box := duskbell.settings.bounce_mailbox) is not None:
+        chores.append(Chore("read bounces", lambda: read_bounces(duskbell, box), BOUNCES_EVERY))
+    return chores
+
+
+def build_watch(duskbell: Duskbell, started_at: datetime) -> Watch:
+    """The watch over this installation."""
+    return Watch(
+        sessions=duskbell.sessions,
+        channels=duskbell.channels,
+        ways=ways_from(duskbell.settings),
+        cycle_minutes=duskbell.settings.cycle_minutes,
+        started_at=started_at,
+        clock=duskbell.clock,
+    )
+
+
+def forget_old(duskbell: Duskbell) -> dict[str, int]:
+    """Remove what is older than the settings keep it."""
+    settings = duskbell.settings
+    return prune(
+        duskbell.sessions,
+        duskbell.clock(),
+        attempts_days=settings.keep_attempts_days,
+        messages_days=settings.keep_messages_days,
+    )
+
+
+def read_bounces(duskbell: Duskbell, box: Path) -> int:
+    """Take the bounces out of the mailbox; one that can't be read is told to the operator."""
+    metrics = duskbell.delivery.metrics
+    try:
+        return read_mailbox(duskbell.sessions, duskbell.keys, metrics, box, duskbell.clock())
+    except MailboxTrouble as error:
+        with duskbell.sessions.begin() as session:
+            note_trouble(session, "bounces", str(error), duskbell.clock())
+        return 0

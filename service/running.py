@@ -1,0 +1,134 @@
+"""The service as one process: schedule, postman and pages, from start to a tidy end."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+
+import uvicorn
+from apscheduler.schedulers.background import BackgroundScheduler
+from fastapi import FastAPI
+
+from alerts.errors import DuskbellError
+from service.bootstrap import Duskbell
+from service.chores import find_chores
+from service.clockwork import build_scheduler
+from service.cycle.deliver import STOP_WITHIN_S
+from service.cycle.postman import Postman
+from service.cycle.run import run_cycle
+from service.store.engine import require_writable
+from service.store.locking import hold_store
+from service.web.serving import build_server
+
+log = logging.getLogger(__name__)
+
+LOOK_EVERY_S = 1.0
+PAGES_STOP_WITHIN_S = 2.0
+LINGER_S = 0.5
+
+
+class PagesStopped(DuskbellError):
+    """The web server ended by itself."""
+
+
+def run_service(duskbell: Duskbell, app: FastAPI, say: Callable[[str], object]) -> None:
+    """Run until SIGINT or SIGTERM. AlreadyRunning when another scheduler has the store; StoreError when
+    it can't be written."""
+    settings, started_at = duskbell.settings, duskbell.clock()
+    with hold_store(duskbell.engine):
+        require_writable(duskbell.engine)
+        stopping = duskbell.delivery.stopping
+        pages = Pages(app, settings.web_host, settings.web_port)
+        scheduler = build_scheduler(
+            lambda: run_cycle(duskbell, duskbell.clock()),
+            settings.cycle_minutes,
+            find_chores(duskbell, started_at),
+        )
+        with stop_on_signals(stopping):
+            postman = Postman(duskbell.delivery)
+            postman.start()
+            pages.start()
+            scheduler.start()
+            say(f"Duskbell is up: http://{settings.web_host}:{settings.web_port}  (stop with Ctrl-C)")
+            try:
+                _look_after(duskbell, postman, pages)
+            finally:
+                _wind_down(duskbell, postman, pages, scheduler)
+
+
+def _look_after(duskbell: Duskbell, postman: Postman, pages: Pages) -> None:
+    """Until told to stop."""
+    while not duskbell.delivery.stopping.wait(LOOK_EVERY_S):
+        if not pages.is_alive:
+            raise PagesStopped("the web server has ended by itself; the log says why.")
+        postman.start()
+
+
+def _wind_down(duskbell: Duskbell, postman: Postman, pages: Pages, scheduler: BackgroundScheduler) -> None:
+    """Take nothing more up, let a send under way finish, and give back what doesn't."""
+    ends_s = time.monotonic() + STOP_WITHIN_S
+    duskbell.delivery.stopping.set()
+    duskbell.delivery.nudge.set()
+    scheduler.shutdown(wait=False)
+    pages.stop(PAGES_STOP_WITHIN_S)
+    if not postman.join(max(0.0, ends_s - time.monotonic()) + PAGES_STOP_WITHIN_S):
+        log.warning("a message under way could not be waited for; its lease runs out by itself")
+
+
+class Pages:
+    """The web server in a thread of its own."""
+
+    def __init__(self, app: FastAPI, host: str, port: int) -> None:
+        self._server: uvicorn.Server = build_server(app, host, port)
+        self._thread = threading.Thread(target=self._server.run, name="duskbell-pages", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    @property
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop(self, within_s: float) -> None:
+        """Answer what is being asked, and end."""
+        self._server.should_exit = True
+        self._thread.join(within_s)
+        self._server.force_exit = True
+
+
+@contextlib.contextmanager
+def stop_on_signals(stopping: threading.Event) -> Iterator[None]:
+    """SIGINT and SIGTERM set the event as long as the block lasts."""
+    before = {
+        number: signal.signal(number, lambda *_: stopping.set()) for number in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def leave(code: int = 0) -> None:
+    """End the process, also while a thread hangs in a receiver or a feed: the next start takes up what it
+    had in hand."""
+    ends_s = time.monotonic() + LINGER_S
+    while _hanging() and time.monotonic() < ends_s:
+        _hanging()[0].join(ends_s - time.monotonic())
+    if _hanging():
+        log.warning("not waiting for %s", ", ".join(sorted({thread.name for thread in _hanging()})))
+        logging.shutdown()
+        sys.stdout.flush()
+        os._exit(code)
+    sys.exit(code)
+
+
+def _hanging() -> list[threading.Thread]:
+    current = threading.current_thread()
+    return [each for each in threading.enumerate() if each is not current and not each.daemon]

@@ -1,0 +1,59 @@
+"""One scheduler per store; the operating system or the server frees the lock when the process dies."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+from collections.abc import Iterator
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, text
+
+from alerts.errors import DuskbellError
+
+ADVISORY_KEY = 0x6475736B
+"""Any number, the same in every Duskbell: PostgreSQL's advisory locks are per database."""
+
+
+class AlreadyRunning(DuskbellError):
+    """Another scheduler holds the lock of this store."""
+
+
+@contextlib.contextmanager
+def hold_store(engine: Engine) -> Iterator[None]:
+    """Be the only scheduler on this store for as long as the block lasts; AlreadyRunning otherwise."""
+    if engine.dialect.name == "postgresql":
+        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            _lock_server(connection)
+            yield
+        return
+    file = engine.url.database
+    if not file or file == ":memory:":
+        yield
+        return
+    with _locked_file(Path(f"{file}.lock")):
+        yield
+
+
+def _lock_server(connection: Connection) -> None:
+    """The lock lives as long as the connection, also when the process is killed."""
+    taken = connection.execute(text("SELECT pg_try_advisory_lock(:key)"), {"key": ADVISORY_KEY}).scalar_one()
+    if not taken:
+        raise AlreadyRunning(_sentence("this database"))
+
+
+@contextlib.contextmanager
+def _locked_file(path: Path) -> Iterator[None]:
+    with path.open("w") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise AlreadyRunning(_sentence(str(path.parent))) from None
+        yield
+
+
+def _sentence(where: str) -> str:
+    return (
+        f"another Duskbell already runs on {where}; stop it first, or set DUSKBELL_DATA_DIR or "
+        "DUSKBELL_DATABASE_URL to another place."
+    )

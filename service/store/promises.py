@@ -1,0 +1,161 @@
+"""What delivery promises, looked up in the rows: each finding is a promise that was broken.
+
+P1 a decision that calls for an alert has its message · P2 a message comes to one end, not later than ten
+minutes after it stops helping · P3 sent at least once until then, repeats under the same id · P4 nothing
+about a decision that isn't the newest · P5 a stand-down if and only if the go it takes back went out or
+may have · P6 nothing to an address that isn't confirmed or has opted out · P7 no forecast is never clear
+· P8 silence of the service itself is told (that one is the watch's: service/watch.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
+
+from sqlalchemy import and_, exists, func, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from alerts.briefing.facts import AlertKind
+from alerts.verdict import VerdictWord
+from service.notices.wording import NoticeKind
+from service.store import tables
+from service.store.messages import LEASE, UNSETTLED, WAITING, Status
+from service.store.tables_delivery import Notice
+
+GRACE = timedelta(minutes=10)
+_ASKED_FOR = (NoticeKind.CONFIRM, NoticeKind.SIGN_IN)
+
+
+def find_broken(session: Session, *, now: datetime, wall: datetime) -> list[str]:
+    """All findings, each beginning with the promise's name. now: the messages' time; wall: the real one."""
+    checks: tuple[Callable[[Session, datetime, datetime], Iterator[str]], ...] = (
+        _told_of, _settled, _sent_for_a_reason, _once, _not_stale, _taken_back, _wanted, _known,
+    )  # fmt: skip
+    return [finding for check in checks for finding in check(session, now, wall)]
+
+
+def _told_of(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+    lonely = ~exists().where(tables.MessageAlert.alert_id == tables.Alert.id)
+    for alert_id in session.scalars(select(tables.Alert.id).where(lonely)):
+        yield f"P1: alert {alert_id} has no message"
+    empty = ~exists().where(tables.MessageAlert.message_id == tables.Message.id)
+    silent = ~exists().where(Notice.message_id == tables.Message.id)
+    for message_id in session.scalars(select(tables.Message.id).where(empty, silent)):
+        yield f"P1: message {message_id} says nothing"
+
+
+def _settled(session: Session, now: datetime, wall: datetime) -> Iterator[str]:
+    late = and_(tables.Message.status.in_(WAITING), tables.Message.expires_at < now - GRACE)
+    stuck = and_(tables.Message.status == Status.SENDING, tables.Message.leased_until < wall - GRACE)
+    for row in session.scalars(select(tables.Message).where(or_(late, stuck))):
+        yield f"P2: message {row.id} is still {row.status}"
+    half = and_(tables.Message.status.not_in(UNSETTLED), tables.Message.settled_at.is_(None))
+    torn = and_(tables.Message.status.in_(UNSETTLED), tables.Message.settled_at.is_not(None))
+    leased = and_(tables.Message.status != Status.SENDING, tables.Message.lease_token.is_not(None))
+    for row in session.scalars(select(tables.Message).where(or_(half, torn, leased))):
+        yield f"P2: message {row.id} is {row.status} and something else at once"
+    if unknown := set(session.scalars(select(tables.Message.status).distinct())) - set(Status):
+        yield f"P2: there are messages of status {unknown}"
+
+
+def _sent_for_a_reason(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+    """Attempts are kept for a while only, so this looks at messages that still have theirs."""
+    tried = exists().where(tables.Attempt.message_id == tables.Message.id)
+    taken = exists().where(tables.Attempt.message_id == tables.Message.id, tables.Attempt.result == "sent")
+    sent = select(tables.Message.id).where(tables.Message.status == Status.SENT)
+    for message_id in session.scalars(sent.where(tables.Message.attempts > 0, tried, ~taken)):
+        yield f"P3: message {message_id} is sent, yet no attempt was taken"
+    quiet = select(tables.Message.id).where(
+        tables.Message.status.in_((Status.DUE, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)), taken
+    )
+    for message_id in session.scalars(quiet):
+        yield f"P3: message {message_id} was taken, yet isn't sent"
+
+
+def _once(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+    key = (
+        tables.Alert.subscription_id, tables.Alert.night_name, tables.Alert.kind, tables.Alert.occurrence,
+    )  # fmt: skip
+    for row in session.execute(select(*key).group_by(*key).having(func.count() > 1)):
+        yield f"P3: alert {tuple(row)} exists more than once"
+    carried = (
+        select(tables.MessageAlert.alert_id)
+        .where(tables.MessageAlert.dropped.is_(None))
+        .group_by(tables.MessageAlert.alert_id)
+        .having(func.count() > 1)
+    )
+    for alert_id in session.scalars(carried):
+        yield f"P3: alert {alert_id} is carried by more than one message"
+
+
+def _not_stale(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+    """First attempts at telling of a night that had been decided to be stayed home for before."""
+    newer = aliased(tables.Decision)
+    later = and_(
+        newer.subscription_id == tables.Alert.subscription_id,
+        newer.night_name == tables.Alert.night_name,
+        newer.id > tables.Alert.decision_id,
+        newer.verdict == VerdictWord.STAY,
+    )
+    tried = (
+        select(tables.Attempt.message_id, func.min(tables.Attempt.started_at).label("first"))
+        .group_by(tables.Attempt.message_id)
+        .subquery()
+    )
+    rows = session.execute(
+        select(tried.c.message_id, tried.c.first, newer.as_of)
+        .join(tables.MessageAlert, tables.MessageAlert.message_id == tried.c.message_id)
+        .join(tables.Alert, tables.Alert.id == tables.MessageAlert.alert_id)
+        .join(newer, later)
+        .where(tables.MessageAlert.dropped.is_(None), tables.Alert.kind != AlertKind.STAND_DOWN)
+    )
+    for message_id, first, decided in rows:
+        if decided < first - LEASE:
+            yield f"P4: message {message_id} told of a night that was already to be stayed home for"
+
+
+def _taken_back(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+    """Stand-downs with no earlier go that went out or may have."""
+    go, carries, message = aliased(tables.Alert), aliased(tables.MessageAlert), aliased(tables.Message)
+    arrived = or_(message.status.in_((Status.SENT, Status.SENDING)), message.maybe_sent)
+    possible = (
+        select(go.id)
+        .join(carries, carries.alert_id == go.id)
+        .join(message, message.id == carries.message_id)
+        .where(
+            go.subscription_id == tables.Alert.subscription_id,
+            go.night_name == tables.Alert.night_name,
+            go.kind.in_((AlertKind.GO, AlertKind.CHANGED)),
+            go.id < tables.Alert.id,
+            carries.dropped.is_(None),
+            arrived,
+        )
+    )
+    downs = select(tables.Alert.id).where(tables.Alert.kind == AlertKind.STAND_DOWN, ~possible.exists())
+    for alert_id in session.scalars(downs):
+        yield f"P5: stand-down {alert_id} takes back a go that cannot have arrived"
+
+
+def _wanted(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+    """Attempts at addresses that aren't confirmed, or that were off when the attempt began."""
+    off = tables.Address.off_since < tables.Attempt.started_at
+    asked_for = exists().where(Notice.message_id == tables.Message.id, Notice.kind.in_(_ASKED_FOR))
+    query = (
+        select(tables.Message.id)
+        .join(tables.Attempt, tables.Attempt.message_id == tables.Message.id)
+        .join(tables.Address, tables.Address.id == tables.Message.address_id)
+        .where(or_(tables.Address.confirmed_at.is_(None), off), ~asked_for)
+    )
+    for message_id in session.scalars(query.distinct()):
+        yield f"P6: message {message_id} was tried at an address that didn't want it"
+
+
+def _known(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+    rows = session.execute(
+        select(tables.Decision.id, tables.Decision.forecast_ids, tables.Decision.chance_pct).where(
+            tables.Decision.verdict == VerdictWord.GO
+        )
+    )
+    for decision_id, forecast_ids, chance_pct in rows:
+        if not forecast_ids or chance_pct is None:
+            yield f"P7: decision {decision_id} says go without a forecast"

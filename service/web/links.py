@@ -1,0 +1,78 @@
+"""The pages behind links in mails: confirm an address, stop all mail to it.
+
+A GET only shows a button, since scanners follow links; the POST acts. The one-click POST of mail
+programs (RFC 8058) brings no cookie and needs no answer but a success; the token in the address is its
+authority.
+"""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import HTMLResponse
+from sqlalchemy.orm import Session
+
+from service import access
+from service.masking import mask_target
+from service.store import limits, tables
+from service.store.tokens import Purpose
+from service.web.asking import network_of_request
+from service.web.context import Web
+
+NOTHING = "This link doesn't work, or no longer does. Links to confirm work once and for 48 hours."
+TOO_MANY = "Too many links that don't work were tried from here. Wait a minute."
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+    duskbell = web.duskbell
+
+    def refuse(session: Session, request: Request) -> HTTPException:
+        """The same answer for every link that doesn't work; fewer and fewer tries for who guesses."""
+        network = limits.network_of(network_of_request(web, request))
+        if limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network):
+            return HTTPException(404, NOTHING)
+        duskbell.delivery.metrics.limited.labels("token").inc()
+        return HTTPException(429, TOO_MANY, headers={"Retry-After": "60"})
+
+    def look(request: Request, purpose: Purpose, token: str, template: str) -> HTMLResponse:
+        with duskbell.sessions.begin() as session:
+            address = access.find_address(session, purpose, token, duskbell.clock())
+            fault = refuse(session, request) if address is None else None
+            shown = _shown(address)
+        if fault is not None:
+            raise fault
+        return web.page(template, shown=shown, action=request.url.path)
+
+    @router.get("/unsubscribe/{token}", response_class=HTMLResponse)
+    def ask_unsubscribe(request: Request, token: str) -> HTMLResponse:
+        return look(request, Purpose.UNSUBSCRIBE, token, "unsubscribe.html")
+
+    @router.post("/unsubscribe/{token}", response_class=HTMLResponse)
+    def unsubscribe(request: Request, token: str) -> HTMLResponse:
+        with duskbell.sessions.begin() as session:
+            address = access.unsubscribe(session, duskbell.keys, token, duskbell.clock())
+            fault = refuse(session, request) if address is None else None
+            shown = _shown(address)
+        if fault is not None:
+            raise fault
+        return web.page("unsubscribed.html", shown=shown)
+
+    @router.get("/confirm/{token}", response_class=HTMLResponse)
+    def ask_confirm(request: Request, token: str) -> HTMLResponse:
+        return look(request, Purpose.CONFIRM, token, "confirm.html")
+
+    @router.post("/confirm/{token}", response_class=HTMLResponse)
+    def confirm(request: Request, token: str) -> HTMLResponse:
+        with duskbell.sessions.begin() as session:
+            address = access.confirm(session, duskbell.keys, token, duskbell.clock())
+            fault = refuse(session, request) if address is None else None
+            shown = _shown(address)
+        if fault is not None:
+            raise fault
+        return web.page("confirmed.html", shown=shown)
+
+    return router
+
+
+def _shown(address: tables.Address | None) -> str:
+    return mask_target(address.channel, address.target) if address else ""
