@@ -4,50 +4,110 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from alerts.errors import DuskbellError
 
 BUSY_TIMEOUT_MS = 5000
 WAL_TRIES = 50
+RECYCLE_S = 1800
+"""A pooled connection is replaced after half an hour, so that a moved server is found again."""
+
+SESSION_OPTIONS = {
+    "statement_timeout": "30s",
+    "idle_in_transaction_session_timeout": "60s",
+    "timezone": "UTC",
+}
+"""What each PostgreSQL connection asks of the server. A process that froze inside a transaction loses it
+after a minute, and with it the rows that it had locked."""
+
+NETWORK_OPTIONS = {
+    "connect_timeout": 5,
+    "keepalives_idle": 20,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 30_000,
+}
+"""libpq, in seconds and (the last) milliseconds: a line that was cut is noticed within half a minute."""
 
 
 class StoreError(DuskbellError):
     """The database can't be used as it is; the message says which command helps."""
 
 
-def open_engine(url: str) -> Engine:
-    """An engine for `sqlite:///…` or `postgresql+psycopg://…`; StoreError for anything else."""
+def open_engine(url: str, **session_options: str) -> Engine:
+    """An engine for `sqlite:///…` or `postgresql+psycopg://…`; StoreError for anything else.
+
+    session_options: what a PostgreSQL session is to have in place of SESSION_OPTIONS.
+    """
+    parsed = read_url(url)
+    if parsed.get_backend_name() == "sqlite":
+        return _open_sqlite(parsed)
+    if parsed.get_backend_name() == "postgresql":
+        return _open_postgresql(parsed, session_options)
+    raise StoreError(f"{parsed.get_backend_name()} is no database Duskbell knows; use SQLite or PostgreSQL.")
+
+
+def read_url(url: str) -> URL:
+    """The URL in its parts; StoreError when it is none."""
     try:
-        parsed = make_url(url)
+        return make_url(url)
     except ArgumentError:
         raise StoreError(
             "the database URL can't be read; write sqlite:///FILE or postgresql+psycopg://…"
         ) from None
-    if parsed.get_backend_name() == "sqlite":
-        if parsed.database and parsed.database != ":memory:":
-            _make_folder(Path(parsed.database).parent)
-        engine = create_engine(parsed, pool_size=5, max_overflow=20)
-        _tune_sqlite(engine)
-        return engine
-    if parsed.get_backend_name() == "postgresql":
-        try:
-            return create_engine(
-                parsed,
-                pool_pre_ping=True,
-                connect_args={
-                    "options": "-c statement_timeout=30s -c idle_in_transaction_session_timeout=60s"
-                    " -c timezone=UTC"
-                },
-            )
-        except ModuleNotFoundError:
-            raise StoreError("PostgreSQL needs its driver: pip install 'duskbell[postgres]'") from None
-    raise StoreError(f"{parsed.get_backend_name()} is no database Duskbell knows; use SQLite or PostgreSQL.")
+
+
+def connect_options(parsed: URL, **changed: str) -> dict[str, object]:
+    """What libpq is given beside the URL. changed: session options other than the usual ones; what the
+    URL's own `options` say wins over both."""
+    session = " ".join(f"-c {name}={value}" for name, value in {**SESSION_OPTIONS, **changed}.items())
+    own = parsed.query.get("options", "")
+    own_text = own if isinstance(own, str) else " ".join(own)
+    named = {name: value for name, value in NETWORK_OPTIONS.items() if name not in parsed.query}
+    return {"application_name": "duskbell", **named, "options": f"{session} {own_text}".strip()}
+
+
+def require_writable(engine: Engine) -> None:
+    """StoreError when rows can't be written: what is sent could not be marked, and would be sent again."""
+    try:
+        with engine.connect() as connection:
+            connection.execute(text("UPDATE alembic_version SET version_num = version_num"))
+            connection.rollback()
+    except DBAPIError as error:
+        reason = str(error.orig).strip().splitlines()[0]
+        raise StoreError(
+            f"the database {engine.url.render_as_string()} can't be written ({reason}); "
+            "mend that first, since nothing that is sent could be marked as sent."
+        ) from None
+
+
+def _open_sqlite(parsed: URL) -> Engine:
+    if parsed.database and parsed.database != ":memory:":
+        _make_folder(Path(parsed.database).parent)
+    engine = create_engine(parsed, pool_size=5, max_overflow=20)
+    _tune_sqlite(engine)
+    return engine
+
+
+def _open_postgresql(parsed: URL, session_options: Mapping[str, str]) -> Engine:
+    try:
+        return create_engine(
+            parsed,
+            pool_pre_ping=True,
+            pool_recycle=RECYCLE_S,
+            pool_size=5,
+            max_overflow=15,
+            connect_args=connect_options(parsed, **session_options),
+        )
+    except ModuleNotFoundError:
+        raise StoreError("PostgreSQL needs its driver: pip install 'duskbell[postgres]'") from None
 
 
 def _make_folder(folder: Path) -> None:
