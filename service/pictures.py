@@ -8,8 +8,8 @@ from importlib.resources import as_file, files
 from alerts.briefing.picture import Picture
 
 FONTS = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
-SCALE = 2
-"""Pixels of the file for one of the page: sharp on phones, small in the mail."""
+SCALE = 1.4
+"""Pixels of the file for one of the page: mail shows a picture 280 to 500 wide, and must stay small."""
 
 
 def render_png(picture: Picture, *, scale: float = SCALE) -> bytes:
@@ -21,7 +21,7 @@ def render_png(picture: Picture, *, scale: float = SCALE) -> bytes:
             svg_string=picture.svg,
             width=round(picture.width_px * scale),
             skip_system_fonts=True,
-            font_files=_font_files(),
+            font_files=font_files(),
             font_family="DejaVu Sans",
             sans_serif_family="DejaVu Sans",
         )
@@ -29,7 +29,7 @@ def render_png(picture: Picture, *, scale: float = SCALE) -> bytes:
 
 
 @cache
-def _font_files() -> list[str]:
+def font_files() -> list[str]:
     """Where the fonts lie; they are plain files of the installed package."""
     folder = files("service") / "fonts"
     paths = []

@@ -7,38 +7,69 @@ fits is taken. Jinja2 stops at anything undefined, and escapes everything in HTM
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 
 import css_inline
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import TemplateSyntaxError
 
 from alerts.briefing.cautions import CHAT_CAUTION, TURN_ROUND, cautions_for
 from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, MailParts, PictureLink
 from alerts.briefing.payload import payload_values
+from alerts.briefing.templating import BUILT_IN, TEMPLATE_FAULTS, Templates
 from alerts.briefing.view import AlertView, credits_of, view_alert, web_address
-from alerts.briefing.wording import capital, sentence, shorten, unmentioned
+from alerts.briefing.wording import shorten, unmentioned
 
 LONGEST_SUBJECT = 60
 SHORTEST_NAME = 12
 TELLING_NAME = 20
 CHAT_LINES = 10
 CHAT_LINE_CHARS = 300
+CHAT_LABELS = ("Leave by", "Window", "Core", "Home about", "Watch out", "Also")
 INVENTED_MARK = "[Invented] "
 
-__all__ = ["build_payload", "first_line", "ranked", "render_chat", "render_mail", "render_subject"]
+__all__ = [
+    "build_payload",
+    "first_line",
+    "ranked",
+    "render_chat",
+    "render_mail",
+    "render_marked_chat",
+    "render_subject",
+]
 
 
-def render_mail(briefing: Briefing, pictures: Sequence[PictureLink] = ()) -> MailParts:
+def render_mail(
+    briefing: Briefing, pictures: Sequence[PictureLink] = (), templates: Templates = BUILT_IN
+) -> MailParts:
     """Subject (at most 60 characters), plain text and HTML with its styles inlined.
 
     pictures: shown in the HTML below the alert that they belong to; all it says is said without them.
+    templates: an operator's; where they break, the built-in ones are used and `problems` says so.
     """
-    values = _message_values(briefing, pictures)
-    text = _templates(html=False).get_template("message.txt.j2").render(values)
-    html = _templates(html=True).get_template("message.html.j2").render(values)
-    return MailParts(render_subject(briefing), text, _inliner().inline(html))
+    try:
+        return _mail(briefing, pictures, templates)
+    except TEMPLATE_FAULTS as fault:
+        if not templates.own:
+            raise
+        mail = _mail(briefing, pictures, BUILT_IN)
+        return replace(mail, problems=(_problem(fault),))
+
+
+def _mail(briefing: Briefing, pictures: Sequence[PictureLink], templates: Templates) -> MailParts:
+    values = _message_values(briefing, pictures, templates)
+    text = templates.render("message.txt.j2", values)
+    html = templates.render("message.html.j2", values, html=True)
+    return MailParts(render_subject(briefing, templates), text, _inliner().inline(html))
+
+
+def _problem(fault: Exception) -> str:
+    """One sentence for the operator."""
+    where = f" in {fault.name}, line {fault.lineno}" if isinstance(fault, TemplateSyntaxError) else ""
+    what = shorten(" ".join(str(fault).split()), 200) or type(fault).__name__
+    return f"Your message templates can't be used{where} ({what}); the built-in ones were. Mend yours."
 
 
 def build_payload(briefing: Briefing) -> dict[str, object]:
@@ -47,11 +78,34 @@ def build_payload(briefing: Briefing) -> dict[str, object]:
     return payload_values(
         alerts,
         message_id=briefing.message_id,
-        units=briefing.units.value,
+        units=briefing.units,
         subject=render_subject(briefing),
         text=render_chat(briefing),
         cautions=cautions_for(alerts),
     )
+
+
+def render_marked_chat(briefing: Briefing) -> str:
+    """The chat message in light markup (CommonMark): first line and labels bold, all else as plain text.
+
+    Every character that would mean something there is escaped, so names show as they were typed.
+    """
+    first, *rest = render_chat(briefing).splitlines()
+    lines = [f"**{_escaped(first)}**", *(_marked(line) for line in rest)]
+    return "  \n".join(lines)  # two spaces: CommonMark's line break
+
+
+def _marked(line: str) -> str:
+    label, colon, text = line.partition(": ")
+    if colon and label in CHAT_LABELS:
+        return f"**{label}:** {_escaped(text)}"
+    return _escaped(line)
+
+
+def _escaped(text: str) -> str:
+    """Source: CommonMark 0.31, backslash escapes; nor can a line begin a list."""
+    escaped = re.sub(r"([\\`*_{}\[\]<>#~|!&])", r"\\\1", text)
+    return re.sub(r"^(\d*)([-+.)])", r"\1\\\2", escaped)
 
 
 def render_chat(briefing: Briefing) -> str:
@@ -62,35 +116,35 @@ def render_chat(briefing: Briefing) -> str:
     alerts = ranked(briefing)
     values = {
         "subject": unmentioned(render_subject(briefing)),
-        "views": [_with_line(_unmentioned(view_alert(facts, briefing.units))) for facts in alerts],
+        "views": [_with_line(_unmentioned(view_alert(facts, briefing.units)), BUILT_IN) for facts in alerts],
         "credits": [unmentioned(credit.text) for credit in credits_of(alerts)],
         "caution": CHAT_CAUTION,
         "turn_round": TURN_ROUND,
     }
-    rendered = _templates(html=False).get_template("chat.txt.j2").render(values)
+    rendered = BUILT_IN.render("chat.txt.j2", values)
     lines = [shorten(line.strip(), CHAT_LINE_CHARS) for line in rendered.splitlines() if line.strip()]
     return "\n".join(lines[:CHAT_LINES])
 
 
-def render_subject(briefing: Briefing) -> str:
+def render_subject(briefing: Briefing, templates: Templates = BUILT_IN) -> str:
     """The whole story in 60 characters; a long site name is shortened before anything else is."""
     alerts = ranked(briefing)
     mark = INVENTED_MARK if briefing.is_invented else ""
     room = LONGEST_SUBJECT - len(mark)
     lead = view_alert(alerts[0], briefing.units)
     others = [view_alert(facts, briefing.units) for facts in alerts[1:]]
-    for candidate in _subjects(lead, others):
+    for candidate in _subjects(lead, others, templates):
         if len(candidate) <= room:
             return mark + candidate
-    return mark + _with_short_name(lead, others, room)
+    return mark + _with_short_name(lead, others, room, templates)
 
 
-def _with_short_name(lead: AlertView, others: list[AlertView], room: int) -> str:
+def _with_short_name(lead: AlertView, others: list[AlertView], room: int, templates: Templates) -> str:
     """The richest subject that leaves 20 characters for the name, else the plainest."""
-    spare = [room - len(line) + 1 for line in _subjects(replace(lead, name="x"), others)]
+    spare = [room - len(line) + 1 for line in _subjects(replace(lead, name="x"), others, templates)]
     chosen = next((i for i, chars in enumerate(spare) if chars >= TELLING_NAME), len(spare) - 1)
     name = shorten(lead.name, max(SHORTEST_NAME, spare[chosen]))
-    return _subjects(replace(lead, name=name), others)[chosen]
+    return _subjects(replace(lead, name=name), others, templates)[chosen]
 
 
 def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
@@ -98,19 +152,20 @@ def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
     return tuple(sorted(briefing.alerts, key=lambda facts: facts.kind is not AlertKind.STAND_DOWN))
 
 
-def _subjects(lead: AlertView, others: list[AlertView]) -> list[str]:
-    template = _templates(html=False).get_template(f"{lead.form}.subject.txt.j2")
-    rendered = template.render(alert=lead, others=others)
+def _subjects(lead: AlertView, others: list[AlertView], templates: Templates) -> list[str]:
+    rendered = templates.render(f"{lead.form}.subject.txt.j2", {"alert": lead, "others": others})
     return [line.strip() for line in rendered.splitlines() if line.strip()]
 
 
-def _message_values(briefing: Briefing, pictures: Sequence[PictureLink]) -> dict[str, object]:
+def _message_values(
+    briefing: Briefing, pictures: Sequence[PictureLink], templates: Templates
+) -> dict[str, object]:
     alerts = ranked(briefing)
     shown = [[link for link in pictures if briefing.alerts[link.alert] is facts] for facts in alerts]
     return {
-        "subject": render_subject(briefing),
+        "subject": render_subject(briefing, templates),
         "views": [
-            {**_with_line(view_alert(facts, briefing.units)), "pictures": links}
+            {**_with_line(view_alert(facts, briefing.units), templates), "pictures": links}
             for facts, links in zip(alerts, shown, strict=True)
         ],
         "invented": briefing.is_invented,
@@ -124,16 +179,16 @@ def _message_values(briefing: Briefing, pictures: Sequence[PictureLink]) -> dict
 
 def first_line(facts: AlertFacts) -> str:
     """The line that a message opens with."""
-    return _line(view_alert(facts))
+    return _line(view_alert(facts), BUILT_IN)
 
 
-def _with_line(view: AlertView) -> dict[str, object]:
+def _with_line(view: AlertView, templates: Templates) -> dict[str, object]:
     """An alert's words and its first line."""
-    return {"words": view, "line": _line(view)}
+    return {"words": view, "line": _line(view, templates)}
 
 
-def _line(view: AlertView) -> str:
-    line = _templates(html=False).get_template(f"{view.form}.line.txt.j2").render(alert=view)
+def _line(view: AlertView, templates: Templates) -> str:
+    line = templates.render(f"{view.form}.line.txt.j2", {"alert": view})
     return " ".join(line.split())
 
 
@@ -150,20 +205,6 @@ def _unmentioned(view: AlertView) -> AlertView:
         hazards=tuple(map(unmentioned, view.hazards)),
         reasons=tuple(map(unmentioned, view.reasons)),
     )
-
-
-@cache
-def _templates(*, html: bool) -> Environment:
-    environment = Environment(
-        loader=PackageLoader("alerts.briefing"),
-        undefined=StrictUndefined,
-        autoescape=html,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["capital"] = capital  # Jinja2's own would make the rest small
-    environment.filters["sentence"] = sentence
-    return environment
 
 
 @cache

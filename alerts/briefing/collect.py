@@ -108,7 +108,7 @@ def _facts(
         agreement=say_agreement(outlook) if outlook else "",
         core=window.track if window else (),
         shapes=window.shapes if window else (),
-        moon="no Moon" if night.wishes.moonless else "",
+        moon="no Moon" if window and night.wishes.moonless else "",
         reasons=tuple(
             _sentence(reason.text) for reason in verdict.reasons if reason.result is not Result.PASS
         ),

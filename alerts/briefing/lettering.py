@@ -22,7 +22,7 @@ _BOLDER = 1.11
 _OTHERS = 0.66
 _SPECIAL = {"°": 500, "–": 500, "·": 318, "…": 1000}
 
-_DRAWABLE = (
+DRAWABLE = (
     (0x20, 0x7E), (0xA0, 0x17F), (0x218, 0x21B), (0x300, 0x304), (0x306, 0x30C), (0x384, 0x3CE),
     (0x400, 0x45F), (0x490, 0x491), (0x1E9E, 0x1E9E), (0x1EA0, 0x1EF9), (0x2010, 0x2015),
     (0x2018, 0x201E), (0x2020, 0x2022), (0x2026, 0x2026), (0x2030, 0x2030), (0x2032, 0x2033),
@@ -47,7 +47,7 @@ def _advance(char: str) -> float:
 
 def is_drawable(text: str) -> bool:
     """Whether a bare machine with only the packaged font can draw it."""
-    return all(any(first <= ord(char) <= last for first, last in _DRAWABLE) for char in text)
+    return all(any(first <= ord(char) <= last for first, last in DRAWABLE) for char in text)
 
 
 def fitting(text: str, room: float, size: float, *, bold: bool = False) -> str:

@@ -27,7 +27,11 @@ data
     shapes                           [{shape, start, end}]; shape: arch | leaning | column | overhead
     agreement, moon, cause           text, may be ""
     reasons, hazards                 [text], the deciding reason first
+    access_note, next_window         the site's own note, may be ""; the next night with a window, or null
+    field                            null, or what is needed in the field: see payload.schema.json
     attributions                     [{text, url}], to be shown with the data; url may be ""
+
+A JSON Schema of all of it lies beside this file: payload.schema.json.
 
 Times are UTC, written 2026-07-18T15:00:00Z. Names and texts are what people typed, without control
 characters, and must be escaped by whoever shows them.
@@ -37,12 +41,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from typing import Any
 
-from alerts.briefing.facts import AlertFacts
+from alerts.briefing.facts import AlertFacts, Units
+from alerts.briefing.payloadfield import field_values, place_values, utc_text
+from alerts.briefing.units import in_units
 from alerts.briefing.view import web_address
-from alerts.briefing.wording import LONGEST_NAME, direction_word, plain
+from alerts.briefing.wording import LONGEST_NAME, plain
 from alerts.span import Span
 
 VERSION = 1
@@ -51,8 +56,8 @@ LARGEST_BYTES = 20_000
 """Standard Webhooks: payloads stay below 20 kB."""
 
 
-def alert_values(facts: AlertFacts) -> dict[str, object]:
-    """One alert as JSON values; the keys are described above."""
+def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, object]:
+    """One alert as JSON values; the keys are described above. units: of the texts."""
     return {
         "kind": facts.kind.value,
         "verdict": facts.verdict.value,
@@ -77,17 +82,15 @@ def alert_values(facts: AlertFacts) -> dict[str, object]:
         "agreement": plain(facts.agreement),
         "moon": plain(facts.moon),
         "cause": plain(facts.cause),
-        "reasons": [plain(text) for text in facts.reasons],
-        "hazards": [plain(text) for text in facts.hazards],
+        "reasons": [in_units(plain(text), units) for text in facts.reasons],
+        "hazards": [in_units(plain(text), units) for text in facts.hazards],
+        "access_note": plain(facts.access_note),
+        "next_window": facts.next_window.isoformat() if facts.next_window else None,
+        "field": field_values(facts.field),
         "attributions": [
             {"text": plain(credit.text), "url": web_address(credit.url)} for credit in facts.attributions
         ],
     }
-
-
-def utc_text(at: datetime | None) -> str | None:
-    """`2026-07-18T15:00:00Z`, to the second."""
-    return None if at is None else f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
 def span_values(span: Span | None) -> dict[str, object] | None:
@@ -106,22 +109,14 @@ def _dark(facts: AlertFacts) -> dict[str, object] | None:
 
 
 def _track(facts: AlertFacts) -> list[dict[str, object]]:
-    return [
-        {
-            "at": utc_text(point.at),
-            "altitude_deg": round(point.altitude_deg, 2),
-            "azimuth_deg": round(point.azimuth_deg, 2),
-            "direction": direction_word(point.azimuth_deg),
-        }
-        for point in facts.core
-    ]
+    return [place_values(point) for point in facts.core]
 
 
 def payload_values(
     alerts: Sequence[AlertFacts],
     *,
     message_id: str,
-    units: str,
+    units: Units,
     subject: str,
     text: str,
     cautions: Sequence[str],
@@ -131,7 +126,7 @@ def payload_values(
         "version": VERSION,
         "message_id": message_id,
         "invented": any(facts.invented for facts in alerts),
-        "units": units,
+        "units": units.value,
         "subject": subject,
         "text": text,
         "cautions": list(cautions),
@@ -145,21 +140,28 @@ def payload_values(
         "timestamp": utc_text(decided),
         "data": data,
     }
-    fitting = _fitting([alert_values(facts) for facts in alerts], LARGEST_BYTES - size_of(whole))
+    fitting = _fitting([alert_values(facts, units) for facts in alerts], LARGEST_BYTES - size_of(whole))
     data["alerts"] = fitting
     data["alerts_left_out"] = len(alerts) - len(fitting)
     return whole
 
 
 def _fitting(values: list[dict[str, object]], room: int) -> list[dict[str, object]]:
-    """As many as fit, from the first on."""
-    fitting: list[dict[str, object]] = []
+    """As many as fit, from the first on; where not all do, only the first keeps its notes for the field."""
+    whole = _taken(values, room)
+    if len(whole) == len(values):
+        return whole
+    return _taken([*values[:1], *({**entry, "field": None} for entry in values[1:])], room)
+
+
+def _taken(values: list[dict[str, object]], room: int) -> list[dict[str, object]]:
+    taken: list[dict[str, object]] = []
     for entry in values:
         room -= size_of(entry) + 1
         if room < 8:  # a comma each, and the digits of alerts_left_out
             break
-        fitting.append(entry)
-    return fitting
+        taken.append(entry)
+    return taken
 
 
 def size_of(value: object) -> int:

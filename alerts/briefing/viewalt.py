@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from alerts.briefing.picture import drawn_name
+from alerts.briefing.units import say_distance
 from alerts.briefing.viewscene import ViewScene
 from alerts.briefing.wording import LONGEST_NAME, clock_in, direction_word, listed, plain
 from alerts.frameplan import HIGHEST_OVER_DEG
@@ -45,15 +47,19 @@ def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
     )
 
 
-def standing_sentences(scene: ViewScene) -> list[str]:
-    """When core or foot stands over each foreground: `The core stands over the peak (196°) at 01:26.`"""
+def standing_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
+    """When core or foot stands over each foreground: `The core stands over the peak (196°) at 01:26.`
+
+    drawn: for letters in a picture, where a name may have some that the packaged font lacks.
+    """
     usable = [found for found in scene.alignments if _reads_as_over(found)]
-    return [standing_sentence(found, scene.zone) for found in usable[:MOST_STANDINGS]]
+    return [_standing(found, scene.zone, drawn=drawn) for found in usable[:MOST_STANDINGS]]
 
 
-def standing_sentence(found: Alignment, zone: str) -> str:
+def _standing(found: Alignment, zone: str, *, drawn: bool) -> str:
     what = "The core" if found.over is Over.CORE else "The foot of the Milky Way"
-    name = plain(found.foreground.name, LONGEST_NAME)
+    name = found.foreground.name
+    name = drawn_name(name, "the foreground") if drawn else plain(name, LONGEST_NAME)
     time = clock_in(zone, [found.at.at]).time(found.at.at)
     return f"{what} stands over {name} ({found.foreground.bearing_deg:.0f}°) at {time}."
 
@@ -74,7 +80,7 @@ def _core(scene: ViewScene) -> str:
 def glow_sentences(scene: ViewScene) -> list[str]:
     """Where towns light the sky: `A town 41 km away glows in the south-south-west (212°).`"""
     return [
-        f"A town {glow.distance_km:.0f} km away glows in the {direction_word(glow.bearing_deg)} "
-        f"({glow.bearing_deg:.0f}°)."
+        f"A town {say_distance(glow.distance_km, scene.units)} away glows in the "
+        f"{direction_word(glow.bearing_deg)} ({glow.bearing_deg:.0f}°)."
         for glow in scene.glows
     ]

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.aim import Aim
+from alerts.briefing.facts import Units
 from alerts.kit import Kit
 from alerts.night import TrackPoint
 from alerts.panorama import Panorama
@@ -71,6 +72,7 @@ class ViewScene:
     alignments: tuple[Alignment, ...] = ()
     glows: tuple[TownGlow, ...] = ()
     panorama: Panorama | None = None
+    units: Units = Units.METRIC
 
     @property
     def view(self) -> View:
@@ -87,6 +89,7 @@ def view_scene(
     alignments: Sequence[Alignment] = (),
     glows: Sequence[TownGlow] = (),
     panorama: Panorama | None = None,
+    units: Units = Units.METRIC,
 ) -> ViewScene:
     """The scene at one aware time."""
     at_s = posix_s(at)
@@ -108,6 +111,7 @@ def view_scene(
         alignments=tuple(alignments),
         glows=tuple(glows),
         panorama=panorama,
+        units=units,
     )
 
 

@@ -76,7 +76,9 @@ class Sample:
 SAMPLES = {
     "spring-arch": Sample(FLAT, date(2026, 4, 18), "full frame 20mm f/1.8", (-2.0, 3.0, 6.0)),
     "july": Sample(FLAT, date(2026, 7, 15), "", (11.0, 4.0, 2.0)),
-    "september-column": Sample(STRAND, date(2026, 9, 12), "aps-c 16-50mm f/2.8", (16.0, 6.5, 1.0)),
+    "september-column": Sample(
+        STRAND, date(2026, 9, 12), "aps-c 16-50mm f/2.8", (16.0, 6.5, 1.0), "America/Chicago"
+    ),
     "southern-winter": Sample(LAKE, date(2026, 6, 14), "full frame 14mm f/2.8", (-7.0, 5.5, 2.5)),
     "polar-summer": Sample(CAPE, date(2026, 6, 20), "full frame 24mm f/1.4", (6.0, 3.0, 5.0)),
 }
@@ -212,7 +214,12 @@ def facts_of(name: str, kind: AlertKind) -> AlertFacts:
         now=now,
         field=found.notes,
     )
-    return replace(facts, told_leave_by=told_leave) if kind is AlertKind.CHANGED else facts
+    return replace(
+        facts,
+        person_zone=found.sample.person_zone,
+        told_leave_by=told_leave if kind is AlertKind.CHANGED else None,
+        forecast_issued_at=now - timedelta(hours=2),
+    )
 
 
 def _verdict(found: Case, kind: AlertKind) -> Verdict:
@@ -227,14 +234,24 @@ def _verdict(found: Case, kind: AlertKind) -> Verdict:
     return Verdict(WORDS[kind], tuple(reasons), found.window, outlook)
 
 
-def preview_of(name: str, word: VerdictWord, cause: str, next_window: date | None = None) -> AlertFacts:
+def preview_of(
+    name: str,
+    word: VerdictWord,
+    cause: str,
+    *,
+    chance_pct: int | None = None,
+    next_window: date | None = None,
+) -> AlertFacts:
     """What someone who asks is shown of that night."""
     found = case(name)
+    outlook = found.outlook and replace(found.outlook, chance_pct=chance_pct)
+    if outlook and chance_pct is None:
+        outlook = replace(outlook, best=None, per_source=(), hazards=(), newest_issue=None, agreement=(0, 0))
     reason = Reason("any", Result.FAIL if word is VerdictWord.STAY else Result.PASS, cause)
     return preview_facts(
         site=found.sample.site,
         night=found.night,
-        verdict=Verdict(word, (reason,), found.window, found.outlook),
+        verdict=Verdict(word, (reason,), found.window, outlook),
         wishes=WISHES,
         plan=found.plan,
         now=found.decided_at,

@@ -1,0 +1,105 @@
+"""A whole briefing: pictures drawn, mail with pictures and calendar, or one page that holds everything."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from collections.abc import Callable, Mapping, Sequence
+
+from alerts.briefing.build import render_mail
+from alerts.briefing.facts import Attachment, Briefing, MailParts, PictureLink, Units
+from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.nightpicture import draw_night
+from alerts.briefing.nightscene import night_scene
+from alerts.briefing.palettes import LIGHT, Palette
+from alerts.briefing.picture import NARROW, Picture
+from alerts.briefing.viewpicture import draw_panorama, draw_view
+from alerts.briefing.viewscene import TownGlow, view_scene
+from alerts.night import DarkWindow, Night
+from alerts.site import Site
+from alerts.sky.alignment import alignments
+from alerts.sky.ephemeris import Ephemeris
+from alerts.weather.cloudhours import CloudHour
+
+CALENDAR_NAME = "duskbell.ics"
+CALENDAR_TYPE = "text/calendar"
+
+
+def draw_pictures(
+    site: Site,
+    night: Night,
+    window: DarkWindow | None,
+    notes: FieldNotes | None,
+    ephemeris: Ephemeris,
+    palette: Palette = LIGHT,
+    *,
+    width: int = NARROW,
+    cloud: Sequence[CloudHour] = (),
+    glows: Sequence[TownGlow] = (),
+    units: Units = Units.METRIC,
+    key: str = "",
+) -> tuple[Picture, ...]:
+    """The night, and with notes for the field the view through the lens and for an arch the panorama.
+
+    cloud: for nights without notes, which carry their own. key: put before the ids in the drawings,
+    where pictures of several nights share a page.
+    """
+    hours = notes.cloud if notes else cloud
+    scene = night_scene(site, night, ephemeris, window=window, cloud=hours)
+    pictures = [draw_night(scene, palette, width=width, key=f"{key}night")]
+    if window is None or notes is None:
+        return tuple(pictures)
+    view = view_scene(
+        site,
+        notes.frames.best_at,
+        notes.kit,
+        notes.aim,
+        ephemeris,
+        alignments=alignments(site, window.span, ephemeris),
+        glows=glows,
+        panorama=notes.panorama,
+        units=units,
+    )
+    pictures.append(draw_view(view, palette, width=width, key=f"{key}view"))
+    if notes.panorama is not None:
+        pictures.append(draw_panorama(view, palette, width=width, key=f"{key}panorama"))
+    return tuple(pictures)
+
+
+def mail_with_pictures(
+    briefing: Briefing,
+    pictures: Mapping[int, Sequence[Picture]],
+    to_png: Callable[[Picture], bytes],
+    *,
+    calendar: bytes = b"",
+) -> MailParts:
+    """The mail with its pictures and its calendar file as attachments.
+
+    pictures: by index in `briefing.alerts`. to_png: makes a picture's file. calendar: from
+    `build_calendar`; empty for none.
+    """
+    links, files = [], []
+    for index, drawn in pictures.items():
+        for picture in drawn:
+            content_id = f"{briefing.message_id}.{index}.{picture.name}@duskbell"
+            links.append(_link(picture, f"cid:{content_id}", index))
+            name = f"{picture.name}-{index + 1}.png"
+            files.append(Attachment(name, "image/png", to_png(picture), content_id))
+    if calendar:
+        files.append(Attachment(CALENDAR_NAME, CALENDAR_TYPE, calendar))
+    mail = render_mail(briefing, links)
+    return MailParts(mail.subject, mail.text, mail.html, tuple(files), mail.problems)
+
+
+def page_with_pictures(briefing: Briefing, pictures: Mapping[int, Sequence[Picture]]) -> str:
+    """One HTML page that needs nothing else: the mail's HTML with its pictures inside; prints on a sheet."""
+    links = [_link(picture, data_address(picture), k) for k, drawn in pictures.items() for picture in drawn]
+    return render_mail(briefing, links).html
+
+
+def data_address(picture: Picture) -> str:
+    """The drawing as an address that holds it (RFC 2397)."""
+    return f"data:image/svg+xml;base64,{b64encode(picture.svg.encode()).decode('ascii')}"
+
+
+def _link(picture: Picture, src: str, index: int) -> PictureLink:
+    return PictureLink(src, picture.alt, picture.width_px, picture.height_px, index)
