@@ -52,8 +52,11 @@ class SkyReading:
 
     @property
     def reach_ft(self) -> int | None:
-        """How far up the reading may be believed: an unstated limit of an instrument is 12,000 ft."""
+        """How far up the reading may be believed: an unstated limit of an instrument is 12,000 ft. None
+        where a person looked, which a higher layer shows as well."""
         if self.seen_up_to_ft is not None or self.state is SkyState.CLEAR:
             return self.seen_up_to_ft
+        if any((layer.base_ft or 0) > CEILOMETER_REACH_FT for layer in self.layers):
+            return None
         by_instrument = self.is_automatic or self.state is SkyState.CLEAR_BELOW
         return CEILOMETER_REACH_FT if by_instrument else None

@@ -76,6 +76,8 @@ def account_of_station(event: Event, site: Site, station: Station, reports: Iter
     says, why, clear = _verdict(event, slots)
     distance_km = distance_between_km(site.lat_deg, site.lon_deg, station.lat_deg, station.lon_deg)
     weight, why_less = station_weight(distance_km, station, site)
+    if says is OutcomeState.CLEAR:
+        why = _how_clear(used)
     if says is OutcomeState.CLEAR and _is_far_above(station, site):
         says, why, clear = OutcomeState.UNSURE, "clear up there, which says nothing of the site below", ()
     return Account(
@@ -199,8 +201,15 @@ def _verdict(event: Event, slots: Sequence[_Slot]) -> tuple[OutcomeState, str, t
     if longest(free_of(event.window, bad)) < event.shortest:
         return OutcomeState.NOT_CLEAR, "cloud through the window", ()
     if clear := long_enough(event, _clear_runs(slots)):
-        return OutcomeState.CLEAR, "clear as far up as it sees", clear
+        return OutcomeState.CLEAR, "clear", clear
     return OutcomeState.UNSURE, "neither clear for long enough nor cloudy throughout", ()
+
+
+def _how_clear(used: Sequence[SkyReport]) -> str:
+    """How far up the clear reports see, the least of them."""
+    clear = [report.reading for report in used if report.reading.okta_max <= CLEAR_OKTAS]
+    reaches = [reading.reach_ft for reading in clear if reading.reach_ft is not None]
+    return f"clear up to {min(reaches):,} ft above it" if reaches else "clear, as a person saw it"
 
 
 def _clear_runs(slots: Sequence[_Slot]) -> tuple[Span, ...]:

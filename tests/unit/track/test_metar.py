@@ -90,8 +90,20 @@ def by_mivek(raw: str) -> list[int]:
         ("EXXA 090250Z AUTO 24003KT 9999 FEW012/// 09/07 Q1021", "cloud", 12_000),
         ("EXXA 090250Z 24003KT 9999 FEW250 09/07 Q1021", "cloud", None),
         ("EXXA 090250Z 24003KT 9999 BKN012 09/07 Q1021", "cloud", None),
+        ("KXAA 090253Z AUTO 00000KT 10SM FEW180 BKN250 08/04 A3012", "cloud", None),
     ],
-    ids=["CLR", "NCD", "CAVOK", "NSC", "a person's SKC", "SKC by a machine", "AUTO", "FEW250", "BKN"],
+    ids=[
+        "CLR",
+        "NCD",
+        "CAVOK",
+        "NSC",
+        "a person's SKC",
+        "SKC by a machine",
+        "AUTO",
+        "FEW250",
+        "BKN",
+        "added to by a person",
+    ],
 )
 def test_a_reading_knows_how_far_up_it_may_be_believed(raw: str, state: str, reach_ft: int | None) -> None:
     reading = read_metar(raw)

@@ -136,6 +136,19 @@ def test_a_clear_summit_says_nothing_of_the_valley(height_m: float, state: str) 
     assert says(["SKC"] * 5, height_m=height_m) == state
 
 
+@pytest.mark.parametrize(
+    ("skies", "why"),
+    [
+        (["AUTO CLR"] * 5, "clear up to 12,000 ft above it"),
+        (["AUTO CLR", "CAVOK", "AUTO CLR", "CAVOK", "SKC"], "clear up to 5,000 ft above it"),
+        (["SKC"] * 5, "clear, as a person saw it"),
+    ],
+    ids=["a ceilometer", "CAVOK among others", "a person"],
+)
+def test_a_clear_account_says_how_far_up_it_sees(skies: list[str], why: str) -> None:
+    assert account_of_station(EVENT, SITE, station(), hourly("KXAA", skies)).why == why
+
+
 def test_synop_amounts_count_alike() -> None:
     raw = "AAXX 16021 72507 11463 81813"
     reports = [SkyReport("72507", WINDOW.start + i * HOUR, read_synop(raw).reading, raw) for i in range(5)]
