@@ -5,8 +5,7 @@ from __future__ import annotations
 from alembic import context
 from sqlalchemy import Engine
 
-from service.store import tables_delivery, tables_feeds  # noqa: F401 - tables in the metadata
-from service.store.tables import Table
+from service.store.alltables import METADATA
 
 
 def run() -> None:
@@ -16,7 +15,7 @@ def run() -> None:
     with engine.connect() as connection:
         context.configure(
             connection=connection,
-            target_metadata=Table.metadata,
+            target_metadata=METADATA,
             render_as_batch=True,
             transaction_per_migration=True,
         )

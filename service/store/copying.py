@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import Connection, Engine, func, insert, select, text
 
-from service.store import tables_delivery  # noqa: F401 - puts its tables into the metadata
-from service.store.tables import Table
+from service.store.alltables import METADATA
 
 BLOCK = 1000
 
@@ -16,7 +15,7 @@ def copy_rows(source: Engine, target: Engine) -> dict[str, int]:
     with source.connect() as reading, target.begin() as writing:
         if source.dialect.name == "postgresql":
             reading.execute(text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))
-        for table in Table.metadata.sorted_tables:
+        for table in METADATA.sorted_tables:
             rows = reading.execute(select(table)).mappings()
             counts[table.name] = 0
             while block := rows.fetchmany(BLOCK):
@@ -32,13 +31,13 @@ def count_rows(engine: Engine) -> dict[str, int]:
     with engine.connect() as connection:
         return {
             table.name: connection.execute(select(func.count()).select_from(table)).scalar_one()
-            for table in Table.metadata.sorted_tables
+            for table in METADATA.sorted_tables
         }
 
 
 def _move_sequences(connection: Connection) -> None:
     """New rows get numbers after the copied ones."""
-    for table in Table.metadata.sorted_tables:
+    for table in METADATA.sorted_tables:
         column = table.autoincrement_column
         if column is None:
             continue

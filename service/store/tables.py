@@ -12,7 +12,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, LargeBinary, MetaData, String, Text, UniqueConstraint
+from sqlalchemy import JSON, ForeignKey, Index, LargeBinary, MetaData, String, Text, UniqueConstraint, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from service.store.types import UtcDateTime
@@ -34,6 +34,11 @@ class Table(DeclarativeBase):
         dict[str, Any]: JSON(),
         list[Any]: JSON(),
     }
+
+
+def _index_where(name: str, *columns: str, where: str) -> Index:
+    """An index of those rows alone that somebody will ask for; most messages are settled."""
+    return Index(name, *columns, postgresql_where=text(where), sqlite_where=text(where))
 
 
 class Person(Table):
@@ -231,7 +236,10 @@ class Message(Table):
     """
 
     __tablename__ = "message"
-    __table_args__ = (Index("ix_message_status_due_at", "status", "due_at"),)
+    __table_args__ = (
+        _index_where("ix_message_waiting", "due_at", "id", where="status IN ('due', 'retry')"),
+        _index_where("ix_message_sending", "leased_until", where="status = 'sending'"),
+    )
 
     id: Mapped[str] = mapped_column(String(40), primary_key=True)
     address_id: Mapped[int] = mapped_column(ForeignKey("address.id"), index=True)
