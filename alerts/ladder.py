@@ -1,117 +1,83 @@
 """What was told of a night, and what is seen of it now -> what to tell, and why; silence included.
 
-The ladder: a heads-up days ahead, a go on the day, a change of times after it, a stand-down when it
-turns bad. Everything is a comparison of values; nothing here remembers.
+The ladder: a heads-up days ahead, a go on the day, a change of times after it, a last word before the
+phone goes silent, a stand-down when it turns bad. Everything is a comparison of values; nothing here
+remembers. What keeps a word back that would be due (quiet hours, caps, holds) is in restraint.py.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta, tzinfo
-from enum import StrEnum
+from datetime import UTC, date, datetime, timedelta, tzinfo
 
 from alerts.briefing.facts import AlertKind
 from alerts.fieldplan import FieldPlan
+from alerts.restraint import GO_AGAIN_MARGIN_PCT, MOST_TOLD, Look, go_due_from, is_enough, kept_back
 from alerts.rules import Result
 from alerts.span import Span
+from alerts.telling import (
+    HEADS_UP_FROM_PCT,
+    LINEAGES_NEEDED,
+    Rung,
+    Seen,
+    SeenWindow,
+    Telling,
+    Told,
+    Why,
+    held_since,
+    silence,
+)
 from alerts.verdict import Verdict, VerdictWord
 from alerts.wishes import Wishes
 
-HEADS_UP_FROM_PCT = 50
-LINEAGES_NEEDED = 2
+__all__ = [
+    "GO_AGAIN_MARGIN_PCT",
+    "LAST_WORD_LEAD",
+    "LEAVE_BY_MOVES",
+    "MOST_TOLD",
+    "WINDOW_MOVES",
+    "Rung",
+    "Seen",
+    "SeenWindow",
+    "Telling",
+    "Told",
+    "Why",
+    "build_seen",
+    "held_since",
+    "what_to_tell",
+]
+
 LEAVE_BY_MOVES = timedelta(minutes=20)
 WINDOW_MOVES = timedelta(minutes=30)
-GO_AGAIN_MARGIN_PCT = 5
-"""A go after a stand-down needs this much more than the first, so that a chance which wavers about
-the limit doesn't send people to and fro."""
-MOST_TOLD = 3
-"""Heads-up, changed and repeated go together, per night; the first go and a stand-down always go out."""
-HAZARD_RULES = ("thunder", "gust", "wind", "precipitation", "cold", "fog")
+LAST_WORD_LEAD = timedelta(minutes=10)
+"""How long before the phone goes silent the last word must be on its way."""
+HAZARD_RULES = ("thunder", "warning", "gust", "wind", "precipitation", "cold", "fog", "smoke")
+MUST_BE_SAID = (Why.TURNED_BAD, Why.HAZARD, Why.WINDOW_GONE, Why.OTHER_WINDOW, Why.LAST_WORD)
+"""No quiet hours, hold or cap keeps these back: someone may be on the road."""
 
 
-class Why(StrEnum):
-    """Why something is told, or why nothing is."""
-
-    GOOD_AHEAD = "good_ahead"  # days ahead, and worth keeping the evening free
-    GOOD_TONIGHT = "good_tonight"  # the first go
-    GOOD_AGAIN = "good_again"  # taken back, and now clearly good again
-    MOVED = "moved"  # told go, and the times have shifted
-    TURNED_BAD = "turned_bad"  # told go, and the chance has gone: someone may be driving there
-    HAZARD = "hazard"  # told go, and it isn't safe or fit any more
-    WINDOW_GONE = "window_gone"  # told go, and there is no window any more
-
-    NO_NEWS = "no_news"  # told already, and it still holds
-    NO_WINDOW = "no_window"  # the sky offers nothing
-    NOT_GOOD_ENOUGH = "not_good_enough"  # seen, and below what was asked for
-    NOTHING_TOLD = "nothing_told"  # turned bad after a heads-up: no go was given, none is taken back
-    ONE_LINEAGE = "one_lineage"  # good, by one model family alone
-    CANNOT_SAY = "cannot_say"  # unknown: no reason to call, none to take back
-    TOO_EARLY = "too_early"  # further ahead than the person wants to hear of
-    NOT_YET_DUE = "not_yet_due"  # good, and there is time: said before one must leave
-    TOO_LATE = "too_late"  # good, and nobody could get there any more
-    NIGHT_OVER = "night_over"  # nothing is told of a window that has passed
-    NOT_SURELY_AGAIN = "not_surely_again"  # taken back, and not good by a margin
-    ENOUGH_SAID = "enough_said"  # the cap on alerts for one night
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """An alert that went out, or may have: what it said of chance, window and leave-by."""
-
-    kind: AlertKind
-    at: datetime
-    chance_pct: int | None
-    window: Span | None
-    leave_by: datetime | None
-    occurrence: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """The newest verdict, as far as it matters for telling.
-
-    days_ahead: civil days in the site's zone from today to the night's name; 0 on the day, negative
-    after midnight. hazards: names of hazards that fail. is_over: the window can no longer hold the
-    event, which is no news to anybody.
-    """
-
-    word: VerdictWord
-    chance_pct: int | None
-    window: Span | None
-    lineages: int
-    days_ahead: int
-    hazards: tuple[str, ...] = ()
-    is_over: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Telling:
-    """What to tell now: a kind, or None for silence; always with why, and a sentence for the record.
-
-    expires_at: past it the alert helps nobody; None for silence. occurrence: counts alerts of this
-    kind for this night from 1; 0 for silence.
-    """
-
-    kind: AlertKind | None
-    why: Why
-    text: str
-    expires_at: datetime | None = None
-    occurrence: int = 0
-
-
-def build_seen(verdict: Verdict, night_name: date, now: datetime, zone: tzinfo) -> Seen:
-    """What the ladder needs of a verdict."""
+def build_seen(
+    verdict: Verdict, night_name: date, now: datetime, zone: tzinfo, *, since: datetime | None = None
+) -> Seen:
+    """What the ladder needs of a verdict. since: see `Seen.held_since`."""
     failing = [reason.rule for reason in verdict.reasons if reason.result is Result.FAIL]
     outlook = verdict.outlook
+    also = (
+        SeenWindow(other.usable, other.word, other.chance_pct, other.deciding.rule)
+        for other in verdict.others
+        if other.usable is not None
+    )
     return Seen(
         word=verdict.word,
-        chance_pct=outlook.chance_pct if outlook else None,
-        window=verdict.window.span if verdict.window else None,
+        chance_pct=verdict.chance_pct,
+        window=verdict.usable,
         lineages=len(outlook.lineages) if outlook else 0,
         days_ahead=(night_name - now.astimezone(zone).date()).days,
         hazards=tuple(rule for rule in failing if rule in HAZARD_RULES),
         is_over="over" in failing,
+        decided_by=verdict.deciding.rule,
+        also=tuple(also),
+        held_since=since,
     )
 
 
@@ -123,82 +89,81 @@ def what_to_tell(
     cycle: timedelta,
     wishes: Wishes,
     plan: FieldPlan | None,
+    clock: tzinfo = UTC,
+    told_this_week: int = 0,
 ) -> Telling:
     """What to tell of one night to one subscription now, and why.
 
     told: what went out or may have, in the order of `at`. cycle: time between two runs, so that a go
     falls in the last one before it is due. plan: for the seen window; None when there is no window.
+    clock: the zone that quiet hours are read in. told_this_week: messages that rang for this address in
+    the last seven days, warnings and last words aside.
     """
-    if (standing := _standing_go(told)) is not None:
-        return _after_go(told, standing, seen, now, wishes, plan)
-    if seen.window is None or plan is None:
-        return _silence(Why.NO_WINDOW, "the sky offers no window")
-    if seen.is_over or seen.window.end <= now:
-        return _silence(Why.NIGHT_OVER, "the window has passed")
+    look = Look(tuple(told), seen, now, cycle, wishes, plan, clock, told_this_week)
+    wanted = _wanted(look)
+    if wanted.kind is None or wanted.why in MUST_BE_SAID:
+        return wanted
+    return kept_back(look, wanted) or wanted
+
+
+def _wanted(look: Look) -> Telling:
+    seen = look.seen
+    if (standing := look.standing) is not None:
+        return _after_go(look, standing)
+    if seen.window is None or look.plan is None:
+        return silence(Why.NO_WINDOW, "the sky offers no window")
+    if seen.is_over or seen.window.end <= look.now:
+        return silence(Why.NIGHT_OVER, "the window has passed")
     if seen.word is VerdictWord.GO:
-        return _good_tonight(told, seen, now, cycle, wishes, plan)
+        return _good_tonight(look, look.plan)
     if seen.word is VerdictWord.UNKNOWN:
-        return _silence(Why.CANNOT_SAY, "what is known doesn't allow a word")
+        return silence(Why.CANNOT_SAY, "what is known doesn't allow a word")
     if seen.word is VerdictWord.WAIT and seen.days_ahead > 0:
-        return _good_ahead(told, seen, now, wishes, plan)
-    return _not_good(told, seen)
+        return _good_ahead(look, look.plan)
+    return _not_good(look)
 
 
-def _standing_go(told: Sequence[Told]) -> Told | None:
-    """The go, or its last change, that hasn't been taken back."""
-    after_go = [entry for entry in told if entry.kind is not AlertKind.HEADS_UP]
-    return after_go[-1] if after_go and after_go[-1].kind is not AlertKind.STAND_DOWN else None
-
-
-def _after_go(
-    told: Sequence[Told],
-    standing: Told,
-    seen: Seen,
-    now: datetime,
-    wishes: Wishes,
-    plan: FieldPlan | None,
-) -> Telling:
-    """Someone may be on the road: take it back at once, tell a shift, or stay silent.
+def _after_go(look: Look, standing: Told) -> Telling:
+    """Someone may be on the road: take it back at once, tell a shift, give the last word, or stay silent.
 
     Unknown alone takes nothing back: nothing was learnt against the night.
     """
-    promised = standing.window or seen.window
-    if promised is None or promised.end <= now:
-        return _silence(Why.NIGHT_OVER, "the window that was told has passed")
-    if _looks_past(promised, seen, now, wishes):
-        return _silence(Why.NIGHT_OVER, "the window that was told is all but over")
-    if (bad := _turned_bad(standing, seen, wishes)) is not None:
-        why, text = bad
-        return _tell(AlertKind.STAND_DOWN, why, text, promised.end, told)
-    if seen.word is VerdictWord.UNKNOWN:
-        return _silence(Why.CANNOT_SAY, "go was told; nothing new is known against it")
-    if plan is None or (shift := _shift(standing, plan)) is None:
-        return _silence(Why.NO_NEWS, f"go{_told_at(standing) or ' was told'}, and it holds")
-    if plan.window.end <= now:
-        return _silence(Why.NIGHT_OVER, "the window has passed")
-    if _is_enough(told):
-        return _silence(Why.ENOUGH_SAID, f"{shift}, but {MOST_TOLD} alerts are the most for one night")
-    expires_at = plan.latest_departure if now < plan.latest_departure else plan.window.end
-    return _tell(AlertKind.CHANGED, Why.MOVED, shift, expires_at, told)
+    promised = standing.window or look.seen.window
+    if promised is None or promised.end <= look.now:
+        return silence(Why.NIGHT_OVER, "the window that was told has passed")
+    if _looks_past(promised, look):
+        return silence(Why.NIGHT_OVER, "the window that was told is all but over")
+    if (bad := _turned_bad(standing, promised, look)) is not None:
+        return _say(look, AlertKind.STAND_DOWN, *bad, promised.end, standing)
+    shift = _shift(standing, promised, look)
+    if shift is not None:
+        assert look.plan is not None, "a shift is found by comparing plans"
+        latest = look.plan.latest_departure
+        expires_at = latest if look.now < latest else look.plan.window.end
+        return _say(look, AlertKind.CHANGED, *shift, expires_at, standing)
+    return _last_word(look, standing) or _nothing_new(look, standing)
 
 
-def _looks_past(promised: Span, seen: Seen, now: datetime, wishes: Wishes) -> bool:
+def _looks_past(promised: Span, look: Look) -> bool:
     """Whether the verdict has gone on to another window of the night because this one is ending."""
-    ending = now >= promised.end - wishes.shortest_window
-    return ending and seen.window is not None and seen.window.overlap(promised) is None
+    ending = look.now >= promised.end - look.wishes.shortest_window
+    return ending and look.seen.window is not None and look.seen.window.overlap(promised) is None
 
 
-def _turned_bad(standing: Told, seen: Seen, wishes: Wishes) -> tuple[Why, str] | None:
+def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
     """What takes back a go: a hazard, no window, a chance below the take-back limit, or a stay for
-    any reason but that the window is ending."""
+    any reason but that the window is ending or that the chance lies between both limits."""
+    seen, limit_pct = look.seen, look.wishes.chance_back_pct
+    if _is_elsewhere(promised, seen):
+        return _only_elsewhere(promised, look)
     if seen.hazards:
         return Why.HAZARD, f"{' and '.join(seen.hazards)} now beyond the limit"
     if seen.window is None and seen.word is VerdictWord.STAY:
         return Why.WINDOW_GONE, "there is no window any more"
-    if seen.chance_pct is not None and seen.chance_pct < wishes.chance_back_pct:
-        limit = f"the limit to take back is {wishes.chance_back_pct} %"
+    if seen.chance_pct is not None and seen.chance_pct < limit_pct:
+        limit = f"the limit to take back is {limit_pct} %"
         return Why.TURNED_BAD, f"clear {seen.chance_pct} %{_told_at(standing)}; {limit}"
-    if seen.word is VerdictWord.STAY and not seen.is_over:
+    if seen.word is VerdictWord.STAY and not seen.is_over and seen.decided_by != "chance":
         return Why.TURNED_BAD, "the night no longer meets what was asked for"
     return None
 
@@ -207,16 +172,52 @@ def _told_at(standing: Told) -> str:
     return f", told at {standing.chance_pct} %" if standing.chance_pct is not None else ""
 
 
-def _shift(standing: Told, plan: FieldPlan) -> str | None:
-    """How far the trip moved from what was told, when that matters; None when it doesn't."""
+def _is_elsewhere(promised: Span, seen: Seen) -> bool:
+    """Whether the verdict now speaks of another window than the one that was told."""
+    return seen.window is not None and seen.window.overlap(promised) is None
+
+
+def _only_elsewhere(promised: Span, look: Look) -> tuple[Why, str] | None:
+    """The window that was told has gone bad, and the night's better one is no go, or one change too many."""
+    if _promise(promised, look) is not Result.FAIL:
+        return None
+    if look.seen.word is VerdictWord.GO and not is_enough(look.told):
+        return None
+    return Why.TURNED_BAD, "the window that was told no longer holds"
+
+
+def _promise(promised: Span, look: Look) -> Result:
+    """How the window that was told stands while another one looks better: pass while it would still do."""
+    limit_pct = look.wishes.chance_back_pct
+    mine = next((other for other in look.seen.also if other.window.overlap(promised) is not None), None)
+    if mine is None or (mine.chance_pct is not None and mine.chance_pct < limit_pct):
+        return Result.FAIL
+    if mine.word is VerdictWord.STAY and mine.decided_by not in ("over", "chance"):
+        return Result.FAIL
+    return Result.UNKNOWN if mine.word is VerdictWord.UNKNOWN else Result.PASS
+
+
+def _shift(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
+    """How the trip moved from what was told, when that matters; None when it doesn't."""
+    plan, seen = look.plan, look.seen
+    if plan is None or seen.word is VerdictWord.UNKNOWN or plan.window.end <= look.now:
+        return None
+    if _is_elsewhere(promised, seen):
+        holds = _promise(promised, look) is not Result.FAIL
+        return None if holds else (Why.OTHER_WINDOW, "only another window of the night still holds")
+    moved = _moved_by(standing, plan)
+    return (Why.MOVED, moved) if moved else None
+
+
+def _moved_by(standing: Told, plan: FieldPlan) -> str:
     if standing.leave_by is not None and abs(plan.leave_by - standing.leave_by) >= LEAVE_BY_MOVES:
         return f"leave {_moved(plan.leave_by - standing.leave_by)}"
     if standing.window is None:
-        return None
+        return ""
     start, end = plan.window.start - standing.window.start, plan.window.end - standing.window.end
     if abs(start) >= WINDOW_MOVES:
         return f"the window starts {_moved(start)}"
-    return f"the window ends {_moved(end)}" if abs(end) >= WINDOW_MOVES else None
+    return f"the window ends {_moved(end)}" if abs(end) >= WINDOW_MOVES else ""
 
 
 def _moved(by: timedelta) -> str:
@@ -224,67 +225,88 @@ def _moved(by: timedelta) -> str:
     return f"{minutes} min {'later' if by > timedelta(0) else 'earlier'}"
 
 
-def _good_tonight(
-    told: Sequence[Told],
-    seen: Seen,
-    now: datetime,
-    cycle: timedelta,
-    wishes: Wishes,
-    plan: FieldPlan,
-) -> Telling:
+def _last_word(look: Look, standing: Told) -> Telling | None:
+    """The promised confirmation in the last cycle before the phone goes silent; None when it isn't due."""
+    lost_at = _signal_lost_at(look, standing)
+    if lost_at is None or not _is_last_chance(look, lost_at) or look.has_last_word:
+        return None
+    if look.seen.word is VerdictWord.UNKNOWN or look.seen.chance_pct is None:
+        text = f"it can't be confirmed: no forecast says{_told_at(standing)}"
+    else:
+        text = f"still go, clear {look.seen.chance_pct} %"
+    return _say(look, AlertKind.GO, Why.LAST_WORD, text, lost_at, standing)
+
+
+def _signal_lost_at(look: Look, standing: Told | None) -> datetime | None:
+    """When the phone goes silent on this trip: who was told late leaves late."""
+    if look.plan is None or look.plan.signal_lost_after is None:
+        return None
+    leave_by = (standing.leave_by if standing else None) or look.plan.leave_by
+    called_at = look.called_at if standing else look.now
+    return max(leave_by, called_at) + look.plan.signal_lost_after
+
+
+def _is_last_chance(look: Look, lost_at: datetime) -> bool:
+    return lost_at - look.cycle - LAST_WORD_LEAD <= look.now < lost_at
+
+
+def _nothing_new(look: Look, standing: Told) -> Telling:
+    if look.seen.word is VerdictWord.UNKNOWN:
+        return silence(Why.CANNOT_SAY, "go was told; nothing new is known against it")
+    if look.plan is not None and look.plan.window.end <= look.now:
+        return silence(Why.NIGHT_OVER, "the window has passed")
+    return silence(Why.NO_NEWS, f"go{_told_at(standing) or ' was told'}, and it holds")
+
+
+def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
     """A go, from the last cycle before leave-by minus notice until the latest useful departure."""
-    if now > plan.latest_departure:
-        return _silence(Why.TOO_LATE, "good, but leaving now there is too little window left")
-    if now < plan.leave_by - wishes.notice - cycle:
-        return _silence(Why.NOT_YET_DUE, "good; told shortly before the notice asked for")
-    expires_at = plan.latest_departure
-    if not any(entry.kind is AlertKind.GO for entry in told):
-        return _tell(AlertKind.GO, Why.GOOD_TONIGHT, f"clear {seen.chance_pct} %", expires_at, told)
-    needs = min(100, wishes.chance_go_pct + GO_AGAIN_MARGIN_PCT)
+    seen = look.seen
+    if look.now > plan.latest_departure:
+        return silence(Why.TOO_LATE, "good, but leaving now there is too little window left")
+    if look.now < go_due_from(look, plan):
+        return silence(Why.NOT_YET_DUE, "good; told shortly before the notice asked for")
+    if not any(entry.kind is AlertKind.GO for entry in look.told):
+        said = Why.GOOD_TONIGHT, f"clear {seen.chance_pct} %"
+        return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
+    needs = min(100, look.wishes.chance_go_pct + GO_AGAIN_MARGIN_PCT)
     if seen.chance_pct is None or seen.chance_pct < needs:
-        return _silence(Why.NOT_SURELY_AGAIN, f"clear {seen.chance_pct} %; after a stand-down {needs} %")
-    if _is_enough(told):
-        return _silence(Why.ENOUGH_SAID, f"good again, but {MOST_TOLD} alerts are the most for one night")
-    return _tell(AlertKind.GO, Why.GOOD_AGAIN, f"clear again, {seen.chance_pct} %", expires_at, told)
+        return silence(Why.NOT_SURELY_AGAIN, f"clear {seen.chance_pct} %; after a stand-down {needs} %")
+    said = Why.GOOD_AGAIN, f"clear again, {seen.chance_pct} %"
+    return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
 
 
-def _good_ahead(told: Sequence[Told], seen: Seen, now: datetime, wishes: Wishes, plan: FieldPlan) -> Telling:
+def _good_ahead(look: Look, plan: FieldPlan) -> Telling:
     """A heads-up, once, before the day of the night; never after a go or a stand-down."""
-    if told:
-        return _silence(Why.NO_NEWS, "told already")
+    seen, now, wishes = look.seen, look.now, look.wishes
+    if look.told:
+        return silence(Why.NO_NEWS, "told already")
     if seen.chance_pct is None or seen.chance_pct < HEADS_UP_FROM_PCT:
-        return _not_good(told, seen)
+        return _not_good(look)
     if seen.lineages < LINEAGES_NEEDED:
-        return _silence(Why.ONE_LINEAGE, f"clear {seen.chance_pct} %, by one model family alone")
+        return silence(Why.ONE_LINEAGE, f"clear {seen.chance_pct} %, by one model family alone")
     if seen.days_ahead > wishes.days_ahead:
-        return _silence(Why.TOO_EARLY, f"{seen.days_ahead} days ahead, told from {wishes.days_ahead} on")
+        return silence(Why.TOO_EARLY, f"{seen.days_ahead} days ahead, told from {wishes.days_ahead} on")
     due = plan.leave_by - wishes.notice
     expires_at = due if now < due else plan.leave_by
     if expires_at <= now:
-        return _silence(Why.TOO_LATE, "too late for a heads-up")
-    return _tell(AlertKind.HEADS_UP, Why.GOOD_AHEAD, f"clear {seen.chance_pct} %", expires_at, told)
+        return silence(Why.TOO_LATE, "too late for a heads-up")
+    return _say(look, AlertKind.HEADS_UP, Why.GOOD_AHEAD, f"clear {seen.chance_pct} %", expires_at, None)
 
 
-def _not_good(told: Sequence[Told], seen: Seen) -> Telling:
+def _not_good(look: Look) -> Telling:
+    seen = look.seen
     chance = "" if seen.chance_pct is None else f"clear {seen.chance_pct} %; "
-    if told and seen.word is VerdictWord.STAY:
-        return _silence(Why.NOTHING_TOLD, f"{chance}no go is standing, so there is none to take back")
+    if look.told and seen.word is VerdictWord.STAY:
+        return silence(Why.NOTHING_TOLD, f"{chance}no go is standing, so there is none to take back")
     if seen.word is VerdictWord.WAIT and seen.lineages == 1:
-        return _silence(Why.ONE_LINEAGE, f"{chance}one model family alone")
-    return _silence(Why.NOT_GOOD_ENOUGH, f"{chance}not what was asked for")
+        return silence(Why.ONE_LINEAGE, f"{chance}one model family alone")
+    return silence(Why.NOT_GOOD_ENOUGH, f"{chance}not what was asked for")
 
 
-def _is_enough(told: Sequence[Told]) -> bool:
-    """Whether the cap is reached: heads-up, changed and repeated go count, the rest doesn't."""
-    kinds = [entry.kind for entry in told]
-    repeated = max(0, kinds.count(AlertKind.GO) - 1)
-    return kinds.count(AlertKind.HEADS_UP) + kinds.count(AlertKind.CHANGED) + repeated >= MOST_TOLD
-
-
-def _tell(kind: AlertKind, why: Why, text: str, expires_at: datetime, told: Sequence[Told]) -> Telling:
-    before = max((entry.occurrence for entry in told if entry.kind is kind), default=0)
-    return Telling(kind, why, text, expires_at, before + 1)
-
-
-def _silence(why: Why, text: str) -> Telling:
-    return Telling(None, why, text)
+def _say(
+    look: Look, kind: AlertKind, why: Why, text: str, expires_at: datetime, standing: Told | None
+) -> Telling:
+    """The alert; the last word too, when the phone goes silent before the next cycle could add one."""
+    lost_at = None if kind is AlertKind.HEADS_UP else _signal_lost_at(look, standing)
+    is_last = lost_at is not None and _is_last_chance(look, lost_at)
+    return Telling(kind, why, text, expires_at, look.next_occurrence(kind), is_last)

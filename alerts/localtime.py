@@ -34,6 +34,13 @@ def say_clock(at: datetime, zone: tzinfo) -> str:
     return f"{_to_the_minute(at).astimezone(zone):%H:%M}"
 
 
+def say_when(at: datetime, now: datetime, zone: tzinfo) -> str:
+    """`at 17:53 EDT`, and on another day than `now`'s `on Wed 15 July at 17:53 EDT`."""
+    local = _to_the_minute(at).astimezone(zone)
+    time = f"at {local:%H:%M} {zone_word(local)}"
+    return time if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {time}"
+
+
 def say_span(span: Span, zone: tzinfo) -> str:
     """`Wed 22:23–01:36 EDT`; both zone words when the clock changes in between."""
     start, end = (_to_the_minute(at).astimezone(zone) for at in (span.start, span.end))

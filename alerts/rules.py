@@ -9,15 +9,26 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from alerts.localtime import MONTHS, say_day, say_minutes, say_span
-from alerts.night import DarknessWish, DarkWindow, Night, TargetKind
+from alerts.localtime import say_day, say_minutes, say_span
+from alerts.night import DarknessWish, DarkWindow, Night, Shape, Target, TargetKind
 from alerts.site import Site
 from alerts.span import Span, intersect
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.wishes import Wishes
+from alerts.worth import shape_time
 
 ESSENTIAL_HAZARDS = ("wind", "precipitation")
 """Without these known there is no go; the others, unknown, only warn."""
+SAFETY_FIRST = ("thunder", "warning", "gust", "wind", "precipitation", "cold", "fog", "smoke", "lens")
+ALWAYS_LOOKED_AT = ("thunder", "gust", "wind", "precipitation", "cold", "fog", "lens")
+"""Named as unknown where an outlook has nothing of them."""
+
+SHAPE_NAMES = {
+    Shape.ARCH: "a low arch",
+    Shape.LEANING: "a leaning band",
+    Shape.COLUMN: "an upright column",
+    Shape.OVERHEAD: "a band overhead",
+}
 
 
 class Result(StrEnum):
@@ -69,44 +80,52 @@ def _say_spans(spans: tuple[Span, ...], site: Site) -> str:
 def _target_too_low(night: Night) -> str:
     when = "while it is dark and moonless" if night.wishes.moonless else "while it is dark"
     lowest = night.wishes.lowest_altitude_deg
-    name = _target_name(night.wishes.target.kind, night.wishes.target.name)
+    name = target_name(night.wishes.target)
     if night.wishes.target.kind is TargetKind.BAND:
         return f"{name} doesn't stand clear of the horizon {when}"
     limit = "high enough" if lowest is None else f"{lowest:g}°"
     return f"{name} doesn't reach {limit} {when}"
 
 
-def _target_name(kind: TargetKind, name: str) -> str:
+def target_name(target: Target) -> str:
+    """What the target is called inside a sentence."""
     names = {TargetKind.CORE: "the core", TargetKind.BAND: "the Milky Way", TargetKind.NONE: "the sky"}
-    return name or names.get(kind, "the target")
+    return target.name or names.get(target.kind, "the target")
 
 
-def over(window: DarkWindow, outlook: Outlook | None, wishes: Wishes, now: datetime, site: Site) -> Reason:
+def over(span: Span, outlook: Outlook | None, wishes: Wishes, now: datetime, site: Site) -> Reason:
     """Whether there is still time for the shortest window; what nobody forecast stays unknown."""
-    left = window.span.end - wishes.shortest_window - now
+    left = span.end - wishes.shortest_window - now
     if left > timedelta(0):
-        stands = "is running" if window.span.start <= now else "is still to come"
-        return Reason("over", Result.PASS, f"the window {say_span(window.span, site.tz)} {stands}")
-    ended = "ended" if window.span.end <= now else "is all but over"
-    text = f"this window {ended} ({say_span(window.span, site.tz)})"
+        stands = "is running" if span.start <= now else "is still to come"
+        return Reason("over", Result.PASS, f"the window {say_span(span, site.tz)} {stands}")
+    ended = "ended" if span.end <= now else "is all but over"
+    text = f"this window {ended} ({say_span(span, site.tz)})"
     if outlook is not None and outlook.cloud_known:
         return Reason("over", Result.FAIL, text)
     return Reason("over", Result.UNKNOWN, f"{text}, and no forecast we have covers it")
 
 
-def access(night_name: date, site: Site) -> Reason:
-    month = MONTHS[night_name.month - 1]
-    note = f": {site.access_note}" if site.access_note else ""
-    if night_name.month in site.access_months:
-        return Reason("access", Result.PASS, f"the site can be reached in {month}{note}")
-    return Reason("access", Result.FAIL, f"the site can't be reached in {month}{note}")
-
-
-def shortest_window(window: DarkWindow, wishes: Wishes) -> Reason:
-    has, wants = window.span.duration, wishes.shortest_window
+def shortest_window(span: Span, wishes: Wishes) -> Reason:
+    has, wants = span.duration, wishes.shortest_window
     text = f"the window lasts {say_minutes(has)}, you asked for {say_minutes(wants)}"
     slack = (has - wants) / wants if wants else None
     return Reason("shortest_window", Result.PASS if has >= wants else Result.FAIL, text, slack)
+
+
+def shape(window: DarkWindow, usable: Span, wishes: Wishes) -> Reason | None:
+    """Whether a shape that was asked for stands long enough; None where none was, or there is none."""
+    if not wishes.shapes or window.target.kind not in (TargetKind.CORE, TargetKind.BAND):
+        return None
+    asked = " or ".join(SHAPE_NAMES[each] for each in wishes.shapes)
+    stands, wants = shape_time(window, usable, wishes.shapes), wishes.shortest_window
+    slack = (stands - wants) / wants if wants else None
+    if stands <= timedelta(0):
+        seen = ", then ".join(SHAPE_NAMES[piece.shape] for piece in window.shapes)
+        return Reason("shape", Result.FAIL, f"the Milky Way stands as {seen}; you asked for {asked}", slack)
+    result = Result.PASS if stands >= wants else Result.FAIL
+    text = f"{asked} stands for {say_minutes(stands)}, you asked for {say_minutes(wants)}"
+    return Reason("shape", result, text, slack)
 
 
 def target(window: DarkWindow, night: Night) -> Reason | None:
@@ -115,27 +134,33 @@ def target(window: DarkWindow, night: Night) -> Reason | None:
     if kind not in (TargetKind.CORE, TargetKind.RADEC) or not window.track:
         return None
     highest = max(point.altitude_deg for point in window.track)
-    text = f"{_target_name(kind, window.target.name)} reaches {highest:.0f}°"
+    text = f"{target_name(window.target)} reaches {highest:.0f}°"
     if lowest is None or lowest <= 0:
         return Reason("target", Result.PASS, text)
     return Reason("target", Result.PASS, f"{text}, you asked for {lowest:g}°", (highest - lowest) / lowest)
 
 
 def limit_reasons(outlook: Outlook, wishes: Wishes) -> tuple[Reason, ...]:
-    """Hazards and the wishes that bear on them, safety first."""
-    by_wish = {"wind": wishes.wind_limit_ms, "gust": wishes.gust_limit_ms}
+    """Hazards and the wishes that bear on them, safety first; those without a place of their own last."""
+    named = {hazard.name: hazard for hazard in outlook.hazards}
+    others = [name for name in named if name not in SAFETY_FIRST]
     found = []
-    for name in ("thunder", "gust", "wind", "precipitation", "cold", "fog", "lens"):
-        hazard = outlook.hazard(name)
-        if hazard is None:
+    for name in (*SAFETY_FIRST, *others):
+        if name in named:
+            found.append(_limit_reason(named[name], wishes))
+        elif name in ALWAYS_LOOKED_AT:
             found.append(Reason(name, _unknown_result(name), f"{name} unknown"))
-        elif name in by_wish:
-            found.append(_at_most(hazard, by_wish[name]))
-        elif name == "cold" and wishes.coldest_c is not None:
-            found.append(_not_colder(hazard, wishes.coldest_c))
-        else:
-            found.append(_plain(hazard))
     return tuple(found)
+
+
+def _limit_reason(hazard: Hazard, wishes: Wishes) -> Reason:
+    if hazard.name == "wind":
+        return _at_most(hazard, wishes.wind_limit_ms)
+    if hazard.name == "gust":
+        return _at_most(hazard, wishes.gust_limit_ms)
+    if hazard.name == "cold" and wishes.coldest_c is not None:
+        return _not_colder(hazard, wishes.coldest_c)
+    return _plain(hazard)
 
 
 def _unknown_result(name: str) -> Result:

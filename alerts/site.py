@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from alerts.clocktimes import ClockSpan
 from alerts.errors import BadInput
 
 LOWEST_ELEVATION_M = -430.0
@@ -76,9 +77,21 @@ class Darkness:
 
 
 @dataclass(frozen=True, slots=True)
+class Gate:
+    """When one can drive in or out, on the site's clock.
+
+    may_stay: whether one may be inside while it is closed, having come before and leaving after.
+    """
+
+    hours: ClockSpan
+    may_stay: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """A place to photograph from; coordinates WGS84, zone an IANA name.
 
+    access_months, access_note: when the road is open, and why it isn't; notes: what to know of the place.
     Raises BadInput when a value can't be a place on Earth.
     """
 
@@ -92,6 +105,8 @@ class Site:
     darkness: Darkness | None = None
     access_months: tuple[int, ...] = tuple(range(1, 13))
     access_note: str = ""
+    gate: Gate | None = None
+    notes: str = ""
 
     def __post_init__(self) -> None:
         if not -90 <= self.lat_deg <= 90:

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from math import inf
 
 from alerts import rules
-from alerts.localtime import say_span
+from alerts.fieldplan import FieldPlan, plan_trip
+from alerts.localtime import say_span, say_time, say_when
 from alerts.night import DarkWindow, Night
+from alerts.presence import night_reasons, usable_spans, window_reasons
 from alerts.rules import Reason, Result
 from alerts.site import Site
+from alerts.span import Span
 from alerts.weather.clearness import SAYS_CLEAR_FROM
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
+from alerts.worth import worth_minutes
 
-__all__ = ["Reason", "Result", "Verdict", "VerdictWord", "judge"]
+__all__ = ["Reason", "Result", "SkyView", "Verdict", "VerdictWord", "judge", "weigh", "with_decision_time"]
 
 WAIT_FROM_PCT = 40
 """From this chance on, a night that isn't good enough yet is worth watching."""
@@ -35,17 +39,42 @@ class VerdictWord(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class SkyView:
+    """A night as one target makes it, with the outlook over the usable part of each of its windows.
+
+    outlooks: one for each window; None where no weather was asked for, none came, or nothing of the
+    window can be used.
+    """
+
+    night: Night
+    outlooks: Sequence[Outlook | None]
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
-    """The word for a night, the deciding reason first, with the window it is about."""
+    """The word for a night, the deciding reason first, with the window it is about.
+
+    usable: the part of the window that counts; all of it unless a gate or the time to be home cuts it.
+    night: the night as the window's target makes it. worth: see alerts/worth.py.
+    others: the verdicts on the night's other windows, the best first.
+    """
 
     word: VerdictWord
     reasons: tuple[Reason, ...]
     window: DarkWindow | None
     outlook: Outlook | None
+    usable: Span | None = None
+    night: Night | None = None
+    worth: float = 0.0
+    others: tuple[Verdict, ...] = ()
 
     @property
     def deciding(self) -> Reason:
         return self.reasons[0]
+
+    @property
+    def chance_pct(self) -> int | None:
+        return self.outlook.chance_pct if self.outlook is not None else None
 
 
 _BEST_FIRST = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STAY)
@@ -58,11 +87,18 @@ _AS_RESULT = {
 
 
 def judge(
-    night: Night, outlooks: Sequence[Outlook | None], wishes: Wishes, *, now: datetime, site: Site
+    night: Night,
+    outlooks: Sequence[Outlook | None],
+    wishes: Wishes,
+    *,
+    now: datetime,
+    site: Site,
+    also: Sequence[SkyView] = (),
 ) -> Verdict:
     """The verdict for one night.
 
     outlooks: one for each of the night's windows; None where no weather was asked for or none came.
+    also: the same night as each further target makes it, in the order in which they will do.
 
     No window -> stay, from the sky alone. Else a known failing hazard or wish -> stay. Else cloud,
     mean wind or precipitation unknown -> unknown. Else go, when the chance reaches the wish on two
@@ -70,52 +106,109 @@ def judge(
     40 %, the night's first window more than 36 h off, or only one lineage answered. Else stay.
 
     Each window is judged by itself and the best taken: go before wait before unknown before stay (a
-    window that must be stayed away from hides no other), then the worth, length times chance.
+    window that must be stayed away from hides no other), then what it is worth (alerts/worth.py).
     """
-    if not night.windows:
-        return Verdict(VerdictWord.STAY, rules.sky_reasons(night, site), None, None)
+    found = weigh((SkyView(night, outlooks), *also), wishes, now=now, site=site)
+    return with_decision_time(found, trip_to(found, wishes, site), wishes, now=now, site=site)
+
+
+def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site) -> Verdict:
+    """The verdict without the moment of decision: the same for all who differ in how they get there.
+
+    Of the wishes, `Wishes.judged` names those that it reads.
+    """
     judged = [
-        _judge_window(night, window, outlook, wishes, now, site)
-        for window, outlook in zip(night.windows, outlooks, strict=True)
+        verdict for rank, view in enumerate(views) for verdict in _weigh_view(view, rank, wishes, now, site)
     ]
-    best = min(judged, key=lambda verdict: (_BEST_FIRST.index(verdict.word), -_worth(verdict)))
-    others = tuple(_as_other(verdict, site) for verdict in judged if verdict is not best)
-    return Verdict(best.word, best.reasons + others, best.window, best.outlook)
+    if not judged:
+        return Verdict(VerdictWord.STAY, _sky_reasons(views, site), None, None, night=views[0].night)
+    judged.sort(key=lambda verdict: (_BEST_FIRST.index(verdict.word), -verdict.worth))
+    best, others = judged[0], tuple(judged[1:])
+    lines = tuple(_as_other(verdict, best, site) for verdict in others)
+    return replace(best, reasons=best.reasons + lines, others=others)
 
 
-def _judge_window(
+def trip_to(verdict: Verdict, wishes: Wishes, site: Site) -> FieldPlan | None:
+    """The trip to the window that the verdict is about; None without one."""
+    if verdict.usable is None or verdict.night is None:
+        return None
+    return plan_trip(verdict.night, verdict.usable, wishes, site)
+
+
+def with_decision_time(
+    verdict: Verdict, trip: FieldPlan | None, wishes: Wishes, *, now: datetime, site: Site
+) -> Verdict:
+    """A wait that also says when it is decided; any other verdict as it is."""
+    if verdict.word is not VerdictWord.WAIT or trip is None:
+        return verdict
+    deciding = verdict.deciding
+    said = replace(deciding, text=f"{deciding.text}; {_say_decision(trip, wishes, now, site)}")
+    return replace(verdict, reasons=(said, *verdict.reasons[1:]))
+
+
+def _say_decision(trip: FieldPlan, wishes: Wishes, now: datetime, site: Site) -> str:
+    clock = wishes.clock(site.tz)
+    due = trip.leave_by - wishes.notice
+    if now < due:
+        return f"we decide {say_when(due, now, clock)}"
+    again = "we look again with each new forecast"
+    if now < trip.latest_departure:
+        return f"{again}; leaving makes sense until {say_time(trip.latest_departure, clock)}"
+    return again
+
+
+def _sky_reasons(views: Sequence[SkyView], site: Site) -> tuple[Reason, ...]:
+    """Why no target has a window: that of the first one decides, the others follow in one line each."""
+    first, *rest = (rules.sky_reasons(view.night, site) for view in views)
+    others = (Reason("other_target", Result.FAIL, reasons[0].text) for reasons in rest)
+    return (*first, *others)
+
+
+def _weigh_view(view: SkyView, rank: int, wishes: Wishes, now: datetime, site: Site) -> Iterator[Verdict]:
+    night = view.night
+    usable = usable_spans(night, wishes, site)
+    for window, part, outlook in zip(night.windows, usable, view.outlooks, strict=True):
+        verdict = _weigh_window(night, window, part, outlook, wishes, now, site)
+        worth = 0.0
+        if part is not None:
+            chance = verdict.chance_pct
+            worth = worth_minutes(night, window, part, chance, shapes=wishes.shapes, rank=rank)
+        yield replace(verdict, worth=worth)
+
+
+def _weigh_window(
     night: Night,
     window: DarkWindow,
+    usable: Span | None,
     outlook: Outlook | None,
     wishes: Wishes,
     now: datetime,
     site: Site,
 ) -> Verdict:
+    part = usable or window.span
     found = [
-        rules.over(window, outlook, wishes, now, site),
-        rules.access(night.name, site),
-        rules.shortest_window(window, wishes),
+        rules.over(part, outlook, wishes, now, site),
+        *night_reasons(night.name, wishes, site),
+        rules.shortest_window(window.span, wishes),
+        *window_reasons(night, window.span, wishes, site),
     ]
-    if (high := rules.target(window, night)) is not None:
-        found.append(high)
+    found += [high for high in (rules.shape(window, part, wishes), rules.target(window, night)) if high]
     if outlook is None:
-        found.append(_no_forecast(window, site))
-        word, deciding = _without_weather(found)
+        word, deciding = _without_weather(found, window, site)
     else:
         found += rules.limit_reasons(outlook, wishes)
         word, deciding = _with_weather(night, outlook, wishes, now, site, found)
-    return Verdict(word, _ordered(deciding, found), window, outlook)
+    return Verdict(word, _ordered(deciding, found), window, outlook, usable, night)
 
 
-def _no_forecast(window: DarkWindow, site: Site) -> Reason:
-    sky = f"the sky itself: dark {say_span(window.span, site.tz)}"
-    return Reason("forecast", Result.UNKNOWN, f"no forecast reached us, so we can't say; {sky}")
-
-
-def _without_weather(found: list[Reason]) -> tuple[VerdictWord, Reason]:
+def _without_weather(found: list[Reason], window: DarkWindow, site: Site) -> tuple[VerdictWord, Reason]:
+    """Stay where something fails that needs no weather; else nobody can say."""
     if failing := _first(found, Result.FAIL):
         return VerdictWord.STAY, failing
-    return VerdictWord.UNKNOWN, _first(found, Result.UNKNOWN) or found[-1]
+    sky = f"the sky itself: dark {say_span(window.span, site.tz)}"
+    missing = Reason("forecast", Result.UNKNOWN, f"no forecast reached us, so we can't say; {sky}")
+    found.append(missing)
+    return VerdictWord.UNKNOWN, _first(found, Result.UNKNOWN) or missing
 
 
 def _with_weather(
@@ -141,7 +234,7 @@ def _with_weather(
     if not in_the_way:
         return VerdictWord.GO, chance
     if _is_worth_waiting(night, outlook, wishes, now):
-        return VerdictWord.WAIT, _waiting(in_the_way[0], chance, day, outlook)
+        return VerdictWord.WAIT, _waiting(in_the_way[0], chance, outlook)
     return VerdictWord.STAY, chance
 
 
@@ -152,18 +245,13 @@ def _is_worth_waiting(night: Night, outlook: Outlook, wishes: Wishes, now: datet
     return enough or far_off or len(outlook.lineages) == 1
 
 
-def _waiting(hindrance: Reason, chance: Reason, day: Reason, outlook: Outlook) -> Reason:
-    """What a wait hangs on, and when it is decided, as one sentence."""
-    said = [hindrance.text]
-    if hindrance.rule == "chance":
-        said.append(_hangs_on(outlook))
+def _waiting(hindrance: Reason, chance: Reason, outlook: Outlook) -> Reason:
+    """What a wait hangs on, as one clause."""
     if hindrance.rule == "day":
-        said.insert(0, chance.text)
-    elif day.result is not Result.PASS:
-        said.append(day.text)
-    else:
-        said.append("we look again with each new forecast")
-    return replace(hindrance, text="; ".join(said))
+        return replace(hindrance, text=chance.text)
+    if hindrance.rule == "chance":
+        return replace(hindrance, text=f"{hindrance.text}; {_hangs_on(outlook)}")
+    return hindrance
 
 
 def _hangs_on(outlook: Outlook) -> str:
@@ -198,14 +286,11 @@ def _slack(reason: Reason) -> float:
     return inf if reason.slack is None else reason.slack
 
 
-def _worth(verdict: Verdict) -> float:
-    """Minutes of window times chance; 0 while the chance is unknown."""
-    if verdict.window is None or verdict.outlook is None:
-        return 0.0
-    return verdict.window.span.minutes * (verdict.outlook.chance_pct or 0) / 100
-
-
-def _as_other(verdict: Verdict, site: Site) -> Reason:
-    """A night's other window in one line."""
-    span = f"{say_span(verdict.window.span, site.tz)}: " if verdict.window else ""
-    return Reason("other_window", _AS_RESULT[verdict.word], f"{span}{verdict.word}, {verdict.deciding.text}")
+def _as_other(verdict: Verdict, best: Verdict, site: Site) -> Reason:
+    """A night's other window in one line, with its target where that is another one."""
+    window, chosen = verdict.window, best.window
+    assert window is not None, "only windows are judged"
+    assert chosen is not None, "only windows are judged"
+    name = "" if window.target == chosen.target else f" ({rules.target_name(window.target)})"
+    text = f"{say_span(window.span, site.tz)}{name}: {verdict.word}, {verdict.deciding.text}"
+    return Reason("other_window", _AS_RESULT[verdict.word], text)

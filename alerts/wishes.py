@@ -2,24 +2,101 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import date, time, timedelta, tzinfo
+from enum import StrEnum
 
+from alerts.clocktimes import ClockSpan
 from alerts.errors import BadInput
-from alerts.night import SkyWishes
+from alerts.night import Shape, SkyWishes, Target, TargetKind
+from alerts.site import zone_info
+
+WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+ALL_WEEK = (0, 1, 2, 3, 4, 5, 6)
+MOST_TARGETS = 5
+MOST_TRIPS = 20
+LONGEST_START = 80
+
+
+class Temperature(StrEnum):
+    CELSIUS = "celsius"
+    FAHRENHEIT = "fahrenheit"
+
+
+class Distance(StrEnum):
+    KILOMETRES = "kilometres"
+    MILES = "miles"
+
+
+@dataclass(frozen=True, slots=True)
+class UnitWishes:
+    """How figures are written to a person; nothing is judged by it. clock_hours: 24 or 12."""
+
+    temperature: Temperature = Temperature.CELSIUS
+    distance: Distance = Distance.KILOMETRES
+    clock_hours: int = 24
+
+    def __post_init__(self) -> None:
+        if self.clock_hours not in (12, 24):
+            raise BadInput(f"a clock shows 12 or 24 hours, not {self.clock_hours}.")
+
+
+@dataclass(frozen=True, slots=True)
+class HomeBy:
+    """After nights of that evening's weekday (0 Monday … 6 Sunday): at home again by this time of day."""
+
+    weekday: int
+    by: time
+
+    def __post_init__(self) -> None:
+        _require_weekday(self.weekday)
+        if self.by.tzinfo is not None:
+            raise BadInput("home by is a time of day without a zone, such as 02:00.")
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """Evenings spent elsewhere, first and last included.
+
+    drive: one way from there; None for the usual drive. start: what that place is called, "" for none.
+    """
+
+    first: date
+    last: date
+    drive: timedelta | None = None
+    start: str = ""
+
+    def __post_init__(self) -> None:
+        if self.last < self.first:
+            raise BadInput(f"a trip must end after it begins: {self.first} comes after {self.last}.")
+        if self.drive is not None:
+            _require_length("drive of a trip", self.drive)
+        if len(self.start) > LONGEST_START:
+            raise BadInput(f"the start of a trip is named in at most {LONGEST_START} characters.")
+
+    def covers(self, night_name: date) -> bool:
+        return self.first <= night_name <= self.last
 
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
     """A subscriber's limits. No person is in it, so it can be stored with each decision.
 
+    sky: darkness, Moon and the lowest height, with the target wanted most; more_targets: what else will
+    do, in order. shapes: how the Milky Way should stand; empty for any.
     shortest_window: clear and dark time in one piece that makes the drive worth it.
     chance_go_pct, chance_back_pct: the event's chance from which a go is said, and below which
     a go already said is taken back.
     wind_limit_ms, gust_limit_ms: mean wind and gust at 10 m, in m/s. coldest_c: felt temperature (wind
     chill where it is defined), None for no limit.
-    drive: one way. scouting: time on the spot before the window starts. notice: how long before one
-    must leave a go is wanted. days_ahead: how far ahead a heads-up is wanted.
+    weekdays: evenings that suit, 0 Monday … 6 Sunday. home_by: at most one for each weekday.
+    trips: evenings spent elsewhere; trips_only: nights of no trip don't count (when there are trips).
+    drive: one way. scouting: time on the spot before the window starts; scout_by_daylight: that time must
+    end by sunset. notice: how long before one must leave a go is wanted.
+    days_ahead: how far ahead a heads-up is wanted. signal_lost_before: how long before arriving the phone
+    goes silent; None where it doesn't. most_a_week: heads-ups and goes in seven days, None for any
+    number. quiet: when nothing but a warning may ring. clock_zone: IANA name of the clock that `quiet` and
+    `home_by` are read on; "" for the site's.
     Raises BadInput for limits that contradict each other or can't be met on Earth.
     """
 
@@ -34,25 +111,120 @@ class Wishes:
     scouting: timedelta = timedelta(minutes=60)
     notice: timedelta = timedelta(hours=2)
     days_ahead: int = 5
+    more_targets: tuple[Target, ...] = ()
+    shapes: tuple[Shape, ...] = ()
+    weekdays: tuple[int, ...] = ALL_WEEK
+    home_by: tuple[HomeBy, ...] = ()
+    trips: tuple[Trip, ...] = ()
+    trips_only: bool = True
+    scout_by_daylight: bool = False
+    signal_lost_before: timedelta | None = None
+    most_a_week: int | None = None
+    quiet: ClockSpan | None = ClockSpan(time(22), time(7))
+    clock_zone: str = ""
+    units: UnitWishes = UnitWishes()
 
     def __post_init__(self) -> None:
-        if not 0 <= self.chance_back_pct <= self.chance_go_pct <= 100:
-            raise BadInput(
-                "the chance to take a go back must not be above the chance for a go, both 0 to 100 %: "
-                f"got {self.chance_back_pct} % and {self.chance_go_pct} %."
-            )
-        for name in ("shortest_window", "drive", "scouting", "notice"):
-            value: timedelta = getattr(self, name)
-            if not timedelta(0) <= value <= timedelta(hours=24):
-                raise BadInput(f"{name.replace('_', ' ')} must lie between 0 and 24 hours, got {value}.")
-        for name, strongest in (("wind_limit_ms", 60.0), ("gust_limit_ms", 90.0)):
-            limit: float = getattr(self, name)
-            if not 0 < limit <= strongest:
-                what = name.split("_")[0]
-                raise BadInput(
-                    f"the {what} limit must lie above 0 and up to {strongest:g} m/s, got {limit:g}."
-                )
-        if self.coldest_c is not None and not -90 <= self.coldest_c <= 40:
-            raise BadInput(f"the coldest must lie between -90 and 40 °C, got {self.coldest_c:g}.")
-        if not 0 <= self.days_ahead <= 15:
-            raise BadInput(f"days ahead must lie between 0 and 15, got {self.days_ahead}.")
+        _check_chances(self)
+        _check_lengths(self)
+        _check_limits(self)
+        _check_targets(self)
+        _check_calendar(self)
+
+    @property
+    def skies(self) -> tuple[SkyWishes, ...]:
+        """The sky wishes for each target, the one wanted most first."""
+        return (self.sky, *(replace(self.sky, target=target) for target in self.more_targets))
+
+    def clock(self, site_zone: tzinfo) -> tzinfo:
+        """The clock that quiet hours, leaving and coming home are read on."""
+        return zone_info(self.clock_zone) if self.clock_zone else site_zone
+
+    def trip_on(self, night_name: date) -> Trip | None:
+        """The trip that covers that night, the first named of several; None at home."""
+        return next((trip for trip in self.trips if trip.covers(night_name)), None)
+
+    def drive_on(self, night_name: date) -> timedelta:
+        """The drive, one way, on that night."""
+        trip = self.trip_on(night_name)
+        return self.drive if trip is None or trip.drive is None else trip.drive
+
+    def home_by_on(self, night_name: date) -> time | None:
+        """When one must be home after that night, as a time of day; None for whenever."""
+        found = (each.by for each in self.home_by if each.weekday == night_name.weekday())
+        return next(found, None)
+
+    def is_over_after(self, night_name: date) -> bool:
+        """Whether no night from that one on can count any more: all trips lie behind."""
+        return bool(self.trips) and self.trips_only and all(trip.last < night_name for trip in self.trips)
+
+
+def _require_weekday(weekday: int) -> None:
+    if weekday not in ALL_WEEK:
+        raise BadInput(f"weekdays are numbers from 0 (Monday) to 6 (Sunday), not {weekday}.")
+
+
+def _require_length(what: str, value: timedelta) -> None:
+    if not timedelta(0) <= value <= timedelta(hours=24):
+        raise BadInput(f"{what} must lie between 0 and 24 hours, got {value}.")
+
+
+def _check_chances(wishes: Wishes) -> None:
+    if not 0 <= wishes.chance_back_pct <= wishes.chance_go_pct <= 100:
+        raise BadInput(
+            "the chance to take a go back must not be above the chance for a go, both 0 to 100 %: "
+            f"got {wishes.chance_back_pct} % and {wishes.chance_go_pct} %."
+        )
+
+
+def _check_lengths(wishes: Wishes) -> None:
+    for name in ("shortest_window", "drive", "scouting", "notice", "signal_lost_before"):
+        value: timedelta | None = getattr(wishes, name)
+        if value is not None:
+            _require_length(name.replace("_", " "), value)
+
+
+def _check_limits(wishes: Wishes) -> None:
+    for name, strongest in (("wind_limit_ms", 60.0), ("gust_limit_ms", 90.0)):
+        limit: float = getattr(wishes, name)
+        if not 0 < limit <= strongest:
+            what = name.split("_")[0]
+            raise BadInput(f"the {what} limit must lie above 0 and up to {strongest:g} m/s, got {limit:g}.")
+    if wishes.coldest_c is not None and not -90 <= wishes.coldest_c <= 40:
+        raise BadInput(f"the coldest must lie between -90 and 40 °C, got {wishes.coldest_c:g}.")
+    if not 0 <= wishes.days_ahead <= 15:
+        raise BadInput(f"days ahead must lie between 0 and 15, got {wishes.days_ahead}.")
+    if wishes.most_a_week is not None and not 1 <= wishes.most_a_week <= 100:
+        raise BadInput(f"most a week must lie between 1 and 100, got {wishes.most_a_week}.")
+    lowest_deg = wishes.sky.lowest_altitude_deg
+    if lowest_deg is not None and not -5 <= lowest_deg <= 90:
+        raise BadInput(f"the target's lowest altitude must lie between -5 and 90°, got {lowest_deg:g}.")
+
+
+def _check_targets(wishes: Wishes) -> None:
+    targets = [sky.target for sky in wishes.skies]
+    if len(targets) > MOST_TARGETS:
+        raise BadInput(f"at most {MOST_TARGETS} targets can be wished for, got {len(targets)}.")
+    if len(set(targets)) < len(targets):
+        raise BadInput("a target is named twice; name each once, the one wanted most first.")
+    if len(set(wishes.shapes)) < len(wishes.shapes):
+        raise BadInput("a shape is named twice; name each once.")
+    has_band = any(target.kind in (TargetKind.CORE, TargetKind.BAND) for target in targets)
+    if wishes.shapes and not has_band:
+        raise BadInput(
+            "shapes are the Milky Way's; ask for the core or the band as a target, or for no shape."
+        )
+
+
+def _check_calendar(wishes: Wishes) -> None:
+    for weekday in wishes.weekdays:
+        _require_weekday(weekday)
+    if not wishes.weekdays or len(set(wishes.weekdays)) < len(wishes.weekdays):
+        raise BadInput("name at least one weekday, and each only once.")
+    evenings = [each.weekday for each in wishes.home_by]
+    if len(set(evenings)) < len(evenings):
+        raise BadInput("home by is given twice for one weekday; give it once.")
+    if len(wishes.trips) > MOST_TRIPS:
+        raise BadInput(f"at most {MOST_TRIPS} trips can be kept, got {len(wishes.trips)}.")
+    if wishes.clock_zone:
+        zone_info(wishes.clock_zone)

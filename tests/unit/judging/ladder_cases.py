@@ -1,4 +1,7 @@
-"""What was told, what is seen, when, and what a photographer would want to hear. All invented."""
+"""What was told, what is seen, when, and what a photographer would want to hear. All invented.
+
+Times are UTC; the place and the person keep New York time, four hours behind.
+"""
 
 from __future__ import annotations
 
@@ -19,8 +22,9 @@ GO, WAIT, STAY, UNKNOWN = VerdictWord.GO, VerdictWord.WAIT, VerdictWord.STAY, Ve
 HEADS_UP, TOLD_GO = AlertKind.HEADS_UP, AlertKind.GO
 CHANGED, STAND_DOWN = AlertKind.CHANGED, AlertKind.STAND_DOWN
 CYCLE = timedelta(minutes=30)
-WISHES = Wishes()
-"""Drive 90 min, scouting 60 min, notice 2 h, shortest window 30 min, go 70 %, taken back below 50 %."""
+WISHES = Wishes(quiet=None)
+"""Drive 90 min, scouting 60 min, notice 2 h, shortest window 30 min, go 70 %, taken back below 50 %, no
+quiet hours."""
 TRIP = plan(WINDOW, WISHES)
 LEAVE_BY = utc(15, 23, 53)  # 02:23 less 150 min
 DUE = utc(15, 21, 23)  # leave-by less the notice and one cycle
@@ -55,6 +59,8 @@ class Case:
     why: Why
     occurrence: int = 1
     wishes: Wishes = WISHES
+    told_this_week: int = 0
+    is_last_word: bool = False
 
 
 GONE_OUT = (told(TOLD_GO),)
@@ -66,6 +72,7 @@ ALL_SAID = (
     told(STAND_DOWN),
     told(TOLD_GO, occurrence=2),
 )
+UNSETTLED_TOLD = told(CHANGED, utc(15, 22, 20), occurrence=2, why=Why.UNSETTLED)
 AFTER = utc(15, 22, 30)
 NO_LINEAGES: dict[str, Any] = {"lineages": 0}
 NO_WINDOW: dict[str, Any] = {"window": None}
@@ -85,7 +92,7 @@ CASES = (
         NOON - timedelta(days=2),
         None,
         Why.TOO_EARLY,
-        wishes=Wishes(days_ahead=1),
+        wishes=Wishes(quiet=None, days_ahead=1),
     ),
     Case(
         "good ahead by one model family",
@@ -130,7 +137,7 @@ CASES = (
         LAST_DEPARTURE + MINUTE,
         TOLD_GO,
         Why.GOOD_TONIGHT,
-        wishes=Wishes(drive=timedelta(0), scouting=timedelta(0)),
+        wishes=Wishes(quiet=None, drive=timedelta(0), scouting=timedelta(0)),
     ),
     Case(
         "wants a day's notice",
@@ -139,7 +146,7 @@ CASES = (
         NOON,
         TOLD_GO,
         Why.GOOD_TONIGHT,
-        wishes=Wishes(notice=timedelta(hours=24)),
+        wishes=Wishes(quiet=None, notice=timedelta(hours=24)),
     ),
     Case("wavers on the day", (), seen(WAIT, 55), DUE, None, Why.NOT_GOOD_ENOUGH),
     Case("good on the day by one model family", (), seen(WAIT, 85, lineages=1), DUE, None, Why.ONE_LINEAGE),
@@ -258,7 +265,7 @@ CASES = (
         AFTER,
         CHANGED,
         Why.MOVED,
-        wishes=Wishes(drive=timedelta(minutes=120)),
+        wishes=Wishes(quiet=None, drive=timedelta(minutes=120)),
     ),
     # after a stand-down
     Case("taken back, still bad", TAKEN_BACK, seen(STAY, 12), AFTER, None, Why.NOTHING_TOLD),
@@ -280,7 +287,7 @@ CASES = (
         TOLD_GO,
         Why.GOOD_AGAIN,
         2,
-        Wishes(chance_go_pct=98),
+        Wishes(quiet=None, chance_go_pct=98),
     ),
     Case(
         "turned bad a second time",
@@ -293,15 +300,43 @@ CASES = (
     ),
     Case("taken back, unknown now", TAKEN_BACK, seen(UNKNOWN, None), AFTER, None, Why.CANNOT_SAY),
     # the cap of three
-    Case("three said, moves again", ALL_SAID, seen(GO, 80, window=moved(60)), AFTER, None, Why.ENOUGH_SAID),
+    Case(
+        "three said, moves again", ALL_SAID, seen(GO, 80, window=moved(60)), AFTER, CHANGED, Why.UNSETTLED, 2
+    ),
+    Case(
+        "three said and so was that it is unsettled, moves again",
+        (*ALL_SAID, UNSETTLED_TOLD),
+        seen(GO, 80, window=moved(60)),
+        AFTER,
+        None,
+        Why.ENOUGH_SAID,
+    ),
+    Case(
+        "told that it is unsettled, the standing go turns bad",
+        (*ALL_SAID, UNSETTLED_TOLD),
+        seen(STAY, 12),
+        AFTER,
+        STAND_DOWN,
+        Why.TURNED_BAD,
+        2,
+    ),
+    Case(
+        "told that it is unsettled, with no go standing, and bad again",
+        (*ALL_SAID, told(STAND_DOWN, occurrence=2), UNSETTLED_TOLD),
+        seen(STAY, 12),
+        AFTER,
+        None,
+        Why.NOTHING_TOLD,
+    ),
     Case("three said, turns bad", ALL_SAID, seen(STAY, 12), AFTER, STAND_DOWN, Why.TURNED_BAD, 2),
     Case(
         "three said, good a third time",
         (*ALL_SAID, told(STAND_DOWN, occurrence=2)),
         seen(GO, 90),
         AFTER,
-        None,
-        Why.ENOUGH_SAID,
+        CHANGED,
+        Why.UNSETTLED,
+        2,
     ),
     Case(
         "three notices leave the first go free",

@@ -32,22 +32,41 @@ from .ladder_cases import (
     moved,
     seen,
 )
+from .ladder_quiet_cases import QUIET_CASES
+from .ladder_trip_cases import TRIP_CASES
 from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, night, outlook, utc
 
 
 def answer(case: Case) -> Telling:
     trip = plan(case.seen.window, case.wishes) if case.seen.window else None
-    return what_to_tell(case.told, case.seen, now=case.now, cycle=CYCLE, wishes=case.wishes, plan=trip)
+    return what_to_tell(
+        case.told,
+        case.seen,
+        now=case.now,
+        cycle=CYCLE,
+        wishes=case.wishes,
+        plan=trip,
+        clock=SITE.tz,
+        told_this_week=case.told_this_week,
+    )
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.id)
+ALL_CASES = (*CASES, *QUIET_CASES, *TRIP_CASES)
+
+
+def test_there_are_enough_cases_and_none_is_there_twice() -> None:
+    assert len({case.id for case in ALL_CASES}) == len(ALL_CASES) >= 60
+
+
+@pytest.mark.parametrize("case", ALL_CASES, ids=lambda case: case.id)
 def test_the_ladder_says_what_a_photographer_would_want(case: Case) -> None:
     telling = answer(case)
     assert (telling.kind, telling.why) == (case.says, case.why)
+    assert telling.is_last_word is case.is_last_word
     assert telling.text
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.id)
+@pytest.mark.parametrize("case", ALL_CASES, ids=lambda case: case.id)
 def test_what_is_told_counts_on_and_expires_and_silence_does_neither(case: Case) -> None:
     telling = answer(case)
     if case.says is None:
@@ -86,7 +105,7 @@ def test_each_kind_expires_when_it_helps_no_more(
 
 
 def test_a_heads_up_with_a_long_notice_still_expires_in_the_future() -> None:
-    wishes = Wishes(notice=timedelta(hours=24))
+    wishes = Wishes(quiet=None, notice=timedelta(hours=24))
     now = NOON - timedelta(hours=14)
     telling = what_to_tell((), seen(WAIT, 60, 1), now=now, cycle=CYCLE, wishes=wishes, plan=TRIP)
     assert (telling.kind, telling.expires_at) == (HEADS_UP, LEAVE_BY)
@@ -102,7 +121,9 @@ def test_the_sentences_carry_the_figures() -> None:
 def test_seen_is_read_off_a_verdict() -> None:
     storm = outlook(81, hazards=hazards(thunder=(HazardLevel.FAIL, 60.0)))
     verdict = judge(night(WINDOW), [storm], WISHES, now=NOON, site=SITE)
-    assert build_seen(verdict, EVENING, NOON, SITE.tz) == seen(STAY, 81, hazards=("thunder",))
+    assert build_seen(verdict, EVENING, NOON, SITE.tz) == seen(
+        STAY, 81, hazards=("thunder",), decided_by="thunder"
+    )
 
 
 @pytest.mark.parametrize(
@@ -123,4 +144,6 @@ def test_a_passed_window_is_over_and_no_hazard() -> None:
 
 def test_a_night_without_weather_is_seen_without_chance() -> None:
     verdict = judge(night(WINDOW), [None], WISHES, now=NOON, site=SITE)
-    assert build_seen(verdict, EVENING, NOON, SITE.tz) == seen(UNKNOWN, None, lineages=0)
+    assert build_seen(verdict, EVENING, NOON, SITE.tz) == seen(
+        UNKNOWN, None, lineages=0, decided_by="forecast"
+    )
