@@ -170,6 +170,20 @@ def check_api_key(session: Session, key: str, now: datetime) -> Token | None:
     return tokens.find(session, Purpose.API_KEY, key, now)
 
 
+def find_api_keys(session: Session) -> list[Token]:
+    """The keys that work, oldest first."""
+    query = select(Token).where(Token.purpose == Purpose.API_KEY, Token.used_at.is_(None))
+    return list(session.scalars(query.order_by(Token.id)))
+
+
+def revoke_api_key(session: Session, number: int, now: datetime) -> None:
+    """Let the key of that number work no more; BadInput when there is none."""
+    row = session.get(Token, number)
+    if row is None or row.purpose != Purpose.API_KEY or row.used_at is not None:
+        raise BadInput(f"there is no key number {number} that works; see: duskbell key list")
+    row.used_at = now
+
+
 def _find_mail(session: Session, target: str) -> tables.Address | None:
     """The mail address however it is spelled; a confirmed one before another."""
     rows = session.scalars(

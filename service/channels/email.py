@@ -93,6 +93,14 @@ class Email:
             return talk.deliver(envelope, deadline)
 
 
+def try_relay(server: MailServer, sender: str) -> None:
+    """Greet the relay, secure the line, log in and leave; ChannelError says what doesn't work."""
+    tls = None if server.security == "none" else ssl.create_default_context(cafile=server.ca_file)
+    talk = _Talk(server, tls, sender_address(sender).domain)
+    with Deadline(server.whole_timeout_s) as deadline:
+        talk.open(deadline).leave()
+
+
 class OutboxFolder:
     """Writes each message as an `.eml` file, for installations without a mail server.
 
@@ -161,7 +169,7 @@ def check_mail_address(address: str) -> str:
     try:
         checked = validate_email(address.strip(), check_deliverability=False, test_environment=True)
     except EmailNotValidError as error:
-        raise BadInput(f"{address!r} can't be a mail address: {error}") from error
+        raise BadInput(f"{address!r} is no mail address: {error}") from error
     if checked.ascii_email is None:
         raise BadInput(f"{address!r} needs letters before the @ that many mail servers can't carry.")
     return checked.ascii_email
@@ -266,7 +274,7 @@ class _Talk:
     own_name: str
 
     def deliver(self, envelope: _Envelope, deadline: Deadline) -> SendResult:
-        relay = self._open(deadline)
+        relay = self.open(deadline)
         try:
             self._offer(relay, envelope, deadline)
             result = self._hand_over(relay, envelope, deadline)
@@ -276,7 +284,8 @@ class _Talk:
         relay.leave()
         return result
 
-    def _open(self, deadline: Deadline) -> _Relay:
+    def open(self, deadline: Deadline) -> _Relay:
+        """A session that is ready for a message; ChannelError when there is none to be had."""
         try:
             relay = _Relay(self.server, self.tls, self.own_name, deadline)
         except (smtplib.SMTPException, OSError, UnicodeError) as error:

@@ -4,24 +4,19 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
 
 from alerts.errors import DuskbellError
+from service.cli.findings import Finding
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
+    from sqlalchemy.orm import Session
+
     from service.settings import Settings
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing looked at. level: ok, note (works, but know this) or wrong (something won't work)."""
-
-    level: str
-    about: str
-    text: str
 
 
 @click.command()
@@ -47,7 +42,7 @@ def examine(settings: Settings) -> Iterator[Finding]:
         "settings",
         f"{file} is read" if file.exists() else f"defaults and environment ({file} isn't there)",
     )
-    for check in (_database, _cycle, _sky, _contact, _feeds, _mail, _page):
+    for check in (_database, _cycle, _sky, _contact, _feeds, _mail, _operator, _delivery, _page):
         yield from _guarded(check, settings)
 
 
@@ -119,31 +114,63 @@ def _feeds(settings: Settings) -> Iterator[Finding]:
 
 
 def _mail(settings: Settings) -> Iterator[Finding]:
-    if not settings.smtp_host:
-        yield Finding("note", "mail", f"no relay is set; mail is written as .eml files to {settings.outbox}")
+    from service.cli.doctor_mail import examine_mail
+
+    yield from examine_mail(settings)
+
+
+def _operator(settings: Settings) -> Iterator[Finding]:
+    """Whether anyone hears when the service itself is in trouble."""
+    from service.channels.registry import build_channels, wiring_from
+
+    if settings.operator_way is None:
+        text = "nobody is told when mail stops: set operator_target, and operator_email for the rest"
+        yield Finding("note", "operator", text)
         return
-    from service.channels.registry import wiring_from
-
-    wiring_from(settings)
-    yield from _greet(settings)
-
-
-def _greet(settings: Settings) -> Iterator[Finding]:
-    import smtplib
-
-    where = f"{settings.smtp_host}:{settings.smtp_port}"
-    kind = smtplib.SMTP_SSL if settings.smtp_security == "tls" else smtplib.SMTP
-    try:
-        with kind(settings.smtp_host, settings.smtp_port, timeout=5) as relay:
-            relay.ehlo()
-            offers_tls = relay.has_extn("starttls")
-    except (OSError, smtplib.SMTPException) as error:
-        yield Finding("wrong", "mail", f"{where} doesn't answer ({error}); check smtp_host and smtp_port")
+    channel, address = settings.operator_way
+    channels = build_channels(wiring_from(settings))
+    if channel not in channels:
+        known = ", ".join(sorted(channels))
+        yield Finding("wrong", "operator", f"operator_target names {channel!r}; there is: {known}")
         return
-    if settings.smtp_security == "starttls" and not offers_tls:
-        yield Finding("wrong", "mail", f"{where} offers no STARTTLS; set smtp_security to tls or none")
+    channels[channel].check_address(address)
+    yield Finding("ok", "operator", f"trouble is told by {channel}")
+
+
+def _delivery(settings: Settings) -> Iterator[Finding]:
+    """What the store says of messages: promises broken, hosts that rest, troubles that last."""
+    from datetime import UTC, datetime
+
+    from sqlalchemy.orm import Session
+
+    from service.store.engine import open_engine
+    from service.store.migrate import current_revision, head_revision
+    from service.store.promises import find_broken
+
+    engine = open_engine(settings.store_url)
+    if current_revision(engine) != head_revision():
         return
-    yield Finding("ok", "mail", f"{where} answers")
+    now = datetime.now(UTC)
+    with Session(engine) as session:
+        broken = find_broken(session, now=now, wall=now)
+        yield from _troubles(session, now)
+    for finding in broken:
+        yield Finding("wrong", "delivery", finding)
+    if not broken:
+        yield Finding("ok", "delivery", "what was promised of messages holds")
+
+
+def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
+    from sqlalchemy import select
+
+    from service.masking import mask_text
+    from service.store.tables_delivery import Destination, Trouble
+
+    for trouble in session.scalars(select(Trouble).where(Trouble.ended_at.is_(None)).order_by(Trouble.since)):
+        yield Finding("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
+    for row in session.scalars(select(Destination).where(Destination.open_until > now)):
+        text = f"{row.key} rests until {row.open_until:%H:%M} UTC: {row.failures} failures, {row.code}"
+        yield Finding("note", "delivery", mask_text(text))
 
 
 def _page(settings: Settings) -> Iterator[Finding]:

@@ -11,14 +11,20 @@ from alerts.errors import DuskbellError
 _COMMANDS = {
     "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
     "season": ("service.cli.season", "Every night of a year with a dark window."),
-    "site": ("service.cli.sites", "Add and list sites."),
+    "site": ("service.cli.sites", "Add, edit and list sites."),
     "subscribe": ("service.cli.subscriptions", "Tell an address about a site."),
     "subscriptions": ("service.cli.subscriptions", "List who is told about what."),
+    "address": ("service.cli.addresses", "List, test, confirm and switch addresses."),
+    "messages": ("service.cli.messages", "List, show, resend and cancel messages."),
     "cycle": ("service.cli.running", "Run all stages once."),
     "serve": ("service.cli.running", "Run the schedule, the page and /healthz until stopped."),
     "explain": ("service.cli.explain", "Say why a night rang, or why it didn't."),
     "doctor": ("service.cli.doctor", "Check settings, database, mail and feeds."),
     "migrate": ("service.cli.running", "Bring an older database up to this version."),
+    "backup": ("service.cli.backup", "Write everything to one file."),
+    "restore": ("service.cli.backup", "Put a backup in place of the database."),
+    "person": ("service.cli.people", "Hand out or erase what is stored about a person."),
+    "key": ("service.cli.people", "Make, list and revoke keys for programs."),
     "demo": ("service.cli.demo", "Play an invented week, offline, from forecast to stand-down."),
 }
 

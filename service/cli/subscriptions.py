@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,11 +12,17 @@ from alerts.errors import BadInput
 from alerts.night import SkyWishes
 from alerts.wishes import Wishes
 
+if TYPE_CHECKING:
+    from service.bootstrap import Duskbell
+
 
 @click.command()
 @click.argument("site")
 @click.option("--email", default=None, help="Mail address to tell; adding it here confirms it.")
 @click.option("--webhook", default=None, help="https URL that takes alerts as signed JSON.")
+@click.option("--chat", nargs=2, default=None, metavar="FORM URL", help="A group chat, in its own form.")
+@click.option("--token", default="", help="Access token, for a chat that wants one.")
+@click.option("--target", default=None, help="One of named_targets from the settings.")
 @click.option("--drive", "drive_minutes", type=int, default=None, help="Minutes of driving to the site.")
 @click.option(
     "--shortest", "shortest_minutes", type=int, default=None, help="Shortest window worth it, minutes."
@@ -30,6 +37,9 @@ def subscribe(
     site: str,
     email: str | None,
     webhook: str | None,
+    chat: tuple[str, str] | None,
+    token: str,
+    target: str | None,
     drive_minutes: int | None,
     shortest_minutes: int | None,
     core_above_deg: float | None,
@@ -37,31 +47,53 @@ def subscribe(
 ) -> None:
     """Tell an address about SITE."""
     from service.bootstrap import build
-    from service.channels.netguard import SafeClient
-    from service.channels.webhook import new_secret
+    from service.registration import register, shown, vouch_for
     from service.store import people
     from service.store.sites import get_site
 
-    if (email is None) == (webhook is None):
-        raise BadInput("name one address: --email ADDRESS or --webhook URL.")
+    channel, given = _named_address(email, webhook, chat, target)
     wishes = _wishes(drive_minutes, shortest_minutes, core_above_deg, chance_go_pct)
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = get_site(session, site)
         owner = people.get_operator(session, zone="UTC", now=now)
-        if email is not None:
-            target, channel, secrets = people.checked_email(email), "email", []
-        else:
-            assert webhook is not None, "one of the two is given"
-            SafeClient(allow=duskbell.settings.webhook_allow).check_url(webhook)
-            target, channel, secrets = webhook, "webhook", [new_secret()]
-        address = people.add_address(session, owner, channel, target, secrets=secrets, now=now)
+        address = register(session, channel, duskbell.channels[channel], owner, given, now=now, token=token)
         people.subscribe(session, address, row, wishes, now=now)
-        click.echo(f"{target} will be told about {row.name}.")
+        if channel in ("email", "named"):
+            vouch_for(session, address.id, now)
+        number, needs_proof = address.id, address.confirmed_at is None
+        told = address.target if channel in ("email", "named") else shown(address)
+        click.echo(f"{told} will be told about {row.name}{' once it is confirmed' if needs_proof else ''}.")
         if channel == "webhook":
             click.echo(f"Its signing secret (Standard Webhooks): {address.secrets[0]}")
+    if needs_proof:
+        _prove(duskbell, number)
     click.echo("Next: duskbell cycle, or leave it running: duskbell serve")
+
+
+def _named_address(
+    email: str | None, webhook: str | None, chat: tuple[str, str] | None, target: str | None
+) -> tuple[str, str]:
+    """Channel and address as given; BadInput unless exactly one is."""
+    from service.channels.chat import CHAT_FORMS
+
+    named = [("email", email), ("webhook", webhook), chat or ("", None), ("named", target)]
+    given = [(channel, address) for channel, address in named if address is not None]
+    if len(given) != 1:
+        raise BadInput("name one address: --email ADDRESS, --webhook URL, --chat FORM URL or --target NAME.")
+    if chat is not None and chat[0] not in CHAT_FORMS:
+        raise BadInput(f"there is no chat form {chat[0]!r}; there is: {', '.join(CHAT_FORMS)}.")
+    return given[0]
+
+
+def _prove(duskbell: Duskbell, number: int) -> None:
+    """Send the receiver a test message, whose answer confirms it."""
+    from service.cli.addresses import say_tested
+    from service.registration import send_test
+
+    tested = send_test(duskbell.sessions, duskbell.channels, duskbell.keys, number, now=duskbell.clock())
+    say_tested(number, tested)
 
 
 def _wishes(

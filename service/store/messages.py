@@ -16,6 +16,7 @@ from enum import StrEnum
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session
 
+from alerts.errors import BadInput
 from service.crashpoints import crash_point
 from service.store import tables
 from service.store.tables_delivery import Notice
@@ -253,3 +254,59 @@ def notices_of(session: Session, message_ids: Iterable[str]) -> dict[str, Notice
     """The notices that these messages carry, by message."""
     rows = session.scalars(select(Notice).where(Notice.message_id.in_(set(message_ids))))
     return {row.message_id: row for row in rows}
+
+
+def get_message(session: Session, message_id: str) -> tables.Message:
+    """The message of that id, or the one whose id begins so; BadInput when there isn't exactly one."""
+    rows = session.scalars(
+        select(tables.Message).where(tables.Message.id.startswith(message_id, autoescape=True)).limit(2)
+    ).all()
+    if len(rows) != 1:
+        how_many = "no" if not rows else "more than one"
+        raise BadInput(f"{how_many} message has an id that begins with {message_id!r}.")
+    return rows[0]
+
+
+def find_messages(session: Session, status: Status | None, limit: int) -> list[tables.Message]:
+    """The newest messages, of that status if one is named."""
+    query = select(tables.Message).order_by(tables.Message.created_at.desc(), tables.Message.id)
+    if status is not None:
+        query = query.where(tables.Message.status == status)
+    return list(session.scalars(query.limit(limit)))
+
+
+def find_attempts(session: Session, message_id: str) -> list[tables.Attempt]:
+    """The attempts at a message that are still kept, oldest first."""
+    query = select(tables.Attempt).where(tables.Attempt.message_id == message_id)
+    return list(session.scalars(query.order_by(tables.Attempt.id)))
+
+
+def resend(session: Session, message: tables.Message, *, again: bool, now: datetime, wall: datetime) -> None:
+    """Let a settled message be sent once more under its id. again: also one that was sent.
+
+    BadInput where that can't be: it is still on its way, or the moment that it would help is past.
+    """
+    if message.status in UNSETTLED:
+        raise BadInput(f"message {message.id} is still on its way ({message.status}).")
+    if message.expires_at <= now:
+        raise BadInput(f"message {message.id} would help nobody any more, so it isn't sent.")
+    if message.status == Status.SENT and not again:
+        raise BadInput(
+            f"message {message.id} was sent already; with --again it goes out under the same id, and "
+            "receivers that drop repeats drop it."
+        )
+    message.maybe_sent = message.maybe_sent or message.status == Status.SENT
+    message.status, message.due_at, message.settled_at = Status.RETRY, wall, None
+    message.note = "sent once more by the operator"
+
+
+def cancel(session: Session, message: tables.Message, *, wall: datetime) -> None:
+    """End a message that still waits; BadInput when it doesn't."""
+    ended = session.execute(
+        update(tables.Message)
+        .where(tables.Message.id == message.id, tables.Message.status.in_(WAITING))
+        .values(status=Status.SUPPRESSED, settled_at=wall, note="cancelled by the operator")
+        .execution_options(synchronize_session=False)
+    )
+    if ended.rowcount != 1:  # type: ignore[attr-defined]
+        raise BadInput(f"message {message.id} doesn't wait any more ({message.status}).")

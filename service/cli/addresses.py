@@ -1,0 +1,143 @@
+"""`duskbell address`: where messages go, and whether they are wanted and arrive there."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from alerts.errors import BadInput
+
+if TYPE_CHECKING:
+    from service.registration import Tested
+    from service.store import tables
+
+
+@click.group()
+def address() -> None:
+    """List, test, confirm, rotate and switch addresses."""
+
+
+@address.command("list")
+def list_addresses() -> None:
+    """List all addresses with their numbers."""
+    from sqlalchemy import select
+
+    from service.bootstrap import build
+    from service.registration import shown
+    from service.store import tables
+
+    with build().sessions() as session:
+        rows = session.scalars(select(tables.Address).order_by(tables.Address.id)).all()
+        if not rows:
+            click.echo('No addresses yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG')
+        for row in rows:
+            click.echo(f"{row.id:>4}  {shown(row):<50}  {_state(row)}")
+
+
+def _state(row: tables.Address) -> str:
+    if row.off_since is not None:
+        return f"off: {row.off_reason}"
+    return "on" if row.confirmed_at is not None else "not confirmed"
+
+
+@address.command("test")
+@click.argument("number", type=int)
+def test(number: int) -> None:
+    """Send a test message; a receiver that answers with its code is confirmed."""
+    from service.bootstrap import build
+    from service.registration import get_address, send_test
+
+    duskbell = build()
+    with duskbell.sessions() as session:
+        if get_address(session, number).channel == "email":
+            raise BadInput("a mail address is confirmed by a link in a mail, or by adding it here.")
+    tested = send_test(duskbell.sessions, duskbell.channels, duskbell.keys, number, now=duskbell.clock())
+    say_tested(number, tested)
+
+
+def say_tested(number: int, tested: Tested) -> None:
+    """What the test led to, and what to do next."""
+    click.echo(tested.text)
+    if tested.confirmed:
+        return
+    if tested.arrived:
+        click.echo(f"Read the code where it arrived, then: duskbell address confirm {number} --code CODE")
+    else:
+        click.echo(f"When the receiver is ready: duskbell address test {number}")
+    click.echo(f"Or vouch for it yourself: duskbell address confirm {number}")
+
+
+@address.command("confirm")
+@click.argument("number", type=int)
+@click.option("--code", default=None, help="The code from the test message.")
+def confirm(number: int, code: str | None) -> None:
+    """Confirm an address by its code, or on your own word."""
+    from service.bootstrap import build
+    from service.registration import confirm_by_code, get_address, vouch_for
+
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        get_address(session, number)
+        if code is None:
+            vouch_for(session, number, now)
+        elif not confirm_by_code(session, number, code, now):
+            raise BadInput(f"that isn't the code sent to address {number}, or it is more than 48 hours old.")
+    click.echo(f"Address {number} is confirmed.")
+
+
+@address.command("rotate")
+@click.argument("number", type=int)
+def rotate(number: int) -> None:
+    """Give a webhook a new signing secret; the old one signs beside it for a week."""
+    from service.bootstrap import build
+    from service.channels.webhook import new_secret
+    from service.registration import get_address
+    from service.store.endpoints import add_secret
+
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = get_address(session, number)
+        if row.channel != "webhook":
+            raise BadInput(
+                f"address {number} is no signed webhook ({row.channel}); it has no signing secret."
+            )
+        add_secret(session, row, new_secret(), duskbell.clock())
+        click.echo(f"Its new signing secret (Standard Webhooks): {row.secrets[0]}")
+    click.echo("Messages carry both signatures for a week; then the old secret is dropped.")
+
+
+@address.command("off")
+@click.argument("number", type=int)
+def off(number: int) -> None:
+    """Send nothing to an address any more."""
+    from service.bootstrap import build
+    from service.registration import get_address
+    from service.store.endpoints import switch_off
+
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        switch_off(get_address(session, number), "switched off by the operator", duskbell.clock())
+    click.echo(f"Address {number} is off.")
+
+
+@address.command("on")
+@click.argument("number", type=int)
+def on(number: int) -> None:
+    """Send to an address again that was switched off or came back."""
+    from service.bootstrap import build
+    from service.registration import get_address
+    from service.store import suppression
+    from service.store.endpoints import switch_on
+    from service.store.suppression import Reason
+
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = get_address(session, number)
+        hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
+        suppression.lift(session, hashed, Reason.BOUNCED)
+        if hashed in suppression.find_suppressed(session, [hashed]):
+            raise BadInput(f"whoever reads address {number} has opted out; only they can opt in again.")
+        switch_on(session, row)
+    click.echo(f"Address {number} is on.")

@@ -1,0 +1,118 @@
+"""`duskbell messages`: what was sent, what wasn't and why, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from sqlalchemy.orm import Session
+
+    from service.store import tables
+
+STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded", "suppressed")
+LISTED = 20
+
+
+@click.group()
+def messages() -> None:
+    """List, show, resend and cancel messages."""
+
+
+@messages.command("list")
+@click.option("--status", type=click.Choice(STATUSES), default=None, help="Only those of this status.")
+@click.option("--limit", type=click.IntRange(1, 1000), default=LISTED, help="How many at most.")
+def list_messages(status: str | None, limit: int) -> None:
+    """List the newest messages."""
+    from service.bootstrap import build
+    from service.store.messages import Status, find_messages
+
+    with build().sessions() as session:
+        rows = find_messages(session, Status(status) if status else None, limit)
+        if not rows:
+            click.echo("No messages." if status is None else f"No messages are {status}.")
+        for row in rows:
+            click.echo(f"{row.id}  {_utc(row.created_at)}  {row.status:<10}  {_shown(row)}")
+
+
+@messages.command("show")
+@click.argument("message_id")
+def show(message_id: str) -> None:
+    """Show one message: what it says, each attempt, what the receiver answered."""
+    from service.bootstrap import build
+    from service.store.messages import get_message
+
+    with build().sessions() as session:
+        for line in _describe(session, get_message(session, message_id)):
+            click.echo(line)
+
+
+@messages.command("resend")
+@click.argument("message_id")
+@click.option("--again", is_flag=True, help="Also one that was sent; receivers may drop it as a repeat.")
+def resend(message_id: str, again: bool) -> None:
+    """Send a settled message once more, if it still helps."""
+    from service.bootstrap import build
+    from service.store import messages as store
+
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        row = store.get_message(session, message_id)
+        store.resend(session, row, again=again, now=now, wall=now)
+        click.echo(f"{row.id} is due again. Next: duskbell cycle, or leave it running: duskbell serve")
+
+
+@messages.command("cancel")
+@click.argument("message_id")
+def cancel(message_id: str) -> None:
+    """End a message that still waits. A later cycle may call for another."""
+    from service.bootstrap import build
+    from service.store import messages as store
+
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = store.get_message(session, message_id)
+        store.cancel(session, row, wall=duskbell.clock())
+        click.echo(f"{row.id} is cancelled.")
+
+
+def _describe(session: Session, row: tables.Message) -> Iterator[str]:
+    from service.store.messages import carried_by, find_attempts, notices_of
+
+    yield f"{row.id}: {row.status}{', may have arrived' if row.maybe_sent else ''}"
+    yield f"  to        {_shown(row)}"
+    for _, alert in carried_by(session, [row.id])[row.id]:
+        kind, site = alert.kind.replace("_", " "), alert.facts.get("site_name", "?")
+        yield f"  says      {kind}: {site}, {alert.night_name}"
+    for notice in notices_of(session, [row.id]).values():
+        yield f"  says      a notice: {notice.kind.replace('_', ' ')}"
+    yield f"  written   {_utc(row.created_at)}"
+    yield f"  helps     until {_utc(row.expires_at)}"
+    yield f"  settled   {_utc(row.settled_at)}" if row.settled_at else f"  due       {_utc(row.due_at)}"
+    if row.note:
+        yield f"  note      {_masked(row.note)}"
+    for attempt in find_attempts(session, row.id):
+        answer = _masked(" ".join((attempt.answer or "").split()))
+        result = f"{attempt.result} {attempt.code or ''}".rstrip()
+        yield f"  tried     {_utc(attempt.started_at)}: {result}  {answer}".rstrip()
+
+
+def _shown(row: tables.Message) -> str:
+    from service.registration import shown
+
+    return shown(row.address)
+
+
+def _masked(text: str) -> str:
+    from service.masking import mask_text
+
+    return mask_text(text)
+
+
+def _utc(at: datetime) -> str:
+    return f"{at:%Y-%m-%d %H:%M:%S} UTC"
