@@ -15,7 +15,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
-from service.channels.email import check_mail_address
+from service.channels.mailbuilding import check_mail_address
 from service.keys import Keys
 from service.notices.wording import NoticeKind
 from service.store import endpoints, limits, messages, suppression, tables, tokens

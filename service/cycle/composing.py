@@ -6,9 +6,8 @@ import html
 import logging
 from datetime import UTC, datetime
 
-from jinja2 import TemplateError
-
 from alerts.briefing.facts import AlertFacts, Briefing, MailParts
+from alerts.briefing.templating import TEMPLATE_FAULTS
 from alerts.briefing.wording import LONGEST_NAME, long_day, plain, unmentioned
 from service.channels.base import Form, Outgoing
 from service.channels.compose import compose
@@ -19,22 +18,23 @@ from service.store.codec import from_json
 
 log = logging.getLogger(__name__)
 
-TEMPLATE_FAULTS = (
-    TemplateError, ArithmeticError, AttributeError, LookupError, OSError, RuntimeError, TypeError, ValueError,
-)  # fmt: skip
-"""What a template, a filter of it or the values under it can raise."""
+COMPOSING_FAULTS = (*TEMPLATE_FAULTS, OSError, RuntimeError)
+"""What a template, a filter of it, a font or the values under them can raise."""
+LONGEST_FAULT = 300
 
 
 def compose_claimed(claimed: Claimed, attempted_at: datetime) -> tuple[Outgoing, str]:
-    """What to send, and what went wrong in making it ("" when nothing did).
+    """What to send, and a sentence for the operator on what went wrong in making it ("" if nothing did).
 
     A fault in composing must not keep an alert back: a minimal text goes out in its place.
     """
     try:
-        return _full(claimed, attempted_at), ""
-    except TEMPLATE_FAULTS as error:
+        outgoing = _full(claimed, attempted_at)
+    except COMPOSING_FAULTS as error:
         log.exception("message %s is sent in its plainest form", claimed.message_id)
-        return _minimal(claimed, attempted_at), f"{type(error).__name__}: {error}"
+        what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
+        return _minimal(claimed, attempted_at), f"A message was sent in its plainest form ({what})."
+    return outgoing, " ".join(outgoing.mail.problems) if outgoing.mail else ""
 
 
 def _full(claimed: Claimed, attempted_at: datetime) -> Outgoing:

@@ -225,7 +225,7 @@ class Round:
 def _send(claimed: Claimed, clock: Clock) -> Sent:
     """Compose and send one message, in a thread of its own."""
     started_at = clock()
-    outgoing, fault = compose_claimed(claimed, started_at)
+    outgoing, problem = compose_claimed(claimed, started_at)
     crash_point("deliver.composed")
     result: SendResult | ChannelError
     try:
@@ -233,4 +233,4 @@ def _send(claimed: Claimed, clock: Clock) -> Sent:
     except ChannelError as error:
         result = error
     crash_point("deliver.sent")
-    return Sent(claimed, result, started_at, clock(), fault)
+    return Sent(claimed, result, started_at, clock(), problem)

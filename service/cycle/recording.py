@@ -33,13 +33,13 @@ OWNER_NOTICE_HELPS = timedelta(hours=48)
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """One attempt that is over. fault: what went wrong in composing, "" when nothing did."""
+    """One attempt that is over. problem: a sentence for the operator on its composing, or ""."""
 
     claimed: Claimed
     result: SendResult | ChannelError
     started_at: datetime
     ended_at: datetime
-    fault: str = ""
+    problem: str = ""
 
 
 @dataclass(slots=True)
@@ -79,9 +79,8 @@ def record(
         if isinstance(sent.result, ChannelError):
             status = _after_failure(session, ledger, sent, sent.result, now=now, wall=wall)
             ledger.statuses.update([status] if status else [])
-        if sent.fault:
-            text = f"A message could only be sent in its plainest form ({sent.fault})."
-            note_trouble(session, "composing", text, wall)
+        if sent.problem:
+            note_trouble(session, "composing", sent.problem, wall)
     endpoints.keep_breakers(session, ledger.changed)
     return ledger
 
@@ -167,8 +166,8 @@ def _attempt_row(sent: Sent) -> dict[str, Any]:
 
 def _sent_note(sent: Sent) -> str | None:
     """What is worth saying of a message that went out; mostly nothing."""
-    if sent.fault:
-        return f"sent in its plainest form ({sent.fault})"
+    if sent.problem:
+        return sent.problem
     place = sent.result.place if isinstance(sent.result, SendResult) else ""
     return f"written to {place}" if place else None
 

@@ -14,7 +14,7 @@ import pytest
 from alerts.briefing.facts import MailParts
 from alerts.errors import BadInput
 from service.channels.base import ChannelError, Outgoing
-from service.channels.email import MAIL_POLICY, build_mail, check_mail_address, sender_address
+from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
 
 SENDER = sender_address("duskbell@example.org")
 OUTGOING = Outgoing(
