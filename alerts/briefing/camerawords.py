@@ -15,7 +15,7 @@ from alerts.settingseries import say_shutter
 
 def camera_sentences(notes: FieldNotes, field: Clock) -> tuple[str, ...]:
     """What to set, what that costs, and the frames to take."""
-    said = [*notes.kit.assumed, _frame(notes), _settings(notes.exposure), _cost(notes.exposure)]
+    said = [*notes.kit.assumed, _frame(notes), _settings(notes.exposure), _cost(notes)]
     said.append(_series(notes.frames, field))
     if notes.panorama is not None:
         said += _panorama(notes.panorama)
@@ -26,10 +26,11 @@ def _frame(notes: FieldNotes) -> str:
     kit, aim = notes.kit, notes.aim
     wide, high = kit.field_of_view_deg(portrait=aim.portrait)
     held = "upright" if aim.portrait else "level"
+    name = plain(notes.subject, LONGEST_NAME)
     fits = (
-        "ground and core fit in one frame"
+        f"ground and {name} fit in one frame"
         if aim.has_ground
-        else "the core stands too high for ground in the frame"
+        else f"{name} stands too high for ground in the frame"
     )
     return (
         f"{kit.lens_words} on {kit.camera.name} sees {wide:.0f}° × {high:.0f}° held {held}. Point it at "
@@ -44,14 +45,19 @@ def _settings(exposure: Exposure) -> str:
     )
 
 
-def _cost(exposure: Exposure) -> str:
+def _cost(notes: FieldNotes) -> str:
     """The rules of thumb by their names, and the exact figures beside them."""
+    exposure, subject = notes.exposure, plain(notes.subject, LONGEST_NAME)
     start, *others = exposure.rules
     thumbs = [f"{say_shutter(rule.set_s)} by {rule.name} ({_px(rule)})" for rule in others if rule.is_thumb]
-    exact = [f"{say_shutter(rule.set_s)} to stay within {rule.name}" for rule in others if not rule.is_thumb]
+    exact = [
+        f"{say_shutter(rule.set_s)} to stay within {rule.name.replace('the core', subject)}"
+        for rule in others
+        if not rule.is_thumb
+    ]
     return (
         f"{say_shutter(exposure.shutter_s)} is what the {start.name} gives, a rule of thumb: on this sensor "
-        f"stars then trail {exposure.core_px:.1f} px at the core and {exposure.worst_px:.0f} px at worst in "
+        f"stars then trail {exposure.core_px:.1f} px at {subject} and {exposure.worst_px:.0f} px at worst in "
         "the frame. "
         f"Other rules of thumb give {listed(thumbs)}; exactly, it takes {listed(exact)}."
     )

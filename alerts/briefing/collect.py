@@ -9,7 +9,7 @@ from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
 from alerts.briefing.fieldnotes import FieldNotes
 from alerts.fieldplan import FieldPlan
 from alerts.ladder import Telling, Told, Why
-from alerts.night import Night
+from alerts.night import DarkWindow, Night, Target, TargetKind, TrackPoint
 from alerts.rules import Result
 from alerts.site import Site
 from alerts.verdict import Verdict, VerdictWord
@@ -106,7 +106,8 @@ def _facts(
         home_about=plan.home_about if plan else None,
         chance_pct=outlook.chance_pct if outlook else None,
         agreement=say_agreement(outlook) if outlook else "",
-        core=window.track if window else (),
+        core=_track(window) if window else (),
+        target_name=_target_name(night.wishes.target),
         shapes=window.shapes if window else (),
         moon="no Moon" if window and night.wishes.moonless else "",
         reasons=tuple(
@@ -122,6 +123,15 @@ def _facts(
         sunrise=night.sun.rises[-1] if night.sun.rises else None,
         access_note=site.access_note,
     )
+
+
+def _track(window: DarkWindow) -> tuple[TrackPoint, ...]:
+    """Where the target stands; nothing where that is the core of another season, below the horizon."""
+    return window.track if all(point.altitude_deg > 0 for point in window.track) else ()
+
+
+def _target_name(target: Target) -> str:
+    return (target.name or "target") if target.kind is TargetKind.RADEC else "core"
 
 
 def say_agreement(outlook: Outlook) -> str:

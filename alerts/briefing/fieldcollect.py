@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 
@@ -13,7 +14,7 @@ from alerts.exposure import Exposure, exposure_for
 from alerts.fieldplan import FieldPlan
 from alerts.frameplan import HIGHEST_OVER_DEG, best_alignment, plan_frames
 from alerts.kit import Kit, default_kit
-from alerts.night import BodyEvents, DarkWindow, Night, Shape, TrackPoint
+from alerts.night import BodyEvents, DarkWindow, Night, Shape, TargetKind, TrackPoint
 from alerts.panorama import Panorama, plan_panorama
 from alerts.projection import View
 from alerts.site import Site
@@ -22,7 +23,6 @@ from alerts.sky.ephemeris import Ephemeris, posix_s
 from alerts.sky.ground import Ground
 from alerts.sky.milkyway import geometry
 from alerts.sky.showers import ActiveShower, active_showers
-from alerts.sky.targets import target_direction
 from alerts.sky.terrain import ridge_deg
 from alerts.sky.tracks import target_track
 from alerts.span import Span
@@ -32,6 +32,8 @@ from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes import Wishes
 
 MOST_SHOWERS = 3
+APEX, FOOT = "the Milky Way's highest part", "the Milky Way's foot"
+ABOVE_FOOT_DEG = 20.0
 
 
 def build_field_notes(
@@ -62,7 +64,7 @@ def build_field_notes(
         arrive=plan.arrive,
         latest_departure=plan.latest_departure,
         give_up_at=give_up_at,
-        look_deg=camera.target_at(give_up_at).azimuth_deg,
+        look_deg=camera.subject_at(give_up_at).azimuth_deg,
         kit=camera.kit,
         exposure=camera.exposure,
         aim=camera.aim,
@@ -80,6 +82,7 @@ def build_field_notes(
         air=air_of(outlook),
         cloud=tuple(cloud),
         signal_lost_at=plan.arrive - signal_lost_before if signal_lost_before is not None else None,
+        subject=camera.subject,
     )
 
 
@@ -103,28 +106,53 @@ class _Camera:
         self.aim = self._aim()
         self.exposure = self._exposure()
 
+    @property
+    def subject(self) -> str:
+        if self._target_at(self.at).altitude_deg <= 0:
+            return APEX if self._apex(self.at)[0] <= HIGHEST_OVER_DEG else FOOT
+        target = self._window.target
+        return (target.name or "the target") if target.kind is TargetKind.RADEC else "the core"
+
+    def subject_at(self, at: datetime) -> TrackPoint:
+        """The target. Where that is down (the core, for the winter's band): the band's highest part, or
+        where that is too high for a ground below it, the band above its foot on the core's side."""
+        target = self._target_at(at)
+        if target.altitude_deg > 0:
+            return target
+        altitude_deg, azimuth_deg = self._apex(at)
+        if altitude_deg <= HIGHEST_OVER_DEG:
+            return TrackPoint(at, altitude_deg, azimuth_deg)
+        feet = ((azimuth_deg - 90) % 360, (azimuth_deg + 90) % 360)
+        nearer = min(feet, key=lambda foot: abs((foot - target.azimuth_deg + 180) % 360 - 180))
+        return TrackPoint(at, ABOVE_FOOT_DEG, nearer)
+
+    def _target_at(self, at: datetime) -> TrackPoint:
+        moment = Span(at, at + timedelta(seconds=1))
+        return target_track(self._site, self._window.target, moment, self._ephemeris)[0]
+
+    def _apex(self, at: datetime) -> tuple[float, float]:
+        at_s = posix_s(at)
+        sky = geometry(Ground.of([self._site]), self._ephemeris.table(at_s, at_s), np.array([at_s]))
+        return float(sky.apex_altitude_deg[0, 0]), float(sky.apex_azimuth_deg[0, 0])
+
     def _best_without_foreground(self, clear: Span) -> datetime:
         """The moment nearest to the middle at which the target is low enough for a ground below it."""
         track = target_track(self._site, self._window.target, clear, self._ephemeris)
         low = [point.at for point in track if 0 < point.altitude_deg <= HIGHEST_OVER_DEG]
-        if self.target_at(clear.middle).altitude_deg <= HIGHEST_OVER_DEG or not low:
+        if self._target_at(clear.middle).altitude_deg <= HIGHEST_OVER_DEG or not low:
             return clear.middle
         return min(low, key=lambda at: abs(at - clear.middle))
 
-    def target_at(self, at: datetime) -> TrackPoint:
-        moment = Span(at, at + timedelta(seconds=1))
-        return target_track(self._site, self._window.target, moment, self._ephemeris)[0]
-
     def _aim(self) -> Aim:
-        target = self.target_at(self.at)
-        land = float(ridge_deg(self._site.horizon, target.azimuth_deg))
-        return aim_at(self.kit, max(target.altitude_deg, 0.0), target.azimuth_deg, self.shape, land)
+        subject = self.subject_at(self.at)
+        land = float(ridge_deg(self._site.horizon, subject.azimuth_deg))
+        return aim_at(self.kit, subject.altitude_deg, subject.azimuth_deg, self.shape, land)
 
     def _exposure(self) -> Exposure:
-        target = self.target_at(self.at)
+        subject = self.subject_at(self.at)
         view = View.of(self.kit, self.aim.azimuth_deg, self.aim.tilt_deg, portrait=self.aim.portrait)
-        dec_deg = float(np.degrees(np.arcsin(target_direction(self._window.target)[2])))
-        place = (target.altitude_deg, target.azimuth_deg)
+        dec_deg = declination_deg(subject, self._site.lat_deg)
+        place = (subject.altitude_deg, subject.azimuth_deg)
         return exposure_for(
             self.kit, trail_rates(self.kit, view, self._site.lat_deg, place, dec_deg), dec_deg
         )
@@ -133,10 +161,14 @@ class _Camera:
     def panorama(self) -> Panorama | None:
         if self.shape is not Shape.ARCH:
             return None
-        at_s = posix_s(self.at)
-        sky = geometry(Ground.of([self._site]), self._ephemeris.table(at_s, at_s), np.array([at_s]))
-        apex = float(sky.apex_altitude_deg[0, 0]), float(sky.apex_azimuth_deg[0, 0])
-        return plan_panorama(self.kit, *apex, self.exposure.shutter_s)
+        return plan_panorama(self.kit, *self._apex(self.at), self.exposure.shutter_s)
+
+
+def declination_deg(point: TrackPoint, lat_deg: float) -> float:
+    """Declination of what stands there: sin δ = sin φ sin h + cos φ cos h cos A. Meeus, ch. 13."""
+    altitude, azimuth, lat = (math.radians(v) for v in (point.altitude_deg, point.azimuth_deg, lat_deg))
+    sine = math.sin(lat) * math.sin(altitude) + math.cos(lat) * math.cos(altitude) * math.cos(azimuth)
+    return math.degrees(math.asin(min(max(sine, -1.0), 1.0)))
 
 
 def shape_at(window: DarkWindow, at: datetime) -> Shape | None:

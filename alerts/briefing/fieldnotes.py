@@ -60,7 +60,8 @@ class FieldNotes:
     astronomical one begins. Missing ones are None.
     give_up_at: from then on less than the shortest wished time is left. look_deg: azimuth in which the
     target stands then. signal_lost_at: where the phone goes silent on the way, if that is known.
-    panorama: for an arch. standings: in the window, ascending.
+    panorama: for an arch. standings: in the window, ascending. subject: what the camera is pointed at, as
+    words in a sentence: the target, or a part of the Milky Way where the core is down.
     """
 
     arrive: datetime
@@ -84,3 +85,4 @@ class FieldNotes:
     air: Air = Air()
     cloud: tuple[CloudHour, ...] = ()
     signal_lost_at: datetime | None = None
+    subject: str = "the core"

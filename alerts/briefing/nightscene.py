@@ -26,7 +26,7 @@ class NightScene:
 
     target, ridge_deg: the target's path, a point every ten minutes, and the land below each point.
     target_words: what the path is ("core", "top of the band"). marks: the target at the window's
-    start, middle and end; empty without a window. All altitudes airless, azimuths from north.
+    start, middle and end, where it is up; empty without a window. All altitudes airless, azimuths from north.
     """
 
     site_name: str
@@ -109,7 +109,7 @@ def _apex_track(site: Site, times: Sequence[TrackPoint], ephemeris: Ephemeris) -
 def _marks(site: Site, night: Night, window: DarkWindow, ephemeris: Ephemeris) -> tuple[TrackPoint, ...]:
     if night.wishes.target.kind is TargetKind.BAND:
         return _apex_track(site, window.track, ephemeris)
-    return window.track
+    return tuple(point for point in window.track if point.altitude_deg > 0)
 
 
 def highest_shown_deg(scene: NightScene) -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from base64 import b64encode
 from collections.abc import Callable, Mapping, Sequence
+from datetime import timedelta
 
 from alerts.briefing.build import render_mail
 from alerts.briefing.facts import Attachment, Briefing, MailParts, PictureLink, Units
@@ -14,10 +15,12 @@ from alerts.briefing.palettes import LIGHT, Palette
 from alerts.briefing.picture import NARROW, Picture
 from alerts.briefing.viewpicture import draw_panorama, draw_view
 from alerts.briefing.viewscene import TownGlow, view_scene
-from alerts.night import DarkWindow, Night
+from alerts.night import DarkWindow, Night, TargetKind, TrackPoint
 from alerts.site import Site
 from alerts.sky.alignment import alignments
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.tracks import target_track
+from alerts.span import Span
 from alerts.weather.cloudhours import CloudHour
 
 CALENDAR_NAME = "duskbell.ics"
@@ -57,12 +60,22 @@ def draw_pictures(
         alignments=alignments(site, window.span, ephemeris),
         glows=glows,
         panorama=notes.panorama,
+        target=_target(site, window, notes, ephemeris),
+        target_words=window.target.name or "target",
         units=units,
     )
     pictures.append(draw_view(view, palette, width=width, key=f"{key}view"))
     if notes.panorama is not None:
         pictures.append(draw_panorama(view, palette, width=width, key=f"{key}panorama"))
     return tuple(pictures)
+
+
+def _target(site: Site, window: DarkWindow, notes: FieldNotes, ephemeris: Ephemeris) -> TrackPoint | None:
+    """Where a target by coordinates stands at the best moment; None for the core and the band."""
+    if window.target.kind is not TargetKind.RADEC:
+        return None
+    at = notes.frames.best_at
+    return target_track(site, window.target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
 
 
 def mail_with_pictures(

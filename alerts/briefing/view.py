@@ -230,7 +230,7 @@ def _rows(facts: AlertFacts, field: Clock, home: Clock) -> list[Row]:
         Row("Sun", _sun(facts, field)),
         Row("Home about", home.stamp(facts.home_about) if facts.home_about else ""),
     ]
-    shown = rows if facts.kind is not AlertKind.STAND_DOWN else rows[1:2] + rows[3:8]
+    shown = rows[1:2] + rows[3:8] if facts.form in ("stand_down", "stay") else rows
     return [row for row in shown if row.value]
 
 
@@ -247,7 +247,7 @@ def _window_row(facts: AlertFacts, field: Clock) -> Row:
         return Row("Window", "")
     told = facts.told_window
     was = f"; was {field.span(told)}" if told is not None and told != facts.window else ""
-    tone = "" if facts.kind is AlertKind.STAND_DOWN else "lamp"
+    tone = "" if facts.form in ("stand_down", "stay") else "lamp"
     return Row("Window", f"{field.span(facts.window)} ({length(facts.window.duration)}{was})", tone)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from alerts.briefing.picture import drawn_name
 from alerts.briefing.units import say_distance
 from alerts.briefing.viewscene import ViewScene
-from alerts.briefing.wording import LONGEST_NAME, clock_in, direction_word, listed, plain
+from alerts.briefing.wording import LONGEST_NAME, capital, clock_in, direction_word, listed, plain
 from alerts.frameplan import HIGHEST_OVER_DEG
 from alerts.panorama import Panorama
 from alerts.sky.alignment import Alignment, Over
@@ -23,6 +23,7 @@ def view_alt(scene: ViewScene) -> str:
         f"What a {scene.kit.focal_mm:g} mm lens sees from {plain(scene.site_name, LONGEST_NAME)} at {time}: "
         f"{wide:.0f}° by {high:.0f}°, held {held}, toward {direction_word(aim.azimuth_deg)} "
         f"({aim.azimuth_deg:.0f}°), tilted up {aim.tilt_deg:.0f}°.",
+        _target(scene),
         _core(scene),
         *glow_sentences(scene),
         *standing_sentences(scene),
@@ -66,6 +67,14 @@ def _standing(found: Alignment, zone: str, *, drawn: bool) -> str:
 
 def _reads_as_over(found: Alignment) -> bool:
     return found.over is Over.FOOT or found.at.altitude_deg <= HIGHEST_OVER_DEG
+
+
+def _target(scene: ViewScene) -> str:
+    if scene.target is None:
+        return ""
+    name, place = plain(scene.target_words, LONGEST_NAME), scene.target
+    where = f"{place.altitude_deg:.0f}° up in the {direction_word(place.azimuth_deg)}"
+    return f"{capital(name)} stands {where}."
 
 
 def _core(scene: ViewScene) -> str:

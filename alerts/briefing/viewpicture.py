@@ -137,6 +137,7 @@ def _values(scene: ViewScene, plane: Plane, palette: Palette) -> tuple[dict[str,
         "objects": _objects(scene, plane),
         "domes": _domes(scene, plane),
         "core": _core(scene, plane),
+        "target": _target(scene, plane),
         "core_size": 5 if isinstance(plane, UnrolledPlane) else 7,
         "frames": [],
         "pointers": pointers,
@@ -207,11 +208,20 @@ def _core(scene: ViewScene, plane: Plane) -> Point | None:
 
 
 def _sky_labels(scene: ViewScene, plane: Plane, palette: Palette) -> list[Label]:
-    core = _core(scene, plane)
-    if core is None:
-        return []
-    label = _core_label(scene, plane, palette, core)
-    return [within(label, plane.box.left + 4, plane.box.right - 4)]
+    core, target = _core(scene, plane), _target(scene, plane)
+    labels = [] if core is None else [_core_label(scene, plane, palette, core)]
+    if target is not None and scene.target is not None:
+        words = f"{drawn_name(scene.target_words, 'target')}, {scene.target.altitude_deg:.0f}° up"
+        labels.append(Label(target[0], target[1] - 13, words, palette.text, 13, "middle", True))
+    return spaced(within(label, plane.box.left + 4, plane.box.right - 4) for label in labels)
+
+
+def _target(scene: ViewScene, plane: Plane) -> Point | None:
+    """Where a target other than the core falls, if that is in the picture."""
+    if scene.target is None:
+        return None
+    place = plane.place([(scene.target.altitude_deg, scene.target.azimuth_deg)])[0]
+    return place if plane.box.holds(place) else None
 
 
 def _core_label(scene: ViewScene, plane: Plane, palette: Palette, core: Point) -> Label:

@@ -57,6 +57,7 @@ class ViewScene:
 
     ridge: (altitude, azimuth) of the land all round, from north. alignments: what stands over which
     foreground when, in the window. panorama, apex: for an arch, the frames and the band's top.
+    target, target_words: what is followed besides the core, if anything.
     """
 
     site_name: str
@@ -72,6 +73,8 @@ class ViewScene:
     alignments: tuple[Alignment, ...] = ()
     glows: tuple[TownGlow, ...] = ()
     panorama: Panorama | None = None
+    target: TrackPoint | None = None
+    target_words: str = ""
     units: Units = Units.METRIC
 
     @property
@@ -89,6 +92,8 @@ def view_scene(
     alignments: Sequence[Alignment] = (),
     glows: Sequence[TownGlow] = (),
     panorama: Panorama | None = None,
+    target: TrackPoint | None = None,
+    target_words: str = "",
     units: Units = Units.METRIC,
 ) -> ViewScene:
     """The scene at one aware time."""
@@ -111,6 +116,8 @@ def view_scene(
         alignments=tuple(alignments),
         glows=tuple(glows),
         panorama=panorama,
+        target=target,
+        target_words=target_words,
         units=units,
     )
 
