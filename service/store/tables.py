@@ -3,18 +3,21 @@
 person ── address ── subscription ── site ── site_revision ── night
                           │                                     │
                           └── decision ── outlook ── forecast ──┘
-                                 │
+                             │   └── wish_snapshot, finding (shared by many)
                                alert ── message ── attempt          outcome, cycle, feed_answer
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import JSON, ForeignKey, Index, LargeBinary, MetaData, String, Text, UniqueConstraint, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
+from service.store.packed import PackedJson
 from service.store.types import UtcDateTime
 
 
@@ -34,6 +37,12 @@ class Table(DeclarativeBase):
         dict[str, Any]: JSON(),
         list[Any]: JSON(),
     }
+
+
+def digest_of(values: dict[str, Any]) -> str:
+    """What to know the same JSON values by, whatever the order of their keys."""
+    text = json.dumps(values, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def _index_where(name: str, *columns: str, where: str) -> Index:
@@ -108,7 +117,11 @@ class SiteRevision(Table):
 
 
 class Subscription(Table):
-    """One address that wants to hear of one site, with its wishes."""
+    """One address that wants to hear of one site, with its wishes.
+
+    judged_at: when its nights were last judged. look_again_at: from when on a verdict or a word could be
+    another one by the passing of time alone; None: judge it in the next cycle, something has changed.
+    """
 
     __tablename__ = "subscription"
 
@@ -121,6 +134,9 @@ class Subscription(Table):
     created_at: Mapped[datetime]
     paused_until: Mapped[datetime | None]
     ended_at: Mapped[datetime | None]
+    ended_why: Mapped[str | None] = mapped_column(String(200))
+    judged_at: Mapped[datetime | None]
+    look_again_at: Mapped[datetime | None] = mapped_column(index=True)
 
     address: Mapped[Address] = relationship()
     person: Mapped[Person] = relationship()
@@ -141,14 +157,18 @@ class Night(Table):
     ends: Mapped[datetime] = mapped_column(index=True)
     first_window_start: Mapped[datetime | None]
     last_window_end: Mapped[datetime | None]
-    facts: Mapped[dict[str, Any]]
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson)
     kernel: Mapped[str] = mapped_column(String(40))
     rules_version: Mapped[str] = mapped_column(String(20))
     computed_at: Mapped[datetime]
 
 
 class Forecast(Table):
-    """One model's answer for one place, or why it was rejected (`body` is empty then)."""
+    """One model's answer for one place, or why it was rejected (`body` is empty then).
+
+    fetched_at: when these values first came; confirmed_at: when the feed last gave the same ones.
+    digest: of the body, to know the same values by.
+    """
 
     __tablename__ = "forecast"
     __table_args__ = (Index("ix_forecast_place_fetched_at", "place", "fetched_at"),)
@@ -162,8 +182,11 @@ class Forecast(Table):
     issued_at: Mapped[datetime | None]
     fetched_at: Mapped[datetime]
     last_hour_ends: Mapped[datetime | None]
-    body: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    body: Mapped[dict[str, Any] | None] = mapped_column(PackedJson)
     rejected: Mapped[str | None] = mapped_column(Text)
+    confirmed_at: Mapped[datetime | None]
+    unchanged_since: Mapped[datetime | None]
+    digest: Mapped[str | None] = mapped_column(String(32))
 
 
 class Outlook(Table):
@@ -179,13 +202,36 @@ class Outlook(Table):
     inputs: Mapped[str] = mapped_column(String(64))
     forecast_ids: Mapped[list[Any]]
     chance_pct: Mapped[int | None]
-    facts: Mapped[dict[str, Any]]
+    facts: Mapped[dict[str, Any]] = mapped_column(PackedJson)
     as_of: Mapped[datetime]
 
 
+class WishSnapshot(Table):
+    """Wishes as decisions were made on them, once for all who wish the same. No person is in it."""
+
+    __tablename__ = "wish_snapshot"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    digest: Mapped[str] = mapped_column(String(64), index=True)
+    wishes: Mapped[dict[str, Any]]
+
+
+class Finding(Table):
+    """The reasons of a verdict, the deciding one first, once for all whom they concern."""
+
+    __tablename__ = "finding"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    reasons: Mapped[list[Any]] = mapped_column(PackedJson)
+
+
 class Decision(Table):
-    """A verdict with everything needed to reach it again. Written when it changes; else only
-    `confirmed_at` moves."""
+    """A verdict with everything needed to reach it again, and what was told of it, silence included.
+
+    Written when the verdict or the word changes; else only `confirmed_at` moves. told: the kind of alert
+    that it raised, None for silence; why: see alerts/telling.py. rung, rung_since: how far up the ladder the
+    night stood, and since when on that rung or higher. decide_at: when a wait is decided.
+    """
 
     __tablename__ = "decision"
     __table_args__ = (Index("ix_decision_subscription_night", "subscription_id", "night_name", "id"),)
@@ -203,12 +249,39 @@ class Decision(Table):
     chance_pct: Mapped[int | None]
     window_start: Mapped[datetime | None]
     window_end: Mapped[datetime | None]
-    reasons: Mapped[list[Any]]
-    wishes: Mapped[dict[str, Any]]
+    wish_snapshot_id: Mapped[int] = mapped_column(ForeignKey("wish_snapshot.id"))
+    finding_id: Mapped[int] = mapped_column(ForeignKey("finding.id"))
     outlook_ids: Mapped[list[Any]]
     forecast_ids: Mapped[list[Any]]
     kernel: Mapped[str] = mapped_column(String(40))
     rules_version: Mapped[str] = mapped_column(String(20))
+    told: Mapped[str | None] = mapped_column(String(20))
+    why: Mapped[str] = mapped_column(String(40), default="")
+    why_text: Mapped[str] = mapped_column(Text, default="")
+    rung: Mapped[int] = mapped_column(default=0)
+    rung_since: Mapped[datetime | None]
+    decide_at: Mapped[datetime | None]
+
+    snapshot: Mapped[WishSnapshot] = relationship(lazy="joined", innerjoin=True)
+    finding: Mapped[Finding] = relationship(lazy="joined", innerjoin=True)
+
+    @property
+    def wishes(self) -> dict[str, Any]:
+        """The wishes as judged."""
+        return self.snapshot.wishes
+
+    @wishes.setter
+    def wishes(self, wishes: dict[str, Any]) -> None:
+        self.snapshot = WishSnapshot(digest=digest_of(wishes), wishes=wishes)
+
+    @property
+    def reasons(self) -> list[Any]:
+        """The reasons as JSON values, the deciding one first."""
+        return self.finding.reasons
+
+    @reasons.setter
+    def reasons(self, reasons: list[Any]) -> None:
+        self.finding = Finding(reasons=reasons)
 
 
 class Alert(Table):

@@ -9,23 +9,28 @@ from sqlalchemy.orm import Session
 
 from alerts.weather.record import Source
 from service.store import tables
+from service.web.skies import Skies
 
 LOOKED_AT = 50
 
 
-def recent_credits(session: Session) -> tuple[str, ...]:
-    """The credit lines of the answers that came last, each once."""
-    newest = (
-        select(tables.Forecast.id)
+def recent_credits(session: Session, skies: Skies) -> tuple[str, ...]:
+    """The credit lines of the models that answered last, each once."""
+    newest = session.execute(
+        select(tables.Forecast.id, tables.Forecast.feed, tables.Forecast.model)
         .where(tables.Forecast.rejected.is_(None))
         .order_by(tables.Forecast.id.desc())
         .limit(LOOKED_AT)
     )
-    lines = session.scalars(
-        select(tables.Forecast.body["attribution"][0].as_string())
-        .where(tables.Forecast.id.in_(newest))
-        .order_by(tables.Forecast.id.desc())
-    )
+    ids: dict[tuple[str, str], int] = {}
+    for forecast_id, feed, model in newest:
+        ids.setdefault((feed, model), forecast_id)
+    return skies.keep(("credits", *ids), lambda: _credits(session, ids.values()))
+
+
+def _credits(session: Session, ids: Iterable[int]) -> tuple[str, ...]:
+    bodies = session.scalars(select(tables.Forecast.body).where(tables.Forecast.id.in_(set(ids))))
+    lines = [str(body["attribution"][0]) for body in bodies if body]
     return tuple(dict.fromkeys(line for line in lines if line))
 
 
