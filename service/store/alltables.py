@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from service.store import tables_delivery, tables_feeds, tables_fleet  # noqa: F401 - fill the metadata
+from service.store import (  # noqa: F401 - fill the metadata
+    tables_delivery,
+    tables_feeds,
+    tables_fleet,
+    tables_track,
+)
 from service.store.tables import Table
 
 METADATA = Table.metadata

@@ -1,0 +1,85 @@
+"""Tables of the track record: what stations reported, which events are judged when, the calibrations.
+
+sky_report (a station's own words)      judged_event ── outcome      calibration ── calibration_choice
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import ForeignKey, Index, String, Text, UniqueConstraint
+from sqlalchemy.orm import Mapped, mapped_column
+
+from service.store.tables import Decision, Table
+
+Index("ix_decision_window_end", Decision.window_end)
+
+
+class StationReport(Table):
+    """One report of a weather station in its own words; each text is kept once, when it first came."""
+
+    __tablename__ = "station_report"
+    __table_args__ = (
+        UniqueConstraint("network", "station", "observed_at", "raw"),
+        Index("ix_station_report_observed_at_lat_deg", "observed_at", "lat_deg"),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    network: Mapped[str] = mapped_column(String(16))
+    station: Mapped[str] = mapped_column(String(16))
+    source: Mapped[str] = mapped_column(String(40))
+    lat_deg: Mapped[float]
+    lon_deg: Mapped[float]
+    elevation_m: Mapped[float | None]
+    observed_at: Mapped[datetime]
+    received_at: Mapped[datetime]
+    raw: Mapped[str] = mapped_column(Text)
+
+
+class JudgedEvent(Table):
+    """One event to be judged: its window at a site, shared by all who were told of it.
+
+    looks: how often it has been looked at; look_at: when to look next, None when that is over.
+    Its outcomes are rows of `outcome` whose facts name it; the newest counts.
+    """
+
+    __tablename__ = "judged_event"
+    __table_args__ = (
+        UniqueConstraint(
+            "site_id", "window_start", "window_end", "shortest_minutes", name="uq_judged_event_window"
+        ),
+    )
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    site_revision_id: Mapped[int] = mapped_column(ForeignKey("site_revision.id"))
+    night_name: Mapped[date] = mapped_column(index=True)
+    window_start: Mapped[datetime]
+    window_end: Mapped[datetime]
+    shortest_minutes: Mapped[int]
+    toward_deg: Mapped[float | None]
+    looks: Mapped[int]
+    look_at: Mapped[datetime | None] = mapped_column(index=True)
+
+
+class CalibrationVersion(Table):
+    """One version of all maps; never changed, only followed by another. made_at: when it was fitted."""
+
+    __tablename__ = "calibration"
+
+    version: Mapped[str] = mapped_column(String(40), primary_key=True)
+    made_at: Mapped[datetime]
+    through: Mapped[date | None]
+    facts: Mapped[dict[str, Any]]
+
+
+class CalibrationChoice(Table):
+    """From `chosen_at` on this version is used. is_pinned: by an operator, so that no refit replaces it."""
+
+    __tablename__ = "calibration_choice"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    version: Mapped[str] = mapped_column(String(40))
+    chosen_at: Mapped[datetime]
+    is_pinned: Mapped[bool]
