@@ -22,11 +22,10 @@ from service.channels.webhook import HookRequest, call_hook, destination_of, enc
 
 @dataclass(frozen=True, slots=True)
 class ChatPost:
-    """What a form is made of. subject, text: the words, the subject being the text's first line.
+    """What a form is made of. text: the words; the first line alone tells the story.
     secret: the access token, where the service wants one besides the URL; "" where it doesn't."""
 
     url: str
-    subject: str
     text: str
     message_id: str
     secret: str
@@ -72,11 +71,11 @@ def _matrix(post: ChatPost) -> HookRequest:
 
 
 def _ntfy(post: ChatPost) -> HookRequest:
-    """The topic is the path of the URL; the JSON goes to the server's root."""
+    """The topic is the path of the URL, the title the first line; the JSON goes to the server's root."""
     parts = urlsplit(post.url)
     root = urlunsplit((parts.scheme, parts.netloc, "/", "", ""))
-    rest = post.text.partition("\n")[2] or post.text
-    return _json(root, {"topic": parts.path.strip("/"), "title": post.subject, "message": rest})
+    title, _, rest = post.text.partition("\n")
+    return _json(root, {"topic": parts.path.strip("/"), "title": title, "message": rest or title})
 
 
 def _telegram(post: ChatPost) -> HookRequest:
@@ -166,7 +165,7 @@ class Chat:
         data = payload_of(outgoing).get("data")
         assert isinstance(data, Mapping), "every payload has data"
         text = _shortened(str(data["text"]), self._chat_form.longest)
-        return ChatPost(outgoing.address, str(data["subject"]), text, outgoing.message_id, secret)
+        return ChatPost(outgoing.address, text, outgoing.message_id, secret)
 
 
 def _shortened(text: str, longest: int) -> str:

@@ -88,6 +88,7 @@ class Round:
 
     def run(self) -> dict[str, int]:
         """Until nothing is due and nothing under way, or the service stops."""
+        crash_point("deliver.begun")
         self._counts.clear()
         self._record([])
         self._sweep()
@@ -156,7 +157,7 @@ class Round:
         for message_id in set(ids) - {each.message_id for each in claimed}:
             self._lanes.finished(message_id)
         for each in claimed:
-            future = self._pool.submit(_send, each, self._delivery.clock)
+            future = self._pool.submit(send_claimed, each, self._delivery.clock)
             self._in_hand[future] = each
             future.add_done_callback(self._done.put)
         return True
@@ -222,8 +223,8 @@ class Round:
         self._in_hand.clear()
 
 
-def _send(claimed: Claimed, clock: Clock) -> Sent:
-    """Compose and send one message, in a thread of its own."""
+def send_claimed(claimed: Claimed, clock: Clock) -> Sent:
+    """Compose and send one message; what came of it is still to be recorded."""
     started_at = clock()
     outgoing, problem = compose_claimed(claimed, started_at)
     crash_point("deliver.composed")

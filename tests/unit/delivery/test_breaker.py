@@ -1,0 +1,68 @@
+"""When a host is left alone, and for how long."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from service.channels.base import ChannelError
+from service.channels.breaker import CLOSED, Breaker, after_failure, speaks_of_destination
+
+AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+
+
+def failed(times: int, breaker: Breaker = CLOSED, at: datetime = AT) -> Breaker:
+    for number in range(times):
+        moment = at + timedelta(seconds=number)
+        breaker = after_failure(breaker, moment, moment)
+    return breaker
+
+
+@pytest.mark.parametrize(("times", "is_open"), [(0, False), (4, False), (5, True)])
+def test_it_opens_at_the_fifth_failure_in_a_row(times: int, is_open: bool) -> None:
+    assert failed(times).is_open(AT + timedelta(seconds=5)) is is_open
+
+
+def test_each_pause_is_twice_the_last_up_to_an_hour() -> None:
+    breaker, pauses = failed(5), []
+    for _ in range(6):
+        pauses.append(breaker.pause / MINUTE)
+        assert breaker.open_until is not None
+        probe = breaker.open_until + timedelta(seconds=1)
+        assert not breaker.is_open(probe)
+        assert breaker.is_trying
+        breaker = after_failure(breaker, probe, probe)
+    assert pauses == [5, 10, 20, 40, 60, 60]
+
+
+def test_attempts_already_under_way_when_it_opened_do_not_lengthen_the_pause() -> None:
+    opened = failed(5)
+    late = after_failure(opened, AT, AT + 3 * MINUTE)
+    assert late == opened
+
+
+@pytest.mark.parametrize(
+    ("kind", "error", "speaks"),
+    [
+        ("webhook", ChannelError("503", "busy"), True),
+        ("webhook", ChannelError("429", "slow"), True),
+        ("webhook", ChannelError("timeout", "", maybe_sent=True), True),
+        ("webhook", ChannelError("dns", ""), True),
+        ("webhook", ChannelError("404", ""), False),
+        ("webhook", ChannelError("410", "", permanent=True, gone=True), False),
+        ("webhook", ChannelError("blocked", "", permanent=True), False),
+        ("webhook", ChannelError("no_secret", "", permanent=True, ours=True), False),
+        ("email", ChannelError("535", "login", ours=True), True),
+        ("email", ChannelError("tls", "", ours=True), True),
+        ("email", ChannelError("timeout", ""), True),
+        ("email", ChannelError("broken", "", maybe_sent=True), True),
+        ("email", ChannelError("451 4.7.1", "greylisted"), False),
+        ("email", ChannelError("550 5.1.1", "no such user", permanent=True), False),
+        ("email", ChannelError("550 5.7.1", "spam", permanent=True, ours=True), False),
+    ],
+    ids=lambda value: f"{value.code}" if isinstance(value, ChannelError) else None,
+)
+def test_only_what_is_about_the_host_counts_against_it(kind: str, error: ChannelError, speaks: bool) -> None:
+    assert speaks_of_destination(kind, error) is speaks
