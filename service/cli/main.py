@@ -11,6 +11,7 @@ from alerts.errors import DuskbellError
 _COMMANDS = {
     "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
     "season": ("service.cli.season", "Every night of a year with a dark window."),
+    "briefing": ("service.cli.briefing", "All that the field needs about one night."),
     "site": ("service.cli.sites", "Add, edit and list sites."),
     "subscribe": ("service.cli.subscriptions", "Tell an address about a site."),
     "subscriptions": ("service.cli.subscriptions", "List who is told about what."),
@@ -18,6 +19,9 @@ _COMMANDS = {
     "messages": ("service.cli.messages", "List, show, resend and cancel messages."),
     "cycle": ("service.cli.running", "Run all stages once."),
     "serve": ("service.cli.running", "Run the schedule, the page and /healthz until stopped."),
+    "scheduler": ("service.cli.worker", "In a fleet on PostgreSQL: begin cycles and sweep up."),
+    "worker": ("service.cli.worker", "In a fleet: do what the schedulers put into the queue."),
+    "web": ("service.cli.worker", "In a fleet: serve the pages only."),
     "explain": ("service.cli.explain", "Say why a night rang, or why it didn't."),
     "doctor": ("service.cli.doctor", "Check settings, database, mail and feeds."),
     "migrate": ("service.cli.running", "Bring an older database up to this version."),

@@ -3,32 +3,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from datetime import date, datetime
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import BadInput
 from alerts.naming import clean_name
 from alerts.site import Site
 from service.cli.options import DAY, LAT_LON, MOMENT
-
-if TYPE_CHECKING:
-    from alerts.night import Night
-    from alerts.weather.record import Forecast
-
-NETWORK_BUDGET_S = 7.0
-"""All feeds together; the command then still ends within ten seconds."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Weather:
-    """Forecasts at hand, and what to say about those that are not."""
-
-    forecasts: list[Forecast]
-    problems: tuple[str, ...] = ()
 
 
 @click.command()
@@ -58,16 +39,14 @@ def tonight(
     from alerts.sky.ephemeris import Ephemeris
     from alerts.skyview import window_skies
     from alerts.wishes import Wishes
-    from service.bootstrap import real_clock
+    from service.cli.weatherat import Weather, ask_for, moment_to_judge, read_weather
 
-    if weather and offline:
-        raise BadInput("--weather plays recorded answers and --offline asks for none; use one of them.")
     site = _site(at, name, zone, elevation_m)
-    recorded = _recorded(weather, site)
-    now = as_of or (_issue_time(recorded) if weather else None) or real_clock()
+    recorded = read_weather(weather, site, offline=offline)
+    now = moment_to_judge(as_of, recorded)
     ephemeris, wishes = Ephemeris.open(), Wishes()
     night = night_named(site, day or tonight_name(site, now, ephemeris), wishes.sky, ephemeris)
-    found = _Weather(recorded) if weather or offline else _asked(site, night, now, elevation_m)
+    found = Weather(recorded) if weather or offline else ask_for(site, night, now, elevation_m)
     verdict = assess(site, night, found.forecasts, wishes, now=now)
     skies = window_skies(site, night, ephemeris)
     if as_json:
@@ -93,42 +72,3 @@ def _site(at: tuple[float, float], name: str, zone: str | None, elevation_m: flo
         elevation_m=elevation_m or 0.0,
         zone=zone or zone_at(lat_deg, lon_deg),
     )
-
-
-def _recorded(weather: tuple[str, ...], site: Site) -> list[Forecast]:
-    from alerts.weather.record import Place
-    from service.feeds.replay import read_recorded
-
-    place = Place(site.lat_deg, site.lon_deg)
-    forecasts: list[Forecast] = []
-    for entry in weather:
-        named, _, file = entry.rpartition("=") if _is_named(entry) else ("", "", entry)
-        forecasts += read_recorded(Path(file), named=named or None, place=place)
-    return forecasts
-
-
-def _is_named(entry: str) -> bool:
-    """Whether `entry` is FEED/MODEL=FILE and not a file whose name holds a `=`."""
-    return "=" in entry and not Path(entry).exists()
-
-
-def _issue_time(forecasts: list[Forecast]) -> datetime | None:
-    from service.feeds.replay import as_of_default
-
-    return as_of_default(forecasts)
-
-
-def _asked(site: Site, night: Night, now: datetime, elevation_m: float | None) -> _Weather:
-    """Ask the feeds, unless the sky already says no or the night is behind us or out of reach."""
-    from alerts.span import Span
-    from alerts.weather.record import Place
-    from service.feeds.wiring import ask_now
-    from service.settings import load_settings
-
-    ahead = [window.span for window in night.windows if window.span.end > now]
-    if not ahead:
-        return _Weather([])
-    place = Place(site.lat_deg, site.lon_deg, elevation_m)
-    gathered = ask_now(load_settings(), [place], Span(now, ahead[-1].end), budget_s=NETWORK_BUDGET_S)
-    problems = tuple(dict.fromkeys(failure.text for failure in (*gathered.failures, *gathered.off)))
-    return _Weather(list(gathered.forecasts), problems)

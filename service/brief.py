@@ -1,0 +1,153 @@
+"""A night's briefing for whoever asks, in every form; nothing is sent by it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from alerts.assess import assess
+from alerts.briefing.build import build_payload, render_mail
+from alerts.briefing.calendar import CalendarEntry, build_calendar
+from alerts.briefing.collect import preview_facts
+from alerts.briefing.facts import Briefing, Units
+from alerts.briefing.fieldcollect import build_field_notes
+from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.palettes import LIGHT, PRINT, Palette
+from alerts.briefing.parts import draw_pictures, page_with_pictures
+from alerts.briefing.picture import Picture
+from alerts.briefing.viewscene import TownGlow
+from alerts.errors import BadInput
+from alerts.fieldplan import plan_trip
+from alerts.kit import Kit
+from alerts.night import DarkWindow, Night, nights
+from alerts.site import Site
+from alerts.sky.domes import domes
+from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
+from alerts.weather.cloudhours import cloud_hours
+from alerts.weather.record import Forecast
+from alerts.wishes import Wishes
+from service.pictures import render_png
+
+PREVIEW_ID = "msg_preview"
+LOOK_AHEAD_NIGHTS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """A briefing of one alert, and what its pictures are drawn from."""
+
+    site: Site
+    night: Night
+    window: DarkWindow | None
+    notes: FieldNotes | None
+    briefing: Briefing
+    ephemeris: Ephemeris
+    now: datetime
+
+
+def build_brief(
+    site: Site,
+    night: Night,
+    forecasts: Sequence[Forecast],
+    wishes: Wishes,
+    ephemeris: Ephemeris,
+    *,
+    now: datetime,
+    kit: Kit | None = None,
+    units: Units = Units.METRIC,
+) -> Brief:
+    """The briefing of that night, judged on these forecasts. kit: None takes the usual one and says so."""
+    verdict = assess(site, night, forecasts, wishes, now=now)
+    window = verdict.window or (night.windows[0] if night.windows else None)
+    plan, notes = None, None
+    if window is not None:
+        plan = plan_trip(night, window.span, wishes, site)
+        cloud = cloud_hours(_evening_to_morning(night), forecasts, now=now) if forecasts else ()
+        notes = build_field_notes(
+            site, night, window, plan, wishes, ephemeris, kit=kit, outlook=verdict.outlook, cloud=cloud
+        )
+    facts = preview_facts(
+        site=site,
+        night=night,
+        verdict=verdict,
+        wishes=wishes,
+        plan=plan,
+        now=now,
+        field=notes,
+        next_window=None if night.windows else _next_window(site, night.name, wishes, ephemeris),
+    )
+    briefing = Briefing(message_id=PREVIEW_ID, alerts=(facts,), units=units)
+    return Brief(site, night, window, notes, briefing, ephemeris, now)
+
+
+def _evening_to_morning(night: Night) -> Span:
+    """Sunset to sunrise; the whole night where the Sun does neither."""
+    start = night.sun.sets[0] if night.sun.sets else night.span.start
+    end = night.sun.rises[-1] if night.sun.rises else night.span.end
+    return Span(start, end) if start < end else night.span
+
+
+def _next_window(site: Site, after: date, wishes: Wishes, ephemeris: Ephemeris) -> date | None:
+    coming = nights(site, after + timedelta(days=1), LOOK_AHEAD_NIGHTS, wishes.sky, ephemeris)
+    return next((night.name for night in coming if night.windows), None)
+
+
+def brief_text(brief: Brief) -> str:
+    return render_mail(brief.briefing).text
+
+
+def brief_page(brief: Brief) -> str:
+    """One HTML page that holds its pictures, made to print on a sheet."""
+    return page_with_pictures(brief.briefing, {0: brief_pictures(brief, PRINT)})
+
+
+def brief_json(brief: Brief) -> str:
+    return json.dumps(build_payload(brief.briefing), ensure_ascii=False, indent=2)
+
+
+def brief_calendar(brief: Brief) -> bytes:
+    """The window and the leave-by time as events; BadInput for a night without a window."""
+    key = f"preview-{brief.night.name}-{brief.site.lat_deg:+.4f}{brief.site.lon_deg:+.4f}"
+    entry = CalendarEntry(facts=brief.briefing.alerts[0], key=key, sequence=0)
+    content = build_calendar([entry], stamped_at=brief.now)
+    if not content:
+        raise BadInput("this night has no dark window, so there is nothing for a calendar.")
+    return content
+
+
+def brief_pictures(brief: Brief, palette: Palette = LIGHT) -> tuple[Picture, ...]:
+    """The night, and with a window the view through the lens and for an arch the panorama."""
+    glows = tuple(
+        TownGlow(dome.bearing_deg, dome.distance_km) for dome in domes(brief.site.lat_deg, brief.site.lon_deg)
+    )
+    return draw_pictures(
+        brief.site,
+        brief.night,
+        brief.window,
+        brief.notes,
+        brief.ephemeris,
+        palette,
+        glows=glows,
+        units=brief.briefing.units,
+    )
+
+
+def brief_picture(brief: Brief, name: str) -> Picture:
+    """The picture of that name; BadInput names those there are."""
+    drawn = brief_pictures(brief)
+    for picture in drawn:
+        if picture.name == name:
+            return picture
+    there = ", ".join(picture.name for picture in drawn)
+    raise BadInput(f"this night has no picture {name!r}; there is {there}.")
+
+
+def brief_svg(brief: Brief, name: str) -> str:
+    return brief_picture(brief, name).svg
+
+
+def brief_png(brief: Brief, name: str) -> bytes:
+    return render_png(brief_picture(brief, name))

@@ -1,0 +1,70 @@
+"""The forecasts that a command judges on: recorded answers, the feeds, or none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from alerts.errors import BadInput
+
+if TYPE_CHECKING:
+    from alerts.night import Night
+    from alerts.site import Site
+    from alerts.weather.record import Forecast
+
+NETWORK_BUDGET_S = 7.0
+"""All feeds together; a command then still ends within ten seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """Forecasts at hand, and what to say about those that are not."""
+
+    forecasts: list[Forecast]
+    problems: tuple[str, ...] = ()
+
+
+def read_weather(entries: tuple[str, ...], site: Site, *, offline: bool) -> list[Forecast]:
+    """The forecasts in recorded answers, `FILE` or `FEED/MODEL=FILE`, for that site; BadInput otherwise."""
+    from alerts.weather.record import Place
+    from service.feeds.replay import read_recorded
+
+    if entries and offline:
+        raise BadInput("--weather plays recorded answers and --offline asks for none; use one of them.")
+    place = Place(site.lat_deg, site.lon_deg)
+    forecasts: list[Forecast] = []
+    for entry in entries:
+        named, _, file = entry.rpartition("=") if _is_named(entry) else ("", "", entry)
+        forecasts += read_recorded(Path(file), named=named or None, place=place)
+    return forecasts
+
+
+def _is_named(entry: str) -> bool:
+    """Whether `entry` is FEED/MODEL=FILE and not a file whose name holds a `=`."""
+    return "=" in entry and not Path(entry).exists()
+
+
+def moment_to_judge(as_of: datetime | None, recorded: list[Forecast]) -> datetime:
+    """What was asked for; else the newest issue time of recorded answers; else now."""
+    from service.bootstrap import real_clock
+    from service.feeds.replay import as_of_default
+
+    return as_of or (as_of_default(recorded) if recorded else None) or real_clock()
+
+
+def ask_for(site: Site, night: Night, now: datetime, elevation_m: float | None) -> Weather:
+    """Ask the feeds, unless the sky already says no or the night is behind us."""
+    from alerts.span import Span
+    from alerts.weather.record import Place
+    from service.feeds.wiring import ask_now
+    from service.settings import load_settings
+
+    ahead = [window.span for window in night.windows if window.span.end > now]
+    if not ahead:
+        return Weather([])
+    place = Place(site.lat_deg, site.lon_deg, elevation_m)
+    gathered = ask_now(load_settings(), [place], Span(now, ahead[-1].end), budget_s=NETWORK_BUDGET_S)
+    problems = tuple(dict.fromkeys(failure.text for failure in (*gathered.failures, *gathered.off)))
+    return Weather(list(gathered.forecasts), problems)

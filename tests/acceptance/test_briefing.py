@@ -1,0 +1,94 @@
+"""`duskbell briefing`: one night in every form, without sending."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import icalendar
+import jsonschema
+import pytest
+
+from tests.acceptance.conftest import DATA, Run
+
+PAIR = (
+    *("--weather", str(DATA / "tonight" / "invented-clear-metno.json")),
+    *("--weather", f"open-meteo/gfs_seamless={DATA / 'tonight' / 'invented-clear-gfs.json'}"),
+)
+NIGHT = ("briefing", "--at", "40.31,-1.42", "--date", "2027-07-03", *PAIR)
+SCHEMA = Path(__file__).parents[2] / "alerts" / "briefing" / "payload.schema.json"
+
+
+def test_the_text_tells_the_evening_the_camera_and_the_cautions(run: Run) -> None:
+    ran = run(*NIGHT, "--kit", "full frame 24 MP, 20mm f/1.8")
+    assert ran.code == 0, ran.err
+    for text in (
+        "Leave by",
+        "eight identical frames",
+        "two dark frames",
+        "25 s",
+        "Tell someone",
+        "MET Norway",
+    ):
+        assert text in ran.out
+
+
+def test_without_a_kit_a_full_frame_one_is_taken_and_said(run: Run) -> None:
+    assert "full frame" in run(*NIGHT).out
+
+
+def test_imperial_figures_are_written_for_who_wants_them(run: Run) -> None:
+    assert "°F" in run(*NIGHT, "--imperial").out
+    assert "°F" not in run(*NIGHT).out
+
+
+def test_the_json_fits_its_schema(run: Run) -> None:
+    payload = json.loads(run(*NIGHT, "--format", "json").out)
+    jsonschema.validate(payload, json.loads(SCHEMA.read_text(encoding="utf-8")))
+
+
+def test_the_calendar_has_the_window_and_the_leave_by_time(run: Run) -> None:
+    calendar = icalendar.Calendar.from_ical(run(*NIGHT, "--format", "ics").out)
+    summaries = [str(event["summary"]) for event in calendar.walk("VEVENT")]
+    assert any("Dark window" in summary for summary in summaries)
+    assert len(summaries) >= 2
+
+
+def test_the_page_holds_its_pictures_and_asks_for_nothing_else(run: Run) -> None:
+    page = run(*NIGHT, "--format", "html").out
+    assert page.count("data:image/svg+xml") >= 2
+    assert 'src="http' not in page
+    assert "<script" not in page
+
+
+@pytest.mark.parametrize("picture", ["night", "view"])
+def test_pictures_are_written_as_svg_and_png(run: Run, tmp_path: Path, picture: str) -> None:
+    assert run(*NIGHT, "--format", "svg", "--picture", picture).out.startswith("<svg")
+    file = tmp_path / "picture.png"
+    assert run(*NIGHT, "--format", "png", "--picture", picture, "--output", str(file)).code == 0
+    assert file.read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_polar_summer_night_says_why_not(run: Run) -> None:
+    out = run("briefing", "--at", "60,10", "--date", "2027-06-20", "--offline").out
+    assert "no astronomical darkness" in out
+
+
+@pytest.mark.parametrize(
+    ("args", "says"),
+    [
+        ((*NIGHT, "--kit", "a very good camera"), "isn't understood as kit"),
+        ((*NIGHT, "--format", "svg", "--picture", "aerial"), "no picture 'aerial'"),
+        (("briefing",), "name a SITE"),
+        (
+            ("briefing", "--at", "60,10", "--date", "2027-06-20", "--offline", "--format", "ics"),
+            "nothing for a calendar",
+        ),
+        ((*NIGHT, "--output", "/nowhere/at/all.txt"), "can't be written"),
+    ],
+    ids=["kit", "picture", "place", "calendar", "output"],
+)
+def test_bad_input_is_one_sentence_and_a_code(run: Run, args: tuple[str, ...], says: str) -> None:
+    ran = run(*args)
+    assert ran.code == 1
+    assert says in ran.err
