@@ -56,12 +56,30 @@ class Settings(BaseSettings):
     )
     web_host: str = Field("127.0.0.1", description="Address the pages listen on.")
     web_port: int = Field(8765, ge=1, le=65535, description="Port the pages listen on.")
+    web_hsts: bool = Field(
+        False, description="Tell browsers to use https only, for a year; set it once https works for good."
+    )
     cycle_minutes: int = Field(30, ge=5, le=360, description="Minutes from one cycle to the next.")
 
     met_norway: bool = Field(True, description="Ask MET Norway Locationforecast.")
     met_norway_url: str = Field("https://api.met.no", description="Its base.")
     nws: bool = Field(True, description="Ask the US National Weather Service for places in the US.")
     nws_url: str = Field("https://api.weather.gov", description="Its base.")
+    metar: bool = Field(
+        True,
+        description="Ask aviationweather.gov, after each judged night, what weather stations near the sites saw.",
+    )
+    metar_url: str = Field("https://aviationweather.gov", description="Its base.")
+    nws_observations: bool = Field(
+        True, description="Ask the NWS for its stations' reports in the US where aviationweather.gov has none."
+    )
+    synop_ogimet: bool = Field(
+        False, description="Ask OGIMET for SYNOP reports of synop_stations; read its terms first."
+    )
+    synop_url: str = Field("http://www.ogimet.com", description="Its base.")
+    synop_stations: tuple[str, ...] = Field(
+        (), description="SYNOP stations to ask for, each written NUMBER=LAT,LON,ELEVATION in metres."
+    )
     open_meteo_noncommercial: bool = Field(
         False,
         description="Set to true to declare non-commercial use, which Open-Meteo's free tier requires. "
@@ -71,6 +89,35 @@ class Settings(BaseSettings):
     open_meteo_url: str = Field("", description="Base of an Open-Meteo server of your own; empty: theirs.")
     open_meteo_models: tuple[str, ...] = Field(
         ("ecmwf_ifs025", "icon_seamless", "gfs_seamless"), description="Forecast models, one request each."
+    )
+    open_meteo_share_alike: bool = Field(
+        False,
+        description="Allow models under share-alike terms (the UK Met Office's); what is made of them must "
+        "carry the same licence.",
+    )
+    open_meteo_ensembles: tuple[str, ...] = Field(
+        ("ecmwf_ifs025_ensemble", "ncep_gefs025"),
+        description="Ensembles, asked about four times a day; most of what the free service allows goes "
+        "there. Customers need the plan that has them.",
+    )
+    open_meteo_ensemble_url: str = Field(
+        "", description="Base of its ensembles, if elsewhere than open_meteo_url."
+    )
+    open_meteo_air: bool = Field(True, description="Ask it for smoke and dust (CAMS) too.")
+    open_meteo_air_url: str = Field("", description="Base of its air quality, if elsewhere.")
+    open_meteo_daily_weight: int | None = Field(
+        None,
+        ge=1,
+        description="The most weight asked of it a day; empty: 10,000 on the free service, no limit with a "
+        "key or on a server of your own.",
+    )
+    official_warnings: bool = Field(
+        True, description="Ask the NWS and MET Norway for official warnings where they serve the place."
+    )
+    line_of_sight: bool = Field(
+        True,
+        description="Ask about the sky where the camera looks too, for nights within 36 hours; up to six "
+        "more places a night.",
     )
 
     smtp_host: str = Field("", description="Mail relay; empty writes .eml files to the outbox folder.")

@@ -10,7 +10,7 @@ from fastapi import APIRouter, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
 from service.bootstrap import Duskbell
-from service.web import assets, health, home, links, metrics, relay, signin
+from service.web import assets, health, home, links, metrics, night, relay, signin, site
 from service.web.context import Web
 from service.web.errorpages import add_error_pages
 from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHeaders
@@ -18,6 +18,8 @@ from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHea
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     assets.build_router,
     home.build_router,
+    site.build_router,
+    night.build_router,
     signin.build_router,
     health.build_router,
     links.build_router,

@@ -47,7 +47,7 @@ def build_router(web: Web) -> APIRouter:
             sites = visible_sites(session, viewer)
             rows = best_first(site_rows(session, web.skies, sites, viewer, now))
             cycle = last_finished(session)
-            credits = recent_credits(session) if rows else ()
+            credits = recent_credits(session, web.skies) if rows else ()
         shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
         lead = find_lead(rows)
         return web.page(

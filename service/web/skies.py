@@ -50,22 +50,32 @@ class Skies:
     def nights(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[Night, ...]:
         """`count` nights from the one named `first`; errors as `alerts.night.nights`."""
         key = ("nights", site, first, count, wishes)
-        return self._kept_or_made(key, lambda: nights(site, first, count, wishes, self.ephemeris))
+        return self.keep(key, lambda: nights(site, first, count, wishes, self.ephemeris))
 
     def season(self, site: Site, first: date, last: date, wishes: SkyWishes) -> Season:
         """Every night with a window between two dates, both included."""
         key = ("season", site, first, last, wishes)
-        return self._kept_or_made(key, lambda: season(site, first, last, wishes, self.ephemeris))
+        return self.keep(key, lambda: season(site, first, last, wishes, self.ephemeris))
 
     def count(self, site: Site, first: date, count: int, wishes: SkyWishes) -> int:
         """How many of `count` nights from `first` on have a window."""
         key = ("count", site, first, count, wishes)
-        return self._kept_or_made(key, lambda: count_nights(site, first, count, wishes, self.ephemeris))
+        return self.keep(key, lambda: count_nights(site, first, count, wishes, self.ephemeris))
+
+    def minutes_by_night(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[float, ...]:
+        """Minutes of dark window in each of `count` nights from `first` on."""
+        key = ("minutes", site, first, count, wishes)
+        return self.keep(
+            key,
+            lambda: tuple(
+                map(float, nights_for_sites([site], first, count, wishes, self.ephemeris).window_minutes[0])
+            ),
+        )
 
     def never(self, site: Site, wishes: SkyWishes, year: int) -> tuple[str, ...]:
         """What can never hold at a site, in sentences; empty when something can."""
         key = ("never", site, wishes, year)
-        return self._kept_or_made(key, lambda: never_holds(site, wishes, year, self.ephemeris))
+        return self.keep(key, lambda: never_holds(site, wishes, year, self.ephemeris))
 
     def bare_nights(
         self, sites: Sequence[Site], now: datetime, count: int, wishes: SkyWishes
@@ -87,7 +97,8 @@ class Skies:
                 self._put(("bare", site, first, count, wishes), found[site])
         return found
 
-    def _kept_or_made(self, key: Hashable, make: Callable[[], T]) -> T:
+    def keep(self, key: Hashable, make: Callable[[], T]) -> T:
+        """What was made before under that key, else what `make` makes now. key: all that it is made of."""
         kept = self._get(key)
         if kept is None:
             kept = make()

@@ -19,6 +19,7 @@ from service.store.people import default_wishes
 from service.store.sites import StoredSite, newest_revisions
 from service.web.access import Viewer
 from service.web.cells import ORDER, NightCell, best_of, cell_of_bare, cell_of_row, standing_of, still_ahead
+from service.web.judged import JudgedNight
 from service.web.skies import Skies
 
 NIGHTS_SHOWN = 14
@@ -151,3 +152,19 @@ def best_first(rows: Iterable[SiteRow]) -> list[SiteRow]:
     """Sites by their best night, the best first; those without one last, by name."""
     last = (len(ORDER), 0.0, date.max)
     return sorted(rows, key=lambda row: (standing_of(row.best) if row.best else last, row.name.casefold()))
+
+
+LOOK_AHEAD = 45
+"""Nights after which a window comes again, the Moon's month and a half; where none does, it is the season."""
+
+
+def next_window_after(skies: Skies, judged: JudgedNight, name: date) -> date | None:
+    """The next night after that one with a window, from the sky alone; None when the season is over."""
+    first = name + timedelta(days=1)
+    found = skies.minutes_by_night(judged.site, first, LOOK_AHEAD, judged.wishes.sky)
+    return next((first + timedelta(days=k) for k, minutes in enumerate(found) if minutes > 0), None)
+
+
+def wishes_of(watcher: tables.Subscription | None) -> Wishes:
+    """The wishes of a subscription; the usual ones without."""
+    return default_wishes() if watcher is None else from_json(Wishes, watcher.wishes)

@@ -7,7 +7,10 @@ from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any
 
-from alerts.briefing.wording import Clock, clock_in, length, long_day, sentence, short_day
+from alerts.briefing.facts import Units
+from alerts.briefing.units import say_speed, say_temperature
+from alerts.briefing.wording import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
+from alerts.season import Month
 from alerts.span import Span
 
 HEADLINES = MappingProxyType({"go": "Go", "wait": "Wait", "stay": "Stay home", "unknown": "We can't say"})
@@ -79,6 +82,38 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
+MISSING = "–"
+
+
+def clock_words(at: datetime, zone: str) -> str:
+    """`23:40`, where the zone stands nearby."""
+    return clock_of(zone).time(at)
+
+
+def figure(value: float | None, unit: str) -> str:
+    return MISSING if value is None else f"{value:.0f} {unit}"
+
+
+def temperature(value_c: float | None, units: Units) -> str:
+    return MISSING if value_c is None else say_temperature(value_c, units)
+
+
+def speed(value_ms: float | None, units: Units) -> str:
+    return MISSING if value_ms is None else say_speed(value_ms, units)
+
+
+def dew_gap(value_c: float | None, units: Units) -> str:
+    """How far the air is above its dew point."""
+    if value_c is None:
+        return MISSING
+    return f"{value_c * 9 / 5:.0f} °F" if units is Units.IMPERIAL else f"{value_c:.0f} °C"
+
+
+def month_words(month: Month) -> str:
+    """`July 2027`."""
+    return f"{MONTHS[month.month - 1]} {month.year}"
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
     {
         "headline": headline,
@@ -93,5 +128,11 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "utc_stamp": utc_stamp,
         "counted": counted,
         "sentence": sentence,
+        "month_words": month_words,
+        "clock": clock_words,
+        "figure": figure,
+        "temperature": temperature,
+        "speed": speed,
+        "dew": dew_gap,
     }
 )

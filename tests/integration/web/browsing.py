@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 from service.web.app import build_app
 from tests.integration.cycle.world import World
 
-OWNER_TOKEN = "owner-of-the-tests"  # noqa: S105 - of a store that lives for one test
+OWNER_TOKEN = "owner-of-the-tests"
 HOST = "http://127.0.0.1:8765"
 
 

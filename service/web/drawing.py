@@ -1,0 +1,89 @@
+"""The pictures of a night for pages: drawn when first asked for, and kept by what they show."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from alerts.briefing.facts import Units
+from alerts.briefing.fieldcollect import build_field_notes
+from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.palettes import PALETTES
+from alerts.briefing.parts import draw_pictures
+from alerts.briefing.picture import NARROW, WIDE, Picture
+from alerts.briefing.viewscene import TownGlow
+from alerts.fieldplan import plan_trip
+from alerts.site import Site
+from alerts.sky.domes import domes
+from alerts.verdict import VerdictWord
+from alerts.weather.cloudhours import cloud_hours
+from alerts.wishes import Temperature, Wishes
+from service.web.judged import JudgedNight
+from service.web.skies import Skies
+
+WIDTHS = {"narrow": NARROW, "wide": WIDE}
+LOOKS = tuple(PALETTES)
+
+
+def units_of(wishes: Wishes) -> Units:
+    """Figures go by the temperature wished: who reads degrees Fahrenheit reads miles."""
+    return Units.IMPERIAL if wishes.units.temperature is Temperature.FAHRENHEIT else Units.METRIC
+
+
+def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
+    """The notes for the field; None without a window that one would drive to."""
+    verdict = judged.verdict
+    window = verdict.window
+    if window is None or verdict.word is VerdictWord.STAY:
+        return None
+    key = ("notes", judged.site, judged.night.name, window.span, judged.wishes, verdict.outlook)
+    return skies.keep(
+        key,
+        lambda: build_field_notes(
+            judged.site,
+            judged.night,
+            window,
+            plan_trip(judged.night, window.span, judged.wishes, judged.site),
+            judged.wishes,
+            skies.ephemeris,
+            outlook=verdict.outlook,
+            cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
+            signal_lost_before=judged.wishes.signal_lost_before,
+        ),
+    )
+
+
+def night_pictures(
+    skies: Skies, judged: JudgedNight, *, is_own: bool, look: str = "light", width: str = "narrow"
+) -> tuple[Picture, ...]:
+    """The night, and where one would drive there the view and for an arch the panorama.
+
+    is_own: whether the viewer may see what stands in the foreground.
+    """
+    seen = judged.site if is_own else replace(judged.site, foregrounds=())
+    forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)
+    key = (
+        "pictures", seen, judged.night.name, judged.verdict.window, judged.verdict.word,
+        judged.wishes, forecast_times, look, width,
+    )  # fmt: skip
+    return skies.keep(key, lambda: _draw(skies, judged, seen, look, width))
+
+
+def _draw(skies: Skies, judged: JudgedNight, seen: Site, look: str, width: str) -> tuple[Picture, ...]:
+    return draw_pictures(
+        seen,
+        judged.night,
+        judged.verdict.window,
+        field_notes(skies, judged),
+        skies.ephemeris,
+        PALETTES[look],
+        width=WIDTHS[width],
+        cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
+        glows=town_glows(skies, judged.site),
+        units=units_of(judged.wishes),
+    )
+
+
+def town_glows(skies: Skies, site: Site) -> tuple[TownGlow, ...]:
+    """The towns whose light stands over the horizon."""
+    found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
+    return tuple(TownGlow(dome.bearing_deg, dome.distance_km) for dome in found if not dome.inside)

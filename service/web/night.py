@@ -1,0 +1,71 @@
+"""One night at one site, at an address that stays; and its pictures."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Literal
+
+from fastapi import APIRouter, Response
+from fastapi.responses import HTMLResponse
+
+from service.web.access import Looking, seen_site
+from service.web.arguing import argue_night
+from service.web.context import Web
+from service.web.drawing import night_pictures
+from service.web.faults import NothingHere
+from service.web.judged import judged_night
+from service.web.nightpage import build_night_page
+from service.web.outcomes import said_outcome
+from service.web.watching import next_window_after
+
+PICTURE_KEPT = "private, max-age=300"
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites/{site_id}/nights/{name}", response_class=HTMLResponse)
+    def night(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
+        now = web.now()
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, name, now)
+            next_window = None if judged.night.windows else next_window_after(web.skies, judged, name)
+            page = build_night_page(
+                session, web.skies, seen, judged, now,
+                next_window=next_window, invented=web.duskbell.invented,
+            )  # fmt: skip
+            argument = argue_night(session, judged, now)
+            outcome = said_outcome(session, site_id, name, viewer)
+        return web.page(
+            "night.html",
+            viewer=viewer,
+            seen=seen,
+            night=page,
+            zone=judged.site.zone,
+            base=f"/sites/{site_id}/nights/{name}",
+            nights=f"/sites/{site_id}/nights",
+            this_year=now.year,
+            argument=argument,
+            outcome=outcome,
+        )
+
+    @router.get("/sites/{site_id}/nights/{name}/{picture}.svg")
+    def picture(
+        site_id: int,
+        name: date,
+        picture: str,
+        viewer: Looking,
+        look: Literal["light", "dark", "print"] = "light",
+        width: Literal["narrow", "wide"] = "narrow",
+    ) -> Response:
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, name, web.now())
+        drawn = night_pictures(web.skies, judged, is_own=seen.is_own, look=look, width=width)
+        found = next((each for each in drawn if each.name == picture), None)
+        if found is None:
+            raise NothingHere
+        return Response(found.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
+
+    return router

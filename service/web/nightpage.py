@@ -1,0 +1,187 @@
+"""What the page of one night says, as plain values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from types import MappingProxyType
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.build import first_line
+from alerts.briefing.cautions import CAUTIONS
+from alerts.briefing.collect import preview_facts
+from alerts.briefing.facts import AlertFacts, Units
+from alerts.briefing.picture import Picture
+from alerts.briefing.units import in_units
+from alerts.briefing.view import AlertView, view_alert
+from alerts.briefing.wording import sentence
+from alerts.fieldplan import plan_trip
+from alerts.localtime import say_time
+from alerts.rules import Result
+from alerts.site import zone_info
+from service.store import tables
+from service.web.access import SeenSite
+from service.web.credits import credits_of
+from service.web.drawing import field_notes, night_pictures, units_of
+from service.web.hours import HourTable, hour_table
+from service.web.judged import JudgedNight, is_past, is_tonight
+from service.web.skies import Skies
+from service.web.words import headline
+
+MARKS = MappingProxyType(
+    {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
+)
+KINDS = MappingProxyType(
+    {"heads_up": "Heads-up", "go": "Go", "changed": "Changed", "stand_down": "Stand down"}
+)
+ENDS = MappingProxyType(
+    {
+        "sent": "arrived",
+        "due": "waits to be sent",
+        "sending": "is being sent",
+        "retry": "is tried again",
+        "failed": "failed",
+        "expired": "came too late to help, so it wasn't sent",
+        "superseded": "was overtaken by newer news",
+        "suppressed": "was held back",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightPage:
+    """All that the page shows.
+
+    reasons: (mark, text), what decided and what stands in the way; passed: the rest.
+    told: only for the one whose wishes they are. is_watched: whether anyone's wishes were judged.
+    tells_trip: leaving and coming home are the viewer's.
+    """
+
+    judged: JudgedNight
+    verdict: str
+    is_past: bool
+    is_tonight: bool
+    is_watched: bool
+    tells_trip: bool
+    line: str
+    words: AlertView
+    reasons: tuple[tuple[str, str], ...]
+    passed: tuple[str, ...]
+    hours: HourTable | None
+    pictures: tuple[Picture, ...]
+    told: tuple[str, ...]
+    credits: tuple[str, ...]
+    cautions: tuple[str, ...]
+    unused: tuple[str, ...]
+    units: Units
+    before: date
+    after: date
+
+    @property
+    def name(self) -> date:
+        return self.judged.night.name
+
+
+def build_night_page(
+    session: Session,
+    skies: Skies,
+    seen: SeenSite,
+    judged: JudgedNight,
+    now: datetime,
+    *,
+    next_window: date | None = None,
+    invented: bool = False,
+) -> NightPage:
+    """The page's values for whoever sees the site as `seen`."""
+    facts = night_facts(skies, seen, judged, next_window=next_window, invented=invented)
+    units = units_of(judged.wishes)
+    window = judged.verdict.window
+    deciding, *rest = judged.verdict.reasons
+    against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]
+    return NightPage(
+        judged=judged,
+        verdict=judged.verdict.word.value,
+        is_past=is_past(judged.night, now),
+        is_tonight=is_tonight(judged.site, judged.night, now),
+        is_watched=judged.subscription is not None,
+        tells_trip=judged.is_mine and facts.leave_by is not None,
+        line=_without_headline(first_line(facts), judged.verdict.word.value),
+        words=view_alert(facts, units),
+        reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
+        passed=tuple(in_units(r.text, units) for r in judged.verdict.reasons if r not in against),
+        hours=hour_table(
+            judged.shown_span, window.span if window else None, judged.forecasts, now=judged.as_of
+        ),
+        pictures=night_pictures(skies, judged, is_own=seen.is_own),
+        told=_told(session, judged),
+        credits=credits_of(forecast.source for forecast in judged.forecasts),
+        cautions=CAUTIONS if facts.is_go else (),
+        unused=_unused(judged),
+        units=units,
+        before=judged.night.name - timedelta(days=1),
+        after=judged.night.name + timedelta(days=1),
+    )
+
+
+def _without_headline(line: str, verdict: str) -> str:
+    """The first line of a message, less the verdict that the page's own heading says."""
+    for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. "):
+        line = line.removeprefix(lead)
+    return sentence(line)
+
+
+def night_facts(
+    skies: Skies, seen: SeenSite, judged: JudgedNight, *, next_window: date | None, invented: bool
+) -> AlertFacts:
+    """What a message would say of the night; without the trip and the notes that aren't the viewer's."""
+    window = judged.verdict.window
+    trip = None
+    if judged.is_mine and window is not None:
+        trip = plan_trip(judged.night, window.span, judged.wishes, judged.site)
+    facts = preview_facts(
+        site=judged.site,
+        night=judged.night,
+        verdict=judged.verdict,
+        wishes=judged.wishes,
+        plan=trip,
+        now=judged.as_of,
+        field=field_notes(skies, judged) if judged.is_mine else None,
+        next_window=next_window,
+        invented=invented,
+    )
+    return facts if seen.is_own else replace(facts, access_note="")
+
+
+def _unused(judged: JudgedNight) -> tuple[str, ...]:
+    """The sources that came and couldn't be used, each with its reason."""
+    outlook = judged.verdict.outlook
+    entries = outlook.per_source if outlook else ()
+    return tuple(f"{e.source.feed} {e.source.model}: {e.why_not}." for e in entries if e.why_not)
+
+
+def _told(session: Session, judged: JudgedNight) -> tuple[str, ...]:
+    if judged.subscription is None or not judged.is_mine:
+        return ()
+    return tuple(told_of(session, judged.subscription.id, judged.night.name, judged.site.zone))
+
+
+def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:
+    """What was told of that night, oldest first: `Go, Sat 19:07 CEST, 73 % then; arrived.`"""
+    query = (
+        select(tables.Alert, tables.MessageAlert.dropped, tables.Message.status)
+        .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
+        .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
+        .where(tables.Alert.subscription_id == subscription_id, tables.Alert.night_name == name)
+        .order_by(tables.Alert.id)
+    )
+    return [told_words(alert, dropped or status, zone) for alert, dropped, status in session.execute(query)]
+
+
+def told_words(alert: tables.Alert, status: str, zone: str) -> str:
+    """One alert: what, when, the chance said, and what became of its message."""
+    chance = alert.facts.get("chance_pct")
+    said = [KINDS.get(alert.kind, alert.kind), say_time(alert.raised_at, zone_info(zone))]
+    said += [] if chance is None else [f"{chance} % then"]
+    return f"{', '.join(said)}; {ENDS.get(status, status)}."
