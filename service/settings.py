@@ -67,6 +67,21 @@ class Settings(BaseSettings):
     nws_url: str = Field("https://api.weather.gov", description="Its base.")
     metar: bool = Field(
         True,
+        description="Ask aviationweather.gov, after each judged night, what weather stations nearby saw.",
+    )
+    metar_url: str = Field("https://aviationweather.gov", description="Its base.")
+    nws_observations: bool = Field(
+        True, description="Ask the NWS for its stations' reports where aviationweather.gov has none."
+    )
+    synop_ogimet: bool = Field(
+        False, description="Ask OGIMET for SYNOP reports of synop_stations; read its terms first."
+    )
+    synop_url: str = Field("http://www.ogimet.com", description="Its base.")
+    synop_stations: tuple[str, ...] = Field(
+        (), description="SYNOP stations to ask for, each written NUMBER=LAT,LON,ELEVATION in metres."
+    )
+    metar: bool = Field(
+        True,
         description="Ask aviationweather.gov, after each judged night, what weather stations near the sites saw.",
     )
     metar_url: str = Field("https://aviationweather.gov", description="Its base.")

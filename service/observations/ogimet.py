@@ -1,0 +1,96 @@
+"""SYNOP reports from OGIMET's `getsynop`: total cloud in eighths, for stations that the operator names.
+
+Off unless switched on: the terms of the host aren't clear, and it is slow. Reports carry no place, so each
+station is named with its coordinates and height.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+
+from alerts.errors import BadInput
+from alerts.span import Span
+from alerts.track.evidence import SkyReport, Station
+from alerts.track.synop import read_synop
+from service.feeds.body import bad_shape
+from service.feeds.deadline import Deadline
+from service.feeds.http import PoliteClient
+from service.observations.base import BEFORE_AND_AFTER, SYNOP, Observed
+from service.observations.pace import Pace
+
+NAME = "ogimet.com"
+DEFAULT_URL = "http://www.ogimet.com"
+MOST_A_MINUTE = 6
+LONGEST = timedelta(days=31)
+_NAMED = re.compile(r"(\d{5})=(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?)")
+_LINE = re.compile(r"(\d{5}),(\d{4}),(\d\d),(\d\d),(\d\d),(\d\d),(AAXX .*)")
+
+
+def read_stations(named: Sequence[str]) -> list[Station]:
+    """Stations written as `WMO=LAT,LON,ELEVATION_M`. Raises BadInput for anything else."""
+    found = []
+    for text in named:
+        match = _NAMED.fullmatch(text.replace(" ", ""))
+        if match is None or abs(float(match[2])) > 90 or abs(float(match[3])) > 180:
+            raise BadInput(
+                f"{text!r} names no SYNOP station; "
+                "write NUMBER=LAT,LON,ELEVATION, such as 87736=-39.02,-64.08,79."
+            )
+        found.append(Station(match[1], SYNOP, float(match[2]), float(match[3]), float(match[4])))
+    return found
+
+
+class Ogimet:
+    """The source as one installation uses it."""
+
+    name = NAME
+
+    def __init__(self, client: PoliteClient, base_url: str = DEFAULT_URL, pace: Pace | None = None) -> None:
+        self._client, self._url = client, base_url.rstrip("/")
+        self._pace = pace or Pace(MOST_A_MINUTE)
+
+    def fetch(self, station: Station, hours: Span, deadline: Deadline) -> list[Observed]:
+        """The station's reports over the span, of at most 31 days. Raises FeedError."""
+        start, end = hours.start - BEFORE_AND_AFTER, hours.end + BEFORE_AND_AFTER
+        if end - start > LONGEST:
+            raise BadInput("at most 31 days of SYNOP reports can be asked for at once.")
+        self._pace.wait()
+        params = {"block": station.name, "begin": f"{start:%Y%m%d%H%M}", "end": f"{end:%Y%m%d%H%M}"}
+        answer = self._client.get(
+            f"{self._url}/cgi-bin/getsynop",
+            params,
+            {"Accept": "text/plain"},
+            deadline=deadline,
+            tries_when_throttled=1,
+        )
+        return list(parse(answer.body.decode("utf-8", "replace"), {station.name: station}))
+
+
+def parse(text: str, stations: dict[str, Station]) -> Iterator[Observed]:
+    """The reports of known stations, one a line; lines cut before their cloud group are silence.
+
+    Raises BadAnswer for a text that is no list of reports, such as a web page or a note of refusal.
+    """
+    for line in text.splitlines():
+        match = _LINE.match(line.strip())
+        if match is None:
+            if line.strip():
+                raise bad_shape(NAME, f"the answer is no list of reports: {line.strip()[:60]!r}.")
+            continue
+        seen = _read(match, stations)
+        if seen is not None:
+            yield seen
+
+
+def _read(match: re.Match[str], stations: dict[str, Station]) -> Observed | None:
+    station = stations.get(match[1])
+    try:
+        at = datetime(*(int(match[i]) for i in range(2, 7)), tzinfo=UTC)  # type: ignore[misc,arg-type]
+        reading = read_synop(match[7]).reading
+    except (ValueError, BadInput):
+        return None
+    if station is None:
+        return None
+    return Observed(station, SkyReport(station.name, at, reading, match[7]), NAME)
