@@ -18,6 +18,9 @@ MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
 OLDEST_RUN = timedelta(hours=12)
 OLDEST_RUN_ON_THE_DAY = timedelta(hours=6)
+ARRIVES_WITHIN = timedelta(minutes=90)
+"""From a run's being due to our having it: it settles on the servers, and the next cycle asks. Without this
+a model that runs every six hours would be stale four times a day for nothing."""
 ALL_CLOUD_PCT = 100.0
 MUCH_CLOUD_PCT = 50.0
 
@@ -93,7 +96,8 @@ def why_unusable(source: Source, now: datetime, is_night_of: bool) -> str:
     """Why a run may not be used at `now`, or "" when it may.
 
     Its age counts from its issue; where that isn't named, from when its values were first seen, else
-    from when they were fetched. A run with no time at all (played from a file) is accepted.
+    from when they were fetched. The newest run there is counts until the next one can have arrived, where one
+    comes every six hours or oftener. A run with no time at all (played from a file) is accepted.
     """
     since = dated(source)
     if since is None:
@@ -101,9 +105,16 @@ def why_unusable(source: Source, now: datetime, is_night_of: bool) -> str:
     if since > now:
         return "issued after the moment we judge for"
     oldest = OLDEST_RUN_ON_THE_DAY if is_night_of else OLDEST_RUN
-    if now - since > oldest:
+    if now - since > max(oldest, _until_the_next(source, since)):
         return f"its run is {_hours(now - since)} h old, more than {_hours(oldest)} h"
     return ""
+
+
+def _until_the_next(source: Source, since: datetime) -> timedelta:
+    """How old a run gets before the next can be here, where runs come every six hours or oftener."""
+    if source.next_due_at is None or source.next_due_at - since > OLDEST_RUN_ON_THE_DAY:
+        return timedelta(0)
+    return source.next_due_at - since + ARRIVES_WITHIN
 
 
 def dated(source: Source) -> datetime | None:

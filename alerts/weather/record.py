@@ -93,6 +93,7 @@ class Source:
     hours earlier. None when the answer doesn't say, which isn't the same as new.
     fetched_at: when the provider last confirmed these very values; None for recorded answers.
     unchanged_since: the first time that these same values were fetched, when that is known.
+    next_due_at: when the provider's next run should be out, where it says how often one comes.
     """
 
     feed: str
@@ -104,6 +105,7 @@ class Source:
     issued_at: datetime | None = None
     fetched_at: datetime | None = None
     unchanged_since: datetime | None = None
+    next_due_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

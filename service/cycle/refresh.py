@@ -2,96 +2,150 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.night import Night
 from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.weather.record import Forecast, Place
 from alerts.wishes import Wishes
-from service.feeds.base import Gathered
-from service.store import forecasts, tables
+from service.cycle.sights import Aside, Look, ask_along, with_sights
+from service.feeds.base import FeedFailure, Gathered, join
+from service.store import feedstate, forecasts, tables
 from service.store.codec import from_json
 from service.store.people import active_subscriptions
 from service.store.sites import StoredSite, newest_revisions
 
 NEAR = timedelta(hours=36)
 FRESH_NEAR = timedelta(minutes=55)
-"""On the day an answer is asked for again about once an hour…"""
+"""On the day a place is asked about again about once an hour; each feed then answers from the cache as long
+as its own rules say, one to three hours."""
 FRESH_FAR = timedelta(hours=6)
-"""…and beyond 36 hours ahead four times a day."""
+"""Beyond 36 hours ahead four times a day."""
+EVERYWHERE = ""
+"""The place under which a failure of a whole feed is kept."""
+TOLD_AGAIN_AFTER = timedelta(hours=6)
+"""The same failure of the same feed is one row for so long."""
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
 
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """A place to ask about, and the span of time that its nights' windows reach over."""
+    """A place to ask about, the span of time that its nights' windows reach over, and those near enough to
+    be looked at along the line of sight."""
 
     place: str
     asked: Place
     span: Span
+    looks: tuple[Look, ...] = ()
 
 
 def run(sessions: sessionmaker[Session], gather: Gather, now: datetime) -> dict[str, int]:
-    """Ask for what is due and keep every answer, the rejected ones with their reason."""
+    """Ask for what is due and keep every answer, the rejected ones with their reason.
+
+    Only places with a coming window are asked about, ensembles and air quality with them; along the line of
+    sight only for windows within 36 hours.
+    """
     with sessions() as session:
         due = find_due(session, now)
     if not due:
         return {}
-    span = Span(now, max(need.span.end for need in due))
-    gathered = gather([need.asked for need in due], span)
+    gathered = gather([need.asked for need in due], Span(now, max(need.span.end for need in due)))
+    aside = ask_along(gather, gathered.forecasts, [look for need in due for look in need.looks], now)
     with sessions.begin() as session:
-        _keep(session, due, gathered, now)
-    return {"forecasts": len(gathered.forecasts), "feed_failures": len(gathered.failures)}
+        kept, rejected = _keep(session, due, gathered, aside, now)
+    return _counts(join((gathered, aside.gathered)), kept, rejected)
+
+
+def _counts(gathered: Gathered, kept: int, rejected: int) -> dict[str, int]:
+    counts = {
+        "forecasts": len([each for each in gathered.forecasts if not (each.place and each.place.is_aside)]),
+        "feed_failures": len(gathered.failures),
+        "rejected": rejected,
+        "kept": kept,
+        "requests": sum(spent.requests for spent in gathered.spent),
+        "quota_weight": round(sum(spent.weight for spent in gathered.spent)),
+    }
+    always = ("forecasts", "feed_failures")
+    return {name: count for name, count in counts.items() if count or name in always}
 
 
 def find_due(session: Session, now: datetime) -> list[Need]:
-    """Places whose newest answer is too old for the nearest window they are needed for."""
-    needs = _find_needs(session, now)
-    fetched = forecasts.last_fetch(session, {need.place for need in needs})
-    return [need for need in needs if _is_due(need, fetched.get(need.place), now)]
+    """Places that were asked about too long ago for the nearest window they are needed for."""
+    wanted = _Wanted.read(session, now)
+    needs = _find_needs(session, wanted, now)
+    asked = feedstate.last_asked(session, {need.place for need in needs})
+    due = [need for need in needs if _is_due(need, asked.get(need.place), now)]
+    return _with_looks(session, wanted, due, now)
 
 
-def _is_due(need: Need, fetched_at: datetime | None, now: datetime) -> bool:
-    if fetched_at is None:
+def _is_due(need: Need, asked_at: datetime | None, now: datetime) -> bool:
+    """Also when the last asking lies ahead of `now`: the clock has gone back."""
+    if asked_at is None or asked_at > now:
         return True
     fresh = FRESH_NEAR if need.span.start - now <= NEAR else FRESH_FAR
-    return now - fetched_at >= fresh
+    return now - asked_at >= fresh
 
 
-def _find_needs(session: Session, now: datetime) -> list[Need]:
-    subscriptions = active_subscriptions(session, now)
-    sites = newest_revisions(session, {each.site_id for each in subscriptions})
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What the active subscriptions ask for: how far ahead by site and sky, by the keenest of them."""
+
+    horizons: dict[tuple[int, str], datetime]
+    by_revision: dict[int, tuple[int, StoredSite]]
+
+    @classmethod
+    def read(cls, session: Session, now: datetime) -> _Wanted:
+        horizons: dict[tuple[int, str], datetime] = {}
+        usual = Wishes().days_ahead
+        for each in active_subscriptions(session, now):
+            horizon = now + timedelta(days=int(each.wishes.get("days_ahead", usual)) + 1)
+            key = (each.site_id, each.sky_key)
+            horizons[key] = max(horizon, horizons.get(key, horizon))
+        sites = newest_revisions(session, {site_id for site_id, _ in horizons})
+        return cls(horizons, {stored.revision_id: (site_id, stored) for site_id, stored in sites.items()})
+
+    def site_of(self, row: tables.Night) -> StoredSite | None:
+        """Whose night it is, where somebody asks for that sky so far ahead."""
+        site_id, stored = self.by_revision[row.site_revision_id]
+        horizon = self.horizons.get((site_id, row.sky_key))
+        return stored if horizon is not None and row.starts < horizon else None
+
+
+def _find_needs(session: Session, wanted: _Wanted, now: datetime) -> list[Need]:
+    """One for each place with a window ahead, within the days that somebody wants to hear of."""
     needs: dict[str, Need] = {}
-    for each in subscriptions:
-        stored = sites[each.site_id]
-        wishes = from_json(Wishes, each.wishes)
-        horizon = now + timedelta(days=wishes.days_ahead + 1)
-        span = _windows_ahead(session, stored, each.sky_key, now, horizon)
-        if span is not None:
-            need = Need(forecasts.place_key(stored.site), _asked(stored), span)
-            needs[need.place] = _wider(needs.get(need.place), need)
+    for row in _nights_ahead(session, set(wanted.by_revision), now):
+        stored = wanted.site_of(row)
+        if stored is None or row.first_window_start is None or row.last_window_end is None:
+            continue
+        span = Span(row.first_window_start, row.last_window_end)
+        need = Need(forecasts.place_key(stored.site), _asked(stored), span)
+        needs[need.place] = _wider(needs.get(need.place), need)
     return list(needs.values())
 
 
-def _windows_ahead(
-    session: Session, stored: StoredSite, sky_key: str, now: datetime, horizon: datetime
-) -> Span | None:
-    """From the first to the last window that still lies ahead, or None when the sky offers none."""
-    query = select(tables.Night.first_window_start, tables.Night.last_window_end).where(
-        tables.Night.site_revision_id == stored.revision_id,
-        tables.Night.sky_key == sky_key,
-        tables.Night.last_window_end > now,
-        tables.Night.starts < horizon,
+def _nights_ahead(session: Session, revisions: set[int], now: datetime) -> Sequence[tables.Night]:
+    """Nights with a window that isn't over, without their facts."""
+    columns = (
+        tables.Night.site_revision_id,
+        tables.Night.sky_key,
+        tables.Night.starts,
+        tables.Night.first_window_start,
+        tables.Night.last_window_end,
     )
-    found = [(start, end) for start, end in session.execute(query) if start and end]
-    if not found:
-        return None
-    return Span(min(start for start, _ in found), max(end for _, end in found))
+    query = select(*columns).where(
+        tables.Night.site_revision_id.in_(revisions),
+        tables.Night.last_window_end > now,
+        tables.Night.first_window_start.is_not(None),
+    )
+    return session.execute(query).all()  # type: ignore[return-value]  # rows with the columns' names
 
 
 def _asked(stored: StoredSite) -> Place:
@@ -106,14 +160,83 @@ def _wider(known: Need | None, need: Need) -> Need:
     return Need(known.place, known.asked, span)
 
 
-def _keep(session: Session, due: list[Need], gathered: Gathered, now: datetime) -> None:
-    keys = {need.asked: need.place for need in due}
-    for forecast in gathered.forecasts:
-        if forecast.place in keys:
-            forecasts.keep(session, keys[forecast.place], forecast, fetched_at=now)
-    for failure in gathered.failures:
-        places = [keys[failure.place]] if failure.place in keys else list(keys.values())
-        for place in places:
-            forecasts.keep_rejected(
-                session, place, feed=failure.feed, model=failure.model, reason=failure.text, fetched_at=now
-            )
+def _with_looks(session: Session, wanted: _Wanted, due: list[Need], now: datetime) -> list[Need]:
+    """The needs with what the camera looks at in each window that is near."""
+    places = {need.place: need.asked for need in due if need.span.start - now <= NEAR}
+    if not places:
+        return due
+    looks: dict[str, dict[Span, Look]] = defaultdict(dict)
+    for stored, night in _near_nights(session, wanted, now):
+        key = forecasts.place_key(stored.site)
+        for window in night.windows:
+            if key in places and window.span.end > now and window.span.start - now <= NEAR:
+                looks[key].setdefault(window.span, Look.of(window, stored.site, places[key]))
+    return [replace(need, looks=tuple(looks[need.place].values())) for need in due]
+
+
+def _near_nights(session: Session, wanted: _Wanted, now: datetime) -> Iterator[tuple[StoredSite, Night]]:
+    """Each site's nights whose windows begin within 36 hours, once for each sky that is asked for."""
+    query = select(tables.Night).where(
+        tables.Night.site_revision_id.in_(wanted.by_revision),
+        tables.Night.last_window_end > now,
+        tables.Night.first_window_start <= now + NEAR,
+    )
+    for row in session.scalars(query):
+        if (stored := wanted.site_of(row)) is not None:
+            yield stored, from_json(Night, row.facts)
+
+
+def _keep(
+    session: Session, due: list[Need], gathered: Gathered, aside: Aside, now: datetime
+) -> tuple[int, int]:
+    """How many rows were written: forecasts that say something new, and rejections."""
+    by_asked = {need.asked: need for need in due}
+    seen = [
+        (by_asked[forecast.place].place, with_sights(forecast, aside, by_asked[forecast.place].looks))
+        for forecast in gathered.forecasts
+        if forecast.place in by_asked
+    ]
+    seen += _carried(session, by_asked, gathered, now)
+    kept = forecasts.keep_changed(session, seen, fetched_at=now)
+    failures = [*gathered.failures, *aside.gathered.failures]
+    rejected = _keep_failures(session, failures, by_asked, now)
+    feedstate.note_asked(session, [need.place for need in due], now)
+    return len(kept), rejected
+
+
+def _carried(
+    session: Session, by_asked: dict[Place, Need], gathered: Gathered, now: datetime
+) -> list[tuple[str, Forecast]]:
+    """Official warnings for places without a forecast of this round, on the last good one they have."""
+    waiting = [
+        (by_asked[place].place, bulletin) for place, bulletin in gathered.bulletins if place in by_asked
+    ]
+    known = forecasts.newest_by_place(session, {place for place, _ in waiting}, now)
+    carried: dict[str, Forecast] = {}
+    for place, bulletin in waiting:
+        stored = known.get(place)
+        if stored:
+            forecast = carried.get(place) or replace(stored[-1].forecast, bulletins=())
+            carried[place] = replace(forecast, bulletins=(*forecast.bulletins, bulletin))
+    return list(carried.items())
+
+
+def _keep_failures(
+    session: Session, failures: Sequence[FeedFailure], by_asked: dict[Place, Need], now: datetime
+) -> int:
+    """One row a failure and place; a whole feed's stands once for all places."""
+    found = {
+        (by_asked[failure.place].place if failure.place in by_asked else EVERYWHERE, *_said(failure)): failure
+        for failure in failures
+    }
+    known = forecasts.reasons_since(session, {key[0] for key in found}, now - TOLD_AGAIN_AFTER, now)
+    fresh = {key: failure for key, failure in found.items() if key not in known}
+    for (place, *_), failure in fresh.items():
+        forecasts.keep_rejected(
+            session, place, feed=failure.feed, model=failure.model, reason=failure.text, fetched_at=now
+        )
+    return len(fresh)
+
+
+def _said(failure: FeedFailure) -> tuple[str, str, str]:
+    return failure.feed, failure.model, failure.text

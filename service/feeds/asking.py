@@ -76,7 +76,7 @@ def ask(
         patience.note(error)
         failed = Gathered(failures=(failure_of(question.feed, question.model, error, question.place),))
         return failed + last_good(stored, now, parse)
-    if gathered.forecasts:
+    if gathered.forecasts or gathered.bulletins:
         cache.put(question.key, fresh)
         return gathered
     if stored is not None:  # leave the feed alone as long as it wishes, keeping what was good
@@ -90,7 +90,8 @@ def last_good(
     """What a stored answer still gives, if it isn't too old to stand in; its failures are old news."""
     if stored is None or now - stored.fetched_at > LAST_GOOD_FOR:
         return Gathered()
-    return Gathered(forecasts=parse(stored).forecasts)
+    kept = parse(stored)
+    return Gathered(forecasts=kept.forecasts, bulletins=kept.bulletins)
 
 
 def _fetch(
@@ -104,6 +105,7 @@ def _fetch(
         conditional,
         deadline=deadline,
         tries_when_throttled=question.tries_when_throttled,
+        feed=question.feed,
     )
     if answer.not_modified:
         if stored is None:

@@ -2,23 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Protocol
 
 from alerts.span import Span
-from alerts.weather.gates import Gate, Rejected, pass_gates
-from alerts.weather.lineage import ModelRow
+from alerts.weather.gates import Gate, Rejected, check_distance, pass_gates
+from alerts.weather.lineage import ModelRow, find_model
+from alerts.weather.official import Bulletin
 from alerts.weather.record import Forecast, Place, Source
 from service.feeds.cache import AnswerCache
 from service.feeds.deadline import Deadline
 from service.feeds.errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.guard import Spent
 
 if TYPE_CHECKING:  # reading recorded answers needs no HTTP library
     from service.feeds.http import PoliteClient
 
-__all__ = ["Feed", "FeedFailure", "Gathered", "Place", "build_source", "failure_of", "judge_quality"]
+__all__ = [
+    "Feed",
+    "FeedFailure",
+    "Gathered",
+    "Place",
+    "attach_bulletins",
+    "build_source",
+    "failure_of",
+    "join",
+    "judge_quality",
+    "shared_with",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +60,29 @@ class Gathered:
 
     A forecast and a failure of the same feed can stand side by side: the last good answer is used
     while the feed is down, and its age shows in its source.
+    bulletins: what authorities have in force, by place. spent: what the asking cost.
     """
 
     forecasts: tuple[Forecast, ...] = ()
     failures: tuple[FeedFailure, ...] = ()
     off: tuple[FeedFailure, ...] = ()
+    bulletins: tuple[tuple[Place, Bulletin], ...] = ()
+    spent: tuple[Spent, ...] = ()
 
     def __add__(self, other: Gathered) -> Gathered:
-        return Gathered(
-            self.forecasts + other.forecasts, self.failures + other.failures, self.off + other.off
-        )
+        return join((self, other))
+
+
+def join(parts: Iterable[Gathered]) -> Gathered:
+    """All of them as one, in their order."""
+    parts = tuple(parts)
+    return Gathered(
+        forecasts=tuple(each for part in parts for each in part.forecasts),
+        failures=tuple(each for part in parts for each in part.failures),
+        off=tuple(each for part in parts for each in part.off),
+        bulletins=tuple(each for part in parts for each in part.bulletins),
+        spent=tuple(each for part in parts for each in part.spent),
+    )
 
 
 class Feed(Protocol):
@@ -90,6 +116,7 @@ def build_source(
     issued_at: datetime | None = None,
     fetched_at: datetime | None = None,
     unchanged_since: datetime | None = None,
+    next_due_at: datetime | None = None,
 ) -> Source:
     """The source that travels with forecasts of this model."""
     return Source(
@@ -102,7 +129,36 @@ def build_source(
         issued_at=issued_at,
         fetched_at=fetched_at,
         unchanged_since=unchanged_since,
+        next_due_at=next_due_at,
     )
+
+
+def attach_bulletins(gathered: Gathered) -> Gathered:
+    """Each place's bulletins carried by its first forecast; a place without one keeps them in `bulletins`."""
+    waiting: dict[Place, list[Bulletin]] = {}
+    for place, bulletin in gathered.bulletins:
+        waiting.setdefault(place, []).append(bulletin)
+    forecasts = []
+    for forecast in gathered.forecasts:
+        found = waiting.pop(forecast.place, []) if forecast.place else []
+        forecasts.append(replace(forecast, bulletins=tuple(found)) if found else forecast)
+    left = tuple((place, bulletin) for place, found in waiting.items() for bulletin in found)
+    return replace(gathered, forecasts=tuple(forecasts), bulletins=left)
+
+
+def shared_with(read: Gathered, places: Sequence[Place]) -> Gathered:
+    """What was read for the first of these places, for all of them, as they lie in one cell."""
+    return join((read, *(_moved(forecast, place) for place in places[1:] for forecast in read.forecasts)))
+
+
+def _moved(forecast: Forecast, place: Place) -> Gathered:
+    row = find_model(forecast.source.feed, forecast.source.model)
+    assert row is not None, "what a feed was asked for is in the table"
+    rejected = check_distance(forecast, place, row.cell_reach_km)
+    if rejected is None:
+        return Gathered(forecasts=(replace(forecast, place=place),))
+    error = BadAnswer.of(f"{row.feed} {row.model}", rejected)
+    return Gathered(failures=(failure_of(row.feed, row.model, error, place),))
 
 
 def judge_quality(forecast: Forecast, row: ModelRow) -> Gathered:

@@ -58,3 +58,11 @@ class BadAnswer(FeedError):
     @classmethod
     def of(cls, feed: str, rejected: Rejected) -> BadAnswer:
         return cls(f"{feed}: {rejected.text}", gate=rejected.gate)
+
+
+class NotAsked(FeedDown):
+    """No time was left to ask; it says nothing about the feed."""
+
+
+class AllowanceSpent(FeedThrottled):
+    """Our own limit for a provider is used up; nothing was sent."""

@@ -1,7 +1,8 @@
 """One polite HTTP client for all feeds.
 
 Polite: it says who is asking, keeps to a deadline and a size, retries little and with jitter, waits
-when told to, and follows a redirect only within the same host. Every outcome is an `Answer` or one of
+when told to, keeps to the provider's allowance, leaves a feed alone that is down or has refused us, and
+follows a redirect only within the same host. Every outcome is an `Answer` or one of
 the errors in service.feeds.errors; no error holds a query, a header or a key.
 """
 
@@ -12,6 +13,7 @@ import random
 import re
 import time
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -24,7 +26,16 @@ import urllib3.exceptions
 from alerts.errors import BadInput
 from alerts.weather.gates import Gate
 from service.feeds.deadline import Deadline
-from service.feeds.errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.errors import (
+    AllowanceSpent,
+    BadAnswer,
+    FeedDown,
+    FeedError,
+    FeedRefused,
+    FeedThrottled,
+    NotAsked,
+)
+from service.feeds.guard import Guards, NoGuards
 from service.feeds.transport import Watch, WatchedAdapter
 
 log = logging.getLogger(__name__)
@@ -71,6 +82,14 @@ class Answer:
         return self.status == 304
 
 
+@dataclass(frozen=True, slots=True)
+class _Cost:
+    """What one try counts for, and at whose allowance."""
+
+    feed: str
+    weight: float
+
+
 def identify(contact: str) -> str:
     """The User-Agent `Duskbell/<version> (<contact>)`; BadInput when nobody could be reached by it."""
     contact = contact.strip()
@@ -92,7 +111,8 @@ class PoliteClient:
 
     user_agent: from `identify`. size_cap: bytes after decompression. trust_env: take proxies and
     certificates from the environment. ca_file: trust this authority instead of the system's, for a
-    server of one's own. clock, monotonic, sleep and jitter can be replaced in tests.
+    server of one's own. guards: allowances and breakers. clock, monotonic, sleep and jitter can be
+    replaced in tests.
     """
 
     def __init__(
@@ -104,6 +124,7 @@ class PoliteClient:
         tries: int = 3,
         trust_env: bool = False,
         ca_file: str | None = None,
+        guards: Guards | None = None,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         monotonic: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
@@ -117,6 +138,7 @@ class PoliteClient:
         self._tries = tries
         self._trust_env = trust_env
         self._ca_file = ca_file
+        self._guards = guards or NoGuards()
         self._clock = clock
         self._monotonic = monotonic
         self._sleep = sleep
@@ -129,6 +151,10 @@ class PoliteClient:
     def now(self) -> datetime:
         return self._clock()
 
+    def refusal(self, feed: str) -> FeedError | None:
+        """Why the feed isn't to be asked now; None when it is."""
+        return self._guards.refusal(feed)
+
     def get(
         self,
         url: str,
@@ -138,9 +164,12 @@ class PoliteClient:
         *,
         deadline: Deadline | None = None,
         tries_when_throttled: int | None = None,
+        feed: str = "",
+        weight: float = 1.0,
     ) -> Answer:
         """Ask, and ask again up to `tries` times while the feed is down or throttling.
 
+        feed: whose allowance and breaker it is; "" is nobody's. weight: of one try.
         All tries, their pauses and redirects share one end: `deadline`, and never later than
         `Timeouts.whole_s`. tries_when_throttled: fewer tries for feeds that block whoever insists.
         Raises FeedDown, FeedRefused, FeedThrottled or BadAnswer.
@@ -148,9 +177,33 @@ class PoliteClient:
         whole_s = self._timeouts.whole_s
         ends = self.deadline(whole_s) if deadline is None else deadline.at_most(whole_s)
         sent = {**(headers or {}), **(conditional.as_headers() if conditional else {})}
+        cost = _Cost(feed, weight)
+        if feed and (refused := self._guards.refusal(feed)) is not None:
+            raise refused
+        try:
+            answer = self._insist(url, params, sent, ends, tries_when_throttled, cost)
+        except FeedError as error:
+            if feed:
+                self._guards.note(feed, error)
+            raise
+        if feed:
+            self._guards.note(feed, None)
+        return answer
+
+    def _insist(
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        sent: Mapping[str, str],
+        ends: Deadline,
+        tries_when_throttled: int | None,
+        cost: _Cost,
+    ) -> Answer:
         for attempt in range(1, self._tries + 1):
             try:
-                return self._follow(url, params, sent, ends)
+                return self._follow(url, params, sent, ends, cost)
+            except AllowanceSpent:
+                raise
             except (FeedDown, FeedThrottled) as error:
                 throttled = isinstance(error, FeedThrottled)
                 most = self._tries if not throttled else tries_when_throttled or self._tries
@@ -171,11 +224,17 @@ class PoliteClient:
         return asked_s + 0.5 * self._jitter() if asked_s <= LONGEST_RETRY_AFTER_S else float("inf")
 
     def _follow(
-        self, url: str, params: Mapping[str, str] | None, headers: Mapping[str, str], ends: Deadline
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        ends: Deadline,
+        cost: _Cost,
     ) -> Answer:
         """One try, through redirects that stay on the host."""
         for _ in range(MOST_REDIRECTS + 1):
-            answer = self._ask(url, params, headers, ends)
+            with self._guards.turn(cost.feed, cost.weight, ends) if cost.feed else nullcontext():
+                answer = self._ask(url, params, headers, ends)
             if answer.status not in (301, 302, 303, 307, 308):
                 return self._accept(answer)
             target = urljoin(answer.url, answer.headers.get("location", ""))
@@ -191,7 +250,7 @@ class PoliteClient:
     ) -> Answer:
         name = _name(url)
         if ends.has_passed:
-            raise FeedDown(f"{name} was not asked: no time was left.")
+            raise NotAsked(f"{name} was not asked: no time was left.")
         with Watch(ends) as watch, requests.Session() as session:
             session.trust_env = self._trust_env
             session.mount("https://", WatchedAdapter(watch))

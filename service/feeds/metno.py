@@ -13,8 +13,10 @@ from email.utils import parsedate_to_datetime
 from alerts.span import Span
 from alerts.weather.lineage import MET_NORWAY
 from alerts.weather.record import Place
+from alerts.weather.sightline import cell_of
 from service.feeds.asking import Patience, Question, ask
-from service.feeds.base import Gathered
+from service.feeds.base import Gathered, join, shared_with
+from service.feeds.boxes import Box
 from service.feeds.cache import AnswerCache, StoredAnswer
 from service.feeds.deadline import Deadline
 from service.feeds.http import Answer, PoliteClient
@@ -42,41 +44,63 @@ class MetNorway:
         cache: AnswerCache,
         deadline: Deadline,
     ) -> Gathered:
-        """One forecast a place; the feed always sends all it has, whatever `hours` says."""
+        """One forecast a place; the feed always sends all it has, whatever `hours` says.
+
+        Places in one cell and of like height share a request, for the first of them.
+        """
         patience = Patience()
-        return sum(
-            (self._fetch_place(place, client, cache, deadline, patience) for place in places), Gathered()
+        shared: dict[str, list[Place]] = {}
+        for place in dict.fromkeys(places):
+            shared.setdefault(cell_key(place), []).append(place)
+        return join(
+            self._fetch_cell(key, there, client, cache, deadline, patience) for key, there in shared.items()
         )
 
-    def _fetch_place(
+    def _fetch_cell(
         self,
-        place: Place,
+        key: str,
+        places: Sequence[Place],
         client: PoliteClient,
         cache: AnswerCache,
         deadline: Deadline,
         patience: Patience,
     ) -> Gathered:
-        params = build_params(place)
         question = Question(
             feed=self.name,
             model="",
-            key=f"{self.name}?{'&'.join(f'{name}={value}' for name, value in params.items())}",
+            key=key,
             url=self._url,
-            params=params,
+            params=build_params(places[0]),
             expires=read_expires,
-            place=place,
+            place=places[0] if len(places) == 1 else None,
             tries_when_throttled=1,
         )
 
         def read(stored: StoredAnswer) -> Gathered:
-            return parse(
+            read = parse(
                 stored.body,
                 fetched_at=stored.fetched_at,
-                place=place,
+                place=places[0],
                 unchanged_since=stored.unchanged_since,
             )
+            return shared_with(read, places)
 
         return ask(question, client, cache, deadline, read, patience)
+
+
+NORDIC = Box(54.0, 73.5, 2.0, 33.0)
+"""Generously round the area of its 2.5 km model; everywhere else the cells are 9 km wide."""
+NORDIC_CELL_DEG, GLOBAL_CELL_DEG = 0.02, 0.05
+SHARED_CLIMB_M = 100.0
+"""Heights in one step of this size share a request: only temperature is corrected for height."""
+
+
+def cell_key(place: Place) -> str:
+    """Under which the answer for a place, and for its neighbours, is kept."""
+    step_deg = NORDIC_CELL_DEG if NORDIC.contains(place) else GLOBAL_CELL_DEG
+    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, step_deg)
+    height = "" if place.elevation_m is None else f",{round(place.elevation_m / SHARED_CLIMB_M)}"
+    return f"{MET_NORWAY}/{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"
 
 
 def build_params(place: Place) -> dict[str, str]:

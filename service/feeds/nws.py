@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlsplit
@@ -18,8 +17,9 @@ from alerts.span import Span
 from alerts.weather.lineage import NWS
 from alerts.weather.record import Place
 from service.feeds.asking import Patience, Question, ask, keep
-from service.feeds.base import Gathered, failure_of
+from service.feeds.base import Gathered, failure_of, join
 from service.feeds.body import as_dict, bad_shape, load_json
+from service.feeds.boxes import Box
 from service.feeds.cache import AnswerCache, StoredAnswer
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedError, FeedRefused
@@ -34,19 +34,6 @@ SHORTEST, LONGEST = timedelta(minutes=1), timedelta(hours=1)
 _HEADERS = {"Accept": "application/geo+json"}
 """Without it the service has been seen to send old copies."""
 _CELL = re.compile(r"/gridpoints/([A-Z]{3})/(\d{1,4}),(\d{1,4})")
-
-
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A region, degrees, edges included."""
-
-    south: float
-    north: float
-    west: float
-    east: float
-
-    def contains(self, place: Place) -> bool:
-        return self.south <= place.lat_deg <= self.north and self.west <= place.lon_deg <= self.east
 
 
 SERVED = (
@@ -125,7 +112,9 @@ class _Round:
         try:
             if self._patience.given_up is not None:
                 raise self._patience.given_up
-            answer = self._client.get(f"{self._url}{path}", headers=_HEADERS, deadline=self._deadline)
+            answer = self._client.get(
+                f"{self._url}{path}", headers=_HEADERS, deadline=self._deadline, feed=NWS
+            )
             self._patience.note(None)
             cell = read_cell(answer.body)
         except FeedRefused as error:
@@ -162,7 +151,7 @@ class _Round:
         )
 
         def read(stored: StoredAnswer) -> Gathered:
-            return sum((_read_for(place, stored) for place in places), Gathered())
+            return join(_read_for(place, stored) for place in places)
 
         return ask(question, self._client, self._cache, self._deadline, read, self._patience)
 

@@ -6,36 +6,42 @@ non-commercial use; with a key the same requests go to the customers' hosts.
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
-from datetime import UTC, datetime, timedelta
-from typing import Any
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
 from alerts.errors import BadInput
 from alerts.span import Span
-from alerts.weather.lineage import OPEN_METEO, ModelRow, find_model
+from alerts.weather.lineage import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from alerts.weather.record import Place
 from service.feeds.asking import Patience, keep, last_good
-from service.feeds.base import Gathered, failure_of
-from service.feeds.body import as_dict, bad_shape, load_json
+from service.feeds.base import Gathered, failure_of, join, shared_with
 from service.feeds.cache import AnswerCache, StoredAnswer
 from service.feeds.deadline import Deadline
-from service.feeds.errors import FeedDown, FeedError, FeedThrottled
+from service.feeds.errors import FeedDown, FeedError, FeedThrottled, NotAsked
 from service.feeds.http import Answer, PoliteClient
-from service.feeds.metno import short_degrees
-from service.feeds.openmeteo_answer import VARIABLES, parse, raise_if_error
-from service.feeds.openmeteo_terms import RUN_SETTLES_IN, Run, places_per_request, read_run, wait_by_wording
+from service.feeds.limits import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
+from service.feeds.openmeteo_answer import parse
+from service.feeds.openmeteo_parts import (
+    Batch,
+    Cell,
+    Product,
+    batches,
+    build_params,
+    covers,
+    floor_six_hours,
+    is_same_forecast,
+    product_of,
+    share,
+    split_elements,
+)
+from service.feeds.openmeteo_terms import RUN_SETTLES_IN, Run, read_run, wait_by_wording
 from service.feeds.spans import HOUR
 
 FREE_URL = "https://api.open-meteo.com"
 DEFAULT_MODELS = ("ecmwf_ifs025", "icon_seamless", "gfs_seamless", "gem_seamless")
 """One model a lineage, all global, none under share-alike terms."""
-ENSEMBLE_VARIABLES = ("cloud_cover",)
-"""All that is asked of ensembles, whose every member counts against the limits."""
-ALWAYS_GOOD_FOR, NEVER_GOOD_AFTER = timedelta(hours=1), timedelta(hours=3)
-"""An answer's age below which it isn't asked for again, and above which it is, run or no run."""
 MODEL_SHARE_S = 5.0
 """What each model gets of the time at least, so that one slow answer doesn't eat up all of it."""
 
@@ -45,9 +51,9 @@ class OpenMeteo:
 
     non_commercial: the operator declares that the installation earns nothing (no payment, no adverts).
     api_key: a customer's key; it goes into a header, never into an address.
-    models: names from the lineage table; share-alike ones only with `share_alike`.
-    base_url: a server of one's own, which needs neither declaration nor key; ensemble_url: where its
-    ensembles are, if elsewhere.
+    models, ensembles: names from the lineage table; share-alike ones only with `share_alike`.
+    air_quality: ask for aerosols too. base_url: a server of one's own, which needs neither declaration nor
+    key; ensemble_url, air_url: where its ensembles and its air quality are, if elsewhere.
     Raises BadInput for a model that isn't in the table or may not be used.
     """
 
@@ -57,18 +63,24 @@ class OpenMeteo:
         self,
         *,
         models: Sequence[str] = DEFAULT_MODELS,
+        ensembles: Sequence[str] = (),
+        air_quality: bool = False,
         non_commercial: bool = False,
         api_key: str | None = None,
         share_alike: bool = False,
         base_url: str | None = None,
         ensemble_url: str | None = None,
+        air_url: str | None = None,
     ) -> None:
-        self._rows = tuple(_allowed_row(model, share_alike=share_alike) for model in models)
+        rows = [_allowed_row(model, share_alike=share_alike) for model in (*models, *ensembles)]
+        self._rows = (*rows, AIR_ROW) if air_quality else tuple(rows)
         own_url = None if base_url is None or base_url.rstrip("/") == FREE_URL else base_url.rstrip("/")
         prefix = "customer-" if api_key else ""
-        self._url = own_url or f"https://{prefix}api.open-meteo.com"
-        ensembles = own_url or f"https://{prefix}ensemble-api.open-meteo.com"
-        self._ensemble_url = ensemble_url.rstrip("/") if ensemble_url else ensembles
+        self._urls = {
+            OPEN_METEO: own_url or f"https://{prefix}api.open-meteo.com",
+            OPEN_METEO_ENSEMBLE: (ensemble_url or own_url or f"https://{prefix}ensemble-api.open-meteo.com"),
+            OPEN_METEO_AIR: (air_url or own_url or f"https://{prefix}air-quality-api.open-meteo.com"),
+        }
         self._headers = {"X-Api-Key": api_key} if api_key else {}
         self._is_on = bool(api_key) or non_commercial or own_url is not None
         self._one_at_a_time = threading.Lock()
@@ -91,25 +103,34 @@ class OpenMeteo:
         cache: AnswerCache,
         deadline: Deadline,
     ) -> Gathered:
-        """One forecast a place and model, over `hours` and some hours to each side."""
+        """One forecast a place and model, over `hours` and some hours to each side.
+
+        Along a line of sight single runs alone are asked, and for cloud alone.
+        """
         if not self._one_at_a_time.acquire(timeout=deadline.remaining_s):
-            late = FeedDown(f"{OPEN_METEO} was not asked: an earlier request took all the time.")
+            late = NotAsked(f"{OPEN_METEO} was not asked: an earlier request took all the time.")
             return Gathered(failures=(failure_of(OPEN_METEO, "", late),))
         try:
             round_ = _Round(client, cache, hours, self._headers)
-            gathered = Gathered()
-            for index, row in enumerate(self._rows):
-                share_s = max(MODEL_SHARE_S, deadline.remaining_s / (len(self._rows) - index))
-                url = self._ensemble_url if row.members > 1 else self._url
-                gathered += round_.fetch_model(row, url, places, deadline.at_most(share_s))
-            return gathered
+            return join(self._ask_all(round_, places, deadline))
         finally:
             self._one_at_a_time.release()
+
+    def _ask_all(self, round_: _Round, places: Sequence[Place], deadline: Deadline) -> Iterator[Gathered]:
+        here = [place for place in places if not place.is_aside]
+        aside = [place for place in places if place.is_aside]
+        tasks = [(row, here) for row in self._rows if here]
+        tasks += [(row, aside) for row in self._rows if aside and row.members == 1 and not row.is_air]
+        for index, (row, group) in enumerate(tasks):
+            share_s = max(MODEL_SHARE_S, deadline.remaining_s / (len(tasks) - index))
+            product = product_of(row, aside=group is aside)
+            url = self._urls[product.feed].rstrip("/")
+            yield round_.fetch_model(row, product, url, group, deadline.at_most(share_s))
 
 
 def _allowed_row(model: str, *, share_alike: bool) -> ModelRow:
     row = find_model(OPEN_METEO, model)
-    if row is None:
+    if row is None or row.is_air:
         raise BadInput(f"Open-Meteo model {model!r} isn't in the table of models; leave it out or add a row.")
     if row.terms.share_alike and not share_alike:
         raise BadInput(
@@ -117,6 +138,17 @@ def _allowed_row(model: str, *, share_alike: bool) -> ModelRow:
             "switch share-alike models on to use it, or leave it out."
         )
     return row
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """One model's part of a round. end: of the series asked for."""
+
+    row: ModelRow
+    product: Product
+    url: str
+    deadline: Deadline
+    end: datetime
 
 
 class _Round:
@@ -129,214 +161,143 @@ class _Round:
         self, client: PoliteClient, cache: AnswerCache, hours: Span, headers: dict[str, str]
     ) -> None:
         self._client, self._cache, self._headers = client, cache, headers
-        self._start = _floor_six_hours(hours.start - HOUR)
-        self._end = _floor_six_hours(hours.end + HOUR) + 6 * HOUR
-        self._patience = Patience()
+        self._start = floor_six_hours(hours.start - HOUR)
+        self._end = floor_six_hours(hours.end + HOUR) + 6 * HOUR
+        self._patience: dict[str, Patience] = {}
         self._runs_are_told = True
 
-    def fetch_model(self, row: ModelRow, url: str, places: Sequence[Place], deadline: Deadline) -> Gathered:
+    def fetch_model(
+        self, row: ModelRow, product: Product, url: str, places: Sequence[Place], deadline: Deadline
+    ) -> Gathered:
         """One model for all places: those with a good answer from the cache, the others in batches."""
-        run = self._find_run(row, url, deadline)
-        gathered, due = Gathered(), []
-        for place in dict.fromkeys(places):
-            stored = self._cache.get(_key(row, place))
-            if stored is not None and self._is_good(stored, run):
-                gathered += self._read(row, place, stored, run)
+        task = _Task(row, product, url, deadline, self._end_for(row))
+        if task.end <= self._start:
+            return Gathered()
+        run = self._find_run(task)
+        parts: list[Gathered] = []
+        due: list[Cell] = []
+        for cell in share(row, places):
+            stored = self._cache.get(cell.key)
+            if stored is not None and self._is_good(task, stored, run):
+                parts.append(self._read(task, cell, stored, run))
             else:
-                due.append(place)
-        for batch in self._batches(row, due):
-            gathered += self._fetch_batch(row, url, batch, run, deadline)
-        return gathered
+                due.append(cell)
+        days = (task.end - self._start) / timedelta(days=1)
+        parts += [self._fetch_batch(task, batch, run) for batch in batches(row, product, due, days)]
+        return join(parts)
 
-    def _is_good(self, stored: StoredAnswer, run: Run | None) -> bool:
-        """For an hour always; then until a newer run has settled, or three hours have passed.
+    def _end_for(self, row: ModelRow) -> datetime:
+        """Air quality isn't told beyond a few days, and asking for more is refused."""
+        if not row.is_air:
+            return self._end
+        return min(self._end, floor_six_hours(self._client.now() + timedelta(hours=row.horizon_h)))
+
+    def patience(self, product: Product) -> Patience:
+        return self._patience.setdefault(product.feed, Patience())
+
+    def _is_good(self, task: _Task, stored: StoredAnswer, run: Run | None) -> bool:
+        """Until a newer run has settled, where runs are known; else for an hour or so.
 
         An answer over other hours than those wanted is no good at all.
         """
-        if not _covers(stored.body, self._start, self._end):
+        if not covers(stored.body, self._start, task.end):
             return False
         age = self._client.now() - stored.fetched_at
-        is_newest = run is not None and stored.fetched_at >= run.settled_at
-        return age < ALWAYS_GOOD_FOR or (is_newest and age < NEVER_GOOD_AFTER)
+        if run is None:
+            return age < task.product.good_for
+        return stored.fetched_at >= run.settled_at and age < task.product.never_after
 
-    def _find_run(self, row: ModelRow, url: str, deadline: Deadline) -> Run | None:
+    def _find_run(self, task: _Task) -> Run | None:
         """The model's newest run, if Open-Meteo tells in time; forecasts don't wait for it."""
-        if not row.run_name:
+        if not task.row.run_name:
             return None
         try:
-            run = read_run(self._run_table(row.run_name, url, deadline))
+            run = read_run(self._run_table(task))
         except FeedError as error:
             self._runs_are_told = not isinstance(error, FeedDown)
             return None  # an answer of an unknown run is told as such: issued_at None
-        return run if run.is_believable(self._client.now(), row.horizon_h) else None
+        return run if run.is_believable(self._client.now(), task.row.horizon_h) else None
 
-    def _run_table(self, run_name: str, url: str, deadline: Deadline) -> bytes:
-        key, now = f"{OPEN_METEO}/runs/{run_name}", self._client.now()
+    def _run_table(self, task: _Task) -> bytes:
+        key, now = f"{OPEN_METEO}/runs/{task.row.run_name}", self._client.now()
         stored = self._cache.get(key)
         if stored is not None and now - stored.fetched_at < RUN_SETTLES_IN:
             return stored.body
-        if not self._runs_are_told or self._patience.given_up is not None:
-            raise FeedDown(f"{OPEN_METEO} was not asked for its runs.")
+        is_left_alone = self._client.refusal(task.product.feed) or self.patience(task.product).given_up
+        if is_left_alone or not self._runs_are_told:
+            raise NotAsked(f"{OPEN_METEO} was not asked for its runs.")
         answer = self._client.get(
-            f"{url}/data/{run_name}/static/meta.json",
+            f"{task.url}/data/{task.row.run_name}/static/meta.json",
             headers=self._headers,
-            deadline=deadline.at_most(min(3.0, deadline.remaining_s / 3)),
+            deadline=task.deadline.at_most(min(3.0, task.deadline.remaining_s / 3)),
             tries_when_throttled=1,
         )
         read_run(answer.body)  # only what can be read is kept
         self._cache.put(key, keep(answer.body, answer, now + RUN_SETTLES_IN))
         return answer.body
 
-    def _batches(self, row: ModelRow, places: Sequence[Place]) -> Iterator[list[Place]]:
-        """Places in requests that are light enough; with and without an elevation never together."""
-        days = (self._end - self._start) / timedelta(days=1)
-        most = places_per_request(len(_variables(row)), days, row.members)
-        for known in (True, False):
-            group = [place for place in places if (place.elevation_m is not None) is known]
-            for index in range(0, len(group), most):
-                yield group[index : index + most]
-
-    def _fetch_batch(
-        self, row: ModelRow, url: str, places: Sequence[Place], run: Run | None, deadline: Deadline
-    ) -> Gathered:
+    def _fetch_batch(self, task: _Task, batch: Batch, run: Run | None) -> Gathered:
         try:
-            answer = self._ask(row, url, places, deadline)
-            bodies = split_elements(answer.body, len(places))
+            answer = self._ask(task, batch)
+            bodies = split_elements(answer.body, len(batch.cells))
         except FeedThrottled as error:
             wait = error.retry_after or wait_by_wording(str(error), self._client.now())
-            return self._do_without(row, places, run, FeedThrottled(str(error), retry_after=wait))
+            return self._do_without(task, batch, run, FeedThrottled(str(error), retry_after=wait))
         except FeedError as error:
-            return self._do_without(row, places, run, error)
-        self._patience.note(None)
-        parts = zip(places, bodies, strict=True)
-        return sum((self._take(row, place, body, answer, run) for place, body in parts), Gathered())
+            return self._do_without(task, batch, run, error)
+        self.patience(task.product).note(None)
+        parts = zip(batch.cells, bodies, strict=True)
+        return join(self._take(task, cell, body, answer, run) for cell, body in parts)
 
-    def _ask(self, row: ModelRow, url: str, places: Sequence[Place], deadline: Deadline) -> Answer:
-        if self._patience.given_up is not None:
-            raise self._patience.given_up
+    def _ask(self, task: _Task, batch: Batch) -> Answer:
+        given_up = self.patience(task.product).given_up
+        if given_up is not None:
+            raise given_up
+        asked = [cell.asked for cell in batch.cells]
         return self._client.get(
-            f"{url}/v1/{'ensemble' if row.members > 1 else 'forecast'}",
-            build_params(row, places, self._start, self._end),
+            f"{task.url}/v1/{task.product.path}",
+            build_params(task.row, task.product, asked, self._start, task.end),
             self._headers,
-            deadline=deadline,
+            deadline=task.deadline,
             tries_when_throttled=1,
+            feed=task.product.feed,
+            weight=batch.weight,
         )
 
-    def _do_without(
-        self, row: ModelRow, places: Sequence[Place], run: Run | None, error: FeedError
-    ) -> Gathered:
-        self._patience.note(error)
-        failed = Gathered(failures=(failure_of(OPEN_METEO, row.model, error),))
-        return sum((self._last_good(row, place, run) for place in places), failed)
+    def _do_without(self, task: _Task, batch: Batch, run: Run | None, error: FeedError) -> Gathered:
+        self.patience(task.product).note(error)
+        failed = Gathered(failures=(failure_of(task.product.feed, task.row.model, error),))
+        return join((failed, *(self._last_good(task, cell, run) for cell in batch.cells)))
 
-    def _take(self, row: ModelRow, place: Place, body: bytes, answer: Answer, run: Run | None) -> Gathered:
-        """One place's part of an answer: stored when usable, else the last good one beside the failure."""
-        before = self._cache.get(_key(row, place))
-        fresh = keep(body, answer, answer.fetched_at + NEVER_GOOD_AFTER)
-        gathered = self._read(row, place, fresh, run)
-        if not gathered.forecasts:
-            return gathered + self._last_good(row, place, run)
+    def _take(self, task: _Task, cell: Cell, body: bytes, answer: Answer, run: Run | None) -> Gathered:
+        """One cell's part of an answer: stored when usable, else the last good one beside the failure."""
+        before = self._cache.get(cell.key)
+        fresh = keep(body, answer, answer.fetched_at + task.product.never_after)
         if before is not None and is_same_forecast(before.body, body):
             fresh = replace(fresh, unchanged_since=before.unchanged_since)
-            gathered = self._read(row, place, fresh, run)
-        self._cache.put(_key(row, place), fresh)
+        gathered = self._read(task, cell, fresh, run)
+        if not gathered.forecasts:
+            return gathered + self._last_good(task, cell, run)
+        self._cache.put(cell.key, fresh)
         return gathered
 
-    def _last_good(self, row: ModelRow, place: Place, run: Run | None) -> Gathered:
-        stored = self._cache.get(_key(row, place))
-        return last_good(stored, self._client.now(), lambda kept: self._read(row, place, kept, run))
+    def _last_good(self, task: _Task, cell: Cell, run: Run | None) -> Gathered:
+        stored = self._cache.get(cell.key)
+        return last_good(stored, self._client.now(), lambda kept: self._read(task, cell, kept, run))
 
-    def _read(self, row: ModelRow, place: Place, stored: StoredAnswer, run: Run | None) -> Gathered:
+    def _read(self, task: _Task, cell: Cell, stored: StoredAnswer, run: Run | None) -> Gathered:
+        """The cell's forecast, once for each place in it."""
         try:
-            return parse(
+            read = parse(
                 stored.body,
                 fetched_at=stored.fetched_at,
-                place=place,
-                model=row.model,
+                place=cell.asked,
+                model=task.row.model,
                 issued_at=run.issued_at(stored.fetched_at) if run else None,
+                next_due_at=run.issued_at(stored.fetched_at) + run.interval if run else None,
                 unchanged_since=stored.unchanged_since,
                 utc_only=True,
             )
         except FeedError as error:
-            return Gathered(failures=(failure_of(OPEN_METEO, row.model, error, place),))
-
-
-def _key(row: ModelRow, place: Place) -> str:
-    elevation = "" if place.elevation_m is None else f",{round(place.elevation_m)}"
-    return (
-        f"{OPEN_METEO}/{row.model}/{short_degrees(place.lat_deg)},{short_degrees(place.lon_deg)}{elevation}"
-    )
-
-
-def _variables(row: ModelRow) -> tuple[str, ...]:
-    return ENSEMBLE_VARIABLES if row.members > 1 else tuple(VARIABLES)
-
-
-def build_params(row: ModelRow, places: Sequence[Place], start: datetime, end: datetime) -> dict[str, str]:
-    """The query for one model at those places, both ends of the window included."""
-    params = {
-        "latitude": ",".join(short_degrees(place.lat_deg) for place in places),
-        "longitude": ",".join(short_degrees(place.lon_deg) for place in places),
-        "hourly": ",".join(_variables(row)),
-        "models": row.model,
-        "timezone": "GMT",
-        "timeformat": "unixtime",
-        "wind_speed_unit": "ms",
-        "start_hour": f"{start:%Y-%m-%dT%H:%M}",
-        "end_hour": f"{end:%Y-%m-%dT%H:%M}",
-    }
-    heights = [round(place.elevation_m) for place in places if place.elevation_m is not None]
-    return {**params, "elevation": ",".join(str(height) for height in heights)} if heights else params
-
-
-def _floor_six_hours(at: datetime) -> datetime:
-    at = at.astimezone(UTC)
-    return at.replace(hour=at.hour - at.hour % 6, minute=0, second=0, microsecond=0)
-
-
-def split_elements(body: bytes, count: int) -> list[bytes]:
-    """The answer's part for each place, in the order asked, without what changes from call to call.
-
-    Matched by position: the coordinates that come back are the cells'.
-    """
-    answer = load_json(body, OPEN_METEO)
-    elements = answer if isinstance(answer, list) else [answer]
-    for element in elements:
-        raise_if_error(as_dict(element, OPEN_METEO, "an element of the answer"))
-    if len(elements) != count:
-        raise bad_shape(OPEN_METEO, f"{len(elements)} places came back for {count}.")
-    kept = [{name: value for name, value in one.items() if name != "generationtime_ms"} for one in elements]
-    return [json.dumps(element, separators=(",", ":")).encode() for element in kept]
-
-
-def _hourly(body: bytes) -> dict[str, list[Any]]:
-    """The columns of a part's hourly block that are lists; {} when it has none."""
-    hourly = json.loads(body).get("hourly")
-    columns = hourly.items() if isinstance(hourly, dict) else ()
-    return {name: column for name, column in columns if isinstance(column, list)}
-
-
-def _covers(body: bytes, start: datetime, end: datetime) -> bool:
-    times = _hourly(body).get("time") or [0]
-    return bool(times[0] <= start.timestamp() and end.timestamp() <= times[-1])
-
-
-LEAST_COMMON = 10
-"""Different values that two answers must share to count as one and the same forecast."""
-
-
-def is_same_forecast(before: bytes, after: bytes) -> bool:
-    """Whether all values agree wherever the two answers' times overlap, as different runs never do.
-
-    Both have passed the gates before.
-    """
-    old, new = _hourly(before), _hourly(after)
-    values: set[tuple[str, Any]] = set()
-    for name in (new.keys() & old.keys()) - {"time"}:
-        earlier = dict(zip(old.get("time", ()), old[name], strict=False))
-        for at, value in zip(new.get("time", ()), new[name], strict=False):
-            if at in earlier and earlier[at] != value:
-                return False
-            if at in earlier and isinstance(value, int | float):
-                values.add((name, value))
-    return len(values) >= LEAST_COMMON
+            return Gathered(failures=(failure_of(OPEN_METEO, task.row.model, error, cell.asked),))
+        return shared_with(read, cell.places)

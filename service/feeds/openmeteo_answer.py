@@ -23,54 +23,20 @@ from typing import Any
 
 from alerts.span import Span
 from alerts.weather.gates import Gate, Rejected, check_lengths, check_rising, check_units
-from alerts.weather.lineage import OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
+from alerts.weather.lineage import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
 from alerts.weather.record import Forecast, HourlyWeather, Place
-from service.feeds.base import Gathered, build_source, failure_of, judge_quality
+from service.feeds.base import Gathered, build_source, failure_of, join, judge_quality
 from service.feeds.body import as_dict, as_list, as_number, as_optional_number, bad_shape, load_json
 from service.feeds.errors import BadAnswer, FeedRefused
 from service.feeds.iso8601 import require_our_age
+from service.feeds.openmeteo_variables import AIR, CODE, HIGHEST, INSTANT, VARIABLES
 from service.feeds.spans import HOUR, Periods, instant_spans
 
 MOST_HOURS = 5000
 """Longest series read: 92 past and 16 coming days by the hour are 2,592."""
 
-_PERCENT = {"%": (1.0, 0.0)}
-_CELSIUS = {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)}
-_SPEED = {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0), "kn": (1852 / 3600, 0.0)}
-_METRES = {"m": (1.0, 0.0), "ft": (0.3048, 0.0)}
-_MILLIMETRES = {"mm": (1.0, 0.0), "inch": (25.4, 0.0)}
 _UNDEFINED = "undefined"
 """The unit of a variable that a model doesn't have; all its values are null."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Variable:
-    """What a variable becomes: a field of the record, and factor and offset by unit."""
-
-    field: str
-    units: Mapping[str, tuple[float, float]]
-
-
-INSTANT = {
-    "cloud_cover": _Variable("cloud_total_pct", _PERCENT),
-    "cloud_cover_low": _Variable("cloud_low_pct", _PERCENT),
-    "cloud_cover_mid": _Variable("cloud_mid_pct", _PERCENT),
-    "cloud_cover_high": _Variable("cloud_high_pct", _PERCENT),
-    "visibility": _Variable("visibility_m", _METRES),
-    "temperature_2m": _Variable("temperature_c", _CELSIUS),
-    "dew_point_2m": _Variable("dew_point_c", _CELSIUS),
-    "relative_humidity_2m": _Variable("relative_humidity_pct", _PERCENT),
-    "wind_speed_10m": _Variable("wind_ms", _SPEED),
-}
-HIGHEST = {
-    "wind_gusts_10m": _Variable("gust_ms", _SPEED),
-    "precipitation_probability": _Variable("precipitation_probability_pct", _PERCENT),
-}
-AMOUNT = {"precipitation": _Variable("precipitation_mm", _MILLIMETRES)}
-CODE = {"weather_code": _Variable("weather_code", {"wmo code": (1.0, 0.0)})}
-VARIABLES = {**INSTANT, **HIGHEST, **AMOUNT, **CODE}
-"""Everything read, by Open-Meteo's name."""
-
 _LONGEST_FIRST = sorted(VARIABLES, key=len, reverse=True)
 _THUNDER_CODES, _FOG_CODES = frozenset({95, 96, 97, 99}), frozenset({45, 48})
 """WMO code table 4677 as Open-Meteo uses it: thunderstorms; fog and rime fog."""
@@ -94,6 +60,7 @@ def parse(
     model: str | None = None,
     issued_at: datetime | None = None,
     unchanged_since: datetime | None = None,
+    next_due_at: datetime | None = None,
     utc_only: bool = False,
 ) -> Gathered:
     """One forecast a place and model; what closes a gate is told as a failure beside them.
@@ -107,8 +74,8 @@ def parse(
     elements = answer if isinstance(answer, list) else [answer]
     if not elements:
         raise bad_shape(OPEN_METEO, "the answer is an empty list.")
-    context = _Context(model, place, fetched_at, issued_at, unchanged_since, utc_only)
-    return sum((_read_element(element, context) for element in elements), Gathered())
+    context = _Context(model, place, fetched_at, issued_at, unchanged_since, next_due_at, utc_only)
+    return join(_read_element(element, context) for element in elements)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +85,7 @@ class _Context:
     fetched_at: datetime | None
     issued_at: datetime | None
     unchanged_since: datetime | None
+    next_due_at: datetime | None
     utc_only: bool
 
 
@@ -135,10 +103,7 @@ def _read_element(element: object, context: _Context) -> Gathered:
     units = as_dict(element.get("hourly_units"), OPEN_METEO, "hourly_units")
     models = _pick_model(_group_by_model(hourly, context.model), context.model)
     frame = _Frame.of(element, hourly, units, context)
-    return sum(
-        (_read_model(frame, open_meteo_row(model), columns) for model, columns in models.items()),
-        Gathered(),
-    )
+    return join(_read_model(frame, open_meteo_row(model), columns) for model, columns in models.items())
 
 
 def _pick_model(models: dict[str, _Columns], asked: str | None) -> dict[str, _Columns]:
@@ -160,7 +125,7 @@ def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _
         if split is None:
             continue
         variable, member, suffix = split
-        columns = models[suffix or asked or UNKNOWN_MODEL]
+        columns = models[suffix or asked or (AIR_MODEL if variable in AIR else UNKNOWN_MODEL)]
         if member is None:
             columns.plain[variable] = key
         elif variable == "cloud_cover":
@@ -289,6 +254,7 @@ def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
                 issued_at=context.issued_at,
                 fetched_at=context.fetched_at,
                 unchanged_since=context.unchanged_since,
+                next_due_at=context.next_due_at,
             ),
             grid_lat_deg=frame.grid[0],
             grid_lon_deg=frame.grid[1],
@@ -312,7 +278,7 @@ def _build_hours(frame: _Frame, columns: _Columns) -> tuple[HourlyWeather, ...]:
         if name in CODE:
             fields["thunder_named"] = [_is_one_of(code, _THUNDER_CODES) for code in column]
             fields["fog_named"] = [_is_one_of(code, _FOG_CODES) for code in column]
-        elif name in INSTANT:
+        elif name in INSTANT or name in AIR:
             fields[VARIABLES[name].field] = column
         else:
             fields[VARIABLES[name].field] = list(_over_periods(frame, name, column, spans))

@@ -17,6 +17,8 @@ LIMITS = {"minute": 600, "hour": 5_000, "day": 10_000}
 """What the free service allows one address, in weight; windows begin on the UTC minute, hour, day."""
 MOST_WEIGHT = 500
 """Weight of the heaviest request sent; the service itself refuses 5,000."""
+MOST_VALUES = 300_000
+"""Values in one answer, which keeps it under two megabytes."""
 MOST_PLACES = 200
 """Places in one request, which keeps its address under 5,000 characters."""
 RUN_SETTLES_IN = timedelta(minutes=10)
@@ -33,9 +35,10 @@ def request_weight(variables: int, places: int, days: float, *, models: int = 1,
 
 
 def places_per_request(variables: int, days: float, members: int) -> int:
-    """How many places fit into one request by its weight and its length; at least one."""
-    each = request_weight(variables, 1, days, members=members)
-    return max(1, min(MOST_PLACES, math.floor(MOST_WEIGHT / each)))
+    """How many places fit into one request by its weight, its length and its answer's; at least one."""
+    by_weight = math.floor(MOST_WEIGHT / request_weight(variables, 1, days, members=members))
+    by_size = math.floor(MOST_VALUES / (variables * members * max(1.0, days) * 24))
+    return max(1, min(MOST_PLACES, by_weight, by_size))
 
 
 def wait_by_wording(text: str, now: datetime) -> timedelta:

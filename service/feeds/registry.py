@@ -17,13 +17,16 @@ from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO
 from alerts.weather.record import Place
-from service.feeds.base import Feed, FeedFailure, Gathered, failure_of
+from service.feeds.base import Feed, FeedFailure, Gathered, attach_bulletins, failure_of, join
 from service.feeds.cache import AnswerCache
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedError
 from service.feeds.http import PoliteClient
+from service.feeds.limits import MET_NORWAY_WARNINGS, NWS_WARNINGS
 from service.feeds.metno import MetNorway
+from service.feeds.metno_warnings import MetNorwayWarnings
 from service.feeds.nws import Nws
+from service.feeds.nws_warnings import NwsWarnings
 from service.feeds.openmeteo import OpenMeteo
 
 
@@ -40,6 +43,8 @@ FEEDS: tuple[FeedRow, ...] = (
     FeedRow(OPEN_METEO, OpenMeteo, "everywhere"),
     FeedRow(MET_NORWAY, MetNorway, "everywhere, best in the Nordic countries"),
     FeedRow(NWS, Nws, "the United States and their territories"),
+    FeedRow(MET_NORWAY_WARNINGS, MetNorwayWarnings, "Norway: official warnings"),
+    FeedRow(NWS_WARNINGS, NwsWarnings, "the United States and their territories: official warnings"),
 )
 
 
@@ -65,7 +70,8 @@ def gather(
 
     One feed that is down, slow or wrong never hurts the others: it is a failure in the result. A feed
     that hasn't come back in time is left behind in its own thread, which ends with the process.
-    Results come in the order of `feeds`, whichever was faster.
+    Results come in the order of `feeds`, whichever was faster. Official warnings ride on a forecast of
+    their place; those of a place without any stay beside.
     """
     asked = (places,) if isinstance(places, Place) else tuple(places)
     on = [feed for feed in feeds if feed.off_because is None]
@@ -79,7 +85,8 @@ def gather(
         _start(index, feed, back, partial(feed.fetch, asked, hours, client, cache, deadline))
     results = _collect(back, len(on), deadline)
     late = [_late(feed) for feed in on]
-    return sum((results.get(index, late[index]) for index in range(len(on))), Gathered(off=off))
+    parts = (results.get(index, late[index]) for index in range(len(on)))
+    return attach_bulletins(join((Gathered(off=off), *parts)))
 
 
 def _start(

@@ -1,17 +1,31 @@
-"""The feeds as the settings describe them, and asking them through one client and one cache."""
+"""The feeds as the settings describe them, and asking them through one client, one cache and one limiter."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
 
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.span import Span
+from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO
 from alerts.weather.record import Place
 from service.feeds.base import Feed, FeedFailure, Gathered
 from service.feeds.cache import AnswerCache, MemoryCache
 from service.feeds.deadline import Deadline
+from service.feeds.guard import Guards, NoGuards
 from service.feeds.http import PoliteClient, identify
+from service.feeds.limits import (
+    ALLOWANCES,
+    DAY_S,
+    FREE_OPEN_METEO,
+    MET_NORWAY_WARNINGS,
+    NWS_WARNINGS,
+    UNLIMITED_OPEN_METEO,
+    Allowance,
+)
 from service.feeds.registry import build_feeds, gather
 from service.settings import Settings
 
@@ -21,48 +35,85 @@ CYCLE_BUDGET_S = 600.0
 """All feeds together in one cycle; what didn't come by then is asked for in the next."""
 
 
-def feeds_from(settings: Settings) -> tuple[Feed, ...]:
-    """The feeds that the settings name, off or on."""
-    key = settings.open_meteo_key.get_secret_value() if settings.open_meteo_key else None
-    options: dict[str, dict[str, object]] = {
-        "open-meteo": {
-            "models": settings.open_meteo_models,
-            "non_commercial": settings.open_meteo_noncommercial,
-            "api_key": key,
-            "base_url": settings.open_meteo_url or None,
-        }
-    }
+def feeds_from(settings: Settings, *, thorough: bool = True) -> tuple[Feed, ...]:
+    """The feeds that the settings name, off or on. thorough: with ensembles and air quality."""
+    options: dict[str, dict[str, Any]] = {OPEN_METEO: _open_meteo(settings, thorough=thorough)}
     if settings.met_norway:
-        options["metno"] = {"base_url": settings.met_norway_url}
+        options[MET_NORWAY] = {"base_url": settings.met_norway_url}
     if settings.nws:
-        options["nws"] = {"base_url": settings.nws_url}
+        options[NWS] = {"base_url": settings.nws_url}
+    if settings.official_warnings:
+        options[MET_NORWAY_WARNINGS] = {"base_url": settings.met_norway_url}
+        options[NWS_WARNINGS] = {"base_url": settings.nws_url}
     return build_feeds(options)
 
 
-def ask_now(settings: Settings, places: Sequence[Place], hours: Span, *, budget_s: float) -> Gathered:
+def _open_meteo(settings: Settings, *, thorough: bool) -> dict[str, Any]:
+    key = settings.open_meteo_key.get_secret_value() if settings.open_meteo_key else None
+    return {
+        "models": settings.open_meteo_models,
+        "ensembles": settings.open_meteo_ensembles if thorough else (),
+        "air_quality": settings.open_meteo_air and thorough,
+        "share_alike": settings.open_meteo_share_alike,
+        "non_commercial": settings.open_meteo_noncommercial,
+        "api_key": key,
+        "base_url": settings.open_meteo_url or None,
+        "ensemble_url": settings.open_meteo_ensemble_url or None,
+        "air_url": settings.open_meteo_air_url or None,
+    }
+
+
+def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
+    """What each provider allows this installation."""
+    is_free = settings.open_meteo_key is None and not settings.open_meteo_url
+    allowance = FREE_OPEN_METEO if is_free else UNLIMITED_OPEN_METEO
+    if settings.open_meteo_daily_weight is not None:
+        most = {**allowance.most, DAY_S: settings.open_meteo_daily_weight}
+        allowance = replace(allowance, most=most)
+    return {**ALLOWANCES, OPEN_METEO: allowance}
+
+
+def ask_now(
+    settings: Settings, places: Sequence[Place], hours: Span, *, budget_s: float, thorough: bool = False
+) -> Gathered:
     """Ask all feeds within that many seconds, remembering nothing."""
-    return _ask(settings, MemoryCache(), places, hours, budget_s)
+    feeds = feeds_from(settings, thorough=thorough)
+    return _ask(settings, feeds, MemoryCache(), NoGuards(), places, hours, budget_s)
 
 
 def ask_feeds(
     settings: Settings, sessions: sessionmaker[Session], places: Sequence[Place], hours: Span
 ) -> Gathered:
-    """Ask all feeds with the answers in the store behind them."""
-    from service.store.answers import DatabaseCache
+    """Ask all feeds with the answers, allowances and breakers in the store behind them.
 
-    return _ask(settings, DatabaseCache(sessions), places, hours, CYCLE_BUDGET_S)
+    Places along a line of sight are left out where the settings say so.
+    """
+    from service.store.answers import DatabaseCache
+    from service.store.feedstate import DatabaseGuards
+
+    guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
+    wanted = [place for place in places if settings.line_of_sight or not place.is_aside]
+    cache = DatabaseCache(sessions)
+    gathered = _ask(settings, feeds_from(settings), cache, guards, wanted, hours, CYCLE_BUDGET_S)
+    return replace(gathered, spent=guards.spent)
 
 
 def _ask(
-    settings: Settings, cache: AnswerCache, places: Sequence[Place], hours: Span, budget_s: float
+    settings: Settings,
+    feeds: Sequence[Feed],
+    cache: AnswerCache,
+    guards: Guards,
+    places: Sequence[Place],
+    hours: Span,
+    budget_s: float,
 ) -> Gathered:
     if not settings.contact:
         return Gathered(off=(FeedFailure("all", "", NO_CONTACT, permanent=True),))
     return gather(
         places,
         hours,
-        feeds_from(settings),
-        client=PoliteClient(identify(settings.contact)),
+        feeds,
+        client=PoliteClient(identify(settings.contact), guards=guards),
         cache=cache,
         deadline=Deadline(budget_s),
     )

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.site import Site
+from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.record import Forecast
 from service.store import tables
 from service.store.packing import pack, unpack
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
 """Older answers stay in the store but are never judged on."""
+SAID_AGAIN_AFTER = timedelta(hours=6)
+"""An answer that says the same as the one before is kept anew only after so long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +53,60 @@ def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: dateti
     return row
 
 
+def keep_changed(
+    session: Session, forecasts: Iterable[tuple[str, Forecast]], *, fetched_at: datetime
+) -> list[tables.Forecast]:
+    """Store what says something new, by place; each with the cloud of the run before it.
+
+    The same values once more add no row, until the known one is so old that it would soon no longer count.
+    """
+    forecasts = list(forecasts)
+    known = _newest_rows(session, {place for place, _ in forecasts}, fetched_at)
+    kept = []
+    for place, forecast in forecasts:
+        before = known.get((place, forecast.source.feed, forecast.source.model))
+        fresh = forecast if before is None else with_run_before(forecast, unpack(before))
+        if before is None or _says_something_new(fresh, before):
+            kept.append(keep(session, place, fresh, fetched_at=fetched_at))
+    return kept
+
+
+def _newest_rows(
+    session: Session, places: set[str], now: datetime
+) -> dict[tuple[str, str, str], tables.Forecast]:
+    return {(row.place, row.feed, row.model): row for row in _newest(session, places, now)}
+
+
+def _says_something_new(fresh: Forecast, before: tables.Forecast) -> bool:
+    fetched_at = fresh.source.fetched_at
+    if fetched_at is not None and fetched_at - before.fetched_at >= SAID_AGAIN_AFTER:
+        return True
+    return fresh.source.issued_at != before.issued_at or _told(pack(fresh)) != _told(before.body or {})
+
+
+def _told(body: dict[str, object]) -> dict[str, object]:
+    """What a body says, without when it was asked for."""
+    body = {name: value for name, value in body.items() if name not in {"since", "before"}}
+    bulletins = body.get("bulletins") or ()
+    assert isinstance(bulletins, list | tuple), "packed as a list"
+    body["bulletins"] = [{**each, "asked_at": None} for each in bulletins]
+    return body
+
+
+def with_run_before(forecast: Forecast, before: Forecast) -> Forecast:
+    """The forecast with the cloud that the run before it had in its hours.
+
+    The same run said again keeps what it knew of the one before.
+    """
+    then = {hour.starts: effective_cloud_pct(hour, before.layer_scheme) for hour in before.hours}
+    now = {hour.starts: effective_cloud_pct(hour, forecast.layer_scheme) for hour in forecast.hours}
+    if all(now[starts] == then[starts] for starts in now.keys() & then.keys()):
+        then = dict(zip((hour.starts for hour in before.hours), before.cloud_before_pct, strict=False))
+    clouds = tuple(then.get(hour.starts) for hour in forecast.hours)
+    known = any(cloud is not None for cloud in clouds) and not forecast.members
+    return replace(forecast, cloud_before_pct=clouds if known else ())
+
+
 def keep_rejected(
     session: Session, place: str, *, feed: str, model: str, reason: str, fetched_at: datetime
 ) -> tables.Forecast:
@@ -62,6 +120,13 @@ def keep_rejected(
 
 def newest_by_place(session: Session, places: set[str], now: datetime) -> dict[str, list[StoredForecast]]:
     """For each place the newest usable answer of each feed and model, not from after `now`."""
+    found: dict[str, list[StoredForecast]] = defaultdict(list)
+    for row in _newest(session, places, now):
+        found[row.place].append(StoredForecast(row.id, unpack(row)))
+    return found
+
+
+def _newest(session: Session, places: set[str], now: datetime) -> Sequence[tables.Forecast]:
     usable = (
         tables.Forecast.place.in_(places),
         tables.Forecast.rejected.is_(None),
@@ -73,18 +138,42 @@ def newest_by_place(session: Session, places: set[str], now: datetime) -> dict[s
         .where(*usable)
         .group_by(tables.Forecast.place, tables.Forecast.feed, tables.Forecast.model)
     )
-    found: dict[str, list[StoredForecast]] = defaultdict(list)
     query = select(tables.Forecast).where(tables.Forecast.id.in_(newest)).order_by(tables.Forecast.id)
-    for row in session.scalars(query):
-        found[row.place].append(StoredForecast(row.id, unpack(row)))
-    return found
+    return session.scalars(query).all()
 
 
-def last_fetch(session: Session, places: set[str]) -> dict[str, datetime]:
-    """When each place was last answered by any feed."""
+def rejected_since(
+    session: Session, places: Iterable[str], since: datetime, now: datetime
+) -> list[tables.Forecast]:
+    """What couldn't be used for those places after `since`, newest first, each reason once."""
     query = (
-        select(tables.Forecast.place, func.max(tables.Forecast.fetched_at))
-        .where(tables.Forecast.place.in_(places), tables.Forecast.rejected.is_(None))
-        .group_by(tables.Forecast.place)
+        select(tables.Forecast)
+        .where(
+            tables.Forecast.place.in_(set(places)),
+            tables.Forecast.rejected.is_not(None),
+            tables.Forecast.fetched_at > since,
+            tables.Forecast.fetched_at <= now,
+        )
+        .order_by(tables.Forecast.id.desc())
     )
-    return {row[0]: row[1] for row in session.execute(query)}
+    by_reason = {(row.feed, row.model, row.rejected): row for row in reversed(session.scalars(query).all())}
+    return sorted(by_reason.values(), key=lambda row: -row.id)
+
+
+def reasons_since(
+    session: Session, places: Iterable[str], since: datetime, now: datetime
+) -> set[tuple[str, str, str, str]]:
+    """What is already known not to be usable there: place, feed, model and reason."""
+    columns = (
+        tables.Forecast.place,
+        tables.Forecast.feed,
+        tables.Forecast.model,
+        tables.Forecast.rejected,
+    )
+    query = select(*columns).where(
+        tables.Forecast.place.in_(set(places)),
+        tables.Forecast.rejected.is_not(None),
+        tables.Forecast.fetched_at > since,
+        tables.Forecast.fetched_at <= now,
+    )
+    return {(row[0], row[1], row[2], row[3] or "") for row in session.execute(query)}

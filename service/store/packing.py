@@ -2,28 +2,58 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import fields
 from datetime import UTC, datetime
 from typing import Any
 
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.span import Span
+from alerts.weather.official import Bulletin
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
 from service.store import tables
+from service.store.codec import from_json, to_json
 
 _COLUMNS = tuple(field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"})
 
 
 def pack(forecast: Forecast) -> dict[str, Any]:
     """The forecast's values as JSON: times in Unix seconds, one list a column, unknown columns left out."""
-    columns = {name: [getattr(hour, name) for hour in forecast.hours] for name in _COLUMNS}
-    known = {name: values for name, values in columns.items() if any(v is not None for v in values)}
-    return {
+    source, place = forecast.source, forecast.place
+    packed = {
         "grid": [forecast.grid_lat_deg, forecast.grid_lon_deg, forecast.grid_elevation_m],
         "layers": forecast.layer_scheme.value,
-        "starts": [int(hour.starts.timestamp()) for hour in forecast.hours],
-        "ends": [int(hour.ends.timestamp()) for hour in forecast.hours],
-        "columns": known,
+        **_pack_hours(forecast.hours),
         "members": [list(member) for member in forecast.members],
-        "attribution": [forecast.source.attribution, forecast.source.attribution_url],
+        "attribution": [source.attribution, source.attribution_url],
+        "place": [place.lat_deg, place.lon_deg, place.elevation_m] if place else None,
+        "since": [_unix(source.unchanged_since), _unix(source.next_due_at)],
+    }
+    if forecast.sights:
+        packed["sights"] = [_pack_sight(sight) for sight in forecast.sights]
+    if forecast.cloud_before_pct:
+        packed["before"] = [None if value is None else round(value) for value in forecast.cloud_before_pct]
+    if forecast.bulletins:
+        packed["bulletins"] = [to_json(bulletin) for bulletin in forecast.bulletins]
+    return packed
+
+
+def _pack_hours(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
+    columns = {name: [getattr(hour, name) for hour in hours] for name in _COLUMNS}
+    return {
+        "starts": [int(hour.starts.timestamp()) for hour in hours],
+        "ends": [int(hour.ends.timestamp()) for hour in hours],
+        "columns": {
+            name: values for name, values in columns.items() if any(value is not None for value in values)
+        },
+    }
+
+
+def _pack_sight(sight: Sight) -> dict[str, Any]:
+    return {
+        "window": [sight.window.start.timestamp(), sight.window.end.timestamp()],
+        "frame": [sight.azimuth_deg, sight.altitude_deg, sight.places],
+        "directions": [list(each) for each in sight.directions],
+        **_pack_hours(sight.hours),
     }
 
 
@@ -32,33 +62,65 @@ def unpack(row: tables.Forecast) -> Forecast:
     body = row.body
     assert body is not None, "a rejected answer has no values"
     lat_deg, lon_deg, elevation_m = body["grid"]
+    place = body.get("place")
+    return Forecast(
+        source=_unpack_source(row, body),
+        grid_lat_deg=lat_deg,
+        grid_lon_deg=lon_deg,
+        grid_elevation_m=elevation_m,
+        layer_scheme=LayerScheme(body["layers"]),
+        hours=_unpack_hours(body),
+        members=tuple(tuple(member) for member in body["members"]),
+        place=Place(*place) if place else None,
+        sights=tuple(_unpack_sight(sight) for sight in body.get("sights", ())),
+        cloud_before_pct=tuple(body.get("before", ())),
+        bulletins=tuple(from_json(Bulletin, bulletin) for bulletin in body.get("bulletins", ())),
+    )
+
+
+def _unpack_source(row: tables.Forecast, body: dict[str, Any]) -> Source:
+    attribution, attribution_url = body["attribution"]
+    unchanged_since, next_due_at = body.get("since", (None, None))
+    return Source(
+        feed=row.feed,
+        provider=row.provider,
+        lineage=row.lineage,
+        model=row.model,
+        attribution=attribution,
+        attribution_url=attribution_url,
+        issued_at=row.issued_at,
+        fetched_at=row.fetched_at,
+        unchanged_since=_utc(unchanged_since) if unchanged_since is not None else None,
+        next_due_at=_utc(next_due_at) if next_due_at is not None else None,
+    )
+
+
+def _unpack_hours(body: dict[str, Any]) -> tuple[HourlyWeather, ...]:
     columns: dict[str, list[Any]] = body["columns"]
-    hours = tuple(
+    return tuple(
         HourlyWeather(
             starts=_utc(starts), ends=_utc(ends), **{name: values[i] for name, values in columns.items()}
         )
         for i, (starts, ends) in enumerate(zip(body["starts"], body["ends"], strict=True))
     )
-    attribution, attribution_url = body["attribution"]
-    return Forecast(
-        source=Source(
-            feed=row.feed,
-            provider=row.provider,
-            lineage=row.lineage,
-            model=row.model,
-            attribution=attribution,
-            attribution_url=attribution_url,
-            issued_at=row.issued_at,
-            fetched_at=row.fetched_at,
-        ),
-        grid_lat_deg=lat_deg,
-        grid_lon_deg=lon_deg,
-        grid_elevation_m=elevation_m,
-        layer_scheme=LayerScheme(body["layers"]),
-        hours=hours,
-        members=tuple(tuple(member) for member in body["members"]),
+
+
+def _unpack_sight(sight: dict[str, Any]) -> Sight:
+    start, end = sight["window"]
+    azimuth_deg, altitude_deg, places = sight["frame"]
+    return Sight(
+        window=Span(_utc(start), _utc(end)),
+        azimuth_deg=azimuth_deg,
+        altitude_deg=altitude_deg,
+        places=places,
+        hours=_unpack_hours(sight),
+        directions=tuple((each[0], each[1]) for each in sight["directions"]),
     )
 
 
-def _utc(unix_s: int) -> datetime:
+def _unix(at: datetime | None) -> int | None:
+    return None if at is None else int(at.timestamp())
+
+
+def _utc(unix_s: float) -> datetime:
     return datetime.fromtimestamp(unix_s, tz=UTC)

@@ -1,114 +1,41 @@
 """Asking Open-Meteo: what is sent, what is kept, and what happens when it fails."""
 
 import json
-from datetime import datetime, timedelta
-from urllib.parse import parse_qs, urlsplit
+from datetime import timedelta
 
 import pytest
 import responses
-from feed_data import Clocks, cases, held_client, utc
+from feed_data import cases, utc
+from openmeteo_stand_in import (
+    ALPS,
+    FORECAST,
+    META,
+    NIGHT,
+    TEIDE,
+    Installation,
+    OpenMeteoStandIn,
+    element,
+    mocked_runs,
+    query_of,
+)
 
 from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.weather.clearness import why_unusable
 from alerts.weather.gates import Gate
-from alerts.weather.lineage import find_model
 from alerts.weather.record import Place
-from service.feeds.cache import MemoryCache
 from service.feeds.openmeteo import DEFAULT_MODELS, OpenMeteo
-
-FORECAST = "https://api.open-meteo.com/v1/forecast"
-META = "https://api.open-meteo.com/data/{}/static/meta.json"
-TEIDE = Place(28.27, -16.64, 2350)
-ALPS = Place(47.0, 11.5, 1500.4)
-NIGHT = Span(utc("2026-10-09T20:30"), utc("2026-10-10T04:10"))
-UNITS = {
-    "%": ("cloud_cover", "cloud_cover_low", "cloud_cover_mid", "cloud_cover_high", "relative_humidity_2m"),
-    "m": ("visibility",),
-    "°C": ("temperature_2m", "dew_point_2m"),
-    "m/s": ("wind_speed_10m", "wind_gusts_10m"),
-    "mm": ("precipitation",),
-    "wmo code": ("weather_code",),
-}
-UNIT_OF = {name: unit for unit, names in UNITS.items() for name in names} | {"precipitation_probability": "%"}
-
-
-def element(query, lat_deg, lon_deg, shift):
-    """One place's answer to a query, its values made of the hour so that they differ."""
-    start, end = (
-        int(datetime.fromisoformat(query[name] + "+00:00").timestamp()) for name in ("start_hour", "end_hour")
-    )
-    times = list(range(start, end + 1, 3600))
-    names = query["hourly"].split(",")
-    return {
-        "latitude": lat_deg,
-        "longitude": lon_deg,
-        "elevation": 1500.0,
-        "generationtime_ms": 0.5,
-        "utc_offset_seconds": 0,
-        "hourly_units": {"time": "unixtime", **{name: UNIT_OF[name] for name in names}},
-        "hourly": {"time": times} | {name: [(at // 3600 + shift) % 40 for at in times] for name in names},
-    }
-
-
-def query_of(call):
-    return {name: value[0] for name, value in parse_qs(urlsplit(call.url).query).items()}
-
-
-class OpenMeteoStandIn:
-    """Answers like Open-Meteo. shift: changes all values, as a new run does."""
-
-    def __init__(self, mocked):
-        self.mocked, self.shift, self.change = mocked, 0, lambda elements: elements
-        mocked.add_callback(responses.GET, FORECAST, self.answer)
-
-    def answer(self, request):
-        query = query_of(request)
-        spots = zip(query["latitude"].split(","), query["longitude"].split(","), strict=True)
-        elements = [element(query, float(lat), float(lon), self.shift) for lat, lon in spots]
-        elements = self.change(elements)
-        return 200, {}, json.dumps(elements[0] if len(elements) == 1 else elements)
-
-    def tell_runs(self, began: str, run="dwd_icon", available_after_h=3):
-        """The model's newest run in its meta.json."""
-        at = int(utc(began).timestamp())
-        meta = {
-            "last_run_initialisation_time": at,
-            "last_run_availability_time": at + available_after_h * 3600,
-            "update_interval_seconds": 21600,
-        }
-        self.mocked.upsert(responses.GET, META.format(run), json=meta)
-
-    @property
-    def asked(self):
-        return [query_of(call.request) for call in self.mocked.calls if call.request.url.startswith(FORECAST)]
 
 
 @pytest.fixture
 def mocked():
-    """No model tells its runs unless a test says so."""
-    with responses.RequestsMock(assert_all_requests_are_fired=False) as mock:
-        for model in DEFAULT_MODELS:
-            mock.add(responses.GET, META.format(find_model("open-meteo", model).run_name), status=404)
+    with mocked_runs() as mock:
         yield mock
 
 
 @pytest.fixture
 def stand_in(mocked):
     return OpenMeteoStandIn(mocked)
-
-
-class Installation:
-    """A feed with its client, cache and clocks; ICON alone unless said otherwise."""
-
-    def __init__(self, **how):
-        self.clocks = Clocks()
-        self.client = held_client(self.clocks)
-        self.cache = MemoryCache()
-        self.feed = OpenMeteo(**{"non_commercial": True, "models": ["icon_seamless"], **how})
-
-    def fetch(self, places=(ALPS,), hours=NIGHT):
-        return self.feed.fetch(places, hours, self.client, self.cache, self.client.deadline(30))
 
 
 def test_the_feed_is_off_until_the_operator_says_how():
@@ -155,7 +82,7 @@ def test_several_places_share_a_request_and_are_matched_by_position(stand_in):
 
 
 def test_many_places_are_asked_in_batches(stand_in):
-    places = [Place(40 + index / 100, -3.0, 700) for index in range(450)]
+    places = [Place(40 + index / 10, -3.0, 700) for index in range(450)]
     gathered = Installation().fetch(places)
     assert [len(query["latitude"].split(",")) for query in stand_in.asked] == [200, 200, 50]
     assert [each.place for each in gathered.forecasts] == places

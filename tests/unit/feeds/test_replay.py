@@ -87,7 +87,6 @@ def test_a_model_that_several_models_lack_is_refused_with_those_there_are():
 FOREIGN = [
     ("open-meteo-multilocation-daily-2025-01-28.json", "without an hourly block"),
     ("open-meteo-elevation-enschede.json", "about elevation"),
-    ("open-meteo-air-quality-enschede-2026-10-03.json", "no variable that is read here"),
     ("open-meteo-uncovered-nan-200.txt", "broken JSON"),
     ("invented-open-meteo-truncated-stream-200.txt", "cut off or broken JSON"),
     ("invented-open-meteo-meta.json", "table of a model's runs"),

@@ -1,0 +1,83 @@
+"""The US National Weather Service's active alerts for a point (weather-gov.github.io/api)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from alerts.span import Span
+from alerts.weather.lineage import NWS, find_model
+from alerts.weather.official import OfficialWarning
+from alerts.weather.record import Place
+from service.feeds.base import Gathered
+from service.feeds.body import as_dict, as_text
+from service.feeds.cache import AnswerCache
+from service.feeds.deadline import Deadline
+from service.feeds.http import PoliteClient
+from service.feeds.limits import NWS_WARNINGS
+from service.feeds.metno import short_degrees
+from service.feeds.nws import DEFAULT_URL, SERVED, read_expires
+from service.feeds.warned import Service, fetch_bulletins, is_web, read_severity, read_span, short
+
+ITS_PAGE = "https://www.weather.gov/"
+_HEADERS = {"Accept": "application/geo+json"}
+
+
+class NwsWarnings:
+    """The feed as one installation uses it."""
+
+    name = NWS_WARNINGS
+    off_because: str | None = None
+
+    def __init__(self, *, base_url: str = DEFAULT_URL) -> None:
+        self.service = build_service(base_url)
+
+    def fetch(
+        self,
+        places: Sequence[Place],
+        hours: Span,
+        client: PoliteClient,
+        cache: AnswerCache,
+        deadline: Deadline,
+    ) -> Gathered:
+        """One bulletin a place that the NWS may serve; what is active now, whatever `hours` says."""
+        return fetch_bulletins(self.service, places, client, cache, deadline)
+
+
+def build_service(base_url: str = DEFAULT_URL) -> Service:
+    row = find_model(NWS, "gridpoint")
+    assert row is not None, "the table lists it"
+    return Service(
+        feed=NWS_WARNINGS,
+        terms=row.terms,
+        url=f"{base_url.rstrip('/')}/alerts/active",
+        served=SERVED,
+        query=_query,
+        read=_read,
+        expires=read_expires,
+        headers=_HEADERS,
+    )
+
+
+def _query(place: Place) -> dict[str, str]:
+    return {"point": f"{short_degrees(place.lat_deg)},{short_degrees(place.lon_deg)}"}
+
+
+def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
+    """From its onset to its end; where either isn't given, from when it takes effect to when it expires."""
+    alert = as_dict(feature.get("properties"), NWS_WARNINGS, "properties")
+    if alert.get("status") != "Actual" or alert.get("messageType") == "Cancel":
+        return None
+    start = alert.get("onset") or alert.get("effective") or alert.get("sent")
+    span = read_span(NWS_WARNINGS, start, alert.get("ends") or alert.get("expires"))
+    if span is None:
+        return None
+    return OfficialWarning(
+        warning_id=as_text(alert.get("id"), NWS_WARNINGS, "id"),
+        event=short(as_text(alert.get("event"), NWS_WARNINGS, "event")),
+        severity=read_severity(alert.get("severity")),
+        span=span,
+        area=short(alert.get("areaDesc")),
+        headline=short(alert.get("headline")),
+        url=str(alert["@id"]) if is_web(alert.get("@id")) else ITS_PAGE,
+    )

@@ -1,0 +1,147 @@
+"""Official warnings, asked by place: what the two warning feeds share. Reading is pure.
+
+Both answer with a GeoJSON FeatureCollection in which every feature is one alert in the terms of the Common
+Alerting Protocol 1.2. Only alerts that are meant ("Actual") and not cancelled count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from alerts.span import Span
+from alerts.weather.gates import Gate
+from alerts.weather.lineage import Terms
+from alerts.weather.official import Bulletin, OfficialWarning, Severity
+from alerts.weather.record import Place
+from alerts.weather.sightline import cell_of
+from service.feeds.asking import Patience, Question, ask
+from service.feeds.base import Gathered, join
+from service.feeds.body import as_dict, as_list, as_text, bad_shape, load_json
+from service.feeds.boxes import Box
+from service.feeds.cache import AnswerCache, StoredAnswer
+from service.feeds.deadline import Deadline
+from service.feeds.errors import BadAnswer
+from service.feeds.http import Answer, PoliteClient
+from service.feeds.iso8601 import parse_instant
+from service.feeds.metno import short_degrees
+
+CELL_DEG = 0.05
+"""Places in one square of this side share a request: warnings are drawn for counties and coasts."""
+MOST_WARNINGS = 500
+LONGEST_TEXT = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """One authority's service. served: where it is asked about at all.
+
+    query: the address's parameters for a place. read: one feature into a warning, None when it doesn't count.
+    """
+
+    feed: str
+    terms: Terms
+    url: str
+    served: Sequence[Box]
+    query: Callable[[Place], Mapping[str, str]]
+    read: Callable[[Mapping[str, Any]], OfficialWarning | None]
+    expires: Callable[[Answer], datetime]
+    headers: Mapping[str, str]
+
+
+def fetch_bulletins(
+    service: Service, places: Sequence[Place], client: PoliteClient, cache: AnswerCache, deadline: Deadline
+) -> Gathered:
+    """One bulletin a served place; along a line of sight nobody stands, so nobody is warned."""
+    patience = Patience()
+    shared: dict[str, list[Place]] = {}
+    for place in dict.fromkeys(places):
+        if not place.is_aside and any(box.contains(place) for box in service.served):
+            shared.setdefault(_cell_key(service, place), []).append(place)
+    return join(
+        _fetch_cell(service, key, there, client, cache, deadline, patience) for key, there in shared.items()
+    )
+
+
+def _cell_key(service: Service, place: Place) -> str:
+    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, CELL_DEG)
+    return f"{service.feed}/{short_degrees(lat_deg)},{short_degrees(lon_deg)}"
+
+
+def _fetch_cell(
+    service: Service,
+    key: str,
+    places: Sequence[Place],
+    client: PoliteClient,
+    cache: AnswerCache,
+    deadline: Deadline,
+    patience: Patience,
+) -> Gathered:
+    question = Question(
+        feed=service.feed,
+        model="warnings",
+        key=key,
+        url=service.url,
+        params=service.query(places[0]),
+        headers=service.headers,
+        expires=service.expires,
+        place=places[0] if len(places) == 1 else None,
+        tries_when_throttled=1,
+    )
+
+    def read(stored: StoredAnswer) -> Gathered:
+        bulletin = parse_bulletin(stored.body, service, asked_at=stored.fetched_at)
+        return Gathered(bulletins=tuple((place, bulletin) for place in places))
+
+    return ask(question, client, cache, deadline, read, patience)
+
+
+def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) -> Bulletin:
+    """All warnings in the answer; BadAnswer when it, or any warning in it, can't be read."""
+    answer = as_dict(load_json(body, service.feed), service.feed, "the answer")
+    features = as_list(answer.get("features"), service.feed, "features")
+    if len(features) > MOST_WARNINGS:
+        raise bad_shape(service.feed, f"{len(features)} warnings for one place can't be.")
+    read = [service.read(as_dict(each, service.feed, "a feature")) for each in features]
+    return Bulletin(
+        feed=service.feed,
+        authority=service.terms.provider,
+        attribution=service.terms.attribution,
+        attribution_url=service.terms.attribution_url,
+        warnings=tuple(each for each in read if each is not None),
+        asked_at=asked_at,
+    )
+
+
+def read_severity(value: object) -> Severity:
+    """CAP's word; anything else is unknown, which isn't minor."""
+    words = {each.value: each for each in Severity}
+    return words.get(str(value).lower(), Severity.UNKNOWN)
+
+
+def read_span(feed: str, start: object, end: object) -> Span | None:
+    """From two ISO times with offsets; None when nothing lies between them."""
+    instants = [_instant(feed, as_text(value, feed, "a warning's time")) for value in (start, end)]
+    return Span(instants[0], instants[1]) if instants[0] < instants[1] else None
+
+
+def _instant(feed: str, text: str) -> datetime:
+    try:
+        return parse_instant(text)
+    except ValueError as error:
+        raise BadAnswer(f"{feed}: {text[:40]!r} is no time.", gate=Gate.TIMES) from error
+
+
+def short(value: object) -> str:
+    """A text of theirs on one line, cut where it gets long; "" for anything else."""
+    if not isinstance(value, str):
+        return ""
+    line = " ".join("".join(letter if letter.isprintable() else " " for letter in value).split())
+    return line if len(line) <= LONGEST_TEXT else line[: LONGEST_TEXT - 1] + "…"
+
+
+def is_web(value: object) -> bool:
+    """Whether it is an address that may be shown as a link."""
+    return isinstance(value, str) and value.startswith(("https://", "http://")) and len(value) < 500
