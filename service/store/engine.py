@@ -6,6 +6,7 @@ import sqlite3
 import time
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
@@ -64,7 +65,7 @@ def read_url(url: str) -> URL:
         ) from None
 
 
-def connect_options(parsed: URL, **changed: str) -> dict[str, object]:
+def connect_options(parsed: URL, **changed: str) -> dict[str, Any]:
     """What libpq is given beside the URL. changed: session options other than the usual ones; what the
     URL's own `options` say wins over both."""
     session = " ".join(f"-c {name}={value}" for name, value in {**SESSION_OPTIONS, **changed}.items())

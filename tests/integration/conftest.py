@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.integration.postgres import running_postgres
+from tests.integration.postgres import Server, running_postgres
 
 
 @pytest.fixture(scope="session")
-def new_postgres() -> Iterator[Callable[[], str]]:
-    with running_postgres() as new_database:
-        yield new_database
+def new_postgres() -> Iterator[Server]:
+    with running_postgres() as server:
+        yield server
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -21,5 +21,14 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The URL of an empty database, once on each engine."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'store.sqlite3'}"
-    new_database: Callable[[], str] = request.getfixturevalue("new_postgres")
-    return new_database()
+    server: Server = request.getfixturevalue("new_postgres")
+    return server()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def ready_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of a database that gets its tables at first use or has them, once on each engine."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'store.sqlite3'}"
+    server: Server = request.getfixturevalue("new_postgres")
+    return server.migrated()

@@ -1,0 +1,141 @@
+"""The scheduler: ticks begin cycles, sweeps find what lost its job. Any number of schedulers may run."""
+
+from __future__ import annotations
+
+import itertools
+import logging
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime, timedelta
+
+from sqlalchemy import String, select, text
+from sqlalchemy.orm import Session
+
+from service.bootstrap import Duskbell
+from service.clockwork import MINUTE_OFFSET, Chore
+from service.cycle.lanes import Waiting
+from service.fleet import cycles
+from service.fleet.batches import batch_up
+from service.fleet.duties import Do, Duty, due_at, take_turn
+from service.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, Nudge, defer
+from service.fleet.sessions import destination_of
+from service.store import endpoints, messages, tables
+
+log = logging.getLogger(__name__)
+
+SWEEP_EVERY = timedelta(seconds=5)
+RECOVER_EVERY = timedelta(seconds=10)
+REST_AFTER_FAULT = timedelta(seconds=5)
+MOST_AT_ONCE = 20_000
+"""Messages that one sweep puts in jobs for; the next sweep goes on."""
+
+
+class Scheduler:
+    """Does what has fallen due since it last looked."""
+
+    def __init__(self, duskbell: Duskbell, duties: Sequence[Duty]) -> None:
+        self._duskbell = duskbell
+        self._duties = duties
+        self._looked_at: dict[str, datetime] = {}
+        self._rests_until: dict[str, datetime] = {}
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="duskbell-duty")
+
+    def step(self) -> list[str]:
+        """Take the turns that are due; the names of those that this scheduler took.
+
+        A duty that fails, whatever the reason, keeps no other back; its turn isn't taken, and it is tried
+        again after a rest.
+        """
+        return [duty.name for duty in self._duties if self._look_at(duty)]
+
+    def _look_at(self, duty: Duty) -> bool:
+        now = self._duskbell.clock()
+        if self._rests_until.get(duty.name, now) > now:
+            return False
+        serving = self._pool.submit(self._serve, duty, now)
+        error = serving.exception()
+        if error is None:
+            return serving.result()
+        log.error("%s failed and rests for a while", duty.name, exc_info=error)
+        self._rests_until[duty.name] = now + REST_AFTER_FAULT
+        return False
+
+    def _serve(self, duty: Duty, now: datetime) -> bool:
+        moment = due_at(duty, now)
+        if self._looked_at.get(duty.name) == moment:
+            return False
+        with self._duskbell.sessions.begin() as session:
+            taken = take_turn(session, duty.name, moment)
+            if taken:
+                duty.do(session, moment, now)
+        self._looked_at[duty.name] = moment
+        return taken
+
+
+def find_duties(duskbell: Duskbell, chores: Sequence[Chore], every: timedelta) -> list[Duty]:
+    """What a scheduler of this installation does. every: from one cycle to the next."""
+
+    def begin_cycle(session: Session, moment: datetime, now: datetime) -> None:
+        cycles.begin(session, moment, now)
+
+    def sweep_messages(session: Session, _moment: datetime, now: datetime) -> None:
+        put_in_messages(session, duskbell, now)
+
+    def sweep_parts(session: Session, _moment: datetime, now: datetime) -> None:
+        cycles.look_after_parts(session, now)
+
+    offset = timedelta(minutes=MINUTE_OFFSET) % every
+    return [
+        Duty("cycle", every, begin_cycle, offset),
+        Duty("sweep messages", SWEEP_EVERY, sweep_messages),
+        Duty("sweep parts", SWEEP_EVERY, sweep_parts),
+        Duty("recover jobs", RECOVER_EVERY, ask_to_recover),
+        *(Duty(f"chore {chore.name}"[:40], chore.every, _chore(chore.name)) for chore in chores),
+    ]
+
+
+def ask_to_recover(session: Session, _moment: datetime, _now: datetime) -> None:
+    """Let a worker look for jobs whose process has died."""
+    nudge = Nudge(task=RECOVER, queue=UPKEEP, args={}, queueing_lock="recover", priority=URGENT)
+    defer(session, [nudge])
+
+
+def _chore(name: str) -> Do:
+    def put_in(session: Session, _moment: datetime, _now: datetime) -> None:
+        nudge = Nudge(task=CHORE, queue=UPKEEP, args={"name": name}, queueing_lock=f"chore {name}")
+        defer(session, [nudge])
+
+    return put_in
+
+
+def put_in_messages(session: Session, duskbell: Duskbell, now: datetime) -> int:
+    """Jobs for messages that are due and have none: retries, held ones, those whose job was lost. How many
+    messages."""
+    messages.release_dead_leases(session, now)
+    messages.expire_waiting(session, now, now)
+    resting = {key for key, each in endpoints.find_breakers(session).items() if each.is_open(now)}
+    awake = (each for each in _find_unqueued(session, duskbell, now) if each.destination not in resting)
+    waiting = list(itertools.islice(awake, MOST_AT_ONCE))
+    defer(session, batch_up(waiting))
+    return len(waiting)
+
+
+def _find_unqueued(session: Session, duskbell: Duskbell, now: datetime) -> Iterator[Waiting]:
+    """Messages that are due and that no job waits or runs for, longest waiting first."""
+    queued = text(
+        "SELECT jsonb_array_elements_text(args->'message_ids') AS id FROM procrastinate_jobs "
+        "WHERE task_name = :task AND status IN ('todo', 'doing')"
+    ).bindparams(task=SEND)
+    query = (
+        select(tables.Message.id, tables.Address.channel, tables.Address.target)
+        .join(tables.Address, tables.Address.id == tables.Message.address_id)
+        .where(
+            tables.Message.status.in_(messages.WAITING),
+            tables.Message.due_at <= now,
+            tables.Message.id.not_in(queued.columns(id=String).subquery().select()),
+        )
+        .order_by(tables.Message.due_at, tables.Message.id)
+        .execution_options(yield_per=1000)
+    )
+    for message_id, channel_name, target in session.execute(query):
+        yield Waiting(message_id, destination_of(duskbell.channels, channel_name, target))

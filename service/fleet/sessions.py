@@ -1,0 +1,130 @@
+"""What a fleet's transactions do of themselves: hold the lease of the work, and put in its jobs.
+
+Whoever writes a message, be it a judging worker or a sign-in page, needs to know nothing of the queue.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, event, select
+from sqlalchemy.orm import (
+    InstrumentedAttribute,
+    ORMExecuteState,
+    Session,
+    SessionTransaction,
+    UOWTransaction,
+    sessionmaker,
+    with_loader_criteria,
+)
+
+from service.channels.base import Channel
+from service.cycle.lanes import Waiting
+from service.fleet.batches import batch_up
+from service.fleet.parts import Held, hold_on
+from service.fleet.queue import defer
+from service.store import tables
+from service.store.messages import Status
+
+Clock = Callable[[], datetime]
+_HELD, _LIMIT, _FRESH = "duskbell held part", "duskbell limit", "duskbell fresh messages"
+
+
+class PartSessions(sessionmaker[Session]):
+    """Sessions for the work on one part: each of their transactions holds on to its lease, or fails."""
+
+    def __init__(self, sessions: sessionmaker[Session], held: Held) -> None:
+        self._sessions, self._held = sessions, held
+
+    def __call__(self, **local_kw: Any) -> Session:
+        session = self._sessions(**local_kw)
+        session.info[_HELD] = self._held
+        return session
+
+
+class LimitedSessions(sessionmaker[Session]):
+    """Sessions that see only some of the subscriptions: those of a block."""
+
+    def __init__(
+        self, sessions: sessionmaker[Session], attribute: InstrumentedAttribute[int], ids: Sequence[int]
+    ) -> None:
+        self._sessions = sessions
+        self._limit = with_loader_criteria(tables.Subscription, attribute.in_(ids))
+
+    def __call__(self, **local_kw: Any) -> Session:
+        session = self._sessions(**local_kw)
+        session.info[_LIMIT] = self._limit
+        return session
+
+
+def limited_to(
+    sessions: sessionmaker[Session], attribute: InstrumentedAttribute[int], ids: Sequence[int]
+) -> sessionmaker[Session]:
+    """Sessions in which only subscriptions exist whose attribute is one of these ids."""
+    return LimitedSessions(sessions, attribute, ids)
+
+
+def attach(sessions: sessionmaker[Session], channels: Mapping[str, Channel], clock: Clock) -> None:
+    """Let the transactions of these sessions do so from now on."""
+
+    def after_begin(session: Session, transaction: SessionTransaction, connection: Connection) -> None:
+        held = session.info.get(_HELD)
+        if isinstance(held, Held) and not transaction.nested:
+            hold_on(connection, held, clock())
+
+    def before_commit(session: Session) -> None:
+        if session.in_nested_transaction():
+            return
+        session.flush()
+        put_in_jobs(session, channels, clock())
+
+    event.listen(sessions, "after_begin", after_begin)
+    event.listen(sessions, "do_orm_execute", _limit)
+    event.listen(sessions, "after_flush", _note_fresh)
+    event.listen(sessions, "before_commit", before_commit)
+    event.listen(sessions, "after_rollback", _forget)
+
+
+def put_in_jobs(session: Session, channels: Mapping[str, Channel], wall: datetime) -> None:
+    """A job for each batch of the messages written in this transaction that are due."""
+    fresh: dict[str, tuple[int, datetime]] = session.info.pop(_FRESH, {})
+    due = {message_id: address_id for message_id, (address_id, due_at) in fresh.items() if due_at <= wall}
+    if due:
+        defer(session, batch_up(_with_destinations(session, channels, due)))
+
+
+def destination_of(channels: Mapping[str, Channel], channel_name: str, target: str) -> str:
+    """What shares the fate of a message to that target; the channel's name where there is none."""
+    channel = channels.get(channel_name)
+    return channel.destination(target) if channel else channel_name
+
+
+def _with_destinations(
+    session: Session, channels: Mapping[str, Channel], due: Mapping[str, int]
+) -> Iterable[Waiting]:
+    rows = session.execute(
+        select(tables.Address.id, tables.Address.channel, tables.Address.target).where(
+            tables.Address.id.in_(set(due.values()))
+        )
+    )
+    destinations = {row.id: destination_of(channels, row.channel, row.target) for row in rows}
+    return [Waiting(message_id, destinations[address_id]) for message_id, address_id in due.items()]
+
+
+def _limit(state: ORMExecuteState) -> None:
+    limit = state.session.info.get(_LIMIT)
+    if limit is not None and state.is_select:
+        state.statement = state.statement.options(limit)
+
+
+def _note_fresh(session: Session, _context: UOWTransaction) -> None:
+    fresh = session.info.setdefault(_FRESH, {})
+    for row in session.new:
+        if isinstance(row, tables.Message) and row.status == Status.DUE:
+            fresh[row.id] = (row.address_id, row.due_at)
+
+
+def _forget(session: Session) -> None:
+    session.info.pop(_FRESH, None)

@@ -1,0 +1,101 @@
+"""The stages of a cycle in blocks: what there is to do, and doing one block of it.
+
+Blocks name sites (sky, refresh) or addresses (judge) by their ids. An address is judged as a whole, since
+all its alerts of a cycle share one message.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session, sessionmaker
+
+from service.bootstrap import Duskbell
+from service.cycle import judge, refresh, sky
+from service.cycle.judge import Judging
+from service.fleet import parts
+from service.fleet.parts import Ids
+from service.fleet.queue import JUDGE, REFRESH, SKY
+from service.fleet.sessions import limited_to
+from service.store import tables
+
+SITES_IN_A_BLOCK = 250
+SUBSCRIPTIONS_IN_A_BLOCK = 500
+FEEDS_LEASE = timedelta(minutes=10)
+"""Feeds may be waited for between two transactions."""
+FEEDS_BUDGET = timedelta(minutes=10)
+"""Then it is judged with what has come; what comes later counts in the next cycle."""
+
+Sessions = sessionmaker[Session]
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """queue: its name is the stage's.  lay_out: all blocks of a cycle.  work: does one block as of `now`.
+    budget: how long the next stage waits for this one; None means until it is done."""
+
+    queue: str
+    lay_out: Callable[[Session], Iterable[Ids]]
+    work: Callable[[Duskbell, Sessions, Ids, datetime], dict[str, int]]
+    lease: timedelta = parts.LEASE
+    budget: timedelta | None = None
+
+
+def _sites(session: Session) -> Iterator[Ids]:
+    return _blocks(session, tables.Subscription.site_id, SITES_IN_A_BLOCK, weigh=False)
+
+
+def _addresses(session: Session) -> Iterator[Ids]:
+    return _blocks(session, tables.Subscription.address_id, SUBSCRIPTIONS_IN_A_BLOCK, weigh=True)
+
+
+def _blocks(session: Session, of: InstrumentedAttribute[int], size: int, *, weigh: bool) -> Iterator[Ids]:
+    """Ids with running subscriptions, ascending, in blocks of that many ids, or subscriptions (weigh)."""
+    query = select(of, func.count()).where(tables.Subscription.ended_at.is_(None)).group_by(of).order_by(of)
+    block: Ids = []
+    weight = 0
+    for one, subscriptions in session.execute(query):
+        block.append(one)
+        weight += subscriptions if weigh else 1
+        if weight >= size:
+            yield block
+            block, weight = [], 0
+    if block:
+        yield block
+
+
+def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
+    with limited_to(sessions, tables.Subscription.site_id, ids).begin() as session:
+        return {"nights": sky.run(session, duskbell.ephemeris, now)}
+
+
+def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
+    return refresh.run(limited_to(sessions, tables.Subscription.site_id, ids), duskbell.gather, now)
+
+
+def _judge(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
+    mine = limited_to(sessions, tables.Subscription.address_id, ids)
+    every = timedelta(minutes=duskbell.settings.cycle_minutes)
+    return judge.run(Judging(mine, every, invented=duskbell.invented), now, duskbell.clock())
+
+
+STAGES: Sequence[Stage] = (
+    Stage(SKY, _sites, _work_out_sky),
+    Stage(REFRESH, _sites, _ask_feeds, lease=FEEDS_LEASE, budget=FEEDS_BUDGET),
+    Stage(JUDGE, _addresses, _judge),
+)
+
+
+def find_stage(name: str) -> Stage:
+    """The stage of that name."""
+    return next(stage for stage in STAGES if stage.queue == name)
+
+
+def stages_after(name: str | None) -> Sequence[Stage]:
+    """What still follows; all of them before the first (None)."""
+    if name is None:
+        return STAGES
+    return STAGES[1 + STAGES.index(find_stage(name)) :]
