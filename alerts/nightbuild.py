@@ -88,10 +88,22 @@ class SiteNights:
     def name(self, row: int, night: int) -> date:
         return name_of(self.sites[row], int(self.first_number[row]) + night)
 
-    def night(self, row: int, night: int) -> Night:
-        """The readable form of one site's night."""
+    def night(
+        self,
+        row: int,
+        night: int,
+        *,
+        windows: tuple[DarkWindow, ...] | None = None,
+        moon_lit: float | None = None,
+    ) -> Night:
+        """The readable form of one site's night.
+
+        windows, moon_lit: its windows and the Moon's lit fraction where they were worked out together with
+        those of other nights (alerts/nightbulk.py).
+        """
         start_s = float(self.first_s[row]) + night * DAY_S
         part = _Part(self, row, start_s, start_s + DAY_S)
+        lit = float(self.table.moon_lit(start_s + DAY_S / 2)) if moon_lit is None else moon_lit
         return Night(
             name=self.name(row, night),
             span=Span(utc_from_posix(start_s), utc_from_posix(start_s + DAY_S)),
@@ -100,16 +112,24 @@ class SiteNights:
             nautical=part.events(self.nautical),
             astronomical=part.events(self.astronomical),
             moon=part.events(self.moon),
-            moon_lit=round(float(self.table.moon_lit(start_s + DAY_S / 2)), 4),
+            moon_lit=round(lit, 4),
             dark=part.down(self.dark),
             moonless=part.down(self.moon),
-            windows=part.windows(night),
+            windows=part.windows(night) if windows is None else windows,
             wishes=self.wishes,
             foreground_moonlit=part.foreground_moonlit(),
         )
 
     def of_site(self, row: int) -> tuple[Night, ...]:
         return tuple(self.night(row, night) for night in range(self.count))
+
+    def longitudes_up_deg(self, row: int, at_s: float) -> tuple[tuple[float, float], ...]:
+        """The stretches of galactic longitude that one site sees up at a time, for the target `band`."""
+        site = self.sites[row]
+        sidereal = float(self.table.sidereal_rad(at_s)) + math.radians(site.lon_deg)
+        axes = band.axes_in(float(band.epoch_of(at_s)))
+        arc = self.wishes.target.arc_l_deg
+        return band.longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
 
 
 @dataclass(frozen=True)
@@ -155,29 +175,23 @@ class _Part:
         return tuple(self.window(float(start_s), float(end_s)) for start_s, end_s in spans)
 
     def window(self, start_s: float, end_s: float) -> DarkWindow:
+        whole = self.whole
         start_s, end_s = float(round(start_s)), float(round(end_s))
-        ground = self.whole.ground.part(slice(self.row, self.row + 1))
+        ground = whole.ground.part(slice(self.row, self.row + 1))
         at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
-        target = self.whole.wishes.target
-        seen = self.whole.table.fixed(target_direction(target), at_s)
+        target = whole.wishes.target
+        seen = whole.table.fixed(target_direction(target), at_s)
         altitude, azimuth = ground.altaz(seen[None], near=False)
         points = zip(at_s, altitude[0], azimuth[0], strict=True)
-        pieces = shape_pieces(ground, self.whole.table, start_s, end_s)
+        pieces = shape_pieces(ground, whole.table, start_s, end_s)
         shapes = (ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces)
         return DarkWindow(
             Span(utc_from_posix(start_s), utc_from_posix(end_s)),
             target,
             tuple(track_point(*point) for point in points),
             tuple(shapes),
-            self.longitudes_up_deg(at_s[1]) if target.kind is TargetKind.BAND else (),
+            whole.longitudes_up_deg(self.row, at_s[1]) if target.kind is TargetKind.BAND else (),
         )
-
-    def longitudes_up_deg(self, at_s: float) -> tuple[tuple[float, float], ...]:
-        site, table = self.whole.sites[self.row], self.whole.table
-        sidereal = float(table.sidereal_rad(at_s)) + math.radians(site.lon_deg)
-        axes = band.axes_in(float(band.epoch_of(at_s)))
-        arc = self.whole.wishes.target.arc_l_deg
-        return band.longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
 
 
 def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:

@@ -154,6 +154,29 @@ class Wishes:
         found = (each.by for each in self.home_by if each.weekday == night_name.weekday())
         return next(found, None)
 
+    @property
+    def judged(self) -> Wishes:
+        """These wishes as far as a verdict reads them: who share them share the verdict.
+
+        How one gets there matters only to who must be home by some time; when and how often one is told
+        matters to no verdict.
+        """
+        plain = Wishes()
+        return replace(
+            self,
+            chance_back_pct=0,
+            drive=self.drive if self.home_by else plain.drive,
+            clock_zone=self.clock_zone if self.home_by else "",
+            scouting=plain.scouting,
+            scout_by_daylight=plain.scout_by_daylight,
+            notice=plain.notice,
+            days_ahead=plain.days_ahead,
+            signal_lost_before=None,
+            most_a_week=None,
+            quiet=None,
+            units=plain.units,
+        )
+
     def is_over_after(self, night_name: date) -> bool:
         """Whether no night from that one on can count any more: all trips lie behind."""
         return bool(self.trips) and self.trips_only and all(trip.last < night_name for trip in self.trips)
