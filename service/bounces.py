@@ -117,8 +117,8 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
     if suppression.note_bounce(session, hashed, report.kind, report.code, message.id, now):
         complained = report.kind is BounceKind.COMPLAINT
         reason = "its reader complained" if complained else "mail to it comes back"
-        endpoints.switch_off(address, reason, now)
-        tell_owner(session, address, Turn.OFF, report.code, now=now, wall=now)
+        if endpoints.switch_off(address, reason, now):
+            tell_owner(session, address, Turn.OFF, report.code, now=now, wall=now)
     return True
 
 

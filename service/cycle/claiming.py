@@ -16,7 +16,9 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.facts import AlertKind
-from alerts.standing import still_stands
+from alerts.errors import BadInput
+from alerts.site import zone_info
+from alerts.standing import quiet_until, still_stands
 from alerts.verdict import VerdictWord
 from alerts.wishes import Wishes
 from service.channels.base import Channel
@@ -32,7 +34,7 @@ from service.store.troubles import note_trouble
 
 log = logging.getLogger(__name__)
 
-UNREADABLE = (ValueError, TypeError, LookupError)
+UNREADABLE = (ValueError, TypeError, LookupError, BadInput)
 """What stored values that another version wrote, or that were damaged, raise when they are read."""
 
 SubscriptionNight = tuple[int, date]
@@ -89,6 +91,13 @@ class Ended:
     note: str
 
 
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A claimed message that must not ring yet."""
+
+    until: datetime
+
+
 @dataclass(slots=True)
 class _Shelf:
     """What one claim has read for all its messages together."""
@@ -120,6 +129,9 @@ def claim_batch(
         outcome = _look(session, shelf, channels, links, message, address, now=now, wall=wall)
         if isinstance(outcome, Claimed):
             claimed.append(outcome)
+            continue
+        if isinstance(outcome, Held):
+            messages.hold(session, message, wall + (outcome.until - now), note="held by quiet hours")
             continue
         messages.settle(
             session, message.id, message.lease_token, outcome.status, wall=wall, note=outcome.note
@@ -188,8 +200,8 @@ def _look(
     *,
     now: datetime,
     wall: datetime,
-) -> Claimed | Ended:
-    """The message ready to send, or how it ended."""
+) -> Claimed | Held | Ended:
+    """The message ready to send, or why it isn't sent now."""
     channel = channels.get(address.channel)
     if channel is None:
         return Ended(Status.FAILED, f"no channel named {address.channel!r} is set up")
@@ -201,6 +213,7 @@ def _look(
         return barred
     try:
         alerts, dropped = _still_true(shelf, message, now)
+        quiet = _quiet_until(shelf, message.id, alerts, now)
     except UNREADABLE:
         log.exception("message %s can't be read", message.id)
         note_trouble(session, "unreadable", "A stored message could not be read and was not sent.", wall)
@@ -208,6 +221,8 @@ def _look(
     if notice is None and not alerts:
         over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
         return Ended(over, "what it said no longer holds")
+    if quiet is not None:
+        return Held(quiet)
     unsubscribe = shelf.unsubscribe.get(address.id)
     assert message.lease_token is not None, "claimed under a lease"
     return Claimed(
@@ -267,6 +282,29 @@ def _why_drop(shelf: _Shelf, alert: tables.Alert, now: datetime) -> Status | Non
     if alert.expires_at <= now:
         return Status.EXPIRED
     return None if _newest_decision_carries(shelf, alert) else Status.SUPERSEDED
+
+
+def _quiet_until(
+    shelf: _Shelf, message_id: str, alerts: tuple[Told, ...], now: datetime
+) -> datetime | None:
+    """Until when the whole message can wait for the end of quiet hours; None when some of it can't."""
+    until = []
+    for _, alert in shelf.carried.get(message_id, []):
+        if Told(alert.kind, alert.night_name, alert.facts) not in alerts:
+            continue
+        wishes = from_json(Wishes, shelf.subscriptions[alert.subscription_id].wishes)
+        leave_by = alert.facts.get("leave_by")
+        ends = quiet_until(
+            AlertKind(alert.kind),
+            now=now,
+            leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
+            wishes=wishes,
+            clock=zone_info(alert.facts.get("person_zone") or alert.facts.get("zone") or "UTC"),
+        )
+        if ends is None:
+            return None
+        until.append(ends)
+    return min(until, default=None)
 
 
 def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert) -> bool:

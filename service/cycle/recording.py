@@ -195,9 +195,9 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
         tell_owner(session, address, turn, error.code, now=now, wall=wall)
 
 
-def _off(address: tables.Address, reason: str, wall: datetime) -> Turn:
-    endpoints.switch_off(address, reason, wall)
-    return Turn.OFF
+def _off(address: tables.Address, reason: str, wall: datetime) -> Turn | None:
+    """Nothing to tell where several messages under way met the same end."""
+    return Turn.OFF if endpoints.switch_off(address, reason, wall) else None
 
 
 def tell_owner(

@@ -77,18 +77,19 @@ def note_failure(session: Session, address: tables.Address, wall: datetime) -> T
     row.failures += 1
     row.last_failure_at = wall
     if row.failures >= OWNER_TOLD_AFTER and wall - row.failing_since >= OFF_AFTER:
-        switch_off(address, "it took nothing for five days", wall)
-        return Turn.OFF
+        return Turn.OFF if switch_off(address, "it took nothing for five days", wall) else None
     if row.failures >= OWNER_TOLD_AFTER and row.owner_told_at is None:
         row.owner_told_at = wall
         return Turn.FAILING
     return None
 
 
-def switch_off(address: tables.Address, reason: str, wall: datetime) -> None:
-    """Send nothing to it any more; a reason already given stays."""
-    if address.off_since is None:
-        address.off_since, address.off_reason = wall, reason
+def switch_off(address: tables.Address, reason: str, wall: datetime) -> bool:
+    """Send nothing to it any more; whether that is news. A reason already given stays."""
+    if address.off_since is not None:
+        return False
+    address.off_since, address.off_reason = wall, reason
+    return True
 
 
 def switch_on(session: Session, address: tables.Address) -> None:

@@ -219,6 +219,15 @@ def put_back(
     return bool(_leave(session, [message_id], token, **values))
 
 
+def hold(session: Session, message: tables.Message, due_at: datetime, *, note: str) -> None:
+    """Put a claimed message back that nothing was tried with."""
+    tried = message.attempts - 1
+    status = Status.RETRY if tried else Status.DUE
+    _leave(
+        session, [message.id], message.lease_token, status=status, due_at=due_at, attempts=tried, note=note
+    )
+
+
 def _leave(session: Session, message_ids: Iterable[str], token: str | None, **values: object) -> set[str]:
     left = session.scalars(
         update(tables.Message)

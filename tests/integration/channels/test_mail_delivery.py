@@ -14,9 +14,9 @@ from email.policy import default
 from typing import Any
 
 import pytest
-from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 from channel_receivers import AUTHORITY, DATA, Receiver, Script, Talk
+from mail_relays import Relay, running
 
 from alerts.briefing.facts import MailParts
 from service.channels import email as channel
@@ -33,54 +33,6 @@ def outgoing(address: str = "ada@example.net") -> Outgoing:
         attempted_at=datetime.now(UTC),
         mail=MAIL,
     )
-
-
-class Relay:
-    """An SMTP server that takes mail, but for the replies it is told to give."""
-
-    def __init__(self, *, sender: str = "", recipient: str = "", data: str = "") -> None:
-        self._replies = {"sender": sender, "recipient": recipient, "data": data}
-        self.taken: list[tuple[str | None, list[str], bytes]] = []
-
-    async def handle_MAIL(
-        self, _server: SMTP, _session: Session, envelope: Envelope, address: str, _options: list[str]
-    ) -> str:
-        envelope.mail_from = address
-        return self._replies["sender"] or "250 OK"
-
-    async def handle_RCPT(
-        self, _server: SMTP, _session: Session, envelope: Envelope, address: str, _options: list[str]
-    ) -> str:
-        if self._replies["recipient"] and address.startswith("ada@"):
-            return self._replies["recipient"]
-        envelope.rcpt_tos.append(address)
-        return "250 OK"
-
-    async def handle_DATA(self, _server: SMTP, _session: Session, envelope: Envelope) -> str:
-        if self._replies["data"]:
-            return self._replies["data"]
-        assert isinstance(envelope.content, bytes)
-        self.taken.append((envelope.mail_from, envelope.rcpt_tos, envelope.content))
-        return "250 2.0.0 taken as 12345"
-
-
-class LocalController(Controller):
-    """aiosmtpd's controller on a port that the system chooses."""
-
-    def _trigger_server(self) -> None:
-        assert self.server is not None
-        self.port = self.server.sockets[0].getsockname()[1]
-        super()._trigger_server()
-
-
-@contextmanager
-def running(relay: Relay, **options: Any) -> Iterator[MailServer]:
-    controller = LocalController(relay, hostname="127.0.0.1", port=0, **options)
-    controller.start()
-    try:
-        yield MailServer(host="127.0.0.1", port=controller.port, security="none")
-    finally:
-        controller.stop()
 
 
 def send(server: MailServer, message: Outgoing | None = None) -> SendResult:

@@ -1,0 +1,47 @@
+"""A yard for each test, on SQLite unless the test asks for both engines."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from service.store.engine import open_engine
+from service.store.migrate import upgrade
+from tests.integration.delivery.yard import Yard, open_yard
+
+OpenYard = Callable[..., AbstractContextManager[Yard]]
+
+
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with all tables and no rows, to copy."""
+    file = tmp_path_factory.mktemp("empty") / "store.sqlite3"
+    engine = open_engine(f"sqlite:///{file}")
+    upgrade(engine)
+    engine.dispose()
+    return file
+
+
+@pytest.fixture
+def new_yard(tmp_path: Path, empty_store: Path) -> OpenYard:
+    """`with new_yard(relay=…) as yard`: on SQLite, with settings of the test's own."""
+    shutil.copy(empty_store, tmp_path / "store.sqlite3")
+    return partial(open_yard, tmp_path)
+
+
+@pytest.fixture
+def yard(new_yard: OpenYard) -> Iterator[Yard]:
+    with new_yard() as yard:
+        yield yard
+
+
+@pytest.fixture
+def both(tmp_path: Path, store_url: str) -> Iterator[Yard]:
+    """Once on SQLite and once on PostgreSQL."""
+    with open_yard(tmp_path, store_url) as yard:
+        yield yard

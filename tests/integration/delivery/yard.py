@@ -1,0 +1,248 @@
+"""A store with people, addresses and messages that are due, real channels, and a clock that a test sets.
+
+Nothing is judged here: the messages are written as the judging stage would, so that a test is about
+their way out alone.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+
+from alerts.briefing.facts import AlertFacts, AlertKind
+from alerts.site import Site
+from alerts.span import Span
+from alerts.wishes import Wishes
+from service.bootstrap import Duskbell
+from service.channels.email import MailServer
+from service.channels.netguard import SafeClient
+from service.channels.registry import build_channels, wiring_from
+from service.channels.webhook import new_secret
+from service.cycle import deliver
+from service.settings import Settings
+from service.store import messages, people, tables
+from service.store.codec import to_json
+from service.store.messages import Status
+from service.store.promises import find_broken
+from service.store.sites import add_site, newest_revision
+from service.store.tables_delivery import Trouble
+
+NOW = datetime(2027, 7, 3, 15, 0, tzinfo=UTC)
+NIGHT = date(2027, 7, 3)
+HOUR = timedelta(hours=1)
+
+
+@dataclass
+class Yard:
+    """wall: what the clock shows; the messages' time is the same."""
+
+    duskbell: Duskbell
+    wall: datetime = NOW
+    _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
+
+    @property
+    def sessions(self) -> Any:
+        return self.duskbell.sessions
+
+    def person(self, *, is_operator: bool = False, name: str = "Ada") -> int:
+        with self.sessions.begin() as session:
+            row = tables.Person(name=name, zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
+            session.add(row)
+            session.flush()
+            return row.id
+
+    def address(
+        self, channel: str, target: str, *, person_id: int | None = None, confirmed: bool = True
+    ) -> int:
+        person_id = person_id or self.person()
+        with self.sessions.begin() as session:
+            row = tables.Address(
+                person_id=person_id,
+                channel=channel,
+                target=target,
+                secrets=[new_secret()] if channel == "webhook" else [],
+                created_at=NOW,
+                confirmed_at=NOW if confirmed else None,
+            )
+            session.add(row)
+            session.flush()
+            return row.id
+
+    def subscription(self, address_id: int, *, wishes: Wishes | None = None) -> int:
+        """A subscription to a site of its own, with a night that is good tonight."""
+        number = next(self._numbers)
+        with self.sessions.begin() as session:
+            address = session.get_one(tables.Address, address_id)
+            place = Site(f"Field {number}", 40.3123, -1.4249, 1180.0, "Europe/Madrid")
+            site = add_site(session, address.person, place, elevation_known=True, now=NOW)
+            return people.subscribe(session, address, site, wishes or Wishes(), now=NOW).id
+
+    def decide(self, subscription_id: int, verdict: str = "go", chance_pct: int | None = 81) -> int:
+        """A decision about tonight, the newest from now on."""
+        with self.sessions.begin() as session:
+            subscription = session.get_one(tables.Subscription, subscription_id)
+            revision = newest_revision(session, subscription.site_id)
+            night = session.scalar(
+                select(tables.Night).where(tables.Night.site_revision_id == revision.revision_id)
+            ) or tables.Night(
+                site_revision_id=revision.revision_id,
+                name=NIGHT,
+                sky_key=subscription.sky_key,
+                starts=NOW - 3 * HOUR,
+                ends=NOW + 21 * HOUR,
+                facts={},
+                kernel="k",
+                rules_version="1",
+                computed_at=NOW,
+            )
+            session.add(night)
+            session.flush()
+            row = tables.Decision(
+                subscription_id=subscription_id,
+                night_id=night.id,
+                night_name=NIGHT,
+                site_revision_id=revision.revision_id,
+                as_of=self.wall,
+                confirmed_at=self.wall,
+                verdict=verdict,
+                deciding_rule="chance",
+                fingerprint=verdict,
+                chance_pct=chance_pct,
+                reasons=[],
+                wishes=to_json(Wishes()),
+                outlook_ids=[],
+                forecast_ids=[1],
+                kernel="k",
+                rules_version="1",
+            )
+            session.add(row)
+            session.flush()
+            return row.id
+
+    def alert(
+        self, subscription_id: int, decision_id: int, kind: AlertKind, *, helps_for: timedelta, **facts: Any
+    ) -> tables.Alert:
+        with self.sessions.begin() as session:
+            site = session.get_one(tables.Subscription, subscription_id).site
+            said = AlertFacts(
+                kind=kind,
+                site_name=site.name,
+                night=NIGHT,
+                zone="Europe/Madrid",
+                decided_at=self.wall,
+                window=Span(NOW + 6 * HOUR, NOW + 9 * HOUR),
+                leave_by=NOW + 4 * HOUR,
+                chance_pct=81,
+            )
+            row = tables.Alert(
+                subscription_id=subscription_id,
+                night_name=NIGHT,
+                kind=kind,
+                occurrence=next(self._numbers),
+                decision_id=decision_id,
+                why="good_tonight",
+                raised_at=self.wall,
+                expires_at=self.wall + helps_for,
+                facts={**to_json(said), **facts},
+            )
+            session.add(row)
+            session.flush()
+            session.expunge(row)
+            return row
+
+    def message(
+        self,
+        address_id: int,
+        kind: AlertKind = AlertKind.GO,
+        *,
+        helps_for: timedelta = 6 * HOUR,
+        subscription_id: int | None = None,
+        wishes: Wishes | None = None,
+        **facts: Any,
+    ) -> str:
+        """A message with one alert about tonight, due now."""
+        subscription_id = subscription_id or self.subscription(address_id, wishes=wishes)
+        alert = self.alert(subscription_id, self.decide(subscription_id), kind, helps_for=helps_for, **facts)
+        with self.sessions.begin() as session:
+            return messages.enqueue(session, address_id, [alert], created_at=self.wall, due_at=self.wall).id
+
+    def deliver(self, *, later: timedelta = timedelta(0)) -> dict[str, int]:
+        """One pass over what is due, that much later."""
+        self.wall += later
+        return deliver.run(self.duskbell.delivery, self.wall)
+
+    def row(self, message_id: str) -> tables.Message:
+        with self.sessions() as session:
+            row: tables.Message = session.get_one(tables.Message, message_id)
+            return row
+
+    def status(self, message_id: str) -> Status:
+        return Status(self.row(message_id).status)
+
+    def codes(self, message_id: str) -> list[str | None]:
+        """What each attempt at the message was answered, oldest first."""
+        with self.sessions() as session:
+            return [attempt.code for attempt in messages.find_attempts(session, message_id)]
+
+    def address_row(self, address_id: int) -> tables.Address:
+        with self.sessions() as session:
+            row: tables.Address = session.get_one(tables.Address, address_id)
+            return row
+
+    def notices(self) -> list[tuple[str, int]]:
+        """Kind and address of the notices that were written, oldest first."""
+        with self.sessions() as session:
+            rows = session.scalars(select(tables.Message).order_by(tables.Message.created_at)).all()
+            kinds = messages.notices_of(session, [row.id for row in rows])
+            return [(kinds[row.id].kind, row.address_id) for row in rows if row.id in kinds]
+
+    def troubles(self) -> set[str]:
+        with self.sessions() as session:
+            return set(session.scalars(select(Trouble.key)))
+
+    def broken(self) -> list[str]:
+        """Promises that the rows show to be broken."""
+        with self.sessions() as session:
+            return find_broken(session, now=self.wall, wall=self.wall)
+
+
+@contextmanager
+def open_yard(
+    folder: Path,
+    store_url: str = "",
+    *,
+    whole_s: float = 5.0,
+    relay: MailServer | None = None,
+    **settings: Any,
+) -> Iterator[Yard]:
+    """An installation in that folder; local receivers may be called, each for `whole_s` at most.
+
+    relay: takes the mail; None writes it to the outbox folder. When the block ends, every promise must
+    hold.
+    """
+    chosen = Settings(
+        data_dir=folder,
+        database_url=store_url or f"sqlite:///{folder / 'store.sqlite3'}",
+        contact="test@example.org",
+        mail_from="duskbell@example.org",
+        public_url="https://duskbell.example.org",
+        **settings,
+    )
+    duskbell = Duskbell(chosen)
+    yard = Yard(duskbell)
+    wiring = wiring_from(chosen)
+    client = SafeClient(allow=["127.0.0.1"], ports=(443, *range(1024, 65536)), whole_s=whole_s)
+    duskbell.channels = build_channels(replace(wiring, client=client, mail_server=relay))
+    duskbell.clock = lambda: yard.wall
+    try:
+        yield yard
+        assert yard.broken() == []
+    finally:
+        duskbell.engine.dispose()
