@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import select, update
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.night import Night
@@ -53,14 +53,16 @@ def run(sessions: sessionmaker[Session], gather: Gather, now: datetime) -> dict[
     sight only for windows within 36 hours.
     """
     with sessions() as session:
-        due = find_due(session, now)
+        wanted = Wanted.read(session, now)
+        due = find_due(session, wanted, now)
     if not due:
         return {}
     gathered = gather([need.asked for need in due], Span(now, max(need.span.end for need in due)))
     aside = ask_along(gather, gathered.forecasts, [look for need in due for look in need.looks], now)
     with sessions.begin() as session:
         kept, rejected = _keep(session, due, gathered, aside, now)
-    return _counts(join((gathered, aside.gathered)), kept, rejected)
+        wanted.judge_again(session, {row.place for row in kept})
+    return _counts(join((gathered, aside.gathered)), len(kept), rejected)
 
 
 def _counts(gathered: Gathered, kept: int, rejected: int) -> dict[str, int]:
@@ -76,9 +78,8 @@ def _counts(gathered: Gathered, kept: int, rejected: int) -> dict[str, int]:
     return {name: count for name, count in counts.items() if count or name in always}
 
 
-def find_due(session: Session, now: datetime) -> list[Need]:
+def find_due(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     """Places that were asked about too long ago for the nearest window they are needed for."""
-    wanted = _Wanted.read(session, now)
     needs = _find_needs(session, wanted, now)
     asked = feedstate.last_asked(session, {need.place for need in needs})
     due = [need for need in needs if _is_due(need, asked.get(need.place), now)]
@@ -94,14 +95,14 @@ def _is_due(need: Need, asked_at: datetime | None, now: datetime) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Wanted:
+class Wanted:
     """What the active subscriptions ask for: how far ahead by site and sky, by the keenest of them."""
 
     horizons: dict[tuple[int, str], datetime]
     by_revision: dict[int, tuple[int, StoredSite]]
 
     @classmethod
-    def read(cls, session: Session, now: datetime) -> _Wanted:
+    def read(cls, session: Session, now: datetime) -> Wanted:
         horizons: dict[tuple[int, str], datetime] = {}
         usual = Wishes().days_ahead
         for each in active_subscriptions(session, now):
@@ -117,8 +118,18 @@ class _Wanted:
         horizon = self.horizons.get((site_id, row.sky_key))
         return stored if horizon is not None and row.starts < horizon else None
 
+    def judge_again(self, session: Session, places: set[str]) -> None:
+        """Whoever asks for a place of which something new is known is judged in this cycle."""
+        sites = [
+            site_id for site_id, stored in self.by_revision.values()
+            if forecasts.place_key(stored.site) in places
+        ]  # fmt: skip
+        if sites:
+            again = update(tables.Subscription).where(tables.Subscription.site_id.in_(sites))
+            session.execute(again.values(look_again_at=None))
 
-def _find_needs(session: Session, wanted: _Wanted, now: datetime) -> list[Need]:
+
+def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     """One for each place with a window ahead, within the days that somebody wants to hear of."""
     needs: dict[str, Need] = {}
     for row in _nights_ahead(session, set(wanted.by_revision), now):
@@ -160,7 +171,7 @@ def _wider(known: Need | None, need: Need) -> Need:
     return Need(known.place, known.asked, span)
 
 
-def _with_looks(session: Session, wanted: _Wanted, due: list[Need], now: datetime) -> list[Need]:
+def _with_looks(session: Session, wanted: Wanted, due: list[Need], now: datetime) -> list[Need]:
     """The needs with what the camera looks at in each window that is near."""
     places = {need.place: need.asked for need in due if need.span.start - now <= NEAR}
     if not places:
@@ -174,7 +185,7 @@ def _with_looks(session: Session, wanted: _Wanted, due: list[Need], now: datetim
     return [replace(need, looks=tuple(looks[need.place].values())) for need in due]
 
 
-def _near_nights(session: Session, wanted: _Wanted, now: datetime) -> Iterator[tuple[StoredSite, Night]]:
+def _near_nights(session: Session, wanted: Wanted, now: datetime) -> Iterator[tuple[StoredSite, Night]]:
     """Each site's nights whose windows begin within 36 hours, once for each sky that is asked for."""
     query = select(tables.Night).where(
         tables.Night.site_revision_id.in_(wanted.by_revision),
@@ -188,8 +199,8 @@ def _near_nights(session: Session, wanted: _Wanted, now: datetime) -> Iterator[t
 
 def _keep(
     session: Session, due: list[Need], gathered: Gathered, aside: Aside, now: datetime
-) -> tuple[int, int]:
-    """How many rows were written: forecasts that say something new, and rejections."""
+) -> tuple[list[tables.Forecast], int]:
+    """The rows that say something new, and how many rejections were written."""
     by_asked = {need.asked: need for need in due}
     seen = [
         (by_asked[forecast.place].place, with_sights(forecast, aside, by_asked[forecast.place].looks))
@@ -201,7 +212,7 @@ def _keep(
     failures = [*gathered.failures, *aside.gathered.failures]
     rejected = _keep_failures(session, failures, by_asked, now)
     feedstate.note_asked(session, [need.place for need in due], now)
-    return len(kept), rejected
+    return kept, rejected
 
 
 def _carried(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
+from pydantic_core import to_json
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
@@ -18,8 +21,6 @@ from service.store.packing import pack, unpack
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
 """Older answers stay in the store but are never judged on."""
-SAID_AGAIN_AFTER = timedelta(hours=6)
-"""An answer that says the same as the one before is kept anew only after so long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,7 @@ def place_key(site: Site) -> str:
 
 def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: datetime) -> tables.Forecast:
     """Store one model's answer for that place."""
-    source = forecast.source
+    source, body = forecast.source, pack(forecast)
     row = tables.Forecast(
         place=place,
         feed=source.feed,
@@ -46,8 +47,11 @@ def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: dateti
         model=source.model,
         issued_at=source.issued_at,
         fetched_at=source.fetched_at or fetched_at,
+        confirmed_at=source.fetched_at or fetched_at,
+        unchanged_since=source.unchanged_since,
         last_hour_ends=forecast.hours[-1].ends if forecast.hours else None,
-        body=pack(forecast),
+        body=body,
+        digest=digest_of(body),
     )
     session.add(row)
     return row
@@ -58,7 +62,7 @@ def keep_changed(
 ) -> list[tables.Forecast]:
     """Store what says something new, by place; each with the cloud of the run before it.
 
-    The same values once more add no row, until the known one is so old that it would soon no longer count.
+    The same values of the same run once more only confirm the row that has them.
     """
     forecasts = list(forecasts)
     known = _newest_rows(session, {place for place, _ in forecasts}, fetched_at)
@@ -68,6 +72,8 @@ def keep_changed(
         fresh = forecast if before is None else with_run_before(forecast, unpack(before))
         if before is None or _says_something_new(fresh, before):
             kept.append(keep(session, place, fresh, fetched_at=fetched_at))
+        else:
+            before.confirmed_at = fresh.source.fetched_at or fetched_at
     return kept
 
 
@@ -78,19 +84,14 @@ def _newest_rows(
 
 
 def _says_something_new(fresh: Forecast, before: tables.Forecast) -> bool:
-    fetched_at = fresh.source.fetched_at
-    if fetched_at is not None and fetched_at - before.fetched_at >= SAID_AGAIN_AFTER:
-        return True
-    return fresh.source.issued_at != before.issued_at or _told(pack(fresh)) != _told(before.body or {})
+    return fresh.source.issued_at != before.issued_at or digest_of(pack(fresh)) != before.digest
 
 
-def _told(body: dict[str, object]) -> dict[str, object]:
-    """What a body says, without when it was asked for."""
-    body = {name: value for name, value in body.items() if name not in {"since", "before"}}
-    bulletins = body.get("bulletins") or ()
-    assert isinstance(bulletins, list | tuple), "packed as a list"
-    body["bulletins"] = [{**each, "asked_at": None} for each in bulletins]
-    return body
+def digest_of(body: dict[str, Any]) -> str:
+    """What to know the same values by, whenever they were asked for."""
+    told = {name: value for name, value in body.items() if name not in {"next_due_at", "before"}}
+    told["bulletins"] = [{**each, "asked_at": None} for each in body.get("bulletins", ())]
+    return hashlib.blake2b(to_json(told), digest_size=16).hexdigest()
 
 
 def with_run_before(forecast: Forecast, before: Forecast) -> Forecast:
@@ -131,7 +132,7 @@ def _newest(session: Session, places: set[str], now: datetime) -> Sequence[table
         tables.Forecast.place.in_(places),
         tables.Forecast.rejected.is_(None),
         tables.Forecast.fetched_at <= now,
-        tables.Forecast.fetched_at > now - KEPT_FOR_JUDGING,
+        func.coalesce(tables.Forecast.confirmed_at, tables.Forecast.fetched_at) > now - KEPT_FOR_JUDGING,
     )
     newest = (
         select(func.max(tables.Forecast.id))

@@ -26,8 +26,9 @@ def pack(forecast: Forecast) -> dict[str, Any]:
         "members": [list(member) for member in forecast.members],
         "attribution": [source.attribution, source.attribution_url],
         "place": [place.lat_deg, place.lon_deg, place.elevation_m] if place else None,
-        "since": [_unix(source.unchanged_since), _unix(source.next_due_at)],
     }
+    if source.next_due_at:
+        packed["next_due_at"] = int(source.next_due_at.timestamp())
     if forecast.sights:
         packed["sights"] = [_pack_sight(sight) for sight in forecast.sights]
     if forecast.cloud_before_pct:
@@ -80,7 +81,7 @@ def unpack(row: tables.Forecast) -> Forecast:
 
 def _unpack_source(row: tables.Forecast, body: dict[str, Any]) -> Source:
     attribution, attribution_url = body["attribution"]
-    unchanged_since, next_due_at = body.get("since", (None, None))
+    next_due_at = body.get("next_due_at")
     return Source(
         feed=row.feed,
         provider=row.provider,
@@ -89,8 +90,8 @@ def _unpack_source(row: tables.Forecast, body: dict[str, Any]) -> Source:
         attribution=attribution,
         attribution_url=attribution_url,
         issued_at=row.issued_at,
-        fetched_at=row.fetched_at,
-        unchanged_since=_utc(unchanged_since) if unchanged_since is not None else None,
+        fetched_at=row.confirmed_at or row.fetched_at,
+        unchanged_since=row.unchanged_since,
         next_due_at=_utc(next_due_at) if next_due_at is not None else None,
     )
 
@@ -116,10 +117,6 @@ def _unpack_sight(sight: dict[str, Any]) -> Sight:
         hours=_unpack_hours(sight),
         directions=tuple((each[0], each[1]) for each in sight["directions"]),
     )
-
-
-def _unix(at: datetime | None) -> int | None:
-    return None if at is None else int(at.timestamp())
 
 
 def _utc(unix_s: float) -> datetime:
