@@ -104,8 +104,8 @@ def _build_fleet() -> Duskbell:
     configure_logs(log_format=settings.log_format, level=settings.log_level)
     if settings.secret_key is None and not (settings.data_dir / FILE_NAME).exists():
         raise NotAFleet(
-            "the processes of a fleet share one secret key: set DUSKBELL_SECRET_KEY, the same for all, or copy "
-            f"the {FILE_NAME} of an installation that ran before into {settings.data_dir} on each machine."
+            "the processes of a fleet share one secret key: set DUSKBELL_SECRET_KEY, the same for all, "
+            f"or copy the {FILE_NAME} of an installation that ran before into {settings.data_dir} of each."
         )
     require_queue(duskbell.engine)
     return duskbell

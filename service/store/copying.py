@@ -22,7 +22,7 @@ def copy_rows(source: Engine, target: Engine) -> dict[str, int]:
                 writing.execute(insert(table), [dict(row) for row in block])
                 counts[table.name] += len(block)
         if target.dialect.name == "postgresql":
-            _move_sequences(writing)
+            move_sequences(writing)
     return counts
 
 
@@ -35,7 +35,7 @@ def count_rows(engine: Engine) -> dict[str, int]:
         }
 
 
-def _move_sequences(connection: Connection) -> None:
+def move_sequences(connection: Connection) -> None:
     """New rows get numbers after the copied ones."""
     for table in METADATA.sorted_tables:
         column = table.autoincrement_column
