@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from datetime import date, datetime
+from dataclasses import replace
+from datetime import date, datetime, timedelta
 
-from alerts.night import Night
+from alerts.fieldplan import plan_trip
+from alerts.night import DarkWindow, Night
+from alerts.presence import is_ruled_out, usable_spans
 from alerts.site import Site
-from alerts.verdict import Verdict, judge
+from alerts.span import Span
+from alerts.verdict import SkyView, Verdict, judge
 from alerts.weather.clearness import build_outlook
+from alerts.weather.outlook import Outlook
 from alerts.weather.record import Forecast
+from alerts.weather.sightline import view_of
 from alerts.wishes import Wishes
+
+WAYS_OUT = (timedelta(hours=2, minutes=30), timedelta(hours=4, minutes=30), timedelta(hours=8))
+"""Drive and scouting, rounded up to the next of these (or to 16 hours), so that many share an outlook."""
+LONGEST_WAY_OUT = timedelta(hours=16)
+HOME_SOONER = timedelta(minutes=45)
+"""Packing up takes less than scouting: the way home counts this much less than the way out."""
 
 
 def is_night_of(site: Site, night_name: date, now: datetime) -> bool:
@@ -18,20 +31,91 @@ def is_night_of(site: Site, night_name: date, now: datetime) -> bool:
     return now.astimezone(site.tz).date() >= night_name
 
 
+def way_out(night: Night, usable: Span, wishes: Wishes, site: Site) -> timedelta:
+    """How long before a window one leaves, rounded up so that many share what is on the way."""
+    before = usable.start - plan_trip(night, usable, wishes, site).leave_by
+    return next((each for each in WAYS_OUT if before <= each), LONGEST_WAY_OUT)
+
+
+def trip_span(usable: Span, way: timedelta) -> Span:
+    """From leaving to coming home, by the way out."""
+    return Span(usable.start - way, usable.end + way - HOME_SOONER)
+
+
+def outlook_over(
+    window: DarkWindow,
+    usable: Span,
+    forecasts: Sequence[Forecast],
+    *,
+    shortest: timedelta,
+    way: timedelta,
+    night_name: date,
+    site: Site,
+    now: datetime,
+) -> Outlook:
+    """The outlook over the usable part of a dark window, looking where the camera looks."""
+    trip = trip_span(usable, way)
+    return build_outlook(
+        usable,
+        [_cut(forecast, window.span, usable, trip) for forecast in forecasts],
+        shortest=shortest,
+        now=now,
+        is_night_of=is_night_of(site, night_name, now),
+        view=view_of(window, site),
+        trip=trip,
+    )
+
+
+def _cut(forecast: Forecast, window: Span, usable: Span, trip: Span) -> Forecast:
+    """The forecast without hours that bear on nothing here; its line of sight counts for the usable part."""
+    first = bisect_right(forecast.hours, trip.start, key=lambda hour: hour.ends)
+    after = bisect_left(forecast.hours, trip.end, key=lambda hour: hour.starts)
+    sight = forecast.sight_over(window)
+    return replace(
+        forecast,
+        hours=forecast.hours[first:after],
+        members=tuple(member[first:after] for member in forecast.members),
+        cloud_before_pct=forecast.cloud_before_pct[first:after],
+        sights=() if sight is None else (replace(sight, window=usable),),
+    )
+
+
 def assess(
-    site: Site, night: Night, forecasts: Sequence[Forecast], wishes: Wishes, *, now: datetime
+    site: Site,
+    night: Night,
+    forecasts: Sequence[Forecast],
+    wishes: Wishes,
+    *,
+    now: datetime,
+    also: Sequence[Night] = (),
 ) -> Verdict:
-    """The verdict for a night whose windows are judged on these forecasts; none at all is unknown."""
+    """The verdict for a night whose windows are judged on these forecasts; none at all is unknown.
+
+    also: the same night as each further target makes it, in order.
+    """
+    first, *rest = (view_night(site, each, forecasts, wishes, now=now) for each in (night, *also))
+    return judge(night, first.outlooks, wishes, now=now, site=site, also=rest)
+
+
+def view_night(
+    site: Site, night: Night, forecasts: Sequence[Forecast], wishes: Wishes, *, now: datetime
+) -> SkyView:
+    """The night with the outlooks over its windows; none where nobody would go whatever the weather."""
+    if not forecasts or is_ruled_out(night.name, wishes, site):
+        return SkyView(night, [None] * len(night.windows))
     outlooks = [
-        build_outlook(
-            window.span,
+        None
+        if part is None
+        else outlook_over(
+            window,
+            part,
             forecasts,
             shortest=wishes.shortest_window,
+            way=way_out(night, part, wishes, site),
+            night_name=night.name,
+            site=site,
             now=now,
-            is_night_of=is_night_of(site, night.name, now),
         )
-        if forecasts
-        else None
-        for window in night.windows
+        for window, part in zip(night.windows, usable_spans(night, wishes, site), strict=True)
     ]
-    return judge(night, outlooks, wishes, now=now, site=site)
+    return SkyView(night, outlooks)

@@ -38,6 +38,17 @@ class Attribution:
     url: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class OtherSite:
+    """Another site of the same person on the same night, as it is judged now."""
+
+    site_name: str
+    verdict: VerdictWord
+    chance_pct: int | None
+    window: Span | None
+    leave_by: datetime | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlertFacts:
     """All that a message says about one alert. Empty text and None mean: nothing to say.
@@ -62,6 +73,11 @@ class AlertFacts:
     field: the notes for the field, for what sends someone out. access_note: the site's own note.
     next_window: the next night with a window here, where this one has none.
     preview: shown to someone who asked, not sent: its words follow the verdict instead of the kind.
+    is_last_word: no later word can arrive, as the phone goes silent at signal_lost_at.
+    is_unsettled: said instead of one change too many: no more is told of this night.
+    others: the person's other sites that night, best first. fork: where two are close, what to decide and
+        when, a clause ("leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %").
+    worth: what the window is worth, for the order of several sites (alerts/worth.py).
     """
 
     kind: AlertKind
@@ -101,6 +117,12 @@ class AlertFacts:
     access_note: str = ""
     next_window: date | None = None
     preview: bool = False
+    is_last_word: bool = False
+    signal_lost_at: datetime | None = None
+    is_unsettled: bool = False
+    others: tuple[OtherSite, ...] = ()
+    fork: str = ""
+    worth: float = 0.0
 
     @property
     def form(self) -> str:
@@ -110,7 +132,9 @@ class AlertFacts:
     @property
     def is_go(self) -> bool:
         """Whether it sends someone out: a go, or a change that leaves it a go."""
-        changed_go = self.kind is AlertKind.CHANGED and self.verdict is VerdictWord.GO
+        changed_go = (
+            self.kind is AlertKind.CHANGED and self.verdict is VerdictWord.GO and not self.is_unsettled
+        )
         preview_go = self.preview and self.verdict is VerdictWord.GO
         return preview_go or (not self.preview and (changed_go or self.kind is AlertKind.GO))
 

@@ -1,0 +1,124 @@
+"""When a night must be looked at again although nothing new has come: by the passing of time alone.
+
+Until then the same forecasts, wishes and alerts lead to the same verdict and the same word, so that a
+cycle in which nothing changed costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime, time, timedelta, tzinfo
+
+from alerts.clocktimes import DAY, at_clock
+from alerts.fieldplan import FieldPlan
+from alerts.ladder import LAST_WORD_LEAD
+from alerts.restraint import CYCLE_SLACK, HOLD, Look, go_due_from
+from alerts.site import Site
+from alerts.span import Span
+from alerts.telling import Telling, Why
+from alerts.verdict import FAR_OFF
+from alerts.weather.clearness import OLDEST_AIR, USUALLY_AWAY
+from alerts.weather.lineage import AIR_LINEAGE
+from alerts.weather.readings import ARRIVES_WITHIN, OLDEST_RUN, OLDEST_RUN_ON_THE_DAY, dated
+from alerts.weather.record import Source
+from alerts.wishes import Wishes
+
+AT_MOST = timedelta(hours=6)
+"""No night is left alone longer than this."""
+_AFTER = timedelta(microseconds=1)
+"""For limits that still hold at their own moment."""
+
+
+def next_midnight(now: datetime, zone: tzinfo) -> datetime:
+    """The next moment at which a new civil day begins in that zone."""
+    today = now.astimezone(zone).date()
+    found = (at_clock(today + DAY * days, time(0), zone) for days in (1, 2))
+    return next(at for at in found if at > now)
+
+
+def verdict_may_change(
+    windows: Iterable[Span], sources: Iterable[Source], wishes: Wishes, now: datetime, site: Site
+) -> datetime:
+    """From when on the verdict on a night can be another one; `now` when every look may differ.
+
+    windows: the usable parts, for which there is weather. From the usual leave-by on until one is home the
+    outlook looks at what is left of the trip, and a run without an issue time ages as one looks.
+    """
+    windows, sources = tuple(windows), tuple(sources)
+    before, after = USUALLY_AWAY
+    if windows and any(source.issued_at is None and source.lineage != AIR_LINEAGE for source in sources):
+        return now
+    if any(window.start - before <= now < window.end + after for window in windows):
+        return now
+    moments = [next_midnight(now, site.tz), *(at for source in sources for at in _ages(source))]
+    for window in windows:
+        moments += [window.start - FAR_OFF, window.start - before, window.end - wishes.shortest_window]
+    return _first(moments, now)
+
+
+def _ages(source: Source) -> Iterator[datetime]:
+    """When a run begins and ceases to count."""
+    since = dated(source)
+    if since is None:
+        return
+    yield since
+    if source.lineage == AIR_LINEAGE:
+        yield since + OLDEST_AIR + _AFTER
+    for oldest in (OLDEST_RUN, OLDEST_RUN_ON_THE_DAY):
+        yield since + oldest + _AFTER
+    if source.next_due_at is not None:
+        yield source.next_due_at + ARRIVES_WITHIN + _AFTER
+
+
+def word_may_change(look: Look, telling: Telling) -> datetime:
+    """From when on another word can be due for the same verdict; `now` when the next look may differ."""
+    if telling.why is Why.JUST_TURNED or telling.kind is not None:
+        return look.now
+    moments: list[datetime] = []
+    if look.wishes.quiet is not None:
+        spans = look.wishes.quiet.touching(Span(look.now, look.now + 2 * DAY), look.clock)
+        moments += [at for span in spans for at in (span.start, span.end)]
+    if telling.why is Why.ENOUGH_THIS_WEEK:
+        moments.append(look.now + timedelta(hours=1))
+    if look.plan is not None:
+        moments += _by_plan(look, look.plan)
+    if look.standing is not None:
+        moments += _by_go(look)
+    if look.seen.held_since is not None:
+        moments.append(look.seen.held_since + HOLD)
+    return _first(moments, look.now)
+
+
+def _by_plan(look: Look, plan: FieldPlan) -> list[datetime]:
+    leave_by = plan.leave_by
+    return [
+        go_due_from(look, plan),
+        leave_by - look.wishes.notice,
+        leave_by - look.cycle - CYCLE_SLACK + _AFTER,
+        leave_by,
+        plan.latest_departure + _AFTER,
+        plan.window.end,
+    ]
+
+
+def _by_go(look: Look) -> list[datetime]:
+    standing = look.standing
+    assert standing is not None, "asked only after a go"
+    moments = [] if standing.leave_by is None else [standing.leave_by]
+    if standing.window is not None:
+        moments += [standing.window.end - look.wishes.shortest_window, standing.window.end]
+    if look.plan is not None and look.plan.signal_lost_after is not None:
+        leave_by = standing.leave_by or look.plan.leave_by
+        lost_at = max(leave_by, look.called_at) + look.plan.signal_lost_after
+        moments += [lost_at - look.cycle - LAST_WORD_LEAD, lost_at]
+    return moments
+
+
+def _first(moments: Sequence[datetime], now: datetime) -> datetime:
+    return min((at for at in moments if at > now), default=now + AT_MOST)
+
+
+def look_again_at(moments: Iterable[datetime], now: datetime) -> datetime:
+    """The earliest of these, and never later than in six hours."""
+    return min([*moments, now + AT_MOST])
+
