@@ -58,11 +58,7 @@ def make_backup(engine: Engine, data_dir: Path, target: Path, now: datetime) -> 
         raise BadBackup(f"{target} exists already; name a new file.")
     with _workplace(target.parent) as folder:
         _copy_out(engine, folder / ROWS)
-        about = {
-            "made_at": now.isoformat(),
-            "revision": current_revision(engine),
-            "sha256": _digest(folder / ROWS),
-        }
+        about = {"made_at": now.isoformat(), "sha256": _digest(folder / ROWS)}
         (folder / ABOUT).write_text(json.dumps(about), encoding="utf-8")
         beside = folder / "backup"
         with tarfile.open(beside, "w") as archive:
@@ -97,14 +93,16 @@ def restore_backup(source: Path, url: str, data_dir: Path, *, replace: bool, now
     with _workplace(data_dir) as folder:
         about = _unpack(source, folder)
         copy = open_engine(f"sqlite:///{folder / ROWS}")
-        _bring_up(copy)
-        expired, waiting = settle_past(copy, now)
-        if make_url(url).get_backend_name() == "sqlite":
-            _close(copy)
-            aside = _put_file(folder / ROWS, url, replace=replace, now=now)
-        else:
-            aside = _put_rows(copy, url)
-            _close(copy)
+        try:
+            _bring_up(copy)
+            expired, waiting = settle_past(copy, now)
+            if make_url(url).get_backend_name() == "sqlite":
+                _close(copy)
+                aside = _put_file(folder / ROWS, url, replace=replace, now=now)
+            else:
+                aside = _put_rows(copy, url)
+        finally:
+            copy.dispose()
         aside += _put_key(folder / FILE_NAME, data_dir, now)
     return Restored(about["made_at"], expired, waiting, tuple(aside))
 
@@ -183,12 +181,14 @@ def _set_aside(place: Path, now: datetime) -> list[Path]:
 
 def _put_rows(copy: Engine, url: str) -> list[Path]:
     target = open_engine(url)
-    with hold_store(target):
-        require_current(target)
-        if any(count_rows(target).values()):
-            raise BadBackup("the database named by DUSKBELL_DATABASE_URL holds rows; name an empty one.")
-        copy_rows(copy, target)
-    target.dispose()
+    try:
+        with hold_store(target):
+            require_current(target)
+            if any(count_rows(target).values()):
+                raise BadBackup("the database named by DUSKBELL_DATABASE_URL holds rows; name an empty one.")
+            copy_rows(copy, target)
+    finally:
+        target.dispose()
     return []
 
 

@@ -101,7 +101,8 @@ class Round:
                 self._sweep()
                 is_fresh = True
                 continue
-            self._record(self._finished(self._lanes.next_slow_s(time.monotonic())))
+            if self._in_hand:
+                self._record(self._finished(self._lanes.next_slow_s(time.monotonic())))
             is_fresh = self._sweep_if_due()
         if self._delivery.stopping.is_set():
             self._wind_down()

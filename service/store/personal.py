@@ -67,10 +67,14 @@ def export(session: Session, person: tables.Person) -> dict[str, Any]:
         tables.Outcome: tables.Outcome.person_id == person.id,
         Token: token,
     }
-    return {
+    data = {
         kind.__tablename__: [_values(row) for row in session.scalars(select(kind).where(which))]
         for kind, which in found.items()
     }
+    decisions = session.scalars(select(tables.Decision).where(tables.Decision.subscription_id.in_(mine)))
+    shared = {row.id: {"wishes": row.wishes, "reasons": row.reasons} for row in decisions}
+    data["decision"] = [{**values, **shared[values["id"]]} for values in data["decision"]]
+    return data
 
 
 def _ids(session: Session, query: Any) -> list[int]:

@@ -1,0 +1,112 @@
+"""Mails that come back, from a mailbox or by the relay's word, and whom that silences."""
+
+from __future__ import annotations
+
+import mailbox
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import func, select
+
+from service.bounces import MailboxTrouble, read_mailbox
+from service.chores import read_bounces
+from service.store.messages import Status
+from service.store.tables_delivery import Bounce, Suppression
+from tests.integration.delivery.yard import Yard
+from tests.unit.delivery.test_bounce_reports import COMPLAINT, OURS, status_report
+
+
+def read(yard: Yard, path: Path) -> int:
+    duskbell = yard.duskbell
+    return read_mailbox(yard.sessions, duskbell.keys, duskbell.delivery.metrics, path, yard.wall)
+
+
+def mbox(folder: Path, *mails: bytes) -> Path:
+    path = folder / "bounces.mbox"
+    box = mailbox.mbox(path)
+    for mail in mails:
+        box.add(mail)
+    box.close()
+    return path
+
+
+def maildir(folder: Path, *mails: bytes) -> Path:
+    path = folder / "bounces"
+    box = mailbox.Maildir(path)
+    for mail in mails:
+        box.add(mail)
+    return path
+
+
+def left(path: Path) -> int:
+    box = mailbox.Maildir(path) if path.is_dir() else mailbox.mbox(path)
+    try:
+        return len(box)
+    finally:
+        box.close()
+
+
+def sent_mails(yard: Yard, count: int = 2) -> tuple[int, list[str]]:
+    address = yard.address("email", "ada@example.net")
+    ids = [yard.message(address) for _ in range(count)]
+    assert yard.deliver() == {Status.SENT: count}
+    return address, ids
+
+
+@pytest.mark.parametrize("make", [mbox, maildir])
+def test_two_hard_bounces_silence_the_address_they_went_to(make: object, yard: Yard, tmp_path: Path) -> None:
+    address, (first, second) = sent_mails(yard)
+    path = make(tmp_path, status_report(ours=first), b"Subject: a letter to people\n\nhello")  # type: ignore[operator]
+    assert read(yard, path) == 1
+    assert yard.address_row(address).off_since is None
+    assert left(path) == 1
+    make(tmp_path, status_report(ours=second))  # type: ignore[operator]
+    assert read(yard, path) == 1
+    assert yard.address_row(address).off_reason == "mail to it comes back"
+    assert yard.troubles() == {f"address {address}"}
+
+
+def test_a_report_that_is_read_twice_counts_once(yard: Yard, tmp_path: Path) -> None:
+    address, (first, _) = sent_mails(yard)
+    path = mbox(tmp_path, status_report(ours=first), status_report(ours=first), status_report(ours=first))
+    assert read(yard, path) == 3
+    assert yard.address_row(address).off_since is None
+    with yard.sessions() as session:
+        assert session.scalar(select(func.count()).select_from(Bounce)) == 1
+
+
+def test_one_complaint_is_enough_and_hash_alone_is_kept(yard: Yard, tmp_path: Path) -> None:
+    address, (first, _) = sent_mails(yard)
+    assert read(yard, mbox(tmp_path, COMPLAINT.replace(OURS.encode(), first.encode()))) == 1
+    assert yard.address_row(address).off_reason == "its reader complained"
+    barred = yard.message(address)
+    yard.deliver(later=timedelta(minutes=1))
+    assert yard.status(barred) is Status.SUPPRESSED
+    with yard.sessions() as session:
+        row = session.scalars(select(Suppression)).one()
+    assert "ada" not in row.address_hash + row.detail
+
+
+@pytest.mark.parametrize("status", ["5.2.2", "4.4.1", "5.7.1"])
+def test_what_may_pass_or_is_our_own_fault_silences_nobody(status: str, yard: Yard, tmp_path: Path) -> None:
+    address, ids = sent_mails(yard, 3)
+    path = mbox(tmp_path, *(status_report(ours=each, status=status) for each in ids))
+    assert read(yard, path) == 3
+    assert yard.address_row(address).off_since is None
+    assert yard.troubles() == ({"refused"} if status.startswith("5.7") else set())
+
+
+def test_a_forged_report_about_no_message_of_ours_does_nothing_and_stays(yard: Yard, tmp_path: Path) -> None:
+    address, _ = sent_mails(yard)
+    path = mbox(tmp_path, status_report(), status_report())
+    assert read(yard, path) == 0
+    assert left(path) == 2
+    assert yard.address_row(address).off_since is None
+
+
+def test_a_mailbox_that_is_not_there_is_told_to_the_operator(yard: Yard, tmp_path: Path) -> None:
+    with pytest.raises(MailboxTrouble, match="bounce_mailbox"):
+        read(yard, tmp_path / "nowhere")
+    assert read_bounces(yard.duskbell, tmp_path / "nowhere") == 0
+    assert yard.troubles() == {"bounces"}

@@ -1,0 +1,65 @@
+"""Rate limits in the database: for all processes together, and over restarts."""
+
+from __future__ import annotations
+
+import threading
+from datetime import timedelta
+
+from sqlalchemy import func, select
+
+from service.keys import Keys
+from service.store import limits
+from service.store.tables_delivery import LimitBucket
+from tests.integration.delivery.yard import NOW, Yard
+
+KEYS = Keys(bytes(32))
+
+
+def allow(yard: Yard, act: str, **who: str) -> bool:
+    with yard.sessions.begin() as session:
+        return limits.allow(session, KEYS, act, yard.wall, **who)
+
+
+def test_an_act_that_one_bucket_refuses_takes_nothing_from_the_others(yard: Yard) -> None:
+    assert allow(yard, "confirm", address="a", network="n")
+    assert not allow(yard, "confirm", address="a", network="n")
+    taken = [allow(yard, "confirm", address=f"b{number}", network="n") for number in range(25)]
+    assert taken.count(True) == 19
+
+
+def test_a_bucket_fills_again_with_time(yard: Yard) -> None:
+    assert [allow(yard, "token", network="n") for _ in range(12)].count(True) == 10
+    yard.wall += timedelta(seconds=30)
+    assert [allow(yard, "token", network="n") for _ in range(12)].count(True) == 5
+
+
+def test_many_at_once_get_no_more_than_there_is(both: Yard) -> None:
+    let_in: list[bool] = []
+
+    def knock() -> None:
+        for _ in range(4):
+            let_in.append(allow(both, "token", network="n"))
+
+    threads = [threading.Thread(target=knock) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert (len(let_in), let_in.count(True)) == (24, 10)
+
+
+def test_whom_a_bucket_belongs_to_can_not_be_read_from_it(yard: Yard) -> None:
+    allow(yard, "confirm", address="ada@example.net", network="192.0.2.7")
+    with yard.sessions() as session:
+        keys = session.scalars(select(LimitBucket.key)).all()
+    assert len(keys) == 3
+    assert not any("ada" in key or "192" in key for key in keys)
+
+
+def test_buckets_that_nobody_touches_are_forgotten(yard: Yard) -> None:
+    allow(yard, "confirm", address="a", network="n")
+    with yard.sessions.begin() as session:
+        limits.forget_full(session, NOW + timedelta(days=1))
+        assert session.scalar(select(func.count()).select_from(LimitBucket)) == 3
+        limits.forget_full(session, NOW + timedelta(days=3))
+        assert session.scalar(select(func.count()).select_from(LimitBucket)) == 0
