@@ -77,6 +77,10 @@ def _create_judged_event() -> None:
         sa.Column("toward_deg", sa.Double(), nullable=True),
         sa.Column("looks", sa.Integer(), nullable=False),
         sa.Column("look_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("outcome_id", sa.Integer(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["outcome_id"], ["outcome.id"], name=op.f("fk_judged_event_outcome_id_outcome")
+        ),
         sa.ForeignKeyConstraint(["site_id"], ["site.id"], name=op.f("fk_judged_event_site_id_site")),
         sa.ForeignKeyConstraint(
             ["site_revision_id"],

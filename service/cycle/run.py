@@ -6,7 +6,7 @@ import logging
 from datetime import datetime, timedelta
 
 from service.bootstrap import Duskbell
-from service.cycle import deliver, judge, refresh, sky
+from service.cycle import deliver, judge, refresh, sky, verify
 from service.cycle.judge import Judging
 from service.store import cycles
 
@@ -26,6 +26,7 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
         counts.update(_think(duskbell, now))
     counts.update(deliver.run(duskbell.delivery, now))
     if cycle_id is not None:
+        counts.update(verify.run(verify.verifying_from(duskbell), now))
         with duskbell.sessions.begin() as session:
             cycles.finish(session, cycle_id, duskbell.clock(), counts)
     log.info("cycle %s: %s", now.isoformat(timespec="minutes"), counts or "nothing to do")

@@ -41,7 +41,7 @@ class JudgedEvent(Table):
     """One event to be judged: its window at a site, shared by all who were told of it.
 
     looks: how often it has been looked at; look_at: when to look next, None when that is over.
-    Its outcomes are rows of `outcome` whose facts name it; the newest counts.
+    outcome_id: the newest of its rows in `outcome`, which counts; each names its event in its facts.
     """
 
     __tablename__ = "judged_event"
@@ -61,6 +61,7 @@ class JudgedEvent(Table):
     toward_deg: Mapped[float | None]
     looks: Mapped[int]
     look_at: Mapped[datetime | None] = mapped_column(index=True)
+    outcome_id: Mapped[int | None] = mapped_column(ForeignKey("outcome.id"))
 
 
 class CalibrationVersion(Table):

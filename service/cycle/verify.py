@@ -1,0 +1,281 @@
+"""Stage 6: nights that are over -> what they were really like, and a calibration of what was said.
+
+Every judged window is looked at, those of a `stay` included, or nights missed would stay unseen. Each is
+looked at three times, because reports come late, and again when a person says something. A stored decision
+is never touched.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from pydantic import TypeAdapter
+from sqlalchemy import exists, func, select
+from sqlalchemy.orm import Session, aliased, sessionmaker
+
+from alerts.night import Night
+from alerts.span import Span
+from alerts.track.evidence import Judge, OutcomeState
+from alerts.track.outcome import Evidence, Outcome, combine, judge_night
+from alerts.track.witnesses import NightSeen, find_copies, find_never_cloudy
+from alerts.weather.record import Forecast, Place
+from service.bootstrap import Duskbell, Gather
+from service.observations.base import Ask, Heard
+from service.store import calibrations, forecasts, tables, track
+from service.store.codec import from_json
+from service.store.sites import StoredSite, stored_site
+from service.store.tables_track import JudgedEvent
+
+log = logging.getLogger(__name__)
+
+FIRST_LOOK = timedelta(hours=2)
+LOOKS = (FIRST_LOOK, timedelta(hours=14), timedelta(hours=48))
+"""After the window's end. Stations report late, feeds analyse later still."""
+LOOK_BACK = timedelta(days=5)
+"""Nights that ended while the service was away for longer are left unjudged: reports are gone by then."""
+OVERLAP = timedelta(hours=30)
+BLOCK = 200
+COPIES_OVER = timedelta(days=10)
+NEVER_CLOUDY_OVER = timedelta(days=150)
+REPORTS_KEPT = timedelta(days=60)
+
+Observe = Callable[[Sequence[Ask]], Heard]
+_LENGTH: TypeAdapter[timedelta] = TypeAdapter(timedelta)
+
+
+@dataclass(frozen=True, slots=True)
+class Verifying:
+    """What the stage needs. observe: asks the stations; gather: asks the feeds about hours gone by.
+
+    as_aside: ask them for cloud of single runs alone, which costs least.
+    """
+
+    sessions: sessionmaker[Session]
+    observe: Observe
+    gather: Gather
+    as_aside: bool = False
+
+
+def verifying_from(duskbell: Duskbell) -> Verifying:
+    """As the settings describe it. Where the weather is invented, no real station is asked."""
+
+    def observe(asks: Sequence[Ask]) -> Heard:
+        from service.observations.wiring import ask_stations
+
+        return Heard() if duskbell.invented else ask_stations(duskbell.settings, asks)
+
+    return Verifying(duskbell.sessions, observe, duskbell.gather, as_aside=duskbell.settings.line_of_sight)
+
+
+def run(verifying: Verifying, now: datetime) -> dict[str, int]:
+    """Note the events that have ended, judge those that are due, and refit once a night."""
+    with verifying.sessions.begin() as session:
+        counts = {"events": note_events(session, now)}
+    counts |= judge_due(verifying, now)
+    with verifying.sessions.begin() as session:
+        if calibrations.refit_if_due(session, now):
+            track.forget_reports(session, now - REPORTS_KEPT)
+            counts["calibrations"] = 1
+    return {name: count for name, count in counts.items() if count}
+
+
+def note_events(session: Session, now: datetime) -> int:
+    """Rows for the windows that the newest decisions are about and that have ended; how many are new."""
+    newest = session.scalar(select(func.max(JudgedEvent.window_end)))
+    first = now - LOOK_BACK if newest is None else max(now - LOOK_BACK, newest - OVERLAP)
+    added = 0
+    nights: dict[int, Night] = {}
+    for decision, site_id in session.execute(_ended(first, now - FIRST_LOOK)).all():
+        shortest = _LENGTH.validate_python(decision.wishes["shortest_window"])
+        window = Span(decision.window_start, decision.window_end)
+        if not timedelta(0) < shortest <= window.duration or _is_known(session, site_id, window, shortest):
+            continue
+        if decision.night_id not in nights:
+            nights[decision.night_id] = _night(session, decision.night_id)
+        session.add(_event_row(decision, site_id, window, shortest, nights[decision.night_id]))
+        session.flush()
+        added += 1
+    return added
+
+
+def _ended(first: datetime, last: datetime) -> Any:
+    """The newest decision of each subscription and night whose window ended in that time."""
+    later = aliased(tables.Decision)
+    is_followed = exists().where(
+        later.subscription_id == tables.Decision.subscription_id,
+        later.night_name == tables.Decision.night_name,
+        later.id > tables.Decision.id,
+    )
+    return (
+        select(tables.Decision, tables.Subscription.site_id)
+        .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
+        .where(tables.Decision.window_end.between(first, last), ~is_followed)
+        .order_by(tables.Decision.id)
+    )
+
+
+def _is_known(session: Session, site_id: int, window: Span, shortest: timedelta) -> bool:
+    query = select(JudgedEvent.id).where(
+        JudgedEvent.site_id == site_id,
+        JudgedEvent.window_start == window.start,
+        JudgedEvent.window_end == window.end,
+        JudgedEvent.shortest_minutes == _minutes(shortest),
+    )
+    return session.scalar(query) is not None
+
+
+def _night(session: Session, night_id: int) -> Night:
+    row = session.get(tables.Night, night_id)
+    assert row is not None, "decisions refer to nights that are kept"
+    return from_json(Night, row.facts)
+
+
+def _minutes(length: timedelta) -> int:
+    return max(1, round(length / timedelta(minutes=1)))
+
+
+def _event_row(
+    decision: tables.Decision, site_id: int, window: Span, shortest: timedelta, night: Night
+) -> JudgedEvent:
+    return JudgedEvent(
+        site_id=site_id,
+        site_revision_id=decision.site_revision_id,
+        night_name=decision.night_name,
+        window_start=window.start,
+        window_end=window.end,
+        shortest_minutes=_minutes(shortest),
+        toward_deg=_toward_deg(night, window),
+        looks=0,
+        look_at=window.end + FIRST_LOOK,
+    )
+
+
+def _toward_deg(night: Night, window: Span) -> float | None:
+    """Where the target stands nearest to the window's middle."""
+    points = [
+        point for each in night.windows if each.span.overlap(window) is not None for point in each.track
+    ]
+    near = min(points, key=lambda point: abs(point.at - window.middle), default=None)
+    return None if near is None else round(near.azimuth_deg, 1)
+
+
+def judge_due(verifying: Verifying, now: datetime) -> dict[str, int]:
+    """Look at all events that are due, a block at a time."""
+    counts = {"judged": 0, "station_reports": 0, "observation_failures": 0}
+    last = 0
+    while True:
+        with verifying.sessions() as session:
+            block = list(track.due_events(session, now, BLOCK, last))
+            sites = {row.site_revision_id: _site(session, row.site_revision_id) for row in block}
+        if not block:
+            return counts
+        last = block[-1].id
+        heard = verifying.observe([_ask(row, sites[row.site_revision_id]) for row in block])
+        counts["observation_failures"] += len(heard.failures)
+        with verifying.sessions.begin() as session:
+            counts["station_reports"] += track.keep_reports(session, heard.observed, now)
+        _ask_past(verifying, block, sites, now)
+        with verifying.sessions.begin() as session:
+            for row in block:
+                counts["judged"] += _look(session, row.id, sites[row.site_revision_id], now)
+
+
+def _site(session: Session, revision_id: int) -> StoredSite:
+    row = session.get(tables.SiteRevision, revision_id)
+    assert row is not None, "events refer to revisions that are kept"
+    return stored_site(row)
+
+
+def _ask(row: JudgedEvent, stored: StoredSite) -> Ask:
+    return Ask(stored.site.lat_deg, stored.site.lon_deg, Span(row.window_start, row.window_end))
+
+
+def _ask_past(
+    verifying: Verifying, block: Sequence[JudgedEvent], sites: dict[int, StoredSite], now: datetime
+) -> None:
+    """Ask the feeds about the hours of windows of which they have said nothing since; keep the answers
+    apart from forecasts."""
+    with verifying.sessions() as session:
+        lacking = [row for row in block if _lacks_analysis(session, row, sites[row.site_revision_id])]
+    by_night: dict[object, list[JudgedEvent]] = {}
+    for row in lacking:
+        by_night.setdefault(row.night_name, []).append(row)
+    for rows in by_night.values():
+        there = [sites[row.site_revision_id] for row in rows]
+        keys = {_place(stored, verifying): forecasts.place_key(stored.site) for stored in there}
+        span = Span(min(row.window_start for row in rows), max(row.window_end for row in rows))
+        gathered = verifying.gather(list(keys), span)
+        with verifying.sessions.begin() as session:
+            for forecast in gathered.forecasts:
+                if forecast.place in keys and _is_past(forecast, span):
+                    forecasts.keep(session, keys[forecast.place] + track.PAST, forecast, fetched_at=now)
+
+
+def _lacks_analysis(session: Session, row: JudgedEvent, stored: StoredSite) -> bool:
+    window = Span(row.window_start, row.window_end)
+    place = forecasts.place_key(stored.site)
+    return not track.find_analyses(session, place, window)
+
+
+def _is_past(forecast: Forecast, span: Span) -> bool:
+    """Whether it was answered once those hours were over, and says something of them."""
+    fetched_at = forecast.source.fetched_at
+    return (fetched_at is None or fetched_at >= span.end) and track.touches(forecast, span)
+
+
+def _place(stored: StoredSite, verifying: Verifying) -> Place:
+    site = stored.site
+    elevation_m = site.elevation_m if stored.elevation_known else None
+    return Place(site.lat_deg, site.lon_deg, elevation_m, is_aside=verifying.as_aside)
+
+
+def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) -> bool:
+    """Judge one event on all that is known now, and say when to look again; whether it says anything new."""
+    row = session.get(JudgedEvent, event_id)
+    assert row is not None, "events are never removed"
+    outcome = judge_night(track.event_of(row), stored.site, gather_evidence(session, row, stored))
+    row.looks += 1
+    row.look_at = next((row.window_end + wait for wait in LOOKS if row.window_end + wait > now), None)
+    return track.keep_outcome(session, row, outcome, now)
+
+
+def gather_evidence(session: Session, row: JudgedEvent, stored: StoredSite) -> Evidence:
+    """All that the store holds on one event."""
+    window, site = Span(row.window_start, row.window_end), stored.site
+    around = Span(window.start - track.AROUND, window.end + track.AROUND)
+    stations, reports = track.find_reports(session, site.lat_deg, site.lon_deg, around)
+    aside: dict[str, str] = {}
+    if len(stations) > 1:
+        before = Span(window.end - COPIES_OVER, around.end)
+        aside |= find_copies(track.find_reports(session, site.lat_deg, site.lon_deg, before)[1])
+    if stations:
+        aside |= find_never_cloudy(_seen_before(session, row))
+    return Evidence(
+        stations=stations,
+        reports=reports,
+        people=track.find_person_reports(session, row.site_id, row.night_name),
+        analyses=track.find_analyses(session, forecasts.place_key(site), window),
+        set_aside=aside,
+    )
+
+
+def _seen_before(session: Session, row: JudgedEvent) -> list[NightSeen]:
+    """What each station said of the site's earlier nights, and what was settled without it."""
+    last = row.night_name - timedelta(days=1)
+    rows = track.find_outcomes(session, row.site_id, row.night_name - NEVER_CLOUDY_OVER, last)
+    by_night = {each.night_name: track.read_outcome(each) for each in rows}
+    return [
+        NightSeen(said.witness.split()[0], night, said.says, _without(outcome, said.witness))
+        for night, outcome in by_night.items()
+        for said in outcome.accounts
+        if said.judge is Judge.STATIONS and said.says is not OutcomeState.UNSURE
+    ]
+
+
+def _without(outcome: Outcome, witness: str) -> OutcomeState:
+    rest = [said for said in outcome.accounts if said.witness != witness]
+    return combine(outcome.event, rest).state

@@ -1,0 +1,229 @@
+"""Events to judge, their outcomes, and the evidence for them: rows to values and back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import delete, select, update
+from sqlalchemy.orm import Session
+
+from alerts.span import Span
+from alerts.track.evidence import Event, PersonReport, SeenSky, SkyReport, Station
+from alerts.track.metar import read_metar
+from alerts.track.outcome import Outcome
+from alerts.track.stations import distance_between_km
+from alerts.track.synop import read_synop
+from alerts.weather.record import Forecast
+from service.observations.base import KM_A_DEGREE, METAR, REACH_KM, Observed
+from service.store import tables
+from service.store.codec import from_json, to_json
+from service.store.packing import unpack
+from service.store.tables_track import JudgedEvent, StationReport
+
+PERSON = "person"
+"""Judge of the rows in which a person speaks."""
+NOBODY = "nobody"
+"""Judge of the rows that nobody could settle."""
+PAST = " past"
+"""After a place: answers about hours that had passed, which are never judged on."""
+AROUND = timedelta(hours=1)
+ANALYSES_WITHIN = timedelta(days=3)
+
+
+def event_of(row: JudgedEvent) -> Event:
+    return Event(
+        Span(row.window_start, row.window_end), timedelta(minutes=row.shortest_minutes), row.toward_deg
+    )
+
+
+def keep_reports(session: Session, observed: Iterable[Observed], now: datetime) -> int:
+    """Keep what wasn't known yet, word for word; how many reports that were."""
+    fresh = {_key(each): each for each in observed}
+    if not fresh:
+        return 0
+    times = [each.report.at for each in fresh.values()]
+    query = select(
+        StationReport.network, StationReport.station, StationReport.observed_at, StationReport.raw
+    ).where(StationReport.observed_at.between(min(times), max(times)))
+    known = {tuple(row) for row in session.execute(query)}
+    rows = [_report_row(each, now) for key, each in fresh.items() if key not in known]
+    session.add_all(rows)
+    return len(rows)
+
+
+def _key(each: Observed) -> tuple[str, str, datetime, str]:
+    return each.station.network, each.station.name, each.report.at, each.report.raw
+
+
+def _report_row(each: Observed, now: datetime) -> StationReport:
+    return StationReport(
+        network=each.station.network,
+        station=each.station.name,
+        source=each.source,
+        lat_deg=each.station.lat_deg,
+        lon_deg=each.station.lon_deg,
+        elevation_m=each.station.elevation_m,
+        observed_at=each.report.at,
+        received_at=each.report.received_at or now,
+        raw=each.report.raw,
+    )
+
+
+def find_reports(
+    session: Session, lat_deg: float, lon_deg: float, hours: Span
+) -> tuple[list[Station], list[SkyReport]]:
+    """The stations within 60 km, as they were last described, and their reports over those hours."""
+    half_deg = REACH_KM / KM_A_DEGREE
+    query = (
+        select(StationReport)
+        .where(
+            StationReport.observed_at.between(hours.start, hours.end),
+            StationReport.lat_deg.between(lat_deg - half_deg, lat_deg + half_deg),
+        )
+        .order_by(StationReport.observed_at, StationReport.id)
+    )
+    stations: dict[str, Station] = {}
+    reports = []
+    for row in session.scalars(query):
+        if distance_between_km(lat_deg, lon_deg, row.lat_deg, row.lon_deg) <= REACH_KM:
+            stations[row.station] = Station(
+                row.station, row.network, row.lat_deg, row.lon_deg, row.elevation_m
+            )
+            reports.append(_sky_report(row))
+    return list(stations.values()), reports
+
+
+def _sky_report(row: StationReport) -> SkyReport:
+    reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw).reading
+    return SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at)
+
+
+def forget_reports(session: Session, before: datetime) -> None:
+    """Remove old reports; the lines that outcomes rest on are kept with these."""
+    session.execute(delete(StationReport).where(StationReport.observed_at < before))
+
+
+def find_analyses(session: Session, place: str, window: Span) -> list[Forecast]:
+    """What the feeds said of the window's hours there once it was over, in the three days after it."""
+    query = select(tables.Forecast).where(
+        tables.Forecast.place.in_((place, place + PAST)),
+        tables.Forecast.rejected.is_(None),
+        tables.Forecast.fetched_at.between(window.end, window.end + ANALYSES_WITHIN),
+    )
+    answers = (unpack(row) for row in session.scalars(query.order_by(tables.Forecast.id)))
+    return [answer for answer in answers if touches(answer, window)]
+
+
+def touches(answer: Forecast, hours: Span) -> bool:
+    """Whether the answer says anything of those hours."""
+    return next(answer.over(hours), None) is not None
+
+
+def add_person_report(
+    session: Session,
+    *,
+    site_id: int,
+    night: date,
+    person_id: int,
+    seen: SeenSky,
+    now: datetime,
+    clear_span: Span | None = None,
+    toward_deg: float | None = None,
+) -> tables.Outcome:
+    """What a person says of a night; their last word counts. Its events are looked at again."""
+    row = tables.Outcome(
+        site_id=site_id,
+        night_name=night,
+        person_id=person_id,
+        judge=PERSON,
+        state=seen.value,
+        facts={
+            "seen": seen.value,
+            "from": clear_span.start.isoformat() if clear_span else None,
+            "to": clear_span.end.isoformat() if clear_span else None,
+            "toward_deg": toward_deg,
+        },
+        reported_at=now,
+    )
+    session.add(row)
+    look_again(session, site_id, night, now)
+    session.flush()
+    return row
+
+
+def look_again(session: Session, site_id: int, night: date, now: datetime) -> None:
+    """Have the events of a site's night judged anew in the next cycle."""
+    session.execute(
+        update(JudgedEvent)
+        .where(JudgedEvent.site_id == site_id, JudgedEvent.night_name == night)
+        .values(look_at=now)
+    )
+
+
+def find_person_reports(session: Session, site_id: int, night: date) -> list[PersonReport]:
+    """What people said of a site's night, oldest first; each person by a number that means nothing else."""
+    query = (
+        select(tables.Outcome)
+        .where(
+            tables.Outcome.site_id == site_id,
+            tables.Outcome.night_name == night,
+            tables.Outcome.judge == PERSON,
+        )
+        .order_by(tables.Outcome.id)
+    )
+    voices: dict[tuple[str, int], str] = {}
+    reports = []
+    for row in session.scalars(query):
+        who = ("row", row.id) if row.person_id is None else (PERSON, row.person_id)
+        reports.append(_person_report(row, voices.setdefault(who, f"voice {len(voices) + 1}")))
+    return reports
+
+
+def _person_report(row: tables.Outcome, voice: str) -> PersonReport:
+    start, end = row.facts.get("from"), row.facts.get("to")
+    span = Span(datetime.fromisoformat(start), datetime.fromisoformat(end)) if start and end else None
+    return PersonReport(voice, SeenSky(row.state), row.reported_at, span, row.facts.get("toward_deg"))
+
+
+def keep_outcome(session: Session, row: JudgedEvent, outcome: Outcome, now: datetime) -> bool:
+    """Write the outcome of an event where it says something new; whether it did."""
+    facts = to_json(outcome)
+    known = session.get(tables.Outcome, row.outcome_id) if row.outcome_id else None
+    if known is not None and known.facts["outcome"] == facts:
+        return False
+    fresh = tables.Outcome(
+        site_id=row.site_id,
+        night_name=row.night_name,
+        person_id=None,
+        judge=outcome.judge.value if outcome.judge else NOBODY,
+        state=outcome.state.value,
+        facts={"event": row.id, "outcome": facts},
+        reported_at=now,
+    )
+    session.add(fresh)
+    session.flush()
+    row.outcome_id = fresh.id
+    return True
+
+
+def read_outcome(row: tables.Outcome) -> Outcome:
+    """The outcome of an event with all that its witnesses said."""
+    return from_json(Outcome, row.facts["outcome"])
+
+
+def find_outcomes(session: Session, site_id: int, first: date, last: date) -> list[tables.Outcome]:
+    """The rows that count for the events of a site's nights, ascending."""
+    query = (
+        select(tables.Outcome)
+        .join(JudgedEvent, JudgedEvent.outcome_id == tables.Outcome.id)
+        .where(JudgedEvent.site_id == site_id, JudgedEvent.night_name.between(first, last))
+        .order_by(JudgedEvent.window_start)
+    )
+    return list(session.scalars(query))
+
+
+def due_events(session: Session, now: datetime, most: int, after: int) -> Sequence[JudgedEvent]:
+    """Events to look at now, by number, beyond the one named."""
+    query = select(JudgedEvent).where(JudgedEvent.look_at <= now, JudgedEvent.id > after)
+    return session.scalars(query.order_by(JudgedEvent.id).limit(most)).all()

@@ -1,0 +1,227 @@
+"""The verify stage: what a night was really like, from all who can know, and never a decision changed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select
+
+from alerts.span import Span
+from alerts.track.evidence import SeenSky
+from service.cycle import verify
+from service.cycle.run import run_cycle
+from service.demo.story import FLAT, SATURDAY
+from service.store import calibrations, tables, track
+from service.store.pairs import load_pairs
+from service.store.tables_track import StationReport
+from tests.integration.cycle.world import GO_TIME
+from tests.integration.track.past import AFTER, NEAR, NEXT_DAY, Past, over
+
+
+@pytest.fixture
+def past(tmp_path: Path) -> Iterator[Past]:
+    with over(tmp_path) as past:
+        yield past
+
+
+def _say(past: Past, seen: SeenSky, now: object = AFTER, **more: object) -> None:
+    with past.duskbell.sessions.begin() as session:
+        site_id = session.scalars(select(tables.Site.id)).one()
+        person_id = session.scalars(select(tables.Person.id)).one()
+        track.add_person_report(
+            session,
+            site_id=site_id,
+            night=SATURDAY,
+            person_id=person_id,
+            seen=seen,
+            now=now,  # type: ignore[arg-type]
+            **more,  # type: ignore[arg-type]
+        )
+
+
+@pytest.mark.parametrize(
+    ("sky", "analysis_pct", "state", "judge"),
+    [
+        ("OVC080", None, "not_clear", "stations"),
+        ("OVC080", 90.0, "not_clear", "stations"),
+        ("VV001", None, "unsure", "nobody"),
+        ("VV010", None, "not_clear", "stations"),
+        ("NCD", 5.0, "clear", "stations"),
+        ("NCD", None, "unsure", "nobody"),
+        ("CAVOK", 90.0, "unsure", "nobody"),
+        ("", 5.0, "unsure", "nobody"),
+        ("", 95.0, "unsure", "nobody"),
+        ("", None, "unsure", "nobody"),
+        ("//////", 5.0, "unsure", "nobody"),
+    ],
+    ids=[
+        "cloud proves a bad sky",
+        "cloud with the analysis",
+        "fog in the valley, which may lie below the site",
+        "a sky obscured above the site",
+        "a clear station and an analysis without high cloud",
+        "a clear station alone sees no high cloud",
+        "a clear station against an analysis",
+        "a clear analysis alone",
+        "a cloudy analysis alone",
+        "nobody",
+        "a station without a ceilometer",
+    ],
+)
+def test_witnesses_make_an_outcome(
+    past: Past, sky: str, analysis_pct: float | None, state: str, judge: str
+) -> None:
+    past.witnesses.sky, past.witnesses.analysis_pct = sky, analysis_pct
+    past.verify()
+    assert (past.outcome().state, past.outcome().judge) == (state, judge)
+
+
+@pytest.mark.parametrize(
+    "station",
+    [replace(NEAR, lat_deg=FLAT.lat_deg + 0.72), replace(NEAR, elevation_m=FLAT.elevation_m - 1500)],
+    ids=["80 km off", "1,500 m lower"],
+)
+def test_a_station_too_far_off_settles_nothing(past: Past, station: object) -> None:
+    past.witnesses.sky, past.witnesses.station = "OVC080", station  # type: ignore[assignment]
+    past.verify()
+    assert past.outcome().state == "unsure"
+
+
+def test_nothing_is_looked_at_before_the_window_is_over(past: Past) -> None:
+    past.verify(GO_TIME)
+    assert past.witnesses.asked == []
+
+
+def test_a_window_is_looked_at_three_times_and_then_left(past: Past) -> None:
+    for hours in range(0, 96, 3):
+        past.verify(AFTER + timedelta(hours=hours))
+    assert (past.event().looks, past.event().look_at) == (3, None)
+    assert past.rows() == 1
+
+
+def test_the_same_evidence_writes_no_second_row_and_keeps_each_report_once(past: Past) -> None:
+    past.witnesses.sky = "OVC080"
+    past.verify()
+    with past.duskbell.sessions() as session:
+        before = len(session.scalars(select(StationReport.id)).all())
+    past.verify(NEXT_DAY)
+    with past.duskbell.sessions() as session:
+        assert len(session.scalars(select(StationReport.id)).all()) >= before > 0
+    assert past.rows() == 1
+
+
+def test_a_person_who_was_there_settles_it_and_what_stood_before_is_kept(past: Past) -> None:
+    past.verify()
+    assert past.outcome().state == "unsure"
+    _say(past, SeenSky.CLEAR)
+    past.verify(AFTER + timedelta(minutes=30))
+    assert (past.outcome().state, past.outcome().judge, past.rows()) == ("clear", "people", 3)
+
+
+def test_a_persons_last_word_counts_and_their_times_more_than_the_word(past: Past) -> None:
+    past.verify()
+    window = Span(past.event().window_start, past.event().window_end)
+    _say(past, SeenSky.CLEAR)
+    _say(past, SeenSky.PARTLY, clear_span=Span(window.start, window.start + timedelta(minutes=5)))
+    past.verify(AFTER + timedelta(minutes=30))
+    assert (past.outcome().state, past.outcome().judge) == ("not_clear", "people")
+
+
+def test_one_person_against_stations_is_left_open_and_both_are_shown(past: Past) -> None:
+    past.witnesses.sky = "OVC080"
+    _say(past, SeenSky.CLEAR)
+    past.verify()
+    outcome = track.read_outcome(past.outcome())
+    assert outcome.state.value == "unsure"
+    assert len(outcome.disagreement) == 2
+
+
+def test_people_appear_in_outcomes_by_a_number_alone(past: Past) -> None:
+    _say(past, SeenSky.CLOUDY)
+    past.verify()
+    (voice,) = track.read_outcome(past.outcome()).accounts
+    assert voice.witness == "voice 1"
+
+
+def test_a_report_on_another_direction_says_nothing_of_the_event(past: Past) -> None:
+    past.verify()
+    toward = past.event().toward_deg
+    assert toward is not None
+    assert 120 < toward < 240, "the core stands in the south"
+    _say(past, SeenSky.CLOUDY, toward_deg=(toward + 180) % 360)
+    past.verify(AFTER + timedelta(minutes=30))
+    assert past.outcome().state == "unsure"
+
+
+def test_nights_of_a_stay_are_judged_too(tmp_path: Path) -> None:
+    with over(tmp_path, cloud_pct=90.0) as past:
+        past.witnesses.sky, past.witnesses.analysis_pct = "NCD", 3.0
+        past.verify()
+        with past.duskbell.sessions() as session:
+            words = session.scalars(
+                select(tables.Decision.verdict).where(tables.Decision.night_name == SATURDAY)
+            )
+            assert words.all()[-1] == "stay"
+        assert past.outcome().state == "clear"
+        with past.duskbell.sessions() as session:
+            pairs = load_pairs(session)
+        assert pairs.clear.any()
+        assert not pairs.told_go.any()
+
+
+def test_verification_changes_no_stored_decision(past: Past) -> None:
+    def decisions() -> list[tuple[object, ...]]:
+        with past.duskbell.sessions() as session:
+            columns = tables.Decision.__table__.columns
+            return [tuple(row) for row in session.execute(select(*columns).order_by(columns["id"]))]
+
+    before = decisions()
+    past.witnesses.sky = "OVC080"
+    past.verify()
+    _say(past, SeenSky.CLEAR)
+    past.verify(NEXT_DAY)
+    assert decisions() == before
+
+
+def test_two_who_were_told_the_same_make_one_pair_a_lead(past: Past) -> None:
+    past.witnesses.sky = "OVC080"
+    past.verify()
+    with past.duskbell.sessions() as session:
+        pairs = load_pairs(session)
+    own = pairs.where(pairs.night == SATURDAY.toordinal())
+    assert len(own) == len(set(own.lead.tolist())) > 0
+    assert own.told_go.any()
+    assert not own.clear.any()
+
+
+def test_the_cycle_verifies_at_its_end(past: Past) -> None:
+    counts = run_cycle(past.duskbell, AFTER)
+    assert counts["events"] > 0
+    assert counts["judged"] > 0
+
+
+def test_a_fit_is_made_once_a_night_and_can_be_undone(past: Past) -> None:
+    past.witnesses.sky = "OVC080"
+    assert past.verify()["calibrations"] == 1
+    assert "calibrations" not in past.verify(AFTER + timedelta(hours=1))
+    sessions = past.duskbell.sessions
+    with sessions.begin() as session:
+        assert calibrations.in_use(session).version == "2027-07-04"
+        calibrations.use(session, "prior", AFTER)
+    with sessions() as session:
+        assert calibrations.in_use(session).version == "prior"
+        assert calibrations.find_versions(session) == ["2027-07-04"]
+
+
+def test_a_dead_source_of_analyses_or_stations_costs_nothing_but_the_witness(past: Past) -> None:
+    counts = past.verify()
+    assert counts["judged"] > 0
+    assert past.outcome().judge == "nobody"
+
+
+def test_looks_come_after_one_another() -> None:
+    assert list(verify.LOOKS) == sorted(verify.LOOKS)
