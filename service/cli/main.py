@@ -10,6 +10,7 @@ from alerts.errors import DuskbellError
 
 _COMMANDS = {
     "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
+    "compare": ("service.cli.compare", "Which site on which night: several sites ranked."),
     "season": ("service.cli.season", "Every night of a year with a dark window."),
     "briefing": ("service.cli.briefing", "All that the field needs about one night."),
     "site": ("service.cli.sites", "Add, edit and list sites."),

@@ -28,14 +28,20 @@ class StoredSite:
 def add_site(
     session: Session, owner: tables.Person, site: Site, *, elevation_known: bool, now: datetime
 ) -> tables.Site:
-    """Keep a new site of that person; BadInput when the name is taken."""
-    if any(row.name.casefold() == site.name.casefold() for row in find_sites(session)):
-        raise BadInput(f"there already is a site named {site.name!r}; choose another name.")
+    """Keep a new site of that person; BadInput when one of theirs has the name."""
+    require_free_name(session, owner.id, site.name)
     row = tables.Site(owner_id=owner.id, name=site.name, is_shared=False, created_at=now)
     session.add(row)
     session.flush()
     revise_site(session, row, site, elevation_known=elevation_known, now=now)
     return row
+
+
+def require_free_name(session: Session, owner_id: int, name: str, *, but: int | None = None) -> None:
+    """BadInput when another site of that person, not the one with the id `but`, has the name."""
+    mine = [row for row in find_sites(session) if row.owner_id == owner_id and row.id != but]
+    if any(row.name.casefold() == name.casefold() for row in mine):
+        raise BadInput(f"there already is a site named {name!r}; choose another name.")
 
 
 def revise_site(

@@ -10,7 +10,20 @@ from fastapi import APIRouter, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
 from service.bootstrap import Duskbell
-from service.web import assets, health, home, links, metrics, night, relay, signin, site
+from service.web import (
+    assets,
+    comparepage,
+    health,
+    home,
+    links,
+    metrics,
+    night,
+    relay,
+    signin,
+    site,
+    siteedit,
+    siteimport,
+)
 from service.web.context import Web
 from service.web.errorpages import add_error_pages
 from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHeaders
@@ -18,6 +31,9 @@ from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHea
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     assets.build_router,
     home.build_router,
+    comparepage.build_router,
+    siteimport.build_router,
+    siteedit.build_router,
     site.build_router,
     night.build_router,
     signin.build_router,

@@ -87,3 +87,9 @@ def town_glows(skies: Skies, site: Site) -> tuple[TownGlow, ...]:
     """The towns whose light stands over the horizon."""
     found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
     return tuple(TownGlow(dome.bearing_deg, dome.distance_km) for dome in found if not dome.inside)
+
+
+def town_words(skies: Skies, site: Site) -> str:
+    """The brightest domes round a site: `a dome at 212°, 41 km (Name); …`; "" where none stands out."""
+    found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
+    return "; ".join(dome.text for dome in found)

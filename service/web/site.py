@@ -17,12 +17,11 @@ from alerts.briefing.seasonpicture import draw_season
 from alerts.briefing.wording import direction_word
 from alerts.coordinates import say_lat_lon
 from alerts.season import Season, wishes_text
-from alerts.sky.domes import domes
 from service.store import tables
 from service.web.access import Looking, SeenSite, Viewer, seen_site
 from service.web.cells import column_of
 from service.web.context import Web
-from service.web.drawing import WIDTHS
+from service.web.drawing import WIDTHS, town_words
 from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
 from service.web.nightpage import build_night_page, told_words
 from service.web.outcomes import outcomes_of
@@ -168,9 +167,8 @@ def place_words(skies: Skies, seen: SeenSite) -> list[tuple[str, str]]:
         rows.append(("Elevation", f"{site.elevation_m:.0f} m"))
     if site.darkness is not None:
         rows.append(("Darkness", f"{site.darkness.sqm_mag_arcsec2:.2f} mag/arcsec² at the zenith"))
-    glow = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
-    if glow:
-        rows.append(("Town glow", "; ".join(dome.text for dome in glow)))
+    if towns := town_words(skies, site):
+        rows.append(("Town glow", towns))
     for foreground in site.foregrounds:
         toward = direction_word(foreground.bearing_deg)
         rows.append((foreground.name, f"toward {foreground.bearing_deg:.0f}°, {toward}"))

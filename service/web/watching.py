@@ -66,7 +66,7 @@ def site_rows(
 ) -> list[SiteRow]:
     """Each site with its coming nights, in the order given."""
     stored = newest_revisions(session, {row.id for row in sites})
-    watchers = _watchers(session, sites, viewer)
+    watchers = watchers_of(session, sites, viewer)
     rows = _stored_rows(session, stored, watchers, viewer, now)
     bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
     wishes = default_wishes().sky
@@ -88,7 +88,7 @@ def site_rows(
     return found
 
 
-def _watchers(
+def watchers_of(
     session: Session, sites: Sequence[tables.Site], viewer: Viewer | None
 ) -> dict[int, tables.Subscription]:
     """For each site the subscription whose verdicts are shown: the viewer's, else the owner's."""

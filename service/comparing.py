@@ -1,0 +1,64 @@
+"""Sites of the store compared over a span of dates, as page, command and API show it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from alerts.comparison import ComparedNight, compare
+from alerts.localtime import say_day, say_minutes, say_span
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.wishes import Wishes
+from service.report import span_json
+from service.store.forecasts import newest_by_place, place_key
+
+USUAL_NIGHTS = 14
+
+
+def compare_stored(
+    session: Session,
+    sites: Sequence[Site],
+    first: date,
+    last: date,
+    wishes: Mapping[Site, Wishes],
+    ephemeris: Ephemeris,
+    now: datetime,
+) -> tuple[ComparedNight, ...]:
+    """The nights of those sites, judged on the forecasts that the store holds; errors as `compare`."""
+    places = {site: place_key(site) for site in sites}
+    found = newest_by_place(session, set(places.values()), now)
+    forecasts = {site: [each.forecast for each in found.get(places[site], ())] for site in sites}
+    return compare(sites, first, last, wishes, ephemeris, now=now, forecasts=forecasts)
+
+
+def usual_span(first: date | None, last: date | None, today: date) -> tuple[date, date]:
+    """The dates to compare; a missing one makes it fourteen nights."""
+    start = first or (last - timedelta(days=USUAL_NIGHTS - 1) if last else today)
+    return start, last or start + timedelta(days=USUAL_NIGHTS - 1)
+
+
+def compared_json(each: ComparedNight) -> dict[str, Any]:
+    """One night as JSON values."""
+    return {
+        "site": each.site.name,
+        "night": each.night.name.isoformat(),
+        "verdict": each.verdict.word.value if each.verdict else None,
+        "chance_pct": each.chance_pct,
+        "minutes": round(each.minutes),
+        "worth": round(each.worth, 1),
+        "windows": [span_json(window.span) for window in each.night.windows],
+        "why": each.verdict.deciding.text if each.verdict else None,
+    }
+
+
+def compared_line(each: ComparedNight) -> str:
+    """One night as a line for the terminal."""
+    verdict = each.verdict.word.value if each.verdict else "–"
+    chance = "" if each.chance_pct is None else f"{each.chance_pct} %"
+    spans = ", ".join(say_span(window.span, each.site.tz) for window in each.night.windows)
+    length = say_minutes(timedelta(minutes=each.minutes))
+    return f"{verdict:<8}{chance:>5}  {say_day(each.night.name):<17}{each.site.name:<26}{length:<12}{spans}"

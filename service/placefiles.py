@@ -1,0 +1,254 @@
+"""Places from a GPX, GeoJSON or KML file that a person brings. Nothing in the file is fetched or run.
+
+GPX 1.0 and 1.1: waypoints, and route points where there are none. GeoJSON (RFC 7946): points, longitude
+first. KML 2.2 and later: placemarks with a point, longitude first.
+Tracks, lines and areas are no places; how many were
+passed over is said. The file is refused whole when one of its places can't be on Earth.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+from xml.etree.ElementTree import Element, ParseError
+
+from defusedxml import DefusedXmlException
+from defusedxml.ElementTree import iterparse
+
+from alerts.briefing.wording import plain
+from alerts.errors import BadInput
+from alerts.naming import LONGEST_NAME
+from alerts.site import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
+
+LARGEST_BYTES = 5 * 1024 * 1024
+MOST_PLACES = 500
+DEEPEST = 64
+MOST_ELEMENTS = 200_000
+FORMS = "a GPX, GeoJSON or KML file"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundPlace:
+    """A place in the file, WGS84. elevation_m: None where the file doesn't say."""
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceFile:
+    """What the file holds. passed_over: how many things in it are no places, or the same place again."""
+
+    places: tuple[FoundPlace, ...]
+    passed_over: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Raw:
+    """A place as the file writes it; None: something that isn't one."""
+
+    name: str
+    lat: object
+    lon: object
+    elevation: object = None
+
+
+def read_places(data: bytes, *, latitude_first: bool = False) -> PlaceFile:
+    """The places of a file. latitude_first: the person says that their GeoJSON has it so.
+
+    BadInput, saying what would work, for any other file, too large or too deep a one, one without
+    places, and one with a place that can't be.
+    """
+    if len(data) > LARGEST_BYTES:
+        raise BadInput(f"the file has more than {LARGEST_BYTES // 1024 // 1024} MB; bring a smaller one.")
+    start = data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1]
+    if start in (b"{", b"["):
+        raws = _geojson(data, latitude_first=latitude_first)
+    elif start == b"<" or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        raws = _xml(data)
+    elif data[:2] == b"PK":
+        raise BadInput("this is a packed file (KMZ or ZIP); unpack it and bring the KML in it.")
+    else:
+        raise BadInput(f"this isn't {FORMS}; save your places as one of these and bring that.")
+    return _collect(raws)
+
+
+def _collect(raws: Iterable[_Raw | None]) -> PlaceFile:
+    places: list[FoundPlace] = []
+    seen: set[tuple[float, float]] = set()
+    passed_over = 0
+    for number, raw in enumerate(raws, start=1):
+        place = None if raw is None else _place(raw, number)
+        if place is None or (key := (round(place.lat_deg, 5), round(place.lon_deg, 5))) in seen:
+            passed_over += 1
+            continue
+        seen.add(key)
+        places.append(place)
+        if len(places) > MOST_PLACES:
+            raise BadInput(f"the file holds more than {MOST_PLACES} places; bring fewer at once.")
+    if not places:
+        raise BadInput(
+            "the file holds no places: tracks, lines and areas aren't any. Bring waypoints or points."
+        )
+    return PlaceFile(tuple(_named_apart(places)), passed_over)
+
+
+def _place(raw: _Raw, number: int) -> FoundPlace:
+    name = plain(raw.name, LONGEST_NAME) or f"Place {number}"
+    lat_deg, lon_deg = _number(raw.lat), _number(raw.lon)
+    if lat_deg is None or lon_deg is None:
+        raise BadInput(f"{name!r} (number {number}) has coordinates that are no numbers.")
+    if abs(lat_deg) > 90 or abs(lon_deg) > 180:
+        swapped = abs(lon_deg) <= 90 and abs(lat_deg) <= 180
+        hint = " Latitude and longitude look swapped." if swapped else ""
+        raise BadInput(
+            f"{name!r} (number {number}) lies at {lat_deg:g}, {lon_deg:g}: no place on Earth.{hint}"
+        )
+    elevation_m = _number(raw.elevation)
+    known = elevation_m is not None and LOWEST_ELEVATION_M <= elevation_m <= HIGHEST_ELEVATION_M
+    return FoundPlace(name, lat_deg, lon_deg, elevation_m if known else None)
+
+
+def _number(value: object) -> float | None:
+    """A finite number, or None."""
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        return None
+    try:
+        number = float(value)
+    except (ValueError, OverflowError):
+        return None
+    return number if math.isfinite(number) else None
+
+
+def _named_apart(places: Iterable[FoundPlace]) -> Iterator[FoundPlace]:
+    """The same name twice gets a number behind it."""
+    taken: set[str] = set()
+    for place in places:
+        name, again = place.name, 2
+        while name.casefold() in taken:
+            name = f"{place.name[: LONGEST_NAME - 5]} ({again})"
+            again += 1
+        taken.add(name.casefold())
+        yield FoundPlace(name, place.lat_deg, place.lon_deg, place.elevation_m)
+
+
+def _geojson(data: bytes, *, latitude_first: bool) -> Iterator[_Raw | None]:
+    try:
+        whole = json.loads(data.decode("utf-8-sig"))
+    except RecursionError:
+        raise BadInput("the GeoJSON is nested too deeply; save it anew.") from None
+    except ValueError as error:
+        raise BadInput(f"the file looks like GeoJSON but can't be read: {error}.") from None
+    return _features(whole, "", 0, latitude_first=latitude_first)
+
+
+def _features(thing: Any, name: str, depth: int, *, latitude_first: bool) -> Iterator[_Raw | None]:
+    """Every point in a GeoJSON object, with the name of the feature it belongs to."""
+    if depth > DEEPEST:
+        raise BadInput("the GeoJSON is nested too deeply; save it anew.")
+    if not isinstance(thing, dict):
+        yield None
+        return
+    kind, parts = thing.get("type"), thing.get("features") or thing.get("geometries")
+    if kind in ("FeatureCollection", "GeometryCollection") and isinstance(parts, list):
+        for part in parts:
+            yield from _features(part, name, depth + 1, latitude_first=latitude_first)
+    elif kind == "Feature":
+        named = _name_in(thing.get("properties")) or name
+        yield from _features(thing.get("geometry"), named, depth + 1, latitude_first=latitude_first)
+    elif kind == "Point":
+        yield _position(thing.get("coordinates"), name, latitude_first=latitude_first)
+    elif kind == "MultiPoint" and isinstance(thing.get("coordinates"), list):
+        for position in thing["coordinates"]:
+            yield _position(position, name, latitude_first=latitude_first)
+    else:
+        yield None
+
+
+def _name_in(properties: Any) -> str:
+    if not isinstance(properties, dict):
+        return ""
+    found = (properties.get(key) for key in ("name", "title", "Name", "label", "id"))
+    return next((str(value) for value in found if isinstance(value, str | int) and str(value).strip()), "")
+
+
+def _position(position: Any, name: str, *, latitude_first: bool) -> _Raw | None:
+    if not isinstance(position, list) or len(position) < 2:
+        return None
+    first, second = position[0], position[1]
+    lat, lon = (first, second) if latitude_first else (second, first)
+    return _Raw(name, lat, lon, position[2] if len(position) > 2 else None)
+
+
+def _xml(data: bytes) -> Iterator[_Raw | None]:
+    """Places of a GPX or KML file, whichever its root says."""
+    try:
+        elements = list(_wanted(data))
+    except ParseError as error:
+        raise BadInput(f"the file can't be read as XML: {error}.") from None
+    except (DefusedXmlException, ValueError, LookupError):
+        raise BadInput(
+            "the file defines entities or an encoding of its own, which no map program does; "
+            "save your places anew."
+        ) from None
+    waypoints = [raw for tag, raw in elements if tag in ("wpt", "placemark")]
+    others = [raw for tag, raw in elements if tag == "rtept"] if not waypoints else []
+    return iter([*waypoints, *others, *(None for tag, _ in elements if tag in ("trk", "rte"))])
+
+
+_READ = frozenset({"wpt", "rtept", "placemark", "trk", "rte"})
+
+
+def _wanted(data: bytes) -> Iterator[tuple[str, _Raw | None]]:
+    """The elements of interest as they close; each is emptied afterwards, so that memory stays small."""
+    depth, count, root = 0, 0, ""
+    for event, element in iterparse(io.BytesIO(data), events=("start", "end"), forbid_dtd=True):
+        tag = _local(element)
+        if event == "start":
+            depth, count = depth + 1, count + 1
+            root = root or tag
+            if root not in ("gpx", "kml"):
+                raise BadInput(f"this is XML, but its outermost element is {root!r}; bring {FORMS}.")
+            if depth > DEEPEST:
+                raise BadInput("the file is nested too deeply; save it anew.")
+            if count > MOST_ELEMENTS:
+                raise BadInput("the file holds too much besides places; save the waypoints alone.")
+            continue
+        depth -= 1
+        if tag in _READ:
+            yield tag, _placemark(element) if tag == "placemark" else _waypoint(element)
+            element.clear()
+        elif tag in ("trkpt", "extensions"):
+            element.clear()
+
+
+def _local(element: Element) -> str:
+    return str(element.tag).rpartition("}")[2].lower()
+
+
+def _child(element: Element, name: str) -> str:
+    return next((each.text or "" for each in element if _local(each) == name), "")
+
+
+def _waypoint(element: Element) -> _Raw | None:
+    lat, lon = element.get("lat"), element.get("lon")
+    if lat is None and lon is None:
+        return None
+    return _Raw(_child(element, "name"), lat, lon, _child(element, "ele") or None)
+
+
+def _placemark(element: Element) -> _Raw | None:
+    """The first point of a placemark; one without a point is no place."""
+    for point in element.iter():
+        if _local(point) == "point":
+            values = _child(point, "coordinates").strip().split(",")
+            if len(values) < 2:
+                return None
+            return _Raw(_child(element, "name"), values[1], values[0], values[2] if len(values) > 2 else None)
+    return None

@@ -1,0 +1,94 @@
+"""Several sites over a span of dates, the best nights first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse
+from sqlalchemy.orm import Session
+
+from alerts.comparison import MOST_SITES, ComparedNight
+from alerts.errors import BadInput
+from alerts.site import Site
+from service.comparing import compare_stored, usual_span
+from service.store import tables
+from service.store.sites import newest_revisions
+from service.web.access import SignedIn, Viewer
+from service.web.context import Web
+from service.web.watching import visible_sites, watchers_of, wishes_of
+
+NIGHTS_SHOWN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One night of the ranking. windows: their spans with the day of each."""
+
+    site_id: int
+    each: ComparedNight
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/compare", response_class=HTMLResponse)
+    def show(
+        viewer: SignedIn,
+        site: Annotated[list[int] | None, Query(max_length=MOST_SITES)] = None,
+        first: Annotated[str, Query(alias="from", max_length=10)] = "",
+        last: Annotated[str, Query(alias="to", max_length=10)] = "",
+    ) -> HTMLResponse:
+        now = web.now()
+        lines: list[Line] = []
+        more, fault = 0, ""
+        with web.reading() as session:
+            visible = visible_sites(session, viewer)
+            chosen = [row for row in visible if site is None or row.id in site][:MOST_SITES]
+            span = usual_span(None, None, now.date())
+            try:
+                span = usual_span(_day(first), _day(last), now.date())
+                if chosen:
+                    found = compare_rows(web, session, viewer, chosen, span)
+                    lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
+            except BadInput as refusal:
+                fault = str(refusal)
+        return web.page(
+            "compare.html",
+            400 if fault else 200,
+            viewer=viewer,
+            place="compare",
+            sites=visible,
+            chosen={row.id for row in chosen},
+            first=span[0],
+            last=span[1],
+            lines=lines,
+            more=more,
+            fault=fault,
+        )
+
+    return router
+
+
+def compare_rows(
+    web: Web, session: Session, viewer: Viewer, rows: Sequence[tables.Site], span: tuple[date, date]
+) -> list[Line]:
+    """The ranking of those sites, each by the wishes that are judged there for this viewer."""
+    stored = newest_revisions(session, {row.id for row in rows})
+    watchers = watchers_of(session, rows, viewer)
+    sites: dict[Site, int] = {stored[row.id].site: row.id for row in rows}
+    wishes = {stored[row.id].site: wishes_of(watchers.get(row.id)) for row in rows}
+    found = compare_stored(session, list(sites), span[0], span[1], wishes, web.skies.ephemeris, web.now())
+    return [Line(sites[each.site], each) for each in found]
+
+
+def _day(typed: str) -> date | None:
+    if not typed:
+        return None
+    try:
+        return date.fromisoformat(typed)
+    except ValueError:
+        raise BadInput(f"{typed!r} is no date; write it as 2027-07-03.") from None

@@ -1,0 +1,187 @@
+"""Adding a site, changing it, giving it up; each with a look at its nights before anything is kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from fastapi import APIRouter
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.errors import BadInput
+from alerts.season import easier_wishes, wishes_text
+from alerts.site import Site
+from service.store import tables
+from service.store.people import default_wishes
+from service.store.sites import add_site, require_free_name, revise_site
+from service.web.access import SignedIn, Viewer, own_site
+from service.web.assets import asset_url
+from service.web.cells import NightCell, cell_of_bare, column_of, still_ahead
+from service.web.context import Web
+from service.web.drawing import town_words
+from service.web.forms import Filled
+from service.web.siteform import (
+    MONTH_NAMES,
+    Draft,
+    FaultTexts,
+    empty_fields,
+    fields_of,
+    filled_fields,
+    read_draft,
+)
+from service.web.skies import Skies
+from service.web.watching import NIGHTS_SHOWN
+
+REMOVED = "the site was removed by its owner"
+UNSHARED = "the site is no longer shared"
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """What a site would give: its coming nights, its year, and what can never hold there.
+
+    counts: how many nights of the year have a window, by wishes in words. at_sea: the zone's table knows
+    no land there, which often means that the two numbers are swapped.
+    """
+
+    site: Site
+    cells: tuple[NightCell, ...]
+    counts: tuple[tuple[str, int], ...]
+    never: tuple[str, ...]
+    towns: str
+    at_sea: bool
+    year: int
+
+
+def build_preview(skies: Skies, site: Site, now: datetime) -> Preview:
+    """The preview of a site, with the usual wishes."""
+    wishes = default_wishes().sky
+    bare = skies.bare_nights([site], now, NIGHTS_SHOWN + 1, wishes)[site]
+    asked = (wishes, *easier_wishes(site, wishes))
+    first = datetime(now.year, 1, 1, tzinfo=now.tzinfo).date()
+    counts = tuple((wishes_text(site, each), skies.count(site, first, 365, each)) for each in asked)
+    return Preview(
+        site=site,
+        cells=tuple(still_ahead(map(cell_of_bare, bare), now)[:NIGHTS_SHOWN]),
+        counts=counts,
+        never=skies.never(site, wishes, now.year),
+        towns=town_words(skies, site),
+        at_sea=site.zone.startswith("Etc/"),
+        year=now.year,
+    )
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    def show(
+        viewer: Viewer,
+        fields: dict[str, object],
+        *,
+        row: tables.Site | None = None,
+        draft: Draft | None = None,
+        faults: FaultTexts | None = None,
+    ) -> HTMLResponse:
+        preview = build_preview(web.skies, draft.site, web.now()) if draft else None
+        return web.page(
+            "site-form.html",
+            400 if faults else 200,
+            viewer=viewer,
+            place="" if row else "new",
+            row=row,
+            fields=fields,
+            faults=faults or FaultTexts(),
+            preview=preview,
+            columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
+            months=MONTH_NAMES,
+            script_url=asset_url("site-form.js"),
+        )
+
+    @router.get("/sites/new", response_class=HTMLResponse)
+    def new(viewer: SignedIn) -> HTMLResponse:
+        return show(viewer, empty_fields())
+
+    @router.post("/sites/new")
+    def create(viewer: SignedIn, form: Filled) -> Response:
+        draft, faults = read_draft(form)
+        if draft is None or form.text("do") != "save":
+            return show(viewer, filled_fields(form), draft=draft, faults=faults)
+        try:
+            with web.writing.begin() as session:
+                site_id = keep_site(session, viewer, draft, web.duskbell.clock())
+        except BadInput as refusal:
+            return show(viewer, filled_fields(form), draft=draft, faults=FaultTexts(name=str(refusal)))
+        return RedirectResponse(f"/sites/{site_id}", 303)
+
+    @router.get("/sites/{site_id:int}/edit", response_class=HTMLResponse)
+    def edit(site_id: int, viewer: SignedIn) -> HTMLResponse:
+        with web.reading() as session:
+            seen = own_site(session, site_id, viewer)
+        known = Draft(seen.stored.site, seen.stored.elevation_known, seen.row.is_shared)
+        return show(viewer, fields_of(known), row=seen.row)
+
+    @router.post("/sites/{site_id:int}/edit")
+    def change(site_id: int, viewer: SignedIn, form: Filled) -> Response:
+        with web.reading() as session:
+            row = own_site(session, site_id, viewer).row
+        draft, faults = read_draft(form)
+        if draft is None or form.text("do") != "save":
+            return show(viewer, filled_fields(form), row=row, draft=draft, faults=faults)
+        try:
+            with web.writing.begin() as session:
+                change_site(session, site_id, viewer, draft, web.duskbell.clock())
+        except BadInput as refusal:
+            return show(
+                viewer, filled_fields(form), row=row, draft=draft, faults=FaultTexts(name=str(refusal))
+            )
+        return RedirectResponse(f"/sites/{site_id}", 303)
+
+    @router.post("/sites/{site_id:int}/remove")
+    def remove(site_id: int, viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            remove_site(session, site_id, viewer, web.duskbell.clock())
+        return RedirectResponse("/", 303)
+
+    return router
+
+
+def keep_site(session: Session, viewer: Viewer, draft: Draft, now: datetime) -> int:
+    """Keep a new site of the viewer's; its id. BadInput when one of theirs has the name."""
+    owner = session.get_one(tables.Person, viewer.person_id)
+    row = add_site(session, owner, draft.site, elevation_known=draft.elevation_known, now=now)
+    row.is_shared = draft.is_shared
+    return row.id
+
+
+def change_site(session: Session, site_id: int, viewer: Viewer, draft: Draft, now: datetime) -> None:
+    """Describe the viewer's site anew; decisions made before keep what they were made on."""
+    seen = own_site(session, site_id, viewer)
+    require_free_name(session, viewer.person_id, draft.site.name, but=site_id)
+    seen.row.name = draft.site.name
+    if seen.row.is_shared and not draft.is_shared:
+        end_subscriptions(session, site_id, UNSHARED, now, but_of=viewer.person_id)
+    seen.row.is_shared = draft.is_shared
+    if (draft.site, draft.elevation_known) != (seen.stored.site, seen.stored.elevation_known):
+        revise_site(session, seen.row, draft.site, elevation_known=draft.elevation_known, now=now)
+
+
+def remove_site(session: Session, site_id: int, viewer: Viewer, now: datetime) -> None:
+    """Give the viewer's site up: nobody is told of it any more, and no page shows it."""
+    own_site(session, site_id, viewer).row.archived_at = now
+    end_subscriptions(session, site_id, REMOVED, now)
+
+
+def end_subscriptions(
+    session: Session, site_id: int, why: str, now: datetime, *, but_of: int | None = None
+) -> None:
+    """End what is running at a site, except that of one person."""
+    running = session.scalars(
+        select(tables.Subscription).where(
+            tables.Subscription.site_id == site_id, tables.Subscription.ended_at.is_(None)
+        )
+    )
+    for each in running:
+        if each.person_id != but_of:
+            each.ended_at, each.ended_why = now, why

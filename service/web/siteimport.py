@@ -1,0 +1,110 @@
+"""Many places at once from a file: read, shown with ticks, and kept when the person says which."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from alerts.coordinates import say_lat_lon
+from alerts.errors import BadInput
+from alerts.naming import clean_name
+from alerts.site import Site
+from service.placefiles import MOST_PLACES, FoundPlace, read_places
+from service.places import zone_at
+from service.store.people import default_wishes
+from service.web.access import SignedIn, Viewer
+from service.web.context import Web
+from service.web.forms import Filled, Form
+from service.web.siteedit import keep_site
+from service.web.siteform import Draft
+
+
+@dataclass(frozen=True, slots=True)
+class FoundRow:
+    """A place of the file as the page offers it. value: what the form carries; nights: dark ones this
+    year with the usual wishes; at_sea: no land is known there."""
+
+    place: FoundPlace
+    where: str
+    zone: str
+    at_sea: bool
+    nights: int
+    value: str
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    def show(viewer: Viewer, rows: list[FoundRow], passed_over: int, fault: str) -> HTMLResponse:
+        return web.page(
+            "site-import.html",
+            400 if fault else 200,
+            viewer=viewer,
+            place="new",
+            rows=rows,
+            passed_over=passed_over,
+            fault=fault,
+            most=MOST_PLACES,
+        )
+
+    @router.get("/sites/import", response_class=HTMLResponse)
+    def ask(viewer: SignedIn) -> HTMLResponse:
+        return show(viewer, [], 0, "")
+
+    @router.post("/sites/import", response_class=HTMLResponse)
+    def read(viewer: SignedIn, form: Filled) -> HTMLResponse:
+        if "file" not in form.files:
+            return show(viewer, [], 0, "Choose a file first.")
+        try:
+            found = read_places(form.files["file"], latitude_first=form.is_ticked("latitude_first"))
+        except BadInput as refusal:
+            return show(viewer, [], 0, str(refusal))
+        return show(viewer, [found_row(web, place) for place in found.places], found.passed_over, "")
+
+    @router.post("/sites/import/keep")
+    def keep(viewer: SignedIn, form: Filled) -> Response:
+        drafts = chosen_drafts(form)
+        with web.writing.begin() as session:
+            for draft in drafts:
+                keep_site(session, viewer, draft, web.duskbell.clock())
+        return RedirectResponse("/", 303)
+
+    return router
+
+
+def found_row(web: Web, place: FoundPlace) -> FoundRow:
+    zone = zone_at(place.lat_deg, place.lon_deg)
+    site = Site(place.name, place.lat_deg, place.lon_deg, place.elevation_m or 0.0, zone)
+    elevation = "" if place.elevation_m is None else f"{place.elevation_m:g}"
+    first = web.now().date().replace(month=1, day=1)
+    return FoundRow(
+        place,
+        say_lat_lon(place.lat_deg, place.lon_deg),
+        zone,
+        zone.startswith("Etc/"),
+        web.skies.count(site, first, 365, default_wishes().sky),
+        f"{place.lat_deg!r};{place.lon_deg!r};{elevation}",
+    )
+
+
+def chosen_drafts(form: Form) -> list[Draft]:
+    """The places that are ticked, under the names given to them. BadInput when none is."""
+    drafts = [_draft(form.text(f"name-{key}"), form.text(f"place-{key}")) for key in form.all("keep")]
+    if not drafts:
+        raise BadInput("tick at least one place to keep; go back to the list.")
+    if len(drafts) > MOST_PLACES:
+        raise BadInput(f"at most {MOST_PLACES} places can be kept at once.")
+    return drafts
+
+
+def _draft(name: str, value: str) -> Draft:
+    try:
+        lat, lon, elevation = value.split(";")
+        lat_deg, lon_deg = float(lat), float(lon)
+        elevation_m = float(elevation) if elevation else None
+    except ValueError:
+        raise BadInput("the list of places came back damaged; bring the file again.") from None
+    site = Site(clean_name(name, "name"), lat_deg, lon_deg, elevation_m or 0.0, zone_at(lat_deg, lon_deg))
+    return Draft(site, elevation_m is not None, is_shared=False)

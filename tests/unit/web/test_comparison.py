@@ -1,0 +1,85 @@
+"""Several sites over several dates, put in order."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from alerts.comparison import MOST_SITES, compare, sky_worth
+from alerts.errors import BadInput
+from alerts.night import SkyWishes, nights
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
+from alerts.verdict import VerdictWord
+from alerts.weather.record import Place
+from alerts.wishes import Wishes
+from service.demo.story import FLAT, RIDGE, SATURDAY
+from service.demo.weather import InventedSky, Turn
+
+NOW = datetime(2027, 7, 3, 12, tzinfo=UTC)
+WISHES = Wishes(sky=SkyWishes(lowest_altitude_deg=None))
+
+
+@pytest.fixture(scope="module")
+def ephemeris() -> Ephemeris:
+    return Ephemeris.open()
+
+
+def place_of(site: Site) -> Place:
+    return Place(site.lat_deg, site.lon_deg, site.elevation_m)
+
+
+def weather_at(site: Site, cloud_pct: float) -> InventedSky:
+    return InventedSky({place_of(site): (Turn(datetime(2027, 6, 1, tzinfo=UTC), SATURDAY, cloud_pct),)})
+
+
+def test_the_clear_site_comes_first_and_the_sky_alone_after_it(ephemeris: Ephemeris) -> None:
+    hours = Span(NOW, datetime(2027, 7, 4, 12, tzinfo=UTC))
+    forecasts = {
+        site: weather_at(site, cloud).gather([place_of(site)], hours).forecasts
+        for site, cloud in ((FLAT, 90.0), (RIDGE, 5.0))
+    }
+    found = compare(
+        [FLAT, RIDGE], SATURDAY, date(2027, 7, 6), WISHES, ephemeris, now=NOW, forecasts=forecasts
+    )
+    best, last = found[0], found[-1]
+    assert (best.site, best.night.name) == (RIDGE, SATURDAY)
+    assert best.verdict is not None
+    assert best.verdict.word is VerdictWord.GO
+    assert (last.site, last.night.name) == (FLAT, SATURDAY)
+    assert last.verdict is not None
+    assert last.verdict.word is VerdictWord.STAY
+    assert {each.verdict for each in found[1:-1]} == {None}
+
+
+def test_nights_that_nobody_judged_are_in_the_order_of_their_worth(ephemeris: Ephemeris) -> None:
+    found = compare([FLAT, RIDGE], SATURDAY, date(2027, 7, 16), WISHES, ephemeris, now=NOW)
+    worths = [each.worth for each in found]
+    assert worths == sorted(worths, reverse=True)
+    assert all(each.minutes > 0 for each in found)
+
+
+def test_each_site_is_looked_at_with_its_own_wishes(ephemeris: Ephemeris) -> None:
+    near_horizon = Wishes(sky=SkyWishes(lowest_altitude_deg=5.0))
+    both = compare([FLAT, RIDGE], SATURDAY, SATURDAY, {FLAT: near_horizon, RIDGE: WISHES}, ephemeris, now=NOW)
+    alone = nights(FLAT, SATURDAY, 1, near_horizon.sky, ephemeris)[0]
+    assert next(each.night for each in both if each.site == FLAT) == alone
+    assert next(each.worth for each in both if each.site == FLAT) == sky_worth(alone)
+
+
+BAD = {
+    "no site": ([], date(2027, 7, 3), date(2027, 7, 4), "at least one site"),
+    "too many sites": ([FLAT] * (MOST_SITES + 1), date(2027, 7, 3), date(2027, 7, 4), "at most 50 sites"),
+    "dates the wrong way round": ([FLAT], date(2027, 7, 4), date(2027, 7, 3), "swap them"),
+    "dates too far apart": ([FLAT], date(2027, 7, 3), date(2027, 9, 3), "at most 62 nights"),
+}
+
+
+@pytest.mark.parametrize(("sites", "first", "last", "said"), BAD.values(), ids=BAD)
+def test_what_can_not_be_compared_is_refused(
+    sites: list[Site], first: date, last: date, said: str, ephemeris: Ephemeris
+) -> None:
+    with pytest.raises(BadInput, match=said):
+        compare(sites, first, last, WISHES, ephemeris, now=NOW)
