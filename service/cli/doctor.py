@@ -101,16 +101,9 @@ def _contact(settings: Settings) -> Iterator[Finding]:
 
 
 def _feeds(settings: Settings) -> Iterator[Finding]:
-    from service.feeds.wiring import feeds_from
+    from service.cli.doctor_feeds import examine_feeds
 
-    if not settings.uses_open_meteo and not settings.open_meteo_url:
-        text = "a go needs two model families: without Open-Meteo there is none outside the United States"
-        yield Finding("note", "feed", text)
-    for feed in feeds_from(settings):
-        if feed.off_because is None:
-            yield Finding("ok", "feed", f"{feed.name} is on")
-        else:
-            yield Finding("note", "feed", f"{feed.name} is off: {feed.off_because}")
+    yield from examine_feeds(settings)
 
 
 def _mail(settings: Settings) -> Iterator[Finding]:

@@ -223,7 +223,7 @@ def close_breaker(session: Session, feed: str, now: datetime) -> Breaker:
     return before
 
 
-def used_today(session: Session, now: datetime) -> dict[tuple[str, int], float]:
+def used_now(session: Session, now: datetime) -> dict[tuple[str, int], float]:
     """The weight used in the windows that are running, by provider and length in seconds."""
     rows = session.scalars(select(FeedWindow))
     return {

@@ -1,0 +1,41 @@
+"""The doctor's look at the feeds: which are on, which refuse us, what the allowance carries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from service.cli.findings import Finding
+
+if TYPE_CHECKING:
+    from service.settings import Settings
+
+
+def examine_feeds(settings: Settings) -> Iterator[Finding]:
+    """Each feed's state; a feed that refuses us is wrong until an operator acts."""
+    from service.bootstrap import real_clock
+    from service.feedhealth import FeedHealth, feed_health, say_breaker
+    from service.feeds.breaker import Breaker, State
+    from service.feeds.wiring import feeds_from
+    from service.store.engine import open_engine
+    from service.store.migrate import current_revision, head_revision
+
+    if not settings.uses_open_meteo and not settings.open_meteo_url:
+        text = "a go needs two model families: without Open-Meteo there is none outside the United States"
+        yield Finding("note", "feed", text)
+    engine = open_engine(settings.store_url)
+    if current_revision(engine) == head_revision():
+        from sqlalchemy.orm import Session
+
+        with Session(engine) as session:
+            found = feed_health(settings, session, real_clock())
+    else:
+        found = [FeedHealth(feed.name, feed.off_because, Breaker()) for feed in feeds_from(settings)]
+    engine.dispose()
+    for each in found:
+        if each.off_because is None and each.breaker.state is State.SHUT:
+            hint = f"mend that, then run: duskbell feeds close {each.feed}"
+            yield Finding("wrong", "feed", f"{each.feed} {say_breaker(each.breaker)} {hint}")
+        else:
+            level = "ok" if each.is_well and not each.breaker.failures else "note"
+            yield Finding(level, "feed", f"{each.feed}: {each.text}")

@@ -1,0 +1,47 @@
+"""`duskbell feeds`: how the weather feeds fare, and asking one again after it refused us."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from service.bootstrap import Duskbell
+
+
+@click.group(invoke_without_command=True)
+@click.pass_context
+def feeds(ctx: click.Context) -> None:
+    """The weather feeds: on or off, asked or left alone, what of their allowance is used."""
+    if ctx.invoked_subcommand is None:
+        _list()
+
+
+def _list() -> None:
+    from service.feedhealth import feed_health
+
+    duskbell = _wired()
+    with duskbell.sessions() as session:
+        found = feed_health(duskbell.settings, session, duskbell.clock())
+    width = max(len(each.feed) for each in found)
+    for each in found:
+        click.echo(f"{each.feed:<{width}}  {each.text}")
+
+
+@feeds.command()
+@click.argument("feed")
+def close(feed: str) -> None:
+    """Close the breaker of FEED: ask it again, now that the reason is mended."""
+    from service.feedhealth import close_breaker, say_breaker
+
+    duskbell = _wired()
+    with duskbell.sessions.begin() as session:
+        before = close_breaker(duskbell.settings, session, feed, duskbell.clock())
+    click.echo(f"{feed} is asked again from the next cycle on. It was: {say_breaker(before)}.")
+
+
+def _wired() -> Duskbell:
+    from service.bootstrap import build
+
+    return build()
