@@ -21,7 +21,17 @@ from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from alerts.worth import worth_minutes
 
-__all__ = ["Reason", "Result", "SkyView", "Verdict", "VerdictWord", "judge", "weigh", "with_decision_time"]
+__all__ = [
+    "Reason",
+    "Result",
+    "SkyView",
+    "Verdict",
+    "VerdictWord",
+    "hangs_on",
+    "judge",
+    "weigh",
+    "with_decision_time",
+]
 
 WAIT_FROM_PCT = 40
 """From this chance on, a night that isn't good enough yet is worth watching."""
@@ -250,22 +260,29 @@ def _waiting(hindrance: Reason, chance: Reason, outlook: Outlook) -> Reason:
     if hindrance.rule == "day":
         return replace(hindrance, text=chance.text)
     if hindrance.rule == "chance":
-        return replace(hindrance, text=f"{hindrance.text}; {_hangs_on(outlook)}")
+        return replace(hindrance, text=f"{hindrance.text}; {_leanings(outlook)}")
     return hindrance
 
 
-def _hangs_on(outlook: Outlook) -> str:
+def _leanings(outlook: Outlook) -> str:
+    """Which models lean which way, as one clause."""
     clear, answered = outlook.agreement
     if answered and clear == answered:
         return "every model leans to clear, none is sure enough"
     if not clear:
         return "no model says clear yet"
+    return f"{clear} of {answered} models say clear; {hangs_on(outlook)}"
+
+
+def hangs_on(outlook: Outlook) -> str:
+    """`it hangs on GFS and ICON`: the models that don't say clear while others do; "" where none differs."""
     doubters = [
         entry.source.model
         for entry in outlook.per_source
         if entry.chance is not None and entry.chance < SAYS_CLEAR_FROM
     ]
-    return f"{clear} of {answered} models say clear; it hangs on {' and '.join(doubters)}"
+    differ = 0 < len(doubters) < outlook.agreement[1]
+    return f"it hangs on {' and '.join(doubters)}" if differ else ""
 
 
 def _first(found: Sequence[Reason], result: Result) -> Reason | None:

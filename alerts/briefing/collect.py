@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
 
 from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
 from alerts.briefing.fieldnotes import FieldNotes
 from alerts.fieldplan import FieldPlan
+from alerts.fork import Choice, choice_of, say_fork
 from alerts.ladder import Telling, Told, Why
 from alerts.night import DarkWindow, Night, Target, TargetKind, TrackPoint
 from alerts.rules import Result
 from alerts.site import Site
-from alerts.verdict import Verdict, VerdictWord
+from alerts.verdict import Verdict, VerdictWord, hangs_on
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes import Wishes
 
@@ -31,22 +33,30 @@ def alert_facts(
     now: datetime,
     invented: bool = False,
     field: FieldNotes | None = None,
+    others: Sequence[Choice] = (),
 ) -> AlertFacts:
     """What to say of this night. telling: must have a kind. told: the alert this one answers, if any.
 
-    field: the notes for the field, see `fieldcollect.build_field_notes`.
+    field: the notes for the field, see `fieldcollect.build_field_notes`. others: the person's other sites
+    worth naming, best first.
     """
     assert telling.kind is not None, "silence has no message"
     facts = _facts(telling.kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
-    window = facts.window or (told.window if told else None)
+    lead = choice_of(site.name, verdict, plan)
     return replace(
         facts,
-        window=window,
+        window=facts.window or (told.window if told else None),
         told_chance_pct=told.chance_pct if told else None,
         told_at=told.at if told else None,
-        cause=_cause(telling),
+        told_window=told.window if told and telling.kind is AlertKind.CHANGED else None,
+        told_leave_by=told.leave_by if told and telling.kind is AlertKind.CHANGED else None,
+        cause=_cause(telling, verdict, wishes),
         invented=invented,
         field=field,
+        is_last_word=telling.is_last_word,
+        is_unsettled=telling.why is Why.UNSETTLED,
+        others=tuple(other.as_other() for other in others),
+        fork=say_fork(lead, others, now, wishes.clock(site.tz)) if facts.is_go else "",
     )
 
 
@@ -92,6 +102,7 @@ def _facts(
 ) -> AlertFacts:
     """What the night and its verdict give, whoever is told."""
     outlook, window = verdict.outlook, verdict.window
+    usable = verdict.usable or (window.span if window else None)
     return AlertFacts(
         kind=kind,
         site_name=site.name,
@@ -99,7 +110,8 @@ def _facts(
         zone=site.zone,
         decided_at=now,
         verdict=verdict.word,
-        window=window.span if window else None,
+        person_zone=wishes.clock_zone,
+        window=usable,
         best=outlook.best if outlook else None,
         shortest_window=wishes.shortest_window,
         leave_by=plan.leave_by if plan else None,
@@ -121,7 +133,9 @@ def _facts(
         dark_from=night.dark[0].start if night.dark else None,
         dark_until=night.dark[-1].end if night.dark else None,
         sunrise=night.sun.rises[-1] if night.sun.rises else None,
-        access_note=site.access_note,
+        access_note=" ".join(filter(None, (site.access_note, site.notes))),
+        signal_lost_at=plan.signal_lost_at if plan else None,
+        worth=verdict.worth,
     )
 
 
@@ -155,10 +169,13 @@ def _number(count: int) -> str:
     return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
 
 
-def _cause(telling: Telling) -> str:
+def _cause(telling: Telling, verdict: Verdict, wishes: Wishes) -> str:
     if telling.kind is AlertKind.STAND_DOWN:
         return "clear sky is no longer likely" if telling.why is Why.TURNED_BAD else telling.text
-    return telling.text if telling.kind is AlertKind.CHANGED else ""
+    if telling.kind is AlertKind.HEADS_UP and verdict.outlook is not None:
+        is_sure = (verdict.chance_pct or 0) >= wishes.chance_go_pct
+        return "" if is_sure else hangs_on(verdict.outlook)
+    return telling.text if telling.kind is AlertKind.CHANGED or telling.why is Why.LAST_WORD else ""
 
 
 def _hazards(outlook: Outlook) -> tuple[str, ...]:
