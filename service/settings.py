@@ -80,21 +80,6 @@ class Settings(BaseSettings):
     synop_stations: tuple[str, ...] = Field(
         (), description="SYNOP stations to ask for, each written NUMBER=LAT,LON,ELEVATION in metres."
     )
-    metar: bool = Field(
-        True,
-        description="Ask aviationweather.gov, after each judged night, what weather stations near the sites saw.",
-    )
-    metar_url: str = Field("https://aviationweather.gov", description="Its base.")
-    nws_observations: bool = Field(
-        True, description="Ask the NWS for its stations' reports in the US where aviationweather.gov has none."
-    )
-    synop_ogimet: bool = Field(
-        False, description="Ask OGIMET for SYNOP reports of synop_stations; read its terms first."
-    )
-    synop_url: str = Field("http://www.ogimet.com", description="Its base.")
-    synop_stations: tuple[str, ...] = Field(
-        (), description="SYNOP stations to ask for, each written NUMBER=LAT,LON,ELEVATION in metres."
-    )
     open_meteo_noncommercial: bool = Field(
         False,
         description="Set to true to declare non-commercial use, which Open-Meteo's free tier requires. "
