@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -241,6 +241,20 @@ def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) ->
     row.looks += 1
     row.look_at = next((row.window_end + wait for wait in LOOKS if row.window_end + wait > now), None)
     return track.keep_outcome(session, row, outcome, now)
+
+
+def judge_again(session: Session, site_id: int, night: date, now: datetime) -> list[Outcome]:
+    """Judge what has ended of a site's night on what the store holds now; nobody is asked."""
+    query = select(JudgedEvent).where(
+        JudgedEvent.site_id == site_id, JudgedEvent.night_name == night, JudgedEvent.window_end <= now
+    )
+    found = []
+    for row in session.scalars(query.order_by(JudgedEvent.window_start)).all():
+        _look(session, row.id, _site(session, row.site_revision_id), now)
+        kept = session.get(tables.Outcome, row.outcome_id)
+        assert kept is not None, "a look leaves an outcome"
+        found.append(track.read_outcome(kept))
+    return found
 
 
 def gather_evidence(session: Session, row: JudgedEvent, stored: StoredSite) -> Evidence:
