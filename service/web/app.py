@@ -13,6 +13,7 @@ from service.bootstrap import Duskbell
 from service.web import (
     assets,
     comparepage,
+    feeds,
     health,
     home,
     links,
@@ -32,6 +33,7 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     assets.build_router,
     home.build_router,
     comparepage.build_router,
+    feeds.build_router,
     siteimport.build_router,
     siteedit.build_router,
     site.build_router,

@@ -26,6 +26,7 @@ class NightCell:
     verdict: go, wait, stay, unknown, or "" where nothing was judged. window: the one the verdict is
     about, else the longest. minutes: of all dark windows together. why: what decided.
     leave_by: only for the person whose wishes these are. over_at: when the night is past.
+    decision_id, judged_at: of the decision shown, which grow with each newer one; None without.
     """
 
     name: date
@@ -36,6 +37,8 @@ class NightCell:
     why: str = ""
     leave_by: datetime | None = None
     over_at: datetime | None = None
+    decision_id: int | None = None
+    judged_at: datetime | None = None
 
     @property
     def is_worth_a_look(self) -> bool:
@@ -57,6 +60,8 @@ def cell_of_row(
         why=decision.reasons[0]["text"] if decision is not None and judged and decision.reasons else "",
         leave_by=plan_trip(night, window, wishes, site).leave_by if window and wishes else None,
         over_at=over_at(night),
+        decision_id=decision.id if decision is not None and judged else None,
+        judged_at=decision.as_of if decision is not None and judged else None,
     )
 
 

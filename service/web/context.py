@@ -70,6 +70,10 @@ class Web:
         """Whether people reach the pages by https, so that cookies must not travel without it."""
         return self.duskbell.settings.public_url.startswith("https://")
 
+    def url(self, path: str) -> str:
+        """The whole address of a path of ours, as people reach it."""
+        return self.duskbell.settings.public_url.rstrip("/") + path
+
     def nudge(self) -> None:
         """Let the postman of this process look at once; without one the next cycle delivers."""
         self.duskbell.delivery.nudge.set()

@@ -73,7 +73,6 @@ def build_router(web: Web) -> APIRouter:
             place=place_words(web.skies, seen),
             year=now.year,
             is_watching=judged.is_mine,
-            feed="",
         )
 
     @router.get("/sites/{site_id:int}/season", response_class=HTMLResponse)

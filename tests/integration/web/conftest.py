@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from tests.integration.cycle.world import GO_TIME, World, open_world
+from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import browsing, sign_in_as_owner
 
 
@@ -29,5 +29,23 @@ def stranger(world: World) -> Iterator[TestClient]:
 def owner(world: World) -> Iterator[TestClient]:
     """A browser of the operator, who owns the sites, at the moment of the go."""
     with browsing(world, shown_at=GO_TIME) as browser:
+        sign_in_as_owner(browser)
+        yield browser
+
+
+@pytest.fixture(scope="module")
+def played_world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+    """An installation after the cycles up to the go; for tests that leave its nights as they are."""
+    folder = tmp_path_factory.mktemp("played")
+    with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}") as world:
+        for now in (START, ON_THE_DAY, GO_TIME):
+            world.cycle(now)
+        yield world
+
+
+@pytest.fixture
+def played(played_world: World) -> Iterator[TestClient]:
+    """A browser of the operator over that installation."""
+    with browsing(played_world, shown_at=GO_TIME) as browser:
         sign_in_as_owner(browser)
         yield browser

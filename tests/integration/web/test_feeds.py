@@ -1,0 +1,146 @@
+"""Calendar, Atom and GeoJSON feeds, each read back by another program's parser."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+from xml.etree import ElementTree as ET
+
+import vobject
+from icalendar import Calendar
+from starlette.testclient import TestClient
+
+from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World
+from tests.integration.web.browsing import browsing, sign_in_as_owner
+
+ATOM = "{http://www.w3.org/2005/Atom}"
+
+
+def addresses(browser: TestClient) -> dict[str, str]:
+    """The paths of the first group of addresses (all sites), by kind."""
+    browser.post("/feeds")
+    page = browser.get("/feeds").text
+    found = re.findall(r'value="http://127\.0\.0\.1:8765(/feeds/\d+-all-[^"]+\.(ics|atom|geojson))"', page)
+    return {ending: path for path, ending in found}
+
+
+def test_the_calendar_is_read_by_two_parsers_and_says_the_same_in_both(played: TestClient) -> None:
+    answer = played.get(addresses(played)["ics"])
+    assert answer.headers["content-type"] == "text/calendar; charset=utf-8"
+    ours = Calendar.from_ical(answer.content)
+    theirs = vobject.readOne(answer.text)
+    events = {str(event["uid"]): event for event in ours.walk("VEVENT")}
+    others = {event.uid.value: event for event in theirs.vevent_list}
+    assert events.keys() == others.keys()
+    for uid, event in events.items():
+        assert event.decoded("dtstart") == others[uid].dtstart.value
+        assert event.decoded("dtend") == others[uid].dtend.value
+        assert str(event["summary"]) == others[uid].summary.value
+    go = next(event for event in events.values() if str(event["summary"]) == "[Invented] Go: Windpump Flat")
+    assert go["status"] == "CONFIRMED"
+    assert go.decoded("dtstart") == datetime(2027, 7, 3, 21, 41, 58, tzinfo=UTC)
+
+
+def test_the_calendar_keeps_to_the_standard(played: TestClient) -> None:
+    content = played.get(addresses(played)["ics"]).content
+    assert b"\r\n" in content
+    assert not re.search(rb"(?<!\r)\n", content)
+    assert all(len(line) <= 75 for line in content.split(b"\r\n"))
+    assert b"REFRESH-INTERVAL;VALUE=DURATION:PT1H" in content
+    assert b"TZID" not in content
+    for event in Calendar.from_ical(content).walk("VEVENT"):
+        assert {"UID", "DTSTAMP", "DTSTART", "DTEND", "SEQUENCE", "SUMMARY"} <= set(event)
+
+
+def test_a_night_that_fell_is_cancelled_under_its_old_uid_with_a_higher_sequence(
+    world: World, owner: TestClient
+) -> None:
+    for now in (START, ON_THE_DAY, GO_TIME):
+        world.cycle(now)
+    path = addresses(owner)["ics"]
+    before = by_summary(owner.get(path).content)["[Invented] Go: Windpump Flat"]
+    world.weather.cloud_pct = 95.0
+    world.cycle(GO_TIME + timedelta(hours=3))
+    after = by_summary(owner.get(path).content)["[Invented] Stay home: Windpump Flat"]
+    assert after["uid"] == before["uid"]
+    assert after["status"] == "CANCELLED"
+    assert int(after["sequence"]) > int(before["sequence"])
+
+
+def by_summary(content: bytes) -> dict[str, object]:
+    return {str(event["summary"]): event for event in Calendar.from_ical(content).walk("VEVENT")}
+
+
+def test_the_atom_feed_has_what_the_standard_asks_for(played: TestClient) -> None:
+    path = addresses(played)["atom"]
+    answer = played.get(path)
+    assert answer.headers["content-type"] == "application/atom+xml"
+    feed = ET.fromstring(answer.content)
+    assert feed.tag == f"{ATOM}feed"
+    for element in (feed, *feed.findall(f"{ATOM}entry")):
+        assert [len(element.findall(f"{ATOM}{tag}")) for tag in ("id", "title", "updated")] == [1, 1, 1]
+        assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", element.findtext(f"{ATOM}updated") or "")
+    assert feed.find(f"{ATOM}link").get("href", "").endswith(path)
+    titles = [entry.findtext(f"{ATOM}title") for entry in feed.findall(f"{ATOM}entry")]
+    assert "Go: Windpump Flat, Sat 3 July" in titles
+    ids = [entry.findtext(f"{ATOM}id") for entry in feed.findall(f"{ATOM}entry")]
+    assert len(set(ids)) == len(ids)
+
+
+def test_the_map_has_the_owners_exact_place_longitude_first(played: TestClient) -> None:
+    answer = played.get(addresses(played)["geojson"])
+    assert answer.headers["content-type"] == "application/geo+json"
+    (feature,) = answer.json()["features"]
+    assert feature["geometry"] == {"type": "Point", "coordinates": [-1.42, 40.31]}
+    assert feature["properties"]["best_night"] == "2027-07-03"
+
+
+def test_an_unchanged_feed_is_answered_with_not_modified(played: TestClient) -> None:
+    path = addresses(played)["ics"]
+    etag = played.get(path).headers["etag"]
+    assert played.get(path, headers={"If-None-Match": f'"other", W/{etag}'}).status_code == 304
+
+
+def test_feeds_need_no_cookie_and_open_nothing_else(played_world: World, played: TestClient) -> None:
+    path = addresses(played)["ics"]
+    with browsing(played_world, shown_at=GO_TIME) as stranger:
+        assert stranger.get(path).status_code == 200
+        assert stranger.get(path.replace("-all-", "-site-1-")).status_code == 404
+        assert stranger.get(path[:-5] + "x.ics").status_code == 404
+        assert stranger.get("/feeds/1-all-x.ics").status_code == 404
+        assert stranger.get("/feeds").history[0].status_code == 303
+
+
+def test_new_addresses_make_the_old_ones_dead(played: TestClient) -> None:
+    old = addresses(played)["ics"]
+    assert addresses(played)["ics"] != old
+    assert played.get(old).status_code == 404
+
+
+def test_a_feed_of_someone_elses_private_site_opens_nothing(played_world: World, played: TestClient) -> None:
+    from service.store import tables
+    from service.web import feedkeys
+
+    with played_world.duskbell.sessions.begin() as session:
+        other = tables.Person(name="", zone="UTC", is_operator=False, created_at=START)
+        session.add(other)
+        session.flush()
+        key = feedkeys.make_key(session, other.id, START)
+        path = feedkeys.feed_path(played_world.duskbell.keys, key, "site-1", "ics")
+    assert played.get(path).status_code == 404
+
+
+def test_names_that_would_break_a_feed_are_harmless(world: World) -> None:
+    with browsing(world, shown_at=GO_TIME) as browser:
+        sign_in_as_owner(browser)
+        name = 'A; B, C\\ <b>"&'
+        browser.post("/sites/new", data={"name": name, "at": "41, -1", "months": ["1"], "do": "save"})
+        found = addresses(browser)
+        assert name in [
+            str(event["location"])
+            for event in Calendar.from_ical(browser.get(found["ics"]).content).walk("VEVENT")
+        ]
+        assert name in [
+            each["properties"]["name"] for each in browser.get(found["geojson"]).json()["features"]
+        ]
+        ET.fromstring(browser.get(found["atom"]).content)
