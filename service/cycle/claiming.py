@@ -299,7 +299,7 @@ def _quiet_until(
             now=now,
             leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
             wishes=wishes,
-            clock=zone_info(alert.facts.get("person_zone") or alert.facts.get("zone") or "UTC"),
+            clock=wishes.clock(zone_info(alert.facts.get("zone", "UTC"))),
         )
         if ends is None:
             return None

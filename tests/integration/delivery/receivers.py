@@ -40,7 +40,9 @@ class Hook:
     @property
     def script(self) -> Script:
         def serve(talk: Talk) -> None:
-            _, headers, body = talk.hear_request()
+            first, headers, body = talk.hear_request()
+            if not first or len(body) < int(headers.get("content-length", 0)):
+                return  # the sender died in the middle of it
             with self._lock:
                 self._open += 1
                 self.most_at_once = max(self.most_at_once, self._open)

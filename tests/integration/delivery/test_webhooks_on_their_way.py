@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 
 from alerts.briefing.facts import AlertKind
+from alerts.wishes import Wishes
 from service.store.messages import Status
 from tests.integration.delivery.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
@@ -273,3 +274,25 @@ def _enqueue(yard: Yard, address_id: int, alert: object) -> str:
     with yard.sessions.begin() as session:
         row = messages.enqueue(session, address_id, [alert], created_at=yard.wall, due_at=yard.wall)  # type: ignore[list-item]
         return row.id
+
+
+@pytest.mark.parametrize(
+    ("kind", "rings_at"),
+    [(AlertKind.HEADS_UP, "07:00"), (AlertKind.GO, "00:30"), (AlertKind.STAND_DOWN, "00:30")],
+)
+def test_quiet_hours_hold_what_can_wait_and_nothing_else(kind: AlertKind, rings_at: str, yard: Yard) -> None:
+    """A message that was delayed into the night: 00:30 in Madrid, quiet until 07:00, one leaves at 02:00."""
+    yard.wall = NOW + timedelta(hours=7, minutes=30)
+    hook = Hook()
+    with Receiver(hook.script) as receiver:
+        address = yard.address("webhook", receiver.url)
+        leave_by = (NOW + timedelta(hours=9)).isoformat()
+        message_id = yard.message(address, kind, helps_for=DAY, wishes=Wishes(), leave_by=leave_by)
+        yard.deliver()
+        held = yard.status(message_id) is Status.DUE
+        assert (held, len(hook.heard)) == ((True, 0) if rings_at == "07:00" else (False, 1))
+        yard.deliver(later=timedelta(hours=6, minutes=29))
+        assert len(hook.heard) == (0 if held else 1)
+        yard.deliver(later=timedelta(minutes=1))
+    assert hook.ids == {message_id: 1}
+    assert yard.row(message_id).attempts == 1

@@ -37,6 +37,8 @@ from service.store.tables_delivery import Trouble
 NOW = datetime(2027, 7, 3, 15, 0, tzinfo=UTC)
 NIGHT = date(2027, 7, 3)
 HOUR = timedelta(hours=1)
+AT_ANY_HOUR = Wishes(quiet=None)
+"""Tests run at any time of day, some of them by the real clock."""
 
 
 @dataclass
@@ -82,7 +84,7 @@ class Yard:
             address = session.get_one(tables.Address, address_id)
             place = Site(f"Field {number}", 40.3123, -1.4249, 1180.0, "Europe/Madrid")
             site = add_site(session, address.person, place, elevation_known=True, now=NOW)
-            return people.subscribe(session, address, site, wishes or Wishes(), now=NOW).id
+            return people.subscribe(session, address, site, wishes or AT_ANY_HOUR, now=NOW).id
 
     def decide(self, subscription_id: int, verdict: str = "go", chance_pct: int | None = 81) -> int:
         """A decision about tonight, the newest from now on."""

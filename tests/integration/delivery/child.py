@@ -1,0 +1,108 @@
+"""What a test runs in a process of its own, to kill it or to freeze it."""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+from collections.abc import Callable, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from multiprocessing import get_context
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+from typing import Any
+
+from service.bootstrap import Duskbell
+from service.channels.email import MailServer
+from service.channels.netguard import SafeClient
+from service.channels.registry import build_channels, wiring_from
+from service.crashpoints import VARIABLE
+from service.cycle import deliver
+from service.cycle.run import run_cycle
+from service.settings import Settings
+from tests.integration.cycle.world import Weather
+
+PATIENCE_S = 60.0
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Where a child works: the data folder, the store, and the mail server's port (0: none)."""
+
+    folder: str
+    store_url: str
+    smtp_port: int = 0
+
+    def open(self) -> Duskbell:
+        settings = Settings(
+            data_dir=Path(self.folder),
+            database_url=self.store_url,
+            contact="test@example.org",
+            mail_from="duskbell@example.org",
+            public_url="https://duskbell.example.org",
+        )
+        duskbell = Duskbell(settings, invented_weather=Weather(8.0).gather)
+        relay = MailServer(host="127.0.0.1", port=self.smtp_port, security="none") if self.smtp_port else None
+        client = SafeClient(allow=["127.0.0.1"], ports=range(1024, 65536))
+        duskbell.channels = build_channels(replace(wiring_from(settings), client=client, mail_server=relay))
+        return duskbell
+
+
+def cycle(ground: Ground, now: datetime) -> None:
+    """One whole cycle as of `now`, with the real clock."""
+    run_cycle(ground.open(), now)
+
+
+def send(ground: Ground) -> None:
+    """One pass over what is due, in real time."""
+    duskbell = ground.open()
+    deliver.run(duskbell.delivery, datetime.now(UTC))
+
+
+def _run(crash_at: str, do: Callable[..., None], args: Sequence[Any]) -> None:
+    """The child's main: quiet, and mortal at the place that is named."""
+    logging.disable(logging.CRITICAL)
+    if crash_at:
+        os.environ[VARIABLE] = crash_at
+    do(*args)
+    os._exit(0)  # as the service does: nothing is left to tidy that another start wouldn't
+
+
+def start(do: Callable[..., None], *args: Any, crash_at: str = "") -> BaseProcess:
+    """Begin it in a process that has everything loaded already."""
+    context = get_context("forkserver")
+    context.set_forkserver_preload([__name__, "service.channels.registry", "alerts.briefing.build"])
+    process = context.Process(target=_run, args=(crash_at, do, args))
+    process.start()
+    return process
+
+
+def run(do: Callable[..., None], *args: Any, crash_at: str = "") -> int | None:
+    """Run it to its end, whatever that is; the exit code, negative for a signal."""
+    process = start(do, *args, crash_at=crash_at)
+    process.join(PATIENCE_S)
+    return process.exitcode
+
+
+def run_and_kill(do: Callable[..., None], *args: Any, after_s: float) -> int | None:
+    """Kill it -9 after that long, if it hasn't ended by then."""
+    process = start(do, *args)
+    process.join(after_s)
+    if process.is_alive():
+        assert process.pid is not None
+        os.kill(process.pid, signal.SIGKILL)
+    process.join(PATIENCE_S)
+    return process.exitcode
+
+
+@contextmanager
+def frozen(process: BaseProcess) -> Any:
+    """Stopped by the system for as long as the block lasts."""
+    assert process.pid is not None
+    os.kill(process.pid, signal.SIGSTOP)
+    try:
+        yield
+    finally:
+        os.kill(process.pid, signal.SIGCONT)

@@ -1,0 +1,216 @@
+"""Killed at any place, nothing is lost, nothing sticks, and a repeat bears the same id.
+
+Rows 1 to 9 of the fault list with the real channels, in processes that are really killed.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+import threading
+from collections import Counter
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import select, update
+
+from service.demo.receivers import mail_server
+from service.store import tables
+from service.store.engine import open_engine
+from service.store.messages import Status
+from service.store.promises import find_broken
+from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
+from tests.integration.delivery import child
+from tests.integration.delivery.child import Ground
+from tests.integration.delivery.conftest import OpenYard
+from tests.integration.delivery.receivers import Hook, Receiver, Talk
+from tests.integration.delivery.yard import Yard
+
+KILLED = -9
+ROUNDS = 10
+
+
+class Box:
+    """A mailbox that only counts ids."""
+
+    def __init__(self) -> None:
+        self.ids: Counter[str] = Counter()
+
+    async def handle_DATA(self, _server: object, _session: object, envelope: object) -> str:
+        content = envelope.original_content  # type: ignore[attr-defined]
+        found = re.search(rb"(?m)^Message-ID: <(msg_\w+)@", content)
+        assert found is not None
+        self.ids[found[1].decode()] += 1
+        return "250 taken"
+
+
+class Yardful:
+    """Messages by mail and webhook that are due, and what came of them."""
+
+    def __init__(self, yard: Yard, hook: Hook, box: Box, ground: Ground, url: str) -> None:
+        self.yard, self.hook, self.box, self.ground, self.url = yard, hook, box, ground, url
+
+    def fill(self, count: int) -> list[str]:
+        """Half webhooks, half mails, all to addresses of their own."""
+        self.yard.wall = datetime.now(UTC)
+        made = []
+        for number in range(count):
+            hooked = ("webhook", f"{self.url}&n={number}")
+            mailed = ("email", f"p{number}@example.net")
+            made.append(self.yard.message(self.yard.address(*(hooked if number % 2 else mailed))))
+        return made
+
+    @property
+    def arrived(self) -> Counter[str]:
+        return self.hook.ids + self.box.ids
+
+    def let_leases_run_out(self) -> None:
+        with self.yard.sessions.begin() as session:
+            session.execute(
+                update(tables.Message)
+                .where(tables.Message.status == Status.SENDING)
+                .values(leased_until=datetime.now(UTC) - timedelta(seconds=1))
+            )
+
+    def check(self) -> None:
+        self.yard.wall = datetime.now(UTC)
+        assert self.yard.broken() == []
+
+
+@pytest.fixture
+def yardful(new_yard: OpenYard, tmp_path: Path) -> Iterator[Yardful]:
+    hook, box = Hook(), Box()
+    with (
+        mail_server(box) as smtp_port,  # type: ignore[arg-type]  # it only takes what comes
+        Receiver(hook.script) as receiver,
+        new_yard() as yard,
+    ):
+        ground = Ground(str(tmp_path), yard.duskbell.settings.store_url, smtp_port)
+        yield Yardful(yard, hook, box, ground, receiver.url)
+
+
+@pytest.mark.parametrize(
+    ("place", "most_repeats"),
+    [
+        ("deliver.begun", 0), ("deliver.claimed", 0), ("deliver.composed", 0),
+        ("deliver.sent", 4), ("deliver.recorded", 4),
+    ],
+    ids=[
+        "row_2_before_anything_is_claimed", "row_3_after_the_claim", "row_3_composed_and_unsent",
+        "row_4_sent_and_unrecorded", "row_4_some_recorded",
+    ],
+)  # fmt: skip
+def test_killed_at_a_named_place_nothing_is_lost_and_repeats_bear_the_same_id(
+    place: str, most_repeats: int, yardful: Yardful
+) -> None:
+    made = yardful.fill(4)
+    assert child.run(child.send, yardful.ground, crash_at=place) == KILLED
+    yardful.let_leases_run_out()
+    assert child.run(child.send, yardful.ground) == 0
+    assert set(yardful.arrived) == set(made)
+    assert sum(yardful.arrived.values()) - len(made) <= most_repeats
+    assert {yardful.yard.status(each) for each in made} == {Status.SENT}
+    yardful.check()
+
+
+def test_row_3_a_lease_that_still_runs_keeps_others_away(yardful: Yardful) -> None:
+    made = yardful.fill(2)
+    assert child.run(child.send, yardful.ground, crash_at="deliver.claimed") == KILLED
+    assert child.run(child.send, yardful.ground) == 0
+    assert yardful.arrived == Counter()
+    assert {yardful.yard.status(each) for each in made} == {Status.SENDING}
+    yardful.let_leases_run_out()
+    assert child.run(child.send, yardful.ground) == 0
+    assert yardful.arrived == Counter(made)
+    yardful.check()
+
+
+@pytest.mark.parametrize("seed", range(ROUNDS))
+def test_row_5_killed_at_a_random_moment_nothing_is_lost(seed: int, yardful: Yardful) -> None:
+    made = yardful.fill(12)
+    child.run_and_kill(child.send, yardful.ground, after_s=random.Random(seed).uniform(0.05, 0.6))
+    yardful.let_leases_run_out()
+    assert child.run(child.send, yardful.ground) == 0
+    assert set(yardful.arrived) == set(made), "something was lost, or came under another id"
+    assert {yardful.yard.status(each) for each in made} == {Status.SENT}
+    yardful.check()
+
+
+def test_row_8_four_senders_send_each_message_once(yardful: Yardful) -> None:
+    made = yardful.fill(80)
+    senders = [child.start(child.send, yardful.ground) for _ in range(4)]
+    for sender in senders:
+        sender.join(child.PATIENCE_S)
+    assert [sender.exitcode for sender in senders] == [0] * 4
+    assert yardful.arrived == Counter(made)
+    yardful.check()
+
+
+def test_row_9_a_sender_frozen_past_its_lease_changes_nothing_when_it_wakes(yardful: Yardful) -> None:
+    first_came, first_may_end = threading.Event(), threading.Event()
+
+    class Slow(Hook):
+        def serve(self, talk: Talk, number: int) -> None:
+            if number == 1:
+                first_came.set()
+                first_may_end.wait(child.PATIENCE_S)
+            super().serve(talk, number)
+
+    slow = Slow()
+    with Receiver(slow.script) as receiver:
+        yardful.yard.wall = datetime.now(UTC)
+        message_id = yardful.yard.message(yardful.yard.address("webhook", receiver.url))
+        sender = child.start(child.send, yardful.ground)
+        assert first_came.wait(child.PATIENCE_S)
+        with child.frozen(sender):
+            yardful.let_leases_run_out()
+            assert child.run(child.send, yardful.ground) == 0
+            settled = yardful.yard.row(message_id)
+        first_may_end.set()
+        sender.join(child.PATIENCE_S)
+    assert sender.exitcode == 0
+    assert slow.ids == {message_id: 2}
+    after = yardful.yard.row(message_id)
+    assert (after.status, after.settled_at) == (Status.SENT, settled.settled_at)
+    assert yardful.yard.codes(message_id) == ["204", "204"]
+    yardful.check()
+
+
+def test_row_1_killed_in_the_middle_of_deciding_the_next_cycle_decides_anew(tmp_path: Path) -> None:
+    """The message is written, the transaction isn't through: neither decision nor message remains."""
+    url = f"sqlite:///{tmp_path / 'store.sqlite3'}"
+    with open_world(tmp_path, url) as world:
+        ground = Ground(str(tmp_path), url, world.duskbell.settings.smtp_port)
+        assert child.run(child.cycle, ground, START, crash_at="message.written") == KILLED
+        with world.duskbell.sessions() as session:
+            assert session.scalars(select(tables.Alert)).all() == []
+            assert session.scalars(select(tables.Message)).all() == []
+        assert child.run(child.cycle, ground, START) == 0
+        assert child.run(child.cycle, ground, ON_THE_DAY) == 0
+        assert child.run(child.cycle, ground, GO_TIME, crash_at="deliver.claimed") == KILLED
+        _free_leases(world.duskbell.sessions)
+        assert child.run(child.cycle, ground, GO_TIME) == 0
+        assert world.kinds() == ["heads_up", "heads_up", "go", "go"]
+        assert len(world.box.mails) == len(world.room.posts) == 2
+        with world.duskbell.sessions() as session:
+            assert find_broken(session, now=GO_TIME, wall=datetime.now(UTC)) == []
+
+
+def _free_leases(sessions: object) -> None:
+    with sessions.begin() as session:  # type: ignore[attr-defined]
+        session.execute(
+            update(tables.Message)
+            .where(tables.Message.leased_until.is_not(None))
+            .values(leased_until=datetime(2020, 1, 1, tzinfo=UTC))
+        )
+
+
+def test_no_child_leaves_a_lock_behind(yardful: Yardful) -> None:
+    yardful.fill(2)
+    child.run(child.send, yardful.ground, crash_at="deliver.sent")
+    engine = open_engine(yardful.ground.store_url)
+    with engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE person SET name = name")
+    engine.dispose()
