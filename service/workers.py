@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import signal
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from procrastinate.worker import Worker
 from alerts.errors import DuskbellError
 from service.bootstrap import Duskbell
 from service.chores import find_chores
+from service.cycle import verify
 from service.fleet import cycles, sending, sessions
 from service.fleet.lifeline import Lifeline, asking, driver_url
 from service.fleet.queue import (
@@ -128,7 +129,10 @@ def build_app(duskbell: Duskbell) -> App:
         conninfo=driver_url(url), kwargs=connect_options(url), min_size=1, max_size=4
     )
     app = App(connector=connector)
-    chores = {chore.name: chore for chore in find_chores(duskbell, duskbell.clock())}
+    chores: dict[str, Callable[[], object]] = {
+        chore.name: chore.do for chore in find_chores(duskbell, duskbell.clock())
+    }
+    chores["verify"] = lambda: verify.run(verify.verifying_from(duskbell), duskbell.clock())
 
     @app.task(name=PART, queue=JUDGE)
     def work_on_part(stage: str, part_id: int) -> None:
@@ -140,7 +144,7 @@ def build_app(duskbell: Duskbell) -> App:
 
     @app.task(name=CHORE, queue=UPKEEP)
     def do_chore(name: str) -> None:
-        chores[name].do()
+        chores[name]()
 
     @app.task(name=RECOVER, queue=UPKEEP, pass_context=True)
     async def recover_jobs(context: JobContext) -> None:

@@ -19,6 +19,7 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 LOOPBACK = "127.0.0.1"
 LARGEST_BODY = 64 * 1024
+STOP_SEEN_WITHIN_S = 0.02
 
 
 @dataclass
@@ -86,7 +87,7 @@ def chat_server(room: ChatRoom) -> Iterator[int]:
             """Say nothing: the demo tells its own story."""
 
     server = ThreadingHTTPServer((LOOPBACK, 0), Handler)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread = threading.Thread(target=lambda: server.serve_forever(STOP_SEEN_WITHIN_S), daemon=True)
     thread.start()
     try:
         yield server.server_port

@@ -17,7 +17,7 @@ from service.cycle.lanes import Waiting
 from service.fleet import cycles
 from service.fleet.batches import batch_up
 from service.fleet.duties import Do, Duty, due_at, take_turn
-from service.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, Nudge, defer
+from service.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, Nudge, defer
 from service.fleet.sessions import destination_of
 from service.store import endpoints, messages, tables
 
@@ -90,7 +90,8 @@ def find_duties(duskbell: Duskbell, chores: Sequence[Chore], every: timedelta) -
         Duty("sweep messages", SWEEP_EVERY, sweep_messages),
         Duty("sweep parts", SWEEP_EVERY, sweep_parts),
         Duty("recover jobs", RECOVER_EVERY, ask_to_recover),
-        *(Duty(f"chore {chore.name}"[:40], chore.every, _chore(chore.name)) for chore in chores),
+        Duty("verify", every, _chore("verify", VERIFY), offset),
+        *(Duty(f"chore {chore.name}"[:40], chore.every, _chore(chore.name, UPKEEP)) for chore in chores),
     ]
 
 
@@ -100,10 +101,11 @@ def ask_to_recover(session: Session, _moment: datetime, _now: datetime) -> None:
     defer(session, [nudge])
 
 
-def _chore(name: str) -> Do:
+def _chore(name: str, queue: str) -> Do:
+    key = f"chore {name}"
+
     def put_in(session: Session, _moment: datetime, _now: datetime) -> None:
-        nudge = Nudge(task=CHORE, queue=UPKEEP, args={"name": name}, queueing_lock=f"chore {name}")
-        defer(session, [nudge])
+        defer(session, [Nudge(task=CHORE, queue=queue, args={"name": name}, queueing_lock=key, lock=key)])
 
     return put_in
 

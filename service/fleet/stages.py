@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import InstrumentedAttribute, Session, sessionmaker
+from sqlalchemy import Integer, cast, func, select
+from sqlalchemy.orm import Session, sessionmaker
 
 from service.bootstrap import Duskbell
 from service.cycle import judge, refresh, sky
@@ -45,24 +45,36 @@ class Stage:
 
 
 def _sites(session: Session) -> Iterator[Ids]:
-    return _blocks(session, tables.Subscription.site_id, SITES_IN_A_BLOCK, weigh=False)
+    """By place, since near ones share what is asked of the feeds."""
+    revision, subscription = tables.SiteRevision, tables.Subscription
+    band = cast(func.floor(func.max(revision.lat_deg)), Integer)
+    query = (
+        select(revision.site_id)
+        .join(subscription, subscription.site_id == revision.site_id)
+        .where(subscription.ended_at.is_(None))
+        .group_by(revision.site_id)
+        .order_by(band, func.max(revision.lon_deg))
+    )
+    return _in_blocks(((site_id, 1) for site_id in session.scalars(query)), SITES_IN_A_BLOCK)
 
 
 def _addresses(session: Session) -> Iterator[Ids]:
-    return _blocks(session, tables.Subscription.address_id, SUBSCRIPTIONS_IN_A_BLOCK, weigh=True)
+    address_id = tables.Subscription.address_id
+    query = select(address_id, func.count()).where(tables.Subscription.ended_at.is_(None))
+    rows = session.execute(query.group_by(address_id).order_by(address_id))
+    return _in_blocks(((row[0], row[1]) for row in rows), SUBSCRIPTIONS_IN_A_BLOCK)
 
 
-def _blocks(session: Session, of: InstrumentedAttribute[int], size: int, *, weigh: bool) -> Iterator[Ids]:
-    """Ids with running subscriptions, ascending, in blocks of that many ids, or subscriptions (weigh)."""
-    query = select(of, func.count()).where(tables.Subscription.ended_at.is_(None)).group_by(of).order_by(of)
+def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]:
+    """Ids in their order, each block as soon as it weighs that much."""
     block: Ids = []
-    weight = 0
-    for one, subscriptions in session.execute(query):
+    weighs = 0
+    for one, adds in weighed:
         block.append(one)
-        weight += subscriptions if weigh else 1
-        if weight >= size:
+        weighs += adds
+        if weighs >= weight:
             yield block
-            block, weight = [], 0
+            block, weighs = [], 0
     if block:
         yield block
 

@@ -145,8 +145,15 @@ def test_a_scheduler_begins_cycles_puts_in_chores_and_sweeps(fleet: Fleet) -> No
     chore = Chore("watch", lambda: done.append("watched"), MINUTE)
     fleet.world.wall = START
     scheduler = Scheduler(duskbell, find_duties(duskbell, [chore], 30 * MINUTE))
-    assert scheduler.step() == ["cycle", "sweep messages", "sweep parts", "recover jobs", "chore watch"]
-    assert fleet.jobs() == ["sky", "upkeep", "upkeep"]
+    assert scheduler.step() == [
+        "cycle",
+        "sweep messages",
+        "sweep parts",
+        "recover jobs",
+        "verify",
+        "chore watch",
+    ]
+    assert fleet.jobs() == ["sky", "upkeep", "verify", "upkeep"]
     fleet.work()
     assert fleet.world.kinds() == ["heads_up", "heads_up"]
     fleet.world.wall += timedelta(seconds=5)
