@@ -21,7 +21,8 @@ from alerts.night import Night
 from alerts.span import Span
 from alerts.track.evidence import Judge, OutcomeState
 from alerts.track.outcome import Evidence, Outcome, combine, judge_night
-from alerts.track.witnesses import NightSeen, find_copies, find_never_cloudy
+from alerts.track.stations import CLEAR_OKTAS
+from alerts.track.witnesses import DULL_NIGHTS, NightSeen, find_copies, find_never_cloudy
 from alerts.weather.record import Forecast, Place
 from service.bootstrap import Duskbell, Gather
 from service.observations.base import Ask, Heard
@@ -266,7 +267,7 @@ def gather_evidence(session: Session, row: JudgedEvent, stored: StoredSite) -> E
     if len(stations) > 1:
         before = Span(window.end - COPIES_OVER, around.end)
         aside |= find_copies(track.find_reports(session, site.lat_deg, site.lon_deg, before)[1])
-    if stations:
+    if any(report.reading.okta_max <= CLEAR_OKTAS for report in reports):
         aside |= find_never_cloudy(_seen_before(session, row))
     return Evidence(
         stations=stations,
@@ -278,15 +279,24 @@ def gather_evidence(session: Session, row: JudgedEvent, stored: StoredSite) -> E
 
 
 def _seen_before(session: Session, row: JudgedEvent) -> list[NightSeen]:
-    """What each station said of the site's earlier nights, and what was settled without it."""
+    """What stations that never saw cloud said of the site's earlier nights, and what was settled without
+    them."""
     last = row.night_name - timedelta(days=1)
     rows = track.find_outcomes(session, row.site_id, row.night_name - NEVER_CLOUDY_OVER, last)
+    if len(rows) < DULL_NIGHTS:
+        return []
     by_night = {each.night_name: track.read_outcome(each) for each in rows}
-    return [
-        NightSeen(said.witness.split()[0], night, said.says, _without(outcome, said.witness))
+    said = [
+        (witness, night)
         for night, outcome in by_night.items()
-        for said in outcome.accounts
-        if said.judge is Judge.STATIONS and said.says is not OutcomeState.UNSURE
+        for witness in outcome.accounts
+        if witness.judge is Judge.STATIONS and witness.says is not OutcomeState.UNSURE
+    ]
+    cloudy = {witness.witness for witness, _ in said if witness.says is OutcomeState.NOT_CLEAR}
+    return [
+        NightSeen(witness.witness.split()[0], night, witness.says, _without(by_night[night], witness.witness))
+        for witness, night in said
+        if witness.witness not in cloudy
     ]
 
 

@@ -11,14 +11,14 @@ import pytest
 from sqlalchemy import select
 
 from alerts.span import Span
-from alerts.track.evidence import SeenSky
+from alerts.track.evidence import Account, Judge, OutcomeState, SeenSky
 from service.cycle import verify
 from service.cycle.run import run_cycle
 from service.demo.story import FLAT, SATURDAY
 from service.store import calibrations, tables, track
 from service.store.pairs import load_pairs
-from service.store.tables_track import StationReport
-from tests.integration.cycle.world import GO_TIME
+from service.store.tables_track import JudgedEvent, StationReport
+from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
 from tests.integration.track.past import AFTER, NEAR, NEXT_DAY, Past, over
 
 
@@ -221,6 +221,68 @@ def test_a_dead_source_of_analyses_or_stations_costs_nothing_but_the_witness(pas
     counts = past.verify()
     assert counts["judged"] > 0
     assert past.outcome().judge == "nobody"
+
+
+def test_a_feed_that_rewrites_its_past_changes_nothing(past: Past) -> None:
+    past.witnesses.sky, past.witnesses.analysis_pct = "NCD", 5.0
+    past.verify()
+    past.witnesses.analysis_pct = 95.0
+    past.verify(NEXT_DAY)
+    assert (past.outcome().state, past.rows()) == ("clear", 1)
+
+
+def test_an_analysis_that_comes_late_still_settles_the_night(past: Past) -> None:
+    past.witnesses.sky = "NCD"
+    past.verify()
+    assert past.outcome().state == "unsure"
+    past.witnesses.analysis_pct = 5.0
+    past.verify(NEXT_DAY)
+    assert (past.outcome().state, past.rows()) == ("clear", 2)
+
+
+def test_a_station_that_always_says_clear_is_set_aside(past: Past) -> None:
+    past.witnesses.sky, past.witnesses.analysis_pct = "NCD", 5.0
+    past.verify()
+    _remember(past, nights=30, cloudy=5)
+    with past.duskbell.sessions.begin() as session:
+        verify.judge_again(session, past.event().site_id, SATURDAY, NEXT_DAY)
+    outcome = track.read_outcome(past.outcome())
+    assert outcome.state.value == "unsure"
+    (station,) = (said for said in outcome.accounts if said.judge is Judge.STATIONS)
+    assert "has said clear on all of" in station.why
+
+
+def _remember(past: Past, *, nights: int, cloudy: int) -> None:
+    """Earlier nights on which the station said clear, and people saw cloud on some."""
+    event, seen = past.event(), track.read_outcome(past.outcome())
+    person = Account(Judge.PEOPLE, "voice 1", OutcomeState.NOT_CLEAR, "saw cloud", 1.0)
+    with past.duskbell.sessions.begin() as session:
+        for i in range(1, nights + 1):
+            day = timedelta(days=i + 10)
+            earlier = JudgedEvent(
+                site_id=event.site_id,
+                site_revision_id=event.site_revision_id,
+                night_name=SATURDAY - day,
+                window_start=event.window_start - day,
+                window_end=event.window_end - day,
+                shortest_minutes=event.shortest_minutes,
+                looks=3,
+            )
+            session.add(earlier)
+            session.flush()
+            people = (person,) if i <= cloudy else ()
+            track.keep_outcome(session, earlier, replace(seen, accounts=(*people, *seen.accounts)), AFTER)
+
+
+def test_it_works_on_both_databases(tmp_path: Path, store_url: str) -> None:
+    with open_world(tmp_path, store_url) as world:
+        for now in (START, ON_THE_DAY, GO_TIME):
+            world.cycle(now)
+        past = Past(world.duskbell)
+        past.witnesses.sky = "OVC080"
+        past.verify()
+        past.verify(NEXT_DAY)
+        assert (past.outcome().state, past.rows()) == ("not_clear", 1)
 
 
 def test_looks_come_after_one_another() -> None:
