@@ -1,0 +1,86 @@
+"""Plain values for the weather's own tests: invented forecasts with layers, places and lines of sight."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from hypothesis import settings
+
+from alerts.span import Span
+from alerts.weather.clearness import build_outlook
+from alerts.weather.outlook import Outlook
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+
+UNHURRIED = settings(deadline=None)
+HOUR = timedelta(hours=1)
+NOW = datetime(2026, 7, 15, 16, tzinfo=UTC)
+WINDOW = Span(datetime(2026, 7, 16, 2, tzinfo=UTC), datetime(2026, 7, 16, 6, tzinfo=UTC))
+"""Four whole hours, ten hours from now."""
+SITE = Place(45.87, 11.80, 1700.0)
+
+
+def source(lineage: str = "icon", provider: str = "Open-Meteo", **changes: Any) -> Source:
+    given: dict[str, Any] = {"issued_at": NOW - HOUR, "fetched_at": NOW} | changes
+    return Source(
+        "open-meteo", provider, lineage, f"{lineage} model", "credit", "https://example.org", **given
+    )
+
+
+def hour(starts: datetime = WINDOW.start, **values: Any) -> HourlyWeather:
+    """A clear, mild, calm hour with everything known; a layer given alone is the total too."""
+    layers = {name: values.get(name, 0.0) for name in ("cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")}
+    known = [value for value in layers.values() if value is not None]
+    given: dict[str, Any] = {
+        **layers,
+        "cloud_total_pct": max(known, default=None),
+        "fog_pct": 0.0,
+        "temperature_c": 15.0,
+        "dew_point_c": 5.0,
+        "wind_ms": 2.0,
+        "gust_ms": 4.0,
+        "precipitation_probability_pct": 0.0,
+        "precipitation_mm": 0.0,
+        "thunder_probability_pct": 0.0,
+    }
+    return HourlyWeather(starts, starts + HOUR, **(given | values))
+
+
+def hours(count: int = 4, starts: datetime = WINDOW.start, **values: Any) -> tuple[HourlyWeather, ...]:
+    return tuple(hour(starts + k * HOUR, **values) for k in range(count))
+
+
+def forecast(records: Sequence[HourlyWeather] | None = None, **changes: Any) -> Forecast:
+    """Four clear hours over the window unless told otherwise."""
+    given: dict[str, Any] = {
+        "source": source(),
+        "grid_lat_deg": SITE.lat_deg,
+        "grid_lon_deg": SITE.lon_deg,
+        "grid_elevation_m": None,
+        "layer_scheme": LayerScheme.OPEN_METEO,
+        "hours": tuple(records) if records is not None else hours(),
+        "place": SITE,
+    }
+    return Forecast(**(given | changes))
+
+
+def sight(records: Sequence[HourlyWeather], **changes: Any) -> Sight:
+    given: dict[str, Any] = {
+        "window": WINDOW,
+        "azimuth_deg": 140.0,
+        "altitude_deg": 15.0,
+        "places": 4,
+        "hours": tuple(records),
+    }
+    return Sight(**(given | changes))
+
+
+def with_sight(overhead: Forecast, records: Sequence[HourlyWeather], **changes: Any) -> Forecast:
+    return replace(overhead, sights=(sight(records, **changes),))
+
+
+def look(*forecasts: Forecast, **how: Any) -> Outlook:
+    given: dict[str, Any] = {"shortest": HOUR, "now": NOW, "is_night_of": True} | how
+    return build_outlook(WINDOW, forecasts, **given)
