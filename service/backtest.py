@@ -6,7 +6,7 @@ the night is another one: its windows are computed anew, and its outcome judged 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -107,10 +107,12 @@ def _replay_night(
         night = _stored_night(session, told)
     else:
         night = night_named(stored.site, told.event.night_name, wishes.sky, ephemeris)
-    if not night.windows:
+    nights = [night, *(night_named(stored.site, night.name, sky, ephemeris) for sky in wishes.skies[1:])]
+    starts = [window.span.start for each in nights for window in each.windows]
+    if not starts:
         return None
-    start = told.event.window_start if other is None else night.windows[0].span.start
-    verdicts = [(moment, _assess(session, stored, night, wishes, moment)) for moment in _moments(start)]
+    start = told.event.window_start if other is None else min(starts)
+    verdicts = [(moment, _assess(session, stored, nights, wishes, moment)) for moment in _moments(start)]
     stated = [(verdict, _stated(verdict, moment)) for moment, verdict in verdicts if verdict is not None]
     event = _event(told, wishes, [verdict for verdict, _ in stated]) if stated else None
     if event is None:
@@ -136,14 +138,14 @@ def _moments(start: datetime) -> list[datetime]:
 
 
 def _assess(
-    session: Session, stored: StoredSite, night: Night, wishes: Wishes, moment: datetime
+    session: Session, stored: StoredSite, nights: Sequence[Night], wishes: Wishes, moment: datetime
 ) -> Verdict | None:
     place = place_key(stored.site)
     known = newest_by_place(session, {place}, moment).get(place, [])
     if not known:
         return None
     forecasts = [_as_of(each.forecast, moment) for each in known]
-    return assess(stored.site, night, forecasts, wishes, now=moment)
+    return assess(stored.site, nights[0], forecasts, wishes, now=moment, also=nights[1:])
 
 
 def _as_of(forecast: Forecast, moment: datetime) -> Forecast:

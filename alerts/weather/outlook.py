@@ -71,6 +71,8 @@ class Outlook:
     change_pct: by how many points the chance moved with the sources' last runs; None when unknown.
     trip: from leave-by to home, as far as it lies ahead. warnings: official ones that overlap it.
     aerosol_optical_depth: the median over the window at 550 nm. helpers: sources used for other than cloud.
+    calibration: the version by which chance_pct was corrected by the record, "" when it wasn't;
+    raw_chance_pct: what it was before that.
     """
 
     window: Span
@@ -94,6 +96,8 @@ class Outlook:
     warnings: tuple[OfficialWarning, ...] = ()
     aerosol_optical_depth: float | None = None
     helpers: tuple[Source, ...] = ()
+    raw_chance_pct: int | None = None
+    calibration: str = ""
 
     def hazard(self, name: str) -> Hazard | None:
         """The hazard of that name, or None when nobody looked at it."""

@@ -119,7 +119,7 @@ def _is_about(decision: tables.Decision, event: JudgedEvent) -> bool:
 
 
 def _stated(decision: tables.Decision, event: JudgedEvent, outlooks: dict[int, Outlook]) -> Stated:
-    """What was told; the chance is told as the forecasts have it, before calibration."""
+    """What was told, with the chance before calibration where it was corrected."""
     window = Span(event.window_start, event.window_end)
     own = [outlooks[number] for number in decision.outlook_ids if number in outlooks]
     near = [each for each in own if each.window.overlap(window) is not None]
@@ -131,8 +131,14 @@ def _stated(decision: tables.Decision, event: JudgedEvent, outlooks: dict[int, O
         as_of=decision.as_of,
         confirmed_at=decision.confirmed_at,
         chance_pct=decision.chance_pct,
-        raw_chance_pct=decision.chance_pct,
+        raw_chance_pct=_raw_pct(decision, outlook),
     )
+
+
+def _raw_pct(decision: tables.Decision, outlook: Outlook | None) -> int | None:
+    if outlook is None or outlook.raw_chance_pct is None:
+        return decision.chance_pct
+    return outlook.raw_chance_pct
 
 
 def _outcome(event: JudgedEvent, row: tables.Outcome) -> Outcome:
