@@ -65,7 +65,7 @@ def test_doctor_says_what_is_missing_and_how_to_set_it(run: Run, monkeypatch: py
     ran = run("doctor")
     assert ran.code == 1
     assert "DUSKBELL_CONTACT" in ran.out
-    assert "open-meteo is off" in ran.out
+    assert "open-meteo: off" in ran.out
     assert "outbox" in ran.out
     monkeypatch.setenv("DUSKBELL_CONTACT", "you@example.org")
     assert run("doctor").code == 0
