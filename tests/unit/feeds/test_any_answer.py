@@ -8,24 +8,43 @@ from feed_files import BOX, ENSCHEDE, GLOBAL, NORDIC, NWS_EDGES, as_bytes, read_
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.feeds import metno_answer, nws_answer, openmeteo_answer
+from service.feeds import metno_answer, metno_warnings, nws_answer, nws_warnings, openmeteo_answer
+from service.feeds.base import Gathered
 from service.feeds.errors import FeedError
-from service.feeds.openmeteo import is_same_forecast, split_elements
+from service.feeds.openmeteo_parts import is_same_forecast, split_elements
 from service.feeds.openmeteo_terms import read_run
+from service.feeds.warned import parse_bulletin
+
+
+def warnings_by(service):
+    """Reads a bulletin; it holds no forecast."""
+
+    def parse(body, *, fetched_at):
+        bulletin = parse_bulletin(body, service, asked_at=fetched_at)
+        assert all(each.span.start < each.span.end and each.event for each in bulletin.warnings)
+        return Gathered()
+
+    return parse
+
 
 PARSERS = {
     "open-meteo": openmeteo_answer.parse,
     "metno": metno_answer.parse,
     "nws": nws_answer.parse,
+    "nws-warnings": warnings_by(nws_warnings.build_service()),
+    "metno-warnings": warnings_by(metno_warnings.build_service()),
 }
 FILES = {
     "open-meteo": [
         ENSCHEDE,
         "invented-open-meteo-multimodel-cloud-layers.json",
         "invented-open-meteo-ensemble-clearing-night.json",
+        "open-meteo-air-quality-enschede-2026-10-03.json",
     ],
     "metno": [GLOBAL, NORDIC],
     "nws": [NWS_EDGES, BOX],
+    "nws-warnings": ["invented-nws-alerts-edge-cases.json"],
+    "metno-warnings": ["invented-metno-alerts.json"],
 }
 FEEDS = pytest.mark.parametrize("feed", list(PARSERS))
 FEW = settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
