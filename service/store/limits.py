@@ -41,6 +41,7 @@ LIMITS: Mapping[str, Mapping[str, Limit]] = MappingProxyType(
         "challenge": {"host": Limit(10, HOUR), "network": Limit(20, HOUR), "all": Limit(300, HOUR)},
         "token": {"network": Limit(10, timedelta(minutes=1)), "all": Limit(600, timedelta(minutes=1))},
         "relay": {"network": Limit(600, timedelta(minutes=1))},
+        "judge": {"key": Limit(60, HOUR), "all": Limit(600, HOUR)},
     }
 )
 """By act, then by what is counted. "all" is the whole installation."""

@@ -25,6 +25,7 @@ from service.web import (
     siteedit,
     siteimport,
 )
+from service.web.api.app import build_api
 from service.web.context import Web
 from service.web.errorpages import add_error_pages
 from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHeaders
@@ -59,6 +60,7 @@ def build_app(
     app.state.web = web
     for build_router in ROUTERS:
         app.include_router(build_router(web))
+    app.mount("/api/v1", build_api(web))
     add_error_pages(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(BoundedBody)

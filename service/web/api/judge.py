@@ -1,0 +1,94 @@
+"""A verdict on request: nothing is stored, and the feeds are asked, so a key is needed and has a quota."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from fastapi import APIRouter, HTTPException, Response
+
+from alerts.assess import assess
+from alerts.errors import BadInput
+from alerts.naming import clean_name
+from alerts.night import Night, night_named, tonight_name
+from alerts.site import HorizonLine, Site
+from alerts.skyview import window_skies
+from alerts.span import Span
+from alerts.weather.record import Forecast, Place
+from service.places import zone_at
+from service.report import night_report
+from service.store import limits
+from service.store.people import default_wishes
+from service.web.api.keys import Keyed
+from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
+from service.web.api.problems import documented
+from service.web.context import Web
+from service.web.judged import FIRST_YEAR, LAST_YEAR
+
+RESPONSES = documented(400, 401, 413, 422, 429)
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.post("/judge", response_model=JudgeAnswer, responses=RESPONSES)
+    def judge(question: JudgeQuestion, owner: Keyed) -> Response:
+        """Judge one night at a place that isn't kept. Counts against the key's quota."""
+        now = web.now()
+        site = read_place(question.site)
+        night_wished = question.night
+        if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
+            raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}.")
+        spend(web, owner.key_id)
+        wishes = question.wishes or default_wishes()
+        ephemeris = web.skies.ephemeris
+        name = night_wished or tonight_name(site, now, ephemeris)
+        night, *also = (night_named(site, name, sky, ephemeris) for sky in wishes.skies)
+        forecasts, problems = ask(web, site, question.site.elevation_m, night, now)
+        verdict = assess(site, night, forecasts, wishes, now=now, also=also)
+        report = night_report(
+            site,
+            night,
+            verdict,
+            window_skies(site, night, ephemeris),
+            elevation_known=question.site.elevation_m is not None,
+        )
+        found = JudgeAnswer(report=report, problems=problems)
+        return Response(found.model_dump_json(), media_type="application/json")
+
+    return router
+
+
+def read_place(asked: PlaceQuestion) -> Site:
+    """The place as a site; BadInput when it can't be one."""
+    points = sorted({azimuth % 360: altitude for azimuth, altitude in asked.horizon}.items())
+    return Site(
+        name=clean_name(asked.name),
+        lat_deg=asked.lat,
+        lon_deg=asked.lon,
+        elevation_m=asked.elevation_m or 0.0,
+        zone=asked.zone or zone_at(asked.lat, asked.lon),
+        horizon=HorizonLine(tuple(each[0] for each in points), tuple(each[1] for each in points)),
+    )
+
+
+def spend(web: Web, key_id: int) -> None:
+    """Count the question; 429 when the key or the installation has asked enough for now."""
+    now = web.duskbell.clock()
+    with web.writing.begin() as session:
+        allowed = limits.allow(session, web.duskbell.keys, "judge", now, key=str(key_id))
+    if not allowed:
+        raise HTTPException(
+            429, "This key's quota is used up; it fills again by the hour.", headers={"Retry-After": "600"}
+        )
+
+
+def ask(
+    web: Web, site: Site, elevation_m: float | None, night: Night, now: datetime
+) -> tuple[list[Forecast], list[str]]:
+    """Forecasts for the windows that are still ahead, and what couldn't be asked."""
+    ahead = [window.span for window in night.windows if window.span.end > now]
+    if not ahead:
+        return [], []
+    place = Place(site.lat_deg, site.lon_deg, elevation_m)
+    gathered = web.duskbell.gather([place], Span(now, ahead[-1].end))
+    return list(gathered.forecasts), list(dict.fromkeys(failure.text for failure in gathered.failures))

@@ -1,0 +1,66 @@
+"""Who asks the API: the owner of a key, or a signed-in browser that only looks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, HTTPException, Request
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+
+from service import access
+from service.store import limits, tables
+from service.web.access import Viewer, find_viewer, web_of
+from service.web.asking import network_of_request
+
+BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
+WWW = {"WWW-Authenticate": "Bearer"}
+
+
+@dataclass(frozen=True, slots=True)
+class KeyOwner:
+    viewer: Viewer
+    key_id: int
+
+
+def need_key(
+    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
+) -> KeyOwner:
+    """The owner of the key; 401 without one that works, 429 for who tries too many."""
+    web = web_of(request)
+    if given is None:
+        raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
+    with web.reading() as session:
+        row = access.check_api_key(session, given.credentials, web.duskbell.clock())
+        person = session.get(tables.Person, row.person_id) if row is not None else None
+    if row is None or person is None:
+        raise _wrong_key(request)
+    return KeyOwner(Viewer(person.id, person.name, person.zone, person.is_operator), row.id)
+
+
+def _wrong_key(request: Request) -> HTTPException:
+    web = web_of(request)
+    network = limits.network_of(network_of_request(web, request))
+    with web.writing.begin() as session:
+        allowed = limits.allow(session, web.duskbell.keys, "token", web.duskbell.clock(), network=network)
+    if not allowed:
+        return HTTPException(
+            429, "Too many wrong keys from here; wait a minute.", headers={"Retry-After": "60"}
+        )
+    return HTTPException(401, "This key doesn't work. Make one on the page `You`.", headers=WWW)
+
+
+def need_reader(
+    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
+) -> Viewer:
+    """The owner of the key, or whoever is signed in; 401 for others."""
+    if given is not None:
+        return need_key(request, given).viewer
+    viewer = find_viewer(request)
+    if viewer is None:
+        raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
+    return viewer
+
+
+Reader = Annotated[Viewer, Depends(need_reader)]
+Keyed = Annotated[KeyOwner, Depends(need_key)]

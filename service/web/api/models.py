@@ -1,0 +1,130 @@
+"""The shapes of the API's answers and questions. Times are UTC, angles degrees, unknown is null."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from alerts.site import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
+from alerts.wishes import Wishes
+
+Verdict = Literal["go", "wait", "stay", "unknown"]
+Degrees = Annotated[float, Field(allow_inf_nan=False)]
+
+
+class SpanModel(BaseModel):
+    """Half-open: the end is not part of it."""
+
+    start: datetime
+    end: datetime
+
+
+class SiteModel(BaseModel):
+    """A site as the key's owner may see it. rounded: the coordinates are to 0.05 degrees."""
+
+    id: int
+    name: str
+    zone: str
+    lat: float
+    lon: float
+    rounded: bool
+    elevation_m: float | None
+    is_own: bool
+    is_shared: bool
+    url: str
+
+
+class SitesModel(BaseModel):
+    """A page of sites. next: the address of the following page; null on the last."""
+
+    items: list[SiteModel]
+    next: str | None
+
+
+class NightModel(BaseModel):
+    """One coming night. verdict: null where nothing is judged yet, or nobody watches the site."""
+
+    night: date
+    verdict: Verdict | None
+    chance_pct: int | None
+    window: SpanModel | None
+    minutes: float
+    leave_by: datetime | None
+    why: str
+    url: str
+
+
+class NightsModel(BaseModel):
+    site: SiteModel
+    nights: list[NightModel]
+
+
+class ComparedModel(BaseModel):
+    site_id: int
+    site: str
+    night: date
+    verdict: Verdict | None
+    chance_pct: int | None
+    minutes: int
+    worth: float
+    windows: list[SpanModel]
+    why: str | None
+
+
+class ComparisonModel(BaseModel):
+    """Nights with a window, best first. more: how many are left out."""
+
+    first: date
+    last: date
+    nights: list[ComparedModel]
+    more: int
+
+
+class PlaceQuestion(BaseModel):
+    """The place to judge. zone: found from the coordinates unless given. horizon: [azimuth, altitude]
+    pairs in degrees; empty for a level one."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    name: Annotated[str, Field(max_length=80)] = "This place"
+    lat: Annotated[Degrees, Field(ge=-90, le=90)]
+    lon: Annotated[Degrees, Field(ge=-180, le=180)]
+    elevation_m: Annotated[Degrees, Field(ge=LOWEST_ELEVATION_M, le=HIGHEST_ELEVATION_M)] | None = None
+    zone: Annotated[str, Field(max_length=64)] | None = None
+    horizon: Annotated[list[tuple[Degrees, Degrees]], Field(max_length=720)] = []
+
+
+class JudgeQuestion(BaseModel):
+    """What to judge. night: civil date of the evening; tonight unless given. wishes: the usual ones
+    unless given, with the keys that subscriptions have; lengths of time as ISO 8601 durations."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    site: PlaceQuestion
+    night: date | None = None
+    wishes: Wishes | None = None
+
+
+class JudgeAnswer(BaseModel):
+    """The object of `duskbell tonight --json`, and what couldn't be asked."""
+
+    report: dict[str, Any]
+    problems: list[str]
+
+
+class FaultModel(BaseModel):
+    where: str
+    what: str
+
+
+class ProblemModel(BaseModel):
+    """RFC 9457. errors: which parts of the request can't be used."""
+
+    type: str = "about:blank"
+    title: str
+    status: int
+    detail: str
+    instance: str
+    errors: list[FaultModel] = []

@@ -1,0 +1,182 @@
+"""Sites, nights, seasons and comparisons as JSON."""
+
+from __future__ import annotations
+
+import json
+from datetime import date
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query, Request, Response
+from pydantic import BaseModel
+
+from alerts.comparison import MOST_SITES
+from alerts.skyview import window_skies
+from service.comparing import compared_json, usual_span
+from service.report import night_report
+from service.seasonal import season_json
+from service.store import tables
+from service.store.sites import StoredSite, newest_revisions
+from service.web.access import Viewer, seen_site
+from service.web.api.keys import Reader
+from service.web.api.models import (
+    ComparedModel,
+    ComparisonModel,
+    NightModel,
+    NightsModel,
+    SiteModel,
+    SitesModel,
+    SpanModel,
+)
+from service.web.api.problems import documented
+from service.web.cells import NightCell
+from service.web.comparepage import compare_rows
+from service.web.context import Web
+from service.web.feeds import with_etag
+from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
+from service.web.sharing import shared_site
+from service.web.watching import site_rows, visible_sites, wishes_of
+
+SiteId = Annotated[int, Path(ge=1, le=2**31 - 1)]
+NIGHTS_COMPARED = 100
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites", response_model=SitesModel, responses=documented(401, 422, 429))
+    def sites(
+        request: Request,
+        viewer: Reader,
+        limit: Annotated[int, Query(ge=1, le=100)] = 50,
+        after: Annotated[int, Query(ge=0, le=2**31 - 1, description="Id of the last site seen.")] = 0,
+    ) -> Response:
+        """Your sites, and shared ones that you are told about, by id."""
+        with web.reading() as session:
+            visible = sorted(visible_sites(session, viewer), key=lambda row: row.id)
+            rows = [row for row in visible if row.id > after]
+            stored = newest_revisions(session, {row.id for row in rows[:limit]})
+            items = [site_model(web, row, stored[row.id], viewer) for row in rows[:limit]]
+        more = f"/api/v1/sites?limit={limit}&after={items[-1].id}" if len(rows) > limit else None
+        return answer(request, SitesModel(items=items, next=more))
+
+    @router.get("/sites/{site_id}", response_model=SiteModel, responses=documented(401, 404, 422, 429))
+    def site(request: Request, site_id: SiteId, viewer: Reader) -> Response:
+        """One site."""
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            return answer(request, site_model(web, seen.row, seen.stored, viewer))
+
+    @router.get(
+        "/sites/{site_id}/nights", response_model=NightsModel, responses=documented(401, 404, 422, 429)
+    )
+    def nights(request: Request, site_id: SiteId, viewer: Reader) -> Response:
+        """The coming fourteen nights at a site."""
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            row = site_rows(session, web.skies, [seen.row], viewer, web.now())[0]
+        found = NightsModel(
+            site=site_model(web, seen.row, seen.stored, viewer),
+            nights=[night_model(web, site_id, cell) for cell in row.cells],
+        )
+        return answer(request, found)
+
+    @router.get(
+        "/sites/{site_id}/nights/{night}",
+        response_model=dict[str, Any],
+        responses=documented(400, 401, 404, 422, 429),
+    )
+    def night(request: Request, site_id: SiteId, night: date, viewer: Reader) -> Response:
+        """One night with its windows, weather, verdict and reasons: the object of `tonight --json`."""
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, night, web.now())
+        shown = judged.site if seen.is_own else shared_site(judged.site)
+        skies = window_skies(judged.site, judged.night, web.skies.ephemeris)
+        report = night_report(
+            shown, judged.night, judged.verdict, skies, elevation_known=seen.stored.elevation_known
+        )
+        return answer(request, report)
+
+    @router.get(
+        "/sites/{site_id}/season",
+        response_model=dict[str, Any],
+        responses=documented(400, 401, 404, 422, 429),
+    )
+    def season(
+        request: Request,
+        site_id: SiteId,
+        viewer: Reader,
+        year: Annotated[int, Query(ge=FIRST_YEAR, le=LAST_YEAR)],
+    ) -> Response:
+        """Every night of a year with a dark window, from the sky alone."""
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            wishes = wishes_of(watcher_of(session, seen, viewer)).sky
+        found = web.skies.season(seen.stored.site, date(year, 1, 1), date(year, 12, 31), wishes)
+        values = season_json(found, found.nights)
+        if not seen.is_own:
+            shared = shared_site(seen.stored.site)
+            values["site"] = {**values["site"], "lat": shared.lat_deg, "lon": shared.lon_deg}
+        return answer(request, values)
+
+    @router.get("/compare", response_model=ComparisonModel, responses=documented(400, 401, 422, 429))
+    def compare(
+        request: Request,
+        viewer: Reader,
+        site: Annotated[list[int] | None, Query(max_length=MOST_SITES)] = None,
+        first: Annotated[date | None, Query(alias="from")] = None,
+        last: Annotated[date | None, Query(alias="to")] = None,
+    ) -> Response:
+        """The nights of several sites (all of yours unless named), best first."""
+        span = usual_span(first, last, web.now().date())
+        with web.reading() as session:
+            rows = [row for row in visible_sites(session, viewer) if site is None or row.id in site]
+            lines = compare_rows(web, session, viewer, rows[:MOST_SITES], span)
+        found = [
+            ComparedModel(site_id=line.site_id, **compared_json(line.each))
+            for line in lines[:NIGHTS_COMPARED]
+        ]
+        more = max(0, len(lines) - NIGHTS_COMPARED)
+        return answer(request, ComparisonModel(first=span[0], last=span[1], nights=found, more=more))
+
+    return router
+
+
+def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:
+    """The values as JSON with an ETag, or 304."""
+    if isinstance(values, BaseModel):
+        content = values.model_dump_json().encode()
+    else:
+        content = json.dumps(values, ensure_ascii=False, allow_nan=False).encode()
+    return with_etag(request, content, "application/json")
+
+
+def site_model(web: Web, row: tables.Site, stored: StoredSite, viewer: Viewer) -> SiteModel:
+    is_own = row.owner_id == viewer.person_id
+    site = stored.site if is_own else shared_site(stored.site)
+    return SiteModel(
+        id=row.id,
+        name=row.name,
+        zone=site.zone,
+        lat=site.lat_deg,
+        lon=site.lon_deg,
+        rounded=not is_own,
+        elevation_m=site.elevation_m if stored.elevation_known else None,
+        is_own=is_own,
+        is_shared=row.is_shared,
+        url=web.url(f"/sites/{row.id}"),
+    )
+
+
+def night_model(web: Web, site_id: int, cell: NightCell) -> NightModel:
+    window = SpanModel(start=cell.window.start, end=cell.window.end) if cell.window else None
+    return NightModel(
+        night=cell.name,
+        verdict=cell.verdict or None,
+        chance_pct=cell.chance_pct,
+        window=window,
+        minutes=round(cell.minutes, 1),
+        leave_by=cell.leave_by,
+        why=cell.why,
+        url=web.url(f"/sites/{site_id}/nights/{cell.name}"),
+    )
