@@ -68,12 +68,15 @@ def keep_changed(
     known = _newest_rows(session, {place for place, _ in forecasts}, fetched_at)
     kept = []
     for place, forecast in forecasts:
-        before = known.get((place, forecast.source.feed, forecast.source.model))
-        fresh = forecast if before is None else with_run_before(forecast, unpack(before))
-        if before is None or _says_something_new(fresh, before):
-            kept.append(keep(session, place, fresh, fetched_at=fetched_at))
+        row = known.get((place, forecast.source.feed, forecast.source.model))
+        if row is None:
+            kept.append(keep(session, place, forecast, fetched_at=fetched_at))
+            continue
+        before = unpack(row)
+        if says_the_same(forecast, before):
+            row.confirmed_at = forecast.source.fetched_at or fetched_at
         else:
-            before.confirmed_at = fresh.source.fetched_at or fetched_at
+            kept.append(keep(session, place, with_run_before(forecast, before), fetched_at=fetched_at))
     return kept
 
 
@@ -83,8 +86,22 @@ def _newest_rows(
     return {(row.place, row.feed, row.model): row for row in _newest(session, places, now)}
 
 
-def _says_something_new(fresh: Forecast, before: tables.Forecast) -> bool:
-    return fresh.source.issued_at != before.issued_at or digest_of(pack(fresh)) != before.digest
+def says_the_same(fresh: Forecast, before: Forecast) -> bool:
+    """Whether a fresh answer has nothing that the one before hasn't: the same run, each of its hours alike.
+
+    It may begin later, as hours that have passed fall away.
+    """
+    if fresh.source.issued_at != before.source.issued_at or fresh.layer_scheme != before.layer_scheme:
+        return False
+    known = {each.starts: (each, *_members_at(before, i)) for i, each in enumerate(before.hours)}
+    if any(known.get(each.starts) != (each, *_members_at(fresh, i)) for i, each in enumerate(fresh.hours)):
+        return False
+    words = [[replace(each, asked_at=None) for each in one.bulletins] for one in (fresh, before)]
+    return words[0] == words[1] and all(sight in before.sights for sight in fresh.sights)
+
+
+def _members_at(forecast: Forecast, index: int) -> tuple[float | None, ...]:
+    return tuple(member[index] for member in forecast.members)
 
 
 def digest_of(body: dict[str, Any]) -> str:
