@@ -12,12 +12,14 @@ from datetime import datetime, time, timedelta, tzinfo
 from alerts.clocktimes import DAY, at_clock
 from alerts.fieldplan import FieldPlan
 from alerts.ladder import LAST_WORD_LEAD
+from alerts.night import Night
+from alerts.presence import usable_spans
 from alerts.restraint import CYCLE_SLACK, HOLD, Look, go_due_from
 from alerts.site import Site
 from alerts.span import Span
 from alerts.telling import Telling, Why
 from alerts.verdict import FAR_OFF
-from alerts.weather.clearness import OLDEST_AIR, USUALLY_AWAY
+from alerts.weather.clearness import OLDEST_AIR
 from alerts.weather.lineage import AIR_LINEAGE
 from alerts.weather.readings import ARRIVES_WITHIN, OLDEST_RUN, OLDEST_RUN_ON_THE_DAY, dated
 from alerts.weather.record import Source
@@ -37,23 +39,35 @@ def next_midnight(now: datetime, zone: tzinfo) -> datetime:
 
 
 def verdict_may_change(
-    windows: Iterable[Span], sources: Iterable[Source], wishes: Wishes, now: datetime, site: Site
+    nights: Sequence[Night],
+    trips: Sequence[Span],
+    sources: Iterable[Source],
+    wishes: Wishes,
+    now: datetime,
+    site: Site,
 ) -> datetime:
     """From when on the verdict on a night can be another one; `now` when every look may differ.
 
-    windows: the usable parts, for which there is weather. From the usual leave-by on until one is home the
-    outlook looks at what is left of the trip, and a run without an issue time ages as one looks.
+    nights: the night, as each target makes it. trips: from leaving to coming home, one for each part of a
+    window for which there is weather. From when one leaves until one is home the outlook looks at what is
+    left of the trip, and a run without an issue time ages as one looks.
     """
-    windows, sources = tuple(windows), tuple(sources)
-    before, after = USUALLY_AWAY
-    if windows and any(source.issued_at is None and source.lineage != AIR_LINEAGE for source in sources):
+    sources = tuple(sources)
+    if trips and any(_ages_as_one_looks(source) for source in sources):
         return now
-    if any(window.start - before <= now < window.end + after for window in windows):
+    if any(trip.contains(now) for trip in trips):
         return now
     moments = [next_midnight(now, site.tz), *(at for source in sources for at in _ages(source))]
-    for window in windows:
-        moments += [window.start - FAR_OFF, window.start - before, window.end - wishes.shortest_window]
+    moments += [trip.start for trip in trips]
+    for night in nights:
+        moments += [night.windows[0].span.start - FAR_OFF] if night.windows else []
+        for part in usable_spans(night, wishes, site):
+            moments += [part.end - wishes.shortest_window] if part is not None else []
     return _first(moments, now)
+
+
+def _ages_as_one_looks(source: Source) -> bool:
+    return source.issued_at is None and source.lineage != AIR_LINEAGE
 
 
 def _ages(source: Source) -> Iterator[datetime]:
@@ -121,4 +135,3 @@ def _first(moments: Sequence[datetime], now: datetime) -> datetime:
 def look_again_at(moments: Iterable[datetime], now: datetime) -> datetime:
     """The earliest of these, and never later than in six hours."""
     return min([*moments, now + AT_MOST])
-

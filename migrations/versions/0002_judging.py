@@ -37,6 +37,7 @@ def upgrade() -> None:
         subscription.add_column(sa.Column("judged_at", sa.DateTime(timezone=True), nullable=True))
         subscription.add_column(sa.Column("look_again_at", sa.DateTime(timezone=True), nullable=True))
         subscription.create_index(subscription.f("ix_subscription_look_again_at"), ["look_again_at"])
+    op.create_index(op.f("ix_alert_night_name"), "alert", ["night_name"], unique=False)
     _make_shared_tables()
     _add_to_decisions()
     _share()
@@ -69,7 +70,7 @@ def _add_to_decisions() -> None:
         decision.add_column(sa.Column("why_text", sa.Text(), nullable=False, server_default=""))
         decision.add_column(sa.Column("rung", sa.Integer(), nullable=False, server_default="0"))
         decision.add_column(sa.Column("rung_since", sa.DateTime(timezone=True), nullable=True))
-        decision.add_column(sa.Column("decide_at", sa.DateTime(timezone=True), nullable=True))
+        decision.add_column(sa.Column("leave_by", sa.DateTime(timezone=True), nullable=True))
 
 
 def _share() -> None:
@@ -186,6 +187,7 @@ def _digest(values: dict[str, Any]) -> str:
 
 
 def downgrade() -> None:
+    op.drop_index(op.f("ix_alert_night_name"), table_name="alert")
     with op.batch_alter_table("decision") as decision:
         decision.add_column(sa.Column("wishes", sa.JSON(), nullable=True))
         decision.add_column(sa.Column("reasons", sa.JSON(), nullable=True))
@@ -203,7 +205,7 @@ def downgrade() -> None:
             "why_text",
             "rung",
             "rung_since",
-            "decide_at",
+            "leave_by",
         ):
             decision.drop_column(name)
     op.drop_table("finding")

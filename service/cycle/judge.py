@@ -1,247 +1,201 @@
 """Stage 3: rows of nights and forecasts -> outlooks and decisions, and what to tell of them.
 
-Each address is judged in one transaction, in which its decisions, alerts and messages are written
-together: a stored decision that calls for an alert always has its message.
+Subscriptions whose nights are due for a look are judged in blocks of whole addresses. The decisions of a
+block, its alerts and its messages are written in one transaction: a stored decision that calls for an alert
+always has its message.
 """
 
 from __future__ import annotations
 
-import hashlib
-from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from itertools import groupby
+from typing import Any
 
+from sqlalchemy import Text, cast, select, update
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts import RULES_VERSION
-from alerts.assess import is_night_of
-from alerts.night import Night, name_at
-from alerts.verdict import Verdict, judge
-from alerts.weather.clearness import build_outlook
-from alerts.weather.outlook import Outlook
-from alerts.wishes import Wishes
+from alerts.briefing.facts import AlertKind
+from alerts.nextlook import look_again_at
+from alerts.night import name_at
+from alerts.sky.ephemeris import Ephemeris
+from service.crashpoints import crash_point
 from service.cycle import tell
-from service.cycle.sky import coming_nights
-from service.store import tables
-from service.store.codec import from_json, to_json
-from service.store.decisions import keep_outlook, newest_decisions
-from service.store.forecasts import StoredForecast, newest_by_place, place_key
-from service.store.people import active_subscriptions
-from service.store.sites import StoredSite, newest_revisions
+from service.cycle.keeping import Keeper
+from service.cycle.looking import Looked, Raised, Watch, look_at
+from service.cycle.shelf import Shelf, ShelfNight
+from service.store import decisions, tables
+from service.store.decisions import Known, SubscriptionNight
+from service.store.people import is_active
+from service.store.retrying import in_transaction
+from service.store.wanted import NIGHTS_BACK, DueLook, due_looks, known_wishes
 
-CHANCE_STEP_PCT = 5
-"""A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
+SUBSCRIPTIONS_AT_ONCE = 500
+"""In one transaction: long enough that commits cost little, short enough that nobody waits for it."""
+ENDED_WITH_TRIPS = "all its trips lie behind"
 
 
 @dataclass(frozen=True, slots=True)
 class Judging:
-    """What the stage needs. cycle: time to the next run. invented: mark all that is told."""
+    """What the stage needs. cycle: time to the next run. invented: mark all that is told. ephemeris: for
+    the notes for the field; None leaves them out."""
 
     sessions: sessionmaker[Session]
     cycle: timedelta
     invented: bool = False
-
-
-@dataclass(slots=True)
-class _Shelf:
-    """What one run has read and worked out, shared by all who ask the same."""
-
-    sites: dict[int, StoredSite]
-    nights: dict[tuple[int, str], list[tables.Night]]
-    forecasts: dict[str, list[StoredForecast]]
-    decoded: dict[int, Night] = field(default_factory=dict)
-    outlooks: dict[tuple[int, int, timedelta], Outlook] = field(default_factory=dict)
-
-    def night(self, row: tables.Night) -> Night:
-        if row.id not in self.decoded:
-            self.decoded[row.id] = from_json(Night, row.facts)
-        return self.decoded[row.id]
+    ephemeris: Ephemeris | None = None
 
 
 def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
-    """Judge every coming night of every active subscription; what was decided and told."""
+    """Judge the coming nights of every subscription that is due for a look; what was decided and told."""
     with judging.sessions() as session:
-        subscriptions = active_subscriptions(session, now)
-        shelf = _fill_shelf(session, subscriptions, now)
-    counts: dict[str, int] = defaultdict(int)
-    for _, group in groupby(subscriptions, key=lambda each: each.address_id):
-        with judging.sessions.begin() as session:
-            for name, count in _judge_address(session, judging, shelf, list(group), now, wall).items():
-                counts[name] += count
+        due = due_looks(session, now)
+    shelf = Shelf(now)
+    counts: Counter[str] = Counter()
+    for some in _blocks(due):
+        block = _Block(judging, shelf, tuple(some), Keeper(now), now, wall)
+        counts.update(in_transaction(judging.sessions, block.judge))
+        crash_point("judge.committed")
+        block.keeper.remember()
+        shelf.trim()
     return dict(counts)
 
 
-def _fill_shelf(session: Session, subscriptions: Sequence[tables.Subscription], now: datetime) -> _Shelf:
-    sites = newest_revisions(session, {each.site_id for each in subscriptions})
-    nights: dict[tuple[int, str], list[tables.Night]] = defaultdict(list)
-    for row in coming_nights(session, {stored.revision_id for stored in sites.values()}, now):
-        nights[row.site_revision_id, row.sky_key].append(row)
-    places = {place_key(stored.site) for stored in sites.values()}
-    return _Shelf(sites, nights, newest_by_place(session, places, now))
+def _blocks(due: Sequence[DueLook]) -> Iterator[list[DueLook]]:
+    """Whole addresses together, those with sites near each other in the store one after the other, so that
+    each site is read once."""
+    addresses = [list(group) for _, group in groupby(due, key=lambda each: each.address_id)]
+    addresses.sort(key=lambda group: min(each.site_id for each in group))
+    block: list[DueLook] = []
+    for group in addresses:
+        block += group
+        if len(block) >= SUBSCRIPTIONS_AT_ONCE:
+            yield block
+            block = []
+    if block:
+        yield block
 
 
-def _judge_address(
-    session: Session,
-    judging: Judging,
-    shelf: _Shelf,
-    subscriptions: list[tables.Subscription],
-    now: datetime,
-    wall: datetime,
-) -> dict[str, int]:
-    """Decide and tell for one address; its alerts of this cycle share one message."""
-    first = min(name_at(shelf.sites[each.site_id].site, now) for each in subscriptions)
-    before = newest_decisions(session, [each.id for each in subscriptions], first)
-    history = tell.load_history(session, [each.id for each in subscriptions], first)
-    counts: dict[str, int] = defaultdict(int)
-    raised: list[tables.Alert] = []
-    for subscription in subscriptions:
-        stored, wishes = shelf.sites[subscription.site_id], from_json(Wishes, subscription.wishes)
-        for row in _nights_to_judge(shelf, subscription, stored, wishes, now):
-            known = before.get((subscription.id, row.name))
-            verdict, decision = _decide(session, shelf, subscription, stored, wishes, row, known, now)
-            counts["decided" if decision is not known else "confirmed"] += 1
-            alert = tell.consider(
-                session,
-                tell.Case(subscription, stored.site, wishes, shelf.night(row), verdict, decision),
-                history[subscription.id, row.name],
-                now=now,
-                cycle=judging.cycle,
-                invented=judging.invented,
-            )
-            if alert is not None:
-                raised.append(alert)
-                counts[alert.kind] += 1
-    tell.enqueue_together(session, raised, subscriptions[0].address_id, now=now, wall=wall)
-    return counts
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """Some addresses, judged in one transaction."""
 
+    judging: Judging
+    shelf: Shelf
+    due: tuple[DueLook, ...]
+    keeper: Keeper
+    now: datetime
+    wall: datetime
 
-def _nights_to_judge(
-    shelf: _Shelf, subscription: tables.Subscription, stored: StoredSite, wishes: Wishes, now: datetime
-) -> list[tables.Night]:
-    """Tonight and as many nights as the person wants to hear of."""
-    last = name_at(stored.site, now) + timedelta(days=wishes.days_ahead)
-    rows = shelf.nights.get((stored.revision_id, subscription.sky_key), [])
-    return [row for row in rows if row.name <= last]
+    def judge(self, session: Session) -> dict[str, int]:
+        """Decide and tell for these addresses; each one's alerts of this cycle share one message."""
+        watches = self._read_watches(session)
+        self.shelf.stock(session, {watch.site_id for watch in watches})
+        looks = list(self._looks(session, watches))
+        news = [(number, each) for number, each in enumerate(looks) if each.is_news and not _is_mute(each)]
+        ids = self.keeper.keep(session, [each for _, each in news])
+        held = [each.before.decision_id for each in looks if each.before is not None and not each.is_news]
+        decisions.confirm(session, held, self.now)
+        crash_point("judge.decided")
+        teller = tell.Teller(self.now, self.wall, self.judging.invented, self.judging.ephemeris)
+        numbers = (number for number, _ in news)
+        told = tell.raise_alerts(session, teller, looks, dict(zip(numbers, ids, strict=True)))
+        self._note_looked(session, watches, looks)
+        crash_point("judge.told")
+        counts = {"decided": len(ids), "confirmed": len(held)}
+        return {name: count for name, count in counts.items() if count} | told
 
-
-def _decide(
-    session: Session,
-    shelf: _Shelf,
-    subscription: tables.Subscription,
-    stored: StoredSite,
-    wishes: Wishes,
-    row: tables.Night,
-    known: tables.Decision | None,
-    now: datetime,
-) -> tuple[Verdict, tables.Decision]:
-    """The verdict, and its row: a new one when it changed, else the known one confirmed."""
-    night = shelf.night(row)
-    forecasts = shelf.forecasts.get(place_key(stored.site), [])
-    outlooks = [
-        _outlook(shelf, row, index, forecasts, wishes, stored, now) for index in range(len(night.windows))
-    ]
-    verdict = judge(night, outlooks, wishes, now=now, site=stored.site)
-    print_ = fingerprint(verdict)
-    if known is not None and (known.fingerprint, known.night_id) == (print_, row.id):
-        known.confirmed_at = now
-        return verdict, known
-    kept = _keep_outlooks(session, row, outlooks, forecasts, wishes, now)
-    decision = _decision_row(subscription, stored, wishes, row, verdict, print_, now)
-    decision.outlook_ids = [each.id for each in kept]
-    decision.forecast_ids = [each.forecast_id for each in forecasts] if kept else []
-    session.add(decision)
-    session.flush()
-    return verdict, decision
-
-
-def _outlook(
-    shelf: _Shelf,
-    row: tables.Night,
-    index: int,
-    forecasts: list[StoredForecast],
-    wishes: Wishes,
-    stored: StoredSite,
-    now: datetime,
-) -> Outlook | None:
-    if not forecasts:
-        return None
-    key = (row.id, index, wishes.shortest_window)
-    if key not in shelf.outlooks:
-        shelf.outlooks[key] = build_outlook(
-            shelf.night(row).windows[index].span,
-            [each.forecast for each in forecasts],
-            shortest=wishes.shortest_window,
-            now=now,
-            is_night_of=is_night_of(stored.site, row.name, now),
+    def _read_watches(self, session: Session) -> list[Watch]:
+        """The subscriptions as they are now: some may have been paused, ended or judged meanwhile."""
+        owed = {each.subscription_id for each in self.due if each.owed_only}
+        row = tables.Subscription
+        mine = (
+            select(row.id, row.address_id, row.site_id, row.judged_at, cast(row.wishes, Text).label("text"))
+            .join(tables.Address, tables.Address.id == row.address_id)
+            .join(tables.Site, tables.Site.id == row.site_id)
+            .where(row.id.in_([each.subscription_id for each in self.due]))
+            .order_by(row.id)
         )
-    return shelf.outlooks[key]
+        rows = session.execute(mine.with_for_update(of=row)).all()
+        active = set(session.scalars(mine.with_only_columns(row.id).where(*is_active(self.now))))
+        watches = [
+            Watch(each.id, each.address_id, each.site_id, known_wishes(each.text), each.id not in active)
+            for each in rows
+            if each.judged_at != self.now and (each.id in active or each.id in owed)
+        ]
+        return self._with_weeks(session, watches)
+
+    def _with_weeks(self, session: Session, watches: list[Watch]) -> list[Watch]:
+        """How often their addresses rang this week, where somebody asks for a limit."""
+        limited = {each.address_id for each in watches if each.wishes.most_a_week is not None}
+        if not limited:
+            return watches
+        rang = tell.told_this_week(session, limited, self.now)
+        return [replace(each, told_this_week=rang.get(each.address_id, 0)) for each in watches]
+
+    def _looks(self, session: Session, watches: Sequence[Watch]) -> Iterator[Looked]:
+        ids = [watch.subscription_id for watch in watches]
+        first = (self.now - NIGHTS_BACK).date()
+        before = decisions.newest_known(session, ids, first)
+        history = tell.read_history(session, ids, first)
+        for watch in watches:
+            yield from self._look(watch, before, history)
+
+    def _look(
+        self,
+        watch: Watch,
+        before: Mapping[SubscriptionNight, Known],
+        history: Mapping[SubscriptionNight, list[Raised]],
+    ) -> Iterator[Looked]:
+        """Each night of one subscription; of one that is paused or ended those alone that were told of."""
+        site, known = self.shelf.site(watch.site_id), watch.known
+        asked = self.shelf.asked(known.judged, tuple(key for key, _ in known.skies))
+        for night in self._nights(watch):
+            key = (watch.subscription_id, night.name)
+            if watch.owed_only and key not in history:
+                continue
+            judged = site.judge(night.name, asked, watch.wishes, self.now)
+            told = history.get(key, [])
+            cycle = self.judging.cycle
+            yield look_at(watch, site, judged, before.get(key), told, now=self.now, cycle=cycle)
+
+    def _nights(self, watch: Watch) -> list[ShelfNight]:
+        """Tonight and as many nights as the person wants to hear of."""
+        site, (first_key, _) = self.shelf.site(watch.site_id), watch.known.skies[0]
+        last = self._tonight(watch) + timedelta(days=watch.wishes.days_ahead)
+        return [night for night in site.coming(first_key) if night.name <= last]
+
+    def _tonight(self, watch: Watch) -> date:
+        return name_at(self.shelf.site(watch.site_id).stored.site, self.now)
+
+    def _note_looked(self, session: Session, watches: Sequence[Watch], looks: Sequence[Looked]) -> None:
+        """When each is due for its next look: when time alone can change something, and when its next night
+        comes into sight. Those whose trips all lie behind are ended."""
+        moments: dict[int, list[datetime]] = {each.subscription_id: [] for each in watches}
+        for looked in looks:
+            moments[looked.watch.subscription_id].append(looked.look_again_at)
+        watched = [each for each in watches if not each.owed_only]
+        rows = [self._noted(each, moments[each.subscription_id]) for each in watched]
+        if rows:
+            session.execute(update(tables.Subscription), rows)
+        over = [each.subscription_id for each in watched if each.wishes.is_over_after(self._tonight(each))]
+        if over:
+            ending = update(tables.Subscription).where(tables.Subscription.id.in_(over))
+            ended = ending.values(ended_at=self.now, ended_why=ENDED_WITH_TRIPS)
+            session.execute(ended.execution_options(synchronize_session=False))
+
+    def _noted(self, watch: Watch, moments: list[datetime]) -> dict[str, Any]:
+        nights = self._nights(watch)
+        following = nights[0].ends if nights else self.now
+        return {
+            "id": watch.subscription_id,
+            "judged_at": self.now,
+            "look_again_at": look_again_at([*moments, following], self.now),
+        }
 
 
-def _keep_outlooks(
-    session: Session,
-    row: tables.Night,
-    outlooks: list[Outlook | None],
-    forecasts: list[StoredForecast],
-    wishes: Wishes,
-    now: datetime,
-) -> list[tables.Outlook]:
-    ids = [each.forecast_id for each in forecasts]
-    shortest_minutes = round(wishes.shortest_window / timedelta(minutes=1))
-    kept = []
-    for index, outlook in enumerate(outlooks):
-        if outlook is None:
-            continue
-        facts = to_json(outlook)
-        digest = hashlib.sha256(f"{ids}{outlook.chance_pct}{facts['hazards']}".encode()).hexdigest()
-        fresh = tables.Outlook(
-            night_id=row.id,
-            window_index=index,
-            shortest_minutes=shortest_minutes,
-            inputs=digest,
-            forecast_ids=ids,
-            chance_pct=outlook.chance_pct,
-            facts=facts,
-        )
-        kept.append(keep_outlook(session, fresh, as_of=now))
-    return kept
-
-
-def _decision_row(
-    subscription: tables.Subscription,
-    stored: StoredSite,
-    wishes: Wishes,
-    row: tables.Night,
-    verdict: Verdict,
-    print_: str,
-    now: datetime,
-) -> tables.Decision:
-    return tables.Decision(
-        subscription_id=subscription.id,
-        night_id=row.id,
-        night_name=row.name,
-        site_revision_id=stored.revision_id,
-        as_of=now,
-        confirmed_at=now,
-        verdict=verdict.word.value,
-        deciding_rule=verdict.deciding.rule,
-        fingerprint=print_,
-        chance_pct=verdict.outlook.chance_pct if verdict.outlook else None,
-        window_start=verdict.window.span.start if verdict.window else None,
-        window_end=verdict.window.span.end if verdict.window else None,
-        reasons=[to_json(reason) for reason in verdict.reasons],
-        wishes=to_json(wishes),
-        kernel=row.kernel,
-        rules_version=RULES_VERSION,
-    )
-
-
-def fingerprint(verdict: Verdict) -> str:
-    """What matters of a verdict to a person, rounded; the same text means no news."""
-    window = verdict.window.span if verdict.window else None
-    chance = verdict.outlook.chance_pct if verdict.outlook else None
-    stepped = "-" if chance is None else str(CHANCE_STEP_PCT * round(chance / CHANCE_STEP_PCT))
-    span = f"{window.start:%d%H%M}-{window.end:%d%H%M}" if window else "-"
-    failing = ",".join(reason.rule for reason in verdict.reasons if reason.result.value == "fail")
-    return f"{verdict.word}|{verdict.deciding.rule}|{stepped}|{span}|{failing}"[:200]
+def _is_mute(looked: Looked) -> bool:
+    """A look for somebody who paused or ended, with nothing that is owed."""
+    return looked.watch.owed_only and looked.telling.kind is not AlertKind.STAND_DOWN

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+import logging
+import time
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sqlalchemy import select, update
+from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.night import Night
 from alerts.span import Span
 from alerts.weather.record import Forecast, Place
-from alerts.wishes import Wishes
 from service.cycle.sights import Aside, Look, ask_along, with_sights
 from service.feeds.base import FeedFailure, Gathered, join
 from service.store import feedstate, forecasts, tables
+from service.store.chunks import in_chunks
 from service.store.codec import from_json
-from service.store.people import active_subscriptions
+from service.store.people import look_again
 from service.store.sites import StoredSite, newest_revisions
+from service.store.wanted import sky_wants
+
+log = logging.getLogger(__name__)
 
 NEAR = timedelta(hours=36)
 FRESH_NEAR = timedelta(minutes=55)
@@ -27,6 +32,10 @@ FRESH_NEAR = timedelta(minutes=55)
 as its own rules say, one to three hours."""
 FRESH_FAR = timedelta(hours=6)
 """Beyond 36 hours ahead four times a day."""
+PLACES_AT_ONCE = 250
+"""Asked about together and kept together: an installation of any size needs memory for so many."""
+BUDGET_S = 900.0
+"""For all places of one cycle; what isn't asked for by then is due again in the next."""
 EVERYWHERE = ""
 """The place under which a failure of a whole feed is kept."""
 TOLD_AGAIN_AFTER = timedelta(hours=6)
@@ -55,8 +64,20 @@ def run(sessions: sessionmaker[Session], gather: Gather, now: datetime) -> dict[
     with sessions() as session:
         wanted = Wanted.read(session, now)
         due = find_due(session, wanted, now)
-    if not due:
-        return {}
+    counts: Counter[str] = Counter()
+    ends_s = time.monotonic() + BUDGET_S
+    for some in in_chunks(due, PLACES_AT_ONCE):
+        if time.monotonic() > ends_s:
+            log.warning("the feeds took more than %.0f s; what is left is asked for next time", BUDGET_S)
+            break
+        counts.update(_refresh(sessions, gather, wanted, list(some), now))
+    return dict(counts)
+
+
+def _refresh(
+    sessions: sessionmaker[Session], gather: Gather, wanted: Wanted, due: list[Need], now: datetime
+) -> dict[str, int]:
+    """Ask about some of the places, and keep what came in a transaction of its own."""
     gathered = gather([need.asked for need in due], Span(now, max(need.span.end for need in due)))
     aside = ask_along(gather, gathered.forecasts, [look for need in due for look in need.looks], now)
     with sessions.begin() as session:
@@ -103,12 +124,9 @@ class Wanted:
 
     @classmethod
     def read(cls, session: Session, now: datetime) -> Wanted:
-        horizons: dict[tuple[int, str], datetime] = {}
-        usual = Wishes().days_ahead
-        for each in active_subscriptions(session, now):
-            horizon = now + timedelta(days=int(each.wishes.get("days_ahead", usual)) + 1)
-            key = (each.site_id, each.sky_key)
-            horizons[key] = max(horizon, horizons.get(key, horizon))
+        horizons = {
+            key: now + timedelta(days=want.days_ahead + 1) for key, want in sky_wants(session, now).items()
+        }
         sites = newest_revisions(session, {site_id for site_id, _ in horizons})
         return cls(horizons, {stored.revision_id: (site_id, stored) for site_id, stored in sites.items()})
 
@@ -120,13 +138,14 @@ class Wanted:
 
     def judge_again(self, session: Session, places: set[str]) -> None:
         """Whoever asks for a place of which something new is known is judged in this cycle."""
-        sites = [
-            site_id for site_id, stored in self.by_revision.values()
-            if forecasts.place_key(stored.site) in places
-        ]  # fmt: skip
-        if sites:
-            again = update(tables.Subscription).where(tables.Subscription.site_id.in_(sites))
-            session.execute(again.values(look_again_at=None))
+        look_again(
+            session,
+            (
+                site_id
+                for site_id, stored in self.by_revision.values()
+                if forecasts.place_key(stored.site) in places
+            ),
+        )
 
 
 def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
@@ -151,12 +170,15 @@ def _nights_ahead(session: Session, revisions: set[int], now: datetime) -> Seque
         tables.Night.first_window_start,
         tables.Night.last_window_end,
     )
-    query = select(*columns).where(
-        tables.Night.site_revision_id.in_(revisions),
-        tables.Night.last_window_end > now,
-        tables.Night.first_window_start.is_not(None),
-    )
-    return session.execute(query).all()  # type: ignore[return-value]  # rows with the columns' names
+    found: list[tables.Night] = []
+    for ids in in_chunks(sorted(revisions)):
+        query = select(*columns).where(
+            tables.Night.site_revision_id.in_(ids),
+            tables.Night.last_window_end > now,
+            tables.Night.first_window_start.is_not(None),
+        )
+        found += session.execute(query).all()  # type: ignore[arg-type]  # rows with the columns' names
+    return found
 
 
 def _asked(stored: StoredSite) -> Place:
@@ -187,14 +209,16 @@ def _with_looks(session: Session, wanted: Wanted, due: list[Need], now: datetime
 
 def _near_nights(session: Session, wanted: Wanted, now: datetime) -> Iterator[tuple[StoredSite, Night]]:
     """Each site's nights whose windows begin within 36 hours, once for each sky that is asked for."""
-    query = select(tables.Night).where(
-        tables.Night.site_revision_id.in_(wanted.by_revision),
-        tables.Night.last_window_end > now,
-        tables.Night.first_window_start <= now + NEAR,
-    )
-    for row in session.scalars(query):
-        if (stored := wanted.site_of(row)) is not None:
-            yield stored, from_json(Night, row.facts)
+    for ids in in_chunks(sorted(wanted.by_revision)):
+        query = select(tables.Night).where(
+            tables.Night.site_revision_id.in_(ids),
+            tables.Night.last_window_end > now,
+            tables.Night.first_window_start <= now + NEAR,
+        )
+        for row in session.scalars(query):
+            if (stored := wanted.site_of(row)) is not None:
+                yield stored, from_json(Night, row.facts)
+        session.expunge_all()
 
 
 def _keep(

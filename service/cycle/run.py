@@ -35,12 +35,10 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
 
 def _think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     counts: dict[str, int] = {}
-    with duskbell.sessions.begin() as session:
-        added = sky.run(session, duskbell.ephemeris, now)
-    if added:
+    if added := sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now):
         counts["nights"] = added
     counts.update(refresh.run(duskbell.sessions, duskbell.gather, now))
     every = timedelta(minutes=duskbell.settings.cycle_minutes)
-    judging = Judging(duskbell.sessions, every, invented=duskbell.invented)
+    judging = Judging(duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris)
     counts.update(judge.run(judging, now, duskbell.clock()))
     return counts

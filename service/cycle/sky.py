@@ -1,98 +1,163 @@
-"""Stage 1: nights as rows, computed once per site revision and sky wishes."""
+"""Stage 1: nights as rows, computed once per site revision and sky wishes, for many sites at once."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
-from sqlalchemy import select
-from sqlalchemy.orm import Session
+from pydantic import TypeAdapter
+from sqlalchemy import func, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session, sessionmaker
 
 from alerts import RULES_VERSION
-from alerts.night import Night, SkyWishes, name_at, nights
+from alerts.night import Night, SkyWishes, name_at, nights_for_sites
+from alerts.nightbulk import readable_nights
 from alerts.sky.ephemeris import Ephemeris
-from alerts.wishes import Wishes
 from service.store import tables
-from service.store.codec import from_json, to_json
-from service.store.people import active_subscriptions
+from service.store.chunks import in_chunks
+from service.store.packed import pack_json
 from service.store.sites import StoredSite, newest_revisions
+from service.store.wanted import SkyWant, sky_wants
 
 NIGHTS_AHEAD = 16
+"""Kept for the pages; what is judged is worked out first."""
+FURTHER_AT_ONCE = 5_000
+"""Nights beyond those that are judged, in one cycle: a new large installation fills up over some hours."""
+SITES_AT_ONCE = 250
+SPARE_NIGHTS = 1
+"""Nights beyond the last that is judged, so that the next evening is there before it begins."""
+_NIGHT = TypeAdapter(Night)
 
 
 @dataclass(frozen=True, slots=True)
 class NightsNeed:
-    """A site revision and sky wishes whose coming nights must lie in the store."""
+    """Nights of one site and sky that must lie in the store: `count` from the one named `first` on."""
 
     stored: StoredSite
     sky_key: str
-    wishes: SkyWishes
+    sky: SkyWishes
+    first: date
+    count: int
 
 
 def run(session: Session, ephemeris: Ephemeris, now: datetime) -> int:
-    """Compute and keep the nights that subscriptions need and the store lacks; how many were added."""
-    return sum(_fill(session, need, ephemeris, now) for need in find_needs(session, now))
+    """Compute and keep, in this transaction, the nights that are needed and not there; how many."""
+    return sum(_keep(session, rows) for rows in _rows(find_needs(session, now), ephemeris, now))
+
+
+def run_in_blocks(sessions: sessionmaker[Session], ephemeris: Ephemeris, now: datetime) -> int:
+    """The same, some hundred sites to a transaction; nothing is computed while one is open."""
+    with sessions() as session:
+        needs = find_needs(session, now)
+    added = 0
+    for rows in _rows(needs, ephemeris, now):
+        with sessions.begin() as session:
+            added += _keep(session, rows)
+    return added
 
 
 def find_needs(session: Session, now: datetime) -> list[NightsNeed]:
-    """Each distinct pair of site and sky wishes among the active subscriptions."""
-    subscriptions = active_subscriptions(session, now)
-    sites = newest_revisions(session, {each.site_id for each in subscriptions})
-    needs: dict[tuple[int, str], NightsNeed] = {}
-    for each in subscriptions:
-        key = (each.site_id, each.sky_key)
-        if key not in needs:
-            wishes = from_json(Wishes, each.wishes).sky
-            needs[key] = NightsNeed(sites[each.site_id], each.sky_key, wishes)
-    return list(needs.values())
+    """What the active subscriptions need and the store lacks: first all that is judged, then, up to
+    FURTHER_AT_ONCE nights, what the pages show beyond it."""
+    wants = sky_wants(session, now)
+    sites = newest_revisions(session, {site_id for site_id, _ in wants})
+    have = _have(session, {stored.revision_id for stored in sites.values()}, now)
+    judged: list[NightsNeed] = []
+    further: list[NightsNeed] = []
+    for (site_id, key), want in wants.items():
+        stored = sites[site_id]
+        tonight = name_at(stored.site, now)
+        known = have.get((stored.revision_id, key))
+        first = tonight if known is None else known.first_missing(tonight)
+        needed = _need(stored, key, want, first, tonight + timedelta(days=want.days_ahead + SPARE_NIGHTS))
+        judged += needed
+        first = first + timedelta(days=needed[0].count) if needed else first
+        further += _need(stored, key, want, first, tonight + timedelta(days=NIGHTS_AHEAD - 1))
+    return judged + _up_to(further, FURTHER_AT_ONCE)
 
 
-def _fill(session: Session, need: NightsNeed, ephemeris: Ephemeris, now: datetime) -> int:
-    tonight = name_at(need.stored.site, now)
-    wanted = [tonight + timedelta(days=i) for i in range(NIGHTS_AHEAD)]
-    have = _names(session, need, wanted[0])
-    missing = [name for name in wanted if name not in have]
-    if not missing:
-        return 0
-    count = (missing[-1] - missing[0]).days + 1
-    computed = nights(need.stored.site, missing[0], count, need.wishes, ephemeris)
-    rows = [night_row(need, night, ephemeris, now) for night in computed if night.name not in have]
-    session.add_all(rows)
+def _need(stored: StoredSite, key: str, want: SkyWant, first: date, last: date) -> list[NightsNeed]:
+    count = (last - first).days + 1
+    return [NightsNeed(stored, key, want.sky, first, count)] if count > 0 else []
+
+
+def _up_to(needs: Iterable[NightsNeed], most: int) -> list[NightsNeed]:
+    """As many as that many nights allow."""
+    chosen = []
+    for need in needs:
+        most -= need.count
+        if most < 0:
+            break
+        chosen.append(need)
+    return chosen
+
+
+@dataclass(frozen=True, slots=True)
+class _Have:
+    """The nights of one site and sky in the store that aren't over."""
+
+    count: int
+    first: date
+    last: date
+
+    def first_missing(self, tonight: date) -> date:
+        """The night from which on they must be worked out; from tonight on where there is any hole."""
+        whole = self.count == (self.last - self.first).days + 1
+        return self.last + timedelta(days=1) if whole and self.first <= tonight <= self.last else tonight
+
+
+def _have(session: Session, revision_ids: set[int], now: datetime) -> dict[tuple[int, str], _Have]:
+    found: dict[tuple[int, str], _Have] = {}
+    for ids in in_chunks(sorted(revision_ids)):
+        query = (
+            select(
+                tables.Night.site_revision_id,
+                tables.Night.sky_key,
+                func.count(),
+                func.min(tables.Night.name),
+                func.max(tables.Night.name),
+            )
+            .where(tables.Night.site_revision_id.in_(ids), tables.Night.ends > now)
+            .group_by(tables.Night.site_revision_id, tables.Night.sky_key)
+        )
+        for revision_id, key, count, first, last in session.execute(query):
+            found[revision_id, key] = _Have(count, first, last)
+    return found
+
+
+def _rows(needs: Sequence[NightsNeed], ephemeris: Ephemeris, now: datetime) -> Iterator[list[dict[str, Any]]]:
+    """The rows that keep these nights, those of some hundred sites at a time."""
+    alike: defaultdict[tuple[SkyWishes, date, int], list[NightsNeed]] = defaultdict(list)
+    for need in needs:
+        alike[need.sky, need.first, need.count].append(need)
+    for (sky, first, count), group in alike.items():
+        for some in in_chunks(group, SITES_AT_ONCE):
+            whole = nights_for_sites([need.stored.site for need in some], first, count, sky, ephemeris)
+            yield [_night_values(some[row], night, ephemeris, now) for row, night in readable_nights(whole)]
+
+
+def _night_values(need: NightsNeed, night: Night, ephemeris: Ephemeris, now: datetime) -> dict[str, Any]:
+    return {
+        "site_revision_id": need.stored.revision_id,
+        "name": night.name,
+        "sky_key": need.sky_key,
+        "starts": night.span.start,
+        "ends": night.span.end,
+        "first_window_start": night.windows[0].span.start if night.windows else None,
+        "last_window_end": night.windows[-1].span.end if night.windows else None,
+        "facts": pack_json(_NIGHT.dump_json(night)),
+        "kernel": ephemeris.kernel_name,
+        "rules_version": RULES_VERSION,
+        "computed_at": now,
+    }
+
+
+def _keep(session: Session, rows: list[dict[str, Any]]) -> int:
+    """Write them; those that another process wrote meanwhile stay as they are."""
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    session.execute(dialect.insert(tables.Night).on_conflict_do_nothing(), rows)
     return len(rows)
-
-
-def _names(session: Session, need: NightsNeed, first: date) -> set[date]:
-    query = select(tables.Night.name).where(
-        tables.Night.site_revision_id == need.stored.revision_id,
-        tables.Night.sky_key == need.sky_key,
-        tables.Night.name >= first,
-    )
-    return set(session.scalars(query))
-
-
-def night_row(need: NightsNeed, night: Night, ephemeris: Ephemeris, now: datetime) -> tables.Night:
-    """The row that keeps this night."""
-    return tables.Night(
-        site_revision_id=need.stored.revision_id,
-        name=night.name,
-        sky_key=need.sky_key,
-        starts=night.span.start,
-        ends=night.span.end,
-        first_window_start=night.windows[0].span.start if night.windows else None,
-        last_window_end=night.windows[-1].span.end if night.windows else None,
-        facts=to_json(night),
-        kernel=ephemeris.kernel_name,
-        rules_version=RULES_VERSION,
-        computed_at=now,
-    )
-
-
-def coming_nights(session: Session, revision_ids: Iterable[int], now: datetime) -> list[tables.Night]:
-    """Nights not yet over at these site revisions, ascending."""
-    query = (
-        select(tables.Night)
-        .where(tables.Night.site_revision_id.in_(set(revision_ids)), tables.Night.ends > now)
-        .order_by(tables.Night.name)
-    )
-    return list(session.scalars(query))

@@ -1,155 +1,251 @@
-"""What a decision calls for: alerts, in the same transaction, and one message for an address."""
+"""What a look calls for: alerts in the transaction of their decisions, and one message for an address."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import alert_facts
 from alerts.briefing.facts import AlertFacts, AlertKind
-from alerts.fieldplan import plan
-from alerts.ladder import Telling, Told, build_seen, what_to_tell
-from alerts.night import Night
-from alerts.site import Site
-from alerts.verdict import Verdict
-from alerts.wishes import Wishes
+from alerts.briefing.fieldcollect import build_field_notes
+from alerts.briefing.fieldnotes import FieldNotes
+from alerts.fork import Choice, choice_of, others_than
+from alerts.ladder import Told, Why
+from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
+from alerts.verdict import VerdictWord
+from alerts.weather.cloudhours import cloud_hours
+from service.cycle.looking import Looked, Raised
 from service.store import messages, tables
-from service.store.codec import from_json, to_json
+from service.store.chunks import in_chunks
+from service.store.codec import to_json
 from service.store.decisions import SubscriptionNight
 from service.store.messages import Status
 
 _ENDED_UNSENT = (Status.FAILED, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)
+_RINGS = (AlertKind.HEADS_UP, AlertKind.GO, AlertKind.CHANGED)
+WEEK = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
-class Raised:
-    """An alert that was raised before, and how far it came.
+class Teller:
+    """What telling needs beside the looks. ephemeris: None leaves the notes for the field out."""
 
-    is_live: it went out, may have, or still waits to. may_have_arrived: it went out or may have.
-    """
-
-    alert: tables.Alert
-    is_live: bool
-    may_have_arrived: bool
+    now: datetime
+    wall: datetime
+    invented: bool = False
+    ephemeris: Ephemeris | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Case:
-    """One night of one subscription, judged."""
-
-    subscription: tables.Subscription
-    site: Site
-    wishes: Wishes
-    night: Night
-    verdict: Verdict
-    decision: tables.Decision
-
-
-def load_history(
-    session: Session, subscription_ids: Iterable[int], first: date
+def read_history(
+    session: Session, subscription_ids: Sequence[int], first: date
 ) -> defaultdict[SubscriptionNight, list[Raised]]:
     """The alerts raised so far for these subscriptions, by night, oldest first."""
-    query = (
-        select(tables.Alert, tables.MessageAlert.dropped, tables.Message)
-        .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
-        .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
-        .where(tables.Alert.subscription_id.in_(set(subscription_ids)), tables.Alert.night_name >= first)
-        .order_by(tables.Alert.id)
-    )
     history: defaultdict[SubscriptionNight, list[Raised]] = defaultdict(list)
-    for alert, dropped, message in session.execute(query):
-        arrived = dropped is None and (message.maybe_sent or message.status in (Status.SENT, Status.SENDING))
-        live = arrived or (dropped is None and message.status not in _ENDED_UNSENT)
-        history[alert.subscription_id, alert.night_name].append(Raised(alert, live, arrived))
+    for ids in in_chunks(subscription_ids):
+        query = (
+            select(
+                tables.Alert,
+                tables.MessageAlert.dropped,
+                tables.Message.status,
+                tables.Message.maybe_sent,
+            )
+            .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
+            .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
+            .where(tables.Alert.subscription_id.in_(ids), tables.Alert.night_name >= first)
+            .order_by(tables.Alert.id)
+        )
+        for alert, dropped, status, maybe_sent in session.execute(query):
+            arrived = dropped is None and (maybe_sent or status in (Status.SENT, Status.SENDING))
+            live = arrived or (dropped is None and status not in _ENDED_UNSENT)
+            raised = Raised(_as_told(alert), live, arrived)
+            history[alert.subscription_id, alert.night_name].append(raised)
     return history
 
 
-def consider(
-    session: Session,
-    case: Case,
-    history: list[Raised],
-    *,
-    now: datetime,
-    cycle: timedelta,
-    invented: bool,
-) -> tables.Alert | None:
-    """Raise the alert that this night calls for now, or None where silence is right.
-
-    A stand-down exists only if the go it takes back went out or may have; one that still waits is
-    left to the sender, which drops it because the newest decision no longer carries it.
-    """
-    window = case.verdict.window
-    trip = plan(window.span, case.wishes) if window else None
-    seen = build_seen(case.verdict, case.night.name, now, case.site.tz)
-    told = [_as_told(raised.alert) for raised in history if raised.is_live]
-    telling = what_to_tell(told, seen, now=now, cycle=cycle, wishes=case.wishes, plan=trip)
-    if telling.kind is AlertKind.STAND_DOWN:
-        told = [_as_told(raised.alert) for raised in history if raised.may_have_arrived]
-        telling = what_to_tell(told, seen, now=now, cycle=cycle, wishes=case.wishes, plan=trip)
-    if telling.kind is None:
-        return None
-    facts = alert_facts(
-        telling,
-        site=case.site,
-        night=case.night,
-        verdict=case.verdict,
-        wishes=case.wishes,
-        plan=trip,
-        told=told[-1] if told else None,
-        now=now,
-        invented=invented,
-    )
-    return _raise(session, case, telling, facts, history, now)
-
-
-def _raise(
-    session: Session,
-    case: Case,
-    telling: Telling,
-    facts: AlertFacts,
-    history: list[Raised],
-    now: datetime,
-) -> tables.Alert:
-    assert telling.kind is not None, "silence raises nothing"
-    assert telling.expires_at is not None, "an alert expires"
-    before = [r.alert.occurrence for r in history if r.alert.kind == telling.kind]
-    alert = tables.Alert(
-        subscription_id=case.subscription.id,
-        night_name=case.night.name,
-        kind=telling.kind.value,
-        occurrence=max(before, default=0) + 1,
-        decision_id=case.decision.id,
-        why=telling.why.value,
-        raised_at=now,
-        expires_at=telling.expires_at,
-        facts=to_json(facts),
-    )
-    session.add(alert)
-    session.flush()
-    return alert
-
-
 def _as_told(alert: tables.Alert) -> Told:
-    facts = from_json(AlertFacts, alert.facts)
+    facts = alert.facts
     return Told(
         kind=AlertKind(alert.kind),
         at=alert.raised_at,
-        chance_pct=facts.chance_pct,
-        window=facts.window,
-        leave_by=facts.leave_by,
+        chance_pct=facts.get("chance_pct"),
+        window=_span(facts.get("window")),
+        leave_by=_moment(facts.get("leave_by")),
         occurrence=alert.occurrence,
+        why=Why(alert.why) if alert.why in set(Why) else None,
+        is_last_word=bool(facts.get("is_last_word", False)),
     )
 
 
-def enqueue_together(
-    session: Session, alerts: list[tables.Alert], address_id: int, *, now: datetime, wall: datetime
-) -> tables.Message | None:
-    """One message that carries all the alerts of an address in this cycle; None when there are none."""
-    if not alerts:
+def _span(values: Mapping[str, str] | None) -> Span | None:
+    if values is None:
         return None
-    return messages.enqueue(session, address_id, alerts, created_at=now, due_at=wall)
+    return Span(datetime.fromisoformat(values["start"]), datetime.fromisoformat(values["end"]))
+
+
+def _moment(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
+
+
+def told_this_week(session: Session, address_ids: Iterable[int], now: datetime) -> dict[int, int]:
+    """How many cycles made each of these addresses ring in the last seven days, warnings aside."""
+    found: dict[int, int] = {}
+    for ids in in_chunks(sorted(set(address_ids))):
+        query = (
+            select(tables.Subscription.address_id, func.count(tables.Alert.raised_at.distinct()))
+            .join(tables.Alert, tables.Alert.subscription_id == tables.Subscription.id)
+            .where(
+                tables.Subscription.address_id.in_(ids),
+                tables.Alert.raised_at > now - WEEK,
+                tables.Alert.kind.in_(_RINGS),
+                tables.Alert.why != Why.LAST_WORD,
+            )
+            .group_by(tables.Subscription.address_id)
+        )
+        found |= {row[0]: row[1] for row in session.execute(query)}
+    return found
+
+
+def raise_alerts(
+    session: Session, teller: Teller, looks: Sequence[Looked], decision_ids: Mapping[int, int]
+) -> dict[str, int]:
+    """Raise what these looks call for, one message an address; how many of each kind.
+
+    looks: all of this block, those that call for silence included. decision_ids: by the place of a look.
+    """
+    telling = [(number, each) for number, each in enumerate(looks) if each.telling.kind is not None]
+    if not telling:
+        return {}
+    choices = _choices(session, looks, [each for _, each in telling])
+    by_address: defaultdict[int, list[tables.Alert]] = defaultdict(list)
+    counts: defaultdict[str, int] = defaultdict(int)
+    for number, each in telling:
+        mine = choices[each.watch.address_id, each.judged.night.name]
+        alert = _alert(teller, each, mine, decision_ids[number])
+        by_address[each.watch.address_id].append(alert)
+        counts[alert.kind] += 1
+    session.add_all(alert for alerts in by_address.values() for alert in alerts)
+    session.flush()
+    for address_id, alerts in by_address.items():
+        messages.enqueue(session, address_id, alerts, created_at=teller.now, due_at=teller.wall)
+    return dict(counts)
+
+
+def _alert(teller: Teller, looked: Looked, choices: Mapping[int, Choice], decision_id: int) -> tables.Alert:
+    telling = looked.telling
+    assert telling.kind is not None, "silence raises nothing"
+    assert telling.expires_at is not None, "an alert expires"
+    return tables.Alert(
+        subscription_id=looked.watch.subscription_id,
+        night_name=looked.judged.night.name,
+        kind=telling.kind.value,
+        occurrence=looked.occurrence,
+        decision_id=decision_id,
+        why=telling.why.value,
+        raised_at=teller.now,
+        expires_at=telling.expires_at,
+        facts=to_json(_facts(teller, looked, choices)),
+    )
+
+
+def _facts(teller: Teller, looked: Looked, choices: Mapping[int, Choice]) -> AlertFacts:
+    site, verdict = looked.site.stored.site, looked.verdict
+    lead = choices[looked.watch.subscription_id]
+    return alert_facts(
+        looked.telling,
+        site=site,
+        night=looked.judged.night.night,
+        verdict=verdict,
+        wishes=looked.watch.wishes,
+        plan=looked.trip,
+        told=looked.answers,
+        now=teller.now,
+        invented=teller.invented,
+        field=_field_notes(teller, looked),
+        others=others_than(lead, list(choices.values()), teller.now),
+    )
+
+
+def _field_notes(teller: Teller, looked: Looked) -> FieldNotes | None:
+    """For what sends someone out."""
+    goes = looked.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
+    window, trip = looked.verdict.window, looked.trip
+    if teller.ephemeris is None or not goes or window is None or trip is None:
+        return None
+    wishes, night = looked.watch.wishes, looked.judged.night.night
+    return build_field_notes(
+        looked.site.stored.site,
+        night,
+        window,
+        trip,
+        wishes,
+        teller.ephemeris,
+        outlook=looked.verdict.outlook,
+        cloud=cloud_hours(
+            night.span if not night.sun.sets else Span(night.sun.sets[0], night.span.end),
+            [each.forecast for each in looked.site.forecasts],
+            now=teller.now,
+        ),
+        signal_lost_before=wishes.signal_lost_before,
+    )
+
+
+def _choices(
+    session: Session, looks: Sequence[Looked], telling: Sequence[Looked]
+) -> dict[tuple[int, date], dict[int, Choice]]:
+    """For each address and night that is told of, all of the person's sites by subscription."""
+    wanted = {(each.watch.address_id, each.judged.night.name) for each in telling}
+    found: dict[tuple[int, date], dict[int, Choice]] = {key: {} for key in wanted}
+    for each in looks:
+        key = (each.watch.address_id, each.judged.night.name)
+        if key in wanted:
+            choice = choice_of(each.site.stored.site.name, each.verdict, each.trip)
+            found[key][each.watch.subscription_id] = choice
+    looked_at = {each.watch.subscription_id for each in looks}
+    for (address_id, name), subscription_id, choice in _undisturbed(session, wanted, looked_at):
+        found[address_id, name][subscription_id] = choice
+    return found
+
+
+def _undisturbed(
+    session: Session, wanted: set[tuple[int, date]], looked_at: set[int]
+) -> Iterable[tuple[tuple[int, date], int, Choice]]:
+    """The same addresses' other sites, which needed no look now, by their newest decisions."""
+    row = tables.Decision
+    for keys in in_chunks(sorted(wanted)):
+        addresses, names = {address for address, _ in keys}, {name for _, name in keys}
+        newest = (
+            select(func.max(row.id))
+            .join(tables.Subscription, tables.Subscription.id == row.subscription_id)
+            .where(
+                tables.Subscription.address_id.in_(addresses),
+                tables.Subscription.ended_at.is_(None),
+                tables.Subscription.id.not_in(looked_at),
+                row.night_name.in_(names),
+            )
+            .group_by(row.subscription_id, row.night_name)
+        )
+        query = (
+            select(tables.Subscription.address_id, tables.Site.name, row)
+            .join(tables.Subscription, tables.Subscription.id == row.subscription_id)
+            .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
+            .where(row.id.in_(newest))
+        )
+        for address_id, site_name, decision in session.execute(query):
+            if (address_id, decision.night_name) in wanted:
+                choice = _choice_of_row(site_name, decision)
+                yield (address_id, decision.night_name), decision.subscription_id, choice
+
+
+def _choice_of_row(site_name: str, decision: tables.Decision) -> Choice:
+    span = None
+    if decision.window_start is not None and decision.window_end is not None:
+        span = Span(decision.window_start, decision.window_end)
+    worth = (span.minutes if span else 0.0) * (decision.chance_pct or 0) / 100
+    word = VerdictWord(decision.verdict)
+    return Choice(site_name, word, decision.chance_pct, worth, span, decision.leave_by)

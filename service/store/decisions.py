@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
 from service.store import tables
+from service.store.chunks import in_chunks
+from service.store.packed import Packed
 
 SubscriptionNight = tuple[int, date]
 
@@ -47,19 +51,100 @@ def find_decisions(session: Session, subscription_id: int, night_name: date) -> 
     return list(session.scalars(query.order_by(tables.Decision.id)))
 
 
-def keep_outlook(session: Session, row: tables.Outlook, *, as_of: datetime) -> tables.Outlook:
-    """The stored outlook made of the same inputs, or this one as a new row."""
-    known = session.scalar(
-        select(tables.Outlook).where(
-            tables.Outlook.night_id == row.night_id,
-            tables.Outlook.window_index == row.window_index,
-            tables.Outlook.shortest_minutes == row.shortest_minutes,
-            tables.Outlook.inputs == row.inputs,
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the newest decision for a subscription and night says, as far as the next one compares with it."""
+
+    decision_id: int
+    night_id: int
+    fingerprint: str
+    told: str | None
+    why: str
+    rung: int
+    rung_since: datetime | None
+
+
+def newest_known(
+    session: Session, subscription_ids: Sequence[int], first: date
+) -> dict[SubscriptionNight, Known]:
+    """The newest decisions from `first` on, for many subscriptions, in few columns."""
+    found: dict[SubscriptionNight, Known] = {}
+    row = tables.Decision
+    for ids in in_chunks(subscription_ids):
+        newest = (
+            select(func.max(row.id))
+            .where(row.subscription_id.in_(ids), row.night_name >= first)
+            .group_by(row.subscription_id, row.night_name)
         )
-    )
-    if known is not None:
-        return known
-    row.as_of = as_of
-    session.add(row)
-    session.flush()
-    return row
+        columns = (
+            row.subscription_id,
+            row.night_name,
+            row.id,
+            row.night_id,
+            row.fingerprint,
+            row.told,
+            row.why,
+            row.rung,
+            row.rung_since,
+        )
+        for each in session.execute(select(*columns).where(row.id.in_(newest))):
+            found[each.subscription_id, each.night_name] = Known(
+                each.id, each.night_id, each.fingerprint, each.told, each.why, each.rung, each.rung_since
+            )
+    return found
+
+
+def confirm(session: Session, decision_ids: Sequence[int], now: datetime) -> None:
+    """Move the last confirmation of decisions that were reached again."""
+    for ids in in_chunks(decision_ids):
+        session.execute(
+            update(tables.Decision)
+            .where(tables.Decision.id.in_(ids))
+            .values(confirmed_at=now)
+            .execution_options(synchronize_session=False)
+        )
+
+
+def keep_decisions(session: Session, rows: Sequence[dict[str, Any]]) -> list[int]:
+    """Write decisions; their ids, in the same order."""
+    return _keep(session, tables.Decision, rows)
+
+
+def keep_findings(session: Session, reasons: Sequence[Packed]) -> list[int]:
+    """Write the reasons of verdicts; their ids, in the same order."""
+    return _keep(session, tables.Finding, [{"reasons": each} for each in reasons])
+
+
+def _keep(session: Session, table: type[tables.Table], rows: Sequence[dict[str, Any]]) -> list[int]:
+    if not rows:
+        return []
+    statement = insert(table).returning(table.id, sort_by_parameter_order=True)  # type: ignore[attr-defined]
+    return list(session.scalars(statement, list(rows)))
+
+
+def keep_snapshots(session: Session, snapshots: Mapping[str, dict[str, Any]]) -> dict[str, int]:
+    """The ids of these wishes by their digest, known ones and new ones."""
+    known: dict[str, int] = {}
+    for digests in in_chunks(sorted(snapshots)):
+        columns = (tables.WishSnapshot.digest, func.min(tables.WishSnapshot.id))
+        query = select(*columns).where(tables.WishSnapshot.digest.in_(digests))
+        known |= {row[0]: row[1] for row in session.execute(query.group_by(tables.WishSnapshot.digest))}
+    missing = [digest for digest in snapshots if digest not in known]
+    rows = [{"digest": digest, "wishes": snapshots[digest]} for digest in missing]
+    return known | dict(zip(missing, _keep(session, tables.WishSnapshot, rows), strict=True))
+
+
+OutlookKey = tuple[int, int, int, str]
+"""Night, window, minutes of the shortest window, and the digest of what it was made of."""
+
+
+def keep_outlooks(session: Session, rows: Mapping[OutlookKey, dict[str, Any]]) -> dict[OutlookKey, int]:
+    """The ids of these outlooks; those made of the same inputs before stay as they are."""
+    known: dict[OutlookKey, int] = {}
+    row = tables.Outlook
+    for night_ids in in_chunks(sorted({key[0] for key in rows})):
+        columns = (row.night_id, row.window_index, row.shortest_minutes, row.inputs, row.id)
+        for each in session.execute(select(*columns).where(row.night_id.in_(night_ids))):
+            known[each.night_id, each.window_index, each.shortest_minutes, each.inputs] = each.id
+    missing = [key for key in rows if key not in known]
+    return known | dict(zip(missing, _keep(session, row, [rows[key] for key in missing]), strict=True))

@@ -2,33 +2,57 @@
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
 
 from email_validator import EmailNotValidError, validate_email
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
 from alerts.night import SkyWishes
 from alerts.wishes import Wishes
 from service.store import tables
+from service.store.chunks import in_chunks
 from service.store.codec import to_json
 
 
 def sky_key(wishes: SkyWishes) -> str:
-    """One text for sky wishes that share their nights, quantised to 0.5 degrees of altitude."""
-    target = wishes.target
-    lowest = (
-        "auto" if wishes.lowest_altitude_deg is None else f"{round(wishes.lowest_altitude_deg * 2) / 2:g}"
-    )
+    """One text for sky wishes that share their nights, quantised (see `shared_sky`)."""
+    shared = shared_sky(wishes)
+    target, lowest_deg = shared.target, shared.lowest_altitude_deg
+    lowest = "auto" if lowest_deg is None else f"{lowest_deg:g}"
+    named = hashlib.sha256(target.name.encode()).hexdigest()[:8] if target.name else ""
     place = (
         ""
         if target.ra_deg is None or target.dec_deg is None
-        else f"@{target.ra_deg:.2f}{target.dec_deg:+.2f}"
+        else f"{named}@{target.ra_deg:.2f}{target.dec_deg:+.2f}"
     )
     arc = "" if target.arc_l_deg is None else f"[{target.arc_l_deg[0]:g}-{target.arc_l_deg[1]:g}]"
-    moon = "moonless" if wishes.moonless else "any-moon"
-    return f"{target.kind}{place}{arc}|{wishes.darkness}|{moon}|{lowest}"
+    return f"{target.kind}{place}{arc}|{shared.darkness}|{_moon_word(shared)}|{lowest}"
+
+
+def _moon_word(wishes: SkyWishes) -> str:
+    if wishes.moonless:
+        return "moonless"
+    return "any-moon" if wishes.most_loss_mag is None else f"loss{wishes.most_loss_mag:g}"
+
+
+def shared_sky(wishes: SkyWishes) -> SkyWishes:
+    """The wishes that nights are worked out for: altitudes to 0.5 degrees, losses to 0.05 mag, places to
+    0.01 degrees, so that thousands of subscriptions share them."""
+    target = wishes.target
+    if target.ra_deg is not None and target.dec_deg is not None:
+        target = replace(target, ra_deg=round(target.ra_deg, 2), dec_deg=round(target.dec_deg, 2))
+    lowest_deg, loss_mag = wishes.lowest_altitude_deg, wishes.most_loss_mag
+    return replace(
+        wishes,
+        target=target,
+        lowest_altitude_deg=None if lowest_deg is None else round(lowest_deg * 2) / 2,
+        most_loss_mag=None if wishes.moonless or loss_mag is None else round(round(loss_mag * 20) / 20, 2),
+    )
 
 
 def default_wishes() -> Wishes:
@@ -80,7 +104,10 @@ def add_address(
 def subscribe(
     session: Session, address: tables.Address, site: tables.Site, wishes: Wishes, *, now: datetime
 ) -> tables.Subscription:
-    """Subscribe the address to the site; BadInput when it already is."""
+    """Subscribe the address to the site; BadInput when it already is.
+
+    Wishes without a clock of their own are read on the person's.
+    """
     running = session.scalar(
         select(tables.Subscription).where(
             tables.Subscription.address_id == address.id,
@@ -90,6 +117,7 @@ def subscribe(
     )
     if running is not None:
         raise BadInput(f"{address.target} is already subscribed to {site.name} (subscription {running.id}).")
+    wishes = _with_clock(wishes, address.person)
     subscription = tables.Subscription(
         person_id=address.person_id,
         address=address,
@@ -103,21 +131,77 @@ def subscribe(
     return subscription
 
 
+def _with_clock(wishes: Wishes, person: tables.Person) -> Wishes:
+    return wishes if wishes.clock_zone else replace(wishes, clock_zone=person.zone)
+
+
+def change_wishes(session: Session, subscription: tables.Subscription, wishes: Wishes) -> None:
+    """Judge by other wishes from the next cycle on."""
+    wishes = _with_clock(wishes, subscription.person)
+    subscription.wishes, subscription.sky_key = to_json(wishes), sky_key(wishes.sky)
+    subscription.look_again_at = None
+    session.flush()
+
+
+def get_subscription(session: Session, subscription_id: int) -> tables.Subscription:
+    """The running subscription of that number; BadInput when there is none."""
+    row = session.get(tables.Subscription, subscription_id)
+    if row is None or row.ended_at is not None:
+        raise BadInput(f"there is no subscription {subscription_id}; list them: duskbell subscriptions")
+    return row
+
+
+def pause(session: Session, subscription: tables.Subscription, until: datetime) -> None:
+    """Judge nothing for it until then; a go that was told is still taken back when it must be."""
+    subscription.paused_until, subscription.look_again_at = until, None
+    session.flush()
+
+
+def resume(session: Session, subscription: tables.Subscription) -> None:
+    """End a pause."""
+    subscription.paused_until = subscription.look_again_at = None
+    session.flush()
+
+
+def end(session: Session, subscription: tables.Subscription, now: datetime, why: str) -> None:
+    """End a subscription for good; what was decided for it stays."""
+    subscription.ended_at, subscription.ended_why = now, why
+    subscription.look_again_at = None
+    session.flush()
+
+
+def look_again(session: Session, site_ids: Iterable[int]) -> None:
+    """Have the subscriptions to these sites judged in the next cycle: something new is known."""
+    for ids in in_chunks(sorted(set(site_ids))):
+        session.execute(
+            update(tables.Subscription)
+            .where(tables.Subscription.site_id.in_(ids))
+            .values(look_again_at=None)
+            .execution_options(synchronize_session=False)
+        )
+
+
 def active_subscriptions(session: Session, now: datetime) -> list[tables.Subscription]:
     """Subscriptions that are judged now: running, not paused, at a confirmed address that is on."""
     query = (
         select(tables.Subscription)
         .join(tables.Address)
         .join(tables.Site)
-        .where(
-            tables.Subscription.ended_at.is_(None),
-            tables.Address.confirmed_at.is_not(None),
-            tables.Address.off_since.is_(None),
-            tables.Site.archived_at.is_(None),
-        )
+        .where(*is_active(now))
         .order_by(tables.Subscription.address_id, tables.Subscription.id)
     )
-    return [row for row in session.scalars(query) if row.paused_until is None or row.paused_until <= now]
+    return list(session.scalars(query))
+
+
+def is_active(now: datetime) -> tuple[ColumnElement[bool], ...]:
+    """What makes a subscription, joined with its address and its site, one that is judged now."""
+    return (
+        tables.Subscription.ended_at.is_(None),
+        or_(tables.Subscription.paused_until.is_(None), tables.Subscription.paused_until <= now),
+        tables.Address.confirmed_at.is_not(None),
+        tables.Address.off_since.is_(None),
+        tables.Site.archived_at.is_(None),
+    )
 
 
 def find_subscriptions(session: Session) -> list[tables.Subscription]:

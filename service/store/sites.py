@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import difflib
+import json
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
-from sqlalchemy import func, select
+from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
 from alerts.site import Site
 from service.store import tables
+from service.store.chunks import in_chunks
 from service.store.codec import from_json, to_json
+from service.store.people import look_again
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +66,7 @@ def revise_site(
     )
     session.add(revision)
     session.flush()
+    look_again(session, [row.id])
     return revision
 
 
@@ -97,20 +102,34 @@ def newest_revision(session: Session, site_id: int) -> StoredSite:
 
 def newest_revisions(session: Session, site_ids: set[int]) -> dict[int, StoredSite]:
     """The sites as they are described now, by site id."""
-    newest = (
-        select(tables.SiteRevision.site_id, func.max(tables.SiteRevision.revision).label("revision"))
-        .where(tables.SiteRevision.site_id.in_(site_ids))
-        .group_by(tables.SiteRevision.site_id)
-        .subquery()
-    )
-    rows = session.scalars(
-        select(tables.SiteRevision).join(
-            newest,
-            (newest.c.site_id == tables.SiteRevision.site_id)
-            & (newest.c.revision == tables.SiteRevision.revision),
+    found: dict[int, StoredSite] = {}
+    for ids in in_chunks(sorted(site_ids)):
+        newest = (
+            select(tables.SiteRevision.site_id, func.max(tables.SiteRevision.revision).label("revision"))
+            .where(tables.SiteRevision.site_id.in_(ids))
+            .group_by(tables.SiteRevision.site_id)
+            .subquery()
         )
-    )
-    return {row.site_id: stored_site(row) for row in rows}
+        rows = session.execute(
+            select(
+                tables.SiteRevision.site_id, tables.SiteRevision.id, cast(tables.SiteRevision.facts, Text)
+            ).join(
+                newest,
+                (newest.c.site_id == tables.SiteRevision.site_id)
+                & (newest.c.revision == tables.SiteRevision.revision),
+            )
+        )
+        for site_id, revision_id, text in rows:
+            site, elevation_known = _described(text)
+            found[site_id] = StoredSite(site_id, revision_id, site, elevation_known)
+    return found
+
+
+@lru_cache(maxsize=20_000)
+def _described(text: str) -> tuple[Site, bool]:
+    """What the JSON text of a revision says; read once for all cycles of this process."""
+    facts = json.loads(text)
+    return from_json(Site, facts["site"]), bool(facts["elevation_known"])
 
 
 def stored_site(row: tables.SiteRevision) -> StoredSite:

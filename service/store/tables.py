@@ -230,7 +230,7 @@ class Decision(Table):
 
     Written when the verdict or the word changes; else only `confirmed_at` moves. told: the kind of alert
     that it raised, None for silence; why: see alerts/telling.py. rung, rung_since: how far up the ladder the
-    night stood, and since when on that rung or higher. decide_at: when a wait is decided.
+    night stood, and since when on that rung or higher. leave_by: of the trip to the window.
     """
 
     __tablename__ = "decision"
@@ -260,7 +260,7 @@ class Decision(Table):
     why_text: Mapped[str] = mapped_column(Text, default="")
     rung: Mapped[int] = mapped_column(default=0)
     rung_since: Mapped[datetime | None]
-    decide_at: Mapped[datetime | None]
+    leave_by: Mapped[datetime | None]
 
     snapshot: Mapped[WishSnapshot] = relationship(lazy="joined", innerjoin=True)
     finding: Mapped[Finding] = relationship(lazy="joined", innerjoin=True)
@@ -292,7 +292,7 @@ class Alert(Table):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     subscription_id: Mapped[int] = mapped_column(ForeignKey("subscription.id"))
-    night_name: Mapped[date]
+    night_name: Mapped[date] = mapped_column(index=True)
     kind: Mapped[str] = mapped_column(String(20))
     occurrence: Mapped[int]
     decision_id: Mapped[int] = mapped_column(ForeignKey("decision.id"))

@@ -1,0 +1,174 @@
+"""One look at one night for one subscription: verdict, the word it calls for, and whether that is news."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from alerts.briefing.facts import AlertKind
+from alerts.fieldplan import FieldPlan
+from alerts.ladder import Rung, Telling, Told, Why, build_seen, held_since, what_to_tell
+from alerts.nextlook import word_may_change
+from alerts.restraint import Look
+from alerts.telling import silence
+from alerts.verdict import Verdict, trip_to
+from alerts.wishes import Wishes
+from service.cycle.shelf import Judged, ShelfSite
+from service.store.decisions import Known
+from service.store.wanted import KnownWishes
+
+CHANCE_STEP_PCT = 5
+"""A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """A subscription as it is judged. told_this_week: messages that rang at its address in seven days."""
+
+    subscription_id: int
+    address_id: int
+    site_id: int
+    known: KnownWishes
+    owed_only: bool
+    told_this_week: int = 0
+
+    @property
+    def wishes(self) -> Wishes:
+        return self.known.wishes
+
+
+@dataclass(frozen=True, slots=True)
+class Raised:
+    """An alert that was raised before, and how far it came.
+
+    is_live: it went out, may have, or still waits to. may_have_arrived: it went out or may have.
+    """
+
+    told: Told
+    is_live: bool
+    may_have_arrived: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What one look found. before: the newest decision until now; answers: the alert that a word answers.
+
+    look_again_at: from when on the passing of time alone can change anything here.
+    """
+
+    watch: Watch
+    site: ShelfSite
+    judged: Judged
+    trip: FieldPlan | None
+    telling: Telling
+    rung: Rung
+    rung_since: datetime
+    before: Known | None
+    answers: Told | None
+    occurrence: int
+    look_again_at: datetime
+
+    @property
+    def verdict(self) -> Verdict:
+        return self.judged.verdict
+
+    @property
+    def fingerprint(self) -> str:
+        return f"{fingerprint(self.verdict)}|{self.rung.value}"
+
+    @property
+    def is_news(self) -> bool:
+        """Whether the verdict or the word is another one than the newest decision has."""
+        before = self.before
+        if before is None or self.telling.kind is not None:
+            return True
+        if (before.fingerprint, before.night_id) != (self.fingerprint, self.judged.night.night_id):
+            return True
+        holds = self.telling.why is Why.NO_NEWS and before.told is not None
+        return self.telling.why != before.why and not holds
+
+
+def look_at(
+    watch: Watch,
+    site: ShelfSite,
+    judged: Judged,
+    before: Known | None,
+    history: Sequence[Raised],
+    *,
+    now: datetime,
+    cycle: timedelta,
+) -> Looked:
+    """Compare what was told with what is seen."""
+    place, wishes, verdict = site.stored.site, watch.wishes, judged.verdict
+    trip = trip_to(verdict, wishes, place)
+    seen = build_seen(verdict, judged.night.name, now, place.tz)
+    since = held_since(_stood(before), seen.rung, now)
+    seen = build_seen(verdict, judged.night.name, now, place.tz, since=since)
+    live = [raised.told for raised in history if raised.is_live]
+    look = Look(tuple(live), seen, now, cycle, wishes, trip, wishes.clock(place.tz), watch.told_this_week)
+    telling, told = _tell(look, history)
+    if watch.owed_only and telling.kind is not AlertKind.STAND_DOWN:
+        telling = silence(Why.NO_NEWS, "paused or ended")
+    may_change = [judged.may_change_at, word_may_change(look, telling)]
+    return Looked(
+        watch=watch,
+        site=site,
+        judged=judged,
+        trip=trip,
+        telling=telling,
+        rung=seen.rung,
+        rung_since=since,
+        before=before,
+        answers=told[-1] if told else None,
+        occurrence=_next_occurrence(telling, history),
+        look_again_at=min(may_change),
+    )
+
+
+def _stood(before: Known | None) -> tuple[Rung, datetime] | None:
+    if before is None or before.rung_since is None:
+        return None
+    return Rung(before.rung), before.rung_since
+
+
+def _tell(look: Look, history: Sequence[Raised]) -> tuple[Telling, Sequence[Told]]:
+    """The word, and what it answers.
+
+    A stand-down exists only if the go it takes back went out or may have; one that still waits is left to
+    the sender, which drops it because the newest decision no longer carries it.
+    """
+    told: Sequence[Told] = look.told
+    telling = _ask(look, told)
+    if telling.kind is AlertKind.STAND_DOWN:
+        told = [raised.told for raised in history if raised.may_have_arrived]
+        telling = _ask(look, told)
+    return telling, told
+
+
+def _ask(look: Look, told: Sequence[Told]) -> Telling:
+    return what_to_tell(
+        told,
+        look.seen,
+        now=look.now,
+        cycle=look.cycle,
+        wishes=look.wishes,
+        plan=look.plan,
+        clock=look.clock,
+        told_this_week=look.told_this_week,
+    )
+
+
+def _next_occurrence(telling: Telling, history: Sequence[Raised]) -> int:
+    """Counted over all that were ever raised, as the database does."""
+    mine = (raised.told.occurrence for raised in history if raised.told.kind is telling.kind)
+    return max(mine, default=0) + 1
+
+
+def fingerprint(verdict: Verdict) -> str:
+    """What matters of a verdict to a person, rounded; the same text means no news."""
+    span, chance = verdict.usable, verdict.chance_pct
+    stepped = "-" if chance is None else str(CHANCE_STEP_PCT * round(chance / CHANCE_STEP_PCT))
+    times = f"{span.start:%d%H%M}-{span.end:%d%H%M}" if span else "-"
+    failing = ",".join(reason.rule for reason in verdict.reasons if reason.result.value == "fail")
+    return f"{verdict.word}|{verdict.deciding.rule}|{stepped}|{times}|{failing}"[:190]

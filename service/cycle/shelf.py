@@ -1,0 +1,250 @@
+"""What one run of the judging has read and worked out, shared by all who ask the same.
+
+Sites are taken in some hundred at a time with their nights and forecasts, and put away again in the order
+in which they were last asked for, so that memory stays the same however many there are.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict, defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+
+from pydantic import TypeAdapter
+from sqlalchemy import LargeBinary, select, type_coerce
+from sqlalchemy.orm import Session
+
+from alerts.assess import outlook_over, trip_span, way_out
+from alerts.nextlook import verdict_may_change
+from alerts.night import Night
+from alerts.presence import is_ruled_out, usable_spans
+from alerts.span import Span
+from alerts.verdict import SkyView, Verdict, weigh
+from alerts.weather.outlook import Outlook
+from alerts.wishes import Wishes
+from service.store import tables
+from service.store.chunks import in_chunks
+from service.store.forecasts import StoredForecast, newest_by_place, place_key
+from service.store.packed import unpack_json
+from service.store.sites import StoredSite, newest_revisions
+
+MOST_SITES = 400
+"""With some tens of kilobytes of weather each."""
+_NIGHT = TypeAdapter(Night)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a verdict is asked for: the wishes as far as it reads them, under a number that stands for
+    them, and the keys of their skies."""
+
+    number: int
+    wishes: Wishes
+    sky_keys: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class ShelfNight:
+    """A stored night, read when it is first asked for."""
+
+    night_id: int
+    name: date
+    starts: datetime
+    ends: datetime
+    kernel: str
+    packed: bytes
+    _night: Night | None = None
+
+    @property
+    def night(self) -> Night:
+        if self._night is None:
+            self._night = _NIGHT.validate_json(unpack_json(self.packed))
+        return self._night
+
+
+@dataclass(slots=True)
+class ShelfOutlook:
+    """An outlook over a part of one window, and what it was made of."""
+
+    night_id: int
+    window_index: int
+    span: Span
+    shortest: timedelta
+    way: timedelta
+    outlook: Outlook
+    row_id: int | None = None
+
+
+@dataclass(slots=True)
+class Judged:
+    """The verdict on one night for all who ask the same of it. may_change_at: see alerts/nextlook.py."""
+
+    verdict: Verdict
+    night: ShelfNight
+    outlooks: tuple[ShelfOutlook, ...]
+    may_change_at: datetime
+    finding_id: int | None = None
+
+
+@dataclass(slots=True)
+class ShelfSite:
+    """A site with its coming nights by sky, its weather, and the verdicts so far."""
+
+    stored: StoredSite
+    nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
+    forecasts: list[StoredForecast] = field(default_factory=list)
+    outlooks: dict[tuple[int, int, Span, timedelta, timedelta], ShelfOutlook] = field(default_factory=dict)
+    judged: dict[tuple[date, int, tuple[timedelta, ...]], Judged] = field(default_factory=dict)
+
+    @property
+    def forecast_ids(self) -> list[int]:
+        return [each.forecast_id for each in self.forecasts]
+
+    def coming(self, sky_key: str) -> Iterable[ShelfNight]:
+        """The nights that aren't over under the sky wanted most, ascending."""
+        return self.nights.get(sky_key, {}).values()
+
+    def judge(self, name: date, asked: Asked, wishes: Wishes, now: datetime) -> Judged:
+        """The verdict on the night of that name; the same for all with the same `asked` who leave about as
+        long before."""
+        nights = [self.nights[key][name] for key in asked.sky_keys if name in self.nights.get(key, {})]
+        usable = [list(usable_spans(each.night, wishes, self.stored.site)) for each in nights]
+        ways = tuple(
+            way_out(each.night, part, wishes, self.stored.site)
+            for each, parts in zip(nights, usable, strict=True)
+            for part in parts
+            if part is not None
+        )
+        key = (name, asked.number, ways)
+        known = self.judged.get(key)
+        if known is None:
+            known = self.judged[key] = self._judge(nights, usable, list(ways), asked.wishes, now)
+        return known
+
+    def _judge(
+        self,
+        nights: list[ShelfNight],
+        usable: list[list[Span | None]],
+        ways: list[timedelta],
+        wishes: Wishes,
+        now: datetime,
+    ) -> Judged:
+        views, used = [], []
+        for each, parts in zip(nights, usable, strict=True):
+            mine = [ways.pop(0) if part is not None else None for part in parts]
+            looked = self._outlooks(each, parts, mine, wishes, now)
+            used += [one for one in looked if one is not None]
+            views.append(SkyView(each.night, [one.outlook if one else None for one in looked]))
+        verdict = weigh(views, wishes, now=now, site=self.stored.site)
+        chosen = next(each for each in nights if each.night is verdict.night)
+        sources = [each.forecast.source for each in self.forecasts] if used else []
+        trips = [trip_span(one.span, one.way) for one in used]
+        may_change_at = verdict_may_change(
+            [each.night for each in nights], trips, sources, wishes, now, self.stored.site
+        )
+        return Judged(verdict, chosen, tuple(used), may_change_at)
+
+    def _outlooks(
+        self,
+        night: ShelfNight,
+        usable: list[Span | None],
+        ways: list[timedelta | None],
+        wishes: Wishes,
+        now: datetime,
+    ) -> list[ShelfOutlook | None]:
+        site = self.stored.site
+        if not self.forecasts or is_ruled_out(night.name, wishes, site):
+            return [None] * len(usable)
+        return [
+            None if part is None or way is None else self._outlook(night, index, part, way, wishes, now)
+            for index, (part, way) in enumerate(zip(usable, ways, strict=True))
+        ]
+
+    def _outlook(
+        self, night: ShelfNight, index: int, part: Span, way: timedelta, wishes: Wishes, now: datetime
+    ) -> ShelfOutlook:
+        key = (night.night_id, index, part, wishes.shortest_window, way)
+        if key not in self.outlooks:
+            outlook = outlook_over(
+                night.night.windows[index],
+                part,
+                [each.forecast for each in self.forecasts],
+                shortest=wishes.shortest_window,
+                way=way,
+                night_name=night.name,
+                site=self.stored.site,
+                now=now,
+            )
+            self.outlooks[key] = ShelfOutlook(
+                night.night_id, index, part, wishes.shortest_window, way, outlook
+            )
+        return self.outlooks[key]
+
+
+class Shelf:
+    """The sites at hand, the last ones asked for."""
+
+    def __init__(self, now: datetime, most_sites: int = MOST_SITES) -> None:
+        self.now = now
+        self._most = most_sites
+        self._sites: OrderedDict[int, ShelfSite] = OrderedDict()
+        self._asked: dict[tuple[Wishes, tuple[str, ...]], Asked] = {}
+
+    def asked(self, judged: Wishes, sky_keys: tuple[str, ...]) -> Asked:
+        """The same number for the same wishes."""
+        key = (judged, sky_keys)
+        if key not in self._asked:
+            self._asked[key] = Asked(len(self._asked), judged, sky_keys)
+        return self._asked[key]
+
+    def site(self, site_id: int) -> ShelfSite:
+        """A site that was stocked before."""
+        return self._sites[site_id]
+
+    def stock(self, session: Session, site_ids: set[int]) -> None:
+        """Have these sites at hand, with their coming nights and the weather there."""
+        for site_id in site_ids & self._sites.keys():
+            self._sites.move_to_end(site_id)
+        missing = site_ids - self._sites.keys()
+        fresh = {site_id: ShelfSite(stored) for site_id, stored in newest_revisions(session, missing).items()}
+        self._read_nights(session, list(fresh.values()))
+        self._read_forecasts(session, list(fresh.values()))
+        self._sites.update(fresh)
+
+    def trim(self) -> None:
+        """Put away what was asked for longest ago."""
+        while len(self._sites) > self._most:
+            self._sites.popitem(last=False)
+
+    def _read_nights(self, session: Session, sites: list[ShelfSite]) -> None:
+        by_revision = {site.stored.revision_id: site for site in sites}
+        columns = (
+            tables.Night.site_revision_id,
+            tables.Night.sky_key,
+            tables.Night.id,
+            tables.Night.name,
+            tables.Night.starts,
+            tables.Night.ends,
+            tables.Night.kernel,
+            type_coerce(tables.Night.facts, LargeBinary),
+        )
+        for ids in in_chunks(sorted(by_revision)):
+            query = (
+                select(*columns)
+                .where(tables.Night.site_revision_id.in_(ids), tables.Night.ends > self.now)
+                .order_by(tables.Night.name)
+            )
+            for revision_id, key, night_id, name, starts, ends, kernel, packed in session.execute(query):
+                nights = by_revision[revision_id].nights.setdefault(key, {})
+                nights[name] = ShelfNight(night_id, name, starts, ends, kernel, packed)
+
+    def _read_forecasts(self, session: Session, sites: list[ShelfSite]) -> None:
+        by_place: defaultdict[str, list[ShelfSite]] = defaultdict(list)
+        for site in sites:
+            by_place[place_key(site.stored.site)].append(site)
+        for places in in_chunks(sorted(by_place)):
+            found = newest_by_place(session, set(places), self.now)
+            for place, forecasts in found.items():
+                for site in by_place[place]:
+                    site.forecasts = forecasts

@@ -1,0 +1,131 @@
+"""What the subscriptions want, in few columns and few queries: skies, and whose nights are due for a look."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+
+from pydantic import TypeAdapter
+from sqlalchemy import Text, cast, or_, select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts import AlertKind
+from alerts.night import SkyWishes
+from alerts.wishes import Wishes
+from service.store import tables
+from service.store.chunks import in_chunks
+from service.store.messages import Status
+from service.store.people import is_active, shared_sky, sky_key
+
+NIGHTS_BACK = timedelta(days=2)
+"""A night still running can carry the date of yesterday, or of the day before east of the date line."""
+_WISHES = TypeAdapter(Wishes)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownWishes:
+    """Wishes as they are stored, read once for all who wish the same.
+
+    judged: as far as a verdict reads them. skies: the shared sky wishes of each target by their key, the
+    one wanted most first.
+    """
+
+    wishes: Wishes
+    judged: Wishes
+    digest: str
+    skies: tuple[tuple[str, SkyWishes], ...]
+
+
+@lru_cache(maxsize=20_000)
+def known_wishes(text: str) -> KnownWishes:
+    """The wishes of a JSON text."""
+    wishes = _WISHES.validate_json(text)
+    skies = tuple((sky_key(sky), shared_sky(sky)) for sky in wishes.skies)
+    digest = tables.digest_of(_WISHES.dump_python(wishes, mode="json"))
+    return KnownWishes(wishes, wishes.judged, digest, skies)
+
+
+@dataclass(slots=True)
+class SkyWant:
+    """A site's sky that somebody wants to hear of, and how many days ahead at most."""
+
+    sky: SkyWishes
+    days_ahead: int
+
+
+def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]:
+    """By site and sky key, what the active subscriptions want."""
+    query = (
+        select(tables.Subscription.site_id, cast(tables.Subscription.wishes, Text))
+        .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
+        .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
+        .where(*is_active(now))
+    )
+    wants: dict[tuple[int, str], SkyWant] = {}
+    for site_id, text in session.execute(query):
+        known = known_wishes(text)
+        for key, sky in known.skies:
+            want = wants.setdefault((site_id, key), SkyWant(sky, 0))
+            want.days_ahead = max(want.days_ahead, known.wishes.days_ahead)
+    return wants
+
+
+@dataclass(frozen=True, slots=True)
+class DueLook:
+    """A subscription whose nights are due for a look. owed_only: it is paused or ended, and only a
+    stand-down for a go that was told may still be said."""
+
+    subscription_id: int
+    address_id: int
+    site_id: int
+    owed_only: bool = False
+
+
+def due_looks(session: Session, now: datetime) -> list[DueLook]:
+    """Subscriptions for which another verdict or word is possible now, by address.
+
+    Those that are due by time or by something new; those with a go told for a night that isn't over; those
+    with an alert that isn't on its way yet, or ended unsent.
+    """
+    columns = (tables.Subscription.id, tables.Subscription.address_id, tables.Subscription.site_id)
+    active = (
+        select(*columns)
+        .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
+        .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
+        .where(*is_active(now))
+    )
+    stirred = _stirred(session, (now - NIGHTS_BACK).date())
+    due = or_(
+        tables.Subscription.look_again_at.is_(None),
+        tables.Subscription.look_again_at <= now,
+        tables.Subscription.judged_at > now,
+    )
+    found = {row[0]: DueLook(*row) for row in session.execute(active.where(due))}
+    for ids in in_chunks(sorted(set(stirred) - set(found))):
+        chosen = active.where(tables.Subscription.id.in_(ids))
+        found |= {row[0]: DueLook(*row) for row in session.execute(chosen)}
+    owed = sorted({one for one, has_go in stirred.items() if has_go} - set(found))
+    for ids in in_chunks(owed):
+        chosen = select(*columns).where(tables.Subscription.id.in_(ids))
+        found |= {row[0]: DueLook(*row, owed_only=True) for row in session.execute(chosen)}
+    return sorted(found.values(), key=lambda each: (each.address_id, each.subscription_id))
+
+
+def _stirred(session: Session, first: date) -> dict[int, bool]:
+    """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False)."""
+    calls = (AlertKind.GO, AlertKind.CHANGED)
+    query = (
+        select(tables.Alert.subscription_id, tables.Alert.kind)
+        .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
+        .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
+        .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
+        .where(
+            tables.Alert.night_name >= first,
+            or_(tables.Alert.kind.in_(calls), tables.Message.status != Status.SENT),
+        )
+    )
+    found: dict[int, bool] = {}
+    for subscription_id, kind in session.execute(query):
+        found[subscription_id] = found.get(subscription_id, False) or kind in calls
+    return found
