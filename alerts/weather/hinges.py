@@ -14,7 +14,7 @@ from statistics import fmean
 from typing import Any
 
 from alerts.span import Span
-from alerts.weather.clouds import effective_cloud_pct
+from alerts.weather.clouds import effective_cloud_pct, joint_cover_pct
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.record import Forecast, HourlyWeather, Sight
 
@@ -184,10 +184,15 @@ def _effort(before: Sequence[Forecast], after: Sequence[Forecast], hour: Span) -
 
 
 def _clouds(forecast: Forecast, hour: Span) -> Iterator[float | None]:
-    """The cloud of each record in that hour; of ensembles each member's."""
+    """The cloud of each record in that hour, and of what stands in the view; of ensembles each member's."""
     for index, record in enumerate(forecast.hours):
         if _touches(record, hour):
             if forecast.members:
                 yield from (row[index] for row in forecast.members)
             else:
                 yield effective_cloud_pct(record, forecast.layer_scheme)
+    for sight in forecast.sights:
+        for record in sight.hours:
+            if _touches(record, hour):
+                total = record.cloud_total_pct
+                yield joint_cover_pct(record, sight.altitude_deg) if total is None else total

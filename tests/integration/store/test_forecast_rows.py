@@ -1,0 +1,180 @@
+"""Forecasts as rows: all comes back, the same said twice is one row, a run knows the one before."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.span import Span
+from alerts.weather.official import Bulletin, OfficialWarning, Severity
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+from service.store import forecasts, tables
+from service.store.engine import open_engine
+from service.store.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
+from service.store.migrate import upgrade
+from service.store.packing import unpack
+
+NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+WINDOW = Span(NOW + HOUR, NOW + 3 * HOUR)
+SOURCE = Source(
+    "open-meteo",
+    "Open-Meteo",
+    "icon",
+    "icon_seamless",
+    "credit",
+    "https://c",
+    issued_at=NOW - HOUR,
+    fetched_at=NOW,
+    unchanged_since=NOW - 2 * HOUR,
+    next_due_at=NOW + 5 * HOUR,
+)
+
+
+def hours(*clouds: float | None, first: datetime = NOW) -> tuple[HourlyWeather, ...]:
+    return tuple(
+        HourlyWeather(
+            first + k * HOUR,
+            first + (k + 1) * HOUR,
+            cloud_total_pct=cloud,
+            cloud_low_pct=0.0,
+            cloud_mid_pct=cloud,
+            cloud_high_pct=0.0,
+            thunder_named=False,
+        )
+        for k, cloud in enumerate(clouds)
+    )
+
+
+FORECAST = Forecast(
+    SOURCE,
+    40.3,
+    -1.4,
+    1100.0,
+    LayerScheme.OPEN_METEO,
+    hours(10.0, 20.0, 30.0),
+    place=Place(40.31, -1.42, 1180.0),
+)
+WARNING = OfficialWarning("w", "Wind", Severity.SEVERE, WINDOW, "Ridge", "Wind on the ridge", "https://w")
+FULL = replace(
+    FORECAST,
+    sights=(Sight(WINDOW, 190.5, 14.2, 5, hours(70.0, 80.0, first=WINDOW.start), ((160.0, 12.5),)),),
+    cloud_before_pct=(5.0, None, 7.0),
+    bulletins=(Bulletin("nws-warnings", "NWS", "credit", "https://w", (WARNING,), NOW),),
+)
+
+
+@pytest.fixture
+def session(tmp_path: Path) -> Iterator[Session]:
+    engine = open_engine(f"sqlite:///{tmp_path / 'store.sqlite3'}")
+    upgrade(engine)
+    with sessionmaker(engine)() as session:
+        yield session
+    engine.dispose()
+
+
+def test_all_of_a_forecast_comes_back(session: Session) -> None:
+    row = forecasts.keep(session, "p", FULL, fetched_at=NOW)
+    session.commit()
+    session.expire_all()
+    assert unpack(session.get_one(tables.Forecast, row.id)) == FULL
+
+
+def test_the_line_of_sight_is_found_by_its_window(session: Session) -> None:
+    forecasts.keep(session, "p", FULL, fetched_at=NOW)
+    session.commit()
+    (stored,) = newest_by_place(session, {"p"}, NOW)["p"]
+    assert stored.forecast.sight_over(WINDOW) == FULL.sights[0]
+    assert stored.forecast.sight_over(Span(WINDOW.start, WINDOW.end + HOUR)) is None
+
+
+def later(forecast: Forecast = FORECAST, by: timedelta = HOUR, **changes: object) -> Forecast:
+    return replace(forecast, source=replace(forecast.source, fetched_at=NOW + by, **changes))
+
+
+SAME = {
+    "the very same": (FULL, True),
+    "confirmed later": (later(FULL), True),
+    "hours that have passed fell away": (replace(later(FULL), hours=FULL.hours[1:]), True),
+    "warnings asked for again": (
+        replace(FULL, bulletins=(replace(FULL.bulletins[0], asked_at=NOW + HOUR),)),
+        True,
+    ),
+    "a new run": (later(FULL, issued_at=NOW), False),
+    "a value that moved": (replace(FULL, hours=hours(10.0, 20.0, 31.0)), False),
+    "an hour more": (replace(FULL, hours=hours(10.0, 20.0, 30.0, 40.0)), False),
+    "a value that went": (replace(FULL, hours=hours(10.0, None, 30.0)), False),
+    "another view": (replace(FULL, sights=(replace(FULL.sights[0], azimuth_deg=200.0),)), False),
+    "no view any more": (replace(FULL, sights=()), True),
+    "a warning less": (replace(FULL, bulletins=(replace(FULL.bulletins[0], warnings=()),)), False),
+    "no warnings known any more": (replace(FULL, bulletins=()), False),
+}
+
+
+@pytest.mark.parametrize(("fresh", "same"), SAME.values(), ids=SAME.keys())
+def test_what_says_the_same_is_told_from_what_is_new(fresh: Forecast, same: bool) -> None:
+    assert says_the_same(fresh, FULL) is same
+
+
+def test_a_member_that_moved_is_new() -> None:
+    ensemble = replace(FORECAST, members=((1.0, 2.0, 3.0), (4.0, 5.0, 6.0)))
+    moved = replace(FORECAST, members=((1.0, 2.0, 3.0), (4.0, 5.0, 7.0)))
+    assert says_the_same(ensemble, ensemble)
+    assert not says_the_same(moved, ensemble)
+
+
+def test_the_same_again_confirms_the_row_and_adds_none(session: Session) -> None:
+    keep_changed(session, [("p", FORECAST)], fetched_at=NOW)
+    session.commit()
+    assert keep_changed(session, [("p", later())], fetched_at=NOW + HOUR) == []
+    session.commit()
+    (stored,) = newest_by_place(session, {"p"}, NOW + HOUR)["p"]
+    assert stored.forecast.source.fetched_at == NOW + HOUR
+
+
+def test_an_answer_confirmed_again_and_again_still_counts_after_a_day(session: Session) -> None:
+    for hour in (0, 11, 22, 33):
+        keep_changed(session, [("p", later(by=hour * HOUR))], fetched_at=NOW + hour * HOUR)
+        session.commit()
+    assert len(newest_by_place(session, {"p"}, NOW + 34 * HOUR)["p"]) == 1
+    assert newest_by_place(session, {"p"}, NOW + 60 * HOUR) == {}
+
+
+def test_a_new_run_knows_the_cloud_of_the_one_before(session: Session) -> None:
+    keep_changed(session, [("p", FORECAST)], fetched_at=NOW)
+    session.commit()
+    fresh = replace(later(issued_at=NOW), hours=hours(50.0, 60.0, 70.0, first=NOW + HOUR))
+    keep_changed(session, [("p", fresh)], fetched_at=NOW + HOUR)
+    session.commit()
+    (stored,) = newest_by_place(session, {"p"}, NOW + HOUR)["p"]
+    assert stored.forecast.cloud_before_pct == (20.0, 30.0, None)
+
+
+def test_a_run_said_again_keeps_what_it_knew_of_the_one_before() -> None:
+    known = replace(FORECAST, cloud_before_pct=(1.0, 2.0, 3.0))
+    longer = replace(FORECAST, hours=hours(10.0, 20.0, 30.0, 40.0))
+    assert with_run_before(longer, known).cloud_before_pct == (1.0, 2.0, 3.0, None)
+
+
+def test_ensembles_have_no_run_before() -> None:
+    ensemble = replace(FORECAST, members=((1.0, 2.0, 3.0),))
+    assert with_run_before(later(ensemble, issued_at=NOW), FORECAST).cloud_before_pct == ()
+
+
+def test_reasons_are_told_once_and_the_newest_first(session: Session) -> None:
+    for hour, reason in enumerate(("a", "b", "a")):
+        forecasts.keep_rejected(
+            session, "p", feed="f", model="m", reason=reason, fetched_at=NOW + hour * HOUR
+        )
+    session.commit()
+    told = forecasts.rejected_since(session, {"p"}, NOW - HOUR, NOW + 3 * HOUR)
+    assert [row.rejected for row in told] == ["a", "b"]
+    assert forecasts.reasons_since(session, {"p"}, NOW, NOW + 3 * HOUR) == {
+        ("p", "f", "m", "b"),
+        ("p", "f", "m", "a"),
+    }
