@@ -10,6 +10,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from typing import NoReturn
 
 import uvicorn
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -30,7 +31,6 @@ log = logging.getLogger(__name__)
 
 LOOK_EVERY_S = 1.0
 PAGES_STOP_WITHIN_S = 2.0
-LINGER_S = 0.5
 
 
 class PagesStopped(DuskbellError):
@@ -104,10 +104,16 @@ class Pages:
 
 @contextlib.contextmanager
 def stop_on_signals(stopping: threading.Event) -> Iterator[None]:
-    """SIGINT and SIGTERM set the event as long as the block lasts."""
-    before = {
-        number: signal.signal(number, lambda *_: stopping.set()) for number in (signal.SIGINT, signal.SIGTERM)
-    }
+    """SIGINT and SIGTERM set the event as long as the block lasts.
+
+    By a thread: the handler runs in the middle of whatever the main thread does, and that may be holding
+    the event's own lock.
+    """
+
+    def stop(*_: object) -> None:
+        threading.Thread(target=stopping.set, daemon=True).start()
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield
     finally:
@@ -115,20 +121,9 @@ def stop_on_signals(stopping: threading.Event) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def leave(code: int = 0) -> None:
-    """End the process, also while a thread hangs in a receiver or a feed: the next start takes up what it
-    had in hand."""
-    ends_s = time.monotonic() + LINGER_S
-    while _hanging() and time.monotonic() < ends_s:
-        _hanging()[0].join(ends_s - time.monotonic())
-    if _hanging():
-        log.warning("not waiting for %s", ", ".join(sorted({thread.name for thread in _hanging()})))
-        logging.shutdown()
-        sys.stdout.flush()
-        os._exit(code)
-    sys.exit(code)
-
-
-def _hanging() -> list[threading.Thread]:
-    current = threading.current_thread()
-    return [each for each in threading.enumerate() if each is not current and not each.daemon]
+def leave(code: int = 0) -> NoReturn:
+    """End the process without waiting for threads that hang in a receiver or a feed: what they had in
+    hand stands in the store, and the next start takes it up."""
+    logging.shutdown()
+    sys.stdout.flush()
+    os._exit(code)

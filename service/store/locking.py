@@ -24,6 +24,7 @@ def hold_store(engine: Engine) -> Iterator[None]:
     """Be the only scheduler on this store for as long as the block lasts; AlreadyRunning otherwise."""
     if engine.dialect.name == "postgresql":
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.detach()  # closed with the block: one that went back to the pool would keep the lock
             _lock_server(connection)
             yield
         return

@@ -17,7 +17,7 @@ from base64 import b64decode
 from binascii import Error as NotBase64
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, HTTPException, Request
+from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import JSONResponse
 
 from service.bounces import Report, judge_code, note_report, read_report
@@ -27,6 +27,11 @@ from service.web.asking import network_of_request
 from service.web.context import Web
 
 EVENTS_AT_MOST = 1000
+
+
+async def raw_body(request: Request) -> bytes:
+    """The body as it came, whatever it says it is."""
+    return await request.body()
 
 
 def build_router(web: Web) -> APIRouter:
@@ -48,7 +53,7 @@ def build_router(web: Web) -> APIRouter:
             raise HTTPException(401, "The key is wrong.", headers={"WWW-Authenticate": "Bearer"})
 
     @router.post("/relay/bounces")
-    def bounces(request: Request, body: Annotated[bytes, Body(media_type="*/*")]) -> JSONResponse:
+    def bounces(request: Request, body: Annotated[bytes, Depends(raw_body)]) -> JSONResponse:
         require_key(request)
         reports = _reports(request.headers.get("content-type", ""), body)
         now, metrics = duskbell.clock(), duskbell.delivery.metrics

@@ -33,7 +33,7 @@ HSTS = "max-age=31536000"
 
 BODY_BYTES = 128 * 1024
 UPLOAD_BYTES = 5 * 1024 * 1024
-UPLOAD_PATHS = ("/sites/",)
+UPLOAD_PATHS = ("/sites/", "/relay/")
 BODY_WITHIN_S = 10.0
 """A request whose body dribbles in for longer is dropped."""
 

@@ -14,6 +14,9 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import event
+
+from service import running
 from service.bootstrap import Duskbell
 from service.channels.email import MailServer
 from service.channels.netguard import SafeClient
@@ -22,6 +25,9 @@ from service.crashpoints import VARIABLE
 from service.cycle import deliver
 from service.cycle.run import run_cycle
 from service.settings import Settings
+from service.store.engine import open_engine
+from service.store.locking import AlreadyRunning
+from service.store.migrate import upgrade
 from tests.integration.cycle.world import Weather
 
 PATIENCE_S = 60.0
@@ -61,6 +67,34 @@ def send(ground: Ground) -> None:
     deliver.run(duskbell.delivery, datetime.now(UTC))
 
 
+def serve(ground: Ground, port: int, stop_within_s: float = 20.0) -> None:
+    """The whole service, until it is told to stop."""
+    from service.web.app import build_app
+
+    deliver.STOP_WITHIN_S = running.STOP_WITHIN_S = stop_within_s
+    duskbell = ground.open()
+    duskbell.settings = duskbell.settings.model_copy(update={"web_port": port})
+    app = build_app(duskbell, started_at=duskbell.clock())
+    try:
+        running.run_service(duskbell, app, lambda _: None)
+    except AlreadyRunning:
+        os._exit(3)
+    running.leave()
+
+
+def migrate(store_url: str, kill_after_tables: int) -> None:
+    """Run the migrations, and die when that many tables are made."""
+    engine = open_engine(store_url)
+    made = iter(range(kill_after_tables))
+
+    @event.listens_for(engine, "after_cursor_execute")
+    def _count(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        if statement.lstrip().startswith("CREATE TABLE") and next(made, None) is None:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    upgrade(engine)
+
+
 def _run(crash_at: str, do: Callable[..., None], args: Sequence[Any]) -> None:
     """The child's main: quiet, and mortal at the place that is named."""
     logging.disable(logging.CRITICAL)
@@ -74,7 +108,7 @@ def start(do: Callable[..., None], *args: Any, crash_at: str = "") -> BaseProces
     """Begin it in a process that has everything loaded already."""
     context = get_context("forkserver")
     context.set_forkserver_preload([__name__, "service.channels.registry", "alerts.briefing.build"])
-    process = context.Process(target=_run, args=(crash_at, do, args))
+    process = context.Process(target=_run, args=(crash_at, do, args), daemon=True)
     process.start()
     return process
 

@@ -278,7 +278,7 @@ def _enqueue(yard: Yard, address_id: int, alert: object) -> str:
 
 @pytest.mark.parametrize(
     ("kind", "rings_at"),
-    [(AlertKind.HEADS_UP, "07:00"), (AlertKind.GO, "00:30"), (AlertKind.STAND_DOWN, "00:30")],
+    [(AlertKind.HEADS_UP, "07:00"), (AlertKind.GO, "00:30")],
 )
 def test_quiet_hours_hold_what_can_wait_and_nothing_else(kind: AlertKind, rings_at: str, yard: Yard) -> None:
     """A message that was delayed into the night: 00:30 in Madrid, quiet until 07:00, one leaves at 02:00."""
@@ -296,3 +296,19 @@ def test_quiet_hours_hold_what_can_wait_and_nothing_else(kind: AlertKind, rings_
         yard.deliver(later=timedelta(minutes=1))
     assert hook.ids == {message_id: 1}
     assert yard.row(message_id).attempts == 1
+
+
+def test_a_stand_down_rings_in_quiet_hours(yard: Yard) -> None:
+    """Someone may be driving there: 00:30 in Madrid, quiet until 07:00."""
+    hook = Hook()
+    with Receiver(hook.script) as receiver:
+        address = yard.address("webhook", receiver.url)
+        subscription = yard.subscription(address, wishes=Wishes())
+        go = yard.message(address, subscription_id=subscription, helps_for=DAY)
+        assert yard.deliver() == {Status.SENT: 1}
+        yard.wall = NOW + timedelta(hours=7, minutes=30)
+        decision = yard.decide(subscription, "stay", 20)
+        alert = yard.alert(subscription, decision, AlertKind.STAND_DOWN, helps_for=timedelta(hours=6))
+        down = _enqueue(yard, address, alert)
+        assert yard.deliver() == {Status.SENT: 1}
+    assert hook.ids == {go: 1, down: 1}
