@@ -284,9 +284,7 @@ def _why_drop(shelf: _Shelf, alert: tables.Alert, now: datetime) -> Status | Non
     return None if _newest_decision_carries(shelf, alert) else Status.SUPERSEDED
 
 
-def _quiet_until(
-    shelf: _Shelf, message_id: str, alerts: tuple[Told, ...], now: datetime
-) -> datetime | None:
+def _quiet_until(shelf: _Shelf, message_id: str, alerts: tuple[Told, ...], now: datetime) -> datetime | None:
     """Until when the whole message can wait for the end of quiet hours; None when some of it can't."""
     until = []
     for _, alert in shelf.carried.get(message_id, []):
