@@ -18,7 +18,7 @@ PLACE = ("season", "--at", "40.3,-1.4", "--year", "2027")
 def test_the_page_has_nights_months_and_what_the_wishes_cost(run: Run) -> None:
     ran = run(*PLACE)
     assert ran.code == 0, ran.err
-    assert ran.err == ""
+    assert "Warning" not in ran.err  # a slow machine shows its progress there, and nothing else
     for text in ("the core above 10°", "By month", "June 2027", "What the wishes cost", "the band"):
         assert text in ran.out
 
