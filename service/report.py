@@ -43,6 +43,7 @@ def night_report(
             "rises": [utc_text(at) for at in night.moon.rises],
             "sets": [utc_text(at) for at in night.moon.sets],
             "lit": round(night.moon_lit, 4),
+            "foreground_lit": [span_json(span) for span in night.foreground_moonlit],
         },
         "windows": [
             {**window_json(window), **sky_json(sky)} for window, sky in zip(night.windows, skies, strict=True)

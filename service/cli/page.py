@@ -74,6 +74,9 @@ def _sky(site: Site, night: Night) -> Iterator[str]:
     dark = ", ".join(say_span(span, site.tz) for span in night.dark)
     yield f"  dark     {dark or 'not at all'}"
     yield f"  Moon     {_events(site, night.moon)}; {100 * night.moon_lit:.0f} % lit"
+    if not site.horizon.is_level:
+        lit = ", ".join(say_span(span, site.tz) for span in night.foreground_moonlit)
+        yield f"           on the foreground, over the ridge: {lit or 'not at all'}"
 
 
 def _events(site: Site, body: BodyEvents) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from pathlib import Path
 
@@ -94,3 +95,14 @@ def test_readings_that_cannot_be_are_refused(run: Run, args: tuple[str, ...], sa
     ran = run("site", "edit", "Windpump Flat", *args)
     assert ran.code != 0
     assert says in ran.err
+
+
+def test_a_ridge_says_when_the_moon_reaches_the_foreground(run: Run, tmp_path: Path) -> None:
+    ridge = tmp_path / "ridge.csv"
+    ridge.write_text("0,12\n90,12\n180,12\n270,12\n")
+    place = ("season", "--at", "40.3,-1.4", "--from", "2027-07-10", "--to", "2027-07-12", "--any-moon")
+    assert run(*place, "--horizon", str(ridge)).code == 0
+    night = ("tonight", "--at", "40.3,-1.4", "--date", "2027-07-12", "--offline", "--json")
+    spans = json.loads(run(*night).out)["moon"]["foreground_lit"]
+    assert len(spans) == 1
+    assert spans[0]["start"] < spans[0]["end"]
