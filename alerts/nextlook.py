@@ -7,14 +7,15 @@ cycle in which nothing changed costs next to nothing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime, time, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 
 from alerts.clocktimes import DAY, at_clock
 from alerts.fieldplan import FieldPlan
 from alerts.ladder import LAST_WORD_LEAD
 from alerts.night import Night
+from alerts.nightnames import night_start_s, number_at
 from alerts.presence import usable_spans
-from alerts.restraint import CYCLE_SLACK, HOLD, Look, go_due_from
+from alerts.restraint import CYCLE_SLACK, Look, go_due_from
 from alerts.site import Site
 from alerts.span import Span
 from alerts.telling import Telling, Why
@@ -36,6 +37,11 @@ def next_midnight(now: datetime, zone: tzinfo) -> datetime:
     today = now.astimezone(zone).date()
     found = (at_clock(today + DAY * days, time(0), zone) for days in (1, 2))
     return next(at for at in found if at > now)
+
+
+def next_night_start(site: Site, now: datetime) -> datetime:
+    """When the night that contains `now` ends, and another one comes into sight."""
+    return datetime.fromtimestamp(night_start_s(site, number_at(site, now) + 1), UTC)
 
 
 def verdict_may_change(
@@ -86,7 +92,7 @@ def _ages(source: Source) -> Iterator[datetime]:
 
 def word_may_change(look: Look, telling: Telling) -> datetime:
     """From when on another word can be due for the same verdict; `now` when the next look may differ."""
-    if telling.why is Why.JUST_TURNED or telling.kind is not None:
+    if telling.why is Why.JUST_TURNED:
         return look.now
     moments: list[datetime] = []
     if look.wishes.quiet is not None:
@@ -98,8 +104,6 @@ def word_may_change(look: Look, telling: Telling) -> datetime:
         moments += _by_plan(look, look.plan)
     if look.standing is not None:
         moments += _by_go(look)
-    if look.seen.held_since is not None:
-        moments.append(look.seen.held_since + HOLD)
     return _first(moments, look.now)
 
 

@@ -39,6 +39,7 @@ def run_scheduler(duskbell: Duskbell, *, every: timedelta | None = None, alive: 
     every = every or timedelta(minutes=duskbell.settings.cycle_minutes)
     scheduler = Scheduler(duskbell, find_duties(duskbell, find_chores(duskbell, started_at), every))
     stopping, came_round = duskbell.delivery.stopping, threading.Event()
+    came_round.set()
     with (
         SharedHold(duskbell.engine) as hold,
         stop_on_signals(stopping),

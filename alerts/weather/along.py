@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from statistics import fmean
 from typing import Any
 
@@ -22,10 +23,10 @@ _FIELDS = {
 
 @dataclass(frozen=True, slots=True)
 class _Spot:
-    """A crossing, and the forecast that stands for it."""
+    """A crossing, and the records over the window of the forecast that stands for it, by their start."""
 
     crossing: Crossing
-    forecast: Forecast
+    records: Mapping[datetime, HourlyWeather]
 
 
 def look_along(overhead: Forecast, aside: Mapping[Place, Forecast], view: View, window: Span) -> Sight | None:
@@ -35,11 +36,9 @@ def look_along(overhead: Forecast, aside: Mapping[Place, Forecast], view: View, 
     place. A layer is the mean over the directions and altitudes of the frame; an hour that one of the
     places doesn't know is unknown, and a layer below the site counts as clear.
     """
-    site = overhead.place
-    assert site is not None, "a forecast was asked for some place"
     if not aside:
         return None
-    spots = _spots(overhead, aside, view, site)
+    spots = _spots(overhead, aside, view, window)
     hours = [hour for _, hour in overhead.over(window)]
     seen = tuple(_seen(hour, overhead.layer_scheme, spots) for hour in hours)
     return Sight(
@@ -52,10 +51,17 @@ def look_along(overhead: Forecast, aside: Mapping[Place, Forecast], view: View, 
     )
 
 
-def _spots(overhead: Forecast, aside: Mapping[Place, Forecast], view: View, site: Place) -> tuple[_Spot, ...]:
-    by_place = {site: overhead, **aside}
+def _spots(
+    overhead: Forecast, aside: Mapping[Place, Forecast], view: View, window: Span
+) -> tuple[_Spot, ...]:
+    site = overhead.place
+    assert site is not None, "a forecast was asked for some place"
+    records = {
+        place: {hour.starts: hour for _, hour in forecast.over(window)}
+        for place, forecast in {site: overhead, **aside}.items()
+    }
     found = crossings(site, view, overhead.layer_scheme)
-    return tuple(_Spot(each, by_place[nearest_place(each, tuple(aside), site)]) for each in found)
+    return tuple(_Spot(each, records[nearest_place(each, tuple(aside), site)]) for each in found)
 
 
 def _seen(hour: HourlyWeather, scheme: LayerScheme, spots: Sequence[_Spot]) -> HourlyWeather:
@@ -71,8 +77,10 @@ def _seen(hour: HourlyWeather, scheme: LayerScheme, spots: Sequence[_Spot]) -> H
 
 def _value(spot: _Spot, hour: HourlyWeather) -> float | None:
     """The spot's layer in the record that holds the hour's middle."""
-    middle = hour.starts + hour.step / 2
-    record = next((each for each in spot.forecast.hours if each.starts <= middle < each.ends), None)
+    record = spot.records.get(hour.starts)
+    if record is None:
+        middle = hour.starts + hour.step / 2
+        record = next((each for each in spot.records.values() if each.starts <= middle < each.ends), None)
     return None if record is None else getattr(record, _FIELDS[spot.crossing.layer])
 
 

@@ -114,8 +114,8 @@ def _worst(
         for part, hour in hours:
             if (value := value_of(hour)) is not None:
                 found.append((value, part.start))
-                shared = part.overlap(over.must)
-                covered += shared.duration if shared else timedelta(0)
+                shared = min(part.end, over.must.end) - max(part.start, over.must.start)
+                covered += max(shared, timedelta(0))
         known = known or covered >= KNOWN_FROM_SHARE * over.must.duration
     if not found:
         return _Worst(None, known)

@@ -157,27 +157,22 @@ def _read_single(forecast: Forecast, asking: Asking) -> Reading:
     )
 
 
-@dataclass(frozen=True, slots=True)
 class _Clearest:
-    """A series of cloud, and its clearest stretch of the event's length."""
+    """A series of cloud, and its clearest stretch of the event's length; None when none is that long.
 
-    parts: tuple[Span, ...]
-    clouds: Sequence[float]
-    asking: Asking
-    lead_days: float
+    least_pct: the worst cloud of that stretch.
+    """
+
+    def __init__(
+        self, parts: tuple[Span, ...], clouds: Sequence[float], asking: Asking, lead_days: float
+    ) -> None:
+        self.parts, self.clouds, self.asking, self.lead_days = parts, clouds, asking, lead_days
+        stretches = all_stretches(parts, asking.length)
+        self.stretch = min(stretches, key=self.worst_in, default=None)
+        self.least_pct = self.worst_in(self.stretch) if self.stretch else None
 
     def worst_in(self, stretch: Stretch | None) -> float:
         return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
-
-    @property
-    def stretch(self) -> Stretch | None:
-        return min(all_stretches(self.parts, self.asking.length), key=self.worst_in, default=None)
-
-    @property
-    def least_pct(self) -> float | None:
-        """The worst cloud of the clearest stretch; None when there is no stretch that long."""
-        stretch = self.stretch
-        return self.worst_in(stretch) if stretch else None
 
     @property
     def chance(self) -> float:

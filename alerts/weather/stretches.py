@@ -6,6 +6,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from itertools import pairwise
 
 from alerts.span import Span
@@ -25,6 +26,12 @@ def stretch_at(parts: Sequence[Span], start: datetime, length: timedelta) -> Str
 
     parts: ascending, not overlapping; time between them is unknown.
     """
+    return _stretch_at(tuple(parts), start, length)
+
+
+@lru_cache(maxsize=4096)
+def _stretch_at(parts: tuple[Span, ...], start: datetime, length: timedelta) -> Stretch | None:
+    """Remembered, as models of one feed cut a window into the same parts."""
     end = start + length
     first = bisect_right(parts, start, key=lambda part: part.end)
     after = bisect_left(parts, end, key=lambda part: part.start)
@@ -48,7 +55,12 @@ def starts_to_try(parts: Sequence[Span], length: timedelta) -> tuple[datetime, .
 
 def all_stretches(parts: Sequence[Span], length: timedelta) -> tuple[Stretch, ...]:
     """One stretch for each start worth trying, where the parts cover it without a gap."""
-    found = (stretch_at(parts, start, length) for start in starts_to_try(parts, length))
+    return _all_stretches(tuple(parts), length)
+
+
+@lru_cache(maxsize=256)
+def _all_stretches(parts: tuple[Span, ...], length: timedelta) -> tuple[Stretch, ...]:
+    found = (_stretch_at(parts, start, length) for start in starts_to_try(parts, length))
     return tuple(stretch for stretch in found if stretch is not None)
 
 

@@ -68,17 +68,15 @@ def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Pa
 def web() -> None:
     """Serve the pages and /healthz only, beside schedulers and workers. Run as many as are needed."""
     from service.cli.running import require_free_port
-    from service.fleet.sessions import attach
-    from service.web.app import build_app
-    from service.web.serving import serve_pages
+    from service.fleet.pages import run_pages
+    from service.running import leave
 
     duskbell = _build_fleet()
     settings = duskbell.settings
     require_free_port(settings.web_host, settings.web_port)
-    attach(duskbell.sessions, duskbell.channels, duskbell.clock)
     click.echo(f"Duskbell's pages are up: http://{settings.web_host}:{settings.web_port}")
-    app = build_app(duskbell, started_at=duskbell.clock())
-    serve_pages(app, settings.web_host, settings.web_port)
+    run_pages(duskbell)
+    leave()
 
 
 def _read_queues(text: str | None, known: tuple[str, ...]) -> tuple[str, ...]:

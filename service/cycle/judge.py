@@ -18,7 +18,7 @@ from sqlalchemy import Text, cast, select, update
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.briefing.facts import AlertKind
-from alerts.nextlook import look_again_at
+from alerts.nextlook import look_again_at, next_night_start
 from alerts.night import name_at
 from alerts.sky.ephemeris import Ephemeris
 from service.crashpoints import crash_point
@@ -163,9 +163,9 @@ class _Block:
 
     def _nights(self, watch: Watch) -> list[ShelfNight]:
         """Tonight and as many nights as the person wants to hear of."""
-        site, (first_key, _) = self.shelf.site(watch.site_id), watch.known.skies[0]
+        site, keys = self.shelf.site(watch.site_id), [key for key, _ in watch.known.skies]
         last = self._tonight(watch) + timedelta(days=watch.wishes.days_ahead)
-        return [night for night in site.coming(first_key) if night.name <= last]
+        return [night for night in site.coming(keys, self.now) if night.name <= last]
 
     def _tonight(self, watch: Watch) -> date:
         return name_at(self.shelf.site(watch.site_id).stored.site, self.now)
@@ -187,8 +187,10 @@ class _Block:
             session.execute(ended.execution_options(synchronize_session=False))
 
     def _noted(self, watch: Watch, moments: list[datetime]) -> dict[str, Any]:
-        nights = self._nights(watch)
-        following = nights[0].ends if nights else self.now
+        """Without a stored night there is nothing to wait for: the next cycle looks again."""
+        site = self.shelf.site(watch.site_id)
+        is_known = any(site.nights.get(key) for key, _ in watch.known.skies)
+        following = next_night_start(site.stored.site, self.now) if is_known else self.now
         return {
             "id": watch.subscription_id,
             "judged_at": self.now,

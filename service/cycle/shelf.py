@@ -7,7 +7,7 @@ in which they were last asked for, so that memory stays the same however many th
 from __future__ import annotations
 
 from collections import OrderedDict, defaultdict
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
@@ -50,11 +50,13 @@ class ShelfNight:
 
     night_id: int
     name: date
-    starts: datetime
-    ends: datetime
+    last_window_end: datetime | None
     kernel: str
     packed: bytes
     _night: Night | None = None
+
+    def is_ahead(self, now: datetime) -> bool:
+        return self.last_window_end is None or self.last_window_end > now
 
     @property
     def night(self) -> Night:
@@ -101,9 +103,17 @@ class ShelfSite:
     def forecast_ids(self) -> list[int]:
         return [each.forecast_id for each in self.forecasts]
 
-    def coming(self, sky_key: str) -> Iterable[ShelfNight]:
-        """The nights that aren't over under the sky wanted most, ascending."""
-        return self.nights.get(sky_key, {}).values()
+    def coming(self, sky_keys: Sequence[str], now: datetime) -> list[ShelfNight]:
+        """The nights under the sky wanted most that have a window ahead, or none at all, ascending.
+
+        A night whose last window is over under every sky has nothing left to be judged.
+        """
+        first, *others = (self.nights.get(key, {}) for key in sky_keys)
+        return [
+            night
+            for name, night in first.items()
+            if night.is_ahead(now) or any(each[name].is_ahead(now) for each in others if name in each)
+        ]
 
     def judge(self, name: date, asked: Asked, wishes: Wishes, now: datetime) -> Judged:
         """The verdict on the night of that name; the same for all with the same `asked` who leave about as
@@ -224,10 +234,9 @@ class Shelf:
             tables.Night.sky_key,
             tables.Night.id,
             tables.Night.name,
-            tables.Night.starts,
-            tables.Night.ends,
+            tables.Night.last_window_end,
             tables.Night.kernel,
-            type_coerce(tables.Night.facts, LargeBinary),
+            type_coerce(tables.Night.facts, LargeBinary).label("packed"),
         )
         for ids in in_chunks(sorted(by_revision)):
             query = (
@@ -235,9 +244,9 @@ class Shelf:
                 .where(tables.Night.site_revision_id.in_(ids), tables.Night.ends > self.now)
                 .order_by(tables.Night.name)
             )
-            for revision_id, key, night_id, name, starts, ends, kernel, packed in session.execute(query):
-                nights = by_revision[revision_id].nights.setdefault(key, {})
-                nights[name] = ShelfNight(night_id, name, starts, ends, kernel, packed)
+            for row in session.execute(query):
+                night = ShelfNight(row.id, row.name, row.last_window_end, row.kernel, row.packed)
+                by_revision[row.site_revision_id].nights.setdefault(row.sky_key, {})[row.name] = night
 
     def _read_forecasts(self, session: Session, sites: list[ShelfSite]) -> None:
         by_place: defaultdict[str, list[ShelfSite]] = defaultdict(list)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from calendar import monthrange
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 from alerts.span import Span
 
@@ -39,16 +40,26 @@ def after_duration(start: datetime, text: str) -> datetime:
     Years and months go by the calendar and end on the last day of a shorter month; days are 24 hours,
     as all times here are UTC. ValueError for anything else.
     """
+    months, rest = _read_duration(text)
+    try:
+        return _add_months(start, months) + rest
+    except OverflowError as error:
+        raise ValueError(f"{text!r} leads outside the calendar") from error
+
+
+@lru_cache(maxsize=1024)
+def _read_duration(text: str) -> tuple[int, timedelta]:
+    """Months, and the rest. An answer holds few different ones, a thousand times over."""
     match = _DURATION.fullmatch(text)
     if match is None or not any(match.groups()) or text.endswith("T"):
         raise ValueError(f"{text!r} is no ISO 8601 duration")
     years, months = (int(part or 0) for part in match.groups()[:2])
     weeks, days, hours, minutes, seconds = (_decimal(part) for part in match.groups()[2:])
-    rest = {"weeks": weeks, "days": days, "hours": hours, "minutes": minutes, "seconds": seconds}
     try:
-        return _add_months(start, 12 * years + months) + timedelta(**rest)
+        rest = timedelta(weeks=weeks, days=days, hours=hours, minutes=minutes, seconds=seconds)
     except OverflowError as error:
         raise ValueError(f"{text!r} leads outside the calendar") from error
+    return 12 * years + months, rest
 
 
 def _decimal(part: str | None) -> float:

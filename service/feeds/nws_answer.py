@@ -14,7 +14,7 @@ from __future__ import annotations
 import itertools
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -57,10 +57,14 @@ class _Layer:
     spans: list[Span]
     values: list[Any]
     is_total: bool = False
+    starts: list[datetime] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "starts", [span.start for span in self.spans])
 
     def at(self, span: Span) -> Any:
         """The value that covers `span`, which no interval's edge cuts; None in a gap."""
-        index = bisect_right(self.spans, span.start, key=lambda known: known.start) - 1
+        index = bisect_right(self.starts, span.start) - 1
         if index < 0 or not self.spans[index].contains(span.start):
             return None
         value = self.values[index]

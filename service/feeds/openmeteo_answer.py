@@ -18,6 +18,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any
 
@@ -133,6 +134,7 @@ def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _
     return dict(models)
 
 
+@lru_cache(maxsize=4096)
 def split_key(key: str) -> tuple[str, int | None, str] | None:
     """Variable, member and model of an hourly key; None when it is nothing that is read here.
 

@@ -69,7 +69,7 @@ def _is_under_way(session: Session, cycle: tables.Cycle, now: datetime) -> bool:
 def _lay_out_next(session: Session, cycle_id: int, after: str | None, now: datetime) -> None:
     """The next stage that has anything to do; without one the cycle is finished."""
     for stage in stages_after(after):
-        opened = parts.open_parts(session, cycle_id, stage.queue, stage.lay_out(session), now)
+        opened = parts.open_parts(session, cycle_id, stage.queue, stage.lay_out(session, now), now)
         if opened:
             nudge_parts(session, stage.queue, opened)
             return

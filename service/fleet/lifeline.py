@@ -63,7 +63,7 @@ class Lifeline:
                 return
             silent_s = 0.0 if self._answered.is_set() else silent_s + self._every_s
             self._answered.clear()
-        log.critical("the database has not answered for %.0f s; this process ends", silent_s)
+        log.critical("no sign of life for %.0f s; this process ends", silent_s)
         self._end()
 
     def _start_asking(self) -> None:
@@ -75,7 +75,7 @@ class Lifeline:
         try:
             self._ask()
         except (psycopg.Error, OSError) as error:
-            log.warning("the database does not answer: %s", type(error).__name__)
+            log.warning("no sign of life: %s", type(error).__name__)
             return
         self._answered.set()
         if self._alive is not None:

@@ -21,9 +21,11 @@ from service.fleet.parts import Ids
 from service.fleet.queue import JUDGE, REFRESH, SKY
 from service.fleet.sessions import limited_to
 from service.store import tables
+from service.store.wanted import due_looks
 
 SITES_IN_A_BLOCK = 250
-SUBSCRIPTIONS_IN_A_BLOCK = 500
+SUBSCRIPTIONS_IN_A_BLOCK = judge.SUBSCRIPTIONS_AT_ONCE
+"""One transaction."""
 FEEDS_LEASE = timedelta(minutes=10)
 """Feeds may be waited for between two transactions."""
 FEEDS_BUDGET = timedelta(minutes=10)
@@ -34,17 +36,17 @@ Sessions = sessionmaker[Session]
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """queue: its name is the stage's.  lay_out: all blocks of a cycle.  work: does one block as of `now`.
+    """queue: its name is the stage's.  lay_out: all blocks of a cycle as of `now`.  work: does one of them.
     budget: how long the next stage waits for this one; None means until it is done."""
 
     queue: str
-    lay_out: Callable[[Session], Iterable[Ids]]
+    lay_out: Callable[[Session, datetime], Iterable[Ids]]
     work: Callable[[Duskbell, Sessions, Ids, datetime], dict[str, int]]
     lease: timedelta = parts.LEASE
     budget: timedelta | None = None
 
 
-def _sites(session: Session) -> Iterator[Ids]:
+def _sites(session: Session, _now: datetime) -> Iterator[Ids]:
     """By place, since near ones share what is asked of the feeds."""
     revision, subscription = tables.SiteRevision, tables.Subscription
     band = cast(func.floor(func.max(revision.lat_deg)), Integer)
@@ -58,11 +60,14 @@ def _sites(session: Session) -> Iterator[Ids]:
     return _in_blocks(((site_id, 1) for site_id in session.scalars(query)), SITES_IN_A_BLOCK)
 
 
-def _addresses(session: Session) -> Iterator[Ids]:
-    address_id = tables.Subscription.address_id
-    query = select(address_id, func.count()).where(tables.Subscription.ended_at.is_(None))
-    rows = session.execute(query.group_by(address_id).order_by(address_id))
-    return _in_blocks(((row[0], row[1]) for row in rows), SUBSCRIPTIONS_IN_A_BLOCK)
+def _addresses(session: Session, now: datetime) -> Iterator[Ids]:
+    """Those with a subscription that is due for a look, near sites together, so that few read the same."""
+    due: dict[int, tuple[int, int]] = {}
+    for look in due_looks(session, now):
+        site_id, count = due.get(look.address_id, (look.site_id, 0))
+        due[look.address_id] = min(site_id, look.site_id), count + 1
+    ordered = sorted(due, key=lambda address_id: due[address_id])
+    return _in_blocks(((each, due[each][1]) for each in ordered), SUBSCRIPTIONS_IN_A_BLOCK)
 
 
 def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]:
@@ -80,8 +85,8 @@ def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]
 
 
 def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    with limited_to(sessions, tables.Subscription.site_id, ids).begin() as session:
-        return {"nights": sky.run(session, duskbell.ephemeris, now)}
+    mine = limited_to(sessions, tables.Subscription.site_id, ids)
+    return {"nights": sky.run_in_blocks(mine, duskbell.ephemeris, now)}
 
 
 def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
@@ -89,9 +94,13 @@ def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) 
 
 
 def _judge(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    mine = limited_to(sessions, tables.Subscription.address_id, ids)
-    every = timedelta(minutes=duskbell.settings.cycle_minutes)
-    return judge.run(Judging(mine, every, invented=duskbell.invented), now, duskbell.clock())
+    judging = Judging(
+        limited_to(sessions, tables.Subscription.address_id, ids),
+        timedelta(minutes=duskbell.settings.cycle_minutes),
+        invented=duskbell.invented,
+        ephemeris=duskbell.ephemeris,
+    )
+    return judge.run(judging, now, duskbell.clock())
 
 
 STAGES: Sequence[Stage] = (

@@ -13,6 +13,7 @@ class NoticeKind(StrEnum):
     CONFIRM = "confirm"
     SIGN_IN = "sign_in"
     TEST = "test"
+    HELLO = "hello"
     ENDPOINT_FAILING = "endpoint_failing"
     ENDPOINT_OFF = "endpoint_off"
     OPERATOR = "operator"
@@ -74,6 +75,15 @@ def _test(facts: Facts, _: str) -> Notice:
     )
 
 
+def _hello(_facts: Facts, _link: str) -> Notice:
+    return Notice(
+        NoticeKind.HELLO,
+        "Duskbell: a test message",
+        ("This is a test: messages from Duskbell arrive here.",),
+        small_print=("You asked for it on your page. There is nothing to do.",),
+    )
+
+
 def _failing(facts: Facts, _: str) -> Notice:
     return Notice(
         NoticeKind.ENDPOINT_FAILING,
@@ -113,6 +123,7 @@ _WRITERS: Mapping[NoticeKind, Callable[[Facts, str], Notice]] = {
     NoticeKind.CONFIRM: _confirm,
     NoticeKind.SIGN_IN: _sign_in,
     NoticeKind.TEST: _test,
+    NoticeKind.HELLO: _hello,
     NoticeKind.ENDPOINT_FAILING: _failing,
     NoticeKind.ENDPOINT_OFF: _off,
     NoticeKind.OPERATOR: _operator,

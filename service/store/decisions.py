@@ -116,10 +116,24 @@ def keep_findings(session: Session, reasons: Sequence[Packed]) -> list[int]:
 
 
 def _keep(session: Session, table: type[tables.Table], rows: Sequence[dict[str, Any]]) -> list[int]:
+    """Write rows in bulk under ids taken beforehand: a database that gives them back writes row by row."""
     if not rows:
         return []
-    statement = insert(table).returning(table.id, sort_by_parameter_order=True)  # type: ignore[attr-defined]
-    return list(session.scalars(statement, list(rows)))
+    name = table.__tablename__
+    ids = _take_ids(session, table, len(rows))
+    values = [{"id": row_id, **row} for row_id, row in zip(ids, rows, strict=True)]
+    session.execute(insert(table.metadata.tables[name]), values)
+    return ids
+
+
+def _take_ids(session: Session, table: type[tables.Table], count: int) -> list[int]:
+    """Ids that nobody else uses: by the sequence, or, where writers wait for each other, after the last."""
+    name = table.__tablename__
+    if session.get_bind().dialect.name == "postgresql":
+        sequence = func.nextval(func.pg_get_serial_sequence(name, "id"))
+        return list(session.scalars(select(sequence).select_from(func.generate_series(1, count))))
+    last = session.scalar(select(func.max(table.__table__.c.id))) or 0
+    return list(range(last + 1, last + 1 + count))
 
 
 def keep_snapshots(session: Session, snapshots: Mapping[str, dict[str, Any]]) -> dict[str, int]:

@@ -11,19 +11,24 @@ from starlette.middleware.gzip import GZipMiddleware
 
 from service.bootstrap import Duskbell
 from service.web import (
+    addresses,
     assets,
     comparepage,
     feeds,
     health,
     home,
     links,
+    me,
     metrics,
     night,
+    operator,
+    outcomes,
     relay,
     signin,
     site,
     siteedit,
     siteimport,
+    subscribe,
 )
 from service.web.api.app import build_api
 from service.web.context import Web
@@ -39,6 +44,11 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     siteedit.build_router,
     site.build_router,
     night.build_router,
+    outcomes.build_router,
+    subscribe.build_router,
+    me.build_router,
+    addresses.build_router,
+    operator.build_router,
     signin.build_router,
     health.build_router,
     links.build_router,

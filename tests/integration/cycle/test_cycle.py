@@ -12,7 +12,7 @@ from sqlalchemy import func, select, update
 from alerts.site import Site
 from service.cycle import deliver, judge, refresh, sky
 from service.cycle.judge import Judging
-from service.store import tables
+from service.store import people, tables
 from service.store.messages import LEASE, Status
 from service.store.sites import revise_site
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, SUNDAY, World, open_world
@@ -171,14 +171,25 @@ def test_wind_beyond_the_limit_takes_back_a_go(small_world: World) -> None:
 
 def test_decisions_are_written_when_they_change_and_confirmed_otherwise(small_world: World) -> None:
     small_world.cycle(START)
-    with small_world.duskbell.sessions() as session:
+    with small_world.duskbell.sessions.begin() as session:
         before = session.scalar(select(func.count()).select_from(tables.Decision))
+        people.look_again(session, session.scalars(select(tables.Site.id)))
     small_world.cycle(START + timedelta(minutes=30))
     with small_world.duskbell.sessions() as session:
         after = session.scalar(select(func.count()).select_from(tables.Decision))
         confirmed = session.scalar(select(func.max(tables.Decision.confirmed_at)))
     assert after == before
     assert confirmed == START + timedelta(minutes=30)
+
+
+def test_nothing_is_looked_at_again_before_anything_can_have_changed(small_world: World) -> None:
+    small_world.cycle(START)
+    counts = small_world.cycle(START + timedelta(minutes=30))
+    assert "decided" not in counts
+    assert "confirmed" not in counts
+    with small_world.duskbell.sessions() as session:
+        assert set(session.scalars(select(tables.Subscription.judged_at))) == {START}
+        assert session.scalar(select(func.min(tables.Subscription.look_again_at))) > START
 
 
 def test_a_decision_names_all_it_rests_on(small_world: World) -> None:

@@ -10,21 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from service.store.engine import open_engine
-from service.store.migrate import upgrade
 from tests.integration.delivery.yard import Yard, open_yard
 
 OpenYard = Callable[..., AbstractContextManager[Yard]]
-
-
-@pytest.fixture(scope="session")
-def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database with all tables and no rows, to copy."""
-    file = tmp_path_factory.mktemp("empty") / "store.sqlite3"
-    engine = open_engine(f"sqlite:///{file}")
-    upgrade(engine)
-    engine.dispose()
-    return file
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -37,7 +38,8 @@ OpenYard = partial[AbstractContextManager[Yard]]
 
 
 @pytest.fixture
-def new_yard(tmp_path: Path) -> OpenYard:
+def new_yard(tmp_path: Path, empty_store: Path) -> OpenYard:
+    shutil.copy(empty_store, tmp_path / "store.sqlite3")
     return partial(open_yard, tmp_path)
 
 

@@ -1,0 +1,180 @@
+"""Where messages go: mail addresses, webhooks and chats, each proved before it gets any."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.errors import BadInput
+from service import access
+from service.channels.chat import CHAT_FORMS
+from service.notices.wording import NoticeKind
+from service.registration import confirm_by_code, register, send_test, shown
+from service.store import endpoints, messages, people, tables
+from service.web.access import SignedIn, Viewer
+from service.web.asking import network_of_request
+from service.web.context import Web
+from service.web.faults import NothingHere
+from service.web.forms import Filled
+from service.web.subscribe import add_mail
+
+TEST_HELPS_FOR = timedelta(hours=2)
+REMOVED = "removed on the page"
+
+
+@dataclass(frozen=True, slots=True)
+class AddressLine:
+    """An address and how it stands. secret: with which a webhook is signed, for its owner's eyes."""
+
+    address_id: int
+    words: str
+    is_mail: bool
+    is_confirmed: bool
+    off_reason: str
+    secret: str
+
+
+def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
+    query = select(tables.Address).where(
+        tables.Address.person_id == viewer.person_id,
+        tables.Address.off_reason.is_distinct_from(REMOVED),
+    )
+    return [
+        AddressLine(
+            row.id,
+            row.target if row.channel == "email" else shown(row),
+            row.channel == "email",
+            row.confirmed_at is not None,
+            row.off_reason or ("switched off" if row.off_since else ""),
+            row.secrets[0] if row.channel == "webhook" and row.secrets else "",
+        )
+        for row in session.scalars(query.order_by(tables.Address.id))
+    ]
+
+
+def chat_forms() -> list[tuple[str, str]]:
+    """What can be registered: (channel, what to type)."""
+    return [
+        ("webhook", "webhook: an https address that takes signed JSON (Standard Webhooks)"),
+        *((name, f"{name}: {form.hint}") for name, form in CHAT_FORMS.items()),
+    ]
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.post("/me/addresses")
+    def add(viewer: SignedIn, form: Filled, request: Request) -> Response:
+        now, network = web.duskbell.clock(), network_of_request(web, request)
+        channel = form.text("channel") or "email"
+        if channel == "email":
+            with web.writing.begin() as session:
+                add_mail(web, session, viewer, form.text("target"), network, now)
+            web.nudge()
+            return _to_me("added")
+        if channel not in dict(chat_forms()):
+            raise BadInput("choose one of the kinds in the list.")
+        with web.writing.begin() as session:
+            person = session.get_one(tables.Person, viewer.person_id)
+            row = register(
+                session,
+                channel,
+                web.duskbell.channels[channel],
+                person,
+                form.text("target"),
+                now=now,
+                token=form.text("token"),
+            )
+            number = row.id
+        return _tested(web, viewer, number, network)
+
+    @router.post("/me/addresses/{address_id:int}/test")
+    def test(address_id: int, viewer: SignedIn, request: Request) -> Response:
+        network = network_of_request(web, request)
+        with web.writing.begin() as session:
+            row = own_row(session, address_id, viewer)
+            channel, is_confirmed = row.channel, row.confirmed_at is not None
+            if channel == "email":
+                return _test_mail(web, session, row, network, is_confirmed=is_confirmed)
+        return _tested(web, viewer, address_id, network)
+
+    @router.post("/me/addresses/{address_id:int}/code")
+    def code(address_id: int, viewer: SignedIn, form: Filled) -> Response:
+        with web.writing.begin() as session:
+            own_row(session, address_id, viewer)
+            right = confirm_by_code(session, address_id, form.text("code"), web.duskbell.clock())
+        if not right:
+            raise BadInput("this isn't the code that was sent there, or it is too old; send another test.")
+        return _to_me("confirmed")
+
+    @router.post("/me/addresses/{address_id:int}/on")
+    def switch_on(address_id: int, viewer: SignedIn, request: Request) -> Response:
+        with web.writing.begin() as session:
+            row = own_row(session, address_id, viewer)
+            if row.confirmed_at is None:
+                raise BadInput("confirm the address first.")
+            endpoints.switch_on(session, row)
+        return _to_me("changed")
+
+    @router.post("/me/addresses/{address_id:int}/remove")
+    def remove(address_id: int, viewer: SignedIn) -> Response:
+        now = web.duskbell.clock()
+        with web.writing.begin() as session:
+            row = own_row(session, address_id, viewer)
+            running = session.scalars(
+                select(tables.Subscription).where(
+                    tables.Subscription.address_id == address_id, tables.Subscription.ended_at.is_(None)
+                )
+            )
+            for each in running:
+                people.end(session, each, now, "its address was removed")
+            row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
+        return _to_me("removed")
+
+    return router
+
+
+def own_row(session: Session, address_id: int, viewer: Viewer) -> tables.Address:
+    row = session.get(tables.Address, address_id)
+    if row is None or row.person_id != viewer.person_id or row.off_reason == REMOVED:
+        raise NothingHere
+    return row
+
+
+def _test_mail(
+    web: Web, session: Session, row: tables.Address, network: str, *, is_confirmed: bool
+) -> Response:
+    """A test to a mail address that is confirmed; to any other the mail to confirm once more."""
+    now = web.duskbell.clock()
+    if not is_confirmed:
+        access.ask_to_confirm(session, web.duskbell.keys, row, network=network, now=now)
+        web.nudge()
+        return _to_me("asked")
+    messages.enqueue_notice(
+        session, row.id, NoticeKind.HELLO, {}, created_at=now, due_at=now, expires_at=now + TEST_HELPS_FOR
+    )
+    web.nudge()
+    return _to_me("tested")
+
+
+def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response:
+    """Send the test to a receiver now, and say what came of it."""
+    duskbell = web.duskbell
+    tested = send_test(
+        duskbell.sessions,
+        duskbell.channels,
+        duskbell.keys,
+        address_id,
+        now=duskbell.clock(),
+        network=None if viewer.is_operator else network,
+    )
+    return web.page("tested.html", viewer=viewer, place="me", tested=tested, address_id=address_id)
+
+
+def _to_me(said: str) -> Response:
+    return RedirectResponse(f"/me?said={said}", 303)

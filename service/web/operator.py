@@ -1,0 +1,290 @@
+"""The operator's pages: cycles, feeds, messages, decisions, people. To everyone else they don't exist."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, defer
+
+from alerts.briefing.wording import short_day
+from alerts.errors import BadInput
+from service.feedhealth import close_breaker, feed_health
+from service.registration import shown
+from service.store import messages as stored_messages
+from service.store import tables
+from service.store.cycles import last_finished
+from service.store.decisions import find_decisions as find_turns
+from service.store.messages import UNSETTLED, Status
+from service.store.sites import newest_revision
+from service.store.tables_delivery import Notice, Trouble
+from service.web.access import Operating
+from service.web.arguing import say_turns
+from service.web.context import Web
+from service.web.faults import NothingHere
+from service.web.forms import Filled
+
+SHOWN = 50
+DAYS_OF_MESSAGES = 7
+
+
+@dataclass(frozen=True, slots=True)
+class MessageLine:
+    """A message as the operator sees it: the address masked."""
+
+    message_id: str
+    created_at: datetime
+    status: str
+    to: str
+    what: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionLine:
+    """The newest word on one night for one subscription."""
+
+    decision_id: int
+    site_name: str
+    to: str
+    night: date
+    verdict: str
+    chance_pct: int | None
+    why: str
+    as_of: datetime
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/operator", response_class=HTMLResponse)
+    def overview(viewer: Operating) -> HTMLResponse:
+        now = web.duskbell.clock()
+        with web.reading() as session:
+            cycle = last_finished(session)
+            troubles = session.scalars(
+                select(Trouble).where(Trouble.ended_at.is_(None)).order_by(Trouble.since)
+            ).all()
+            statuses = session.execute(
+                select(tables.Message.status, func.count()).group_by(tables.Message.status)
+            ).all()
+            counts = [
+                (kind.__tablename__, session.scalar(select(func.count()).select_from(kind)))
+                for kind in (tables.Person, tables.Site, tables.Subscription, tables.Decision)
+            ]
+            feeds = feed_health(web.duskbell.settings, session, now)
+        return web.page(
+            "operator.html",
+            viewer=viewer,
+            place="operator",
+            cycle=cycle,
+            troubles=troubles,
+            statuses=statuses,
+            counts=counts,
+            feeds=feeds,
+        )
+
+    @router.post("/operator/feeds/{feed}/ask-again")
+    def ask_again(feed: str, viewer: Operating) -> Response:
+        with web.writing.begin() as session:
+            close_breaker(web.duskbell.settings, session, feed, web.duskbell.clock())
+        return RedirectResponse("/operator", 303)
+
+    @router.get("/operator/messages", response_class=HTMLResponse)
+    def messages(viewer: Operating, status: Annotated[str, Query(max_length=12)] = "") -> HTMLResponse:
+        wished = Status(status) if status in list(Status) else None
+        with web.reading() as session:
+            rows = stored_messages.find_messages(session, wished, SHOWN)
+            lines = [message_line(session, row) for row in rows]
+        return web.page(
+            "operator-messages.html",
+            viewer=viewer,
+            place="operator",
+            lines=lines,
+            wished=wished or "",
+            statuses=[each.value for each in Status],
+        )
+
+    @router.get("/operator/messages/{message_id}", response_class=HTMLResponse)
+    def message(message_id: str, viewer: Operating) -> HTMLResponse:
+        with web.reading() as session:
+            row = stored_messages.get_message(session, message_id)
+            line = message_line(session, row)
+            attempts = stored_messages.find_attempts(session, message_id)
+        return web.page(
+            "operator-message.html",
+            viewer=viewer,
+            place="operator",
+            line=line,
+            row=row,
+            attempts=attempts,
+            is_settled=row.status not in UNSETTLED,
+        )
+
+    @router.post("/operator/messages/{message_id}")
+    def act(message_id: str, viewer: Operating, form: Filled) -> Response:
+        wall = web.duskbell.clock()
+        with web.writing.begin() as session:
+            row = stored_messages.get_message(session, message_id)
+            if form.text("do") == "resend":
+                stored_messages.resend(session, row, again=form.is_ticked("again"), now=web.now(), wall=wall)
+            elif form.text("do") == "cancel":
+                stored_messages.cancel(session, row, wall=wall)
+            else:
+                raise BadInput("choose to resend or to cancel.")
+        web.nudge()
+        return RedirectResponse(f"/operator/messages/{message_id}", 303)
+
+    @router.get("/operator/decisions", response_class=HTMLResponse)
+    def decisions(
+        viewer: Operating,
+        site: Annotated[str, Query(max_length=80)] = "",
+        night: Annotated[str, Query(max_length=10)] = "",
+        verdict: Annotated[str, Query(max_length=10)] = "",
+        before: Annotated[int, Query(ge=0, le=2**62)] = 0,
+    ) -> HTMLResponse:
+        with web.reading() as session:
+            lines = find_decisions(session, site, night, verdict, before)
+        return web.page(
+            "operator-decisions.html",
+            viewer=viewer,
+            place="operator",
+            lines=lines,
+            asked={"site": site, "night": night, "verdict": verdict},
+            more=lines[-1].decision_id if len(lines) == SHOWN else 0,
+        )
+
+    @router.get("/operator/decisions/{decision_id}", response_class=HTMLResponse)
+    def decision(decision_id: int, viewer: Operating) -> HTMLResponse:
+        with web.reading() as session:
+            row = session.get(tables.Decision, decision_id)
+            subscription = session.get(tables.Subscription, row.subscription_id) if row else None
+            if row is None or subscription is None:
+                raise NothingHere
+            zone = newest_revision(session, subscription.site_id).site.zone
+            turns = say_turns(find_turns(session, row.subscription_id, row.night_name), zone)
+            forecasts = session.scalars(
+                select(tables.Forecast)
+                .where(tables.Forecast.id.in_(row.forecast_ids))
+                .options(defer(tables.Forecast.body))
+            ).all()
+            return web.page(
+                "operator-decision.html",
+                viewer=viewer,
+                place="operator",
+                row=row,
+                site_name=subscription.site.name,
+                to=shown(subscription.address),
+                turns=turns,
+                forecasts=forecasts,
+                wishes=json.dumps(row.wishes, indent=1, ensure_ascii=False),
+            )
+
+    @router.get("/operator/people", response_class=HTMLResponse)
+    def people(viewer: Operating) -> HTMLResponse:
+        with web.reading() as session:
+            return web.page(
+                "operator-people.html", viewer=viewer, place="operator", people=people_lines(session)
+            )
+
+    return router
+
+
+def message_line(session: Session, row: tables.Message) -> MessageLine:
+    return MessageLine(
+        row.id, row.created_at, row.status, shown(row.address), _what(session, row.id), row.note or ""
+    )
+
+
+def _what(session: Session, message_id: str) -> str:
+    """What the message says: its alerts, or the kind of notice."""
+    query = (
+        select(tables.Alert)
+        .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
+        .where(tables.MessageAlert.message_id == message_id)
+    )
+    alerts = [
+        f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {short_day(alert.night_name)}"
+        for alert in session.scalars(query)
+    ]
+    notice = session.scalar(select(Notice.kind).where(Notice.message_id == message_id))
+    return "; ".join(alerts) or (notice or "nothing").replace("_", " ")
+
+
+def find_decisions(session: Session, site: str, night: str, verdict: str, before: int) -> list[DecisionLine]:
+    """Decisions, newest first, of sites whose name holds a text, of one night, of one verdict."""
+    query = (
+        select(tables.Decision, tables.Subscription)
+        .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
+        .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
+        .order_by(tables.Decision.id.desc())
+        .limit(SHOWN)
+    )
+    if site:
+        query = query.where(tables.Site.name.icontains(site, autoescape=True))
+    if night:
+        query = query.where(tables.Decision.night_name == _night(night))
+    if verdict:
+        query = query.where(tables.Decision.verdict == verdict)
+    if before:
+        query = query.where(tables.Decision.id < before)
+    return [
+        DecisionLine(
+            decision.id,
+            subscription.site.name,
+            shown(subscription.address),
+            decision.night_name,
+            decision.verdict,
+            decision.chance_pct,
+            decision.reasons[0]["text"] if decision.reasons else "",
+            decision.as_of,
+        )
+        for decision, subscription in session.execute(query)
+    ]
+
+
+def _night(typed: str) -> date:
+    try:
+        return date.fromisoformat(typed)
+    except ValueError:
+        raise BadInput(f"{typed!r} is no date; write it as 2027-07-03.") from None
+
+
+def people_lines(session: Session) -> list[tuple[int, str, datetime, int, int]]:
+    """Number, masked mail, since when, sites and running subscriptions of each person."""
+    sites = dict(
+        session.execute(
+            select(tables.Site.owner_id, func.count())
+            .where(tables.Site.archived_at.is_(None))
+            .group_by(tables.Site.owner_id)
+        )
+        .tuples()
+        .all()
+    )
+    running = dict(
+        session.execute(
+            select(tables.Subscription.person_id, func.count())
+            .where(tables.Subscription.ended_at.is_(None))
+            .group_by(tables.Subscription.person_id)
+        )
+        .tuples()
+        .all()
+    )
+    first: dict[int, tables.Address] = {}
+    for address in session.scalars(select(tables.Address).order_by(tables.Address.id)):
+        first.setdefault(address.person_id, address)
+    return [
+        (
+            person.id,
+            "the operator" if person.is_operator else shown(first[person.id]) if person.id in first else "–",
+            person.created_at,
+            sites.get(person.id, 0),
+            running.get(person.id, 0),
+        )
+        for person in session.scalars(select(tables.Person).order_by(tables.Person.id).limit(1000))
+    ]

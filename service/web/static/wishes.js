@@ -1,0 +1,25 @@
+// Counts the nights again while wishes are typed.
+"use strict";
+(() => {
+  const form = document.querySelector("form[data-count]");
+  const shown = document.getElementById("count");
+  if (!form || !shown) return;
+  let waiting = 0, asked = 0;
+  const count = async () => {
+    const mine = ++asked;
+    const data = new FormData(form);
+    data.delete("email");
+    try {
+      const answer = await fetch(form.dataset.count, { method: "POST", body: data });
+      if (!answer.ok || mine !== asked) return;
+      shown.textContent = (await answer.json()).text;
+    } catch {
+      shown.textContent = "There is no connection just now; the count is the last one.";
+    }
+  };
+  form.addEventListener("input", (event) => {
+    if (event.target.name === "email" || event.target.name === "address") return;
+    clearTimeout(waiting);
+    waiting = setTimeout(count, 500);
+  });
+})();

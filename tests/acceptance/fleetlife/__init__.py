@@ -1,0 +1,1 @@
+"""A fleet of real processes, what is done to it, and what must hold all the same."""

@@ -1,0 +1,129 @@
+"""What must hold in the end: looked up in the rows, and compared with what arrived."""
+
+from __future__ import annotations
+
+import time
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import func, select, update
+from sqlalchemy.orm import Session, sessionmaker
+
+from service.cycle import judge
+from service.cycle.judge import Judging
+from service.store import tables
+from service.store.messages import UNSETTLED, Status
+from service.store.promises import find_broken
+from service.store.tables_fleet import CyclePart
+from tests.acceptance.fleetlife.inbox import Inbox
+
+LOOK_EVERY_S = 1.0
+ROUNDS = 3
+"""Cycles that begin and end after the last trouble, before the books are closed."""
+
+
+def wait_until_quiet(sessions: sessionmaker[Session], within_s: float) -> float:
+    """Until some cycles have begun and ended and nothing is on its way; how long that took."""
+    began = time.monotonic()
+    with sessions() as session:
+        last = session.scalar(select(func.max(tables.Cycle.id))) or 0
+    while time.monotonic() - began < within_s:
+        with sessions() as session:
+            if _finished_since(session, last) >= ROUNDS and not _on_its_way(session):
+                return time.monotonic() - began
+        time.sleep(LOOK_EVERY_S)
+    raise TimeoutError(f"the fleet did not come to rest within {within_s:.0f} s")
+
+
+def _finished_since(session: Session, cycle_id: int) -> int:
+    query = select(func.count()).where(tables.Cycle.id > cycle_id, tables.Cycle.finished_at.is_not(None))
+    return session.scalar(query) or 0
+
+
+def _on_its_way(session: Session) -> int:
+    messages = select(func.count()).where(tables.Message.status.in_(UNSETTLED))
+    return session.scalar(messages) or 0
+
+
+class Books:
+    """Rows against arrivals."""
+
+    def __init__(self, sessions: sessionmaker[Session], inbox: Inbox) -> None:
+        self._sessions = sessions
+        self._inbox = inbox
+
+    def close(self) -> dict[str, Any]:
+        """What the rows and the inbox say of each other.
+
+        left_to_tell: alerts that a single process, looking once more at everything as of the last cycle,
+        would still raise.  lost: messages said to be sent that never arrived.  untold: subscriptions of
+        which nothing was told though every night is clear.  duplicates: arrivals beyond the first of a
+        message.  duplicates_with_other_id: alerts that arrived in more than one message.
+        """
+        now = datetime.now(UTC)
+        with self._sessions() as session:
+            statuses = dict(
+                session.execute(
+                    select(tables.Message.status, func.count()).group_by(tables.Message.status)
+                ).all()
+            )
+            return {
+                "left_to_tell": self._left_to_tell(),
+                "messages": statuses,
+                "alerts": _count_alerts(session),
+                "arrived": len(self._inbox.times),
+                "lost": len(self._sent(session) - set(self._inbox.times)),
+                "untold": len(self._untold(session)),
+                "duplicates": sum(self._inbox.times.values()) - len(self._inbox.times),
+                "duplicates_with_other_id": self._repeated(session),
+                "p95_arrival_s": self._p95(session),
+                "cycles": session.scalar(select(func.count()).select_from(tables.Cycle)),
+                "open_parts": self._open_parts(session),
+                "broken": find_broken(session, now=now, wall=now + timedelta(seconds=1)),
+            }
+
+    def _left_to_tell(self) -> int:
+        with self._sessions.begin() as session:
+            finished = select(func.max(tables.Cycle.as_of)).where(tables.Cycle.finished_at.is_not(None))
+            as_of = session.scalars(finished).one() + timedelta(microseconds=1)
+            session.execute(update(tables.Subscription).values(look_again_at=None))
+            before = _count_alerts(session)
+        judging = Judging(self._sessions, timedelta(minutes=30), invented=True)
+        judge.run(judging, as_of, datetime.now(UTC))
+        with self._sessions() as session:
+            return _count_alerts(session) - before
+
+    def _sent(self, session: Session) -> set[str]:
+        return set(session.scalars(select(tables.Message.id).where(tables.Message.status == Status.SENT)))
+
+    def _untold(self, session: Session) -> set[int]:
+        told = select(tables.Alert.subscription_id)
+        return set(session.scalars(select(tables.Subscription.id).where(tables.Subscription.id.not_in(told))))
+
+    def _repeated(self, session: Session) -> int:
+        carried = session.execute(
+            select(tables.MessageAlert.alert_id, func.count())
+            .where(tables.MessageAlert.message_id.in_(list(self._inbox.times)))
+            .group_by(tables.MessageAlert.alert_id)
+            .having(func.count() > 1)
+        )
+        return len(carried.all())
+
+    def _p95(self, session: Session) -> float:
+        """From the message's being written to its arrival, troubles included."""
+        rows = session.execute(select(tables.Message.id, tables.Message.created_at))
+        waits = sorted(
+            self._inbox.first_at[message_id] - created_at.timestamp()
+            for message_id, created_at in rows
+            if message_id in self._inbox.first_at
+        )
+        return round(waits[int(0.95 * (len(waits) - 1))], 2) if waits else 0.0
+
+    def _open_parts(self, session: Session) -> int:
+        finished = select(tables.Cycle.id).where(tables.Cycle.finished_at.is_not(None))
+        query = select(func.count()).where(CyclePart.done_at.is_(None), CyclePart.cycle_id.in_(finished))
+        return session.scalar(query) or 0
+
+
+def _count_alerts(session: Session) -> int:
+    return session.scalar(select(func.count()).select_from(tables.Alert)) or 0
