@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.span import Span
 from alerts.weather.record import Place
 from service.channels.base import Channel
+from service.clock import real_clock
 from service.feeds.base import Gathered
 from service.keys import Keys, load_keys
 from service.settings import Settings, load_settings
@@ -25,11 +26,6 @@ if TYPE_CHECKING:
     from service.cycle.deliver import Delivery
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
-
-
-def real_clock() -> datetime:
-    """The wall clock, aware UTC."""
-    return datetime.now(UTC)
 
 
 @dataclass

@@ -25,7 +25,7 @@ def backup(file: Path) -> None:
 def restore(file: Path, replace: bool) -> None:
     """Put FILE in place of the database. Nothing that is past is sent."""
     from service.backup import restore_backup
-    from service.bootstrap import real_clock
+    from service.clock import real_clock
     from service.settings import load_settings
 
     settings = load_settings()

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 def examine_feeds(settings: Settings) -> Iterator[Finding]:
     """Each feed's state; a feed that refuses us is wrong until an operator acts."""
-    from service.bootstrap import real_clock
+    from service.clock import real_clock
     from service.feedhealth import FeedHealth, feed_health, say_breaker
     from service.feeds.breaker import Breaker, State
     from service.feeds.wiring import feeds_from

@@ -106,7 +106,7 @@ def _span(year: int | None, first: date | None, last: date | None) -> tuple[date
         if year is not None:
             raise BadInput("--year names the span already; leave it or --from and --to out.")
         return first, last
-    from service.bootstrap import real_clock
+    from service.clock import real_clock
 
     chosen = year if year is not None else real_clock().year
     if not 1 <= chosen <= 9999:

@@ -48,7 +48,7 @@ def _is_named(entry: str) -> bool:
 
 def moment_to_judge(as_of: datetime | None, recorded: list[Forecast]) -> datetime:
     """What was asked for; else the newest issue time of recorded answers; else now."""
-    from service.bootstrap import real_clock
+    from service.clock import real_clock
     from service.feeds.replay import as_of_default
 
     return as_of or (as_of_default(recorded) if recorded else None) or real_clock()

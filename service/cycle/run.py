@@ -23,7 +23,7 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
         cycle = cycles.begin(session, now, duskbell.clock())
         cycle_id = cycle.id if cycle else None
     if cycle_id is not None:
-        counts.update(_think(duskbell, now))
+        counts.update(think(duskbell, now))
     counts.update(deliver.run(duskbell.delivery, now))
     if cycle_id is not None:
         counts.update(verify.run(verify.verifying_from(duskbell), now))
@@ -33,7 +33,8 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     return counts
 
 
-def _think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
+def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
+    """The stages up to telling; what each did."""
     counts: dict[str, int] = {}
     if added := sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now):
         counts["nights"] = added

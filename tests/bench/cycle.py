@@ -1,0 +1,314 @@
+"""What a cycle costs with 10,000 sites and 50,000 subscriptions, on invented weather and SQLite.
+
+    python tests/bench/cycle.py [--quick] [--json] [--sites N]
+
+An empty installation with that many sites (a tenth behind a ridge), five subscriptions each, of people who
+watch five neighbouring sites and drive between half an hour and four. The weather is invented: forty skies
+of three models, played as answers of the feeds; nothing is asked of a network. Measured are the stages up to
+telling, as `run_cycle` runs them (delivery has a bench of its own; in its place each message is taken to be
+sent):
+
+first_cycle_s      from an empty store: every night worked out, every place asked about, all judged and told
+unchanged_cycle_s  half an hour later, nothing new
+changed_cycle_s    an hour after the first, new runs of all models for every place
+growth_ratio       the first cycle's time with all the sites over that with a tenth of them
+peak_mb            of this process; db_mb_per_day: growth of the store by a day of 48 cycles, of which four
+                   bring new runs, from the growth by one of each
+"""
+
+# ruff: noqa: E402 - the number of threads must be set before numpy is loaded
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+import itertools
+
+from sqlalchemy import insert, text, update
+
+from alerts.night import SkyWishes
+from alerts.site import HorizonLine, Site
+from alerts.span import Span
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.wishes import Wishes
+from service.bootstrap import Duskbell
+from service.cycle import run as cycle_run
+from service.feeds.base import Gathered
+from service.settings import Settings
+from service.store import tables
+from service.store.codec import to_json
+from service.store.messages import Status
+from service.store.people import sky_key
+
+START = datetime(2027, 7, 1, 10, 7, tzinfo=UTC)
+"""Three days before a new Moon: almost every night has a window, which is the most there can be to do."""
+MODELS = (
+    ("bench", "Invented Weather Office", "invented-lark", "lark"),
+    ("bench", "Invented Weather Office", "invented-plover", "plover"),
+    ("bench", "Made-up Met Bureau", "invented-curlew", "curlew"),
+)
+SKIES = 40
+HOURS = 150
+SUBSCRIPTIONS_A_SITE = 5
+NEW_RUNS_A_DAY = 4
+CYCLES_A_DAY = 48
+DRIVES_MIN = (30, 45, 60, 60, 75, 90, 90, 90, 120, 150, 180, 240)
+EXTRA = (
+    {},
+    {},
+    {},
+    {"chance_go_pct": 80},
+    {"shortest_window": timedelta(hours=1)},
+    {"coldest_c": 0.0, "wind_limit_ms": 7.0},
+    {"sky": SkyWishes(lowest_altitude_deg=10.0)},
+)
+
+
+@dataclass
+class Weather:
+    """Skies played as the feeds' answers; a new run shifts them all."""
+
+    run_at: datetime
+    shift: int = 0
+
+    def __post_init__(self) -> None:
+        self._skies: dict[tuple[int, int], tuple[HourlyWeather, ...]] = {}
+
+    def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
+        if places and places[0].is_aside:
+            return Gathered()
+        return Gathered(
+            forecasts=tuple(self._forecast(place, k) for place in places for k in range(len(MODELS)))
+        )
+
+    def _forecast(self, place: Place, model: int) -> Forecast:
+        feed, provider, lineage, name = MODELS[model]
+        source = Source(
+            feed, provider, lineage, name, f"Invented weather of {name}", "", self.run_at, self.run_at
+        )
+        sky = (hash((place.lat_deg, place.lon_deg)) + self.shift) % SKIES
+        return Forecast(
+            source,
+            place.lat_deg,
+            place.lon_deg,
+            place.elevation_m,
+            LayerScheme.NONE,
+            self._sky(sky, model),
+            place=place,
+        )
+
+    def _sky(self, sky: int, model: int) -> tuple[HourlyWeather, ...]:
+        if (sky, model) not in self._skies:
+            dice = random.Random(1000 * sky + model)
+            first = self.run_at.replace(minute=0)
+            mood = dice.uniform(0, 100)
+            hours = []
+            for k in range(HOURS):
+                mood = min(100.0, max(0.0, mood + dice.uniform(-12, 12)))
+                hours.append(_hour(first + timedelta(hours=k), mood, dice))
+            self._skies[sky, model] = tuple(hours)
+        return self._skies[sky, model]
+
+
+def _hour(at: datetime, cloud: float, dice: random.Random) -> HourlyWeather:
+    wind = dice.uniform(0, 8)
+    return HourlyWeather(
+        at,
+        at + timedelta(hours=1),
+        cloud_total_pct=round(cloud, 1),
+        fog_pct=0.0,
+        visibility_m=float(dice.randrange(8_000, 40_000, 100)),
+        temperature_c=round(dice.uniform(5, 20), 1),
+        dew_point_c=round(dice.uniform(-2, 6), 1),
+        relative_humidity_pct=float(dice.randrange(30, 90)),
+        wind_ms=round(wind, 1),
+        gust_ms=round(wind * 1.6, 1),
+        precipitation_probability_pct=float(dice.choice((0, 0, 0, 5, 10, 40))),
+        precipitation_mm=0.0,
+        thunder_probability_pct=0.0,
+    )
+
+
+def make_sites(count: int) -> list[Site]:
+    dice = random.Random(20270701)
+    ridge = HorizonLine(
+        tuple(float(a) for a in range(0, 360, 10)), tuple(dice.uniform(0, 9) for _ in range(36))
+    )
+    return [
+        Site(
+            f"Field {k}",
+            round(dice.uniform(34, 48), 3),
+            round(dice.uniform(-8, 20), 3),
+            float(dice.randrange(0, 2500)),
+            "Europe/Madrid",
+            horizon=ridge if k % 10 == 0 else HorizonLine(),
+        )
+        for k in range(count)
+    ]
+
+
+def make_wishes() -> list[Wishes]:
+    usual = Wishes(sky=SkyWishes(lowest_altitude_deg=None), clock_zone="Europe/Madrid")
+    return [
+        replace(usual, drive=timedelta(minutes=drive), **extra)  # type: ignore[arg-type]
+        for drive in DRIVES_MIN
+        for extra in EXTRA
+    ]
+
+
+def settle(duskbell: Duskbell, sites: int) -> None:
+    """Rows of people, sites and subscriptions, written in bulk."""
+    dice = random.Random(7)
+    wishes = [(to_json(each), sky_key(each.sky)) for each in make_wishes()]
+    people = sites // SUBSCRIPTIONS_A_SITE * SUBSCRIPTIONS_A_SITE or SUBSCRIPTIONS_A_SITE
+    when = {"created_at": START}
+    with duskbell.sessions.begin() as session:
+        session.execute(
+            insert(tables.Person),
+            [
+                {"id": k + 1, "name": "", "zone": "Europe/Madrid", "is_operator": k == 0, **when}
+                for k in range(people)
+            ],
+        )
+        session.execute(
+            insert(tables.Address),
+            [
+                {"id": k + 1, "person_id": k + 1, "channel": "email",
+                 "target": f"p{k}@example.org", "secrets": [],
+                 "confirmed_at": START, **when}
+                for k in range(people)
+            ],
+        )  # fmt: skip
+        made = make_sites(sites)
+        session.execute(
+            insert(tables.Site),
+            [
+                {"id": k + 1, "owner_id": 1, "name": each.name, "is_shared": False, **when}
+                for k, each in enumerate(made)
+            ],
+        )
+        session.execute(
+            insert(tables.SiteRevision),
+            [
+                {"id": k + 1, "site_id": k + 1, "revision": 1,
+                 "lat_deg": each.lat_deg, "lon_deg": each.lon_deg,
+                 "zone": each.zone, "facts": {"site": to_json(each), "elevation_known": True}, **when}
+                for k, each in enumerate(made)
+            ],
+        )  # fmt: skip
+        rows = []
+        for person in range(people):
+            chosen, key = wishes[dice.randrange(len(wishes))]
+            first = person // SUBSCRIPTIONS_A_SITE * SUBSCRIPTIONS_A_SITE
+            for k in range(SUBSCRIPTIONS_A_SITE):
+                rows.append(
+                    {"person_id": person + 1, "address_id": person + 1, "site_id": (first + k) % sites + 1,
+                     "wishes": chosen, "sky_key": key, **when}
+                )  # fmt: skip
+        session.execute(insert(tables.Subscription), rows)
+
+
+def open_installation(folder: Path, weather: Weather) -> Duskbell:
+    settings = Settings(
+        data_dir=folder, database_url=f"sqlite:///{folder / 'bench.sqlite3'}", contact="bench@example.org"
+    )
+    return Duskbell(settings, invented_weather=weather.gather)
+
+
+def think(duskbell: Duskbell, now: datetime) -> tuple[float, dict[str, int]]:
+    """One cycle up to telling: seconds, and what it did."""
+    began = time.perf_counter()
+    counts = cycle_run.think(duskbell, now)
+    took = time.perf_counter() - began
+    with duskbell.sessions.begin() as session:
+        session.execute(update(tables.Message).values(status=Status.SENT, settled_at=now))
+    return took, counts
+
+
+def store_mb(duskbell: Duskbell) -> float:
+    with duskbell.engine.connect() as connection:
+        pages = connection.execute(text("PRAGMA page_count")).scalar_one()
+        size = connection.execute(text("PRAGMA page_size")).scalar_one()
+    return float(pages * size) / 1e6
+
+
+def peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def say(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def measure(sites: int) -> dict[str, float]:
+    """The cycles of one installation of that size."""
+    with tempfile.TemporaryDirectory(prefix="duskbell-bench-") as folder:
+        weather = Weather(START - timedelta(hours=3, minutes=7))
+        duskbell = open_installation(Path(folder), weather)
+        settle(duskbell, sites)
+        _ = duskbell.ephemeris.table(START.timestamp(), START.timestamp() + 20 * 86_400)
+        sizes = [store_mb(duskbell)]
+        first_s, counts = think(duskbell, START)
+        sizes.append(store_mb(duskbell))
+        say(f"  {sites:>6} sites  first cycle {first_s:7.2f} s  {_said(counts)}")
+        unchanged_s, counts = think(duskbell, START + timedelta(minutes=30))
+        sizes.append(store_mb(duskbell))
+        say(f"  {sites:>6} sites  unchanged   {unchanged_s:7.2f} s  {_said(counts)}")
+        weather.run_at, weather.shift = START - timedelta(minutes=7), 1
+        changed_s, counts = think(duskbell, START + timedelta(minutes=60))
+        sizes.append(store_mb(duskbell))
+        say(f"  {sites:>6} sites  changed     {changed_s:7.2f} s  {_said(counts)}")
+        duskbell.engine.dispose()
+    grew = [after - before for before, after in itertools.pairwise(sizes)]
+    return {"first_s": first_s, "unchanged_s": unchanged_s, "changed_s": changed_s, "first_mb": grew[0],
+            "unchanged_mb": grew[1], "changed_mb": grew[2]}  # fmt: skip
+
+
+def _said(counts: dict[str, int]) -> str:
+    return ", ".join(f"{count} {name}" for name, count in counts.items())
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--quick", action="store_true", help="a tenth of it, under 50 seconds")
+    parser.add_argument("--json", action="store_true", help="one JSON object on the last line (always so)")
+    parser.add_argument("--sites", type=int, default=None, help="other than 10000 (or 1000)")
+    given = parser.parse_args()
+    sites = given.sites or (1_000 if given.quick else 10_000)
+    few, all_of_them = measure(sites // 10), measure(sites)
+    quiet = CYCLES_A_DAY - NEW_RUNS_A_DAY
+    per_day = NEW_RUNS_A_DAY * all_of_them["changed_mb"] + quiet * all_of_them["unchanged_mb"]
+    print(
+        json.dumps(
+            {
+                "sites": sites,
+                "subscriptions": sites * SUBSCRIPTIONS_A_SITE,
+                "first_cycle_s": round(all_of_them["first_s"], 2),
+                "unchanged_cycle_s": round(all_of_them["unchanged_s"], 2),
+                "changed_cycle_s": round(all_of_them["changed_s"], 2),
+                "growth_ratio": round(all_of_them["first_s"] / few["first_s"], 2),
+                "peak_mb": round(peak_mb(), 1),
+                "db_mb_per_day": round(per_day, 1),
+                "db_mb_first": round(all_of_them["first_mb"], 1),
+            }
+        )
+    )
+
+
+if __name__ == "__main__":
+    main()
