@@ -12,6 +12,7 @@ from sqlalchemy import ColumnElement, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
+from alerts.kittext import parse_kit
 from alerts.night import SkyWishes
 from alerts.wishes import Wishes
 from service.store import tables
@@ -140,6 +141,15 @@ def change_wishes(session: Session, subscription: tables.Subscription, wishes: W
     wishes = _with_clock(wishes, subscription.person)
     subscription.wishes, subscription.sky_key = to_json(wishes), sky_key(wishes.sky)
     subscription.look_again_at = None
+    session.flush()
+
+
+def change_kit(session: Session, subscription: tables.Subscription, kit: str) -> None:
+    """Write messages for that camera and lens from now on, "" for the default; BadInput when unreadable."""
+    text = kit.strip()
+    if text:
+        parse_kit(text)
+    subscription.kit = text
     session.flush()
 
 

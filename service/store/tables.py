@@ -121,6 +121,8 @@ class Subscription(Table):
 
     judged_at: when its nights were last judged. look_again_at: from when on a verdict or a word could be
     another one by the passing of time alone; None: judge it in the next cycle, something has changed.
+    kit: camera and lens as the person types them (`alerts.kittext`), "" for the default; it shapes what
+    messages say and nothing of what is decided.
     """
 
     __tablename__ = "subscription"
@@ -131,6 +133,7 @@ class Subscription(Table):
     site_id: Mapped[int] = mapped_column(ForeignKey("site.id"), index=True)
     wishes: Mapped[dict[str, Any]]
     sky_key: Mapped[str] = mapped_column(String(120))
+    kit: Mapped[str] = mapped_column(String(200), default="", server_default="")
     created_at: Mapped[datetime]
     paused_until: Mapped[datetime | None]
     ended_at: Mapped[datetime | None]
