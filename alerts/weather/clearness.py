@@ -23,7 +23,7 @@ from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.sightwords import say_sight
 from alerts.weather.skill import BASE_RATE
 from alerts.weather.stretches import starts_to_try, stretch_at
-from alerts.weather.warned import overlapping, warning_hazard
+from alerts.weather.warned import authorities, overlapping, warning_hazard
 
 __all__ = ["SAYS_CLEAR_FROM", "build_outlook", "effective_cloud_pct", "why_unusable"]
 
@@ -89,7 +89,7 @@ def build_outlook(
         trip=way,
         warnings=overlapping(forecasts, way),
         aerosol_optical_depth=_optical_depth(judged.air, asking.ahead),
-        helpers=tuple(forecast.source for forecast in judged.air),
+        helpers=(*(forecast.source for forecast in judged.air), *authorities(forecasts)),
     )
 
 

@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from alerts.span import Span
 from alerts.weather.official import Bulletin, OfficialWarning, Severity
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.record import Forecast
+from alerts.weather.record import Forecast, Source
 
 BLOCKING = frozenset({Severity.SEVERE, Severity.EXTREME})
 _RANK = (Severity.EXTREME, Severity.SEVERE, Severity.UNKNOWN, Severity.MODERATE, Severity.MINOR)
+OFFICIAL_LINEAGE = "official"
+"""In place of a model's family: an authority's own word."""
 NOBODY_ASKED = "official warnings aren't known here: check with the local authority"
 
 
@@ -22,6 +24,23 @@ def newest_bulletins(forecasts: Sequence[Forecast]) -> tuple[Bulletin, ...]:
         if known is None or _when(bulletin) >= _when(known):
             newest[bulletin.authority] = bulletin
     return tuple(newest[authority] for authority in sorted(newest))
+
+
+def authorities(forecasts: Sequence[Forecast]) -> tuple[Source, ...]:
+    """Whose word on warnings was used, to be credited: that nothing is in force is a word too."""
+    return tuple(
+        Source(
+            feed=bulletin.feed,
+            provider=bulletin.authority,
+            lineage=OFFICIAL_LINEAGE,
+            model="warnings",
+            attribution=bulletin.attribution,
+            attribution_url=bulletin.attribution_url,
+            issued_at=bulletin.asked_at,
+            fetched_at=bulletin.asked_at,
+        )
+        for bulletin in newest_bulletins(forecasts)
+    )
 
 
 def _when(bulletin: Bulletin) -> float:

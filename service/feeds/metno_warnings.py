@@ -6,22 +6,17 @@ forecast.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
-from alerts.span import Span
 from alerts.weather.lineage import MET_NORWAY, find_model
 from alerts.weather.official import OfficialWarning
 from alerts.weather.record import Place
-from service.feeds.base import Gathered
 from service.feeds.body import as_dict, as_list, as_text, bad_shape
 from service.feeds.boxes import Box
-from service.feeds.cache import AnswerCache
-from service.feeds.deadline import Deadline
-from service.feeds.http import PoliteClient
 from service.feeds.limits import MET_NORWAY_WARNINGS
 from service.feeds.metno import DEFAULT_URL, read_expires, short_degrees
-from service.feeds.warned import Service, fetch_bulletins, is_web, read_severity, read_span, short
+from service.feeds.warned import Service, WarningsFeed, is_web, read_severity, read_span, short
 
 ITS_PAGE = "https://www.met.no/"
 SERVED = (
@@ -30,25 +25,9 @@ SERVED = (
 )
 
 
-class MetNorwayWarnings:
-    """The feed as one installation uses it."""
-
-    name = MET_NORWAY_WARNINGS
-    off_because: str | None = None
-
-    def __init__(self, *, base_url: str = DEFAULT_URL) -> None:
-        self.service = build_service(base_url)
-
-    def fetch(
-        self,
-        places: Sequence[Place],
-        hours: Span,
-        client: PoliteClient,
-        cache: AnswerCache,
-        deadline: Deadline,
-    ) -> Gathered:
-        """One bulletin a place in Norway; what is in force now or announced, whatever `hours` says."""
-        return fetch_bulletins(self.service, places, client, cache, deadline)
+def build_feed(*, base_url: str = DEFAULT_URL) -> WarningsFeed:
+    """The feed as one installation uses it. base_url: where its answers are asked for."""
+    return WarningsFeed(build_service(base_url))
 
 
 def build_service(base_url: str = DEFAULT_URL) -> Service:

@@ -17,6 +17,7 @@ from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO
 from alerts.weather.record import Place
+from service.feeds import metno_warnings, nws_warnings
 from service.feeds.base import Feed, FeedFailure, Gathered, attach_bulletins, failure_of, join
 from service.feeds.cache import AnswerCache
 from service.feeds.deadline import Deadline
@@ -24,9 +25,7 @@ from service.feeds.errors import FeedError
 from service.feeds.http import PoliteClient
 from service.feeds.limits import MET_NORWAY_WARNINGS, NWS_WARNINGS
 from service.feeds.metno import MetNorway
-from service.feeds.metno_warnings import MetNorwayWarnings
 from service.feeds.nws import Nws
-from service.feeds.nws_warnings import NwsWarnings
 from service.feeds.openmeteo import OpenMeteo
 
 
@@ -43,8 +42,10 @@ FEEDS: tuple[FeedRow, ...] = (
     FeedRow(OPEN_METEO, OpenMeteo, "everywhere"),
     FeedRow(MET_NORWAY, MetNorway, "everywhere, best in the Nordic countries"),
     FeedRow(NWS, Nws, "the United States and their territories"),
-    FeedRow(MET_NORWAY_WARNINGS, MetNorwayWarnings, "Norway: official warnings"),
-    FeedRow(NWS_WARNINGS, NwsWarnings, "the United States and their territories: official warnings"),
+    FeedRow(MET_NORWAY_WARNINGS, metno_warnings.build_feed, "Norway: official warnings"),
+    FeedRow(
+        NWS_WARNINGS, nws_warnings.build_feed, "the United States and their territories: official warnings"
+    ),
 )
 
 

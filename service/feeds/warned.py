@@ -51,6 +51,30 @@ class Service:
     headers: Mapping[str, str]
 
 
+class WarningsFeed:
+    """One authority's warnings, asked by place."""
+
+    off_because: str | None = None
+
+    def __init__(self, service: Service) -> None:
+        self.service = service
+
+    @property
+    def name(self) -> str:
+        return self.service.feed
+
+    def fetch(
+        self,
+        places: Sequence[Place],
+        hours: Span,
+        client: PoliteClient,
+        cache: AnswerCache,
+        deadline: Deadline,
+    ) -> Gathered:
+        """One bulletin a place that is served: what is in force now or announced, whatever `hours` says."""
+        return fetch_bulletins(self.service, places, client, cache, deadline)
+
+
 def fetch_bulletins(
     service: Service, places: Sequence[Place], client: PoliteClient, cache: AnswerCache, deadline: Deadline
 ) -> Gathered:

@@ -6,10 +6,9 @@ from feed_data import Clocks, held_client, read_bytes, utc
 
 from alerts.span import Span
 from alerts.weather.record import Place
+from service.feeds import metno_warnings, nws_warnings
 from service.feeds.base import FeedFailure, Gathered, attach_bulletins
 from service.feeds.cache import MemoryCache
-from service.feeds.metno_warnings import MetNorwayWarnings
-from service.feeds.nws_warnings import NwsWarnings
 
 NWS = "https://api.weather.gov/alerts/active"
 MET = "https://api.met.no/weatherapi/metalerts/2.0/current.json"
@@ -40,7 +39,7 @@ def serve(mocked, **how):
 
 def test_a_point_s_alerts_come_as_its_bulletin(mocked):
     serve(mocked)
-    gathered = Asker(NwsWarnings()).fetch(RIDGE)
+    gathered = Asker(nws_warnings.build_feed()).fetch(RIDGE)
     ((place, bulletin),) = gathered.bulletins
     assert (place, len(bulletin.warnings)) == (RIDGE, 3)
     assert bulletin.asked_at == utc("2026-07-15T20:05")
@@ -50,18 +49,18 @@ def test_a_point_s_alerts_come_as_its_bulletin(mocked):
 
 def test_neighbours_share_a_request_and_nobody_elsewhere_is_asked_about(mocked):
     serve(mocked)
-    gathered = Asker(NwsWarnings()).fetch(RIDGE, NEAR_IT, TEIDE)
+    gathered = Asker(nws_warnings.build_feed()).fetch(RIDGE, NEAR_IT, TEIDE)
     assert [place for place, _ in gathered.bulletins] == [RIDGE, NEAR_IT]
     assert len(mocked.calls) == 1
 
 
 def test_nobody_stands_along_a_line_of_sight(mocked):
-    assert Asker(NwsWarnings()).fetch(Place(38.7, -106.3, is_aside=True)) == Gathered()
+    assert Asker(nws_warnings.build_feed()).fetch(Place(38.7, -106.3, is_aside=True)) == Gathered()
 
 
 def test_alerts_are_asked_for_again_when_their_time_is_up(mocked):
     serve(mocked)
-    here = Asker(NwsWarnings())
+    here = Asker(nws_warnings.build_feed())
     here.fetch(RIDGE)
     here.clocks.forward(seconds=50)
     here.fetch(RIDGE)
@@ -73,7 +72,7 @@ def test_alerts_are_asked_for_again_when_their_time_is_up(mocked):
 
 def test_when_nobody_answers_the_last_word_stands_in_with_its_age(mocked):
     serve(mocked)
-    here = Asker(NwsWarnings())
+    here = Asker(nws_warnings.build_feed())
     here.fetch(RIDGE)
     mocked.replace(responses.GET, NWS, status=502)
     here.clocks.forward(hours=2)
@@ -85,7 +84,7 @@ def test_when_nobody_answers_the_last_word_stands_in_with_its_age(mocked):
 
 def test_a_broken_answer_never_replaces_a_good_one(mocked):
     serve(mocked)
-    here = Asker(NwsWarnings())
+    here = Asker(nws_warnings.build_feed())
     here.fetch(RIDGE)
     mocked.replace(responses.GET, NWS, json={"features": [7]})
     here.clocks.forward(hours=2)
@@ -94,14 +93,14 @@ def test_a_broken_answer_never_replaces_a_good_one(mocked):
 
 def test_met_norway_is_asked_for_norway_in_english(mocked):
     mocked.add(responses.GET, MET, body=read_bytes("invented-metno-alerts.json"))
-    gathered = Asker(MetNorwayWarnings()).fetch(LOFOTEN, RIDGE, TEIDE)
+    gathered = Asker(metno_warnings.build_feed()).fetch(LOFOTEN, RIDGE, TEIDE)
     assert [place for place, _ in gathered.bulletins] == [LOFOTEN]
     assert mocked.calls[0].request.params == {"lat": "68.2", "lon": "13.6", "lang": "en"}
 
 
 def test_a_403_is_told_once_and_ends_the_round(mocked):
     mocked.add(responses.GET, MET, status=403)
-    gathered = Asker(MetNorwayWarnings()).fetch(LOFOTEN, Place(60.0, 10.0), Place(61.0, 10.0))
+    gathered = Asker(metno_warnings.build_feed()).fetch(LOFOTEN, Place(60.0, 10.0), Place(61.0, 10.0))
     assert len(mocked.calls) == 1
     assert {failure.status for failure in gathered.failures} == {403}
 
@@ -109,6 +108,6 @@ def test_a_403_is_told_once_and_ends_the_round(mocked):
 def test_a_bulletin_without_a_forecast_to_ride_on_is_kept_beside(mocked):
     serve(mocked)
     gathered = attach_bulletins(
-        Asker(NwsWarnings()).fetch(RIDGE) + Gathered(failures=(FeedFailure("x", "", "y"),))
+        Asker(nws_warnings.build_feed()).fetch(RIDGE) + Gathered(failures=(FeedFailure("x", "", "y"),))
     )
     assert [place for place, _ in gathered.bulletins] == [RIDGE]

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from alerts.briefing.collect import attributions
 from alerts.span import Span
 from alerts.weather.official import Bulletin, OfficialWarning, Severity
 from alerts.weather.outlook import Hazard, HazardLevel
@@ -100,3 +101,17 @@ def test_the_gravest_comes_first_and_each_once() -> None:
 def test_many_are_counted_not_listed() -> None:
     many = tuple(warning(Severity.MINOR, name=str(k)) for k in range(5))
     assert hazard(warned(*many)).text.endswith("and 2 more")
+
+
+def test_whose_word_was_used_is_credited_with_the_outlook_also_when_nothing_is_in_force() -> None:
+    outlook = look(warned(), warned(warning()), forecast())
+    official = [source for source in outlook.sources if source.lineage == "official"]
+    assert [(each.feed, each.provider, each.attribution) for each in official] == [
+        ("nws-warnings", "NWS", "credit of the NWS")
+    ]
+    assert "official" not in outlook.lineages
+    assert "credit of the NWS" in {each.text for each in attributions(outlook)}
+
+
+def test_an_authority_that_nobody_asked_is_not_credited() -> None:
+    assert all(source.lineage != "official" for source in look(forecast()).sources)
