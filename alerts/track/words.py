@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import tzinfo
 
 import numpy as np
 
+from alerts.localtime import say_span
 from alerts.track.calibration import LeadMap, Method
-from alerts.track.evidence import JUDGE_WORDS
+from alerts.track.evidence import JUDGE_WORDS, OutcomeState
 from alerts.track.leads import LEAD_WORDS, Lead
+from alerts.track.outcome import Outcome
 from alerts.track.pairs import Pairs
 from alerts.track.ranges import effective_nights, wilson_range
 from alerts.track.record import FEWEST_PAIRS, Calls, Record
@@ -20,6 +24,11 @@ METHOD_WORDS = {
     Method.PRIOR: "the starting rule",
     Method.LOGISTIC: "a logistic map over all sites",
     Method.ISOTONIC: "an isotonic map over all sites",
+}
+STATE_WORDS = {
+    OutcomeState.CLEAR: "it was clear",
+    OutcomeState.NOT_CLEAR: "it wasn't clear",
+    OutcomeState.UNSURE: "nobody can say for sure, so it isn't scored",
 }
 LIKE_WITHIN = 0.10
 """Chances this near to each other (0..1) are forecasts like one another."""
@@ -110,6 +119,17 @@ def say_skill(record: Record) -> str:
         than = "better" if best.skill > 0 else "no better"
         text += f" They were {than} than the best single model, {best.lineage} ({_percent(best.skill)} %)."
     return text
+
+
+def say_outcome(outcome: Outcome, zone: tzinfo) -> Iterator[str]:
+    """What became of one window, who says so, and whoever says something else; sentences.
+
+    zone: of the clock that the window is written on.
+    """
+    when = say_span(outcome.event.window, zone)
+    by = f", judged by {JUDGE_WORDS[outcome.judge]}" if outcome.judge else ""
+    yield f"{when}: {STATE_WORDS[outcome.state]}{by} ({outcome.why})."
+    yield from (f"But {each}." for each in outcome.disagreement)
 
 
 def say_lead(lead: Lead, record: Record) -> str:

@@ -212,6 +212,17 @@ def read_outcome(row: tables.Outcome) -> Outcome:
     return from_json(Outcome, row.facts["outcome"])
 
 
+def outcomes_of_night(session: Session, site_id: int, night: date) -> list[Outcome]:
+    """What a night was like: one outcome for each of its judged windows, in order of time.
+
+    Each says what came (`state`), whose word settled it (`judge`, None when nobody's did) and why, all that
+    the witnesses said (`accounts`) and who says something else (`disagreement`). Empty before the first
+    look, two hours after a window's end, and for nights without a judged window. In words:
+    `alerts.track.words.say_outcome`.
+    """
+    return [read_outcome(row) for row in find_outcomes(session, site_id, night, night)]
+
+
 def find_outcomes(session: Session, site_id: int, first: date, last: date) -> list[tables.Outcome]:
     """The rows that count for the events of a site's nights, ascending."""
     query = (

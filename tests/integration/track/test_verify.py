@@ -140,6 +140,18 @@ def test_one_person_against_stations_is_left_open_and_both_are_shown(past: Past)
     assert len(outcome.disagreement) == 2
 
 
+def test_whoever_explains_a_night_reads_its_outcomes_by_one_call(past: Past) -> None:
+    site_id = past.event().site_id if past.verify() else 0
+    past.witnesses.sky = "OVC080"
+    _say(past, SeenSky.CLEAR)
+    past.verify(NEXT_DAY)
+    with past.duskbell.sessions() as session:
+        (outcome,) = track.outcomes_of_night(session, site_id, SATURDAY)
+        assert track.outcomes_of_night(session, site_id, SATURDAY - timedelta(days=40)) == []
+    assert {said.judge for said in outcome.accounts if said.counts} == {Judge.PEOPLE, Judge.STATIONS}
+    assert len(outcome.disagreement) == 2
+
+
 def test_people_appear_in_outcomes_by_a_number_alone(past: Past) -> None:
     _say(past, SeenSky.CLOUDY)
     past.verify()

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
 import numpy as np
 import pytest
 
 from alerts.errors import BadInput
+from alerts.span import Span
 from alerts.track.calibration import prior_map
+from alerts.track.evidence import Event, Judge, OutcomeState
 from alerts.track.leads import Lead
+from alerts.track.outcome import Outcome
 from alerts.track.record import (
     Record,
     build_record,
@@ -21,6 +27,7 @@ from alerts.track.words import (
     say_lead,
     say_like,
     say_map,
+    say_outcome,
     say_regret,
     say_share,
     say_skill,
@@ -29,6 +36,10 @@ from alerts.track.words import (
 from service.store.codec import from_json, to_json
 
 from .files import FOURTEEN_CAME, FOURTEEN_GOES, pairs
+
+EVENT = Event(
+    Span(datetime(2027, 7, 3, 21, tzinfo=UTC), datetime(2027, 7, 4, 1, tzinfo=UTC)), timedelta(minutes=30)
+)
 
 
 @pytest.mark.parametrize(
@@ -156,3 +167,25 @@ def test_honest_chances_make_the_best_limit_follow_the_price() -> None:
 def test_a_record_is_made_of_plain_values() -> None:
     record = build_record(pairs(FOURTEEN_GOES, FOURTEEN_CAME))
     assert from_json(Record, to_json(record)) == record
+
+
+@pytest.mark.parametrize(
+    ("outcome", "lines"),
+    [
+        (
+            Outcome(EVENT, OutcomeState.CLEAR, Judge.PEOPLE, "2 of 2 say so", ()),
+            ["Sat 23:00–03:00 CEST: it was clear, judged by people's reports (2 of 2 say so)."],
+        ),
+        (
+            Outcome(EVENT, OutcomeState.UNSURE, None, "they contradict each other", (), ("LETE says so",)),
+            [
+                "Sat 23:00–03:00 CEST: nobody can say for sure, so it isn't scored "
+                "(they contradict each other).",
+                "But LETE says so.",
+            ],
+        ),
+    ],
+    ids=["settled", "open, with who disagrees"],
+)
+def test_an_outcome_says_who_judged_and_who_disagrees(outcome: Outcome, lines: list[str]) -> None:
+    assert list(say_outcome(outcome, ZoneInfo("Europe/Madrid"))) == lines
