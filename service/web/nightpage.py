@@ -107,7 +107,7 @@ def build_night_page(
         is_tonight=is_tonight(judged.site, judged.night, now),
         is_watched=judged.subscription is not None,
         tells_trip=judged.is_mine and facts.leave_by is not None,
-        line=_without_headline(first_line(facts), judged.verdict.word.value),
+        line=without_headline(first_line(facts), judged.verdict.word.value),
         words=view_alert(facts, units),
         reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
         passed=tuple(in_units(r.text, units) for r in judged.verdict.reasons if r not in against),
@@ -125,7 +125,7 @@ def build_night_page(
     )
 
 
-def _without_headline(line: str, verdict: str) -> str:
+def without_headline(line: str, verdict: str) -> str:
     """The first line of a message, less the verdict that the page's own heading says."""
     for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. "):
         line = line.removeprefix(lead)

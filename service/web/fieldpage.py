@@ -1,0 +1,93 @@
+"""The briefing of one night for use in the dark: one page, complete in itself, kept on the phone.
+
+The page needs its stylesheet and nothing else. Where the browser runs scripts, it keeps the page and
+the stylesheet, and a worker of a few lines answers from there when the network doesn't.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from fastapi import APIRouter, Response
+from fastapi.responses import HTMLResponse
+
+from alerts.briefing.build import first_line
+from alerts.briefing.cautions import CAUTIONS
+from alerts.briefing.view import AlertView, Row, view_alert
+from alerts.weather.cloudhours import CloudHour, cloud_hours
+from service.web.access import Looking, SeenSite, seen_site
+from service.web.assets import asset_url, read_asset
+from service.web.context import Web
+from service.web.drawing import units_of
+from service.web.judged import JudgedNight, is_past, judged_night
+from service.web.nightpage import night_facts, without_headline
+from service.web.watching import next_window_after
+
+WORKER = "field-worker.js"
+IN_THE_STEPS = frozenset({"Leave by", "Home about"})
+"""Labels of facts that the steps of the evening say already."""
+
+
+@dataclass(frozen=True, slots=True)
+class FieldPage:
+    """What the page says. rows: facts of the sky. cautions: only for a go. cloud: hours that are forecast."""
+
+    verdict: str
+    line: str
+    words: AlertView
+    rows: tuple[Row, ...]
+    leaves: bool
+    cautions: tuple[str, ...]
+    cloud: tuple[CloudHour, ...]
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites/{site_id:int}/nights/{name}/field", response_class=HTMLResponse)
+    def field(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
+        now = web.now()
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, name, now)
+            page = build_field_page(web, seen, judged)
+        return web.page(
+            "field.html",
+            seen=seen,
+            page=page,
+            name=name,
+            zone=judged.site.zone,
+            is_past=is_past(judged.night, now),
+            base=f"/sites/{site_id}/nights/{name}",
+            field_style_url=asset_url("field.css"),
+            field_script_url=asset_url("field.js"),
+        )
+
+    @router.get(f"/{WORKER}")
+    def worker() -> Response:
+        """At the top, since a worker sees only what lies below it."""
+        headers = {"Cache-Control": "no-cache"}
+        return Response(read_asset(WORKER), media_type="text/javascript", headers=headers)
+
+    return router
+
+
+def build_field_page(web: Web, seen: SeenSite, judged: JudgedNight) -> FieldPage:
+    """The page's values for whoever sees the site as `seen`."""
+    name = judged.night.name
+    after = None if judged.night.windows else next_window_after(web.skies, judged, name)
+    facts = night_facts(web.skies, seen, judged, next_window=after, invented=web.duskbell.invented)
+    verdict = judged.verdict.word.value
+    words = view_alert(facts, units_of(judged.wishes))
+    left_out = IN_THE_STEPS if words.field else frozenset()
+    clouds = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
+    return FieldPage(
+        verdict=verdict,
+        line=without_headline(first_line(facts), verdict),
+        words=words,
+        rows=tuple(row for row in words.rows if row.label not in left_out),
+        leaves=judged.is_mine and facts.leave_by is not None and facts.is_go,
+        cautions=CAUTIONS if facts.is_go else (),
+        cloud=tuple(hour for hour in clouds if hour.cloud_pct is not None),
+    )
