@@ -41,6 +41,10 @@ EVERYWHERE = ""
 TOLD_AGAIN_AFTER = timedelta(hours=6)
 """The same failure of the same feed is one row for so long."""
 
+ANSWERS_WITHIN = timedelta(hours=1)
+"""An answer that comes this soon after the cycle's moment is that cycle's own; one that comes later was
+asked for with a moment long past (`--as-of`), and isn't used for it."""
+
 Gather = Callable[[Sequence[Place], Span], Gathered]
 
 
@@ -228,7 +232,7 @@ def _keep(
     by_asked = {need.asked: need for need in due}
     seen = [
         (by_asked[forecast.place].place, with_sights(forecast, aside, by_asked[forecast.place].looks))
-        for forecast in gathered.forecasts
+        for forecast in (known_by(each, now) for each in gathered.forecasts)
         if forecast.place in by_asked
     ]
     seen += _carried(session, by_asked, gathered, now)
@@ -237,6 +241,20 @@ def _keep(
     rejected = _keep_failures(session, failures, by_asked, now)
     feedstate.note_asked(session, [need.place for need in due], now)
     return kept, rejected
+
+
+def known_by(forecast: Forecast, now: datetime) -> Forecast:
+    """The forecast as known at `now`, the moment that the cycle stands for.
+
+    Feeds answer seconds or minutes after it, by their own clock. Left so, an answer would lie in the
+    future for the cycle that asked, and be judged on in a later one only.
+    """
+    source = forecast.source
+    fetched_at, since = source.fetched_at, source.unchanged_since
+    if fetched_at is None or not now < fetched_at <= now + ANSWERS_WITHIN:
+        return forecast
+    since = None if since is None else min(since, now)
+    return replace(forecast, source=replace(source, fetched_at=now, unchanged_since=since))
 
 
 def _carried(
