@@ -37,9 +37,11 @@ class PagesStopped(DuskbellError):
     """The web server ended by itself."""
 
 
-def run_service(duskbell: Duskbell, app: FastAPI, say: Callable[[str], object]) -> None:
-    """Run until SIGINT or SIGTERM. AlreadyRunning when another scheduler has the store; StoreError when
-    it can't be written."""
+def run_service(duskbell: Duskbell, app: FastAPI, on_up: Callable[[], object]) -> None:
+    """Run until SIGINT or SIGTERM; on_up is called once all of it is up.
+
+    AlreadyRunning when another scheduler has the store; StoreError when it can't be written.
+    """
     settings, started_at = duskbell.settings, duskbell.clock()
     with hold_store(duskbell.engine):
         require_writable(duskbell.engine)
@@ -55,8 +57,8 @@ def run_service(duskbell: Duskbell, app: FastAPI, say: Callable[[str], object]) 
             postman.start()
             pages.start()
             scheduler.start()
-            say(f"Duskbell is up: http://{settings.web_host}:{settings.web_port}  (stop with Ctrl-C)")
             try:
+                on_up()
                 _look_after(duskbell, postman, pages)
             finally:
                 _wind_down(duskbell, postman, pages, scheduler)

@@ -52,7 +52,8 @@ class Settings(BaseSettings):
         "", description="Mail address or web page of whoever runs this; sent to the feeds, which require it."
     )
     public_url: str = Field(
-        "http://127.0.0.1:8765", description="Address under which people reach the pages; used in links."
+        "",
+        description="Address under which people reach the pages; used in links. Empty: where they listen.",
     )
     web_host: str = Field("127.0.0.1", description="Address the pages listen on.")
     web_port: int = Field(8765, ge=1, le=65535, description="Port the pages listen on.")
@@ -188,6 +189,14 @@ class Settings(BaseSettings):
         return self
 
     @model_validator(mode="after")
+    def _links_lead_somewhere(self) -> Settings:
+        if not self.public_url:
+            self.public_url = page_address(self.web_host, self.web_port)
+        if not self.public_url.startswith(("http://", "https://")):
+            raise ValueError("public_url needs its scheme: write https://duskbell.example.org")
+        return self
+
+    @model_validator(mode="after")
     def _proxies_are_networks(self) -> Settings:
         for entry in self.trusted_proxies:
             ip_network(entry)
@@ -224,6 +233,12 @@ class Settings(BaseSettings):
     @property
     def uses_open_meteo(self) -> bool:
         return self.open_meteo_noncommercial or self.open_meteo_key is not None
+
+
+def page_address(host: str, port: int) -> str:
+    """The pages' address as seen from this machine, for a host that they listen on."""
+    named = "127.0.0.1" if host in ("", "0.0.0.0", "::") else host
+    return f"http://[{named}]:{port}" if ":" in named else f"http://{named}:{port}"
 
 
 def load_settings(**overrides: object) -> Settings:

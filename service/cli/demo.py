@@ -57,11 +57,20 @@ def _text_of(mail: EmailMessage) -> str:
 def _keep_open(played: Played) -> None:
     from service.cli.running import require_free_port
     from service.demo.story import TICKS
+    from service.settings import page_address
     from service.web.app import build_app
     from service.web.serving import serve_pages
 
     settings = played.duskbell.settings
     require_free_port(settings.web_host, settings.web_port)
-    click.echo(f"Page: http://{settings.web_host}:{settings.web_port}  (stop with Ctrl-C)")
-    app = build_app(played.duskbell, started_at=played.duskbell.clock(), shown_at=TICKS[-2].at)
+    page = page_address(settings.web_host, settings.web_port)
+    click.echo(f"Page: {page}  (stop with Ctrl-C)")
+    click.echo(f"What arrived: {page}/operator/outbox")
+    app = build_app(
+        played.duskbell,
+        started_at=played.duskbell.clock(),
+        shown_at=TICKS[-2].at,
+        is_open=True,
+        arrived=played.box.folder,
+    )
     serve_pages(app, settings.web_host, settings.web_port)

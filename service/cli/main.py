@@ -20,6 +20,7 @@ _COMMANDS = {
     "messages": ("service.cli.messages", "List, show, resend and cancel messages."),
     "cycle": ("service.cli.running", "Run all stages once."),
     "serve": ("service.cli.running", "Run the schedule, the page and /healthz until stopped."),
+    "link": ("service.cli.running", "Print a link that signs you in on the pages."),
     "scheduler": ("service.cli.worker", "In a fleet on PostgreSQL: begin cycles and sweep up."),
     "worker": ("service.cli.worker", "In a fleet: do what the schedulers put into the queue."),
     "web": ("service.cli.worker", "In a fleet: serve the pages only."),

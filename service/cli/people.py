@@ -60,12 +60,12 @@ def add(label: str) -> None:
     from alerts.naming import clean_name
     from service.access import make_api_key
     from service.bootstrap import build
-    from service.store.people import get_operator
+    from service.store.people import UNKNOWN_ZONE, get_operator
 
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
-        owner = get_operator(session, zone="UTC", now=now)
+        owner = get_operator(session, zone=UNKNOWN_ZONE, now=now)
         made = make_api_key(session, owner.id, clean_name(label, "label"), now)
     click.echo(f"{made}\nIt isn't shown again. Send it as: Authorization: Bearer KEY")
 

@@ -1,14 +1,18 @@
-"""`duskbell cycle`, `serve` and `migrate`: the running thing."""
+"""`duskbell cycle`, `serve`, `link` and `migrate`: the running thing."""
 
 from __future__ import annotations
 
 import socket
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 import click
 
 from alerts.errors import DuskbellError
 from service.cli.options import MOMENT
+
+if TYPE_CHECKING:
+    from service.bootstrap import Duskbell
 
 
 class PortTaken(DuskbellError):
@@ -43,8 +47,35 @@ def serve() -> None:
     configure_logs(log_format=settings.log_format, level=settings.log_level)
     require_free_port(settings.web_host, settings.web_port)
     app = build_app(duskbell, started_at=duskbell.clock())
-    run_service(duskbell, app, click.echo)
+    run_service(duskbell, app, lambda: _greet(duskbell))
     leave()
+
+
+def _greet(duskbell: Duskbell) -> None:
+    from service.settings import page_address
+
+    settings = duskbell.settings
+    click.echo(f"Duskbell is up: {page_address(settings.web_host, settings.web_port)}  (stop with Ctrl-C)")
+    click.echo(f"Sign in as the owner: {_owner_link(duskbell)}")
+    click.echo("That link works once, for 15 minutes; `duskbell link` prints another one.")
+
+
+@click.command()
+def link() -> None:
+    """Print a link that signs you in as the operator: it works once, for 15 minutes."""
+    from service.bootstrap import build
+    from service.store.engine import require_writable
+
+    duskbell = build()
+    require_writable(duskbell.engine)
+    click.echo(_owner_link(duskbell))
+
+
+def _owner_link(duskbell: Duskbell) -> str:
+    from service.access import make_owner_link
+
+    with duskbell.sessions.begin() as session:
+        return make_owner_link(session, duskbell.clock(), public_url=duskbell.settings.public_url)
 
 
 @click.command()

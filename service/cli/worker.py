@@ -70,11 +70,13 @@ def web() -> None:
     from service.cli.running import require_free_port
     from service.fleet.pages import run_pages
     from service.running import leave
+    from service.settings import page_address
 
     duskbell = _build_fleet()
     settings = duskbell.settings
     require_free_port(settings.web_host, settings.web_port)
-    click.echo(f"Duskbell's pages are up: http://{settings.web_host}:{settings.web_port}")
+    click.echo(f"Duskbell's pages are up: {page_address(settings.web_host, settings.web_port)}")
+    click.echo("`duskbell link` prints a link that lets the operator in.")
     run_pages(duskbell)
     leave()
 

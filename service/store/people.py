@@ -19,6 +19,9 @@ from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.codec import to_json
 
+UNKNOWN_ZONE = "UTC"
+"""The clock of a person of whom nothing is known yet; the first site tells (`sites.add_site`)."""
+
 
 def sky_key(wishes: SkyWishes) -> str:
     """One text for sky wishes that share their nights, quantised (see `shared_sky`)."""
@@ -61,11 +64,14 @@ def default_wishes() -> Wishes:
     return Wishes(sky=SkyWishes(lowest_altitude_deg=None))
 
 
+def find_operator(session: Session) -> tables.Person | None:
+    """The person who runs this installation; None before the first use."""
+    return session.scalar(select(tables.Person).where(tables.Person.is_operator).order_by(tables.Person.id))
+
+
 def get_operator(session: Session, *, zone: str, now: datetime) -> tables.Person:
     """The person who runs this installation; made on first use."""
-    operator = session.scalar(
-        select(tables.Person).where(tables.Person.is_operator).order_by(tables.Person.id)
-    )
+    operator = find_operator(session)
     if operator is None:
         operator = tables.Person(name="operator", zone=zone, is_operator=True, created_at=now)
         session.add(operator)

@@ -16,7 +16,7 @@ from alerts.site import Site
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.codec import from_json, to_json
-from service.store.people import look_again
+from service.store.people import UNKNOWN_ZONE, look_again
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,13 +32,22 @@ class StoredSite:
 def add_site(
     session: Session, owner: tables.Person, site: Site, *, elevation_known: bool, now: datetime
 ) -> tables.Site:
-    """Keep a new site of that person; BadInput when one of theirs has the name."""
+    """Keep a new site of that person; BadInput when one of theirs has the name.
+
+    Somebody whose clock isn't known yet is taken to live by that of their first site.
+    """
     require_free_name(session, owner.id, site.name)
+    if owner.zone == UNKNOWN_ZONE and not _has_sites(session, owner.id):
+        owner.zone = site.zone
     row = tables.Site(owner_id=owner.id, name=site.name, is_shared=False, created_at=now)
     session.add(row)
     session.flush()
     revise_site(session, row, site, elevation_known=elevation_known, now=now)
     return row
+
+
+def _has_sites(session: Session, owner_id: int) -> bool:
+    return session.scalar(select(tables.Site.id).where(tables.Site.owner_id == owner_id).limit(1)) is not None
 
 
 def require_free_name(session: Session, owner_id: int, name: str, *, but: int | None = None) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 from fastapi import Depends, Request
 from sqlalchemy.orm import Session
 
-from service.store import tables
+from service.store import people, tables
 from service.store.sites import StoredSite, newest_revision
 from service.web import sessions
 from service.web.context import Web
@@ -34,11 +34,14 @@ def web_of(request: Request) -> Web:
 def find_viewer(request: Request) -> Viewer | None:
     """The signed-in person, or None."""
     web = web_of(request)
-    token = request.cookies.get(sessions.cookie_name(is_https=web.is_https))
-    if not token:
+    if web.is_open:
+        with web.reading() as session:
+            person = people.find_operator(session)
+    elif token := request.cookies.get(sessions.cookie_name(is_https=web.is_https)):
+        with web.reading() as session:
+            person = sessions.person_of(session, token, web.duskbell.clock())
+    else:
         return None
-    with web.reading() as session:
-        person = sessions.person_of(session, token, web.duskbell.clock())
     if person is None:
         return None
     return Viewer(person.id, person.name, person.zone, person.is_operator)

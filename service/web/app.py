@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from datetime import datetime
+from pathlib import Path
 
 from fastapi import APIRouter, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
@@ -15,6 +16,7 @@ from service.web import (
     assets,
     comparepage,
     feeds,
+    fieldpage,
     health,
     home,
     links,
@@ -22,6 +24,7 @@ from service.web import (
     metrics,
     night,
     operator,
+    outbox,
     outcomes,
     relay,
     signin,
@@ -44,11 +47,13 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     siteedit.build_router,
     site.build_router,
     night.build_router,
+    fieldpage.build_router,
     outcomes.build_router,
     subscribe.build_router,
     me.build_router,
     addresses.build_router,
     operator.build_router,
+    outbox.build_router,
     signin.build_router,
     health.build_router,
     links.build_router,
@@ -58,14 +63,20 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
 
 
 def build_app(
-    duskbell: Duskbell, *, started_at: datetime, shown_at: datetime | None = None, owner_token: str = ""
+    duskbell: Duskbell,
+    *,
+    started_at: datetime,
+    shown_at: datetime | None = None,
+    is_open: bool = False,
+    arrived: Path | None = None,
 ) -> FastAPI:
     """The web application over a wired installation.
 
     shown_at: the `now` of an invented story that the pages stand still at; None is the real one.
-    owner_token: opens the operator's pages at /owner/TOKEN while this process runs; "" opens nothing.
+    is_open: whoever looks is the operator; ValueError unless all is invented.
+    arrived: folder with what the story's receivers were sent; None: the outbox of the settings is shown.
     """
-    web = Web(duskbell, started_at, shown_at, owner_token)
+    web = Web(duskbell, started_at, shown_at, is_open, arrived)
     app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_until(web))
     app.state.web = web
     for build_router in ROUTERS:

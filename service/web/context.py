@@ -39,14 +39,20 @@ class Web:
     """The installation as the pages see it.
 
     shown_at: the `now` of an invented story that the pages stand still at; None is the real one.
-    owner_token: opens the operator's pages for as long as this process runs; "" opens nothing.
+    is_open: whoever looks is the operator. Only for an invented story on loopback.
+    arrived: folder with what the story's receivers were sent, shown to the operator; None for the outbox.
     """
 
     duskbell: Duskbell
     started_at: datetime
     shown_at: datetime | None = None
-    owner_token: str = ""
+    is_open: bool = False
+    arrived: Path | None = None
     pages: Environment = field(default_factory=_environment)
+
+    def __post_init__(self) -> None:
+        if self.is_open and not self.duskbell.invented:
+            raise ValueError("real sites are shown only to those who sign in")
 
     def now(self) -> datetime:
         return self.shown_at or self.duskbell.clock()

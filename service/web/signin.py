@@ -1,31 +1,38 @@
-"""Signing in by a mailed link, or by the owner's link that is printed where Duskbell starts."""
+"""Signing in by a link: a mailed one, or the operator's that is printed where Duskbell starts."""
 
 from __future__ import annotations
 
-import hmac
+from typing import Annotated
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service import access
-from service.store import people, tokens
-from service.store.tokens import Purpose
+from service.store import tokens
+from service.store.tokens import RULES, Purpose
 from service.web import sessions
 from service.web.access import Looking
 from service.web.asking import network_of_request
 from service.web.context import Web
-from service.web.faults import NothingHere
 from service.web.forms import Filled
 
 OVER = "This link has been used, or is too old. Ask for another one."
+RETURN_COOKIE = "duskbell-return"
+"""Holds the page that was asked for, while its reader is away in the mail program."""
 
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
     @router.get("/sign-in", response_class=HTMLResponse)
-    def ask(viewer: Looking) -> HTMLResponse:
-        return web.page("sign-in.html", viewer=viewer, place="sign-in", sent=False, has_owner=_has_owner(web))
+    def ask(viewer: Looking, back_to: Annotated[str, Query(alias="next", max_length=500)] = "") -> Response:
+        page = web.page("sign-in.html", viewer=viewer, place="sign-in", sent=False)
+        if is_own_path(back_to):
+            lives_s = round((RULES[Purpose.SIGN_IN].lives or sessions.LIVES).total_seconds())
+            page.set_cookie(
+                RETURN_COOKIE, back_to, max_age=lives_s, secure=web.is_https, httponly=True, samesite="lax"
+            )
+        return page
 
     @router.post("/sign-in", response_class=HTMLResponse)
     def send(form: Filled, request: Request) -> HTMLResponse:
@@ -38,7 +45,7 @@ def build_router(web: Web) -> APIRouter:
                 now=web.duskbell.clock(),
             )
         web.nudge()
-        return web.page("sign-in.html", place="sign-in", sent=True, has_owner=_has_owner(web))
+        return web.page("sign-in.html", place="sign-in", sent=True)
 
     @router.get("/sign-in/{token}", response_class=HTMLResponse)
     def show(token: str) -> HTMLResponse:
@@ -54,18 +61,6 @@ def build_router(web: Web) -> APIRouter:
             return _show(web, "", is_good=False)
         return _let_in(web, person_id, request)
 
-    @router.get("/owner/{token}", response_class=HTMLResponse)
-    def show_owner(token: str) -> HTMLResponse:
-        _require_owner(web, token)
-        return _show(web, f"/owner/{token}", is_good=True)
-
-    @router.post("/owner/{token}")
-    def enter_as_owner(token: str, request: Request) -> Response:
-        _require_owner(web, token)
-        with web.writing.begin() as session:
-            person_id = people.get_operator(session, zone="UTC", now=web.duskbell.clock()).id
-        return _let_in(web, person_id, request)
-
     @router.post("/sign-out")
     def leave(request: Request) -> Response:
         token = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
@@ -78,13 +73,10 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def _has_owner(web: Web) -> bool:
-    return bool(web.owner_token)
-
-
-def _require_owner(web: Web, token: str) -> None:
-    if not web.owner_token or not hmac.compare_digest(token.encode(), web.owner_token.encode()):
-        raise NothingHere
+def is_own_path(path: str) -> bool:
+    """Whether a redirect to it stays on these pages: one slash, no host, nothing that a browser rewrites."""
+    is_plain = path.isascii() and path.isprintable() and "\\" not in path
+    return is_plain and path.startswith("/") and not path.startswith("//")
 
 
 def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
@@ -93,9 +85,12 @@ def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
 
 
 def _let_in(web: Web, person_id: int, request: Request) -> Response:
+    """Sign the browser in, and bring it back to the page that it had asked for."""
     with web.writing.begin() as session:
         label = request.headers.get("user-agent", "")
         token = sessions.start(session, person_id, web.duskbell.clock(), label=label)
-    response = RedirectResponse("/", 303)
+    back_to = request.cookies.get(RETURN_COOKIE, "")
+    response = RedirectResponse(back_to if is_own_path(back_to) else "/", 303)
+    response.delete_cookie(RETURN_COOKIE)
     sessions.give_cookie(response, token, is_https=web.is_https)
     return response

@@ -51,7 +51,7 @@ class Ground:
         )
         duskbell = Duskbell(settings, invented_weather=Weather(8.0).gather)
         relay = MailServer(host="127.0.0.1", port=self.smtp_port, security="none") if self.smtp_port else None
-        client = SafeClient(allow=["127.0.0.1"], ports=range(1024, 65536))
+        client = SafeClient(allow=["127.0.0.0/8"], ports=range(1024, 65536))
         duskbell.channels = build_channels(replace(wiring_from(settings), client=client, mail_server=relay))
         return duskbell
 
@@ -76,7 +76,7 @@ def serve(ground: Ground, port: int, stop_within_s: float = 20.0) -> None:
     duskbell.settings = duskbell.settings.model_copy(update={"web_port": port})
     app = build_app(duskbell, started_at=duskbell.clock())
     try:
-        running.run_service(duskbell, app, lambda _: None)
+        running.run_service(duskbell, app, lambda: None)
     except AlreadyRunning:
         os._exit(3)
     running.leave()

@@ -8,22 +8,29 @@ from datetime import datetime
 
 from starlette.testclient import TestClient
 
+from service.access import make_owner_link
+from service.bootstrap import Duskbell
 from service.web.app import build_app
 from tests.integration.cycle.world import World
 
-OWNER_TOKEN = "owner-of-the-tests"
 HOST = "http://127.0.0.1:8765"
 
 
 @contextmanager
 def browsing(world: World, *, shown_at: datetime | None = None) -> Iterator[TestClient]:
     """A browser at the pages of that installation, signed in as nobody."""
-    app = build_app(world.duskbell, started_at=world.wall, shown_at=shown_at, owner_token=OWNER_TOKEN)
+    app = build_app(world.duskbell, started_at=world.wall, shown_at=shown_at)
     headers = {"Sec-Fetch-Site": "same-origin"}
     with TestClient(app, base_url=HOST, headers=headers) as browser:
         yield browser
 
 
+def owner_path(duskbell: Duskbell) -> str:
+    """The path of a fresh link for the operator."""
+    with duskbell.sessions.begin() as session:
+        return make_owner_link(session, duskbell.clock(), public_url="")
+
+
 def sign_in_as_owner(browser: TestClient) -> None:
-    answer = browser.post(f"/owner/{OWNER_TOKEN}", follow_redirects=False)
+    answer = browser.post(owner_path(browser.app.state.web.duskbell), follow_redirects=False)
     assert answer.status_code == 303

@@ -16,7 +16,7 @@ from service.demo.receivers import LOOPBACK
 from service.web.app import build_app
 from service.web.serving import build_server
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
-from tests.integration.web.browsing import OWNER_TOKEN
+from tests.integration.web.browsing import owner_path
 
 
 @pytest.fixture
@@ -27,7 +27,7 @@ def world(tmp_path: Path) -> Iterator[World]:
 
 @pytest.fixture
 def address(world: World) -> Iterator[str]:
-    app = build_app(world.duskbell, started_at=world.wall, shown_at=GO_TIME, owner_token=OWNER_TOKEN)
+    app = build_app(world.duskbell, started_at=world.wall, shown_at=GO_TIME)
     server = build_server(app, LOOPBACK, 0)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
@@ -40,10 +40,10 @@ def address(world: World) -> Iterator[str]:
 
 
 @pytest.fixture
-def owner(address: str) -> Iterator[requests.Session]:
+def owner(world: World, address: str) -> Iterator[requests.Session]:
     with requests.Session() as browser:
         browser.headers["Origin"] = address
-        assert browser.post(f"{address}/owner/{OWNER_TOKEN}", timeout=5).ok
+        assert browser.post(f"{address}{owner_path(world.duskbell)}", timeout=5).ok
         yield browser
 
 
