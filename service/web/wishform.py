@@ -4,15 +4,28 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import TypeVar
 
-from alerts.clocktimes import ClockSpan, parse_clock, parse_clock_span
-from alerts.errors import BadInput
-from alerts.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
-from alerts.sky.band import WINTER_ARC_L_DEG
+from alerts.clocktimes import parse_clock
+from alerts.night import DarknessWish, Shape, SkyWishes, Target
 from alerts.skytext import parse_target
 from alerts.wishes import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
+from alerts.wishtext import (
+    length_text,
+    quiet_text,
+    read_degrees,
+    read_length,
+    read_number,
+    read_quiet,
+    read_shape,
+    read_speed_ms,
+    read_temperature_c,
+    read_trip,
+    read_whole,
+    target_text,
+    trip_text,
+)
 from service.web.forms import Form
 from service.web.siteform import Faults, FaultTexts
 
@@ -40,10 +53,6 @@ NO_TARGETS: tuple[Target, ...] = ()
 NO_SHAPES: tuple[Shape, ...] = ()
 NO_TRIPS: tuple[Trip, ...] = ()
 NO_HOME_BY: tuple[HomeBy, ...] = ()
-_TRIP = re.compile(
-    r"(?P<first>\d{4}-\d\d-\d\d)\s*(?:to|–|-|until)\s*(?P<last>\d{4}-\d\d-\d\d)"
-    r"(?:\s*,\s*(?P<drive>\d{1,4})\s*min(?:utes)?)?(?:\s*,?\s*from\s+(?P<start>.+))?"
-)
 
 
 def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
@@ -56,13 +65,13 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
     values: dict[str, object] = {
         "sky": faults.read("target", lambda: _sky(form), known.sky),
         "more_targets": faults.read("more_targets", lambda: _targets(form.text("more_targets")), NO_TARGETS),
-        "shapes": faults.read("shapes", lambda: tuple(map(_shape, form.all("shapes"))), NO_SHAPES),
+        "shapes": faults.read("shapes", lambda: tuple(map(read_shape, form.all("shapes"))), NO_SHAPES),
         "shortest_window": read.minutes("shortest", known.shortest_window),
         "chance_go_pct": read.whole("chance_go", known.chance_go_pct),
         "chance_back_pct": read.whole("chance_back", known.chance_back_pct),
-        "wind_limit_ms": read.number("wind", known.wind_limit_ms),
-        "gust_limit_ms": read.number("gust", known.gust_limit_ms),
-        "coldest_c": read.number_or_none("coldest"),
+        "wind_limit_ms": read.speed_ms("wind", known.wind_limit_ms),
+        "gust_limit_ms": read.speed_ms("gust", known.gust_limit_ms),
+        "coldest_c": read.temperature_c_or_none("coldest"),
         "drive": read.minutes("drive", known.drive),
         "scouting": read.minutes("scouting", known.scouting),
         "scout_by_daylight": form.is_ticked("scout_by_daylight"),
@@ -74,7 +83,7 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
         "home_by": faults.read("home_by", lambda: _home_by(form), NO_HOME_BY),
         "trips": faults.read("trips", lambda: _trips(form.text("trips")), NO_TRIPS),
         "trips_only": form.is_ticked("trips_only"),
-        "quiet": faults.read("quiet", lambda: _quiet(form.text("quiet")), known.quiet),
+        "quiet": faults.read("quiet", lambda: read_quiet(form.text("quiet")), known.quiet),
         "clock_zone": form.text("clock_zone") or known.clock_zone,
         "units": faults.read("units", lambda: _units(form), known.units),
     }
@@ -90,19 +99,19 @@ class _Reader:
     def __init__(self, form: Form, faults: Faults) -> None:
         self._form, self._faults = form, faults
 
-    def number(self, name: str, known: float) -> float:
-        found = self.number_or_none(name)
+    def speed_ms(self, name: str, known: float) -> float:
+        found = self._read(name, read_speed_ms)
         return known if found is None else found
 
-    def number_or_none(self, name: str) -> float | None:
-        return self._read(name, lambda text: float(text.replace(",", ".").replace("−", "-")))
+    def temperature_c_or_none(self, name: str) -> float | None:
+        return self._read(name, read_temperature_c)
 
     def whole(self, name: str, known: int) -> int:
         found = self.whole_or_none(name)
         return known if found is None else found
 
     def whole_or_none(self, name: str) -> int | None:
-        return self._read(name, lambda text: int(text.removesuffix("%").strip()))
+        return self._read(name, read_whole)
 
     def minutes(self, name: str, known: timedelta) -> timedelta:
         found = self.minutes_or_none(name)
@@ -110,27 +119,13 @@ class _Reader:
 
     def minutes_or_none(self, name: str) -> timedelta | None:
         """`90`, or hours and minutes as `1:30`."""
-        return self._read(name, _length)
+        return self._read(name, read_length)
 
     def _read(self, name: str, make: Callable[[str], T]) -> T | None:
         text = self._form.text(name)
         if not text:
             return None
-        return self._faults.read(name, lambda: _made(text, make), None)
-
-
-def _made(text: str, make: Callable[[str], T]) -> T:
-    try:
-        return make(text)
-    except (ValueError, OverflowError):
-        raise BadInput(f"{text[:40]!r} isn't understood; write it in figures, such as 90 or 1:30.") from None
-
-
-def _length(text: str) -> timedelta:
-    """`90`, or hours and minutes as `1:30`."""
-    hours, colon, minutes = text.partition(":")
-    total = int(hours) * 60 + int(minutes) if colon else int(text)
-    return timedelta(minutes=total)
+        return self._faults.read(name, lambda: make(text), None)
 
 
 def _sky(form: Form) -> SkyWishes:
@@ -142,28 +137,14 @@ def _sky(form: Form) -> SkyWishes:
         target=target,
         darkness=DarknessWish.NEAR if form.text("darkness") == "near" else DarknessWish.ASTRONOMICAL,
         moonless=moon == "down",
-        lowest_altitude_deg=_made(lowest, _degrees) if lowest else None,
-        most_loss_mag=_made(loss, _degrees) if moon == "thin" else None,
+        lowest_altitude_deg=read_degrees(lowest) if lowest else None,
+        most_loss_mag=read_number(loss) if moon == "thin" else None,
     )
-
-
-def _degrees(text: str) -> float:
-    value = float(text.replace(",", "."))
-    if not -10 <= value <= 90:
-        raise ValueError(text)
-    return value
 
 
 def _targets(text: str) -> tuple[Target, ...]:
     """Further targets, one a line or separated by semicolons, in their order."""
     return tuple(parse_target(part) for part in re.split(r"[;\n]", text) if part.strip())
-
-
-def _shape(text: str) -> Shape:
-    try:
-        return Shape(text)
-    except ValueError:
-        raise BadInput(f"{text[:40]!r} is no shape of the Milky Way.") from None
 
 
 def _home_by(form: Form) -> tuple[HomeBy, ...]:
@@ -172,26 +153,7 @@ def _home_by(form: Form) -> tuple[HomeBy, ...]:
 
 
 def _trips(text: str) -> tuple[Trip, ...]:
-    return tuple(_trip(line.strip()) for line in text.splitlines() if line.strip())
-
-
-def _trip(line: str) -> Trip:
-    match = _TRIP.fullmatch(line)
-    if match is None:
-        raise BadInput(
-            f"{line[:60]!r} is no trip; write 2027-07-01 to 2027-07-10, or with the drive from there: "
-            "2027-07-01 to 2027-07-10, 30 minutes, from Lodge"
-        )
-    try:
-        first, last = date.fromisoformat(match["first"]), date.fromisoformat(match["last"])
-    except ValueError:
-        raise BadInput(f"{line[:60]!r} names a day that isn't in the calendar.") from None
-    drive = timedelta(minutes=int(match["drive"])) if match["drive"] else None
-    return Trip(first, last, drive, (match["start"] or "").strip())
-
-
-def _quiet(text: str) -> ClockSpan | None:
-    return parse_clock_span(text) if text else None
+    return tuple(read_trip(line) for line in text.splitlines() if line.strip())
 
 
 def _units(form: Form) -> UnitWishes:
@@ -216,25 +178,25 @@ def wish_fields(wishes: Wishes) -> dict[str, object]:
         "darkness": sky.darkness.value,
         "moon": "down" if sky.moonless else "any" if sky.most_loss_mag is None else "thin",
         "loss": f"{sky.most_loss_mag:g}" if sky.most_loss_mag is not None else "0.3",
-        "shortest": _minutes(wishes.shortest_window),
+        "shortest": length_text(wishes.shortest_window),
         "chance_go": str(wishes.chance_go_pct),
         "chance_back": str(wishes.chance_back_pct),
         "wind": f"{wishes.wind_limit_ms:g}",
         "gust": f"{wishes.gust_limit_ms:g}",
         "coldest": "" if wishes.coldest_c is None else f"{wishes.coldest_c:g}",
-        "drive": _minutes(wishes.drive),
-        "scouting": _minutes(wishes.scouting),
+        "drive": length_text(wishes.drive),
+        "scouting": length_text(wishes.scouting),
         "scout_by_daylight": wishes.scout_by_daylight,
-        "notice": _minutes(wishes.notice),
+        "notice": length_text(wishes.notice),
         "days_ahead": str(wishes.days_ahead),
-        "signal_lost": "" if wishes.signal_lost_before is None else _minutes(wishes.signal_lost_before),
+        "signal_lost": "" if wishes.signal_lost_before is None else length_text(wishes.signal_lost_before),
         "most_a_week": "" if wishes.most_a_week is None else str(wishes.most_a_week),
         "weekdays": set(wishes.weekdays),
         **{f"home_by_{day}": "" for day in range(7)},
         **{f"home_by_{each.weekday}": f"{each.by:%H:%M}" for each in wishes.home_by},
-        "trips": "\n".join(map(_trip_text, wishes.trips)),
+        "trips": "\n".join(map(trip_text, wishes.trips)),
         "trips_only": wishes.trips_only,
-        "quiet": str(wishes.quiet).replace("–", "-") if wishes.quiet else "",
+        "quiet": quiet_text(wishes.quiet) if wishes.quiet else "",
         "clock_zone": wishes.clock_zone,
         "temperature": wishes.units.temperature.value,
         "distance": wishes.units.distance.value,
@@ -250,22 +212,3 @@ def filled_wish_fields(form: Form, known: Wishes) -> dict[str, object]:
     for tick in ("scout_by_daylight", "trips_only"):
         fields[tick] = form.is_ticked(tick)
     return fields
-
-
-def target_text(target: Target) -> str:
-    """As `parse_target` reads it."""
-    if target.kind is TargetKind.BAND and target.arc_l_deg == WINTER_ARC_L_DEG:
-        return "winter"
-    if target.kind is TargetKind.RADEC:
-        return f"{target.name}={target.ra_deg:g},{target.dec_deg:g}"
-    return target.kind.value
-
-
-def _minutes(length: timedelta) -> str:
-    return str(round(length.total_seconds() / 60))
-
-
-def _trip_text(trip: Trip) -> str:
-    drive = "" if trip.drive is None else f", {_minutes(trip.drive)} minutes"
-    start = f", from {trip.start}" if trip.start else ""
-    return f"{trip.first} to {trip.last}{drive}{start}"
