@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -18,6 +19,9 @@ from service.web.words import dated_span, minutes_words
 ORDER = {"go": 0, "wait": 1, "": 2, "unknown": 3, "stay": 4}
 """Verdicts from the most to the least worth looking at; "" is a night that nobody judged."""
 
+MOON_PX = 5
+"""Radius of the dot of a full Moon."""
+
 
 @dataclass(frozen=True, slots=True)
 class NightCell:
@@ -25,6 +29,7 @@ class NightCell:
 
     verdict: go, wait, stay, unknown, or "" where nothing was judged. window: the one the verdict is
     about, else the longest. minutes: of all dark windows together. why: what decided.
+    moon_lit: the Moon's lit fraction (0..1) at the night's middle.
     leave_by: only for the person whose wishes these are. over_at: when the night is past.
     decision_id, judged_at: of the decision shown, which grow with each newer one; None without.
     """
@@ -33,12 +38,18 @@ class NightCell:
     verdict: str
     window: Span | None
     minutes: float
+    moon_lit: float
     chance_pct: int | None = None
     why: str = ""
     leave_by: datetime | None = None
     over_at: datetime | None = None
     decision_id: int | None = None
     judged_at: datetime | None = None
+
+    @property
+    def moon_px(self) -> float:
+        """Radius of the Moon's dot: its area grows with what is lit."""
+        return round(MOON_PX * math.sqrt(self.moon_lit), 1)
 
     @property
     def is_worth_a_look(self) -> bool:
@@ -56,6 +67,7 @@ def cell_of_row(
         verdict=decision.verdict if decision is not None and judged else "",
         window=window,
         minutes=sum(each.span.minutes for each in night.windows),
+        moon_lit=night.moon_lit,
         chance_pct=decision.chance_pct if decision is not None and judged else None,
         why=decision.reasons[0]["text"] if decision is not None and judged and decision.reasons else "",
         leave_by=plan_trip(night, window, wishes, site).leave_by if window and wishes else None,
@@ -72,6 +84,7 @@ def cell_of_bare(night: BareNight) -> NightCell:
         verdict="",
         window=_longest(night.windows),
         minutes=sum(span.minutes for span in night.windows),
+        moon_lit=night.moon_lit,
         over_at=night.over_at,
     )
 
@@ -137,7 +150,7 @@ def column_of(cell: NightCell) -> Column | None:
 
 
 def cell_words(cell: NightCell, zone: str) -> str:
-    """The column in words: `go, 81 % clear, 23:40–02:50 CEST`; `no dark window`."""
+    """The night in words: `go, 81 % clear, 23:40–02:50 CEST`; `no dark window`."""
     if cell.window is None:
         return "stay, no dark window" if cell.verdict == "stay" else "no dark window"
     dark = dated_span(cell.window, zone, cell.name)
@@ -145,6 +158,11 @@ def cell_words(cell: NightCell, zone: str) -> str:
         return f"dark {dark}, not judged yet"
     chance = "" if cell.chance_pct is None else f"{cell.chance_pct} % clear, "
     return f"{cell.verdict}, {chance}{dark}"
+
+
+def column_words(cell: NightCell, zone: str) -> str:
+    """The column in words, the Moon with it: `go, 81 % clear, 23:40–02:50 CEST, Moon 3 % lit`."""
+    return f"{cell_words(cell, zone)}, Moon {100 * cell.moon_lit:.0f} % lit"
 
 
 def window_words(cell: NightCell, zone: str) -> str:

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from service.bootstrap import Duskbell
 from service.store.reading import reading_sessions
 from service.web.assets import style_url
-from service.web.cells import cell_words
+from service.web.cells import column_words
 from service.web.skies import Skies
 from service.web.words import FILTERS
 
@@ -29,7 +29,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update(FILTERS, cell_words=cell_words)
+    environment.filters.update(FILTERS, column_words=column_words)
     environment.globals["style_url"] = style_url()
     return environment
 

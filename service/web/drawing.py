@@ -6,11 +6,10 @@ from dataclasses import replace
 
 from alerts.briefing.facts import Units
 from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.fieldnotes import FieldNotes, TownGlow
 from alerts.briefing.palettes import PALETTES
 from alerts.briefing.parts import draw_pictures
 from alerts.briefing.picture import NARROW, WIDE, Picture
-from alerts.briefing.viewscene import TownGlow
 from alerts.fieldplan import plan_trip
 from alerts.site import Site
 from alerts.sky.domes import domes
@@ -35,7 +34,7 @@ def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
     window = verdict.window
     if window is None or verdict.word is VerdictWord.STAY:
         return None
-    key = ("notes", judged.site, judged.night.name, window.span, judged.wishes, verdict.outlook)
+    key = ("notes", judged.site, judged.night.name, window.span, judged.wishes, judged.kit, verdict.outlook)
     return skies.keep(
         key,
         lambda: build_field_notes(
@@ -45,9 +44,9 @@ def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
             plan_trip(judged.night, window.span, judged.wishes, judged.site),
             judged.wishes,
             skies.ephemeris,
+            kit=judged.kit,
             outlook=verdict.outlook,
             cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
-            signal_lost_before=judged.wishes.signal_lost_before,
         ),
     )
 
@@ -63,7 +62,7 @@ def night_pictures(
     forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)
     key = (
         "pictures", seen, judged.night.name, judged.verdict.window, judged.verdict.word,
-        judged.wishes, forecast_times, look, width,
+        judged.wishes, judged.kit, forecast_times, look, width,
     )  # fmt: skip
     return skies.keep(key, lambda: _draw(skies, judged, seen, look, width))
 
