@@ -3,58 +3,110 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from alerts.track.isotonic import Floats
-from alerts.track.pairs import Pairs
+from alerts.track.pairs import Ints, Pairs, months_of, years_of
 from alerts.track.ranges import STRENGTH_NIGHTS
 from alerts.weather.skill import BASE_RATE
 
+_MONTHS = 13
 
-def climatology(pairs: Pairs, site_rates: Mapping[int, float] | None = None) -> Floats:
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MonthCounts:
+    """How many nights of which month were judged, over all sites, and how many came clear; shape (n,)."""
+
+    year: Ints
+    month: Ints
+    nights: Ints
+    clear: Ints
+
+
+def month_counts(night: Ints, nights: Ints, clear: Ints) -> MonthCounts:
+    """From counts by night. night: `date.toordinal()`; all shape (n,)."""
+    year, month = years_of(night), months_of(night)
+    distinct, which = np.unique(year * _MONTHS + month, return_inverse=True)
+    held, came = (np.bincount(which, column).astype(np.int64) for column in (nights, clear))
+    return MonthCounts(distinct // _MONTHS, distinct % _MONTHS, held, came)
+
+
+def climatology(
+    pairs: Pairs,
+    site_rates: Mapping[int, float] | None = None,
+    *,
+    everywhere: MonthCounts | None = None,
+) -> Floats:
     """For each pair, the chance (0..1) that its site's month gives by itself; shape (n,).
 
     From other years only, so that a night never forecasts itself: the site's own rate for the month,
     drawn by 20 nights toward the rate of that month everywhere, that toward the rate of all, and that
     toward `site_rates` (long-term rates from an archive, where somebody has them) or 0.44.
-    Each night counts once, however many leads it has.
+    Each night counts once, however many leads it has; with several windows it is clear when one was.
+    everywhere: the counts over all sites, where these pairs are of some alone; else they are counted.
     """
     if not len(pairs):
         return np.zeros(0)
-    site, month, year, clear = _nights(pairs)
-    start = np.array([(site_rates or {}).get(int(each), BASE_RATE) for each in site])
-    year = year - year.min()
-    rate = _drawn(start, clear, np.zeros_like(site), year)
-    rate = _drawn(rate, clear, month, year)
-    rate = _drawn(rate, clear, site * 13 + month, year)
+    site, night, clear = _nights(pairs)
+    counts = everywhere or month_counts(night, np.ones_like(night), clear)
+    month, year = months_of(night), years_of(night)
+    rate = np.array([(site_rates or {}).get(int(each), BASE_RATE) for each in site])
+    rate = _drawn(rate, *_other_years(counts, year))
+    rate = _drawn(rate, *_other_years(counts, year, month))
+    rate = _drawn(rate, *_other_years_here(site * _MONTHS + month, year, clear))
     return rate[_night_of_pair(pairs)]
 
 
-def _nights(pairs: Pairs) -> tuple[npt.NDArray[np.int64], ...]:
-    """Site (numbered from 0), month, year and outcome of each distinct site and night."""
+def _nights(pairs: Pairs) -> tuple[Ints, Ints, Ints]:
+    """Site, night and outcome of each distinct site and night."""
     which = _night_of_pair(pairs)
     first = np.zeros(which.max() + 1, dtype=np.int64)
     first[which[::-1]] = np.arange(len(which))[::-1]
-    one = pairs.where(first)
-    return one.site, one.months, one.years, one.clear.astype(np.int64)
+    came = np.bincount(which, pairs.clear) > 0
+    return pairs.site[first], pairs.night[first], came.astype(np.int64)
 
 
-def _night_of_pair(pairs: Pairs) -> npt.NDArray[np.int64]:
+def _night_of_pair(pairs: Pairs) -> Ints:
     _, site = np.unique(pairs.site, return_inverse=True)
     _, which = np.unique(site * (int(pairs.night.max()) + 1) + pairs.night, return_inverse=True)
-    numbered: npt.NDArray[np.int64] = which.astype(np.int64)
+    numbered: Ints = which.astype(np.int64)
     return numbered
 
 
-def _drawn(
-    rate: Floats, clear: npt.NDArray[np.int64], group: npt.NDArray[np.int64], year: npt.NDArray[np.int64]
-) -> Floats:
-    """(K rate + k) / (K + n), with k of n from each night's own group in all years but its own."""
+def _drawn(rate: Floats, cases: Ints, came: Ints) -> Floats:
+    """(K rate + k) / (K + n)."""
+    drawn: Floats = (STRENGTH_NIGHTS * rate + came) / (STRENGTH_NIGHTS + cases)
+    return drawn
+
+
+def _other_years(counts: MonthCounts, year: Ints, month: Ints | None = None) -> tuple[Ints, Ints]:
+    """Nights everywhere in all years but each one's own, and the clear ones among them; of its month."""
+    of_month = np.zeros_like(counts.month) if month is None else counts.month
+    wanted = np.zeros_like(year) if month is None else month
+    cases, came = (
+        np.bincount(of_month, column, minlength=_MONTHS).astype(np.int64)[wanted]
+        - _of_year(of_month, counts.year, column, wanted, year)
+        for column in (counts.nights, counts.clear)
+    )
+    return cases, came
+
+
+def _of_year(group: Ints, years: Ints, column: Ints, wanted: Ints, year: Ints) -> Ints:
+    """The column's sum over each wanted group and year; 0 for what isn't counted."""
+    keys, which = np.unique(years * _MONTHS + group, return_inverse=True)
+    sums = np.bincount(which, column).astype(np.int64)
+    key = year * _MONTHS + wanted
+    at = np.minimum(np.searchsorted(keys, key), len(keys) - 1)
+    return np.where(keys[at] == key, sums[at], 0)
+
+
+def _other_years_here(group: Ints, year: Ints, clear: Ints) -> tuple[Ints, Ints]:
+    """The same within each night's own group of these nights."""
     _, group = np.unique(group, return_inverse=True)
+    year = year - year.min()
     _, in_year = np.unique(group * (int(year.max()) + 1) + year, return_inverse=True)
     cases = np.bincount(group)[group] - np.bincount(in_year)[in_year]
     came = np.bincount(group, clear)[group] - np.bincount(in_year, clear)[in_year]
-    drawn: Floats = (STRENGTH_NIGHTS * rate + came) / (STRENGTH_NIGHTS + cases)
-    return drawn
+    return cases, came.astype(np.int64)

@@ -79,15 +79,25 @@ class Pairs:
     @property
     def months(self) -> Ints:
         """1..12, of each night's name."""
-        return self._dates().astype("datetime64[M]").astype(np.int64) % 12 + 1
+        return months_of(self.night)
 
     @property
     def years(self) -> Ints:
-        return self._dates().astype("datetime64[Y]").astype(np.int64) + 1970
+        return years_of(self.night)
 
-    def _dates(self) -> npt.NDArray[np.datetime64]:
-        epoch = date(1970, 1, 1).toordinal()
-        return (self.night - epoch).astype("datetime64[D]")
+
+def months_of(night: Ints) -> Ints:
+    """1..12. night: `date.toordinal()`, shape (n,)."""
+    return _dates(night).astype("datetime64[M]").astype(np.int64) % 12 + 1
+
+
+def years_of(night: Ints) -> Ints:
+    return _dates(night).astype("datetime64[Y]").astype(np.int64) + 1970
+
+
+def _dates(night: Ints) -> npt.NDArray[np.datetime64]:
+    epoch = date(1970, 1, 1).toordinal()
+    return (night - epoch).astype("datetime64[D]")
 
 
 def build_pairs(nights: Iterable[JudgedNight]) -> Pairs:
@@ -96,8 +106,6 @@ def build_pairs(nights: Iterable[JudgedNight]) -> Pairs:
     For very many nights build batches of some thousands and put them together with `joined`.
     """
     rows = [row for judged in nights for row in _rows(judged)]
-    own = [dict(row.stated.lineages) for row in rows]
-    names = sorted({name for each in own for name in each})
     return Pairs(
         site=_ints(row.judged.site for row in rows),
         night=_ints(row.judged.night.toordinal() for row in rows),
@@ -109,8 +117,14 @@ def build_pairs(nights: Iterable[JudgedNight]) -> Pairs:
         told_go=_bools(row.stated.told_go for row in rows),
         is_barred=_bools(row.stated.is_barred for row in rows),
         member_share=_floats(row.stated.member_share for row in rows),
-        lineages={name: _floats(each.get(name) for each in own) for name in names},
+        lineages=lineage_columns([dict(row.stated.lineages) for row in rows]),
     )
+
+
+def lineage_columns(own: Sequence[Mapping[str, float]]) -> dict[str, Floats]:
+    """One column a lineage that any pair names, NaN where a pair doesn't. own: for each pair, by name."""
+    names = sorted({name for each in own for name in each})
+    return {name: _floats(each.get(name) for each in own) for name in names}
 
 
 def joined(parts: Sequence[Pairs]) -> Pairs:

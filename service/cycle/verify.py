@@ -26,7 +26,7 @@ from alerts.track.witnesses import DULL_NIGHTS, NightSeen, find_copies, find_nev
 from alerts.weather.record import Forecast, Place
 from service.bootstrap import Duskbell, Gather
 from service.observations.base import Ask, Heard
-from service.store import calibrations, forecasts, tables, track
+from service.store import calibrations, forecasts, recordrows, tables, track
 from service.store.codec import from_json
 from service.store.sites import StoredSite, stored_site
 from service.store.tables_track import JudgedEvent
@@ -77,11 +77,18 @@ def run(verifying: Verifying, now: datetime) -> dict[str, int]:
     with verifying.sessions.begin() as session:
         counts = {"events": note_events(session, now)}
     counts |= judge_due(verifying, now)
+    while _write_block(verifying):
+        continue
     with verifying.sessions.begin() as session:
         if calibrations.refit_if_due(session, now):
             track.forget_reports(session, now - REPORTS_KEPT)
             counts["calibrations"] = 1
     return {name: count for name, count in counts.items() if count}
+
+
+def _write_block(verifying: Verifying) -> int:
+    with verifying.sessions.begin() as session:
+        return recordrows.write_due(session)
 
 
 def note_events(session: Session, now: datetime) -> int:
@@ -255,6 +262,7 @@ def judge_again(session: Session, site_id: int, night: date, now: datetime) -> l
         kept = session.get(tables.Outcome, row.outcome_id)
         assert kept is not None, "a look leaves an outcome"
         found.append(track.read_outcome(kept))
+    recordrows.write_due(session)
     return found
 
 

@@ -6,26 +6,33 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
+import numpy as np
 from pydantic import TypeAdapter
-from sqlalchemy import select
+from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
 from alerts.rules import Reason
 from alerts.span import Span
 from alerts.track.evidence import Judge, OutcomeState
-from alerts.track.leads import Stated
+from alerts.track.leads import LEADS, Lead, Stated
 from alerts.track.outcome import Outcome
-from alerts.track.pairs import JudgedNight, Pairs, build_pairs, joined
+from alerts.track.pairs import JUDGES, JudgedNight, Pairs, joined, lineage_columns
 from alerts.track.statements import build_stated
 from alerts.weather.outlook import Outlook
 from service.store import tables
+from service.store.chunks import in_chunks
 from service.store.codec import from_json
-from service.store.tables_track import JudgedEvent
+from service.store.tables_track import JudgedEvent, RecordRow
 from service.store.track import NOBODY, event_of
 
 BLOCK = 500
+ROWS_AT_ONCE = 20_000
 _LENGTH: TypeAdapter[timedelta] = TypeAdapter(timedelta)
+_LEAD_PLACE = {lead.value: place for place, lead in enumerate(LEADS)}
+_JUDGE_PLACE = {judge.value: place for place, judge in enumerate(JUDGES)}
+Ended = tuple[JudgedEvent, tables.Outcome]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,16 +45,53 @@ class Told:
     decisions: tuple[tables.Decision, ...]
 
 
-def load_pairs(session: Session, site_id: int | None = None) -> Pairs:
-    """All pairs, of one site or of all; each event counts once, however many were told of it."""
-    parts: list[Pairs] = []
-    batch: list[JudgedNight] = []
-    for told in find_told(session, site_id=site_id):
-        batch.append(told.judged)
-        if len(batch) >= BLOCK:
-            parts.append(build_pairs(batch))
-            batch = []
-    return joined([*parts, build_pairs(batch)])
+def load_pairs(
+    session: Session,
+    site_id: int | None = None,
+    *,
+    lead: Lead | None = None,
+    wishes_key: str | None = None,
+    with_lineages: bool = True,
+) -> Pairs:
+    """All pairs, of one site or of all; each event counts once at a lead, however many were told of it.
+
+    lead: that one alone. wishes_key: as those were told who wish so. One query; without the lineages a
+    million pairs take some seconds, and half of that with them left out.
+    """
+    query = _settled_rows(with_lineages=with_lineages)
+    query = query.where(RecordRow.is_counted if wishes_key is None else RecordRow.wishes_key == wishes_key)
+    if site_id is not None:
+        query = query.where(RecordRow.site_id == site_id)
+    if lead is not None:
+        query = query.where(RecordRow.lead == lead.value)
+    found = session.execute(query.order_by(RecordRow.night_name, RecordRow.id))
+    return joined([_pairs_of(rows) for rows in found.partitions(ROWS_AT_ONCE)])
+
+
+def _settled_rows(*, with_lineages: bool) -> Any:
+    row = RecordRow
+    columns = [row.site_id, row.night_name, row.lead, row.judge, row.chance_pct, row.raw_chance_pct]
+    columns += [row.clear, row.told_go, row.is_barred, row.member_share]
+    columns += [row.lineages] if with_lineages else []
+    return select(*columns).where(row.clear.is_not(None))
+
+
+def _pairs_of(rows: Sequence[Row[Any]]) -> Pairs:
+    columns = list(zip(*rows, strict=True))
+    site, night, lead, judge, chance, raw, clear, told_go, is_barred, member_share, *lineages = columns
+    return Pairs(
+        site=np.array(site, dtype=np.int64),
+        night=np.array([each.toordinal() for each in night], dtype=np.int64),
+        lead=np.array([_LEAD_PLACE[each] for each in lead], dtype=np.int64),
+        judge=np.array([_JUDGE_PLACE[each] for each in judge], dtype=np.int64),
+        stated=np.array(chance, dtype=np.float64) / 100,
+        raw=np.array(raw, dtype=np.float64) / 100,
+        clear=np.array(clear, dtype=np.bool_),
+        told_go=np.array(told_go, dtype=np.bool_),
+        is_barred=np.array(is_barred, dtype=np.bool_),
+        member_share=np.array(member_share, dtype=np.float64),
+        lineages=lineage_columns(lineages[0]) if lineages else {},
+    )
 
 
 def find_told(
@@ -62,48 +106,57 @@ def find_told(
     )
     if site_id is not None:
         query = query.where(JudgedEvent.site_id == site_id)
-    by_night: dict[date, list[tuple[JudgedEvent, tables.Outcome]]] = defaultdict(list)
-    for event, outcome in session.execute(query):
-        by_night[event.night_name].append((event, outcome))
-    for night in sorted(by_night):
-        yield from _told_of_night(session, night, by_night[night])
+    ended = [(event, outcome) for event, outcome in session.execute(query)]
+    for block in in_chunks(ended, BLOCK):
+        last_event = None
+        for told in told_of(session, block):
+            if told.event is not last_event:
+                yield told
+            last_event = told.event
 
 
-def _told_of_night(
-    session: Session, night: date, events: Sequence[tuple[JudgedEvent, tables.Outcome]]
-) -> Iterator[Told]:
-    own = _decisions(session, night, {event.site_id for event, _ in events})
-    outlooks = _outlooks(session, [decision for each in own.values() for decision in each])
-    for event, outcome in events:
-        for (site_id, subscription_id), decisions in own.items():
+def told_of(session: Session, ended: Sequence[Ended]) -> Iterator[Told]:
+    """What was said of these events to each who was told of them, by event and subscription."""
+    own = _decisions(session, [event for event, _ in ended])
+    outlooks = _outlooks(
+        session, [each for of_site in own.values() for told in of_site.values() for each in told]
+    )
+    for event, outcome in ended:
+        judged_outcome = _outcome(event, outcome)
+        for subscription_id, decisions in own[event.site_id, event.night_name].items():
             mine = [each for each in decisions if _overlaps(each, event)]
-            if site_id == event.site_id and any(_is_about(each, event) for each in mine):
+            if any(_is_about(each, event) for each in mine):
                 stated = [_stated(each, event, outlooks) for each in mine]
-                judged = JudgedNight(site_id, night, stated, _outcome(event, outcome))
+                judged = JudgedNight(event.site_id, event.night_name, stated, judged_outcome)
                 yield Told(event, subscription_id, judged, tuple(mine))
-                break
 
 
 def _decisions(
-    session: Session, night: date, sites: set[int]
-) -> dict[tuple[int, int], list[tables.Decision]]:
-    """By site and subscription, each ascending."""
+    session: Session, events: Sequence[JudgedEvent]
+) -> dict[tuple[int, date], dict[int, list[tables.Decision]]]:
+    """By site and night, then by subscription, each ascending."""
     query = (
         select(tables.Decision, tables.Subscription.site_id)
         .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
-        .where(tables.Decision.night_name == night, tables.Subscription.site_id.in_(sites))
+        .where(
+            tables.Decision.night_name.in_({event.night_name for event in events}),
+            tables.Subscription.site_id.in_({event.site_id for event in events}),
+        )
         .order_by(tables.Subscription.id, tables.Decision.id)
     )
-    found: dict[tuple[int, int], list[tables.Decision]] = defaultdict(list)
+    found: dict[tuple[int, date], dict[int, list[tables.Decision]]] = defaultdict(lambda: defaultdict(list))
     for decision, site_id in session.execute(query):
-        found[site_id, decision.subscription_id].append(decision)
+        found[site_id, decision.night_name][decision.subscription_id].append(decision)
     return found
 
 
 def _outlooks(session: Session, decisions: Sequence[tables.Decision]) -> dict[int, Outlook]:
-    ids = {number for decision in decisions for number in decision.outlook_ids}
-    rows = session.scalars(select(tables.Outlook).where(tables.Outlook.id.in_(ids)))
-    return {row.id: from_json(Outlook, row.facts) for row in rows}
+    ids = sorted({number for decision in decisions for number in decision.outlook_ids})
+    return {
+        row.id: from_json(Outlook, row.facts)
+        for some in in_chunks(ids)
+        for row in session.scalars(select(tables.Outlook).where(tables.Outlook.id.in_(some)))
+    }
 
 
 def _overlaps(decision: tables.Decision, event: JudgedEvent) -> bool:

@@ -1,6 +1,7 @@
 """Tables of the track record: what stations reported, which events are judged when, the calibrations.
 
-sky_report (a station's own words)      judged_event ── outcome      calibration ── calibration_choice
+station_report (a station's own words)      judged_event ── outcome      calibration ── calibration_choice
+                                             └─ record_row
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ class JudgedEvent(Table):
 
     looks: how often it has been looked at; look_at: when to look next, None when that is over.
     outcome_id: the newest of its rows in `outcome`, which counts; each names its event in its facts.
+    recorded_outcome_id: the outcome that its rows in `record_row` were written for; None before any were.
     """
 
     __tablename__ = "judged_event"
@@ -62,6 +64,38 @@ class JudgedEvent(Table):
     looks: Mapped[int]
     look_at: Mapped[datetime | None] = mapped_column(index=True)
     outcome_id: Mapped[int | None] = mapped_column(ForeignKey("outcome.id"))
+    recorded_outcome_id: Mapped[int | None]
+
+
+class RecordRow(Table):
+    """What was said of a judged event at one lead to all who wish the same, and what came.
+
+    Worked out from decisions and outcomes, so that the record is read without them, and written anew when
+    an outcome changes. judge: `nobody`, and clear None, while nobody could settle it. is_counted: the one
+    of an event's rows at a lead that the record counts; others are for the ledgers of other wishes.
+    wishes_key: of the wishes without their go limit, which is go_limit_pct. lineages: each one's own
+    chance, 0..1.
+    """
+
+    __tablename__ = "record_row"
+    __table_args__ = (Index("ix_record_row_site_id_night_name", "site_id", "night_name"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    event_id: Mapped[int] = mapped_column(ForeignKey("judged_event.id"), index=True)
+    site_id: Mapped[int] = mapped_column(ForeignKey("site.id"))
+    night_name: Mapped[date]
+    lead: Mapped[str] = mapped_column(String(8))
+    judge: Mapped[str] = mapped_column(String(12))
+    clear: Mapped[bool | None]
+    chance_pct: Mapped[int]
+    raw_chance_pct: Mapped[int]
+    told_go: Mapped[bool]
+    is_barred: Mapped[bool]
+    member_share: Mapped[float]
+    lineages: Mapped[dict[str, Any]]
+    wishes_key: Mapped[str] = mapped_column(String(64), index=True)
+    go_limit_pct: Mapped[int]
+    is_counted: Mapped[bool]
 
 
 class CalibrationVersion(Table):

@@ -1,0 +1,146 @@
+"""The rows that the record is read from: one for each lead and wish, written anew with an outcome."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sqlalchemy import delete, select
+
+from alerts.track.climatology import climatology, month_counts
+from alerts.track.leads import Lead
+from alerts.track.pairs import build_pairs
+from alerts.track.words import forecasts_like, say_like
+from alerts.wishes import Wishes
+from service.store import recordrows, tables
+from service.store.codec import from_json, to_json
+from service.store.pairs import find_told, load_pairs
+from service.store.recordrows import wishes_key
+from service.store.tables_track import JudgedEvent, RecordRow
+from tests.integration.track.past import AFTER, NEXT_DAY, Past, over
+from tests.unit.track.files import pairs as made_pairs
+
+
+@pytest.fixture
+def past(tmp_path: Path) -> Iterator[Past]:
+    with over(tmp_path) as past:
+        past.witnesses.sky = "OVC080"
+        yield past
+
+
+def rows(past: Past) -> list[RecordRow]:
+    with past.duskbell.sessions() as session:
+        return list(session.scalars(select(RecordRow).order_by(RecordRow.id)))
+
+
+def test_what_is_read_from_the_rows_is_what_decisions_and_outcomes_say(past: Past) -> None:
+    past.verify()
+    with past.duskbell.sessions() as session:
+        told, read = build_pairs(each.judged for each in find_told(session)), load_pairs(session)
+    assert len(told) == len(read) > 0
+    for name in ("site", "night", "lead", "judge", "stated", "raw", "clear", "told_go", "is_barred"):
+        assert getattr(told, name).tolist() == pytest.approx(getattr(read, name).tolist())
+    assert told.lineages.keys() == read.lineages.keys()
+    assert all(np.allclose(told.lineages[name], read.lineages[name]) for name in told.lineages)
+
+
+def test_an_outcome_that_changes_writes_its_rows_anew(past: Past) -> None:
+    past.witnesses.sky = ""
+    past.verify()
+    assert {row.clear for row in rows(past)} == {None}
+    with past.duskbell.sessions() as session:
+        assert len(load_pairs(session)) == 0
+    past.witnesses.sky = "OVC080"
+    past.verify(NEXT_DAY)
+    leads = [row.lead for row in rows(past) if row.event_id == past.event().id]
+    assert len(leads) == len(set(leads)) > 0
+    assert {row.clear for row in rows(past) if row.event_id == past.event().id} == {False}
+
+
+def test_rows_of_nights_judged_by_an_older_version_are_written_later(past: Past) -> None:
+    past.verify()
+    before = len(rows(past))
+    with past.duskbell.sessions.begin() as session:
+        session.execute(delete(RecordRow))
+        for event in session.scalars(select(JudgedEvent)):
+            event.recorded_outcome_id = None
+    past.verify(AFTER + timedelta(minutes=30))
+    assert len(rows(past)) == before > 0
+
+
+def test_wishes_that_differ_in_the_go_limit_alone_share_a_ledger() -> None:
+    usual = Wishes()
+    assert wishes_key(usual) == wishes_key(replace(usual, chance_go_pct=90, quiet=None))
+    assert wishes_key(usual) != wishes_key(replace(usual, wind_limit_ms=5.0))
+
+
+def test_another_wish_has_rows_of_its_own_that_the_record_leaves_out(past: Past) -> None:
+    with past.duskbell.sessions.begin() as session:
+        _subscribe_another(session)
+    past.verify()
+    with past.duskbell.sessions() as session:
+        keys = set(session.scalars(select(RecordRow.wishes_key)))
+        counted = load_pairs(session)
+        by_wish = [load_pairs(session, wishes_key=key) for key in sorted(keys)]
+    assert len(keys) == 2
+    assert len(counted) == len(by_wish[0]) == len(by_wish[1]) > 0
+    assert sum(each.is_barred.any() for each in by_wish) == 0
+    settled = [row for row in rows(past) if row.clear is not None]
+    assert [row.is_counted for row in settled].count(True) == len(counted)
+
+
+def _subscribe_another(session: object) -> None:
+    """The same decisions for somebody who bears less wind."""
+    first = session.scalars(select(tables.Subscription)).first()  # type: ignore[attr-defined]
+    wishes = to_json(replace(from_json(Wishes, first.wishes), wind_limit_ms=8.5))
+    other = tables.Subscription(
+        **{
+            column.key: getattr(first, column.key)
+            for column in tables.Subscription.__table__.columns
+            if column.key != "id"
+        }
+    )
+    other.wishes = wishes
+    session.add(other)  # type: ignore[attr-defined]
+    session.flush()  # type: ignore[attr-defined]
+    for row in session.scalars(select(tables.Decision)).all():  # type: ignore[attr-defined]
+        copy = tables.Decision(
+            **{
+                column.key: getattr(row, column.key)
+                for column in tables.Decision.__table__.columns
+                if column.key not in ("id", "wish_snapshot_id")
+            }
+        )
+        copy.subscription_id, copy.wishes = other.id, wishes
+        session.add(copy)  # type: ignore[attr-defined]
+
+
+def test_a_briefings_line_takes_one_query_without_the_lineages(past: Past) -> None:
+    past.verify()
+    site_id = past.event().site_id
+    with past.duskbell.sessions() as session:
+        near = load_pairs(session, lead=Lead.EVENING, with_lineages=False)
+        like = forecasts_like(near, site_id, Lead.EVENING, float(near.stated[0]))
+    assert near.lineages == {}
+    assert (like.cases, like.clear) == (1, 0)
+    assert say_like(like) == "Forecasts like this came clear 0 of 1 times over all sites."
+
+
+def test_an_empty_record_is_read_as_one(past: Past) -> None:
+    with past.duskbell.sessions() as session:
+        assert len(load_pairs(session)) == 0
+        assert recordrows.write_due(session) == 0
+
+
+def test_a_sites_climatology_is_the_same_from_counts_over_all_sites() -> None:
+    nights = [day for year in range(3) for day in range(year * 365, year * 365 + 40)]
+    both = made_pairs(
+        [0.5] * 240, [i % 3 == 0 for i in range(240)], site=[1] * 120 + [2] * 120, nights=nights * 2
+    )
+    own = both.site == 1
+    counts = month_counts(both.night, np.ones_like(both.night), both.clear.astype(np.int64))
+    assert climatology(both.where(own), everywhere=counts) == pytest.approx(climatology(both)[own])
