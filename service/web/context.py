@@ -93,6 +93,11 @@ class Web:
 
     def page(self, template: str, status: int = 200, **values: object) -> HTMLResponse:
         """The template as an answer; values are escaped unless they are Markup."""
-        shared = {"invented": self.duskbell.invented, "viewer": None, "place": ""}
+        shared = {
+            "invented": self.duskbell.invented,
+            "is_story": self.arrived is not None,
+            "viewer": None,
+            "place": "",
+        }
         text = self.pages.get_template(template).render({**shared, **values})
         return HTMLResponse(text, status)

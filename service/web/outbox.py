@@ -50,7 +50,6 @@ def build_router(web: Web) -> APIRouter:
             place="operator",
             files=files,
             folder=folder,
-            is_story=web.arrived is not None,
             has_relay=bool(web.duskbell.settings.smtp_host),
         )
 
