@@ -17,6 +17,7 @@ from alerts.errors import BadInput
 from alerts.localtime import say_day, say_minutes
 from alerts.night import DarknessWish
 from alerts.rules import target_name
+from alerts.sky.loss import require_loss_wish
 from alerts.skytext import parse_target
 from alerts.wishes import ALL_WEEK, WEEKDAY_NAMES, Temperature, Trip, Wishes
 from alerts.wishtext import (
@@ -105,10 +106,7 @@ def _read_moon(texts: Sequence[str], _: Wishes) -> Changes:
     text = texts[-1].strip().lower().removesuffix("mag").strip()
     if text == "any" or is_nothing(text):
         return {"sky.moonless": text != "any", "sky.most_loss_mag": None}
-    loss_mag = read_number(text)
-    if not 0 < loss_mag <= 5:
-        raise BadInput(f"{texts[-1][:40]!r} is no loss; write none, 0.1, 0.3, 0.6 (mag) or any.")
-    return {"sky.moonless": False, "sky.most_loss_mag": loss_mag}
+    return {"sky.moonless": False, "sky.most_loss_mag": require_loss_wish(read_number(text))}
 
 
 def _write_moon(wishes: Wishes) -> Value:

@@ -1,18 +1,17 @@
-"""Being told about a site: wishes in plain words with what they would have given, and where messages go."""
+"""Being told about a site: a new subscription, of someone signed in or of a stranger."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
+from dataclasses import replace
+from datetime import datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.clocktimes import at_clock
+from alerts.briefing.wording import sentence
 from alerts.errors import BadInput
-from alerts.site import zone_info
 from alerts.wishes import Wishes
 from service import access
 from service.registration import shown
@@ -20,194 +19,92 @@ from service.store import people, tables
 from service.store.codec import from_json
 from service.web.access import Looking, SeenSite, SignedIn, Viewer, seen_site
 from service.web.asking import network_of_request
-from service.web.assets import asset_url
 from service.web.context import Web
-from service.web.faults import NothingHere
 from service.web.forms import Filled, Form
-from service.web.guards import STAMP, TRAP, looks_human, make_stamp
+from service.web.guards import looks_human
+from service.web.numbers import row_number
 from service.web.siteform import FaultTexts
-from service.web.wishcount import WishCount, count_wishes
-from service.web.wishform import (
-    MOONS,
-    SHAPES,
-    TARGETS,
-    WEEKDAYS,
-    filled_wish_fields,
-    read_wishes,
-    wish_fields,
-)
-
-NEW_MAIL = "new"
-
-
-@dataclass(frozen=True, slots=True)
-class AddressChoice:
-    """An address that a subscription can go to, as the form offers it."""
-
-    address_id: int
-    words: str
-    is_confirmed: bool
+from service.web.wishcount import count_wishes
+from service.web.wishform import filled_wish_fields, read_wishes, wish_fields
+from service.web.wishpage import NEW_MAIL, AddressChoice, WishPage, read_wishes_and_kit, show_wishes
 
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    def show(
-        viewer: Viewer | None,
-        seen: SeenSite,
-        fields: dict[str, object],
-        wishes: Wishes | None,
-        *,
-        faults: FaultTexts | None = None,
-        subscription: tables.Subscription | None = None,
-        choices: list[AddressChoice] | None = None,
-        chosen: str = "",
-        email: str = "",
-        told: list[tuple[int, str]] | None = None,
-    ) -> HTMLResponse:
-        site = seen.stored.site
-        count = count_wishes(web.skies, site, wishes, web.now()) if wishes else None
-        never = _never(web, seen, wishes, count)
-        return web.page(
-            "subscribe.html",
-            400 if faults else 200,
-            viewer=viewer,
-            seen=seen,
-            zone=site.zone,
-            fields=fields,
-            faults=faults or FaultTexts(),
-            count=count,
-            never=never,
-            subscription=subscription,
-            choices=choices or [],
-            chosen=chosen or (str(choices[0].address_id) if choices else NEW_MAIL),
-            targets=TARGETS,
-            shapes=SHAPES,
-            moons=MOONS,
-            weekdays=list(enumerate(WEEKDAYS)),
-            email=email,
-            told=told or [],
-            stamp=make_stamp(web.duskbell.keys, web.duskbell.clock()),
-            trap=TRAP,
-            stamp_name=STAMP,
-            script_url=asset_url("wishes.js"),
-        )
-
-    @router.get("/sites/{site_id:int}/subscribe", response_class=HTMLResponse)
+    @router.get("/sites/{site_id:number}/subscribe", response_class=HTMLResponse)
     def ask(site_id: int, viewer: Looking, another: bool = False) -> HTMLResponse:
-        with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            known = _running(session, site_id, viewer)
-            choices = address_choices(session, viewer)
-            told = [(row.id, shown(row.address)) for row in known]
-        if len(known) == 1 and viewer is not None and not another:
-            wishes = from_json(Wishes, known[0].wishes)
-            return show(viewer, seen, wish_fields(wishes), wishes, subscription=known[0], told=told)
-        wishes = people.default_wishes()
-        return show(viewer, seen, wish_fields(wishes), wishes, choices=choices, told=told)
+        return show_wishes(web, empty_page(web, site_id, viewer, another=another))
 
-    @router.post("/sites/{site_id:int}/subscribe")
+    @router.post("/sites/{site_id:number}/subscribe")
     def subscribe(site_id: int, viewer: Looking, form: Filled, request: Request) -> Response:
-        usual = people.default_wishes()
-        with web.reading() as session:
-            seen = seen_site(session, site_id, viewer)
-            choices = address_choices(session, viewer)
-        wishes, faults = read_wishes(form, usual)
-
-        def again(wishes: Wishes | None, faults: FaultTexts) -> HTMLResponse:
-            return show(
-                viewer,
-                seen,
-                filled_wish_fields(form, usual),
-                wishes,
-                faults=faults,
-                choices=choices,
-                chosen=form.text("address"),
-                email=form.text("email"),
-            )
-
-        if wishes is None or form.text("do") == "count":
-            return again(wishes, faults)
+        page = filled_page(web, site_id, viewer, form)
+        if page.wishes is None or form.text("do") == "count":
+            return show_wishes(web, page)
+        network = network_of_request(web, request)
         try:
             if viewer is None:
-                return _subscribe_stranger(web, seen, form, wishes, request)
-            note = _subscribe_viewer(web, seen, viewer, form, wishes, request)
+                return _subscribe_stranger(web, page.seen, form, page.wishes, network)
+            needs_confirming = _subscribe_viewer(web, page.seen, viewer, form, page.wishes, network)
         except BadInput as refusal:
-            return again(wishes, FaultTexts(address=str(refusal)))
-        return RedirectResponse(f"/sites/{site_id}/subscribed?{note}", 303)
+            return show_wishes(web, replace(page, faults=FaultTexts(address=str(refusal))))
+        return RedirectResponse(f"/sites/{site_id}/subscribed?confirm={needs_confirming:d}", 303)
 
-    @router.get("/sites/{site_id:int}/subscribed", response_class=HTMLResponse)
+    @router.get("/sites/{site_id:number}/subscribed", response_class=HTMLResponse)
     def subscribed(site_id: int, viewer: SignedIn, confirm: bool = False) -> HTMLResponse:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
         return web.page("subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm)
 
-    @router.post("/sites/{site_id:int}/wish-count")
+    @router.post("/sites/{site_id:number}/wish-count")
     def wish_count(site_id: int, viewer: Looking, form: Filled) -> Response:
         """What the wishes being typed would have given; for the page's script."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
         wishes, faults = read_wishes(form, people.default_wishes())
         if wishes is None:
-            return JSONResponse({"text": next(iter(faults.values()), "")})
-        return JSONResponse({"text": count_wishes(web.skies, seen.stored.site, wishes, web.now()).text})
-
-    @router.get("/subscriptions/{subscription_id:int}", response_class=HTMLResponse)
-    def edit(subscription_id: int, viewer: SignedIn) -> HTMLResponse:
-        with web.reading() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            seen = seen_site(session, row.site_id, viewer)
-        wishes = from_json(Wishes, row.wishes)
-        return show(viewer, seen, wish_fields(wishes), wishes, subscription=row)
-
-    @router.post("/subscriptions/{subscription_id:int}")
-    def change(subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
-        with web.reading() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            seen = seen_site(session, row.site_id, viewer)
-        known = from_json(Wishes, row.wishes)
-        wishes, faults = read_wishes(form, known)
-        if wishes is None or form.text("do") == "count":
-            fields = filled_wish_fields(form, known)
-            return show(viewer, seen, fields, wishes, faults=faults, subscription=row)
-        with web.writing.begin() as session:
-            people.change_wishes(session, own_subscription(session, subscription_id, viewer), wishes)
-        return RedirectResponse(f"/sites/{row.site_id}", 303)
-
-    @router.post("/subscriptions/{subscription_id:int}/pause")
-    def pause(subscription_id: int, viewer: SignedIn, form: Filled) -> Response:
-        with web.writing.begin() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            if form.text("do") == "resume":
-                people.resume(session, row)
-            else:
-                people.pause(session, row, read_until(form.text("until"), viewer, web.now()))
-        return RedirectResponse("/me", 303)
-
-    @router.post("/subscriptions/{subscription_id:int}/end")
-    def end(subscription_id: int, viewer: SignedIn) -> Response:
-        with web.writing.begin() as session:
-            row = own_subscription(session, subscription_id, viewer)
-            people.end(session, row, web.duskbell.clock(), "ended on the page")
-        return RedirectResponse("/me", 303)
+            return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": []})
+        advice = count_wishes(web.skies, seen.stored.site, wishes, web.now())
+        return JSONResponse({"text": advice.text, "notes": [*advice.never, *advice.warnings]})
 
     return router
 
 
-def _never(web: Web, seen: SeenSite, wishes: Wishes | None, count: WishCount | None) -> tuple[str, ...]:
-    """What can never hold here, where the wishes gave no night in a year."""
-    if wishes is None or count is None or count.past or count.coming:
-        return ()
-    found = web.skies.never(seen.stored.site, wishes.sky, web.now().year)
-    return found or ("No night of a year has a window that is long enough, on the days that suit you.",)
+def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) -> WishPage:
+    """The form as it opens: the one running subscription to change, else the usual wishes."""
+    with web.reading() as session:
+        seen = seen_site(session, site_id, viewer)
+        known = _running(session, site_id, viewer)
+        choices = address_choices(session, viewer)
+        told = tuple((row.id, shown(row.address)) for row in known)
+    if len(known) == 1 and not another:
+        wishes = from_json(Wishes, known[0].wishes)
+        fields = {**wish_fields(wishes), "kit": known[0].kit}
+        return WishPage(
+            viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=known[0], told=told
+        )
+    wishes = people.default_wishes()
+    fields = {**wish_fields(wishes), "kit": known[0].kit if known else ""}
+    return WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, choices=choices, told=told)
 
 
-def own_subscription(session: Session, subscription_id: int, viewer: Viewer) -> tables.Subscription:
-    """The viewer's running subscription; NothingHere for anyone else's."""
-    row = session.get(tables.Subscription, subscription_id)
-    if row is None or row.person_id != viewer.person_id or row.ended_at is not None:
-        raise NothingHere
-    return row
+def filled_page(web: Web, site_id: int, viewer: Viewer | None, form: Form) -> WishPage:
+    """The form as it was filled in for a new subscription."""
+    usual = people.default_wishes()
+    with web.reading() as session:
+        seen = seen_site(session, site_id, viewer)
+        choices = address_choices(session, viewer)
+    wishes, faults = read_wishes_and_kit(form, usual)
+    return WishPage(
+        viewer=viewer,
+        seen=seen,
+        fields={**filled_wish_fields(form, usual), "kit": form.text("kit")},
+        wishes=wishes,
+        faults=faults,
+        choices=choices,
+        chosen=form.text("address"),
+        email=form.text("email"),
+    )
 
 
 def _running(session: Session, site_id: int, viewer: Viewer | None) -> list[tables.Subscription]:
@@ -221,42 +118,44 @@ def _running(session: Session, site_id: int, viewer: Viewer | None) -> list[tabl
     return list(session.scalars(query.order_by(tables.Subscription.id)))
 
 
-def address_choices(session: Session, viewer: Viewer | None) -> list[AddressChoice]:
+def address_choices(session: Session, viewer: Viewer | None) -> tuple[AddressChoice, ...]:
     """The viewer's addresses that take messages, or will once confirmed."""
     if viewer is None:
-        return []
+        return ()
     query = select(tables.Address).where(
         tables.Address.person_id == viewer.person_id, tables.Address.off_since.is_(None)
     )
-    return [
+    return tuple(
         AddressChoice(
             row.id,
             row.target if row.channel == "email" else shown(row),
             row.confirmed_at is not None,
         )
         for row in session.scalars(query.order_by(tables.Address.id))
-    ]
+    )
 
 
 def _subscribe_viewer(
-    web: Web, seen: SeenSite, viewer: Viewer, form: Form, wishes: Wishes, request: Request
-) -> str:
-    """Subscribe one of the viewer's addresses, or a new mail address of theirs; what to say next."""
-    now, network = web.duskbell.clock(), network_of_request(web, request)
+    web: Web, seen: SeenSite, viewer: Viewer, form: Form, wishes: Wishes, network: str
+) -> bool:
+    """Subscribe one of the viewer's addresses, or a new mail address of theirs; whether it must confirm."""
+    now = web.duskbell.clock()
     with web.writing.begin() as session:
         site = session.get_one(tables.Site, seen.row.id)
         if form.text("address") not in ("", NEW_MAIL):
             address = own_address(session, form.text("address"), viewer)
         else:
             address = add_mail(web, session, viewer, form.text("email"), network, now)
-        people.subscribe(session, address, site, wishes, now=now)
+        row = people.subscribe(session, address, site, wishes, now=now)
+        people.change_kit(session, row, form.text("kit"))
         needs_confirming = address.confirmed_at is None
     web.nudge()
-    return "confirm=1" if needs_confirming else "confirm=0"
+    return needs_confirming
 
 
 def own_address(session: Session, address_id: str, viewer: Viewer) -> tables.Address:
-    row = session.get(tables.Address, int(address_id)) if address_id.isdigit() else None
+    number = row_number(address_id)
+    row = None if number is None else session.get(tables.Address, number)
     if row is None or row.person_id != viewer.person_id:
         raise BadInput("choose one of your addresses, or type a new one.")
     return row
@@ -284,30 +183,22 @@ def add_mail(
     return known
 
 
-def _subscribe_stranger(web: Web, seen: SeenSite, form: Form, wishes: Wishes, request: Request) -> Response:
+def _subscribe_stranger(web: Web, seen: SeenSite, form: Form, wishes: Wishes, network: str) -> Response:
     """Keep what a stranger asked for until their address confirms it. The answer is always the same."""
-    now, network = web.duskbell.clock(), network_of_request(web, request)
+    now = web.duskbell.clock()
     if looks_human(web.duskbell.keys, form, now):
         people.checked_email(form.text("email"))
         with web.writing.begin() as session:
-            site = session.get_one(tables.Site, seen.row.id)
-            _welcome(web, session, site, form.text("email"), wishes, seen.stored.site.zone, network, now)
+            _welcome(web, session, seen, form, wishes, network, now)
         web.nudge()
     return web.page("asked.html", seen=seen)
 
 
 def _welcome(
-    web: Web,
-    session: Session,
-    site: tables.Site,
-    email: str,
-    wishes: Wishes,
-    zone: str,
-    network: str,
-    now: datetime,
+    web: Web, session: Session, seen: SeenSite, form: Form, wishes: Wishes, network: str, now: datetime
 ) -> None:
     """A new address is asked to confirm; one that is known gets a link to sign in, and nothing changes."""
-    keys = web.duskbell.keys
+    keys, email, zone = web.duskbell.keys, form.text("email"), seen.stored.site.zone
     address, asked = access.welcome(session, keys, email, zone=zone, network=network, now=now)
     if asked is access.Asked.KNOWN:
         access.ask_to_sign_in(session, keys, email, network=network, now=now)
@@ -315,21 +206,11 @@ def _welcome(
     running = session.scalar(
         select(tables.Subscription.id).where(
             tables.Subscription.address_id == address.id,
-            tables.Subscription.site_id == site.id,
+            tables.Subscription.site_id == seen.row.id,
             tables.Subscription.ended_at.is_(None),
         )
     )
     if running is None:
-        people.subscribe(session, address, site, wishes, now=now)
-
-
-def read_until(typed: str, viewer: Viewer, now: datetime) -> datetime:
-    """The end of a pause: the noon of that day on the person's clock."""
-    try:
-        day = date.fromisoformat(typed)
-    except ValueError:
-        raise BadInput(f"{typed[:20]!r} is no date; write the day on which you want to hear again.") from None
-    until = at_clock(day, time(12), zone_info(viewer.zone))
-    if not now < until < now + timedelta(days=2 * 366):
-        raise BadInput("a pause ends after today, and within two years.")
-    return until
+        site = session.get_one(tables.Site, seen.row.id)
+        row = people.subscribe(session, address, site, wishes, now=now)
+        people.change_kit(session, row, form.text("kit"))

@@ -1,0 +1,243 @@
+"""What wishes would have given at a site, what of them can never hold there, and what could instead.
+
+From sky, calendar and clock alone: the weather isn't in it. The command line and the pages say the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from alerts.briefing.wording import SHAPE_WORDS, listed, short_day
+from alerts.localtime import MONTHS, say_day, say_minutes
+from alerts.night import DarkWindow, Night, nights_for_sites
+from alerts.nightbulk import readable_nights
+from alerts.presence import is_ruled_out, usable_spans
+from alerts.season import easier_wishes, never_holds, wishes_text
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.weather.skill import RATES_BY_LEAD_DAY
+from alerts.wishes import ALL_WEEK, WEEKDAY_NAMES, Trip, Wishes
+
+LOOKED_BACK = 365
+LOOKED_AHEAD = 90
+NEXT_SHOWN = 3
+MOST_OFFERS = 5
+TRIPS_WITHIN = timedelta(days=2 * 365)
+LONGEST_TRIP_LOOKED_AT = 100
+"""Nights of a trip that are worked out for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """How many nights of the last twelve months had the sky for it, and the next that do.
+
+    never: why no night of a year does, then what would give some; empty when one does. warnings: what in
+    the wishes works against the rest. All sentences.
+    """
+
+    past: int
+    coming: tuple[date, ...]
+    never: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        past = f"With these wishes {_nights(self.past)} of the last 12 months had the sky for it"
+        if not self.coming:
+            return f"{past}; none does in the next three months. From the sky alone: the weather isn't in it."
+        named = listed([short_day(each) for each in self.coming])
+        return f"{past}; next: {named}. From the sky alone: the weather isn't in it."
+
+
+def advise(site: Site, wishes: Wishes, today: date, ephemeris: Ephemeris) -> Advice:
+    """What to say of these wishes to whoever is about to subscribe. Trips bear only on what comes."""
+    look = _Look(site, today, ephemeris)
+    good = look.good_nights(wishes)
+    past = {name for name in good if name < today}
+    coming = sorted(good - past)[:NEXT_SHOWN]
+    never = () if good else tuple(look.why_never(wishes))
+    warnings = (*contradictions(site, wishes, today), *look.empty_trips(wishes))
+    return Advice(len(past), tuple(coming), never, tuple(warnings))
+
+
+def _nights(number: int) -> str:
+    return f"{number} night" + ("" if number == 1 else "s")
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A year back and three months ahead at one site."""
+
+    site: Site
+    today: date
+    ephemeris: Ephemeris
+
+    def good_nights(self, wishes: Wishes) -> set[date]:
+        """Nights with a window that has the length, the shapes and the time to be there."""
+        first = self.today - timedelta(days=LOOKED_BACK)
+        at_home = replace(wishes, trips=())
+        return {
+            night.name
+            for night in self._nights(wishes, first, LOOKED_BACK + LOOKED_AHEAD)
+            if _is_good(night, at_home if night.name < self.today else wishes, self.site)
+        }
+
+    def _nights(self, wishes: Wishes, first: date, count: int) -> Iterator[Night]:
+        """Each night under the sky of each target."""
+        for sky in wishes.skies:
+            whole = nights_for_sites([self.site], first, count, sky, self.ephemeris)
+            yield from (night for _, night in readable_nights(whole))
+
+    def why_never(self, wishes: Wishes) -> Iterator[str]:
+        """The reason in one sentence, then easier wishes that give nights, with their number."""
+        at_home = replace(wishes, trips=())
+        yield self._reason(at_home)
+        offers = [f"With {text} there would be {_nights(number)}." for text, number in self._offers(at_home)]
+        yield from offers[:MOST_OFFERS] or ["No easier wish gives a night here in a year."]
+
+    def _reason(self, wishes: Wishes) -> str:
+        first = self.today - timedelta(days=LOOKED_BACK)
+        windows = [(night, window) for night in self._nights(wishes, first, LOOKED_BACK)
+                   for window in night.windows]  # fmt: skip
+        if not windows:
+            return (never_holds(self.site, wishes.sky, self.today.year, self.ephemeris) or (_SEASON,))[0]
+        longest_night, longest = max(windows, key=lambda pair: pair[1].span.duration)
+        if longest.span.duration < wishes.shortest_window:
+            length = say_minutes(longest.span.duration)
+            return (
+                f"The longest window of a year here lasts {length} (night of {say_day(longest_night.name)}); "
+                f"you asked for {say_minutes(wishes.shortest_window)}."
+            )
+        if not any(_has_shape(window, wishes) for _, window in windows):
+            return _no_shape([window for _, window in windows], wishes)
+        if all(is_ruled_out(night.name, wishes, self.site) for night, _ in windows):
+            return "No night with a window falls on an evening that suits you while the site can be reached."
+        return "Gate and way home leave too little of every window in a year."
+
+    def _offers(self, wishes: Wishes) -> Iterator[tuple[str, int]]:
+        for text, other in _easier(self.site, wishes):
+            number = sum(name < self.today for name in self.good_nights(other))
+            if number:
+                yield text, number
+
+    def empty_trips(self, wishes: Wishes) -> Iterator[str]:
+        """A sentence for each coming trip on which no night has the sky for it."""
+        for trip in wishes.trips:
+            if self.today <= trip.last and trip.first <= self.today + TRIPS_WITHIN:
+                first = max(trip.first, self.today)
+                count = min((trip.last - first).days + 1, LONGEST_TRIP_LOOKED_AT)
+                if not any(_is_good(each, wishes, self.site) for each in self._nights(wishes, first, count)):
+                    yield f"On your trip {_dates(trip)} no night has the sky for it."
+
+
+_SEASON = "No night of the last twelve months had a window."
+
+
+def _is_good(night: Night, wishes: Wishes, site: Site) -> bool:
+    """Whether a window of the night has the length, the shapes and the time to be there."""
+    if not night.windows or is_ruled_out(night.name, wishes, site):
+        return False
+    usable = usable_spans(night, wishes, site)
+    return any(
+        part is not None and part.duration >= wishes.shortest_window and _has_shape(window, wishes)
+        for window, part in zip(night.windows, usable, strict=True)
+    )
+
+
+def _has_shape(window: DarkWindow, wishes: Wishes) -> bool:
+    return not wishes.shapes or any(piece.shape in wishes.shapes for piece in window.shapes)
+
+
+def _no_shape(windows: Sequence[DarkWindow], wishes: Wishes) -> str:
+    asked = " or ".join(SHAPE_WORDS[shape] for shape in wishes.shapes)
+    seen = {piece.shape for window in windows for piece in window.shapes}
+    if not seen:
+        return f"The Milky Way never stands as {asked} in a window here."
+    stands = listed([words for shape, words in SHAPE_WORDS.items() if shape in seen])
+    return f"The Milky Way never stands as {asked} in a window here; it stands as {stands}."
+
+
+def _easier(site: Site, wishes: Wishes) -> Iterator[tuple[str, Wishes]]:
+    """What else could be wished for, from near to far, each in a phrase."""
+    for sky in easier_wishes(site, wishes.sky):
+        yield wishes_text(site, sky), replace(wishes, sky=sky, more_targets=())
+    usual = Wishes()
+    if wishes.shortest_window > usual.shortest_window:
+        text = f"a shortest window of {say_minutes(usual.shortest_window)}"
+        yield text, replace(wishes, shortest_window=usual.shortest_window)
+    if wishes.shapes:
+        yield "any shape", replace(wishes, shapes=())
+    if wishes.weekdays != ALL_WEEK:
+        yield "any evening", replace(wishes, weekdays=ALL_WEEK)
+    if wishes.home_by:
+        yield "no time to be home by", replace(wishes, home_by=())
+
+
+def contradictions(site: Site, wishes: Wishes, today: date) -> tuple[str, ...]:
+    """What in the wishes works against the rest, from the wishes and the site alone, in sentences."""
+    found = (
+        _gusts_below_wind(wishes),
+        _home_on_other_evenings(wishes),
+        _signal_lost_at_home(wishes),
+        _chance_beyond_reach(wishes),
+        _trips_over(wishes, today),
+        *(_trip_without_road(site, trip) for trip in wishes.trips if trip.last >= today),
+    )
+    return tuple(sentence for sentence in found if sentence)
+
+
+def _gusts_below_wind(wishes: Wishes) -> str:
+    if wishes.gust_limit_ms >= wishes.wind_limit_ms:
+        return ""
+    limits = f"gusts up to {wishes.gust_limit_ms:g} m/s and wind up to {wishes.wind_limit_ms:g} m/s"
+    return f"You allow {limits}: gusts are never weaker than the wind, so the wind's limit decides nothing."
+
+
+def _home_on_other_evenings(wishes: Wishes) -> str:
+    if len(wishes.home_by) == len(ALL_WEEK):
+        return ""
+    idle = [WEEKDAY_NAMES[each.weekday] for each in wishes.home_by if each.weekday not in wishes.weekdays]
+    return f"Home by after {listed(idle)} evenings changes nothing: they aren't among yours." if idle else ""
+
+
+def _signal_lost_at_home(wishes: Wishes) -> str:
+    before = wishes.signal_lost_before
+    if before is None or before <= wishes.drive:
+        return ""
+    return (
+        f"The signal is lost {say_minutes(before)} before arriving and the drive takes "
+        f"{say_minutes(wishes.drive)}: the last word comes before you leave."
+    )
+
+
+def _chance_beyond_reach(wishes: Wishes) -> str:
+    """On the day a single run comes true no more often than it was measured to."""
+    most_pct = round(100 * RATES_BY_LEAD_DAY[0][1])
+    if wishes.chance_go_pct <= most_pct:
+        return ""
+    return (
+        f"A go from {wishes.chance_go_pct} % will be rare: single forecasts give at most {most_pct} % on the "
+        "day, only ensembles that agree give more."
+    )
+
+
+def _trips_over(wishes: Wishes, today: date) -> str:
+    if wishes.trips and wishes.trips_only and all(trip.last < today for trip in wishes.trips):
+        return "All your trips lie behind and nights at home don't count: nothing will be told."
+    return ""
+
+
+def _trip_without_road(site: Site, trip: Trip) -> str:
+    days = (trip.first + timedelta(days=k) for k in range(min((trip.last - trip.first).days + 1, 366)))
+    closed = dict.fromkeys(day.month for day in days if day.month not in site.access_months)
+    if not closed:
+        return ""
+    months = listed([MONTHS[month - 1] for month in closed])
+    note = f" ({site.access_note})" if site.access_note else ""
+    return f"Your trip {_dates(trip)} meets a closed road: the site can't be reached in {months}{note}."
+
+
+def _dates(trip: Trip) -> str:
+    return f"{say_day(trip.first)} to {say_day(trip.last)} {trip.last.year}"
