@@ -25,8 +25,8 @@ def night_reasons(night_name: date, wishes: Wishes, site: Site) -> tuple[Reason,
 
 
 def is_ruled_out(night_name: date, wishes: Wishes, site: Site) -> bool:
-    """Whether nobody would go that night whatever sky and weather do."""
-    return any(reason.result is Result.FAIL for reason in night_reasons(night_name, wishes, site))
+    """Whether nobody would go that night whatever sky and weather do; `night_reasons` says why."""
+    return not wishes.suits(night_name) or night_name.month not in site.access_months
 
 
 def trip(night_name: date, wishes: Wishes) -> Reason | None:

@@ -149,6 +149,11 @@ class Wishes:
         trip = self.trip_on(night_name)
         return self.drive if trip is None or trip.drive is None else trip.drive
 
+    def suits(self, night_name: date) -> bool:
+        """Whether that evening counts at all: its weekday, and a trip where only those count."""
+        at_home = self.trips and self.trips_only and self.trip_on(night_name) is None
+        return night_name.weekday() in self.weekdays and not at_home
+
     def home_by_on(self, night_name: date) -> time | None:
         """When one must be home after that night, as a time of day; None for whenever."""
         found = (each.by for each in self.home_by if each.weekday == night_name.weekday())

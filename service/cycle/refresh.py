@@ -22,7 +22,7 @@ from service.store.chunks import in_chunks
 from service.store.codec import from_json
 from service.store.people import look_again
 from service.store.sites import StoredSite, newest_revisions
-from service.store.wanted import sky_wants
+from service.store.wanted import SkyWant, sky_wants
 
 log = logging.getLogger(__name__)
 
@@ -121,24 +121,24 @@ def _is_due(need: Need, asked_at: datetime | None, now: datetime) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What the active subscriptions ask for: how far ahead by site and sky, by the keenest of them."""
+    """What the subscriptions ask for as of `now`, by site and sky; the sites by their newest revision."""
 
-    horizons: dict[tuple[int, str], datetime]
+    now: datetime
+    wants: dict[tuple[int, str], SkyWant]
     by_revision: dict[int, tuple[int, StoredSite]]
 
     @classmethod
     def read(cls, session: Session, now: datetime) -> Wanted:
-        horizons = {
-            key: now + timedelta(days=want.days_ahead + 1) for key, want in sky_wants(session, now).items()
-        }
-        sites = newest_revisions(session, {site_id for site_id, _ in horizons})
-        return cls(horizons, {stored.revision_id: (site_id, stored) for site_id, stored in sites.items()})
+        wants = sky_wants(session, now)
+        sites = newest_revisions(session, {site_id for site_id, _ in wants})
+        return cls(now, wants, {stored.revision_id: (site_id, stored) for site_id, stored in sites.items()})
 
     def site_of(self, row: tables.Night) -> StoredSite | None:
-        """Whose night it is, where somebody asks for that sky so far ahead."""
+        """Whose night it is, where somebody could be told of it."""
         site_id, stored = self.by_revision[row.site_revision_id]
-        horizon = self.horizons.get((site_id, row.sky_key))
-        return stored if horizon is not None and row.starts < horizon else None
+        want = self.wants.get((site_id, row.sky_key))
+        is_asked = want is not None and want.asks_for(row.name, row.starts, stored.site, self.now)
+        return stored if is_asked else None
 
     def judge_again(self, session: Session, places: set[str]) -> None:
         """Whoever asks for a place of which something new is known is judged in this cycle."""
@@ -153,7 +153,7 @@ class Wanted:
 
 
 def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
-    """One for each place with a window ahead, within the days that somebody wants to hear of."""
+    """One for each place with a window ahead that somebody could be told of."""
     needs: dict[str, Need] = {}
     for row in _nights_ahead(session, set(wanted.by_revision), now):
         stored = wanted.site_of(row)
@@ -170,6 +170,7 @@ def _nights_ahead(session: Session, revisions: set[int], now: datetime) -> Seque
     columns = (
         tables.Night.site_revision_id,
         tables.Night.sky_key,
+        tables.Night.name,
         tables.Night.starts,
         tables.Night.first_window_start,
         tables.Night.last_window_end,

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Integer, cast, func, select
+from sqlalchemy import Integer, cast, func, or_, select
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.bootstrap import Duskbell
@@ -21,7 +21,7 @@ from service.fleet.parts import Ids
 from service.fleet.queue import JUDGE, REFRESH, SKY
 from service.fleet.sessions import limited_to
 from service.store import tables
-from service.store.wanted import due_looks
+from service.store.wanted import NIGHTS_BACK, due_looks
 
 SITES_IN_A_BLOCK = 250
 SUBSCRIPTIONS_IN_A_BLOCK = judge.SUBSCRIPTIONS_AT_ONCE
@@ -46,14 +46,14 @@ class Stage:
     budget: timedelta | None = None
 
 
-def _sites(session: Session, _now: datetime) -> Iterator[Ids]:
-    """By place, since near ones share what is asked of the feeds."""
+def _sites(session: Session, now: datetime) -> Iterator[Ids]:
+    """By place, since near ones share what is asked of the feeds. Who ended lately may be owed a word."""
     revision, subscription = tables.SiteRevision, tables.Subscription
     band = cast(func.floor(func.max(revision.lat_deg)), Integer)
     query = (
         select(revision.site_id)
         .join(subscription, subscription.site_id == revision.site_id)
-        .where(subscription.ended_at.is_(None))
+        .where(or_(subscription.ended_at.is_(None), subscription.ended_at > now - NIGHTS_BACK))
         .group_by(revision.site_id)
         .order_by(band, func.max(revision.lon_deg))
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 
@@ -12,7 +12,9 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.facts import AlertKind
 from alerts.night import SkyWishes
-from alerts.wishes import Wishes
+from alerts.presence import is_ruled_out
+from alerts.site import Site
+from alerts.wishes import Trip, Wishes
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.messages import Status
@@ -20,6 +22,7 @@ from service.store.people import is_active, shared_sky, sky_key
 
 NIGHTS_BACK = timedelta(days=2)
 """A night still running can carry the date of yesterday, or of the day before east of the date line."""
+_CALLS = (AlertKind.GO, AlertKind.CHANGED)
 _WISHES = TypeAdapter(Wishes)
 
 
@@ -28,13 +31,14 @@ class KnownWishes:
     """Wishes as they are stored, read once for all who wish the same.
 
     judged: as far as a verdict reads them. skies: the shared sky wishes of each target by their key, the
-    one wanted most first.
+    one wanted most first. evenings: these and no more, as far as the choice of nights reads them.
     """
 
     wishes: Wishes
     judged: Wishes
     digest: str
     skies: tuple[tuple[str, SkyWishes], ...]
+    evenings: Wishes
 
 
 @lru_cache(maxsize=20_000)
@@ -43,19 +47,44 @@ def known_wishes(text: str) -> KnownWishes:
     wishes = _WISHES.validate_json(text)
     skies = tuple((sky_key(sky), shared_sky(sky)) for sky in wishes.skies)
     digest = tables.digest_of(_WISHES.dump_python(wishes, mode="json"))
-    return KnownWishes(wishes, wishes.judged, digest, skies)
+    evenings = _evenings(wishes.weekdays, wishes.trips, wishes.trips_only, wishes.days_ahead)
+    return KnownWishes(wishes, wishes.judged, digest, skies, evenings)
+
+
+@lru_cache(maxsize=1000)
+def _evenings(
+    weekdays: tuple[int, ...], trips: tuple[Trip, ...], trips_only: bool, days_ahead: int
+) -> Wishes:
+    return Wishes(weekdays=weekdays, trips=trips, trips_only=trips_only, days_ahead=days_ahead)
 
 
 @dataclass(slots=True)
 class SkyWant:
-    """A site's sky that somebody wants to hear of, and how many days ahead at most."""
+    """A site's sky that somebody wants to hear of.
+
+    days_ahead: how many at most. evenings: which nights count and how far ahead, each such choice once.
+    """
 
     sky: SkyWishes
-    days_ahead: int
+    days_ahead: int = 0
+    evenings: list[Wishes] = field(default_factory=list)
+
+    def add(self, evenings: Wishes) -> None:
+        self.days_ahead = max(self.days_ahead, evenings.days_ahead)
+        if evenings not in self.evenings:
+            self.evenings.append(evenings)
+
+    def asks_for(self, night_name: date, starts: datetime, site: Site, now: datetime) -> bool:
+        """Whether somebody could be told of that night: it is near enough, and they would go."""
+        return any(
+            starts < now + timedelta(days=each.days_ahead + 1) and not is_ruled_out(night_name, each, site)
+            for each in self.evenings
+        )
 
 
 def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]:
-    """By site and sky key, what the active subscriptions want."""
+    """By site and sky key, what the active subscriptions want; and for those that paused or ended, the
+    nights for which they were told a go, as it must be taken back if it sours."""
     query = (
         select(tables.Subscription.site_id, cast(tables.Subscription.wishes, Text))
         .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
@@ -66,9 +95,35 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
     for site_id, text in session.execute(query):
         known = known_wishes(text)
         for key, sky in known.skies:
-            want = wants.setdefault((site_id, key), SkyWant(sky, 0))
-            want.days_ahead = max(want.days_ahead, known.wishes.days_ahead)
+            wants.setdefault((site_id, key), SkyWant(sky)).add(known.evenings)
+    for site_id, text, told in _owed_nights(session, now):
+        for key, sky in known_wishes(text).skies:
+            wants.setdefault((site_id, key), SkyWant(sky)).add(
+                Wishes(trips=(Trip(told, told),), days_ahead=0)
+            )
     return wants
+
+
+def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]:
+    """Site, wishes and night of each go told to a subscription that isn't active any more."""
+    row = tables.Subscription
+    active = (
+        select(row.id)
+        .join(tables.Address, tables.Address.id == row.address_id)
+        .join(tables.Site, tables.Site.id == row.site_id)
+        .where(*is_active(now))
+    )
+    query = (
+        select(row.site_id, cast(row.wishes, Text), tables.Alert.night_name)
+        .join(tables.Alert, tables.Alert.subscription_id == row.id)
+        .where(
+            tables.Alert.night_name >= (now - NIGHTS_BACK).date(),
+            tables.Alert.kind.in_(_CALLS),
+            row.id.not_in(active),
+        )
+        .distinct()
+    )
+    return [(site_id, text, told) for site_id, text, told in session.execute(query)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +169,6 @@ def due_looks(session: Session, now: datetime) -> list[DueLook]:
 
 def _stirred(session: Session, first: date) -> dict[int, bool]:
     """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False)."""
-    calls = (AlertKind.GO, AlertKind.CHANGED)
     query = (
         select(tables.Alert.subscription_id, tables.Alert.kind)
         .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
@@ -122,10 +176,10 @@ def _stirred(session: Session, first: date) -> dict[int, bool]:
         .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
         .where(
             tables.Alert.night_name >= first,
-            or_(tables.Alert.kind.in_(calls), tables.Message.status != Status.SENT),
+            or_(tables.Alert.kind.in_(_CALLS), tables.Message.status != Status.SENT),
         )
     )
     found: dict[int, bool] = {}
     for subscription_id, kind in session.execute(query):
-        found[subscription_id] = found.get(subscription_id, False) or kind in calls
+        found[subscription_id] = found.get(subscription_id, False) or kind in _CALLS
     return found
