@@ -1,4 +1,4 @@
-"""Maps at work on columns of chances: the arithmetic behind `calibration`."""
+"""Maps at work on columns of chances; `correct` does the same for one, and tests hold the two equal."""
 
 from __future__ import annotations
 
@@ -7,24 +7,15 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from alerts.track.calibration import Calibration, LeadMap, Method
+from alerts.track.calibration import MEMBER_SLOPE, TINY_CHANCE, WIDEST, Calibration, LeadMap, Method
 from alerts.track.isotonic import Floats
 from alerts.track.leads import LEADS
 from alerts.track.pairs import Pairs
 from alerts.track.ranges import STRENGTH_NIGHTS, Z90
 from alerts.weather.skill import BASE_RATE
 
-MEMBER_SLOPE = 0.6
-"""Ensembles of cloud are too sure of themselves: until a record says better, their log odds are drawn
-toward the base rate by this much. Measured slopes: 0.37 (rain at Niamey, raw ECMWF ensemble), 0.67-0.91
-(four ECMWF cloud runs as members, five places; independent runs spread better than members do)."""
-_TINY = 0.005
-"""Chances are stated in whole per cent: 0 and 100 stand for half of one."""
-_WIDEST = 0.001
-"""The ends of a range stay off 0 and 1 by this much."""
 
-
-def log_odds(chance: npt.ArrayLike, tiny: float = _TINY) -> Floats:
+def log_odds(chance: npt.ArrayLike, tiny: float = TINY_CHANCE) -> Floats:
     """ln(p / (1 - p)), with p kept off 0 and 1."""
     kept = np.clip(np.asarray(chance, dtype=np.float64), tiny, 1 - tiny)
     return np.log(kept) - np.log1p(-kept)
@@ -50,9 +41,9 @@ def corrected(
     """Chance, and the ends of its 90 % range, for one lead; all shape (n,), inside 0..1."""
     chance, variance = _chance_and_variance(lead_map, np.asarray(raw, dtype=np.float64), member_share)
     shift, shift_variance = _of_sites(lead_map, np.asarray(site, dtype=np.int64))
-    odds, half = log_odds(chance, _WIDEST) + shift, Z90 * np.sqrt(variance + shift_variance)
+    odds, half = log_odds(chance, WIDEST) + shift, Z90 * np.sqrt(variance + shift_variance)
     chance = np.clip(from_log_odds(odds), lead_map.lowest, lead_map.highest)
-    low, high = (np.clip(from_log_odds(each), _WIDEST, 1 - _WIDEST) for each in (odds - half, odds + half))
+    low, high = (np.clip(from_log_odds(each), WIDEST, 1 - WIDEST) for each in (odds - half, odds + half))
     return chance, np.minimum(low, chance), np.maximum(high, chance)
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from alerts.track.calibration import Calibration, calibrate
+from alerts.track.calibration import Calibration
+from alerts.track.correct import calibrate
 from alerts.track.statements import member_share
 from alerts.weather.outlook import Outlook
 

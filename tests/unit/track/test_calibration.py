@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,9 +21,9 @@ from alerts.track.calibration import (
     SiteShift,
     Step,
     Trial,
-    calibrate,
     prior_map,
 )
+from alerts.track.correct import calibrate
 from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
 from service.store.codec import from_json, to_json
 
@@ -165,3 +166,29 @@ def test_columns_are_corrected_as_single_chances_are() -> None:
         ]
         assert column.stated == pytest.approx(single, abs=0.0051)
         assert column.raw.tolist() == said
+
+
+@settings(deadline=None)
+@given(st.floats(0, 1), st.floats(0, 1), st.sampled_from([1, 3, 8, 9]), st.sampled_from(LEADS))
+def test_one_chance_is_corrected_exactly_as_a_column_is(
+    raw: float, member_share: float, site: int, lead: Lead
+) -> None:
+    single = calibrate(FITTED, raw, hours_before=HOURS_BEFORE[lead], site=site, member_share=member_share)
+    column = corrected(FITTED.at(lead), [site], [raw], [member_share])
+    assert (single.chance, single.low, single.high) == pytest.approx([float(each[0]) for each in column])
+
+
+def test_a_chance_is_corrected_without_reading_every_site() -> None:
+    """Tens of thousands are corrected in a cycle, by maps that know thousands of sites."""
+
+    class Counted(tuple[SiteShift, ...]):
+        reads = 0
+
+        def __getitem__(self, at: Any) -> Any:
+            Counted.reads += 1
+            return super().__getitem__(at)
+
+    many = Counted(SiteShift(site, 0.1, 0.02, 10.0) for site in range(10_000))
+    version = Calibration("many", MADE, None, (replace(LOGISTIC, shifts=many),))
+    calibrate(version, 0.6, hours_before=0, site=5_000)
+    assert 0 < Counted.reads < 40
