@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from alerts.night import DarkWindow, Night
+from alerts.rules import target_name
 from alerts.site import Site
 from alerts.sky.domes import Dome, domes
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.glow import SkyPoint, domes_stood_over, site_sky, sky_points
+from alerts.span import Span
+from alerts.verdict import Verdict
 
 TOWN_CREDIT = "Town data © GeoNames, CC BY 4.0"
 SLIGHT_LOSS_MAG = 0.05
@@ -29,17 +32,31 @@ class WindowSky:
     domes: tuple[Dome, ...]
     stood_over: tuple[Dome, ...]
 
+    @property
+    def middle(self) -> SkyPoint:
+        return self.points[1]
+
+    @property
+    def worst(self) -> SkyPoint:
+        """Where Moon and twilight cost most."""
+        return max(self.points, key=lambda point: point.loss_mag)
+
 
 def window_skies(
-    site: Site, night: Night, ephemeris: Ephemeris, *, aod: float | None = None
+    site: Site, night: Night, ephemeris: Ephemeris, verdict: Verdict | None = None
 ) -> tuple[WindowSky, ...]:
-    """The sky of each window of a night. aod: aerosol optical depth at 550 nm, None when unknown."""
+    """The sky of each window of a night.
+
+    verdict: the night's, from whose outlooks the smoke and dust over each window are taken; without one, or
+    where an outlook doesn't tell, the usual haze is assumed.
+    """
     if not night.windows:
         return ()
     sky, around = site_sky(site), domes(site.lat_deg, site.lon_deg)
+    depths = _optical_depths(verdict)
     return tuple(
         WindowSky(
-            sky_points(site, sky, window.target, window.span, ephemeris, aod),
+            sky_points(site, sky, window.target, window.span, ephemeris, depths.get(window.span)),
             around,
             domes_stood_over(site, window.target, window.span, ephemeris, around),
         )
@@ -47,15 +64,38 @@ def window_skies(
     )
 
 
+def _optical_depths(verdict: Verdict | None) -> dict[Span, float | None]:
+    """At 550 nm over each window for which there is an outlook."""
+    judged = (verdict, *verdict.others) if verdict is not None else ()
+    return {each.window.span: optical_depth(each) for each in judged if each.window is not None}
+
+
+def optical_depth(verdict: Verdict) -> float | None:
+    """Of smoke and dust over the verdict's window, at 550 nm; None where no outlook tells."""
+    return verdict.outlook.aerosol_optical_depth if verdict.outlook is not None else None
+
+
 def say_sky(window: DarkWindow, sky: WindowSky) -> Sequence[str]:
     """What the sum means, as short sentences: the brightness at the middle, the Moon's part, smoke, towns."""
-    middle = sky.points[1]
+    middle = sky.middle
     lines = [f"{middle.mag_arcsec2:.1f} mag/arcsec² where the target stands, at the window's middle"]
-    worst = max(sky.points, key=lambda point: point.loss_mag)
+    worst = sky.worst
     if worst.loss_mag >= SLIGHT_LOSS_MAG:
-        lines.append(f"Moon and twilight brighten it by up to {worst.loss_mag:.1f} mag")
-    if middle.smoke_mag >= SMOKE_TOLD_FROM_MAG:
-        lines.append(f"smoke or dust: the core is dimmed by {middle.dimmed_mag:.1f} mag")
+        lines.append(f"{worst.brightened_by} brighten{_s(worst)} it by up to {worst.loss_mag:.1f} mag")
+    lines.append(_say_air(window, middle))
     lines += [f"{dome.text} under the target" for dome in sky.stood_over]
     lines += [dome.text for dome in sky.domes if dome not in sky.stood_over]
     return lines
+
+
+def _s(point: SkyPoint) -> str:
+    return "" if " and " in point.brightened_by else "s"
+
+
+def _say_air(window: DarkWindow, point: SkyPoint) -> str:
+    """How much of the target's light the air takes, and whether that is more than usual."""
+    name = target_name(window.target)
+    if point.smoke_mag >= SMOKE_TOLD_FROM_MAG:
+        return f"smoke or dust: {name} dimmed by {point.dimmed_mag:.1f} mag"
+    air = "a usual haze is assumed" if point.aod_assumed else "by the forecast of haze"
+    return f"the air dims {name} by {point.dimmed_mag:.1f} mag ({air})"

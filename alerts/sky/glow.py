@@ -29,6 +29,8 @@ from alerts.span import Span
 
 Floats = npt.NDArray[np.float64]
 
+MINOR_SHARE = 0.1
+"""A part of a light that isn't named beside the rest."""
 LEAST_TOWNS, MOST_TOWNS = 0.25, 4.0
 """How far a reading at the zenith may turn the towns' estimate down or up: twice its spread."""
 
@@ -225,6 +227,18 @@ class SkyPoint:
     loss_mag: float
     dimmed_mag: float
     smoke_mag: float
+
+    @property
+    def brightened_by(self) -> str:
+        """What most of the loss comes from: `the Moon`, `twilight`, or `Moon and twilight`."""
+        if self.twilight_nl < MINOR_SHARE * self.moon_nl:
+            return "the Moon"
+        return "twilight" if self.moon_nl < MINOR_SHARE * self.twilight_nl else "Moon and twilight"
+
+    @property
+    def towns_mag(self) -> float:
+        """By how much towns brighten this place of the sky beyond the natural one; an estimate."""
+        return float(brighter_mag(self.natural_nl + self.towns_nl, self.natural_nl))
 
 
 def sky_points(

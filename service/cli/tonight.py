@@ -35,6 +35,7 @@ def tonight(
 ) -> None:
     """Tonight's windows, the weather, the verdict and its reasons."""
     from alerts.assess import assess
+    from alerts.darkness import with_darkness
     from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
     from alerts.skyview import window_skies
@@ -48,7 +49,8 @@ def tonight(
     night = night_named(site, day or tonight_name(site, now, ephemeris), wishes.sky, ephemeris)
     found = Weather(recorded) if weather or offline else ask_for(site, night, now, elevation_m)
     verdict = assess(site, night, found.forecasts, wishes, now=now)
-    skies = window_skies(site, night, ephemeris)
+    skies = window_skies(site, night, ephemeris, verdict)
+    verdict = with_darkness(verdict, site, night, skies)
     if as_json:
         from service.report import night_report
 

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.assess import assess
+from alerts.darkness import with_darkness
 from alerts.errors import BadInput
+from alerts.kit import Kit
 from alerts.night import DarkWindow, Night, name_at
 from alerts.rules import Reason
 from alerts.site import Site
+from alerts.skyview import WindowSky
 from alerts.span import Span
 from alerts.verdict import Verdict, VerdictWord
 from alerts.weather.outlook import Outlook
 from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
+from service.cycle.noting import read_kit
 from service.store import tables
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
@@ -40,7 +44,8 @@ class JudgedNight:
 
     site: as it was described when the night was judged. decision: None where nobody's wishes were
     judged. subscription: whose wishes these are; None for the usual ones. is_mine: they are the viewer's.
-    forecasts: hours of this night alone. as_of: when it was judged.
+    kit: what the viewer photographs with; None for the usual kit.
+    forecasts: hours of this night alone. as_of: when it was judged. skies: of the night's windows.
     """
 
     site: Site
@@ -49,9 +54,16 @@ class JudgedNight:
     wishes: Wishes
     as_of: datetime
     forecasts: tuple[Forecast, ...]
+    skies: tuple[WindowSky, ...] = ()
     decision: tables.Decision | None = None
     subscription: tables.Subscription | None = None
     is_mine: bool = False
+
+    @property
+    def kit(self) -> Kit | None:
+        if self.subscription is None or not self.is_mine:
+            return None
+        return read_kit(self.subscription.kit, self.subscription.id)
 
     @property
     def shown_span(self) -> Span:
@@ -69,12 +81,12 @@ def judged_night(
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
     decision = newest_decision(session, watcher.id, name) if watcher is not None else None
     if decision is not None:
-        return _decided(session, decision, watcher, is_mine=is_mine)
+        return _with_skies(skies, _decided(session, decision, watcher, is_mine=is_mine))
     wishes = from_json(Wishes, watcher.wishes) if watcher is not None else default_wishes()
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
     forecasts = _at_hand(session, seen.stored.site, night, now)
     verdict = assess(seen.stored.site, night, forecasts, wishes, now=now)
-    return JudgedNight(
+    judged = JudgedNight(
         site=seen.stored.site,
         night=night,
         verdict=verdict,
@@ -83,6 +95,15 @@ def judged_night(
         forecasts=forecasts,
         subscription=watcher,
         is_mine=is_mine,
+    )
+    return _with_skies(skies, judged)
+
+
+def _with_skies(skies: Skies, judged: JudgedNight) -> JudgedNight:
+    """How dark the sky is in each window, and that among the reasons."""
+    found = skies.windows(judged.site, judged.night, judged.verdict)
+    return replace(
+        judged, skies=found, verdict=with_darkness(judged.verdict, judged.site, judged.night, found)
     )
 
 

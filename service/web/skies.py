@@ -9,13 +9,17 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import TypeVar, cast
 
+import numpy as np
+
 from alerts.night import Night, SkyWishes, nights, nights_for_sites
 from alerts.nightbuild import SiteNights
 from alerts.nightnames import DAY_S, name_of, number_at
 from alerts.season import Season, count_nights, never_holds, season
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris, utc_from_posix
+from alerts.skyview import WindowSky, optical_depth, window_skies
 from alerts.span import Span
+from alerts.verdict import Verdict
 
 T = TypeVar("T")
 MOST_KEPT = 5_000
@@ -23,11 +27,13 @@ MOST_KEPT = 5_000
 
 @dataclass(frozen=True, slots=True)
 class BareNight:
-    """A night by its windows alone. over_at: its sunrise, or its end where the Sun doesn't rise."""
+    """A night by its windows alone. over_at: its sunrise, or its end where the Sun doesn't rise.
+    moon_lit: the Moon's lit fraction (0..1) at its middle."""
 
     name: date
     over_at: datetime
     windows: tuple[Span, ...]
+    moon_lit: float
 
 
 class Skies:
@@ -56,6 +62,12 @@ class Skies:
         """Every night with a window between two dates, both included."""
         key = ("season", site, first, last, wishes)
         return self.keep(key, lambda: season(site, first, last, wishes, self.ephemeris))
+
+    def windows(self, site: Site, night: Night, verdict: Verdict) -> tuple[WindowSky, ...]:
+        """How dark the sky is in each window of a night, under the haze or smoke of its outlooks."""
+        hazes = tuple((each.window, optical_depth(each)) for each in (verdict, *verdict.others))
+        key = ("windows", site, night, hazes)
+        return self.keep(key, lambda: window_skies(site, night, self.ephemeris, verdict))
 
     def count(self, site: Site, first: date, count: int, wishes: SkyWishes) -> int:
         """How many of `count` nights from `first` on have a window."""
@@ -126,8 +138,11 @@ def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:
         start, end = utc_from_posix(float(start_s)), utc_from_posix(float(end_s))
         if start < end:
             windows[int(night)].append(Span(start, end))
+    middles_s = whole.first_s[row] + (np.arange(whole.count) + 0.5) * DAY_S
+    lit = whole.table.moon_lit(middles_s)
     return tuple(
-        BareNight(whole.name(row, k), _sunrise(whole, row, k), tuple(windows[k])) for k in range(whole.count)
+        BareNight(whole.name(row, k), _sunrise(whole, row, k), tuple(windows[k]), float(lit[k]))
+        for k in range(whole.count)
     )
 
 

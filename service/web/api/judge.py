@@ -7,6 +7,7 @@ from datetime import datetime
 from fastapi import APIRouter, HTTPException, Response
 
 from alerts.assess import assess
+from alerts.darkness import with_darkness
 from alerts.errors import BadInput
 from alerts.naming import clean_name
 from alerts.night import Night, night_named, tonight_name
@@ -45,11 +46,12 @@ def build_router(web: Web) -> APIRouter:
         night, *also = (night_named(site, name, sky, ephemeris) for sky in wishes.skies)
         forecasts, problems = ask(web, site, question.site.elevation_m, night, now)
         verdict = assess(site, night, forecasts, wishes, now=now, also=also)
+        skies = window_skies(site, night, ephemeris, verdict)
         report = night_report(
             site,
             night,
-            verdict,
-            window_skies(site, night, ephemeris),
+            with_darkness(verdict, site, night, skies),
+            skies,
             elevation_known=question.site.elevation_m is not None,
         )
         found = JudgeAnswer(report=report, problems=problems)

@@ -10,7 +10,6 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
 from alerts.comparison import MOST_SITES
-from alerts.skyview import window_skies
 from service.comparing import compared_json, usual_span
 from service.report import night_report
 from service.seasonal import season_json
@@ -66,6 +65,12 @@ def build_router(web: Web) -> APIRouter:
             seen = seen_site(session, site_id, viewer)
             return answer(request, site_model(web, seen.row, seen.stored, viewer))
 
+    _add_nights(router, web)
+    _add_longer_spans(router, web)
+    return router
+
+
+def _add_nights(router: APIRouter, web: Web) -> None:
     @router.get(
         "/sites/{site_id}/nights", response_model=NightsModel, responses=documented(401, 404, 422, 429)
     )
@@ -91,12 +96,13 @@ def build_router(web: Web) -> APIRouter:
             seen = seen_site(session, site_id, viewer)
             judged = judged_night(session, web.skies, seen, viewer, night, web.now())
         shown = judged.site if seen.is_own else shared_site(judged.site)
-        skies = window_skies(judged.site, judged.night, web.skies.ephemeris)
         report = night_report(
-            shown, judged.night, judged.verdict, skies, elevation_known=seen.stored.elevation_known
+            shown, judged.night, judged.verdict, judged.skies, elevation_known=seen.stored.elevation_known
         )
         return answer(request, report)
 
+
+def _add_longer_spans(router: APIRouter, web: Web) -> None:
     @router.get(
         "/sites/{site_id}/season",
         response_model=dict[str, Any],
@@ -138,8 +144,6 @@ def build_router(web: Web) -> APIRouter:
         ]
         more = max(0, len(lines) - NIGHTS_COMPARED)
         return answer(request, ComparisonModel(first=span[0], last=span[1], nights=found, more=more))
-
-    return router
 
 
 def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:
