@@ -241,7 +241,7 @@ class Decision(Table):
 
     id: Mapped[int] = mapped_column(primary_key=True)
     subscription_id: Mapped[int] = mapped_column(ForeignKey("subscription.id"))
-    night_id: Mapped[int] = mapped_column(ForeignKey("night.id"))
+    night_id: Mapped[int] = mapped_column(ForeignKey("night.id"), index=True)
     night_name: Mapped[date]
     site_revision_id: Mapped[int] = mapped_column(ForeignKey("site_revision.id"))
     as_of: Mapped[datetime]
@@ -252,8 +252,8 @@ class Decision(Table):
     chance_pct: Mapped[int | None]
     window_start: Mapped[datetime | None]
     window_end: Mapped[datetime | None]
-    wish_snapshot_id: Mapped[int] = mapped_column(ForeignKey("wish_snapshot.id"))
-    finding_id: Mapped[int] = mapped_column(ForeignKey("finding.id"))
+    wish_snapshot_id: Mapped[int] = mapped_column(ForeignKey("wish_snapshot.id"), index=True)
+    finding_id: Mapped[int] = mapped_column(ForeignKey("finding.id"), index=True)
     outlook_ids: Mapped[list[Any]]
     forecast_ids: Mapped[list[Any]]
     kernel: Mapped[str] = mapped_column(String(40))
@@ -298,7 +298,7 @@ class Alert(Table):
     night_name: Mapped[date] = mapped_column(index=True)
     kind: Mapped[str] = mapped_column(String(20))
     occurrence: Mapped[int]
-    decision_id: Mapped[int] = mapped_column(ForeignKey("decision.id"))
+    decision_id: Mapped[int] = mapped_column(ForeignKey("decision.id"), index=True)
     why: Mapped[str] = mapped_column(String(40))
     raised_at: Mapped[datetime]
     expires_at: Mapped[datetime]
