@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from alerts.fieldplan import plan_trip
@@ -13,7 +11,7 @@ from alerts.presence import is_ruled_out, usable_spans
 from alerts.site import Site
 from alerts.span import Span
 from alerts.verdict import SkyView, Verdict, judge
-from alerts.weather.clearness import build_outlook
+from alerts.weather.clearness import Clearness, look_at_cloud
 from alerts.weather.outlook import Outlook
 from alerts.weather.record import Forecast
 from alerts.weather.sightline import view_of
@@ -54,29 +52,31 @@ def outlook_over(
     now: datetime,
 ) -> Outlook:
     """The outlook over the usable part of a dark window, looking where the camera looks."""
-    trip = trip_span(usable, way)
-    return build_outlook(
+    seen = cloud_over(
+        window, usable, forecasts, shortest=shortest, night_name=night_name, site=site, now=now
+    )
+    return seen.on_trip(trip_span(usable, way))
+
+
+def cloud_over(
+    window: DarkWindow,
+    usable: Span,
+    forecasts: Sequence[Forecast],
+    *,
+    shortest: timedelta,
+    night_name: date,
+    site: Site,
+    now: datetime,
+) -> Clearness:
+    """The same for every way out."""
+    return look_at_cloud(
         usable,
-        [_cut(forecast, window.span, usable, trip) for forecast in forecasts],
+        forecasts,
         shortest=shortest,
         now=now,
         is_night_of=is_night_of(site, night_name, now),
         view=view_of(window, site),
-        trip=trip,
-    )
-
-
-def _cut(forecast: Forecast, window: Span, usable: Span, trip: Span) -> Forecast:
-    """The forecast without hours that bear on nothing here; its line of sight counts for the usable part."""
-    first = bisect_right(forecast.hours, trip.start, key=lambda hour: hour.ends)
-    after = bisect_left(forecast.hours, trip.end, key=lambda hour: hour.starts)
-    sight = forecast.sight_over(window)
-    return replace(
-        forecast,
-        hours=forecast.hours[first:after],
-        members=tuple(member[first:after] for member in forecast.members),
-        cloud_before_pct=forecast.cloud_before_pct[first:after],
-        sights=() if sight is None else (replace(sight, window=usable),),
+        dark=window.span,
     )
 
 

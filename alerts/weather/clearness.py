@@ -8,7 +8,7 @@ and formulas on the way stand in alerts/weather/skill.py.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import fmean, median
 
@@ -16,7 +16,7 @@ from alerts.span import Span
 from alerts.weather import hazards
 from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.lineage import AIR_LINEAGE, independent_lineages
-from alerts.weather.outlook import Hazard, HazardLevel, Outlook
+from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.weather.readings import Asking, Reading, dated, pct, read, why_unusable
 from alerts.weather.record import Forecast, Source
 from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, View
@@ -59,25 +59,90 @@ def build_outlook(
     each weighing the same. A blend that may hide one of the others counts only when it stands alone.
     Sources that can't be used stay listed, with the reason.
     """
-    asking = _asking(window, shortest, now, is_night_of, base_rate, view)
+    seen = look_at_cloud(
+        window,
+        forecasts,
+        shortest=shortest,
+        now=now,
+        is_night_of=is_night_of,
+        base_rate=base_rate,
+        view=view,
+    )
+    return seen.on_trip(trip or _usual_trip(window))
+
+
+@dataclass(frozen=True, slots=True)
+class Clearness:
+    """What all share who ask about the same window, whatever their way there: the outlook as far as it goes
+    without a trip, the forecasts fresh enough for hazards, and what these have of the time of shooting."""
+
+    forecasts: Sequence[Forecast]
+    asking: Asking
+    usable: tuple[Forecast, ...]
+    there: hazards.Over
+    air: hazards.Over
+    outlook: Outlook
+
+    def on_trip(self, trip: Span) -> Outlook:
+        """The outlook for one way there and back."""
+        way = _still_ahead_of(trip, self.asking.now)
+        away = hazards.Over.of(way, self.asking.ahead, self.usable)
+        found = hazards.assess_over(self.there, away, self.air)
+        known = {hazard.name: hazard.level is not HazardLevel.UNKNOWN for hazard in found}
+        return replace(
+            self.outlook,
+            hazards=(*found, warning_hazard(self.forecasts, way)),
+            wind_known=known["wind"],
+            precipitation_known=known["precipitation"],
+            trip=way,
+            warnings=overlapping(self.forecasts, way),
+        )
+
+
+def look_at_cloud(
+    window: Span,
+    forecasts: Sequence[Forecast],
+    *,
+    shortest: timedelta,
+    now: datetime,
+    is_night_of: bool,
+    base_rate: float = BASE_RATE,
+    view: View | None = None,
+    dark: Span | None = None,
+) -> Clearness:
+    """As `build_outlook`, up to where the trip matters. dark: the dark window that lines of sight were asked
+    for, where `window` is a part of it."""
+    asking = _asking(window, shortest, now, is_night_of, base_rate, view, dark or window)
     judged = _Judged.of(forecasts, asking)
     best = _best_stretch(judged.counted, asking.length)
-    way = _still_ahead_of(trip or _usual_trip(window), now)
-    found = _hazards(judged, best, way, forecasts, asking)
-    known = {hazard.name: hazard.level is not HazardLevel.UNKNOWN for hazard in found}
+    shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else asking.ahead
+    must = shooting.overlap(asking.ahead) or shooting
+    return Clearness(
+        forecasts,
+        asking,
+        judged.usable,
+        hazards.Over.of(shooting, must, judged.usable),
+        hazards.Over.of(shooting, must, judged.air),
+        _without_trip(judged, best, asking, authorities(forecasts)),
+    )
+
+
+def _without_trip(
+    judged: _Judged, best: Span | None, asking: Asking, authorities: Sequence[Source]
+) -> Outlook:
     counted, answering = judged.counted, judged.answering
     per_source = tuple(reading.as_source_chance() for reading in judged.readings)
     overhead_pct = _overhead(counted)
     return Outlook(
-        window=window,
+        window=asking.window,
         chance_pct=pct(over_lineages(counted, _own_chance)) if counted else None,
         spread_pct=_spread(answering),
         best=best,
         per_source=per_source,
-        hazards=found,
+        hazards=(),
         cloud_known=bool(answering),
-        wind_known=known["wind"],
-        precipitation_known=known["precipitation"],
+        wind_known=False,
+        precipitation_known=False,
         lineages=tuple(sorted({reading.source.lineage for reading in counted})),
         providers=tuple(sorted({reading.source.provider for reading in counted})),
         newest_issue=max((r.source.issued_at for r in answering if r.source.issued_at), default=None),
@@ -86,10 +151,8 @@ def build_outlook(
         overhead_pct=overhead_pct,
         sight_text=say_sight([reading.sight for reading in counted if reading.sight], counted, overhead_pct),
         change_pct=_change(counted),
-        trip=way,
-        warnings=overlapping(forecasts, way),
         aerosol_optical_depth=_optical_depth(judged.air, asking.ahead),
-        helpers=(*(forecast.source for forecast in judged.air), *authorities(forecasts)),
+        helpers=(*(forecast.source for forecast in judged.air), *authorities),
     )
 
 
@@ -100,6 +163,7 @@ def _asking(
     is_night_of: bool,
     base_rate: float,
     view: View | None,
+    dark: Span,
 ) -> Asking:
     length = max(shortest, SHORTEST_MOMENT)
     return Asking(
@@ -110,6 +174,7 @@ def _asking(
         is_night_of=is_night_of,
         altitude_deg=view.altitude_deg if view else TYPICAL_ALTITUDE_DEG,
         base_rate=base_rate,
+        dark=dark,
     )
 
 
@@ -148,7 +213,7 @@ def _tells_of_air(forecast: Forecast, asking: Asking) -> bool:
         return False
     since = dated(source)
     is_fresh = since is None or timedelta(0) <= asking.now - since <= OLDEST_AIR
-    return is_fresh and any(True for _ in forecast.over(asking.ahead))
+    return is_fresh and len(forecast.series.cut(asking.ahead)) > 0
 
 
 def _still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
@@ -163,14 +228,6 @@ def _still_ahead_of(trip: Span, now: datetime) -> Span:
 def _usual_trip(window: Span) -> Span:
     before, after = USUALLY_AWAY
     return Span(window.start - before, window.end + after)
-
-
-def _hazards(
-    judged: _Judged, best: Span | None, trip: Span, forecasts: Sequence[Forecast], asking: Asking
-) -> tuple[Hazard, ...]:
-    shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else None
-    found = hazards.assess(asking.ahead, judged.usable, shooting=shooting, trip=trip, air=judged.air)
-    return (*found, warning_hazard(forecasts, trip))
 
 
 def _own_chance(reading: Reading) -> float:

@@ -9,14 +9,15 @@ official warning) counts from leave-by to home.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import TypeAlias
+from operator import attrgetter
 
 from alerts.span import Span
 from alerts.weather.felt import dew_spread_c, felt_c, frostbite_of
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.record import Forecast, HourlyWeather
+from alerts.weather.series import Cut, ValueOf
 
 KNOWN_FROM_SHARE = 0.8
 """A value is known over a span when one source has it for this share of the time."""
@@ -48,21 +49,24 @@ SMOKE_VERY_UNHEALTHY_UG_M3 = 125.5
 """PM2.5 from which the air is unhealthy for some, and very unhealthy for all (US EPA, 40 CFR 58, appendix G,
 as of 2024)."""
 
-_Hours: TypeAlias = Sequence[tuple[Span, HourlyWeather]]
-"""One source's hours, each with the part it shares with the span."""
-
 
 @dataclass(frozen=True, slots=True)
 class Over:
-    """A span and what each source has of it. must: the part of it for which a value must be known."""
+    """A span and what each source has of it. must: the part of it for which a value must be known.
 
-    span: Span
+    found: the worst values so far, as several outlooks share a span.
+    """
+
     must: Span
-    sources: tuple[_Hours, ...]
+    sources: tuple[Cut, ...]
+    covers: tuple[bool, ...]
+    found: dict[tuple[ValueOf, bool], _Worst] = field(default_factory=dict)
 
     @classmethod
     def of(cls, span: Span, must: Span, forecasts: Sequence[Forecast]) -> Over:
-        return cls(span, must, tuple(tuple(forecast.over(span)) for forecast in forecasts))
+        cuts = tuple(forecast.series.cut(span) for forecast in forecasts)
+        needed = KNOWN_FROM_SHARE * must.duration
+        return cls(must, cuts, tuple(cut.time_inside(must) >= needed for cut in cuts))
 
 
 def assess(
@@ -83,8 +87,13 @@ def assess(
     shooting, trip = shooting or window, trip or window
     must = shooting.overlap(window) or shooting
     there, away = Over.of(shooting, must, forecasts), Over.of(trip, window, forecasts)
+    return assess_over(there, away, Over.of(shooting, must, air))
+
+
+def assess_over(there: Over, away: Over, air: Over) -> tuple[Hazard, ...]:
+    """As `assess`, on what the sources have of each span."""
     rules = (_wind, _gust, _precipitation, _thunder, _cold, _fog, _lens)
-    return (*(rule(there, away) for rule in rules), _smoke(Over.of(shooting, must, air)))
+    return (*(rule(there, away) for rule in rules), _smoke(air))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,25 +111,33 @@ class _Worst:
         return self.value is not None and self.value <= limit
 
 
-def _worst(
-    over: Over,
-    value_of: Callable[[HourlyWeather], float | None],
-    pick: Callable[[list[float]], float] = max,
-) -> _Worst:
+def _worst(over: Over, value_of: ValueOf, *, least: bool = False) -> _Worst:
+    """The highest value of all sources, or the least."""
+    key = value_of, least
+    if key not in over.found:
+        over.found[key] = _find_worst(over, value_of, min if least else max)
+    return over.found[key]
+
+
+def _find_worst(over: Over, value_of: ValueOf, pick: Callable[..., float]) -> _Worst:
     found: list[tuple[float, datetime]] = []
     known = False
-    for hours in over.sources:
-        covered = timedelta(0)
-        for part, hour in hours:
-            if (value := value_of(hour)) is not None:
-                found.append((value, part.start))
-                shared = min(part.end, over.must.end) - max(part.start, over.must.start)
-                covered += max(shared, timedelta(0))
-        known = known or covered >= KNOWN_FROM_SHARE * over.must.duration
+    for cut, covers in zip(over.sources, over.covers, strict=True):
+        values, has_gaps = cut.values(value_of)
+        there = [value for value in values if value is not None] if has_gaps else values
+        if not there:
+            continue
+        mine = pick(there)
+        found.append((mine, cut.part_start(values.index(mine))))
+        known = known or (covers and (not has_gaps or _is_known(cut, values, over.must)))
     if not found:
-        return _Worst(None, known)
-    worst = pick([value for value, _ in found])
+        return _Worst(None, False)
+    worst = pick(value for value, _ in found)
     return _Worst(worst, known, min(at for value, at in found if value == worst))
+
+
+def _is_known(cut: Cut, values: Sequence[float | None], must: Span) -> bool:
+    return cut.time_inside(must, values) >= KNOWN_FROM_SHARE * must.duration
 
 
 def _level(fails: bool, known: bool, warns: bool) -> HazardLevel:
@@ -137,18 +154,24 @@ class _Kind:
     """A hazard that grows with one value: its limits, and what is said."""
 
     name: str
-    value_of: Callable[[HourlyWeather], float | None]
+    value_of: ValueOf
     shakes: float
     unsafe: float
     known_text: str
     unknown_text: str
 
 
+_RAIN_PCT: ValueOf = attrgetter("precipitation_probability_pct")
+_FOG_NAMED: ValueOf = attrgetter("fog_named")
+_TEMPERATURE_C: ValueOf = attrgetter("temperature_c")
+_OPTICAL_DEPTH: ValueOf = attrgetter("aerosol_optical_depth")
+_FINE_PARTICLES: ValueOf = attrgetter("pm2_5_ug_m3")
+
 _WIND = _Kind(
-    "wind", lambda h: h.wind_ms, WIND_SHAKES_MS, WIND_UNSAFE_MS, "wind up to {:.0f} m/s", "wind unknown"
+    "wind", attrgetter("wind_ms"), WIND_SHAKES_MS, WIND_UNSAFE_MS, "wind up to {:.0f} m/s", "wind unknown"
 )
 _GUST = _Kind(
-    "gust", lambda h: h.gust_ms, GUST_SHAKES_MS, GUST_UNSAFE_MS, "gusts up to {:.0f} m/s", "gusts unknown"
+    "gust", attrgetter("gust_ms"), GUST_SHAKES_MS, GUST_UNSAFE_MS, "gusts up to {:.0f} m/s", "gusts unknown"
 )
 
 
@@ -175,7 +198,7 @@ def _precipitation(there: Over, away: Over) -> Hazard:
 
     On the way only torrents fail; snow or ice on the road warns.
     """
-    chance = _worst(there, lambda hour: hour.precipitation_probability_pct)
+    chance = _worst(there, _RAIN_PCT)
     rate, torrent = _worst(there, _rate_mm_h), _worst(away, _rate_mm_h)
     wet = chance.at_least(PRECIPITATION_LIKELY_PCT) or rate.at_least(PRECIPITATION_WET_MM_H)
     fails = wet or torrent.at_least(PRECIPITATION_TORRENT_MM_H)
@@ -222,7 +245,7 @@ def _thunder_pct(hour: HourlyWeather) -> float | None:
 
 def _cold(there: Over, away: Over) -> Hazard:
     """Felt cold while shooting; fails where bare skin freezes within 10 minutes, on the way too."""
-    worst, freezes = _worst(there, felt_c, min), _worst(away, frostbite_of, min)
+    worst, freezes = _worst(there, felt_c, least=True), _worst(away, frostbite_of, least=True)
     level = _level(freezes.at_most(FROSTBITE_BLOCKS_MIN), worst.known, worst.at_most(COLD_FELT_C))
     text = "felt cold down to {:.0f} °C"
     if freezes.at_most(FROSTBITE_WARNS_MIN):
@@ -236,8 +259,8 @@ def _fog(there: Over, away: Over) -> Hazard:
     Fog that is only named ("patchy fog") warns and no more.
     """
     share, on_way = _worst(there, _fog_pct), _worst(away, _fog_pct)
-    named = _worst(away, lambda hour: hour.fog_named)
-    fills = any(_foggy_share(there.span, hours) > 0.5 for hours in there.sources)
+    named = _worst(away, _FOG_NAMED)
+    fills = share.at_least(FOG_SHARE_PCT) and any(_foggy_share(cut) > 0.5 for cut in there.sources)
     is_away = on_way.at_least(FOG_WARNS_SHARE_PCT) and not share.at_least(FOG_WARNS_SHARE_PCT)
     warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True)
     level = _level(fills, share.known or named.known, warns)
@@ -256,15 +279,17 @@ def _fog_pct(hour: HourlyWeather) -> float | None:
     return max(known, default=None)
 
 
-def _foggy_share(span: Span, hours: _Hours) -> float:
-    foggy = (p.duration for p, hour in hours if (_fog_pct(hour) or 0.0) >= FOG_SHARE_PCT)
-    return sum(foggy, timedelta(0)) / span.duration
+def _foggy_share(cut: Cut) -> float:
+    values, _ = cut.values(_fog_pct)
+    parts = zip(cut.parts, values, strict=True)
+    foggy = (part.duration for part, value in parts if (value or 0.0) >= FOG_SHARE_PCT)
+    return sum(foggy, timedelta(0)) / cut.span.duration
 
 
 def _lens(there: Over, _away: Over) -> Hazard:
     """Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go."""
-    spread = _worst(there, dew_spread_c, min)
-    coldest = _worst(there, lambda hour: hour.temperature_c, min)
+    spread = _worst(there, dew_spread_c, least=True)
+    coldest = _worst(there, _TEMPERATURE_C, least=True)
     kind = "frost" if coldest.at_most(0.0) else "dew"
     level = _level(False, spread.known, spread.at_most(DEW_SPREAD_C))
     risk = f"{kind} on the lens likely" if level is HazardLevel.WARN else f"no {kind} on the lens"
@@ -274,8 +299,8 @@ def _lens(there: Over, _away: Over) -> Hazard:
 
 def _smoke(there: Over) -> Hazard:
     """Smoke or dust: dims the sky by its optical depth, and hurts by its fine particles."""
-    depth = _worst(there, lambda hour: hour.aerosol_optical_depth)
-    fine = _worst(there, lambda hour: hour.pm2_5_ug_m3)
+    depth = _worst(there, _OPTICAL_DEPTH)
+    fine = _worst(there, _FINE_PARTICLES)
     fails = depth.at_least(HAZE_HIDES) or fine.at_least(SMOKE_VERY_UNHEALTHY_UG_M3)
     warns = depth.at_least(HAZE_DIMS) or fine.at_least(SMOKE_UNHEALTHY_UG_M3)
     level = _level(fails, depth.known or fine.known, warns)

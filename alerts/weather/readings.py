@@ -30,7 +30,8 @@ class Asking:
     """What is asked of every source alike.
 
     window: the dark window; ahead: the part of it that can still hold the event. length: of the event.
-    altitude_deg: of the frame's middle, where no line of sight says better.
+    altitude_deg: of the frame's middle, where no line of sight says better. dark: the whole dark window,
+    that lines of sight were asked for; None where that is `window` itself.
     """
 
     window: Span
@@ -40,6 +41,7 @@ class Asking:
     is_night_of: bool
     altitude_deg: float
     base_rate: float = BASE_RATE
+    dark: Span | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +89,7 @@ def read(forecast: Forecast, asking: Asking) -> Reading:
     """The source's answer, or a reading that says why there is none."""
     if unusable := why_unusable(forecast.source, asking.now, asking.is_night_of):
         return Reading(forecast, unusable=unusable)
-    if not any(True for _ in forecast.over(asking.ahead)):
+    if not len(forecast.series.cut(asking.ahead)):
         return Reading(forecast, unusable="doesn't reach this window")
     return _read_members(forecast, asking) if forecast.members else _read_single(forecast, asking)
 
@@ -129,7 +131,7 @@ def _lead_days(forecast: Forecast, asking: Asking) -> float:
 
 def _read_single(forecast: Forecast, asking: Asking) -> Reading:
     """A single run's chance, from the worst hour of its clearest stretch."""
-    sight = forecast.sight_over(asking.window)
+    sight = forecast.sight_over(asking.dark or asking.window)
     altitude_deg = sight.altitude_deg if sight else asking.altitude_deg
     along = {hour.starts: hour for hour in sight.hours} if sight else None
     known = [
@@ -213,12 +215,9 @@ def _change(forecast: Forecast, asking: Asking) -> tuple[float | None, float | N
     return now.chance, then.chance
 
 
-def _before(forecast: Forecast, asking: Asking) -> list[float | None]:
-    return [
-        before
-        for hour, before in zip(forecast.hours, forecast.cloud_before_pct, strict=True)
-        if hour.starts < asking.ahead.end and asking.ahead.start < hour.ends
-    ]
+def _before(forecast: Forecast, asking: Asking) -> tuple[float | None, ...]:
+    cut = forecast.series.cut(asking.ahead)
+    return forecast.cloud_before_pct[cut.first : cut.after]
 
 
 def _fog_below(forecast: Forecast, asking: Asking) -> bool:
@@ -230,10 +229,8 @@ def _fog_below(forecast: Forecast, asking: Asking) -> bool:
 def _read_members(forecast: Forecast, asking: Asking) -> Reading:
     """An ensemble's chance: the share of members in which the event happens, each over all hours."""
     span, length = asking.ahead, asking.length
-    touched = [
-        i for i, hour in enumerate(forecast.hours) if hour.starts < span.end and span.start < hour.ends
-    ]
-    parts = tuple(part for part, _ in forecast.over(span))
+    cut = forecast.series.cut(span)
+    touched, parts = range(cut.first, cut.after), tuple(cut.parts)
     rows = [[_or_cloudy(member[i]) for i in touched] for member in forecast.members]
     missing = [[member[i] is None for i in touched] for member in forecast.members]
     if why_not := _too_unknown(_unknown_share(parts, missing, span)):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.weather.official import Bulletin
+from alerts.weather.series import Series
 
 
 class LayerScheme(StrEnum):
@@ -153,6 +154,14 @@ class Forecast:
     sights: tuple[Sight, ...] = ()
     cloud_before_pct: tuple[float | None, ...] = ()
     bulletins: tuple[Bulletin, ...] = ()
+    _series: list[Series] = field(default_factory=list, init=False, repr=False, compare=False)
+
+    @property
+    def series(self) -> Series:
+        """The hours, made ready once for all that is cut from them."""
+        if not self._series:
+            self._series.append(Series(self.hours))
+        return self._series[0]
 
     def sight_over(self, window: Span) -> Sight | None:
         """The line of sight that was asked for this very window, to the second."""
@@ -161,9 +170,8 @@ class Forecast:
 
     def over(self, span: Span) -> Iterator[tuple[Span, HourlyWeather]]:
         """The records that touch `span`, each with the part they share."""
-        for hour in self.hours:
-            if hour.starts < span.end and span.start < hour.ends:
-                yield Span(max(hour.starts, span.start), min(hour.ends, span.end)), hour
+        cut = self.series.cut(span)
+        return zip(cut.parts, cut.hours, strict=True)
 
 
 def _to_the_second(span: Span) -> tuple[int, int]:

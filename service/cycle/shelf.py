@@ -15,12 +15,13 @@ from pydantic import TypeAdapter
 from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session
 
-from alerts.assess import outlook_over, trip_span, way_out
+from alerts.assess import cloud_over, trip_span, way_out
 from alerts.nextlook import verdict_may_change
 from alerts.night import Night
 from alerts.presence import is_ruled_out, usable_spans
 from alerts.span import Span
 from alerts.verdict import SkyView, Verdict, weigh
+from alerts.weather.clearness import Clearness
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from service.store import tables
@@ -96,6 +97,7 @@ class ShelfSite:
     stored: StoredSite
     nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
     forecasts: list[StoredForecast] = field(default_factory=list)
+    clearness: dict[tuple[int, int, Span, timedelta], Clearness] = field(default_factory=dict)
     outlooks: dict[tuple[int, int, Span, timedelta, timedelta], ShelfOutlook] = field(default_factory=dict)
     judged: dict[tuple[date, int, tuple[timedelta, ...]], Judged] = field(default_factory=dict)
 
@@ -176,20 +178,28 @@ class ShelfSite:
     ) -> ShelfOutlook:
         key = (night.night_id, index, part, wishes.shortest_window, way)
         if key not in self.outlooks:
-            outlook = outlook_over(
-                night.night.windows[index],
-                part,
-                [each.forecast for each in self.forecasts],
-                shortest=wishes.shortest_window,
-                way=way,
-                night_name=night.name,
-                site=self.stored.site,
-                now=now,
-            )
+            outlook = self._clearness(night, index, part, wishes, now).on_trip(trip_span(part, way))
             self.outlooks[key] = ShelfOutlook(
                 night.night_id, index, part, wishes.shortest_window, way, outlook
             )
         return self.outlooks[key]
+
+    def _clearness(
+        self, night: ShelfNight, index: int, part: Span, wishes: Wishes, now: datetime
+    ) -> Clearness:
+        """What the outlooks over a part of a window have in common, whatever the way out."""
+        key = (night.night_id, index, part, wishes.shortest_window)
+        if key not in self.clearness:
+            self.clearness[key] = cloud_over(
+                night.night.windows[index],
+                part,
+                [each.forecast for each in self.forecasts],
+                shortest=wishes.shortest_window,
+                night_name=night.name,
+                site=self.stored.site,
+                now=now,
+            )
+        return self.clearness[key]
 
 
 class Shelf:
