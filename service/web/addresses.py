@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
@@ -20,7 +20,7 @@ from service.web.access import SignedIn, Viewer
 from service.web.asking import network_of_request
 from service.web.context import Web
 from service.web.faults import NothingHere
-from service.web.forms import Filled
+from service.web.forms import Filled, Form
 from service.web.subscribe import add_mail
 
 TEST_HELPS_FOR = timedelta(hours=2)
@@ -70,30 +70,17 @@ def build_router(web: Web) -> APIRouter:
 
     @router.post("/me/addresses")
     def add(viewer: SignedIn, form: Filled, request: Request) -> Response:
-        now, network = web.duskbell.clock(), network_of_request(web, request)
-        channel = form.text("channel") or "email"
-        if channel == "email":
+        network = network_of_request(web, request)
+        if form.text("channel") in ("", "email"):
             with web.writing.begin() as session:
-                add_mail(web, session, viewer, form.text("target"), network, now)
+                add_mail(web, session, viewer, form.text("target"), network, web.duskbell.clock())
             web.nudge()
             return _to_me("added")
-        if channel not in dict(chat_forms()):
-            raise BadInput("choose one of the kinds in the list.")
         with web.writing.begin() as session:
-            person = session.get_one(tables.Person, viewer.person_id)
-            row = register(
-                session,
-                channel,
-                web.duskbell.channels[channel],
-                person,
-                form.text("target"),
-                now=now,
-                token=form.text("token"),
-            )
-            number = row.id
+            number = add_receiver(web, session, viewer, form).id
         return _tested(web, viewer, number, network)
 
-    @router.post("/me/addresses/{address_id:int}/test")
+    @router.post("/me/addresses/{address_id:number}/test")
     def test(address_id: int, viewer: SignedIn, request: Request) -> Response:
         network = network_of_request(web, request)
         with web.writing.begin() as session:
@@ -103,7 +90,7 @@ def build_router(web: Web) -> APIRouter:
                 return _test_mail(web, session, row, network, is_confirmed=is_confirmed)
         return _tested(web, viewer, address_id, network)
 
-    @router.post("/me/addresses/{address_id:int}/code")
+    @router.post("/me/addresses/{address_id:number}/code")
     def code(address_id: int, viewer: SignedIn, form: Filled) -> Response:
         with web.writing.begin() as session:
             own_row(session, address_id, viewer)
@@ -112,7 +99,7 @@ def build_router(web: Web) -> APIRouter:
             raise BadInput("this isn't the code that was sent there, or it is too old; send another test.")
         return _to_me("confirmed")
 
-    @router.post("/me/addresses/{address_id:int}/on")
+    @router.post("/me/addresses/{address_id:number}/on")
     def switch_on(address_id: int, viewer: SignedIn, request: Request) -> Response:
         with web.writing.begin() as session:
             row = own_row(session, address_id, viewer)
@@ -121,22 +108,42 @@ def build_router(web: Web) -> APIRouter:
             endpoints.switch_on(session, row)
         return _to_me("changed")
 
-    @router.post("/me/addresses/{address_id:int}/remove")
+    @router.post("/me/addresses/{address_id:number}/remove")
     def remove(address_id: int, viewer: SignedIn) -> Response:
-        now = web.duskbell.clock()
         with web.writing.begin() as session:
-            row = own_row(session, address_id, viewer)
-            running = session.scalars(
-                select(tables.Subscription).where(
-                    tables.Subscription.address_id == address_id, tables.Subscription.ended_at.is_(None)
-                )
-            )
-            for each in running:
-                people.end(session, each, now, "its address was removed")
-            row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
+            remove_address(session, own_row(session, address_id, viewer), web.duskbell.clock())
         return _to_me("removed")
 
     return router
+
+
+def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> tables.Address:
+    """The webhook or chat that the form names, as an address of the viewer's; not yet confirmed."""
+    channel = form.text("channel")
+    if channel not in dict(chat_forms()):
+        raise BadInput("choose one of the kinds in the list.")
+    person = session.get_one(tables.Person, viewer.person_id)
+    return register(
+        session,
+        channel,
+        web.duskbell.channels[channel],
+        person,
+        form.text("target"),
+        now=web.duskbell.clock(),
+        token=form.text("token"),
+    )
+
+
+def remove_address(session: Session, row: tables.Address, now: datetime) -> None:
+    """Send nothing more there, and end what was told there."""
+    running = session.scalars(
+        select(tables.Subscription).where(
+            tables.Subscription.address_id == row.id, tables.Subscription.ended_at.is_(None)
+        )
+    )
+    for each in running:
+        people.end(session, each, now, "its address was removed")
+    row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
 
 
 def own_row(session: Session, address_id: int, viewer: Viewer) -> tables.Address:

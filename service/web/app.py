@@ -20,6 +20,7 @@ from service.web import (
     health,
     home,
     links,
+    managing,
     me,
     metrics,
     night,
@@ -36,6 +37,7 @@ from service.web import (
 from service.web.api.app import build_api
 from service.web.context import Web
 from service.web.errorpages import add_error_pages
+from service.web.numbers import add_numbers
 from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHeaders
 
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
@@ -50,6 +52,7 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     fieldpage.build_router,
     outcomes.build_router,
     subscribe.build_router,
+    managing.build_router,
     me.build_router,
     addresses.build_router,
     operator.build_router,
@@ -76,6 +79,7 @@ def build_app(
     is_open: whoever looks is the operator; ValueError unless all is invented.
     arrived: folder with what the story's receivers were sent; None: the outbox of the settings is shown.
     """
+    add_numbers()
     web = Web(duskbell, started_at, shown_at, is_open, arrived)
     app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_until(web))
     app.state.web = web

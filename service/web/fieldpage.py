@@ -45,7 +45,7 @@ class FieldPage:
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/sites/{site_id:int}/nights/{name}/field", response_class=HTMLResponse)
+    @router.get("/sites/{site_id:number}/nights/{name}/field", response_class=HTMLResponse)
     def field(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
         now = web.now()
         with web.reading() as session:

@@ -13,16 +13,15 @@ from alerts.assess import assess
 from alerts.darkness import with_darkness
 from alerts.errors import BadInput
 from alerts.kit import Kit
-from alerts.night import DarkWindow, Night, name_at
-from alerts.rules import Reason
+from alerts.night import Night, name_at
 from alerts.site import Site
 from alerts.skyview import WindowSky
 from alerts.span import Span
-from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.outlook import Outlook
+from alerts.verdict import Verdict
 from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.cycle.noting import read_kit
+from service.decided import decided_verdict
 from service.store import tables
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
@@ -127,16 +126,10 @@ def _decided(
     night_row = session.get_one(tables.Night, decision.night_id)
     night = from_json(Night, night_row.facts)
     revision = session.get_one(tables.SiteRevision, decision.site_revision_id)
-    window = _window_of(night, decision)
     return JudgedNight(
         site=stored_site(revision).site,
         night=night,
-        verdict=Verdict(
-            VerdictWord(decision.verdict),
-            tuple(from_json(Reason, reason) for reason in decision.reasons),
-            window,
-            _outlook_of(session, decision, window),
-        ),
+        verdict=decided_verdict(session, decision, night),
         wishes=from_json(Wishes, decision.wishes),
         as_of=decision.confirmed_at,
         forecasts=_behind(session, decision, night),
@@ -144,23 +137,6 @@ def _decided(
         subscription=watcher,
         is_mine=is_mine,
     )
-
-
-def _window_of(night: Night, decision: tables.Decision) -> DarkWindow | None:
-    """The window that the decision is about, however much of it could be used."""
-    if decision.window_start is None or decision.window_end is None:
-        return None
-    decided = Span(decision.window_start, decision.window_end)
-    touching = [window for window in night.windows if window.span.overlap(decided)]
-    return next(iter(touching), None)
-
-
-def _outlook_of(session: Session, decision: tables.Decision, window: DarkWindow | None) -> Outlook | None:
-    if window is None or not decision.outlook_ids:
-        return None
-    rows = session.scalars(select(tables.Outlook).where(tables.Outlook.id.in_(decision.outlook_ids)))
-    outlooks = [from_json(Outlook, row.facts) for row in rows]
-    return next((each for each in outlooks if each.window.overlap(window.span)), None)
 
 
 def _behind(session: Session, decision: tables.Decision, night: Night) -> tuple[Forecast, ...]:

@@ -43,28 +43,30 @@ class SubscriptionLine:
     paused_until: datetime | None
 
 
+def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", said: str = "") -> HTMLResponse:
+    """The page. new_key: a key just made, shown this once. said: what a form before did."""
+    with web.reading() as session:
+        return web.page(
+            "me.html",
+            400 if fault else 200,
+            viewer=viewer,
+            place="me",
+            subscriptions=subscription_lines(session, viewer, web.now()),
+            addresses=address_lines(session, viewer),
+            forms=chat_forms(),
+            keys=api_keys(session, viewer),
+            fault=fault,
+            new_key=new_key,
+            said=said,
+        )
+
+
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    def show(viewer: Viewer, *, fault: str = "", new_key: str = "", said: str = "") -> HTMLResponse:
-        with web.reading() as session:
-            return web.page(
-                "me.html",
-                400 if fault else 200,
-                viewer=viewer,
-                place="me",
-                subscriptions=subscription_lines(session, viewer, web.now()),
-                addresses=address_lines(session, viewer),
-                forms=chat_forms(),
-                keys=api_keys(session, viewer),
-                fault=fault,
-                new_key=new_key,
-                said=said,
-            )
-
     @router.get("/me", response_class=HTMLResponse)
     def me(viewer: SignedIn, said: str = "") -> HTMLResponse:
-        return show(viewer, said=SAID.get(said, ""))
+        return show_me(web, viewer, said=SAID.get(said, ""))
 
     @router.post("/me")
     def change(viewer: SignedIn, form: Filled) -> Response:
@@ -72,25 +74,37 @@ def build_router(web: Web) -> APIRouter:
             zone_info(form.text("zone"))
             name = clean_name(form.text("name")) if form.text("name") else ""
         except BadInput as refusal:
-            return show(viewer, fault=str(refusal))
+            return show_me(web, viewer, fault=str(refusal))
         with web.writing.begin() as session:
             person = session.get_one(tables.Person, viewer.person_id)
             person.name, person.zone = name, form.text("zone")
         return RedirectResponse("/me?said=changed", 303)
 
+    @router.post("/me/sign-out-everywhere")
+    def leave(viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            sessions.end_all(session, viewer.person_id, web.duskbell.clock())
+        return signed_out(web, RedirectResponse("/", 303))
+
+    _add_keys(router, web)
+    _add_data(router, web)
+    return router
+
+
+def _add_keys(router: APIRouter, web: Web) -> None:
     @router.post("/me/keys", response_class=HTMLResponse)
     def make_key(viewer: SignedIn, form: Filled) -> HTMLResponse:
         try:
             label = clean_name(form.text("label"), "key's name")
         except BadInput as refusal:
-            return show(viewer, fault=str(refusal))
+            return show_me(web, viewer, fault=str(refusal))
         with web.writing.begin() as session:
             if len(api_keys(session, viewer)) >= MOST_KEYS:
                 raise BadInput(f"{counted(MOST_KEYS, 'key')} are the most; revoke one first.")
             key = access.make_api_key(session, viewer.person_id, label, web.duskbell.clock())
-        return show(viewer, new_key=key)
+        return show_me(web, viewer, new_key=key)
 
-    @router.post("/me/keys/{key_id:int}/revoke")
+    @router.post("/me/keys/{key_id:number}/revoke")
     def revoke(key_id: int, viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
             done = session.execute(
@@ -107,14 +121,8 @@ def build_router(web: Web) -> APIRouter:
                 raise NothingHere
         return RedirectResponse("/me?said=revoked", 303)
 
-    @router.post("/me/sign-out-everywhere")
-    def leave(viewer: SignedIn) -> Response:
-        with web.writing.begin() as session:
-            sessions.end_all(session, viewer.person_id, web.duskbell.clock())
-        response = RedirectResponse("/", 303)
-        sessions.take_cookie(response, is_https=web.is_https)
-        return response
 
+def _add_data(router: APIRouter, web: Web) -> None:
     @router.get("/me/data.json")
     def data(viewer: SignedIn) -> Response:
         with web.reading() as session:
@@ -126,20 +134,25 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/me/erase")
     def erase(viewer: SignedIn, form: Filled) -> Response:
         if not form.is_ticked("sure"):
-            return show(viewer, fault="tick that you are sure; nothing was erased.")
+            return show_me(web, viewer, fault="tick that you are sure; nothing was erased.")
         try:
             with web.writing.begin() as session:
                 person = session.get_one(tables.Person, viewer.person_id)
                 personal.erase(session, web.duskbell.keys, person, web.duskbell.clock())
         except BadInput as refusal:
-            return show(viewer, fault=str(refusal))
-        response = web.page("erased.html")
-        sessions.take_cookie(response, is_https=web.is_https)
-        return response
-
-    return router
+            return show_me(web, viewer, fault=str(refusal))
+        return signed_out(web, web.page("erased.html"))
 
 
+def signed_out(web: Web, response: Response) -> Response:
+    """The answer that takes the cookie back, and with it the field pages that the browser kept."""
+    sessions.take_cookie(response, is_https=web.is_https)
+    response.headers["Clear-Site-Data"] = FORGET
+    return response
+
+
+FORGET = '"cache", "storage"'
+"""Clear-Site-Data, W3C Working Draft 2017: storage takes workers and what they kept."""
 SAID = {
     "changed": "Kept.",
     "revoked": "The key no longer works.",

@@ -24,7 +24,7 @@ PICTURE_KEPT = "private, max-age=300"
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/sites/{site_id}/nights/{name}", response_class=HTMLResponse)
+    @router.get("/sites/{site_id:number}/nights/{name}", response_class=HTMLResponse)
     def night(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
         now = web.now()
         with web.reading() as session:
@@ -52,7 +52,7 @@ def build_router(web: Web) -> APIRouter:
             outcome=outcome,
         )
 
-    @router.get("/sites/{site_id}/nights/{name}/{picture}.svg")
+    @router.get("/sites/{site_id:number}/nights/{name}/{picture}.svg")
     def picture(
         site_id: int,
         name: date,

@@ -95,6 +95,19 @@ def build_router(web: Web) -> APIRouter:
             close_breaker(web.duskbell.settings, session, feed, web.duskbell.clock())
         return RedirectResponse("/operator", 303)
 
+    @router.get("/operator/people", response_class=HTMLResponse)
+    def people(viewer: Operating) -> HTMLResponse:
+        with web.reading() as session:
+            return web.page(
+                "operator-people.html", viewer=viewer, place="operator", people=people_lines(session)
+            )
+
+    _add_messages(router, web)
+    _add_decisions(router, web)
+    return router
+
+
+def _add_messages(router: APIRouter, web: Web) -> None:
     @router.get("/operator/messages", response_class=HTMLResponse)
     def messages(viewer: Operating, status: Annotated[str, Query(max_length=12)] = "") -> HTMLResponse:
         wished = Status(status) if status in list(Status) else None
@@ -140,6 +153,8 @@ def build_router(web: Web) -> APIRouter:
         web.nudge()
         return RedirectResponse(f"/operator/messages/{message_id}", 303)
 
+
+def _add_decisions(router: APIRouter, web: Web) -> None:
     @router.get("/operator/decisions", response_class=HTMLResponse)
     def decisions(
         viewer: Operating,
@@ -159,7 +174,7 @@ def build_router(web: Web) -> APIRouter:
             more=lines[-1].decision_id if len(lines) == SHOWN else 0,
         )
 
-    @router.get("/operator/decisions/{decision_id}", response_class=HTMLResponse)
+    @router.get("/operator/decisions/{decision_id:number}", response_class=HTMLResponse)
     def decision(decision_id: int, viewer: Operating) -> HTMLResponse:
         with web.reading() as session:
             row = session.get(tables.Decision, decision_id)
@@ -184,15 +199,6 @@ def build_router(web: Web) -> APIRouter:
                 forecasts=forecasts,
                 wishes=json.dumps(row.wishes, indent=1, ensure_ascii=False),
             )
-
-    @router.get("/operator/people", response_class=HTMLResponse)
-    def people(viewer: Operating) -> HTMLResponse:
-        with web.reading() as session:
-            return web.page(
-                "operator-people.html", viewer=viewer, place="operator", people=people_lines(session)
-            )
-
-    return router
 
 
 def message_line(session: Session, row: tables.Message) -> MessageLine:

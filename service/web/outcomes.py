@@ -31,7 +31,7 @@ SAID = {
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.post("/sites/{site_id:int}/nights/{name}/outcome")
+    @router.post("/sites/{site_id:number}/nights/{name}/outcome")
     def say(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
         try:
             seen_sky = SeenSky(form.text("state"))

@@ -45,7 +45,7 @@ class ToldNight:
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/sites/{site_id:int}", response_class=HTMLResponse)
+    @router.get("/sites/{site_id:number}", response_class=HTMLResponse)
     def site(site_id: int, viewer: Looking) -> HTMLResponse:
         now = web.now()
         with web.reading() as session:
@@ -75,7 +75,12 @@ def build_router(web: Web) -> APIRouter:
             is_watching=judged.is_mine,
         )
 
-    @router.get("/sites/{site_id:int}/season", response_class=HTMLResponse)
+    _add_season(router, web)
+    return router
+
+
+def _add_season(router: APIRouter, web: Web) -> None:
+    @router.get("/sites/{site_id:number}/season", response_class=HTMLResponse)
     def season(site_id: int, viewer: Looking, year: int | None = None) -> HTMLResponse:
         chosen = _year(year, web.now())
         with web.reading() as session:
@@ -97,7 +102,7 @@ def build_router(web: Web) -> APIRouter:
             picture=_season_picture(web.skies, found, "light", "narrow", None),
         )
 
-    @router.get("/sites/{site_id:int}/season.svg")
+    @router.get("/sites/{site_id:number}/season.svg")
     def season_picture(
         site_id: int,
         viewer: Looking,
@@ -113,8 +118,6 @@ def build_router(web: Web) -> APIRouter:
         mark = web.now().date() if chosen == web.now().year else None
         drawn = _season_picture(web.skies, found, look, width, mark)
         return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": SEASON_KEPT})
-
-    return router
 
 
 def _year(year: int | None, now: datetime) -> int:

@@ -73,72 +73,76 @@ def build_preview(skies: Skies, site: Site, now: datetime) -> Preview:
     )
 
 
+def show_form(
+    web: Web,
+    viewer: Viewer,
+    fields: dict[str, object],
+    *,
+    row: tables.Site | None = None,
+    draft: Draft | None = None,
+    faults: FaultTexts | None = None,
+) -> HTMLResponse:
+    """The form with those fields. row: the site that is changed; draft: what is previewed."""
+    preview = build_preview(web.skies, draft.site, web.now()) if draft else None
+    return web.page(
+        "site-form.html",
+        400 if faults else 200,
+        viewer=viewer,
+        place="" if row else "new",
+        row=row,
+        fields=fields,
+        faults=faults or FaultTexts(),
+        preview=preview,
+        columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
+        months=MONTH_NAMES,
+        script_url=asset_url("site-form.js"),
+    )
+
+
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    def show(
-        viewer: Viewer,
-        fields: dict[str, object],
-        *,
-        row: tables.Site | None = None,
-        draft: Draft | None = None,
-        faults: FaultTexts | None = None,
-    ) -> HTMLResponse:
-        preview = build_preview(web.skies, draft.site, web.now()) if draft else None
-        return web.page(
-            "site-form.html",
-            400 if faults else 200,
-            viewer=viewer,
-            place="" if row else "new",
-            row=row,
-            fields=fields,
-            faults=faults or FaultTexts(),
-            preview=preview,
-            columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
-            months=MONTH_NAMES,
-            script_url=asset_url("site-form.js"),
-        )
-
     @router.get("/sites/new", response_class=HTMLResponse)
     def new(viewer: SignedIn) -> HTMLResponse:
-        return show(viewer, empty_fields())
+        return show_form(web, viewer, empty_fields())
 
     @router.post("/sites/new")
     def create(viewer: SignedIn, form: Filled) -> Response:
         draft, faults = read_draft(form)
         if draft is None or form.text("do") != "save":
-            return show(viewer, filled_fields(form), draft=draft, faults=faults)
+            return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults)
         try:
             with web.writing.begin() as session:
                 site_id = keep_site(session, viewer, draft, web.duskbell.clock())
         except BadInput as refusal:
-            return show(viewer, filled_fields(form), draft=draft, faults=FaultTexts(name=str(refusal)))
+            return show_form(
+                web, viewer, filled_fields(form), draft=draft, faults=FaultTexts(name=str(refusal))
+            )
         return RedirectResponse(f"/sites/{site_id}", 303)
 
-    @router.get("/sites/{site_id:int}/edit", response_class=HTMLResponse)
+    @router.get("/sites/{site_id:number}/edit", response_class=HTMLResponse)
     def edit(site_id: int, viewer: SignedIn) -> HTMLResponse:
         with web.reading() as session:
             seen = own_site(session, site_id, viewer)
         known = Draft(seen.stored.site, seen.stored.elevation_known, seen.row.is_shared)
-        return show(viewer, fields_of(known), row=seen.row)
+        return show_form(web, viewer, fields_of(known), row=seen.row)
 
-    @router.post("/sites/{site_id:int}/edit")
+    @router.post("/sites/{site_id:number}/edit")
     def change(site_id: int, viewer: SignedIn, form: Filled) -> Response:
         with web.reading() as session:
             row = own_site(session, site_id, viewer).row
         draft, faults = read_draft(form)
         if draft is None or form.text("do") != "save":
-            return show(viewer, filled_fields(form), row=row, draft=draft, faults=faults)
+            return show_form(web, viewer, filled_fields(form), row=row, draft=draft, faults=faults)
         try:
             with web.writing.begin() as session:
                 change_site(session, site_id, viewer, draft, web.duskbell.clock())
         except BadInput as refusal:
-            return show(
-                viewer, filled_fields(form), row=row, draft=draft, faults=FaultTexts(name=str(refusal))
-            )
+            faults = FaultTexts(name=str(refusal))
+            return show_form(web, viewer, filled_fields(form), row=row, draft=draft, faults=faults)
         return RedirectResponse(f"/sites/{site_id}", 303)
 
-    @router.post("/sites/{site_id:int}/remove")
+    @router.post("/sites/{site_id:number}/remove")
     def remove(site_id: int, viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
             remove_site(session, site_id, viewer, web.duskbell.clock())

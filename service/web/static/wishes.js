@@ -2,8 +2,8 @@
 "use strict";
 (() => {
   const form = document.querySelector("form[data-count]");
-  const shown = document.getElementById("count");
-  if (!form || !shown) return;
+  const shown = document.getElementById("count"), notes = document.getElementById("notes");
+  if (!form || !shown || !notes) return;
   let waiting = 0, asked = 0;
   const count = async () => {
     const mine = ++asked;
@@ -12,7 +12,9 @@
     try {
       const answer = await fetch(form.dataset.count, { method: "POST", body: data });
       if (!answer.ok || mine !== asked) return;
-      shown.textContent = (await answer.json()).text;
+      const counted = await answer.json();
+      shown.textContent = counted.text;
+      notes.replaceChildren(...counted.notes.map((line) => Object.assign(document.createElement("p"), { textContent: line })));
     } catch {
       shown.textContent = "There is no connection just now; the count is the last one.";
     }

@@ -1,0 +1,90 @@
+"""The page on which wishes are filled in, for a new subscription and for a running one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from fastapi.responses import HTMLResponse
+
+from alerts.errors import BadInput
+from alerts.kittext import EXAMPLE, parse_kit
+from alerts.wishes import Wishes
+from service.store import tables
+from service.web.access import SeenSite, Viewer
+from service.web.assets import asset_url
+from service.web.context import Web
+from service.web.forms import Form
+from service.web.guards import STAMP, TRAP, make_stamp
+from service.web.siteform import FaultTexts
+from service.web.wishcount import count_wishes
+from service.web.wishform import MOONS, SHAPES, TARGETS, WEEKDAYS, read_wishes
+
+NEW_MAIL = "new"
+
+
+@dataclass(frozen=True, slots=True)
+class AddressChoice:
+    """An address that a subscription can go to, as the form offers it."""
+
+    address_id: int
+    words: str
+    is_confirmed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WishPage:
+    """What the form shows. fields: as filled in or as kept, `kit` among them. wishes: None while a field
+    can't be used. subscription: the one that is changed; None for a new one. told: the viewer's running
+    subscriptions here, as (id, address in words)."""
+
+    viewer: Viewer | None
+    seen: SeenSite
+    fields: dict[str, object]
+    wishes: Wishes | None
+    faults: FaultTexts = field(default_factory=FaultTexts)
+    subscription: tables.Subscription | None = None
+    choices: tuple[AddressChoice, ...] = ()
+    chosen: str = ""
+    email: str = ""
+    told: tuple[tuple[int, str], ...] = ()
+
+
+def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
+    """The form with what its wishes would have given at the site."""
+    site = page.seen.stored.site
+    advice = count_wishes(web.skies, site, page.wishes, web.now()) if page.wishes else None
+    first = str(page.choices[0].address_id) if page.choices else NEW_MAIL
+    return web.page(
+        "subscribe.html",
+        400 if page.faults else 200,
+        viewer=page.viewer,
+        seen=page.seen,
+        fields=page.fields,
+        faults=page.faults,
+        advice=advice,
+        subscription=page.subscription,
+        choices=page.choices,
+        chosen=page.chosen or first,
+        email=page.email,
+        told=page.told,
+        targets=TARGETS,
+        shapes=SHAPES,
+        moons=MOONS,
+        weekdays=list(enumerate(WEEKDAYS)),
+        kit_example=EXAMPLE,
+        stamp=make_stamp(web.duskbell.keys, web.duskbell.clock()),
+        trap=TRAP,
+        stamp_name=STAMP,
+        script_url=asset_url("wishes.js"),
+    )
+
+
+def read_wishes_and_kit(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
+    """As `read_wishes`; a kit that can't be read is a fault of its own field."""
+    wishes, faults = read_wishes(form, known)
+    if text := form.text("kit"):
+        try:
+            parse_kit(text)
+        except BadInput as refusal:
+            return None, FaultTexts({**faults, "kit": str(refusal)})
+    return wishes, faults
