@@ -8,6 +8,7 @@ remembers. What keeps a word back that would be due (quiet hours, caps, holds) i
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, tzinfo
 
 from alerts.briefing.facts import AlertKind
@@ -42,8 +43,10 @@ __all__ = [
     "Telling",
     "Told",
     "Why",
+    "answer",
     "build_seen",
     "held_since",
+    "say_to",
     "what_to_tell",
 ]
 
@@ -99,11 +102,28 @@ def what_to_tell(
     clock: the zone that quiet hours are read in. told_this_week: messages that rang for this address in
     the last seven days, warnings and last words aside.
     """
-    look = Look(tuple(told), seen, now, cycle, wishes, plan, clock, told_this_week)
+    return say_to(Look(tuple(told), seen, now, cycle, wishes, plan, clock, told_this_week))
+
+
+def say_to(look: Look) -> Telling:
+    """As `what_to_tell`, of a look."""
     wanted = _wanted(look)
     if wanted.kind is None or wanted.why in MUST_BE_SAID:
         return wanted
     return kept_back(look, wanted) or wanted
+
+
+def answer(look: Look, arrived: Sequence[Told]) -> tuple[Telling, Sequence[Told]]:
+    """What to tell, and the alerts that it answers, where some of them may still wait to be sent.
+
+    look.told: all that went out, may have, or still may. arrived: those that went out or may have. A
+    stand-down exists only if the go it takes back is among these; a go that still waits is left to the
+    sender, which drops it because the newest decision no longer carries it.
+    """
+    telling = say_to(look)
+    if telling.kind is not AlertKind.STAND_DOWN:
+        return telling, look.told
+    return say_to(replace(look, told=tuple(arrived))), arrived
 
 
 def _wanted(look: Look) -> Telling:

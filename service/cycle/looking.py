@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from alerts.briefing.facts import AlertKind
 from alerts.fieldplan import FieldPlan
-from alerts.ladder import Rung, Telling, Told, Why, build_seen, held_since, what_to_tell
+from alerts.ladder import Rung, Telling, Told, Why, answer, build_seen, held_since
 from alerts.nextlook import word_may_change
 from alerts.restraint import Look
 from alerts.telling import silence
@@ -24,7 +24,8 @@ CHANCE_STEP_PCT = 5
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """A subscription as it is judged. told_this_week: messages that rang at its address in seven days."""
+    """A subscription as it is judged. told_this_week: messages that rang at its address in seven days. kit: as
+    its messages are written for, "" for the default."""
 
     subscription_id: int
     address_id: int
@@ -32,6 +33,7 @@ class Watch:
     known: KnownWishes
     owed_only: bool
     told_this_week: int = 0
+    kit: str = ""
 
     @property
     def wishes(self) -> Wishes:
@@ -107,7 +109,7 @@ def look_at(
     seen = build_seen(verdict, judged.night.name, now, place.tz, since=since)
     live = [raised.told for raised in history if raised.is_live]
     look = Look(tuple(live), seen, now, cycle, wishes, trip, wishes.clock(place.tz), watch.told_this_week)
-    telling, told = _tell(look, history)
+    telling, told = answer(look, [raised.told for raised in history if raised.may_have_arrived])
     if watch.owed_only and telling.kind is not AlertKind.STAND_DOWN:
         telling = silence(Why.NO_NEWS, "paused or ended")
     may_change = [judged.may_change_at, word_may_change(look, telling)]
@@ -130,33 +132,6 @@ def _stood(before: Known | None) -> tuple[Rung, datetime] | None:
     if before is None or before.rung_since is None:
         return None
     return Rung(before.rung), before.rung_since
-
-
-def _tell(look: Look, history: Sequence[Raised]) -> tuple[Telling, Sequence[Told]]:
-    """The word, and what it answers.
-
-    A stand-down exists only if the go it takes back went out or may have; one that still waits is left to
-    the sender, which drops it because the newest decision no longer carries it.
-    """
-    told: Sequence[Told] = look.told
-    telling = _ask(look, told)
-    if telling.kind is AlertKind.STAND_DOWN:
-        told = [raised.told for raised in history if raised.may_have_arrived]
-        telling = _ask(look, told)
-    return telling, told
-
-
-def _ask(look: Look, told: Sequence[Told]) -> Telling:
-    return what_to_tell(
-        told,
-        look.seen,
-        now=look.now,
-        cycle=look.cycle,
-        wishes=look.wishes,
-        plan=look.plan,
-        clock=look.clock,
-        told_this_week=look.told_this_week,
-    )
 
 
 def _next_occurrence(telling: Telling, history: Sequence[Raised]) -> int:
