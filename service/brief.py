@@ -14,18 +14,17 @@ from alerts.briefing.collect import preview_facts
 from alerts.briefing.facts import Briefing, Units
 from alerts.briefing.fieldcollect import build_field_notes
 from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.nightscene import shown_span
 from alerts.briefing.palettes import LIGHT, PRINT, Palette
 from alerts.briefing.parts import draw_pictures, page_with_pictures
 from alerts.briefing.picture import Picture
-from alerts.briefing.viewscene import TownGlow
+from alerts.briefing.skycollect import sky_note
 from alerts.errors import BadInput
 from alerts.fieldplan import plan_trip
 from alerts.kit import Kit
 from alerts.night import DarkWindow, Night, nights
 from alerts.site import Site
-from alerts.sky.domes import domes
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
 from alerts.weather.cloudhours import cloud_hours
 from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
@@ -58,17 +57,23 @@ def build_brief(
     now: datetime,
     kit: Kit | None = None,
     units: Units = Units.METRIC,
+    record: str = "",
 ) -> Brief:
-    """The briefing of that night, judged on these forecasts. kit: None takes the usual one and says so."""
+    """The briefing of that night, judged on these forecasts. kit: None takes the usual one and says so.
+
+    record: what came of forecasts like this one, a sentence.
+    """
     verdict = assess(site, night, forecasts, wishes, now=now)
     window = verdict.window or (night.windows[0] if night.windows else None)
-    plan, notes = None, None
+    plan, notes, sky = None, None, None
+    cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()
     if window is not None:
         plan = plan_trip(night, window.span, wishes, site)
-        cloud = cloud_hours(_evening_to_morning(night), forecasts, now=now) if forecasts else ()
         notes = build_field_notes(
             site, night, window, plan, wishes, ephemeris, kit=kit, outlook=verdict.outlook, cloud=cloud
         )
+        aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
+        sky = sky_note(site, window, ephemeris, aod=aod)
     facts = preview_facts(
         site=site,
         night=night,
@@ -77,17 +82,13 @@ def build_brief(
         plan=plan,
         now=now,
         field=notes,
+        sky=sky,
+        record=record,
+        cloud=cloud,
         next_window=None if night.windows else _next_window(site, night.name, wishes, ephemeris),
     )
     briefing = Briefing(message_id=PREVIEW_ID, alerts=(facts,), units=units)
     return Brief(site, night, window, notes, briefing, ephemeris, now)
-
-
-def _evening_to_morning(night: Night) -> Span:
-    """Sunset to sunrise; the whole night where the Sun does neither."""
-    start = night.sun.sets[0] if night.sun.sets else night.span.start
-    end = night.sun.rises[-1] if night.sun.rises else night.span.end
-    return Span(start, end) if start < end else night.span
 
 
 def _next_window(site: Site, after: date, wishes: Wishes, ephemeris: Ephemeris) -> date | None:
@@ -120,9 +121,7 @@ def brief_calendar(brief: Brief) -> bytes:
 
 def brief_pictures(brief: Brief, palette: Palette = LIGHT) -> tuple[Picture, ...]:
     """The night, and with a window the view through the lens and for an arch the panorama."""
-    glows = tuple(
-        TownGlow(dome.bearing_deg, dome.distance_km) for dome in domes(brief.site.lat_deg, brief.site.lon_deg)
-    )
+    facts = brief.briefing.alerts[0]
     return draw_pictures(
         brief.site,
         brief.night,
@@ -130,7 +129,8 @@ def brief_pictures(brief: Brief, palette: Palette = LIGHT) -> tuple[Picture, ...
         brief.notes,
         brief.ephemeris,
         palette,
-        glows=glows,
+        cloud=facts.cloud,
+        glows=facts.sky.towns if facts.sky else (),
         units=brief.briefing.units,
     )
 

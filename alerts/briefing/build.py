@@ -62,7 +62,7 @@ def _mail(briefing: Briefing, pictures: Sequence[PictureLink], templates: Templa
     values = _message_values(briefing, pictures, templates)
     text = templates.render("message.txt.j2", values)
     html = templates.render("message.html.j2", values, html=True)
-    return MailParts(render_subject(briefing, templates), text, _inliner().inline(html))
+    return MailParts(str(values["subject"]), text, _inliner().inline(html))
 
 
 def _problem(fault: Exception) -> str:
@@ -74,13 +74,14 @@ def _problem(fault: Exception) -> str:
 
 def build_payload(briefing: Briefing) -> dict[str, object]:
     """The neutral JSON of a webhook, described in payload.py; at most 20 kB."""
-    alerts = ranked(briefing)
+    alerts, views = ranked(briefing), _views(briefing)
+    subject = _subject(briefing, views, BUILT_IN)
     return payload_values(
         alerts,
         message_id=briefing.message_id,
         units=briefing.units,
-        subject=render_subject(briefing),
-        text=render_chat(briefing),
+        subject=subject,
+        text=_chat(alerts, views, subject),
         cautions=cautions_for(alerts),
     )
 
@@ -113,10 +114,14 @@ def render_chat(briefing: Briefing) -> str:
 
     No personal links: what manages one person's messages has no place in a group.
     """
-    alerts = ranked(briefing)
+    views = _views(briefing)
+    return _chat(ranked(briefing), views, _subject(briefing, views, BUILT_IN))
+
+
+def _chat(alerts: Sequence[AlertFacts], views: Sequence[AlertView], subject: str) -> str:
     values = {
-        "subject": unmentioned(render_subject(briefing)),
-        "views": [_with_line(_unmentioned(view_alert(facts, briefing.units)), BUILT_IN) for facts in alerts],
+        "subject": unmentioned(subject),
+        "views": [_with_line(_unmentioned(view), BUILT_IN) for view in views],
         "credits": [unmentioned(credit.text) for credit in credits_of(alerts)],
         "caution": CHAT_CAUTION,
         "turn_round": TURN_ROUND,
@@ -128,11 +133,18 @@ def render_chat(briefing: Briefing) -> str:
 
 def render_subject(briefing: Briefing, templates: Templates = BUILT_IN) -> str:
     """The whole story in 60 characters; a long site name is shortened before anything else is."""
-    alerts = ranked(briefing)
+    return _subject(briefing, _views(briefing), templates)
+
+
+def _views(briefing: Briefing) -> list[AlertView]:
+    """The words of each alert, in the order they are shown."""
+    return [view_alert(facts, briefing.units) for facts in ranked(briefing)]
+
+
+def _subject(briefing: Briefing, views: Sequence[AlertView], templates: Templates) -> str:
     mark = INVENTED_MARK if briefing.is_invented else ""
     room = LONGEST_SUBJECT - len(mark)
-    lead = view_alert(alerts[0], briefing.units)
-    others = [view_alert(facts, briefing.units) for facts in alerts[1:]]
+    lead, others = views[0], list(views[1:])
     for candidate in _subjects(lead, others, templates):
         if len(candidate) <= room:
             return mark + candidate
@@ -160,13 +172,13 @@ def _subjects(lead: AlertView, others: list[AlertView], templates: Templates) ->
 def _message_values(
     briefing: Briefing, pictures: Sequence[PictureLink], templates: Templates
 ) -> dict[str, object]:
-    alerts = ranked(briefing)
+    alerts, views = ranked(briefing), _views(briefing)
     shown = [[link for link in pictures if briefing.alerts[link.alert] is facts] for facts in alerts]
     return {
-        "subject": render_subject(briefing, templates),
+        "subject": _subject(briefing, views, templates),
         "views": [
-            {**_with_line(view_alert(facts, briefing.units), templates), "pictures": links}
-            for facts, links in zip(alerts, shown, strict=True)
+            {**_with_line(view, templates), "pictures": links}
+            for view, links in zip(views, shown, strict=True)
         ],
         "invented": briefing.is_invented,
         "cautions": cautions_for(alerts),

@@ -7,17 +7,21 @@ from dataclasses import replace
 from datetime import date, datetime
 
 from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
-from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.fieldnotes import FieldNotes, SkyNote
 from alerts.fieldplan import FieldPlan
 from alerts.fork import Choice, choice_of, say_fork
 from alerts.ladder import Telling, Told, Why
 from alerts.night import DarkWindow, Night, Target, TargetKind, TrackPoint
 from alerts.rules import Result
 from alerts.site import Site
+from alerts.skyview import TOWN_CREDIT
 from alerts.verdict import Verdict, VerdictWord, hangs_on
+from alerts.weather.cloudhours import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes import Wishes
 
+TOWN_CREDIT_URL = "https://www.geonames.org/"
+_TAKES_BACK = (AlertKind.CHANGED, AlertKind.STAND_DOWN)
 _NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
@@ -34,14 +38,18 @@ def alert_facts(
     invented: bool = False,
     field: FieldNotes | None = None,
     others: Sequence[Choice] = (),
+    sky: SkyNote | None = None,
+    record: str = "",
+    cloud: Sequence[CloudHour] = (),
 ) -> AlertFacts:
     """What to say of this night. telling: must have a kind. told: the alert this one answers, if any.
 
     field: the notes for the field, see `fieldcollect.build_field_notes`. others: the person's other sites
-    worth naming, best first.
+    worth naming, best first. sky, record, cloud: as in `AlertFacts`.
     """
     assert telling.kind is not None, "silence has no message"
     facts = _facts(telling.kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
+    facts = _with_extras(facts, sky, record, cloud)
     lead = choice_of(site.name, verdict, plan)
     return replace(
         facts,
@@ -49,7 +57,7 @@ def alert_facts(
         told_chance_pct=told.chance_pct if told else None,
         told_at=told.at if told else None,
         told_window=told.window if told and telling.kind is AlertKind.CHANGED else None,
-        told_leave_by=told.leave_by if told and telling.kind is AlertKind.CHANGED else None,
+        told_leave_by=told.leave_by if told and telling.kind in _TAKES_BACK else None,
         cause=_cause(telling, verdict, wishes),
         invented=invented,
         field=field,
@@ -71,6 +79,9 @@ def preview_facts(
     field: FieldNotes | None = None,
     next_window: date | None = None,
     invented: bool = False,
+    sky: SkyNote | None = None,
+    record: str = "",
+    cloud: Sequence[CloudHour] = (),
 ) -> AlertFacts:
     """The same for someone who asks, whatever the verdict; nothing is told by it.
 
@@ -78,6 +89,7 @@ def preview_facts(
     """
     kind = AlertKind.GO if verdict.word is VerdictWord.GO else AlertKind.HEADS_UP
     facts = _facts(kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
+    facts = _with_extras(facts, sky, record, cloud)
     cause = "" if verdict.word is VerdictWord.GO else verdict.deciding.text
     return replace(
         facts,
@@ -88,6 +100,16 @@ def preview_facts(
         next_window=next_window,
         preview=True,
     )
+
+
+def _with_extras(
+    facts: AlertFacts, sky: SkyNote | None, record: str, cloud: Sequence[CloudHour]
+) -> AlertFacts:
+    """What is known beside the verdict, with the credit for what was used."""
+    credits = facts.attributions
+    if sky is not None and (sky.towns or sky.inside):
+        credits = (*credits, Attribution(TOWN_CREDIT, TOWN_CREDIT_URL))
+    return replace(facts, sky=sky, record=record, cloud=tuple(cloud), attributions=credits)
 
 
 def _facts(
@@ -118,6 +140,10 @@ def _facts(
         home_about=plan.home_about if plan else None,
         chance_pct=outlook.chance_pct if outlook else None,
         agreement=say_agreement(outlook) if outlook else "",
+        spread_pct=outlook.spread_pct if outlook else None,
+        change_pct=outlook.change_pct if outlook else None,
+        overhead_pct=outlook.overhead_pct if outlook else None,
+        sight=outlook.sight_text if outlook else "",
         core=_track(window) if window else (),
         target_name=_target_name(night.wishes.target),
         shapes=window.shapes if window else (),

@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.fieldnotes import FieldNotes, SkyNote
 from alerts.night import ShapeSpan, TrackPoint
 from alerts.span import Span
 from alerts.verdict import VerdictWord
+from alerts.weather.cloudhours import CloudHour
 
 
 class AlertKind(StrEnum):
@@ -61,6 +62,12 @@ class AlertFacts:
     chance_pct: the chance now, 0..100; None means that nothing can be said.
     told_chance_pct, told_at, told_window, told_leave_by: what the person was told before, and when.
     agreement: a sentence such as "Three of four models agree."
+    spread_pct: lowest and highest of the sources' own chances. change_pct: by how many points the chance
+        moved with their last runs. overhead_pct, sight: the chance if the sky all round were as it is
+        overhead, and in a few words how the line of sight differs.
+    record: what came of forecasts like this one, a sentence; "" where nothing is to be said.
+    sky: how bright the sky is where the camera looks, and the towns round the site.
+    cloud: hour by hour, for a picture without notes for the field.
     core: the target at the window's start, middle and end; airless altitude, azimuth from north.
     target_name: what `core` follows, as a word in a sentence ("core").
     moon: a few words for line one ("no Moon").
@@ -98,6 +105,13 @@ class AlertFacts:
     told_window: Span | None = None
     told_leave_by: datetime | None = None
     agreement: str = ""
+    spread_pct: tuple[int, int] | None = None
+    change_pct: int | None = None
+    overhead_pct: int | None = None
+    sight: str = ""
+    record: str = ""
+    sky: SkyNote | None = None
+    cloud: tuple[CloudHour, ...] = ()
     core: tuple[TrackPoint, ...] = ()
     target_name: str = "core"
     shapes: tuple[ShapeSpan, ...] = ()

@@ -47,18 +47,17 @@ def build_field_notes(
     kit: Kit | None = None,
     outlook: Outlook | None = None,
     cloud: Sequence[CloudHour] = (),
-    signal_lost_before: timedelta | None = None,
 ) -> FieldNotes:
     """Everything for the trip to `window`.
 
     kit: None takes the usual full-frame kit and says so. cloud: hour by hour, for the picture.
-    signal_lost_before: how long before arriving the phone goes silent; None when that isn't known.
     """
     found = alignments(site, window.span, ephemeris)
     best = outlook.best if outlook else None
     camera = _Camera(
         site, window, kit or default_kit(), ephemeris, best_alignment(window.span, found, best), best
     )
+    closes, opens = _gate_moments(site, plan)
     give_up_at = max(window.span.end - wishes.shortest_window, window.span.start)
     return FieldNotes(
         arrive=plan.arrive,
@@ -81,9 +80,23 @@ def build_field_notes(
         showers=_showers(site, night.name, night.dark, ephemeris),
         air=air_of(outlook),
         cloud=tuple(cloud),
-        signal_lost_at=plan.arrive - signal_lost_before if signal_lost_before is not None else None,
+        signal_lost_at=plan.signal_lost_at,
         subject=camera.subject,
+        gate=site.gate,
+        gate_closes=closes,
+        gate_opens=opens,
     )
+
+
+def _gate_moments(site: Site, plan: FieldPlan) -> tuple[datetime | None, datetime | None]:
+    """When the gate closes behind who arrives as planned, and when it opens after that."""
+    if site.gate is None:
+        return None, None
+    inside = site.gate.hours.around(plan.arrive, site.tz)
+    if inside is None:
+        return None, None
+    following = site.gate.hours.touching(Span(inside.end, inside.end + timedelta(days=2)), site.tz)
+    return inside.end, next((span.start for span in following if span.start >= inside.end), None)
 
 
 class _Camera:

@@ -15,6 +15,7 @@ from alerts.frameplan import FramePlan
 from alerts.kit import Kit
 from alerts.night import TrackPoint
 from alerts.panorama import Panorama
+from alerts.site import Gate
 from alerts.weather.cloudhours import CloudHour
 
 
@@ -52,6 +53,40 @@ class Air:
     on_lens: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class TownGlow:
+    """The light of a town: a dome on the horizon, its bearing and half width, and how far away.
+
+    name: "" where nobody knows it. under_target: the target stands over it during the window.
+    """
+
+    bearing_deg: float
+    distance_km: float
+    half_width_deg: float = 22.0
+    height_deg: float = 12.0
+    name: str = ""
+    under_target: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SkyNote:
+    """How bright the sky is where the camera looks, at the window's middle.
+
+    subject: what stands there, as words in a sentence. mag_arcsec2: all light together. loss_mag: by how much
+    Moon and twilight brighten it at worst. dimmed_mag: what all air takes; smoke_mag: the part of it
+    beyond the usual haze. towns: the brightest domes, brightest first. inside: the town that the site
+    lies in, "" for none.
+    """
+
+    subject: str
+    mag_arcsec2: float
+    loss_mag: float
+    dimmed_mag: float
+    smoke_mag: float
+    towns: tuple[TownGlow, ...] = ()
+    inside: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FieldNotes:
     """One trip to one window.
@@ -60,6 +95,7 @@ class FieldNotes:
     astronomical one begins. Missing ones are None.
     give_up_at: from then on less than the shortest wished time is left. look_deg: azimuth in which the
     target stands then. signal_lost_at: where the phone goes silent on the way, if that is known.
+    gate: the site's; gate_closes: when it closes behind who comes as planned, gate_opens: when it then opens.
     panorama: for an arch. standings: in the window, ascending. subject: what the camera is pointed at, as
     words in a sentence: the target, or a part of the Milky Way where the core is down.
     """
@@ -86,3 +122,6 @@ class FieldNotes:
     cloud: tuple[CloudHour, ...] = ()
     signal_lost_at: datetime | None = None
     subject: str = "the core"
+    gate: Gate | None = None
+    gate_closes: datetime | None = None
+    gate_opens: datetime | None = None

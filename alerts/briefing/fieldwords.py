@@ -22,6 +22,10 @@ WINDY_MS = 5.0
 WET_PCT = 15.0
 LONG_TRIP = timedelta(hours=7)
 
+SILENCE = "The signal is lost about now: the last word comes before. No message after this means nothing."
+_STAYING = ": be inside before, you stay until it opens."
+_LEAVING = ": be outside before."
+
 BEFORE_DARK = (
     "Manual mode, raw files, long-exposure noise reduction off: it would take a dark frame after each one.",
     "Manual focus on a bright star at the largest magnification: near infinity, rarely on the mark. Tape it.",
@@ -73,6 +77,9 @@ def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, 
     )
 
 
+_Moment = tuple[datetime, str, str]
+
+
 def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock) -> list[Step]:
     """Every moment of the trip in order, from leaving to being home."""
     moments = [
@@ -93,13 +100,23 @@ def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock) -> l
     return steps
 
 
-_Moment = tuple[datetime, str, str]
-
-
 def _travel(facts: AlertFacts, notes: FieldNotes, field: Clock) -> Iterator[_Moment]:
     if notes.signal_lost_at is not None:
-        yield notes.signal_lost_at, "The signal is lost about now. No message after this means nothing.", ""
+        yield notes.signal_lost_at, SILENCE, ""
     yield notes.arrive, f"Arrive and scout{_by_what_light(facts, notes, field)}", ""
+    yield from _gate(facts, notes)
+
+
+def _gate(facts: AlertFacts, notes: FieldNotes) -> Iterator[_Moment]:
+    """When the gate closes and opens, as far as that falls into the stay."""
+    if notes.gate is None or notes.gate_closes is None or facts.home_about is None:
+        return
+    if notes.gate_closes < facts.home_about:
+        hours = f"The gate closes (open {notes.gate.hours})"
+        yield notes.gate_closes, f"{hours}{_STAYING if notes.gate.may_stay else _LEAVING}", ""
+    stays = notes.gate.may_stay and notes.gate_closes < facts.home_about
+    if stays and notes.gate_opens is not None and notes.gate_opens <= facts.home_about:
+        yield notes.gate_opens, "The gate opens: the way home is free.", ""
 
 
 def _by_what_light(facts: AlertFacts, notes: FieldNotes, field: Clock) -> str:

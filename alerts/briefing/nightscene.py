@@ -59,7 +59,7 @@ def night_scene(
     """The scene of `night`. window: the one to frame; None frames nothing. cloud: see `cloud_hours`."""
     sunset = night.sun.sets[0] if night.sun.sets else None
     sunrise = night.sun.rises[-1] if night.sun.rises else None
-    span = _drawn(night.span, sunset, sunrise)
+    span = shown_span(night)
     path, words = _path(site, night, span, ephemeris)
     framed = window.span if window else None
     return NightScene(
@@ -83,9 +83,11 @@ def night_scene(
     )
 
 
-def _drawn(night: Span, sunset: datetime | None, sunrise: datetime | None) -> Span:
-    start, end = sunset or night.start, sunrise or night.end
-    return Span(start, end) if start < end else night
+def shown_span(night: Night) -> Span:
+    """From sunset to sunrise; the whole night where one is missing."""
+    start = night.sun.sets[0] if night.sun.sets else night.span.start
+    end = night.sun.rises[-1] if night.sun.rises else night.span.end
+    return Span(start, end) if start < end else night.span
 
 
 def _path(site: Site, night: Night, span: Span, ephemeris: Ephemeris) -> tuple[tuple[TrackPoint, ...], str]:

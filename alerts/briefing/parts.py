@@ -8,13 +8,13 @@ from datetime import timedelta
 
 from alerts.briefing.build import render_mail
 from alerts.briefing.facts import Attachment, Briefing, MailParts, PictureLink, Units
-from alerts.briefing.fieldnotes import FieldNotes
+from alerts.briefing.fieldnotes import FieldNotes, TownGlow
 from alerts.briefing.nightpicture import draw_night
 from alerts.briefing.nightscene import night_scene
 from alerts.briefing.palettes import LIGHT, Palette
 from alerts.briefing.picture import NARROW, Picture
 from alerts.briefing.viewpicture import draw_panorama, draw_view
-from alerts.briefing.viewscene import TownGlow, view_scene
+from alerts.briefing.viewscene import view_scene
 from alerts.night import DarkWindow, Night, TargetKind, TrackPoint
 from alerts.site import Site
 from alerts.sky.alignment import alignments

@@ -26,6 +26,13 @@ data
                                      window's start, middle and end; airless, from north through east
     shapes                           [{shape, start, end}]; shape: arch | leaning | column | overhead
     agreement, moon, cause           text, may be ""
+    spread_pct                       [lowest, highest] of the sources' own chances, or null
+    change_pct                       points by which the chance moved with their last runs, or null
+    overhead_pct, sight              the chance if the sky all round were as overhead, or null; how the line
+                                     of sight differs, may be ""
+    record                           what came of forecasts like this one, may be ""
+    sky                              null, or {subject, mag_arcsec2, loss_mag, dimmed_mag, smoke_mag, inside,
+                                     towns: [{name, bearing_deg, distance_km, under_target}]}
     reasons, hazards                 [text], the deciding reason first
     access_note, next_window         the site's own note, may be ""; the next night with a window, or null
     field                            null, or what is needed in the field: see payload.schema.json
@@ -44,7 +51,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from alerts.briefing.facts import AlertFacts, Units
-from alerts.briefing.payloadfield import field_values, place_values, utc_text
+from alerts.briefing.payloadfield import field_values, place_values, sky_values, utc_text
 from alerts.briefing.units import in_units
 from alerts.briefing.view import web_address
 from alerts.briefing.wording import LONGEST_NAME, plain
@@ -80,6 +87,12 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "track": _track(facts),
         "shapes": [{"shape": entry.shape.value, **_edges(entry.span)} for entry in facts.shapes],
         "agreement": plain(facts.agreement),
+        "spread_pct": list(facts.spread_pct) if facts.spread_pct else None,
+        "change_pct": facts.change_pct,
+        "overhead_pct": facts.overhead_pct,
+        "sight": plain(facts.sight),
+        "record": plain(facts.record),
+        "sky": sky_values(facts.sky),
         "moon": plain(facts.moon),
         "cause": plain(facts.cause),
         "reasons": [in_units(plain(text), units) for text in facts.reasons],

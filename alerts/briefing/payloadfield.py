@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from alerts.briefing.fieldnotes import FieldNotes, ShowerNote, Standing
+from alerts.briefing.fieldnotes import FieldNotes, ShowerNote, SkyNote, Standing
 from alerts.briefing.wording import LONGEST_NAME, direction_word, plain
 from alerts.exposure import Exposure
 from alerts.frameplan import FramePlan
@@ -14,13 +14,15 @@ from alerts.panorama import Panorama
 
 _TIMES = (
     "arrive", "latest_departure", "give_up_at", "signal_lost_at", "civil_dusk", "nautical_dusk",
-    "full_dark", "dawn",
+    "full_dark", "dawn", "gate_closes", "gate_opens",
 )  # fmt: skip
 
 
 def utc_text(at: datetime | None) -> str | None:
     """`2026-07-18T15:00:00Z`, to the second."""
-    return None if at is None else f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+    if at is None:
+        return None
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
 
 
 def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
@@ -54,6 +56,29 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
             "wet_pct": air.wet_pct,
             "on_lens": air.on_lens,
         },
+    }
+
+
+def sky_values(sky: SkyNote | None) -> dict[str, object] | None:
+    """The sky where the camera looks, and the towns round the site."""
+    if sky is None:
+        return None
+    return {
+        "subject": plain(sky.subject, LONGEST_NAME),
+        "mag_arcsec2": round(sky.mag_arcsec2, 2),
+        "loss_mag": round(sky.loss_mag, 2),
+        "dimmed_mag": round(sky.dimmed_mag, 2),
+        "smoke_mag": round(sky.smoke_mag, 2),
+        "inside": plain(sky.inside, LONGEST_NAME),
+        "towns": [
+            {
+                "name": plain(town.name, LONGEST_NAME),
+                "bearing_deg": round(town.bearing_deg) % 360,
+                "distance_km": round(town.distance_km),
+                "under_target": town.under_target,
+            }
+            for town in sky.towns
+        ],
     }
 
 

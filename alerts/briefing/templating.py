@@ -32,6 +32,7 @@ class Templates:
             loader=ChoiceLoader([DictLoader(self.own), PackageLoader("alerts.briefing")]),
             undefined=StrictUndefined,
             autoescape=html,
+            auto_reload=False,  # neither source changes while the process runs
             trim_blocks=True,
             lstrip_blocks=True,
         )

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 
 from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Units
 from alerts.briefing.fieldwords import FieldView, field_view
+from alerts.briefing.skywords import say_models, say_sight, say_sky, say_towns
 from alerts.briefing.units import in_units
 from alerts.briefing.wording import (
     LONGEST_NAME,
@@ -119,7 +120,7 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
         leave=_leave(facts, home, field),
         decide=_decide(facts, home),
         zones=_zones(facts, field, home),
-        rows=tuple(_rows(facts, field, home)),
+        rows=tuple(_rows(facts, field, home, units)),
         reasons=tuple(sentence(in_units(plain(text), units)) for text in facts.reasons),
         hazards=tuple(sentence(in_units(plain(text), units)) for text in facts.hazards),
         forecast=_forecast(facts, home),
@@ -218,8 +219,8 @@ def _zones(facts: AlertFacts, field: Clock, home: Clock) -> str:
     return f"{note} Leaving, coming home and deciding are {home.note(facts.leave_by or facts.decided_at)}."
 
 
-def _rows(facts: AlertFacts, field: Clock, home: Clock) -> list[Row]:
-    rows = [
+def _rows(facts: AlertFacts, field: Clock, home: Clock, units: Units) -> list[Row]:
+    when = [
         _leave_row(facts, home),
         _window_row(facts, field),
         Row("Clearest", field.span(facts.best) if facts.best else ""),
@@ -230,8 +231,20 @@ def _rows(facts: AlertFacts, field: Clock, home: Clock) -> list[Row]:
         Row("Sun", _sun(facts, field)),
         Row("Home about", home.stamp(facts.home_about) if facts.home_about else ""),
     ]
-    shown = rows[1:2] + rows[3:8] if facts.form in ("stand_down", "stay") else rows
+    over = facts.form in ("stand_down", "stay")
+    shown = when[1:2] + when[3:8] if over else [*when, *_air_and_sky(facts, units)]
     return [row for row in shown if row.value]
+
+
+def _air_and_sky(facts: AlertFacts, units: Units) -> list[Row]:
+    """What the chance rests on, and how dark the sky is where the camera looks."""
+    return [
+        Row("Models", say_models(facts)),
+        Row("Direction", say_sight(facts)),
+        Row("Record", plain(facts.record)),
+        Row("Sky", capital(say_sky(facts.sky)) if facts.sky else "", "core"),
+        Row("Towns", in_units(say_towns(facts.sky), units) if facts.sky else ""),
+    ]
 
 
 def _leave_row(facts: AlertFacts, home: Clock) -> Row:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from alerts.briefing.facts import Units
+from alerts.briefing.fieldnotes import TownGlow
 from alerts.briefing.picture import drawn_name
 from alerts.briefing.units import say_distance
 from alerts.briefing.viewscene import ViewScene
@@ -86,10 +88,19 @@ def _core(scene: ViewScene) -> str:
     return f"The core stands {where}." if inside else f"The core, {where}, is outside the frame."
 
 
-def glow_sentences(scene: ViewScene) -> list[str]:
-    """Where towns light the sky: `A town 41 km away glows in the south-south-west (212°).`"""
-    return [
-        f"A town {say_distance(glow.distance_km, scene.units)} away glows in the "
-        f"{direction_word(glow.bearing_deg)} ({glow.bearing_deg:.0f}°)."
-        for glow in scene.glows
-    ]
+def glow_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
+    """Towns whose light is in the frame: `Teruel, 27 km away, glows in the east (81°).` drawn: as above."""
+    return [_glow(glow, scene.units, drawn=drawn) for glow in scene.glows if _is_framed(glow, scene)]
+
+
+def _is_framed(glow: TownGlow, scene: ViewScene) -> bool:
+    """Whether any of the dome's middle line is in the frame."""
+    heights = (0.0, glow.height_deg / 2, glow.height_deg)
+    return any(scene.view.holds(height, glow.bearing_deg) for height in heights)
+
+
+def _glow(glow: TownGlow, units: Units, *, drawn: bool) -> str:
+    unknown = "a town"
+    name = drawn_name(glow.name, unknown) if drawn else plain(glow.name, LONGEST_NAME) or unknown
+    where = f"{direction_word(glow.bearing_deg)} ({round(glow.bearing_deg) % 360}°)"
+    return f"{capital(name)}, {say_distance(glow.distance_km, units)} away, glows in the {where}."

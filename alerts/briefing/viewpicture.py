@@ -65,7 +65,7 @@ def draw_view(
     )
     plane = LensPlane(view, box)
     ticks = _ticks(scene, plane, palette, step_deg=_tick_step(view))
-    said = [*standing_sentences(scene, drawn=True), *glow_sentences(scene)]
+    said = [*standing_sentences(scene, drawn=True), *glow_sentences(scene, drawn=True)]
     said += [] if scene.aim.has_ground else ["No ground is in this frame."]
     caption = _caption(said, box.bottom + 36, width, palette)
     values, names = _values(scene, plane, palette)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from alerts.aim import Aim
 from alerts.briefing.facts import Units
+from alerts.briefing.fieldnotes import TownGlow
 from alerts.kit import Kit
 from alerts.night import TrackPoint
 from alerts.panorama import Panorama
@@ -39,16 +40,6 @@ class Strip:
 
     upper: tuple[tuple[float, float], ...]
     lower: tuple[tuple[float, float], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class TownGlow:
-    """The light of a town: a dome on the horizon, its bearing and half width, and how far away."""
-
-    bearing_deg: float
-    distance_km: float
-    half_width_deg: float = 22.0
-    height_deg: float = 12.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

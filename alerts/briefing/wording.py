@@ -10,6 +10,7 @@ import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from alerts.night import Shape
@@ -60,11 +61,12 @@ class Clock:
 
     def time(self, at: datetime) -> str:
         """`23:20`, or `02:30 CET` when the clocks change in between. Rounded to the nearest minute."""
-        shown = f"{self.local(_to_minute(at)):%H:%M}"
+        local = _local_minute(self.zone, at)
+        shown = f"{local.hour:02}:{local.minute:02}"
         return f"{shown} {self.zone_word(at)}" if self.marks_each else shown
 
     def day(self, at: datetime) -> date:
-        return self.local(_to_minute(at)).date()
+        return _local_minute(self.zone, at).date()
 
     def stamp(self, at: datetime) -> str:
         """`Sat 18 July, 19:40 CEST`."""
@@ -90,8 +92,10 @@ def clock_in(zone: str, times: Iterable[datetime]) -> Clock:
     return Clock(tz, marks_each=len(offsets) > 1)
 
 
-def _to_minute(at: datetime) -> datetime:
-    return (at + timedelta(seconds=30)).replace(second=0, microsecond=0)
+@lru_cache(maxsize=4096)
+def _local_minute(zone: ZoneInfo, at: datetime) -> datetime:
+    """The nearest minute by that zone's clock. Kept, since a message says the same few times often."""
+    return (at + timedelta(seconds=30)).replace(second=0, microsecond=0).astimezone(zone)
 
 
 def offset_word(local: datetime) -> str:
@@ -160,6 +164,8 @@ def sentence(text: str) -> str:
 def plain(text: str, longest: int = LONGEST_SENTENCE) -> str:
     """One line of visible text: NFC, spaces in place of line breaks, no control, bidirectional or
     invisible characters, shortened with an ellipsis."""
+    if text.isascii() and text.isprintable():  # most texts: nothing in it to normalise or to drop
+        return shorten(re.sub(r" {2,}", " ", text).strip(), longest)
     spaced = re.sub(r"\s+", " ", unicodedata.normalize("NFC", text)).strip()
     shown = (c for c in spaced if c == JOINER or unicodedata.category(c) not in {"Cc", "Cf", "Cs", "Co"})
     return shorten("".join(shown), longest)

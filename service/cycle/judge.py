@@ -25,6 +25,7 @@ from service.crashpoints import crash_point
 from service.cycle import tell
 from service.cycle.keeping import Keeper
 from service.cycle.looking import Looked, Raised, Watch, look_at
+from service.cycle.noting import Notebook
 from service.cycle.shelf import Shelf, ShelfNight
 from service.store import decisions, tables
 from service.store.decisions import Known, SubscriptionNight
@@ -52,10 +53,10 @@ def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
     """Judge the coming nights of every subscription that is due for a look; what was decided and told."""
     with judging.sessions() as session:
         due = due_looks(session, now)
-    shelf = Shelf(now)
+    shelf, notebook = Shelf(now), Notebook(now, judging.ephemeris)
     counts: Counter[str] = Counter()
     for some in _blocks(due):
-        block = _Block(judging, shelf, tuple(some), Keeper(now), now, wall)
+        block = _Block(judging, shelf, tuple(some), Keeper(now), notebook, now, wall)
         counts.update(in_transaction(judging.sessions, block.judge))
         crash_point("judge.committed")
         block.keeper.remember()
@@ -86,6 +87,7 @@ class _Block:
     shelf: Shelf
     due: tuple[DueLook, ...]
     keeper: Keeper
+    notebook: Notebook
     now: datetime
     wall: datetime
 
@@ -99,7 +101,7 @@ class _Block:
         held = [each.before.decision_id for each in looks if each.before is not None and not each.is_news]
         decisions.confirm(session, held, self.now)
         crash_point("judge.decided")
-        teller = tell.Teller(self.now, self.wall, self.judging.invented, self.judging.ephemeris)
+        teller = tell.Teller(self.now, self.wall, self.notebook, self.judging.invented)
         numbers = (number for number, _ in news)
         told = tell.raise_alerts(session, teller, looks, dict(zip(numbers, ids, strict=True)))
         self._note_looked(session, watches, looks)
@@ -112,7 +114,14 @@ class _Block:
         owed = {each.subscription_id for each in self.due if each.owed_only}
         row = tables.Subscription
         mine = (
-            select(row.id, row.address_id, row.site_id, row.judged_at, cast(row.wishes, Text).label("text"))
+            select(
+                row.id,
+                row.address_id,
+                row.site_id,
+                row.judged_at,
+                row.kit,
+                cast(row.wishes, Text).label("text"),
+            )
             .join(tables.Address, tables.Address.id == row.address_id)
             .join(tables.Site, tables.Site.id == row.site_id)
             .where(row.id.in_([each.subscription_id for each in self.due]))
@@ -121,7 +130,14 @@ class _Block:
         rows = session.execute(mine.with_for_update(of=row)).all()
         active = set(session.scalars(mine.with_only_columns(row.id).where(*is_active(self.now))))
         watches = [
-            Watch(each.id, each.address_id, each.site_id, known_wishes(each.text), each.id not in active)
+            Watch(
+                each.id,
+                each.address_id,
+                each.site_id,
+                known_wishes(each.text),
+                each.id not in active,
+                kit=each.kit,
+            )
             for each in rows
             if each.judged_at != self.now and (each.id in active or each.id in owed)
         ]

@@ -24,8 +24,10 @@ CHANCE_STEP_PCT = 5
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """A subscription as it is judged. told_this_week: messages that rang at its address in seven days. kit: as
-    its messages are written for, "" for the default."""
+    """A subscription as it is judged. told_this_week: messages that rang at its address in seven days.
+
+    kit: the camera and lens its messages are written for, "" for the default.
+    """
 
     subscription_id: int
     address_id: int

@@ -12,15 +12,12 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import alert_facts
 from alerts.briefing.facts import AlertFacts, AlertKind
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes
 from alerts.fork import Choice, choice_of, others_than
 from alerts.ladder import Told, Why
-from alerts.sky.ephemeris import Ephemeris
 from alerts.span import Span
 from alerts.verdict import VerdictWord
-from alerts.weather.cloudhours import cloud_hours
 from service.cycle.looking import Looked, Raised
+from service.cycle.noting import Notebook
 from service.store import messages, tables
 from service.store.chunks import in_chunks
 from service.store.codec import to_json
@@ -34,12 +31,12 @@ WEEK = timedelta(days=7)
 
 @dataclass(frozen=True, slots=True)
 class Teller:
-    """What telling needs beside the looks. ephemeris: None leaves the notes for the field out."""
+    """What telling needs beside the looks. notebook: what messages say beside the verdict."""
 
     now: datetime
     wall: datetime
+    notebook: Notebook
     invented: bool = False
-    ephemeris: Ephemeris | None = None
 
 
 def read_history(
@@ -126,7 +123,8 @@ def raise_alerts(
     counts: defaultdict[str, int] = defaultdict(int)
     for number, each in telling:
         mine = choices[each.watch.address_id, each.judged.night.name]
-        alert = _alert(teller, each, mine, decision_ids[number])
+        facts = _facts(session, teller, each, mine)
+        alert = _alert(teller, each, facts, decision_ids[number])
         by_address[each.watch.address_id].append(alert)
         counts[alert.kind] += 1
     session.add_all(alert for alerts in by_address.values() for alert in alerts)
@@ -136,7 +134,7 @@ def raise_alerts(
     return dict(counts)
 
 
-def _alert(teller: Teller, looked: Looked, choices: Mapping[int, Choice], decision_id: int) -> tables.Alert:
+def _alert(teller: Teller, looked: Looked, facts: AlertFacts, decision_id: int) -> tables.Alert:
     telling = looked.telling
     assert telling.kind is not None, "silence raises nothing"
     assert telling.expires_at is not None, "an alert expires"
@@ -149,49 +147,29 @@ def _alert(teller: Teller, looked: Looked, choices: Mapping[int, Choice], decisi
         why=telling.why.value,
         raised_at=teller.now,
         expires_at=telling.expires_at,
-        facts=to_json(_facts(teller, looked, choices)),
+        facts=to_json(facts),
     )
 
 
-def _facts(teller: Teller, looked: Looked, choices: Mapping[int, Choice]) -> AlertFacts:
-    site, verdict = looked.site.stored.site, looked.verdict
-    lead = choices[looked.watch.subscription_id]
+def _facts(session: Session, teller: Teller, looked: Looked, choices: Mapping[int, Choice]) -> AlertFacts:
+    lead, notebook = choices[looked.watch.subscription_id], teller.notebook
+    goes = looked.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
+    ahead = looked.telling.kind is not AlertKind.STAND_DOWN
     return alert_facts(
         looked.telling,
-        site=site,
+        site=looked.site.stored.site,
         night=looked.judged.night.night,
-        verdict=verdict,
+        verdict=looked.verdict,
         wishes=looked.watch.wishes,
         plan=looked.trip,
         told=looked.answers,
         now=teller.now,
         invented=teller.invented,
-        field=_field_notes(teller, looked),
+        field=notebook.field_notes(looked) if goes else None,
         others=others_than(lead, list(choices.values()), teller.now),
-    )
-
-
-def _field_notes(teller: Teller, looked: Looked) -> FieldNotes | None:
-    """For what sends someone out."""
-    goes = looked.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
-    window, trip = looked.verdict.window, looked.trip
-    if teller.ephemeris is None or not goes or window is None or trip is None:
-        return None
-    wishes, night = looked.watch.wishes, looked.judged.night.night
-    return build_field_notes(
-        looked.site.stored.site,
-        night,
-        window,
-        trip,
-        wishes,
-        teller.ephemeris,
-        outlook=looked.verdict.outlook,
-        cloud=cloud_hours(
-            night.span if not night.sun.sets else Span(night.sun.sets[0], night.span.end),
-            [each.forecast for each in looked.site.forecasts],
-            now=teller.now,
-        ),
-        signal_lost_before=wishes.signal_lost_before,
+        sky=notebook.sky(looked) if ahead else None,
+        record=notebook.record(session, looked) if ahead else "",
+        cloud=notebook.cloud(looked) if ahead and not goes else (),
     )
 
 

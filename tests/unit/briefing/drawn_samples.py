@@ -9,11 +9,11 @@ from functools import cache
 from sample_nights import FLAT, SAMPLES, case, ephemeris, invented_cloud
 
 from alerts.briefing.facts import Units
+from alerts.briefing.fieldnotes import TownGlow
 from alerts.briefing.palettes import PALETTES
 from alerts.briefing.parts import draw_pictures
 from alerts.briefing.picture import NARROW, Picture
 from alerts.briefing.seasonpicture import draw_season
-from alerts.briefing.viewscene import TownGlow
 from alerts.night import SkyWishes
 from alerts.season import Season, season
 

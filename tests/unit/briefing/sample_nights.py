@@ -6,21 +6,23 @@ The weather is made up; nothing here is a forecast.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from math import exp, sin
 
 from alerts.briefing.collect import alert_facts, preview_facts
 from alerts.briefing.facts import AlertFacts, AlertKind
 from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes
-from alerts.fieldplan import FieldPlan, plan
+from alerts.briefing.fieldnotes import FieldNotes, SkyNote
+from alerts.briefing.skycollect import sky_note
+from alerts.clocktimes import ClockSpan
+from alerts.fieldplan import FieldPlan, plan_trip
 from alerts.kit import Kit
 from alerts.kittext import parse_kit
 from alerts.ladder import Telling, Told, Why
 from alerts.night import DarkWindow, Night, SkyWishes, night_named
 from alerts.rules import Reason, Result
-from alerts.site import Foreground, HorizonLine, Site
+from alerts.site import Foreground, Gate, HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.span import Span
 from alerts.verdict import Verdict, VerdictWord
@@ -57,6 +59,7 @@ LAKE = Site(
     900.0,
     "Africa/Johannesburg",
     foregrounds=(Foreground("quiver tree", 110.0, 10.0, 14.0),),
+    gate=Gate(ClockSpan(time(6), time(21)), may_stay=True),
 )
 CAPE = Site("Cape Still", 70.0, 25.0, 10.0, "Europe/Oslo")
 MODELS = (("ecmwf", "open-meteo", "IFS"), ("icon", "open-meteo", "ICON"), ("gfs", "nws", "GFS"))
@@ -64,20 +67,42 @@ MODELS = (("ecmwf", "open-meteo", "IFS"), ("icon", "open-meteo", "ICON"), ("gfs"
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One night of a site, and the air over its window: (felt °C, wind m/s, °C above the dew point)."""
+    """One night of a site, and the air over its window: (felt °C, wind m/s, °C above the dew point).
+
+    sight: (chance if all were as overhead, how the line of sight differs). aod: aerosol optical depth.
+    """
 
     site: Site
     name: date
     kit: str
     air: tuple[float, float, float]
     person_zone: str = ""
+    signal_lost_before: timedelta | None = None
+    sight: tuple[int | None, str] = (None, "")
+    change_pct: int | None = None
+    aod: float | None = None
+    record: str = ""
 
 
 SAMPLES = {
     "spring-arch": Sample(FLAT, date(2026, 4, 18), "full frame 20mm f/1.8", (-2.0, 3.0, 6.0)),
-    "july": Sample(FLAT, date(2026, 7, 15), "", (11.0, 4.0, 2.0)),
+    "july": Sample(
+        FLAT,
+        date(2026, 7, 15),
+        "",
+        (11.0, 4.0, 2.0),
+        signal_lost_before=timedelta(minutes=25),
+        aod=0.35,
+        record="Forecasts like this came clear 9 of 12 times here.",
+    ),
     "september-column": Sample(
-        STRAND, date(2026, 9, 12), "aps-c 16-50mm f/2.8", (16.0, 6.5, 1.0), "America/Chicago"
+        STRAND,
+        date(2026, 9, 12),
+        "aps-c 16-50mm f/2.8",
+        (16.0, 6.5, 1.0),
+        "America/Chicago",
+        sight=(92, "overhead clears, the south-west doesn't"),
+        change_pct=-6,
     ),
     "southern-winter": Sample(LAKE, date(2026, 6, 14), "full frame 14mm f/2.8", (-7.0, 5.5, 2.5)),
     "polar-summer": Sample(CAPE, date(2026, 6, 20), "full frame 24mm f/1.4", (6.0, 3.0, 5.0)),
@@ -102,6 +127,7 @@ class Case:
     outlook: Outlook | None
     plan: FieldPlan | None
     notes: FieldNotes | None
+    sky: SkyNote | None = None
 
     @property
     def kit(self) -> Kit:
@@ -120,20 +146,22 @@ def case(name: str) -> Case:
     window = max(night.windows, key=lambda each: each.span.duration, default=None)
     if window is None:
         return Case(sample, night, None, None, None, None)
-    outlook, trip = invented_outlook(sample, night, window.span, 81), plan(window.span, WISHES)
+    outlook = invented_outlook(sample, night, window.span, 81)
+    wishes = replace(WISHES, signal_lost_before=sample.signal_lost_before)
+    trip = plan_trip(night, window.span, wishes, sample.site)
     notes = build_field_notes(
         sample.site,
         night,
         window,
         trip,
-        WISHES,
+        wishes,
         ephemeris(),
         kit=parse_kit(sample.kit),
         outlook=outlook,
         cloud=invented_cloud(night),
-        signal_lost_before=timedelta(minutes=25) if name == "july" else None,
     )
-    return Case(sample, night, window, outlook, trip, notes)
+    sky = sky_note(sample.site, window, ephemeris(), aod=sample.aod)
+    return Case(sample, night, window, outlook, trip, notes, sky)
 
 
 def invented_cloud(night: Night) -> tuple[CloudHour, ...]:
@@ -177,6 +205,9 @@ def invented_outlook(sample: Sample, night: Night, window: Span, chance_pct: int
         providers=("nws", "open-meteo"),
         newest_issue=issued,
         agreement=(2, 3),
+        overhead_pct=sample.sight[0],
+        sight_text=sample.sight[1],
+        change_pct=sample.change_pct,
     )
 
 
@@ -212,12 +243,14 @@ def facts_of(name: str, kind: AlertKind) -> AlertFacts:
         plan=found.plan,
         told=told if kind in (AlertKind.CHANGED, AlertKind.STAND_DOWN) else None,
         now=now,
-        field=found.notes,
+        field=found.notes if kind is not AlertKind.HEADS_UP else None,
+        sky=found.sky if kind is not AlertKind.STAND_DOWN else None,
+        record=found.sample.record if kind is not AlertKind.STAND_DOWN else "",
+        cloud=invented_cloud(found.night),
     )
     return replace(
         facts,
         person_zone=found.sample.person_zone,
-        told_leave_by=told_leave if kind is AlertKind.CHANGED else None,
         forecast_issued_at=now - timedelta(hours=2),
     )
 
@@ -257,6 +290,8 @@ def preview_of(
         now=found.decided_at,
         field=found.notes,
         next_window=next_window,
+        sky=found.sky,
+        cloud=invented_cloud(found.night),
     )
 
 

@@ -213,7 +213,7 @@ def test_our_own_sentences_turn_imperial(text: str, said: str) -> None:
 def test_a_towns_distance_is_in_the_units_wished() -> None:
     from drawn_samples import pictures_of
 
-    assert "A town 25 miles away" in pictures_of("july", units=Units.IMPERIAL)["view"].alt
+    assert "A town, 25 miles away, glows" in pictures_of("july", units=Units.IMPERIAL)["view"].alt
 
 
 def test_figures_in_both_units() -> None:

@@ -142,7 +142,7 @@ def test_the_view_says_where_it_looks_and_what_stands_there() -> None:
     assert "toward 196° (SSW), tilted up 26°" in shown
     assert {"core, 19° up", "the peak"} <= set(shown)
     assert "The core stands over the peak (196°) at 01:27." in shown
-    assert "A town 41 km away glows in the south-south-west (212°)." in picture.alt
+    assert "A town, 41 km away, glows in the south-south-west (212°)." in picture.alt
 
 
 def test_ones_own_lens_is_called_so_and_a_column_is_held_upright() -> None:
