@@ -55,6 +55,7 @@ def _argue(
 def _argue_subscription(
     duskbell: Duskbell, session: Session, subscription: tables.Subscription, stored: StoredSite, day: date
 ) -> Iterator[str]:
+    from service.decided import darkness_reasons
     from service.store.decisions import find_decisions
 
     decisions = find_decisions(session, subscription.id, day)
@@ -63,6 +64,8 @@ def _argue_subscription(
         return
     for decision in decisions:
         yield from _say_decision(decision, stored)
+    for reason in darkness_reasons(session, decisions[-1], stored.site, duskbell.ephemeris):
+        yield f"    {reason.result:<8} {reason.text}"
     yield from _say_forecasts(session, decisions[-1])
     yield from _say_alerts(session, subscription, day, stored)
 
@@ -71,9 +74,11 @@ def _sky_alone(
     duskbell: Duskbell, subscription: tables.Subscription, stored: StoredSite, day: date
 ) -> Iterator[str]:
     """A night that was never judged: too far ahead, or before the subscription."""
+    from alerts.darkness import darkness
     from alerts.localtime import say_span
     from alerts.night import night_named
     from alerts.rules import sky_reasons
+    from alerts.skyview import window_skies
     from alerts.wishes import Wishes
     from service.store.codec import from_json
 
@@ -81,8 +86,11 @@ def _sky_alone(
     night = night_named(stored.site, day, wishes.sky, duskbell.ephemeris)
     yield "  This night has not been judged. What the sky says:"
     if night.windows:
-        for window in night.windows:
+        for window, sky in zip(
+            night.windows, window_skies(stored.site, night, duskbell.ephemeris), strict=True
+        ):
             yield f"    a dark window {say_span(window.span, stored.site.tz)}"
+            yield f"      {darkness(window, sky, stored.site, night.wishes).text}"
         yield f"    It is judged from {wishes.days_ahead} days ahead on, once a cycle."
     else:
         for reason in sky_reasons(night, stored.site):
