@@ -118,7 +118,7 @@ def render_chat(briefing: Briefing) -> str:
     return _chat(ranked(briefing), views, _subject(briefing, views, BUILT_IN))
 
 
-def _chat(alerts: Sequence[AlertFacts], views: Sequence[AlertView], subject: str) -> str:
+def _chat(alerts: tuple[AlertFacts, ...], views: Sequence[AlertView], subject: str) -> str:
     values = {
         "subject": unmentioned(subject),
         "views": [_with_line(_unmentioned(view), BUILT_IN) for view in views],
