@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
+from alerts.briefing.wording import listed
 from alerts.clocktimes import ClockSpan, parse_clock, parse_clock_span
 from alerts.errors import BadInput
 from alerts.night import Shape, Target, TargetKind
@@ -167,7 +168,31 @@ def _weekday(part: str, text: str) -> int:
 def weekdays_text(weekdays: Iterable[int]) -> str:
     """As `read_weekdays` reads it."""
     chosen = tuple(sorted(weekdays))
-    return "all" if chosen == ALL_WEEK else ",".join(_DAYS[day] for day in chosen)
+    return "all" if chosen == ALL_WEEK else ",".join(_runs(chosen, _DAYS, "-"))
+
+
+def say_weekdays(weekdays: Iterable[int]) -> str:
+    """`Friday and Saturday`, `Sunday to Thursday`, across the weekend too."""
+    return listed(_runs(tuple(sorted(weekdays)), WEEKDAY_NAMES, " to "))
+
+
+def _runs(chosen: Sequence[int], names: Sequence[str], to: str) -> list[str]:
+    """Three evenings or more in a row by the first and the last."""
+    runs: list[list[int]] = []
+    for day in _from_a_gap(chosen):
+        if runs and (runs[-1][-1] + 1) % 7 == day:
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    said = [[f"{names[run[0]]}{to}{names[run[-1]]}"] if len(run) > 2 else [names[day] for day in run]
+            for run in runs]  # fmt: skip
+    return [part for parts in said for part in parts]
+
+
+def _from_a_gap(chosen: Sequence[int]) -> list[int]:
+    """The same days, beginning with one whose day before isn't chosen."""
+    start = next((i for i, day in enumerate(chosen) if (day - 1) % 7 not in chosen), 0)
+    return [*chosen[start:], *chosen[:start]]
 
 
 def read_home_by(text: str) -> tuple[HomeBy, ...]:

@@ -10,16 +10,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from alerts.briefing.facts import Units
-from alerts.briefing.units import in_units
-from alerts.briefing.wording import SHAPE_WORDS, listed
+from alerts.briefing.units import in_units, units_of
 from alerts.errors import BadInput
 from alerts.localtime import say_day, say_minutes
 from alerts.night import DarknessWish
-from alerts.rules import target_name
+from alerts.rules import SHAPE_NAMES, target_name
 from alerts.sky.loss import require_loss_wish
 from alerts.skytext import parse_target
-from alerts.wishes import ALL_WEEK, WEEKDAY_NAMES, Temperature, Trip, Wishes
+from alerts.wishes import ALL_WEEK, Temperature, Trip, Wishes
 from alerts.wishtext import (
     home_by_texts,
     is_nothing,
@@ -38,6 +36,7 @@ from alerts.wishtext import (
     read_weekdays,
     read_whole,
     read_yes,
+    say_weekdays,
     target_text,
     trip_text,
     units_text,
@@ -146,15 +145,15 @@ def _say_lowest(wishes: Wishes) -> str:
 def _say_weekdays(wishes: Wishes) -> str:
     if wishes.weekdays == ALL_WEEK:
         return "any evening"
-    return f"{listed([WEEKDAY_NAMES[day] for day in wishes.weekdays])} evenings only"
+    return f"{say_weekdays(wishes.weekdays)} evenings only"
 
 
 def _say_home_by(wishes: Wishes) -> str:
     said = []
     for text in home_by_texts(wishes.home_by):
         days, _, clock = text.partition("=")
-        named = listed([WEEKDAY_NAMES[day] for day in read_weekdays(days)])
-        said.append(f"home by {clock}" + ("" if days == "all" else f" after {named} evenings"))
+        evenings = "" if days == "all" else f" after {say_weekdays(read_weekdays(days))} evenings"
+        said.append(f"home by {clock}{evenings}")
     return ", ".join(said) or "home whenever"
 
 
@@ -189,7 +188,7 @@ WISH_WORDS = (
         "shapes", "--shape", "SHAPE",
         "How the Milky Way should stand: arch, leaning, column, overhead; none for any.",
         _each("shapes", lambda text: [read_shape(text)]), lambda w: [each.value for each in w.shapes],
-        lambda w: f"standing as {' or '.join(SHAPE_WORDS[each] for each in w.shapes)}" if w.shapes
+        lambda w: f"standing as {' or '.join(SHAPE_NAMES[each] for each in w.shapes)}" if w.shapes
         else "any shape", several=True,
     ),
     WishWord(
@@ -343,8 +342,7 @@ def write_words(wishes: Wishes) -> dict[str, Value]:
 
 def say_words(wishes: Wishes, usual: Wishes) -> tuple[str, ...]:
     """A phrase for each wish that isn't as usual, in the units wished."""
-    is_imperial = wishes.units.temperature is Temperature.FAHRENHEIT
-    units = Units.IMPERIAL if is_imperial else Units.METRIC
+    units = units_of(wishes.units)
     return tuple(
         in_units(word.say(wishes), units) for word in WISH_WORDS if word.write(wishes) != word.write(usual)
     )

@@ -9,22 +9,26 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from alerts.briefing.wording import SHAPE_WORDS, listed, short_day
+from alerts.briefing.units import in_units, units_of
+from alerts.briefing.wording import listed, short_day
 from alerts.localtime import MONTHS, say_day, say_minutes
-from alerts.night import DarkWindow, Night, nights_for_sites
+from alerts.night import DarkWindow, Night, TargetKind, nights_for_sites
 from alerts.nightbulk import readable_nights
 from alerts.presence import is_ruled_out, usable_spans
+from alerts.rules import SHAPE_NAMES
 from alerts.season import easier_wishes, never_holds, wishes_text
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.skill import RATES_BY_LEAD_DAY
-from alerts.wishes import ALL_WEEK, WEEKDAY_NAMES, Trip, Wishes
+from alerts.wishes import ALL_WEEK, Trip, Wishes
+from alerts.wishtext import say_weekdays
 
 LOOKED_BACK = 365
 LOOKED_AHEAD = 90
 NEXT_SHOWN = 3
 MOST_OFFERS = 5
 TRIPS_WITHIN = timedelta(days=2 * 365)
+NO_WEATHER = "From the sky alone: the weather isn't in it."
 LONGEST_TRIP_LOOKED_AT = 100
 """Nights of a trip that are worked out for it."""
 
@@ -44,11 +48,13 @@ class Advice:
 
     @property
     def text(self) -> str:
+        if not self.past and not self.coming:
+            return "With these wishes no night of a year has the sky for it."
         past = f"With these wishes {_nights(self.past)} of the last 12 months had the sky for it"
         if not self.coming:
-            return f"{past}; none does in the next three months. From the sky alone: the weather isn't in it."
+            return f"{past}; none does in the next three months. {NO_WEATHER}"
         named = listed([short_day(each) for each in self.coming])
-        return f"{past}; next: {named}. From the sky alone: the weather isn't in it."
+        return f"{past}; next: {named}. {NO_WEATHER}"
 
 
 def advise(site: Site, wishes: Wishes, today: date, ephemeris: Ephemeris) -> Advice:
@@ -59,7 +65,8 @@ def advise(site: Site, wishes: Wishes, today: date, ephemeris: Ephemeris) -> Adv
     coming = sorted(good - past)[:NEXT_SHOWN]
     never = () if good else tuple(look.why_never(wishes))
     warnings = (*contradictions(site, wishes, today), *look.empty_trips(wishes))
-    return Advice(len(past), tuple(coming), never, tuple(warnings))
+    said = tuple(in_units(sentence, units_of(wishes.units)) for sentence in warnings)
+    return Advice(len(past), tuple(coming), never, said)
 
 
 def _nights(number: int) -> str:
@@ -151,18 +158,20 @@ def _has_shape(window: DarkWindow, wishes: Wishes) -> bool:
 
 
 def _no_shape(windows: Sequence[DarkWindow], wishes: Wishes) -> str:
-    asked = " or ".join(SHAPE_WORDS[shape] for shape in wishes.shapes)
+    asked = " or ".join(SHAPE_NAMES[shape] for shape in wishes.shapes)
     seen = {piece.shape for window in windows for piece in window.shapes}
     if not seen:
         return f"The Milky Way never stands as {asked} in a window here."
-    stands = listed([words for shape, words in SHAPE_WORDS.items() if shape in seen])
+    stands = listed([words for shape, words in SHAPE_NAMES.items() if shape in seen])
     return f"The Milky Way never stands as {asked} in a window here; it stands as {stands}."
 
 
 def _easier(site: Site, wishes: Wishes) -> Iterator[tuple[str, Wishes]]:
     """What else could be wished for, from near to far, each in a phrase."""
     for sky in easier_wishes(site, wishes.sky):
-        yield wishes_text(site, sky), replace(wishes, sky=sky, more_targets=())
+        has_shape = sky.target.kind in (TargetKind.CORE, TargetKind.BAND)
+        shapes = wishes.shapes if has_shape else ()
+        yield wishes_text(site, sky), replace(wishes, sky=sky, more_targets=(), shapes=shapes)
     usual = Wishes()
     if wishes.shortest_window > usual.shortest_window:
         text = f"a shortest window of {say_minutes(usual.shortest_window)}"
@@ -198,8 +207,10 @@ def _gusts_below_wind(wishes: Wishes) -> str:
 def _home_on_other_evenings(wishes: Wishes) -> str:
     if len(wishes.home_by) == len(ALL_WEEK):
         return ""
-    idle = [WEEKDAY_NAMES[each.weekday] for each in wishes.home_by if each.weekday not in wishes.weekdays]
-    return f"Home by after {listed(idle)} evenings changes nothing: they aren't among yours." if idle else ""
+    idle = [each.weekday for each in wishes.home_by if each.weekday not in wishes.weekdays]
+    if not idle:
+        return ""
+    return f"Home by after {say_weekdays(idle)} evenings changes nothing: they aren't among yours."
 
 
 def _signal_lost_at_home(wishes: Wishes) -> str:

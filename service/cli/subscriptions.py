@@ -1,19 +1,24 @@
-"""`duskbell subscribe` and `duskbell subscriptions`: who is told about what."""
+"""`duskbell subscribe` and `duskbell subscriptions`: who is told about what, and with which wishes."""
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from dataclasses import replace
-from datetime import timedelta
-from typing import TYPE_CHECKING
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from alerts.errors import BadInput
-from alerts.night import SkyWishes
-from alerts.wishes import Wishes
+from service.cli.wishes import wish_options, wishes_from
 
 if TYPE_CHECKING:
+    from alerts.site import Site
+    from alerts.wishes import Wishes
     from service.bootstrap import Duskbell
+    from service.store import tables
 
 
 @click.command()
@@ -22,44 +27,36 @@ if TYPE_CHECKING:
 @click.option("--webhook", default=None, help="https URL that takes alerts as signed JSON.")
 @click.option("--chat", nargs=2, default=None, metavar="FORM URL", help="A group chat, in its own form.")
 @click.option("--token", default="", help="Access token, for a chat that wants one.")
-@click.option("--target", default=None, help="One of named_targets from the settings.")
-@click.option("--drive", "drive_minutes", type=int, default=None, help="Minutes of driving to the site.")
-@click.option(
-    "--shortest", "shortest_minutes", type=int, default=None, help="Shortest window worth it, minutes."
-)
-@click.option(
-    "--core-above", "core_above_deg", type=float, default=None, help="Lowest altitude of the core, degrees."
-)
-@click.option(
-    "--chance", "chance_go_pct", type=click.IntRange(1, 99), default=None, help="Chance for a go, %."
-)
+@click.option("--named", default=None, metavar="NAME", help="One of named_targets from the settings.")
+@wish_options
 def subscribe(
     site: str,
     email: str | None,
     webhook: str | None,
     chat: tuple[str, str] | None,
     token: str,
-    target: str | None,
-    drive_minutes: int | None,
-    shortest_minutes: int | None,
-    core_above_deg: float | None,
-    chance_go_pct: int | None,
+    named: str | None,
+    wish_file: Path | None,
+    kit: str | None,
+    **wished: Any,
 ) -> None:
-    """Tell an address about SITE."""
+    """Tell an address about SITE. Without wishes of yours the usual ones hold."""
     from service.bootstrap import build
     from service.registration import register, shown, vouch_for
     from service.store import people
-    from service.store.sites import get_site
+    from service.store.sites import get_site, newest_revision
 
-    channel, given = _named_address(email, webhook, chat, target)
-    wishes = _wishes(drive_minutes, shortest_minutes, core_above_deg, chance_go_pct)
+    channel, given = _named_address(email, webhook, chat, named)
+    usual = people.default_wishes()
+    wishes = wishes_from(wished, wish_file, usual, usual)
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = get_site(session, site)
         owner = people.get_operator(session, zone="UTC", now=now)
         address = register(session, channel, duskbell.channels[channel], owner, given, now=now, token=token)
-        people.subscribe(session, address, row, wishes, now=now)
+        subscription = people.subscribe(session, address, row, wishes, now=now)
+        people.change_kit(session, subscription, kit or "")
         if channel in ("email", "named"):
             vouch_for(session, address.id, now)
         number, needs_proof = address.id, address.confirmed_at is None
@@ -67,21 +64,25 @@ def subscribe(
         click.echo(f"{told} will be told about {row.name}{' once it is confirmed' if needs_proof else ''}.")
         if channel == "webhook":
             click.echo(f"Its signing secret (Standard Webhooks): {address.secrets[0]}")
+        say_wishes(subscription)
+        place = newest_revision(session, row.id).site
+    say_advice(duskbell, place, wishes, now)
     if needs_proof:
         _prove(duskbell, number)
+    click.echo(f"To change it: duskbell subscription change {subscription.id} --chance 60")
     click.echo("Next: duskbell cycle, or leave it running: duskbell serve")
 
 
 def _named_address(
-    email: str | None, webhook: str | None, chat: tuple[str, str] | None, target: str | None
+    email: str | None, webhook: str | None, chat: tuple[str, str] | None, named: str | None
 ) -> tuple[str, str]:
     """Channel and address as given; BadInput unless exactly one is."""
     from service.channels.chat import CHAT_FORMS
 
-    named = [("email", email), ("webhook", webhook), chat or ("", None), ("named", target)]
-    given = [(channel, address) for channel, address in named if address is not None]
+    listed = [("email", email), ("webhook", webhook), chat or ("", None), ("named", named)]
+    given = [(channel, address) for channel, address in listed if address is not None]
     if len(given) != 1:
-        raise BadInput("name one address: --email ADDRESS, --webhook URL, --chat FORM URL or --target NAME.")
+        raise BadInput("name one address: --email ADDRESS, --webhook URL, --chat FORM URL or --named NAME.")
     if chat is not None and chat[0] not in CHAT_FORMS:
         raise BadInput(f"there is no chat form {chat[0]!r}; there is: {', '.join(CHAT_FORMS)}.")
     return given[0]
@@ -96,34 +97,104 @@ def _prove(duskbell: Duskbell, number: int) -> None:
     say_tested(number, tested)
 
 
-def _wishes(
-    drive_minutes: int | None,
-    shortest_minutes: int | None,
-    core_above_deg: float | None,
-    chance_go_pct: int | None,
-) -> Wishes:
-    """The default wishes with what was given on the command line."""
-    plain = Wishes(sky=SkyWishes(lowest_altitude_deg=core_above_deg))
-    if drive_minutes is not None:
-        plain = replace(plain, drive=timedelta(minutes=drive_minutes))
-    if shortest_minutes is not None:
-        plain = replace(plain, shortest_window=timedelta(minutes=shortest_minutes))
-    if chance_go_pct is not None:
-        back_pct = min(plain.chance_back_pct, chance_go_pct)
-        plain = replace(plain, chance_go_pct=chance_go_pct, chance_back_pct=back_pct)
-    return plain
+def say_wishes(subscription: tables.Subscription) -> None:
+    """Its wishes where they aren't the usual ones, and its kit."""
+    for line in _wish_lines(subscription):
+        click.echo(line)
+
+
+def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) -> None:
+    """What these wishes would have given here, what can never hold, and what works against the rest."""
+    from service.wishadvice import advise
+
+    advice = advise(site, wishes, now.date(), duskbell.ephemeris)
+    click.echo(advice.text)
+    for line in (*advice.never, *advice.warnings):
+        click.echo(f"Note: {line}")
+
+
+def _wish_lines(row: tables.Subscription) -> Iterator[str]:
+    wished = wish_phrases(row)
+    if wished:
+        yield f"Wishes: {'; '.join(wished)}."
+    if row.kit:
+        yield f"Kit: {row.kit}"
+
+
+def wish_phrases(row: tables.Subscription) -> tuple[str, ...]:
+    """A phrase for each wish of a subscription that isn't as usual."""
+    from alerts.wishes import Wishes
+    from alerts.wishwords import say_words
+    from service.store.codec import from_json
+    from service.store.people import default_wishes
+
+    usual = replace(default_wishes(), clock_zone=row.person.zone)
+    return say_words(from_json(Wishes, row.wishes), usual)
 
 
 @click.command()
-def subscriptions() -> None:
-    """List who is told about what."""
+@click.option("--json", "as_json", is_flag=True, help="One JSON list, each with all its wishes.")
+def subscriptions(as_json: bool) -> None:
+    """List who is told about what, with the wishes that aren't the usual ones."""
     from service.bootstrap import build
     from service.store.people import find_subscriptions
 
-    with build().sessions() as session:
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions() as session:
         rows = find_subscriptions(session)
+        if as_json:
+            click.echo(json.dumps([_values(row, now) for row in rows], ensure_ascii=False))
+            return
         if not rows:
             click.echo('No subscriptions yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG')
         for row in rows:
-            off = f"  (off: {row.address.off_reason})" if row.address.off_since else ""
-            click.echo(f"{row.id:>4}  {row.site.name:<30}  {row.address.channel}: {row.address.target}{off}")
+            for line in _lines(row, now):
+                click.echo(line)
+
+
+def _lines(row: tables.Subscription, now: datetime) -> Iterator[str]:
+    state = _state(row, now)
+    yield f"{row.id:>4}  {row.site.name:<30}  {_address(row)}{f'  ({state})' if state else ''}"
+    yield from (f"      {line}" for line in _wish_lines(row))
+
+
+def _address(row: tables.Subscription) -> str:
+    from service.registration import shown
+
+    is_plain = row.address.channel in ("email", "named")
+    return f"{row.address.channel}: {row.address.target}" if is_plain else shown(row.address)
+
+
+def _state(row: tables.Subscription, now: datetime) -> str:
+    """Why it doesn't ring at present; "" when it does."""
+    from alerts.localtime import say_day
+    from alerts.site import zone_info
+
+    if row.address.off_since is not None:
+        return f"off: {row.address.off_reason}"
+    if row.address.confirmed_at is None:
+        return f"not confirmed: duskbell address confirm {row.address_id}"
+    if row.paused_until is not None and row.paused_until > now:
+        return f"paused until {say_day(row.paused_until.astimezone(zone_info(row.person.zone)).date())}"
+    return ""
+
+
+def _values(row: tables.Subscription, now: datetime) -> dict[str, object]:
+    """One subscription as JSON values; its wishes as a file of wishes holds them."""
+    from alerts.wishes import Wishes
+    from alerts.wishwords import write_words
+    from service.store.codec import from_json
+
+    is_paused = row.paused_until is not None and row.paused_until > now
+    return {
+        "number": row.id,
+        "site": row.site.name,
+        "channel": row.address.channel,
+        "address": _address(row).partition(": ")[2],
+        "state": _state(row, now) or "on",
+        "paused_until": f"{row.paused_until:%Y-%m-%dT%H:%M:%SZ}" if is_paused else None,
+        "kit": row.kit or None,
+        "differs": list(wish_phrases(row)),
+        "wishes": write_words(from_json(Wishes, row.wishes)),
+    }

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from alerts.night import SkyWishes
 from alerts.wishes import Wishes
 from alerts.wishwords import WISH_WORDS, WishWord, read_words
 
@@ -34,8 +36,15 @@ def _option(word: WishWord) -> Callable[[F], F]:
     if word.off_flag:
         return click.option(f"{word.flag}/{word.off_flag}", word.name, default=None, help=word.help)
     return click.option(
-        word.flag, word.name, multiple=word.several, default=None, metavar=word.form, help=word.help
+        word.flag, word.name, multiple=word.several, default=None, metavar=word.form, help=_help(word)
     )
+
+
+def _help(word: WishWord) -> str:
+    """With what holds when nobody says otherwise, where that is a figure."""
+    usual = word.write(replace(Wishes(), sky=SkyWishes(lowest_altitude_deg=None)))
+    shown = f"{usual:g}" if isinstance(usual, float) else str(usual)
+    return f"{word.help} Usually {shown}." if shown[:1].isdigit() else word.help
 
 
 def wishes_from(options: Mapping[str, Any], wish_file: Path | None, known: Wishes, usual: Wishes) -> Wishes:

@@ -4,28 +4,22 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from alerts.briefing.facts import Units
 from alerts.briefing.fieldcollect import build_field_notes
 from alerts.briefing.fieldnotes import FieldNotes, TownGlow
 from alerts.briefing.palettes import PALETTES
 from alerts.briefing.parts import draw_pictures
 from alerts.briefing.picture import NARROW, WIDE, Picture
+from alerts.briefing.units import units_of
 from alerts.fieldplan import plan_trip
 from alerts.site import Site
 from alerts.sky.domes import domes
 from alerts.verdict import VerdictWord
 from alerts.weather.cloudhours import cloud_hours
-from alerts.wishes import Temperature, Wishes
 from service.web.judged import JudgedNight
 from service.web.skies import Skies
 
 WIDTHS = {"narrow": NARROW, "wide": WIDE}
 LOOKS = tuple(PALETTES)
-
-
-def units_of(wishes: Wishes) -> Units:
-    """Figures go by the temperature wished: who reads degrees Fahrenheit reads miles."""
-    return Units.IMPERIAL if wishes.units.temperature is Temperature.FAHRENHEIT else Units.METRIC
 
 
 def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
@@ -78,7 +72,7 @@ def _draw(skies: Skies, judged: JudgedNight, seen: Site, look: str, width: str) 
         width=WIDTHS[width],
         cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
         glows=town_glows(skies, judged.site),
-        units=units_of(judged.wishes),
+        units=units_of(judged.wishes.units),
     )
 
 
