@@ -12,6 +12,7 @@ from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from alerts.errors import DuskbellError
+from service.web.api.problems import API_PATH, TEXTS, problem
 from service.web.context import Web
 from service.web.faults import SignInFirst
 
@@ -37,7 +38,11 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
         return web.page("error.html", status, title=TITLES.get(status, "That didn't work"), text=text)
 
     @app.exception_handler(HTTPException)
-    def refused(_: Request, fault: HTTPException) -> Response:
+    def refused(request: Request, fault: HTTPException) -> Response:
+        if request.url.path.startswith(API_PATH):
+            return problem(
+                request.scope["path"], fault.status_code, TEXTS.get(fault.status_code, fault.detail)
+            )
         text = str(fault.detail) if fault.status_code != 405 else "This address doesn't take that."
         response = page(fault.status_code, text)
         response.headers.update(fault.headers or {})

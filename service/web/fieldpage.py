@@ -14,14 +14,14 @@ from fastapi.responses import HTMLResponse
 
 from alerts.briefing.build import first_line
 from alerts.briefing.cautions import CAUTIONS
+from alerts.briefing.units import units_of
 from alerts.briefing.view import AlertView, Row, view_alert
 from alerts.weather.cloudhours import CloudHour, cloud_hours
 from service.web.access import Looking, SeenSite, seen_site
 from service.web.assets import asset_url, read_asset
 from service.web.context import Web
-from service.web.drawing import units_of
 from service.web.judged import JudgedNight, is_past, judged_night
-from service.web.nightpage import night_facts, without_headline
+from service.web.nightpage import leave_words, night_facts, without_headline
 from service.web.watching import next_window_after
 
 WORKER = "field-worker.js"
@@ -31,13 +31,17 @@ IN_THE_STEPS = frozenset({"Leave by", "Home about"})
 
 @dataclass(frozen=True, slots=True)
 class FieldPage:
-    """What the page says. rows: facts of the sky. cautions: only for a go. cloud: hours that are forecast."""
+    """What the page says.
+
+    rows: facts of the sky. leave: when to, with its zone; "" for nobody. cautions: only for a go.
+    cloud: hours that are forecast.
+    """
 
     verdict: str
     line: str
     words: AlertView
     rows: tuple[Row, ...]
-    leaves: bool
+    leave: str
     cautions: tuple[str, ...]
     cloud: tuple[CloudHour, ...]
 
@@ -79,7 +83,7 @@ def build_field_page(web: Web, seen: SeenSite, judged: JudgedNight) -> FieldPage
     after = None if judged.night.windows else next_window_after(web.skies, judged, name)
     facts = night_facts(web.skies, seen, judged, next_window=after, invented=web.duskbell.invented)
     verdict = judged.verdict.word.value
-    words = view_alert(facts, units_of(judged.wishes))
+    words = view_alert(facts, units_of(judged.wishes.units))
     left_out = IN_THE_STEPS if words.field else frozenset()
     clouds = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
     return FieldPage(
@@ -87,7 +91,7 @@ def build_field_page(web: Web, seen: SeenSite, judged: JudgedNight) -> FieldPage
         line=without_headline(first_line(facts), verdict),
         words=words,
         rows=tuple(row for row in words.rows if row.label not in left_out),
-        leaves=judged.is_mine and facts.leave_by is not None and facts.is_go,
+        leave=leave_words(facts) if facts.is_go else "",
         cautions=CAUTIONS if facts.is_go else (),
         cloud=tuple(hour for hour in clouds if hour.cloud_pct is not None),
     )

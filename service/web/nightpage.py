@@ -14,7 +14,7 @@ from alerts.briefing.cautions import CAUTIONS
 from alerts.briefing.collect import preview_facts
 from alerts.briefing.facts import AlertFacts, Units
 from alerts.briefing.picture import Picture
-from alerts.briefing.units import in_units
+from alerts.briefing.units import in_units, units_of
 from alerts.briefing.view import AlertView, view_alert
 from alerts.briefing.wording import sentence
 from alerts.fieldplan import plan_trip
@@ -24,11 +24,11 @@ from alerts.site import zone_info
 from service.store import tables
 from service.web.access import SeenSite
 from service.web.credits import credits_of
-from service.web.drawing import field_notes, night_pictures, units_of
+from service.web.drawing import field_notes, night_pictures
 from service.web.hours import HourTable, hour_table
 from service.web.judged import JudgedNight, is_past, is_tonight
 from service.web.skies import Skies
-from service.web.words import headline
+from service.web.words import dated_time, headline
 
 MARKS = MappingProxyType(
     {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
@@ -56,7 +56,7 @@ class NightPage:
 
     reasons: (mark, text), what decided and what stands in the way; passed: the rest.
     told: only for the one whose wishes they are. is_watched: whether anyone's wishes were judged.
-    tells_trip: leaving and coming home are the viewer's.
+    leave: when to leave, with its zone; "" where leaving isn't the viewer's.
     """
 
     judged: JudgedNight
@@ -64,7 +64,7 @@ class NightPage:
     is_past: bool
     is_tonight: bool
     is_watched: bool
-    tells_trip: bool
+    leave: str
     line: str
     words: AlertView
     reasons: tuple[tuple[str, str], ...]
@@ -96,7 +96,7 @@ def build_night_page(
 ) -> NightPage:
     """The page's values for whoever sees the site as `seen`."""
     facts = night_facts(skies, seen, judged, next_window=next_window, invented=invented)
-    units = units_of(judged.wishes)
+    units = units_of(judged.wishes.units)
     window = judged.verdict.window
     deciding, *rest = judged.verdict.reasons
     against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]
@@ -106,7 +106,7 @@ def build_night_page(
         is_past=is_past(judged.night, now),
         is_tonight=is_tonight(judged.site, judged.night, now),
         is_watched=judged.subscription is not None,
-        tells_trip=judged.is_mine and facts.leave_by is not None,
+        leave=leave_words(facts),
         line=without_headline(first_line(facts), judged.verdict.word.value),
         words=view_alert(facts, units),
         reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
@@ -123,6 +123,13 @@ def build_night_page(
         before=judged.night.name - timedelta(days=1),
         after=judged.night.name + timedelta(days=1),
     )
+
+
+def leave_words(facts: AlertFacts) -> str:
+    """`21:12 CEST`, on the clock of who leaves; "" where nobody does."""
+    if facts.leave_by is None:
+        return ""
+    return dated_time(facts.leave_by, facts.person_zone or facts.zone, facts.night)
 
 
 def without_headline(line: str, verdict: str) -> str:

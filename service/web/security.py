@@ -12,8 +12,10 @@ from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
-from starlette.responses import PlainTextResponse
+from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.web.api.problems import API_PATH, problem
 
 CONTENT_POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; "
@@ -40,6 +42,12 @@ BODY_WITHIN_S = 10.0
 ACTS = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 OWN_AUTHORITY = ("/unsubscribe/", "/relay/", "/api/")
 """Paths that no cookie opens: what is sent there carries its own authority, so any origin may send it."""
+
+
+FOREIGN = (
+    "This form was sent from another place than this site's own pages, so nothing was done. "
+    "Open the page here and send it again."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +85,7 @@ class SameOrigin:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and scope["method"] in ACTS and not _is_ours(scope):
-            refusal = PlainTextResponse(
-                "This form was sent from another place than this site's own pages, so nothing was done. "
-                "Open the page here and send it again.",
-                403,
-            )
-            await refusal(scope, receive, send)
+            await PlainTextResponse(FOREIGN, 403)(scope, receive, send)
             return
         await self.app(scope, receive, send)
 
@@ -125,10 +128,16 @@ class BoundedBody:
             return
         limit = UPLOAD_BYTES if scope["path"].startswith(UPLOAD_PATHS) else BODY_BYTES
         if _said_length(scope) > limit:
-            refusal = BodyTooLarge(limit)
-            await PlainTextResponse(refusal.detail, refusal.status_code)(scope, receive, send)
+            await _refusal(scope, BodyTooLarge(limit))(scope, receive, send)
             return
         await self.app(scope, _bounded(receive, limit, self.within_s), send)
+
+
+def _refusal(scope: Scope, fault: HTTPException) -> Response:
+    """Before any application looks at the request: the API's in its form, the pages' in plain words."""
+    if scope["path"].startswith(API_PATH):
+        return problem(scope["path"], fault.status_code, fault.detail)
+    return PlainTextResponse(fault.detail, fault.status_code)
 
 
 def _said_length(scope: Scope) -> int:
