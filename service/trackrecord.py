@@ -1,59 +1,101 @@
-"""The track record as a page of text, as JSON and as a table for spreadsheets."""
+"""The track record as values, as a page of text and as JSON; `recordtable` has it for spreadsheets."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import Any
 
+import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.track.climatology import climatology
+from alerts.localtime import say_minutes
+from alerts.track.climatology import MonthCounts, climatology, month_counts
 from alerts.track.evidence import OutcomeState
-from alerts.track.leads import LEADS, Lead, moment_of, standing_at
+from alerts.track.leads import LEADS, Lead
 from alerts.track.pairs import Pairs
 from alerts.track.record import Record, build_record
-from alerts.track.regret import RegretRow, regret_ledger
+from alerts.track.regret import Ledger, build_ledger
 from alerts.track.words import (
     NO_RECORD,
     say_calls,
     say_judges,
     say_lead,
+    say_model,
     say_regret,
     say_share,
     say_skill,
     say_worth,
 )
+from alerts.wishes import Wishes
 from service.store import tables
 from service.store.codec import to_json
-from service.store.pairs import Told, find_told, load_pairs
+from service.store.pairs import load_pairs
+from service.store.recordrows import FoundWishes, find_wishes
 from service.store.tables_track import JudgedEvent
 
-USUAL_LIMIT_PCT = 70
-_BEFORE = ("site", "night", "window_start", "window_end", "told_go")
-_AFTER = ("outcome", "judge", "why")
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+MOST_LEDGERS = 5
+NOTHING_SETTLED = "Nights that nobody could settle so far: {}."
+TOLD_LEADS = (Lead.EVENING, Lead.MORNING)
+"""Leads at which a go is said; further ahead people are only told that it leans to one."""
 
 
-def load_records(session: Session, site_id: int | None = None) -> tuple[Pairs, dict[Lead, Record]]:
-    """The pairs of a site, or of all, and a record for each lead that has any; the nearest lead first.
+@dataclass(frozen=True, slots=True)
+class TrackRecord:
+    """A site's record, or that of all. records: of each lead that has any, the nearest first.
 
-    Climatology is worked out over all sites; nights that nobody could settle are counted at each lead.
+    unsure: judged windows that nobody could settle. ledgers: for the wishes that most nights were judged by.
     """
-    pairs = load_pairs(session)
-    rates = climatology(pairs)
-    unsure = count_unsure(session, site_id)
-    if site_id is not None:
-        chosen = pairs.site == site_id
-        pairs, rates = pairs.where(chosen), rates[chosen]
+
+    records: Mapping[Lead, Record]
+    unsure: int = 0
+    ledgers: tuple[Ledger, ...] = ()
+
+    @property
+    def lead(self) -> Lead | None:
+        """The nearest lead with a record."""
+        return next(iter(self.records), None)
+
+
+def load_record(session: Session, site_id: int | None = None) -> TrackRecord:
+    """The record of a site, or over all of them. Climatology is worked out over all sites."""
+    pairs, unsure = load_pairs(session, site_id), count_unsure(session, site_id)
+    records = records_of(pairs, None if site_id is None else everywhere(session), unsure)
+    return TrackRecord(records, unsure, _ledgers(session, site_id, next(iter(records), None)))
+
+
+def records_of(pairs: Pairs, counts: MonthCounts | None, unsure: int) -> dict[Lead, Record]:
+    """A record for each lead that has any pairs. counts: over all sites, where these pairs are of one."""
+    rates = climatology(pairs, everywhere=counts)
     records = {}
     for index, lead in enumerate(LEADS):
         own = pairs.lead == index
         if own.any():
             records[lead] = build_record(pairs.where(own), reference=rates[own], unsure=unsure)
-    return pairs, records
+    return records
+
+
+def everywhere(session: Session) -> MonthCounts | None:
+    """How many nights of which month were settled, over all sites; None while there are none."""
+    is_clear = tables.Outcome.state == OutcomeState.CLEAR.value
+    nights = (
+        select(JudgedEvent.night_name, func.max(is_clear.cast(tables.Outcome.id.type)).label("clear"))
+        .join(tables.Outcome, JudgedEvent.outcome_id == tables.Outcome.id)
+        .where(tables.Outcome.state != OutcomeState.UNSURE.value)
+        .group_by(JudgedEvent.site_id, JudgedEvent.night_name)
+        .subquery()
+    )
+    by_night = select(nights.c.night_name, func.count(), func.sum(nights.c.clear)).group_by(
+        nights.c.night_name
+    )
+    found = session.execute(by_night).all()
+    if not found:
+        return None
+    night, count, clear = zip(*found, strict=True)
+    days = np.array([each.toordinal() for each in night], dtype=np.int64)
+    return month_counts(days, np.array(count, dtype=np.int64), np.array(clear, dtype=np.int64))
 
 
 def count_unsure(session: Session, site_id: int | None) -> int:
@@ -69,29 +111,54 @@ def count_unsure(session: Session, site_id: int | None) -> int:
     return session.scalar(query) or 0
 
 
-def record_page(
-    title: str,
-    pairs: Pairs,
-    records: dict[Lead, Record],
-    unsure: int,
-    limit_pct: int = USUAL_LIMIT_PCT,
-) -> Iterator[str]:
-    """The record in lines to read. limit_pct: the go limit that others are compared with."""
+def _ledgers(session: Session, site_id: int | None, lead: Lead | None) -> tuple[Ledger, ...]:
+    if lead is None:
+        return ()
+    sets = find_wishes(session, site_id, lead, most=MOST_LEDGERS)
+    return tuple(
+        build_ledger(
+            load_pairs(session, site_id, lead=lead, wishes_key=each.key, with_lineages=False),
+            each.wishes.chance_go_pct,
+            say_wishes(each) if len(sets) > 1 else "",
+        )
+        for each in sets
+    )
+
+
+def say_wishes(found: FoundWishes) -> str:
+    """`30 min or longer, wind up to 9 m/s, go from 70 %`: what tells one set of wishes from another."""
+    wishes: Wishes = found.wishes
+    parts = [f"{say_minutes(max(wishes.shortest_window, timedelta(minutes=1)))} or longer"]
+    parts.append(f"wind up to {wishes.wind_limit_ms:g} m/s")
+    if wishes.coldest_c is not None:
+        parts.append(f"not below {wishes.coldest_c:g} °C")
+    return ", ".join([*parts, f"go from {wishes.chance_go_pct} %"])
+
+
+def record_page(title: str, found: TrackRecord) -> Iterator[str]:
+    """The record in lines to read."""
     yield title
-    if not records:
+    lead = found.lead
+    if lead is None:
         yield NO_RECORD
-        if unsure:
-            yield f"Nights that nobody could settle so far: {unsure}."
+        if found.unsure:
+            yield NOTHING_SETTLED.format(found.unsure)
         return
-    lead = next(iter(records))
-    nearest = records[lead]
-    yield say_calls(nearest.calls, "told go" if lead in (Lead.EVENING, Lead.MORNING) else "leaned to go")
+    nearest = found.records[lead]
+    yield say_first(lead, nearest)
     yield say_judges(nearest)
     yield say_worth(nearest)
     yield say_skill(nearest)
-    yield from (say_lead(each, record) for each, record in list(records.items())[1:])
+    yield from (say_lead(each, record) for each, record in list(found.records.items())[1:])
     yield from _reliability_lines(nearest)
-    yield from regret_lines(pairs.at_lead(lead), limit_pct)
+    yield from (say_model(each) for each in nearest.models)
+    for ledger in found.ledgers:
+        yield from ledger_lines(ledger)
+
+
+def say_first(lead: Lead, record: Record) -> str:
+    """The line that answers the question: `Told go 14 times, clear 11; silent on 3 clear nights of 22.`"""
+    return say_calls(record.calls, "told go" if lead in TOLD_LEADS else "leaned to go")
 
 
 def _reliability_lines(record: Record) -> Iterator[str]:
@@ -103,56 +170,28 @@ def _reliability_lines(record: Record) -> Iterator[str]:
         yield f"  {round(100 * each.said):>3} %  {say_share(each.clear, each.cases)}{note}"
 
 
-def regret_lines(own: Pairs, limit_pct: int) -> Iterator[str]:
-    """What other limits than this one would have led to. own: pairs of one lead."""
-    (now,) = regret_ledger(own, (limit_pct,))
-    for other in regret_ledger(own):
-        if other.limit_pct != limit_pct:
-            yield say_regret(now, other)
+def ledger_lines(ledger: Ledger) -> Iterator[str]:
+    """What other limits than the one wished for would have led to."""
+    if ledger.wishes:
+        yield f"For {ledger.wishes}:"
+    for other in ledger.others:
+        yield say_regret(ledger.now, other)
 
 
-def record_json(site: str | None, pairs: Pairs, records: dict[Lead, Record], unsure: int) -> dict[str, Any]:
+def record_json(site: str | None, found: TrackRecord) -> dict[str, Any]:
     """The record as JSON values; chances and shares are 0..1, `scores` null under 30 pairs."""
-    lead = next(iter(records), None)
-    ledger: Iterable[RegretRow] = regret_ledger(pairs.at_lead(lead)) if lead else ()
+    ledgers = [_ledger_json(ledger) for ledger in found.ledgers]
     return {
         "schema": "duskbell.record/1",
         "site": site,
-        "note": None if records else NO_RECORD,
-        "unsure": unsure,
-        "leads": {each.value: to_json(record) for each, record in records.items()},
-        "regret": [{**to_json(row), "wasted": row.wasted} for row in ledger],
+        "note": None if found.records else NO_RECORD,
+        "unsure": found.unsure,
+        "leads": {each.value: to_json(record) for each, record in found.records.items()},
+        "regret": ledgers[0]["rows"] if ledgers else [],
+        "ledgers": ledgers,
     }
 
 
-def record_csv(session: Session, site_id: int | None = None) -> str:
-    """One row a judged event: what was said at each lead, and what came. Safe to open in a spreadsheet."""
-    out = io.StringIO()
-    rows = csv.writer(out, lineterminator="\n")
-    said = [f"chance_{lead.value}_pct" for lead in LEADS]
-    rows.writerow(
-        ["site", "night", "window_start", "window_end", "told_go", *said, "outcome", "judge", "why"]
-    )
-    names = {row.id: row.name for row in session.scalars(select(tables.Site))}
-    for told in find_told(session, site_id=site_id):
-        rows.writerow([safe_cell(each) for each in _cells(told, names[told.event.site_id])])
-    return out.getvalue()
-
-
-def _cells(told: Told, name: str) -> Iterator[object]:
-    event, outcome = told.event, told.judged.outcome
-    standing = [standing_at(told.judged.statements, moment_of(lead, event.window_start)) for lead in LEADS]
-    yield from (name, event.night_name.isoformat())
-    yield from (f"{at:%Y-%m-%dT%H:%M:%SZ}" for at in (event.window_start, event.window_end))
-    last = next((each for each in standing if each is not None), None)
-    yield "" if last is None else "yes" if last.told_go else "no"
-    for each in standing:
-        yield "" if each is None or each.chance is None else round(100 * each.chance)
-    yield from (outcome.state.value, outcome.judge.value if outcome.judge else "nobody", outcome.why)
-
-
-def safe_cell(value: object) -> object:
-    """The value, with an apostrophe before a text that a spreadsheet would run as a formula."""
-    if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
-        return f"'{value}"
-    return value
+def _ledger_json(ledger: Ledger) -> dict[str, Any]:
+    rows = [{**to_json(row), "wasted": row.wasted} for row in ledger.rows]
+    return {"wishes": ledger.wishes, "limit_pct": ledger.limit_pct, "nights": ledger.nights, "rows": rows}

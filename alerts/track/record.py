@@ -62,6 +62,23 @@ class ReliabilityBin:
 
 
 @dataclass(frozen=True, slots=True)
+class SingleModel:
+    """One model family as if it had been the only one asked, over the nights on which it answered.
+
+    leaned: nights on which it had the event likelier than not; leaned_clear: of these, the clear ones.
+    brier, ours: its score and ours on the same nights, None under 30 of them; skill: ours against it.
+    """
+
+    lineage: str
+    nights: int
+    leaned: int
+    leaned_clear: int
+    brier: float | None
+    ours: float | None
+    skill: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class BestModel:
     """The single model family that did best, known only afterwards: a hard rival.
 
@@ -95,7 +112,7 @@ class Record:
     """One record. pairs: how many chances were scored; judges: whose word the outcomes rest on.
 
     share_range: 90 % range (0..1) of how often nights come clear here; None without pairs.
-    unsure: nights that nobody could settle, not among the pairs.
+    unsure: nights that nobody could settle, not among the pairs. models: by name.
     """
 
     pairs: int
@@ -107,6 +124,7 @@ class Record:
     reliability: tuple[ReliabilityBin, ...]
     scores: Scores | None
     unsure: int = 0
+    models: tuple[SingleModel, ...] = ()
 
 
 def build_record(pairs: Pairs, *, reference: Floats | None = None, unsure: int = 0) -> Record:
@@ -116,6 +134,7 @@ def build_record(pairs: Pairs, *, reference: Floats | None = None, unsure: int =
     pairs alone. unsure: nights left out because nobody could settle them.
     """
     nights = effective_nights(pairs.site, pairs.night)
+    models = single_models(pairs)
     count, clear = len(pairs), int(pairs.clear.sum())
     worth = nights / count if count else 0.0
     return Record(
@@ -126,8 +145,9 @@ def build_record(pairs: Pairs, *, reference: Floats | None = None, unsure: int =
         calls=_calls(pairs),
         judges={judge: int((pairs.judge == i).sum()) for i, judge in enumerate(JUDGES)},
         reliability=_reliability(pairs, worth),
-        scores=_scores(pairs, reference, nights) if count >= FEWEST_PAIRS else None,
+        scores=_scores(pairs, reference, nights, models) if count >= FEWEST_PAIRS else None,
         unsure=unsure,
+        models=models,
     )
 
 
@@ -186,7 +206,7 @@ def _bin(cases: int, clear: int, said: float, worth: float) -> ReliabilityBin:
     return ReliabilityBin(said, cases, clear, low, high)
 
 
-def _scores(pairs: Pairs, reference: Floats | None, nights: float) -> Scores:
+def _scores(pairs: Pairs, reference: Floats | None, nights: float, models: tuple[SingleModel, ...]) -> Scores:
     rates = climatology(pairs) if reference is None else reference
     brier, baseline = brier_score(pairs.stated, pairs.clear), brier_score(rates, pairs.clear)
     gains = (rates - pairs.clear) ** 2 - (pairs.stated - pairs.clear) ** 2
@@ -199,17 +219,41 @@ def _scores(pairs: Pairs, reference: Floats | None, nights: float) -> Scores:
         climatology_brier=baseline,
         skill=skill,
         skill_range=(skill - half, skill + half),
-        best_model=_best_model(pairs),
+        best_model=_best_model(models, len(pairs)),
     )
 
 
-def _best_model(pairs: Pairs) -> BestModel | None:
-    rivals = []
-    for name, own in pairs.lineages.items():
-        spoke = ~np.isnan(own)
-        if spoke.mean() < MOST_SPOKE_SHARE or spoke.sum() < FEWEST_PAIRS:
-            continue
-        theirs = brier_score(own[spoke], pairs.clear[spoke])
-        ours = brier_score(pairs.stated[spoke], pairs.clear[spoke])
-        rivals.append(BestModel(name, theirs, ours, brier_skill(ours, theirs)))
+def single_models(pairs: Pairs) -> tuple[SingleModel, ...]:
+    """Every lineage that answered on any of these nights, by name. pairs: of one lead."""
+    found = []
+    for name in sorted(pairs.lineages):
+        spoke = ~np.isnan(pairs.lineages[name])
+        if spoke.any():
+            found.append(_single_model(name, pairs.lineages[name][spoke], pairs.where(spoke)))
+    return tuple(found)
+
+
+def _single_model(name: str, said: Floats, own: Pairs) -> SingleModel:
+    leaned = said >= 0.5
+    theirs, ours = None, None
+    if len(own) >= FEWEST_PAIRS:
+        theirs, ours = brier_score(said, own.clear), brier_score(own.stated, own.clear)
+    return SingleModel(
+        lineage=name,
+        nights=len(own),
+        leaned=int(leaned.sum()),
+        leaned_clear=int((leaned & own.clear).sum()),
+        brier=theirs,
+        ours=ours,
+        skill=None if theirs is None or ours is None else brier_skill(ours, theirs),
+    )
+
+
+def _best_model(models: tuple[SingleModel, ...], nights: int) -> BestModel | None:
+    rivals = [
+        BestModel(each.lineage, each.brier, each.ours, each.skill)
+        for each in models
+        if each.brier is not None and each.ours is not None and each.skill is not None
+        if each.nights >= MOST_SPOKE_SHARE * nights
+    ]
     return min(rivals, key=lambda rival: rival.brier, default=None)

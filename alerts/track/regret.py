@@ -35,6 +35,35 @@ class RegretRow:
         return drive_price * self.wasted + self.missed
 
 
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """What other go limits would have led to, for one set of wishes.
+
+    limit_pct: the limit that these wishes have. rows: by limit, its own among them. nights: how many count.
+    wishes: these in words, "" where there is only one set.
+    """
+
+    limit_pct: int
+    nights: int
+    rows: tuple[RegretRow, ...]
+    wishes: str = ""
+
+    @property
+    def now(self) -> RegretRow:
+        """The row of the limit that these wishes have."""
+        return next(row for row in self.rows if row.limit_pct == self.limit_pct)
+
+    @property
+    def others(self) -> tuple[RegretRow, ...]:
+        return tuple(row for row in self.rows if row.limit_pct != self.limit_pct)
+
+
+def build_ledger(pairs: Pairs, limit_pct: int, wishes: str = "") -> Ledger:
+    """The ledger of one set of wishes. pairs: of one lead, as those were told who wish so."""
+    rows = regret_ledger(pairs, sorted({*LIMITS_PCT, limit_pct}))
+    return Ledger(limit_pct, int((~pairs.is_barred).sum()), rows, wishes)
+
+
 def regret_ledger(pairs: Pairs, limits_pct: Iterable[int] = LIMITS_PCT) -> tuple[RegretRow, ...]:
     """One row a limit, as given. pairs: one lead and one set of wishes; the evening is what people act on.
 

@@ -11,11 +11,11 @@ import numpy as np
 from alerts.localtime import say_span
 from alerts.track.calibration import LeadMap, Method
 from alerts.track.evidence import JUDGE_WORDS, OutcomeState
-from alerts.track.leads import LEAD_WORDS, Lead
+from alerts.track.leads import LEAD_WORDS, LEADS, Lead
 from alerts.track.outcome import Outcome
 from alerts.track.pairs import Pairs
 from alerts.track.ranges import effective_nights, wilson_range
-from alerts.track.record import FEWEST_PAIRS, Calls, Record
+from alerts.track.record import FEWEST_PAIRS, Calls, Record, SingleModel
 from alerts.track.regret import RegretRow
 
 NO_RECORD = "There is no record yet: it begins with the first night that somebody or something judged."
@@ -49,12 +49,12 @@ class LikeForecasts:
 def forecasts_like(pairs: Pairs, site: int, lead: Lead, chance: float) -> LikeForecasts:
     """Past nights at the same lead with a chance within 10 points of this one (0..1): at the site, or at
     all sites where it has fewer than five."""
-    near = pairs.at_lead(lead)
-    near = near.where(np.abs(near.stated - chance) <= LIKE_WITHIN + 1e-9)
-    own = near.at_site(site)
-    chosen, is_of_site = (own, True) if len(own) >= FEWEST_LIKE else (near, False)
-    nights = effective_nights(chosen.site, chosen.night)
-    return LikeForecasts(len(chosen), int(chosen.clear.sum()), nights, is_of_site)
+    is_like = (pairs.lead == LEADS.index(lead)) & (np.abs(pairs.stated - chance) <= LIKE_WITHIN + 1e-9)
+    is_own = is_like & (pairs.site == site)
+    is_of_site = int(is_own.sum()) >= FEWEST_LIKE
+    chosen = is_own if is_of_site else is_like
+    nights = effective_nights(pairs.site[chosen], pairs.night[chosen])
+    return LikeForecasts(int(chosen.sum()), int(pairs.clear[chosen].sum()), nights, is_of_site)
 
 
 def say_like(like: LikeForecasts) -> str:
@@ -139,6 +139,16 @@ def say_lead(lead: Lead, record: Record) -> str:
     when = LEAD_WORDS[lead]
     calls = say_calls(record.calls, "told go" if lead in (Lead.EVENING, Lead.MORNING) else "leaned to go")
     return f"{when[0].upper()}{when[1:]}: {calls[0].lower()}{calls[1:]}"
+
+
+def say_model(model: SingleModel) -> str:
+    """`ecmwf alone: likelier clear than not 12 times, clear 9.`; from 30 nights on with both scores."""
+    text = (
+        f"{model.lineage} alone: likelier clear than not {_times(model.leaned)}, clear {model.leaned_clear}"
+    )
+    if model.brier is not None and model.ours is not None:
+        text += f"; Brier score {model.brier:.3f}, all together {model.ours:.3f} on its {model.nights} nights"
+    return text + "."
 
 
 def say_map(lead_map: LeadMap) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable
 from datetime import date
@@ -15,7 +14,6 @@ from alerts.errors import BadInput
 from service.cli.options import DAY
 
 if TYPE_CHECKING:
-    from alerts.wishes import Wishes
     from service.backtest import Replay
 
 BAR_AFTER_S = 1.0
@@ -30,7 +28,7 @@ BAR_WIDTH = 40
     "file",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     default=None,
-    help="Wishes as JSON, in place of the subscribers' own; what it leaves out is as usual.",
+    help="Wishes from a TOML or JSON file, in place of the subscribers' own; what it leaves out is as usual.",
 )
 @click.option("--calibration", "version", default=None, help="Correct chances by this version.")
 def backtest(first: date, last: date, file: Path | None, version: str | None) -> None:
@@ -38,10 +36,12 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
     from service.backtest import replay
     from service.bootstrap import build
     from service.store import calibrations
+    from service.store.people import default_wishes
+    from service.wishfile import read_wish_file
 
     if first > last:
         raise BadInput(f"{first} is after {last}; swap --from and --to.")
-    wishes = read_wishes(file) if file else None
+    wishes = read_wish_file(file, default_wishes()) if file else None
     duskbell = build()
     with duskbell.sessions() as session:
         found = replay(
@@ -58,39 +58,17 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
 
 
 def _page(found: Replay, first: date, last: date) -> list[str]:
-    from alerts.track.record import records_by_lead
-    from service.trackrecord import record_page
+    from alerts.track.regret import build_ledger
+    from service.trackrecord import TrackRecord, record_page, records_of
 
     title = f"Backtest of {first} to {last}, by today's rules: {found.nights} judged nights"
-    records = dict(records_by_lead(found.pairs)) if len(found.pairs) else {}
-    lines = list(record_page(title, found.pairs, records, found.unsure, found.go_limit_pct))
+    records = records_of(found.pairs, None, found.unsure)
+    lead = next(iter(records), None)
+    ledgers = (build_ledger(found.pairs.at_lead(lead), found.go_limit_pct),) if lead else ()
+    lines = list(record_page(title, TrackRecord(records, found.unsure, ledgers)))
     if found.without:
         lines.append(f"Left out: {found.without} nights without a stored forecast or a window.")
     return lines
-
-
-def read_wishes(file: Path) -> Wishes:
-    """Wishes from a JSON object in the form in which subscriptions keep them. BadInput with the reason."""
-    from pydantic import ValidationError
-
-    from alerts.wishes import Wishes
-    from service.store.codec import from_json, to_json
-
-    try:
-        given = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise BadInput(f"{file} can't be read as JSON: {error}") from None
-    usual = to_json(Wishes())
-    if not isinstance(given, dict) or not given.keys() <= usual.keys():
-        unknown = sorted(given.keys() - usual.keys()) if isinstance(given, dict) else []
-        what = f"it doesn't know {', '.join(unknown)}" if unknown else "it is no JSON object"
-        raise BadInput(f"{file} holds no wishes: {what}. Known: {', '.join(usual)}.")
-    try:
-        return from_json(Wishes, {**usual, **given})
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        raise BadInput(f"{file} holds no wishes: {where}: {first['msg']}") from None
 
 
 def progress_bar() -> Callable[[int, int], None]:

@@ -24,24 +24,21 @@ _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_
 @click.option("--csv", "form", flag_value="csv", help="One row a judged night, for a spreadsheet.")
 def record(site: str | None, form: str | None) -> None:
     """How often it was right, at SITE or over all sites."""
-    from service import trackrecord
     from service.bootstrap import build
+    from service.recordtable import record_csv
     from service.store.sites import get_site
+    from service.trackrecord import load_record, record_json, record_page
 
     with build().sessions() as session:
         row = get_site(session, site) if site else None
-        site_id = row.id if row else None
         if form == "csv":
-            click.echo(trackrecord.record_csv(session, site_id), nl=False)
+            click.echo(record_csv(session, [row.id] if row else None), nl=False)
             return
-        pairs, records = trackrecord.load_records(session, site_id)
-        unsure = trackrecord.count_unsure(session, site_id)
-        name = row.name if row else None
+        found = load_record(session, row.id if row else None)
         if form == "json":
-            found = trackrecord.record_json(name, pairs, records, unsure)
-            click.echo(json.dumps(found, ensure_ascii=False))
+            click.echo(json.dumps(record_json(row.name if row else None, found), ensure_ascii=False))
             return
-        for line in trackrecord.record_page(name or "All sites", pairs, records, unsure):
+        for line in record_page(row.name if row else "All sites", found):
             click.echo(line)
 
 

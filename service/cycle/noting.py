@@ -91,7 +91,7 @@ class Notebook:
         if window is None or chance_pct is None:
             return ""
         if self._pairs is None:
-            self._pairs = load_pairs(session)
+            self._pairs = load_pairs(session, with_lineages=False)
         lead = nearest_lead(window.span.start - self._now)
         return record_line(self._pairs, looked.watch.site_id, lead, chance_pct)
 

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from sqlalchemy import delete, insert, or_, select
+from sqlalchemy import delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.track.evidence import OutcomeState
-from alerts.track.leads import LEADS, moment_of, standing_at
+from alerts.track.leads import LEADS, Lead, moment_of, standing_at
 from alerts.wishes import Wishes
 from service.store import tables
 from service.store.codec import from_json, to_json
 from service.store.pairs import BLOCK, Ended, Told, told_of
 from service.store.tables import digest_of
-from service.store.tables_track import JudgedEvent, RecordRow
+from service.store.tables_track import JudgedEvent, RecordRow, WishSet
 from service.store.track import NOBODY
 
 
@@ -26,14 +26,31 @@ def write_due(session: Session) -> int:
     ended = _due(session)
     if not ended:
         return 0
-    session.execute(delete(RecordRow).where(RecordRow.event_id.in_([event.id for event, _ in ended])))
-    rows = list(_rows(told_of(session, ended)))
+    told = list(told_of(session, ended))
+    remembered = {each.event.id for each in told}
+    session.execute(delete(RecordRow).where(RecordRow.event_id.in_(remembered)))
+    rows = list(_rows(session, told))
     if rows:
         session.execute(insert(RecordRow), rows)
     for event, outcome in ended:
+        if event.id not in remembered:
+            _judge_kept_rows(session, event, outcome)
         event.recorded_outcome_id = outcome.id
     session.flush()
     return len(ended)
+
+
+def _judge_kept_rows(session: Session, event: JudgedEvent, outcome: tables.Outcome) -> None:
+    """Where the decisions are forgotten by now, what was said stays and only what came is new."""
+    is_settled = outcome.state != OutcomeState.UNSURE.value
+    session.execute(
+        update(RecordRow)
+        .where(RecordRow.event_id == event.id)
+        .values(
+            judge=outcome.judge if is_settled else NOBODY,
+            clear=outcome.state == OutcomeState.CLEAR.value if is_settled else None,
+        )
+    )
 
 
 def _due(session: Session) -> Sequence[Ended]:
@@ -53,7 +70,7 @@ def _due(session: Session) -> Sequence[Ended]:
     return [(event, outcome) for event, outcome in session.execute(query)]
 
 
-def _rows(all_told: Iterator[Told]) -> Iterator[dict[str, Any]]:
+def _rows(session: Session, all_told: Iterable[Told]) -> Iterator[dict[str, Any]]:
     """The first who was told counts in the record; of others only those who wish something else are kept."""
     seen: dict[int, set[str]] = {}
     for told in all_told:
@@ -61,13 +78,53 @@ def _rows(all_told: Iterator[Told]) -> Iterator[dict[str, Any]]:
         key = wishes_key(wishes)
         known = seen.setdefault(told.event.id, set())
         if key not in known:
+            _keep_wishes(session, key, wishes)
             yield from _rows_of(told, key, wishes.chance_go_pct, is_counted=not known)
         known.add(key)
 
 
+def _keep_wishes(session: Session, key: str, wishes: Wishes) -> None:
+    if session.get(WishSet, key) is None:
+        session.add(WishSet(key=key, wishes=to_json(_without_limit(wishes))))
+
+
+def _without_limit(wishes: Wishes) -> Wishes:
+    return replace(wishes.judged, chance_go_pct=0)
+
+
 def wishes_key(wishes: Wishes) -> str:
     """What to know wishes by that differ in nothing but the go limit, as far as verdicts go."""
-    return digest_of(to_json(replace(wishes.judged, chance_go_pct=0)))
+    return digest_of(to_json(_without_limit(wishes)))
+
+
+@dataclass(frozen=True, slots=True)
+class FoundWishes:
+    """Wishes that nights were judged by, with the go limit of the newest; nights: at that lead."""
+
+    key: str
+    nights: int
+    wishes: Wishes
+
+
+def find_wishes(session: Session, site_id: int | None, lead: Lead, *, most: int) -> list[FoundWishes]:
+    """The wishes that most settled nights were judged by, at a site or over all."""
+    row = RecordRow
+    query = select(row.wishes_key, func.count(), func.max(row.id)).where(
+        row.lead == lead.value, row.clear.is_not(None)
+    )
+    if site_id is not None:
+        query = query.where(row.site_id == site_id)
+    counted = session.execute(
+        query.group_by(row.wishes_key).order_by(func.count().desc(), row.wishes_key).limit(most)
+    )
+    return [
+        FoundWishes(key, nights, _wishes_of(session, key, newest)) for key, nights, newest in counted.all()
+    ]
+
+
+def _wishes_of(session: Session, key: str, newest: int) -> Wishes:
+    wishes = from_json(Wishes, session.get_one(WishSet, key).wishes)
+    return replace(wishes, chance_go_pct=session.get_one(RecordRow, newest).go_limit_pct)
 
 
 def _rows_of(told: Told, key: str, go_limit_pct: int, *, is_counted: bool) -> Iterator[dict[str, Any]]:

@@ -1,7 +1,7 @@
 """Tables of the track record: what stations reported, which events are judged when, the calibrations.
 
 station_report (a station's own words)      judged_event ── outcome      calibration ── calibration_choice
-                                             └─ record_row
+                                             └─ record_row ── wish_set
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class RecordRow(Table):
     Worked out from decisions and outcomes, so that the record is read without them, and written anew when
     an outcome changes. judge: `nobody`, and clear None, while nobody could settle it. is_counted: the one
     of an event's rows at a lead that the record counts; others are for the ledgers of other wishes.
-    wishes_key: of the wishes without their go limit, which is go_limit_pct. lineages: each one's own
+    wishes_key: of its `wish_set`, and go_limit_pct their go limit that night. lineages: each one's own
     chance, 0..1.
     """
 
@@ -96,6 +96,15 @@ class RecordRow(Table):
     wishes_key: Mapped[str] = mapped_column(String(64), index=True)
     go_limit_pct: Mapped[int]
     is_counted: Mapped[bool]
+
+
+class WishSet(Table):
+    """Wishes that nights were judged by, but for their go limit; kept once. No person is in it."""
+
+    __tablename__ = "wish_set"
+
+    key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    wishes: Mapped[dict[str, Any]]
 
 
 class CalibrationVersion(Table):

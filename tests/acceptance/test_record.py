@@ -11,10 +11,11 @@ import time_machine
 
 from alerts.errors import BadInput
 from alerts.track.words import NO_RECORD
-from service.cli.backtest import read_wishes
+from service.store.people import default_wishes
+from service.wishfile import read_wish_file
 from service.cli.record import read_times
 from service.demo.story import FLAT, SATURDAY
-from service.trackrecord import safe_cell
+from service.recordtable import safe_cell
 from tests.acceptance.conftest import Ran, Run
 from tests.integration.track.past import AFTER, over
 
@@ -165,7 +166,7 @@ def test_a_file_without_wishes_is_refused(tmp_path: Path, text: str, says: str) 
     file = tmp_path / "wishes.json"
     file.write_text(text)
     with pytest.raises(BadInput, match=says):
-        read_wishes(file)
+        read_wish_file(file, default_wishes())
 
 
 def test_a_span_the_wrong_way_round_is_refused(run: Run) -> None:

@@ -12,14 +12,16 @@ import pytest
 from sqlalchemy import delete, select
 
 from alerts.track.climatology import climatology, month_counts
+from alerts.track.evidence import SeenSky
 from alerts.track.leads import Lead
 from alerts.track.pairs import build_pairs
 from alerts.track.words import forecasts_like, say_like
 from alerts.wishes import Wishes
-from service.store import recordrows, tables
+from service.demo.story import SATURDAY
+from service.store import recordrows, tables, track
 from service.store.codec import from_json, to_json
 from service.store.pairs import find_told, load_pairs
-from service.store.recordrows import wishes_key
+from service.store.recordrows import find_wishes, wishes_key
 from service.store.tables_track import JudgedEvent, RecordRow
 from tests.integration.track.past import AFTER, NEXT_DAY, Past, over
 from tests.unit.track.files import pairs as made_pairs
@@ -72,6 +74,21 @@ def test_rows_of_nights_judged_by_an_older_version_are_written_later(past: Past)
     assert len(rows(past)) == before > 0
 
 
+def test_what_was_said_outlives_its_decisions(past: Past) -> None:
+    past.verify()
+    said = [(row.lead, row.chance_pct) for row in rows(past)]
+    with past.duskbell.sessions.begin() as session:
+        for kind in (tables.MessageAlert, tables.Alert, tables.Decision):
+            session.execute(delete(kind))
+        site_id, person_id = (session.scalars(select(kind.id)).one() for kind in (tables.Site, tables.Person))
+        said_so = {"site_id": site_id, "night": SATURDAY, "person_id": person_id}
+        track.add_person_report(session, **said_so, seen=SeenSky.CLEAR, now=AFTER)
+        track.add_person_report(session, **said_so, seen=SeenSky.CLOUDY, now=AFTER)
+    past.verify(NEXT_DAY)
+    assert [(row.lead, row.chance_pct) for row in rows(past)] == said
+    assert {row.judge for row in rows(past) if row.event_id == past.event().id} == {"people"}
+
+
 def test_wishes_that_differ_in_the_go_limit_alone_share_a_ledger() -> None:
     usual = Wishes()
     assert wishes_key(usual) == wishes_key(replace(usual, chance_go_pct=90, quiet=None))
@@ -86,7 +103,10 @@ def test_another_wish_has_rows_of_its_own_that_the_record_leaves_out(past: Past)
         keys = set(session.scalars(select(RecordRow.wishes_key)))
         counted = load_pairs(session)
         by_wish = [load_pairs(session, wishes_key=key) for key in sorted(keys)]
+        found = find_wishes(session, None, Lead.EVENING, most=5)
     assert len(keys) == 2
+    assert {each.wishes.wind_limit_ms for each in found} == {8.5, 9.0}
+    assert {(each.nights, each.wishes.chance_go_pct) for each in found} == {(1, 70)}
     assert len(counted) == len(by_wish[0]) == len(by_wish[1]) > 0
     assert sum(each.is_barred.any() for each in by_wish) == 0
     settled = [row for row in rows(past) if row.clear is not None]

@@ -22,6 +22,7 @@ from alerts.track.words import (
     say_calls,
     say_judges,
     say_lead,
+    say_model,
     say_skill,
     say_worth,
 )
@@ -90,6 +91,17 @@ def test_the_best_single_model_is_compared_on_its_own_nights() -> None:
     assert scores.best_model.skill == pytest.approx(1 - 0.25 / scores.best_model.brier)
     record = build_record(pairs([0.5] * 36, FOURTEEN_CAME, lineages={"good": good.tolist()}))
     assert "no better than the best single model, good" in say_skill(record)
+
+
+def test_each_model_alone_is_told_in_counts_first_and_in_scores_later() -> None:
+    few = build_record(pairs([0.6] * 4, [1, 0, 1, 1], lineages={"icon": [0.9, 0.8, 0.3, np.nan]}))
+    (icon,) = few.models
+    assert (icon.nights, icon.leaned, icon.leaned_clear, icon.brier) == (3, 2, 1, None)
+    assert say_model(icon) == "icon alone: likelier clear than not 2 times, clear 1."
+    enough = build_record(pairs([0.5] * 36, FOURTEEN_CAME, lineages={"gfs": FOURTEEN_GOES}))
+    (gfs,) = enough.models
+    assert (gfs.leaned, gfs.leaned_clear, gfs.ours) == (14, 11, pytest.approx(0.25))
+    assert say_model(gfs).endswith("all together 0.250 on its 36 nights.")
 
 
 def test_reliability_bins_say_how_far_chance_reaches() -> None:
