@@ -342,7 +342,7 @@ def write_words(wishes: Wishes) -> dict[str, Value]:
 
 def say_words(wishes: Wishes, usual: Wishes) -> tuple[str, ...]:
     """A phrase for each wish that isn't as usual, in the units wished."""
-    units = units_of(wishes.units)
+    units = units_of(wishes)
     return tuple(
         in_units(word.say(wishes), units) for word in WISH_WORDS if word.write(wishes) != word.write(usual)
     )

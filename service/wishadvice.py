@@ -65,7 +65,7 @@ def advise(site: Site, wishes: Wishes, today: date, ephemeris: Ephemeris) -> Adv
     coming = sorted(good - past)[:NEXT_SHOWN]
     never = () if good else tuple(look.why_never(wishes))
     warnings = (*contradictions(site, wishes, today), *look.empty_trips(wishes))
-    said = tuple(in_units(sentence, units_of(wishes.units)) for sentence in warnings)
+    said = tuple(in_units(sentence, units_of(wishes)) for sentence in warnings)
     return Advice(len(past), tuple(coming), never, said)
 
 
