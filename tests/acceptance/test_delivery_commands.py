@@ -101,8 +101,8 @@ def test_a_receiver_that_is_not_there_yet_can_be_tested_or_vouched_for_later(run
         (("person", "erase", "1", "--yes"), "goes with the installation"),
         (("key", "revoke", "9"), "no key number 9"),
         (("subscribe", "Windpump Flat", "--chat", "pigeon", "https://a.example/"), "no chat form 'pigeon'"),
-        (("subscribe", "Windpump Flat", "--target", "club"), "named_targets"),
-        (("subscribe", "Windpump Flat", "--email", "a@example.org", "--target", "club"), "one address"),
+        (("subscribe", "Windpump Flat", "--named", "club"), "named_targets"),
+        (("subscribe", "Windpump Flat", "--email", "a@example.org", "--named", "club"), "one address"),
     ],
     ids=lambda value: " ".join(value)[:40] if isinstance(value, tuple) else None,
 )  # fmt: skip
