@@ -60,6 +60,9 @@ class Settings(BaseSettings):
     web_hsts: bool = Field(
         False, description="Tell browsers to use https only, for a year; set it once https works for good."
     )
+    open_sign_up: bool = Field(
+        False, description="Let anyone with a mail address sign up and keep sites of their own here."
+    )
     cycle_minutes: int = Field(30, ge=5, le=360, description="Minutes from one cycle to the next.")
 
     met_norway: bool = Field(True, description="Ask MET Norway Locationforecast.")
@@ -138,6 +141,10 @@ class Settings(BaseSettings):
     )
     outbox_dir: Path | None = Field(None, description="Folder for .eml files; default: outbox in data_dir.")
 
+    template_dir: Path | None = Field(
+        None, description="Folder with message templates of your own; read when the service starts."
+    )
+
     webhook_allow: tuple[str, ...] = Field(
         (), description="host:port, host or CIDR of local receivers that webhooks may reach."
     )
@@ -174,6 +181,16 @@ class Settings(BaseSettings):
     )
     keep_messages_days: int = Field(
         400, ge=30, description="Days that settled messages and their alerts are kept."
+    )
+    keep_nights_days: int = Field(
+        800,
+        ge=60,
+        description="Days that past nights and the decisions about them are kept; the record stays for good.",
+    )
+    keep_forecasts_days: int = Field(
+        120,
+        ge=14,
+        description="Days that forecasts are kept after the hours they are about, to judge again by.",
     )
 
     @model_validator(mode="after")
