@@ -96,6 +96,7 @@ class Web:
         shared = {
             "invented": self.duskbell.invented,
             "is_story": self.arrived is not None,
+            "open_sign_up": self.duskbell.settings.open_sign_up,
             "viewer": None,
             "place": "",
         }
