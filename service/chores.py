@@ -9,6 +9,7 @@ from pathlib import Path
 from service.bootstrap import Duskbell
 from service.bounces import MailboxTrouble, read_mailbox
 from service.clockwork import Chore
+from service.store.forgetting import forget_cycles, forget_forecasts, forget_nights
 from service.store.retention import prune
 from service.store.troubles import note_trouble
 from service.watch import Watch, ways_from
@@ -43,13 +44,17 @@ def build_watch(duskbell: Duskbell, started_at: datetime) -> Watch:
 
 def forget_old(duskbell: Duskbell) -> dict[str, int]:
     """Remove what is older than the settings keep it."""
-    settings = duskbell.settings
-    return prune(
-        duskbell.sessions,
-        duskbell.clock(),
+    settings, sessions, now = duskbell.settings, duskbell.sessions, duskbell.clock()
+    counts = prune(
+        sessions,
+        now,
         attempts_days=settings.keep_attempts_days,
         messages_days=settings.keep_messages_days,
     )
+    counts["nights"] = forget_nights(sessions, now - timedelta(days=settings.keep_nights_days))
+    counts["forecasts"] = forget_forecasts(sessions, now - timedelta(days=settings.keep_forecasts_days))
+    counts["cycles"] = forget_cycles(sessions, now)
+    return {name: count for name, count in counts.items() if count}
 
 
 def read_bounces(duskbell: Duskbell, box: Path) -> int:

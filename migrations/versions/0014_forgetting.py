@@ -16,7 +16,6 @@ depends_on = None
 INDEXES = (
     ("decision", "night_id"),
     ("decision", "finding_id"),
-    ("decision", "wish_snapshot_id"),
     ("alert", "decision_id"),
 )
 

@@ -252,7 +252,7 @@ class Decision(Table):
     chance_pct: Mapped[int | None]
     window_start: Mapped[datetime | None]
     window_end: Mapped[datetime | None]
-    wish_snapshot_id: Mapped[int] = mapped_column(ForeignKey("wish_snapshot.id"), index=True)
+    wish_snapshot_id: Mapped[int] = mapped_column(ForeignKey("wish_snapshot.id"))
     finding_id: Mapped[int] = mapped_column(ForeignKey("finding.id"), index=True)
     outlook_ids: Mapped[list[Any]]
     forecast_ids: Mapped[list[Any]]
