@@ -65,7 +65,8 @@ def briefing(
     recorded = read_weather(weather, place, offline=offline)
     now, ephemeris, wishes = moment_to_judge(as_of, recorded), Ephemeris.open(), default_wishes()
     night = night_named(place, day or tonight_name(place, now, ephemeris), wishes.sky, ephemeris)
-    found = Weather(recorded) if weather or offline else ask_for(place, night, now, elevation_m)
+    known_m = place.elevation_m if site is not None else elevation_m
+    found = Weather(recorded) if weather or offline else ask_for(place, night, now, known_m)
     units = Units.IMPERIAL if imperial else Units.METRIC
     brief = build_brief(place, night, found.forecasts, wishes, ephemeris, now=now, kit=kit, units=units)
     for problem in found.problems:

@@ -17,16 +17,13 @@ from service.cli.skyoptions import find_place, place_options
 if TYPE_CHECKING:
     from alerts.night import DarkWindow, Night
     from alerts.site import Site
-    from alerts.span import Span
     from alerts.weather.hinges import Hinge
     from alerts.weather.outlook import Outlook
-    from alerts.weather.record import Forecast, Place
+    from alerts.weather.record import Forecast
     from alerts.wishes import Wishes
     from service.feeds.base import Gathered
     from service.weathertable import NightWeather, Refused
 
-ASKING_BUDGET_S = 20.0
-"""All feeds together, overhead and along the line of sight."""
 REFUSED_WITHIN = timedelta(hours=12)
 
 
@@ -102,34 +99,13 @@ def _stored(site: Site, now: datetime) -> _Found:
 def _asked(site: Site, night: Night, now: datetime, elevation_m: float | None, *, knows: bool) -> _Found:
     """Ask the feeds about what is left of the night, overhead and along the line of sight."""
     from alerts.span import Span
-    from alerts.weather.record import Place
+    from service.cli.weatherat import ask_both
 
     ends = max((window.span.end for window in night.windows), default=night.span.end)
     if ends <= now:
         return _Found([], problems=("The night is over; its forecasts aren't asked for any more.",))
-    place = Place(site.lat_deg, site.lon_deg, site.elevation_m if knows else elevation_m)
-    return _as_found(*_both(place, site, night, Span(now, ends), now))
-
-
-def _both(
-    place: Place, site: Site, night: Night, hours: Span, now: datetime
-) -> tuple[Gathered, list[Forecast]]:
-    """What came, and the forecasts among it with the line of sight of the windows that are near."""
-    from service.cycle.refresh import NEAR
-    from service.cycle.sights import Look, ask_along, with_sights
-    from service.feeds.wiring import ask_now
-    from service.settings import load_settings
-
-    settings = load_settings()
-
-    def gather(places: Sequence[Place], span: Span) -> Gathered:
-        return ask_now(settings, places, span, budget_s=ASKING_BUDGET_S / 2, thorough=True)
-
-    gathered = gather([place], hours)
-    near = [each for each in night.windows if now < each.span.end and each.span.start - now <= NEAR]
-    looks = [Look.of(window, site, place) for window in near] if settings.line_of_sight else []
-    aside = ask_along(gather, gathered.forecasts, looks, now)
-    return gathered, [with_sights(forecast, aside, looks) for forecast in gathered.forecasts]
+    height_m = site.elevation_m if knows else elevation_m
+    return _as_found(*ask_both(site, night, Span(now, ends), now, height_m, ensembles=True))
 
 
 def _as_found(gathered: Gathered, forecasts: list[Forecast]) -> _Found:

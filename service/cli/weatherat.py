@@ -10,12 +10,18 @@ from typing import TYPE_CHECKING
 from alerts.errors import BadInput
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from alerts.night import Night
     from alerts.site import Site
-    from alerts.weather.record import Forecast
+    from alerts.span import Span
+    from alerts.weather.record import Forecast, Place
+    from service.feeds.base import Gathered
 
 NETWORK_BUDGET_S = 7.0
 """All feeds together; a command then still ends within ten seconds."""
+OVERHEAD_BUDGET_S = 5.0
+"""Of that, for the site itself; the line of sight gets what is left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +61,50 @@ def moment_to_judge(as_of: datetime | None, recorded: list[Forecast]) -> datetim
 
 
 def ask_for(site: Site, night: Night, now: datetime, elevation_m: float | None) -> Weather:
-    """Ask the feeds, unless the sky already says no or the night is behind us."""
+    """Ask the feeds, unless the sky already says no or the night is behind us.
+
+    elevation_m: of the site, None when nobody knows it.
+    """
     from alerts.span import Span
-    from alerts.weather.record import Place
-    from service.feeds.wiring import ask_now
-    from service.settings import load_settings
 
     ahead = [window.span for window in night.windows if window.span.end > now]
     if not ahead:
         return Weather([])
-    place = Place(site.lat_deg, site.lon_deg, elevation_m)
-    gathered = ask_now(load_settings(), [place], Span(now, ahead[-1].end), budget_s=NETWORK_BUDGET_S)
+    gathered, forecasts = ask_both(site, night, Span(now, ahead[-1].end), now, elevation_m)
     problems = tuple(dict.fromkeys(failure.text for failure in (*gathered.failures, *gathered.off)))
-    return Weather(list(gathered.forecasts), problems)
+    return Weather(forecasts, problems)
+
+
+def ask_both(
+    site: Site,
+    night: Night,
+    hours: Span,
+    now: datetime,
+    elevation_m: float | None,
+    *,
+    ensembles: bool = False,
+) -> tuple[Gathered, list[Forecast]]:
+    """What came of asking overhead; and its forecasts, with the line of sight of the windows that are near.
+
+    Where the feeds take all the time overhead, nobody looks aside.
+    """
+    from alerts.weather.record import Place
+    from service.cycle.refresh import NEAR
+    from service.cycle.sights import Look, ask_along, with_sights
+    from service.feeds.deadline import Deadline
+    from service.feeds.wiring import ask_now, at_hand
+    from service.settings import load_settings
+
+    whole, settings = Deadline(NETWORK_BUDGET_S), load_settings()
+    behind = at_hand(settings)
+
+    def aside(places: Sequence[Place], span: Span) -> Gathered:
+        return ask_now(settings, behind, places, span, whole)
+
+    place = Place(site.lat_deg, site.lon_deg, elevation_m)
+    first = whole.at_most(OVERHEAD_BUDGET_S)
+    gathered = ask_now(settings, behind, [place], hours, first, ensembles=ensembles)
+    near = [each for each in night.windows if now < each.span.end and each.span.start - now <= NEAR]
+    looks = [Look.of(window, site, place) for window in near] if settings.line_of_sight else []
+    along = ask_along(aside, gathered.forecasts, looks, now)
+    return gathered, [with_sights(forecast, along, looks) for forecast in gathered.forecasts]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -35,9 +35,9 @@ CYCLE_BUDGET_S = 600.0
 """All feeds together in one cycle; what didn't come by then is asked for in the next."""
 
 
-def feeds_from(settings: Settings, *, thorough: bool = True) -> tuple[Feed, ...]:
-    """The feeds that the settings name, off or on. thorough: with ensembles and air quality."""
-    options: dict[str, dict[str, Any]] = {OPEN_METEO: _open_meteo(settings, thorough=thorough)}
+def feeds_from(settings: Settings, *, ensembles: bool = True) -> tuple[Feed, ...]:
+    """The feeds that the settings name, off or on. ensembles: those too, which weigh most."""
+    options: dict[str, dict[str, Any]] = {OPEN_METEO: _open_meteo(settings, ensembles=ensembles)}
     if settings.met_norway:
         options[MET_NORWAY] = {"base_url": settings.met_norway_url}
     if settings.nws:
@@ -48,12 +48,12 @@ def feeds_from(settings: Settings, *, thorough: bool = True) -> tuple[Feed, ...]
     return build_feeds(options)
 
 
-def _open_meteo(settings: Settings, *, thorough: bool) -> dict[str, Any]:
+def _open_meteo(settings: Settings, *, ensembles: bool) -> dict[str, Any]:
     key = settings.open_meteo_key.get_secret_value() if settings.open_meteo_key else None
     return {
         "models": settings.open_meteo_models,
-        "ensembles": settings.open_meteo_ensembles if thorough else (),
-        "air_quality": settings.open_meteo_air and thorough,
+        "ensembles": settings.open_meteo_ensembles if ensembles else (),
+        "air_quality": settings.open_meteo_air,
         "share_alike": settings.open_meteo_share_alike,
         "non_commercial": settings.open_meteo_noncommercial,
         "api_key": key,
@@ -73,12 +73,46 @@ def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
     return {**ALLOWANCES, OPEN_METEO: allowance}
 
 
+@dataclass(frozen=True, slots=True)
+class AtHand:
+    """What stands behind the questions of one person who waits: answers, and who may be asked."""
+
+    cache: AnswerCache
+    guards: Guards
+
+
+def at_hand(settings: Settings) -> AtHand:
+    """The store's answers, allowances and breakers where this installation has a store; where it has none,
+    nothing is remembered beyond this process, and none is made."""
+    from service.store.athand import CacheAtHand, GuardsAtHand, sessions_at_hand
+    from service.store.feedstate import DatabaseGuards
+
+    sessions = sessions_at_hand(settings) if settings.contact else None
+    if sessions is None:
+        return AtHand(MemoryCache(), NoGuards())
+    guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
+    return AtHand(CacheAtHand(sessions), GuardsAtHand(guards))
+
+
 def ask_now(
-    settings: Settings, places: Sequence[Place], hours: Span, *, budget_s: float, thorough: bool = False
+    settings: Settings,
+    behind: AtHand,
+    places: Sequence[Place],
+    hours: Span,
+    deadline: Deadline,
+    *,
+    ensembles: bool = False,
 ) -> Gathered:
-    """Ask all feeds within that many seconds, remembering nothing."""
-    feeds = feeds_from(settings, thorough=thorough)
-    return _ask(settings, feeds, MemoryCache(), NoGuards(), places, hours, budget_s)
+    """Ask all feeds for one person who waits, and be back by the deadline.
+
+    Places along a line of sight are left out where the settings say so.
+    """
+    feeds, wanted = feeds_from(settings, ensembles=ensembles), _wanted(settings, places)
+    return _ask(settings, feeds, behind.cache, behind.guards, wanted, hours, deadline)
+
+
+def _wanted(settings: Settings, places: Sequence[Place]) -> list[Place]:
+    return [place for place in places if settings.line_of_sight or not place.is_aside]
 
 
 def ask_feeds(
@@ -92,9 +126,9 @@ def ask_feeds(
     from service.store.feedstate import DatabaseGuards
 
     guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
-    wanted = [place for place in places if settings.line_of_sight or not place.is_aside]
-    cache = DatabaseCache(sessions)
-    gathered = _ask(settings, feeds_from(settings), cache, guards, wanted, hours, CYCLE_BUDGET_S)
+    wanted, cache = _wanted(settings, places), DatabaseCache(sessions)
+    deadline = Deadline(CYCLE_BUDGET_S)
+    gathered = _ask(settings, feeds_from(settings), cache, guards, wanted, hours, deadline)
     return replace(gathered, spent=guards.spent)
 
 
@@ -105,7 +139,7 @@ def _ask(
     guards: Guards,
     places: Sequence[Place],
     hours: Span,
-    budget_s: float,
+    deadline: Deadline,
 ) -> Gathered:
     if not settings.contact:
         return Gathered(off=(FeedFailure("all", "", NO_CONTACT, permanent=True),))
@@ -115,5 +149,5 @@ def _ask(
         feeds,
         client=PoliteClient(identify(settings.contact), guards=guards),
         cache=cache,
-        deadline=Deadline(budget_s),
+        deadline=deadline,
     )

@@ -1,0 +1,175 @@
+"""One person who waits: `tonight` and `weather` ask with the store behind them, if there is one, and in time."""
+
+import json
+import sqlite3
+import time
+from datetime import UTC, datetime, timedelta
+
+import pytest
+import responses
+from click.testing import CliRunner
+from feed_server import serving
+from openmeteo_stand_in import AIR, OpenMeteoStandIn, mocked_runs
+
+from alerts.night import SkyWishes, Target, TargetKind, night_named, tonight_name
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
+from alerts.weather.record import Place
+from service.bootstrap import build
+from service.cli import weatherat
+from service.cli.main import duskbell
+from service.feeds.breaker import Breaker, State
+from service.feeds.deadline import Deadline
+from service.feeds.wiring import ask_now, at_hand
+from service.settings import load_settings
+from service.store import athand, feedstate
+
+HERE = Site("Here", 0.3, 36.0, 1500.0, "Africa/Nairobi")
+"""At the equator every night is dark for some hours."""
+DARK_SKY = SkyWishes(Target(TargetKind.NONE), moonless=False, lowest_altitude_deg=None)
+RUN_TABLES = "https://api.open-meteo.com/data/"
+
+
+@pytest.fixture(autouse=True)
+def settings(tmp_path, monkeypatch):
+    for name, value in {
+        "DATA_DIR": str(tmp_path / "data"),
+        "CONTACT": "ops@example.org",
+        "OPEN_METEO_NONCOMMERCIAL": "true",
+        "OPEN_METEO_MODELS": '["icon_seamless"]',
+        "MET_NORWAY": "false",
+        "NWS": "false",
+        "OFFICIAL_WARNINGS": "false",
+    }.items():
+        monkeypatch.setenv(f"DUSKBELL_{name}", value)
+    monkeypatch.delenv("DUSKBELL_CONFIG", raising=False)
+    return tmp_path / "data"
+
+
+@pytest.fixture
+def store():
+    """An installation that has a store."""
+    wired = build()
+    yield wired.sessions
+    wired.engine.dispose()
+
+
+@pytest.fixture
+def mocked():
+    with mocked_runs() as mock:
+        yield mock
+
+
+@pytest.fixture
+def open_meteo(mocked):
+    stand_in = OpenMeteoStandIn(mocked)
+    mocked.add_callback(responses.GET, AIR, stand_in.answer)
+    return stand_in
+
+
+def tonight():
+    now, ephemeris = datetime.now(UTC), Ephemeris.open()
+    return now, night_named(HERE, tonight_name(HERE, now, ephemeris), DARK_SKY, ephemeris)
+
+
+def ask_both():
+    now, night = tonight()
+    hours = Span(now, night.windows[-1].span.end)
+    return weatherat.ask_both(HERE, night, hours, now, HERE.elevation_m)
+
+
+def test_tonight_looks_along_the_line_of_sight(open_meteo):
+    gathered, forecasts = ask_both()
+    assert [failure.text for failure in gathered.failures] == []
+    run, air = forecasts
+    assert len(run.sights) == 1
+    assert run.sights[0].places >= 3
+    assert air.hours[0].aerosol_optical_depth is not None
+    assert [query["hourly"].count(",") for query in open_meteo.asked] == [12, 3], "aside for cloud alone"
+
+
+def test_nobody_looks_aside_where_the_settings_say_so(open_meteo, monkeypatch):
+    monkeypatch.setenv("DUSKBELL_LINE_OF_SIGHT", "false")
+    _, forecasts = ask_both()
+    assert (forecasts[0].sights, len(open_meteo.asked)) == ((), 1)
+
+
+def test_a_passer_by_makes_no_store(open_meteo, settings):
+    ask_both()
+    assert not settings.exists()
+
+
+def test_with_a_store_the_answers_are_shared_and_the_weight_is_counted(open_meteo, store):
+    ask_both()
+    asked = len(open_meteo.asked)
+    ask_both()
+    assert len(open_meteo.asked) == asked, "the second one is answered by the store"
+    with store() as session:
+        used = feedstate.used_now(session, datetime.now(UTC))
+    assert used["open-meteo", 86_400] >= asked
+
+
+def test_with_a_store_a_feed_that_is_left_alone_is_left_alone_here_too(open_meteo, store):
+    with store.begin() as session:
+        shut = Breaker(State.SHUT, 1, datetime.now(UTC), None, "it refused us (403).")
+        feedstate.write_breaker(session, "open-meteo", shut)
+    gathered, forecasts = ask_both()
+    assert open_meteo.asked == []
+    assert all(forecast.source.lineage == "cams" for forecast in forecasts)
+    assert "duskbell feeds close open-meteo" in gathered.failures[0].text
+
+
+def test_a_store_of_another_version_is_left_alone(settings, store):
+    with sqlite3.connect(settings / "duskbell.sqlite3") as other:
+        other.execute("UPDATE alembic_version SET version_num = '9999'")
+    other.close()
+    assert athand.sessions_at_hand(load_settings()) is None
+
+
+def test_a_file_that_is_no_store_is_left_alone(settings, caplog):
+    settings.mkdir()
+    (settings / "duskbell.sqlite3").write_bytes(b"no database at all, but long enough to be read as one" * 20)
+    assert athand.sessions_at_hand(load_settings()) is None
+    assert "the store isn't used for this answer" in caplog.text
+
+
+def test_what_cannot_be_counted_is_not_asked_and_said(open_meteo, settings, store, monkeypatch):
+    """Another process writes all the while."""
+    monkeypatch.setattr(athand, "BUSY_FOR_MS", 50)
+    behind = at_hand(load_settings())
+    now = datetime.now(UTC)
+    with sqlite3.connect(settings / "duskbell.sqlite3", isolation_level=None) as other:
+        other.execute("BEGIN IMMEDIATE")
+        gathered = ask_now(
+            load_settings(), behind, [Place(0.3, 36.0)], Span(now, now + timedelta(hours=9)), Deadline(5)
+        )
+        other.execute("ROLLBACK")
+    other.close()
+    assert open_meteo.asked == []
+    assert gathered.failures
+    assert all("the database is busy" in failure.text for failure in gathered.failures)
+
+
+@pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])
+@pytest.mark.parametrize("command", ["tonight", "weather"])
+def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkeypatch, settings):
+    """A tenth of the real budget; the design allows ten seconds in all."""
+    monkeypatch.setattr(weatherat, "NETWORK_BUDGET_S", 0.7)
+    monkeypatch.setattr(weatherat, "OVERHEAD_BUDGET_S", 0.5)
+    if has_store:
+        build().engine.dispose()
+    with serving(lambda talk: talk.hang()) as server:
+        for name in ("OPEN_METEO_URL", "MET_NORWAY_URL", "NWS_URL"):
+            monkeypatch.setenv(f"DUSKBELL_{name}", server.url)
+        for name in ("MET_NORWAY", "NWS", "OFFICIAL_WARNINGS"):
+            monkeypatch.setenv(f"DUSKBELL_{name}", "true")
+        began = time.monotonic()
+        when = ("--date", "2027-07-03", "--as-of", "2027-07-03T20:00Z")
+        words = [command, "--at", "35.2,-111.65", *when, "--json"]
+        ran = CliRunner().invoke(duskbell, words, catch_exceptions=False)
+        took_s = time.monotonic() - began
+    assert took_s < 4
+    assert server.seen
+    assert json.loads(ran.stdout)["night"]
+    assert (settings / "duskbell.sqlite3").exists() is has_store
