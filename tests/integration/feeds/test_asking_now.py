@@ -1,4 +1,4 @@
-"""One person who waits: `tonight` and `weather` ask with the store behind them, if there is one, and in time."""
+"""One person who waits: commands ask with the store behind them, if there is one, and end in time."""
 
 import json
 import sqlite3
