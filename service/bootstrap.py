@@ -79,9 +79,12 @@ class Duskbell:
         """What sends messages; shared by the cycle, the postman and the pages of this process."""
         from service.cycle.claiming import Links
         from service.cycle.deliver import Delivery
+        from service.cycle.enclosing import Workshop
+        from service.mailtemplates import read_templates
 
         links = Links(self.keys, self.settings.public_url)
-        return Delivery(self.sessions, self.channels, lambda: self.clock(), links)
+        workshop = Workshop(lambda: self.ephemeris, *read_templates(self.settings.template_dir))
+        return Delivery(self.sessions, self.channels, lambda: self.clock(), links, workshop)
 
 
 def build() -> Duskbell:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from importlib.resources import as_file, files
 
+from alerts.briefing.parts import PngPicture
 from alerts.briefing.picture import Picture
 
 FONTS = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
@@ -26,6 +27,11 @@ def render_png(picture: Picture, *, scale: float = SCALE) -> bytes:
             sans_serif_family="DejaVu Sans",
         )
     )
+
+
+def with_file(picture: Picture) -> PngPicture:
+    """The picture with its PNG, for a mail."""
+    return PngPicture(picture, render_png(picture))
 
 
 @cache

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from base64 import b64encode
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 
 from alerts.briefing.build import render_mail
@@ -13,6 +14,7 @@ from alerts.briefing.nightpicture import draw_night
 from alerts.briefing.nightscene import night_scene
 from alerts.briefing.palettes import LIGHT, Palette
 from alerts.briefing.picture import NARROW, Picture
+from alerts.briefing.templating import BUILT_IN, Templates
 from alerts.briefing.viewpicture import draw_panorama, draw_view
 from alerts.briefing.viewscene import view_scene
 from alerts.night import DarkWindow, Night, TargetKind, TrackPoint
@@ -25,6 +27,17 @@ from alerts.weather.cloudhours import CloudHour
 
 CALENDAR_NAME = "duskbell.ics"
 CALENDAR_TYPE = "text/calendar"
+LARGEST_MAIL_BYTES = 200_000
+ROOM_FOR_WORDS_BYTES = 50_000
+"""For the text and the HTML of two or three sites, quoted-printable."""
+
+
+@dataclass(frozen=True, slots=True)
+class PngPicture:
+    """A picture and its file."""
+
+    picture: Picture
+    png: bytes
 
 
 def draw_pictures(
@@ -80,27 +93,36 @@ def _target(site: Site, window: DarkWindow, notes: FieldNotes, ephemeris: Epheme
 
 def mail_with_pictures(
     briefing: Briefing,
-    pictures: Mapping[int, Sequence[Picture]],
-    to_png: Callable[[Picture], bytes],
+    pictures: Mapping[int, Sequence[PngPicture]],
     *,
     calendar: bytes = b"",
+    templates: Templates = BUILT_IN,
 ) -> MailParts:
     """The mail with its pictures and its calendar file as attachments.
 
-    pictures: by index in `briefing.alerts`. to_png: makes a picture's file. calendar: from
-    `build_calendar`; empty for none.
+    pictures: by index in `briefing.alerts`, in the order of their worth: the last are left out where the
+    mail would be larger than 200 kB. calendar: from `build_calendar`; empty for none.
     """
+    room = LARGEST_MAIL_BYTES - ROOM_FOR_WORDS_BYTES - _wire_bytes(calendar)
     links, files = [], []
     for index, drawn in pictures.items():
-        for picture in drawn:
-            content_id = f"{briefing.message_id}.{index}.{picture.name}@duskbell"
-            links.append(_link(picture, f"cid:{content_id}", index))
-            name = f"{picture.name}-{index + 1}.png"
-            files.append(Attachment(name, "image/png", to_png(picture), content_id))
+        for each in drawn:
+            room -= _wire_bytes(each.png)
+            if room < 0:
+                break
+            content_id = f"{briefing.message_id}.{index}.{each.picture.name}@duskbell"
+            links.append(_link(each.picture, f"cid:{content_id}", index))
+            name = f"{each.picture.name}-{index + 1}.png"
+            files.append(Attachment(name, "image/png", each.png, content_id))
     if calendar:
         files.append(Attachment(CALENDAR_NAME, CALENDAR_TYPE, calendar))
-    mail = render_mail(briefing, links)
+    mail = render_mail(briefing, links, templates)
     return MailParts(mail.subject, mail.text, mail.html, tuple(files), mail.problems)
+
+
+def _wire_bytes(content: bytes) -> int:
+    """What a file takes in base64 with its line ends (RFC 2045, 6.8)."""
+    return -(-len(content) // 57) * 78
 
 
 def page_with_pictures(briefing: Briefing, pictures: Mapping[int, Sequence[Picture]]) -> str:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 
 from alerts.briefing.facts import Units
-from alerts.wishes import Temperature, UnitWishes
+from alerts.wishes import Temperature, Wishes
 
 MPH_PER_MS = 3600 / 1609.344
 MILES_PER_KM = 1 / 1.609344
@@ -14,9 +14,9 @@ MM_PER_INCH = 25.4
 FEET_PER_M = 1 / 0.3048
 
 
-def units_of(wished: UnitWishes) -> Units:
+def units_of(wishes: Wishes) -> Units:
     """Figures go by the temperature wished: who reads degrees Fahrenheit reads miles."""
-    return Units.IMPERIAL if wished.temperature is Temperature.FAHRENHEIT else Units.METRIC
+    return Units.IMPERIAL if wishes.units.temperature is Temperature.FAHRENHEIT else Units.METRIC
 
 
 def say_temperature(celsius: float, units: Units) -> str:

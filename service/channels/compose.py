@@ -2,11 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 
-from alerts.briefing.build import build_payload, render_mail
+from alerts.briefing.build import build_payload
 from alerts.briefing.facts import Briefing
+from alerts.briefing.parts import PngPicture, mail_with_pictures
+from alerts.briefing.templating import BUILT_IN, Templates
 from service.channels.base import Form, Outgoing
+
+
+@dataclass(frozen=True, slots=True)
+class Enclosed:
+    """What a mail carries besides its words, and whose words those are.
+
+    pictures: by index in `Briefing.alerts`. calendar: the file, empty for none. templates: the operator's.
+    """
+
+    pictures: Mapping[int, Sequence[PngPicture]] = field(default_factory=dict)
+    calendar: bytes = b""
+    templates: Templates = BUILT_IN
 
 
 def compose(
@@ -16,16 +32,22 @@ def compose(
     address: str,
     attempted_at: datetime,
     secrets: tuple[str, ...] = (),
+    enclosed: Enclosed | None = None,
 ) -> Outgoing:
     """Render the one form that the channel sends.
 
     attempted_at: real UTC time of the attempt, also where the rest runs on a time of its own.
     """
+    extra, mail = enclosed or Enclosed(), None
+    if form is Form.MAIL:
+        mail = mail_with_pictures(
+            briefing, extra.pictures, calendar=extra.calendar, templates=extra.templates
+        )
     return Outgoing(
         message_id=briefing.message_id,
         address=address,
         attempted_at=attempted_at,
-        mail=render_mail(briefing) if form is Form.MAIL else None,
+        mail=mail,
         payload=build_payload(briefing) if form is Form.PAYLOAD else None,
         secrets=secrets,
         unsubscribe_url=briefing.unsubscribe_url,

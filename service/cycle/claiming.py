@@ -15,7 +15,8 @@ from typing import Any
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import AlertKind
+from alerts.briefing.facts import AlertKind, Units
+from alerts.briefing.units import units_of
 from alerts.errors import BadInput
 from alerts.site import zone_info
 from alerts.standing import quiet_until, still_stands
@@ -27,6 +28,7 @@ from service.notices.wording import NoticeKind
 from service.store import messages, suppression, tables, tokens
 from service.store.codec import from_json
 from service.store.messages import Status
+from service.store.scenes import Scene, count_earlier, find_scenes
 from service.store.suppression import Reason
 from service.store.tables_delivery import Notice
 from service.store.tokens import Purpose
@@ -48,21 +50,35 @@ class Links:
     public_url: str
 
     def url(self, way: str, token: str) -> str:
-        return f"{self.public_url.rstrip('/')}/{way}/{token}"
+        return self.page(f"{way}/{token}")
+
+    def page(self, path: str) -> str:
+        """The address of a page."""
+        return f"{self.public_url.rstrip('/')}/{path}"
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """An alert of a claimed message: what composing needs of its row."""
+    """An alert of a claimed message: what composing needs of its row.
+
+    sequence: how many alerts of its subscription and night came before. calendar_key: the same for all of
+    them, and no one else's anywhere; "" where no calendar goes along. scene: to draw pictures from.
+    """
 
     kind: str
     night_name: date
     facts: Mapping[str, Any]
+    sequence: int = 0
+    calendar_key: str = ""
+    scene: Scene | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Claimed:
-    """A message in hand, with all that is needed to compose, send and record it."""
+    """A message in hand, with all that is needed to compose, send and record it.
+
+    units: the person's, by the wishes of the first alert's subscription.
+    """
 
     message_id: str
     token: str
@@ -81,6 +97,8 @@ class Claimed:
     notice_facts: Mapping[str, str]
     link: str = ""
     unsubscribe_url: str | None = None
+    manage_url: str | None = None
+    units: Units = Units.METRIC
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +127,22 @@ class _Shelf:
     hashes: Mapping[int, str]
     suppressed: Mapping[str, Reason]
     unsubscribe: Mapping[int, str]
+    earlier: Mapping[int, int]
+    scenes: Mapping[int, Scene]
+    keys: Keys
+
+    def told(self, alert: tables.Alert) -> Told:
+        """What composing needs of an alert; pictures and calendar only for those that are mailed."""
+        is_mailed = alert.decision_id in self.scenes
+        named = f"{alert.subscription_id} {alert.night_name}"
+        return Told(
+            alert.kind,
+            alert.night_name,
+            alert.facts,
+            sequence=self.earlier.get(alert.id, 0),
+            calendar_key=self.keys.hash("calendar", named) if is_mailed else "",
+            scene=self.scenes.get(alert.decision_id),
+        )
 
 
 def claim_batch(
@@ -155,6 +189,8 @@ def _fill_shelf(
         for _, address in rows
     }
     mailed = {address.id for message, address in rows if address.channel == "email" and message.id in carried}
+    letters = [message.id for message, address in rows if address.id in mailed]
+    enclosing = [alert for each in letters for _, alert in carried.get(each, [])]
     return _Shelf(
         carried=carried,
         notices=messages.notices_of(session, ids),
@@ -163,6 +199,9 @@ def _fill_shelf(
         hashes=hashes,
         suppressed=suppression.find_suppressed(session, hashes.values()),
         unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, wall),
+        earlier=count_earlier(session, {alert.id for alert in enclosing}),
+        scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
+        keys=links.keys,
     )
 
 
@@ -214,6 +253,7 @@ def _look(
     try:
         alerts, dropped = _still_true(shelf, message, now)
         quiet = _quiet_until(shelf, message.id, alerts, now)
+        units = _units(shelf, message.id)
     except UNREADABLE:
         log.exception("message %s can't be read", message.id)
         note_trouble(session, "unreadable", "A stored message could not be read and was not sent.", wall)
@@ -243,6 +283,8 @@ def _look(
         notice_facts=notice.facts if notice else {},
         link=_notice_link(session, links, notice, address, wall) if notice else "",
         unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
+        manage_url=links.page("me") if unsubscribe else None,
+        units=units,
     )
 
 
@@ -270,7 +312,7 @@ def _still_true(
     for link, alert in shelf.carried.get(message.id, []):
         reason = _why_drop(shelf, alert, now)
         if reason is None:
-            kept.append(Told(alert.kind, alert.night_name, alert.facts))
+            kept.append(shelf.told(alert))
             continue
         dropped.add(reason)
         if not message.maybe_sent:
@@ -288,7 +330,7 @@ def _quiet_until(shelf: _Shelf, message_id: str, alerts: tuple[Told, ...], now: 
     """Until when the whole message can wait for the end of quiet hours; None when some of it can't."""
     until = []
     for _, alert in shelf.carried.get(message_id, []):
-        if Told(alert.kind, alert.night_name, alert.facts) not in alerts:
+        if shelf.told(alert) not in alerts:
             continue
         wishes = from_json(Wishes, shelf.subscriptions[alert.subscription_id].wishes)
         leave_by = alert.facts.get("leave_by")
@@ -303,6 +345,13 @@ def _quiet_until(shelf: _Shelf, message_id: str, alerts: tuple[Told, ...], now: 
             return None
         until.append(ends)
     return min(until, default=None)
+
+
+def _units(shelf: _Shelf, message_id: str) -> Units:
+    carried = shelf.carried.get(message_id, [])
+    if not carried:
+        return Units.METRIC
+    return units_of(from_json(Wishes, shelf.subscriptions[carried[0][1].subscription_id].wishes))
 
 
 def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert) -> bool:

@@ -10,8 +10,9 @@ from alerts.briefing.facts import AlertFacts, Briefing, MailParts
 from alerts.briefing.templating import TEMPLATE_FAULTS
 from alerts.briefing.wording import LONGEST_NAME, long_day, plain, unmentioned
 from service.channels.base import Form, Outgoing
-from service.channels.compose import compose
+from service.channels.compose import Enclosed, compose
 from service.cycle.claiming import Claimed
+from service.cycle.enclosing import Workshop
 from service.notices.render import notice_payload, render_notice_mail
 from service.notices.wording import NoticeKind, write_notice
 from service.store.codec import from_json
@@ -23,32 +24,53 @@ COMPOSING_FAULTS = (*TEMPLATE_FAULTS, OSError, RuntimeError)
 LONGEST_FAULT = 300
 
 
-def compose_claimed(claimed: Claimed, attempted_at: datetime) -> tuple[Outgoing, str]:
+def compose_claimed(
+    claimed: Claimed, attempted_at: datetime, workshop: Workshop | None = None
+) -> tuple[Outgoing, str]:
     """What to send, and a sentence for the operator on what went wrong in making it ("" if nothing did).
 
-    A fault in composing must not keep an alert back: a minimal text goes out in its place.
+    A fault in composing must not keep an alert back: a minimal text goes out in its place. workshop: makes
+    what mails enclose; None encloses a calendar alone.
     """
     try:
-        outgoing = _full(claimed, attempted_at)
+        outgoing, problems = _full(claimed, attempted_at, workshop or Workshop())
     except COMPOSING_FAULTS as error:
         log.exception("message %s is sent in its plainest form", claimed.message_id)
         what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
         return _minimal(claimed, attempted_at), f"A message was sent in its plainest form ({what})."
-    return outgoing, " ".join(outgoing.mail.problems) if outgoing.mail else ""
+    return outgoing, " ".join([*problems, *(outgoing.mail.problems if outgoing.mail else ())])
 
 
-def _full(claimed: Claimed, attempted_at: datetime) -> Outgoing:
+def _full(claimed: Claimed, attempted_at: datetime, workshop: Workshop) -> tuple[Outgoing, list[str]]:
     if claimed.notice is not None:
-        return _notice(claimed, claimed.notice, attempted_at)
-    facts = (from_json(AlertFacts, dict(alert.facts)) for alert in claimed.alerts)
-    ranked = tuple(sorted(facts, key=lambda each: -(each.chance_pct or 0)))
-    return compose(
+        return _notice(claimed, claimed.notice, attempted_at), []
+    alerts = [(from_json(AlertFacts, dict(told.facts)), told) for told in claimed.alerts]
+    alerts.sort(key=lambda each: _best_first(each[0]))
+    briefing = Briefing(
+        message_id=claimed.message_id,
+        alerts=tuple(facts for facts, _ in alerts),
+        units=claimed.units,
+        manage_url=claimed.manage_url,
+        unsubscribe_url=claimed.unsubscribe_url,
+    )
+    enclosed: Enclosed | None = None
+    problems: list[str] = []
+    if claimed.channel.form is Form.MAIL:
+        enclosed, problems = workshop.enclose(briefing, [told for _, told in alerts], attempted_at)
+    outgoing = compose(
         claimed.channel.form,
-        Briefing(message_id=claimed.message_id, alerts=ranked, unsubscribe_url=claimed.unsubscribe_url),
+        briefing,
         address=claimed.target,
         attempted_at=attempted_at,
         secrets=claimed.secrets,
+        enclosed=enclosed,
     )
+    return outgoing, problems
+
+
+def _best_first(facts: AlertFacts) -> tuple[bool, float, int]:
+    """What sends someone out before the rest, then by what it is worth."""
+    return not facts.is_go, -facts.worth, -(facts.chance_pct or 0)
 
 
 def _notice(claimed: Claimed, kind: NoticeKind, attempted_at: datetime) -> Outgoing:

@@ -25,7 +25,8 @@ from service.channels.breaker import Breaker
 from service.crashpoints import crash_point
 from service.cycle.claiming import Claimed, Links, claim_batch
 from service.cycle.composing import compose_claimed
-from service.cycle.lanes import THREADS_AT_MOST, Lanes, Waiting
+from service.cycle.enclosing import Workshop
+from service.cycle.lanes import THREADS_AT_MOST, WORTH_TAKING, Lanes, Waiting
 from service.cycle.recording import Sent, count, record
 from service.metrics import Metrics
 from service.store import endpoints, messages
@@ -48,14 +49,16 @@ Clock = Callable[[], datetime]
 class Delivery:
     """What the stage needs: the store, the channels by name, the real clock, and how links are made.
 
-    stopping: set when nothing more is to be taken up.  background: set while a postman runs, who then
-    does the stage's work.  nudge: tells the postman that something is due.
+    workshop: makes what mails enclose.  stopping: set when nothing more is to be taken up.
+    background: set while a postman runs, who then does the stage's work.  nudge: tells the postman that
+    something is due.
     """
 
     sessions: sessionmaker[Session]
     channels: Mapping[str, Channel]
     clock: Clock
     links: Links
+    workshop: Workshop = field(default_factory=Workshop)
     metrics: Metrics = field(default_factory=Metrics)
     stopping: threading.Event = field(default_factory=threading.Event)
     background: threading.Event = field(default_factory=threading.Event)
@@ -77,7 +80,7 @@ class Round:
     def __init__(self, delivery: Delivery, now: Clock) -> None:
         self._delivery = delivery
         self._now = now
-        self._lanes = Lanes()
+        self._lanes = Lanes(worth_taking=WORTH_TAKING)
         self._breakers: dict[str, Breaker] = {}
         self._unrecorded: list[Sent] = []
         self._pool = ThreadPoolExecutor(THREADS_AT_MOST, thread_name_prefix="duskbell-send")
@@ -158,7 +161,7 @@ class Round:
         for message_id in set(ids) - {each.message_id for each in claimed}:
             self._lanes.finished(message_id)
         for each in claimed:
-            future = self._pool.submit(send_claimed, each, self._delivery.clock)
+            future = self._pool.submit(send_claimed, each, self._delivery.clock, self._delivery.workshop)
             self._in_hand[future] = each
             future.add_done_callback(self._done.put)
         return True
@@ -224,10 +227,10 @@ class Round:
         self._in_hand.clear()
 
 
-def send_claimed(claimed: Claimed, clock: Clock) -> Sent:
+def send_claimed(claimed: Claimed, clock: Clock, workshop: Workshop) -> Sent:
     """Compose and send one message; what came of it is still to be recorded."""
     started_at = clock()
-    outgoing, problem = compose_claimed(claimed, started_at)
+    outgoing, problem = compose_claimed(claimed, started_at, workshop)
     crash_point("deliver.composed")
     result: SendResult | ChannelError
     try:

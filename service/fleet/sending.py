@@ -59,7 +59,7 @@ def _send_some(delivery: Delivery, ids: Sequence[str]) -> Counter[str]:
         return counts
     at_once = RELAY_AT_ONCE if claimed[0].channel.kind == "email" else 1
     with ThreadPoolExecutor(at_once, thread_name_prefix="duskbell-send") as pool:
-        futures = [pool.submit(send_claimed, each, delivery.clock) for each in claimed]
+        futures = [pool.submit(send_claimed, each, delivery.clock, delivery.workshop) for each in claimed]
     finished = [_outcome(delivery, each, future) for each, future in zip(claimed, futures, strict=True)]
     counts += _record(delivery, finished)
     count(delivery.metrics, finished)

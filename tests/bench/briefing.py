@@ -29,7 +29,7 @@ from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, MailParts
 from alerts.briefing.fieldcollect import build_field_notes
 from alerts.briefing.parts import draw_pictures, mail_with_pictures
-from service.pictures import render_png
+from service.pictures import with_file
 
 BASE64_GROWTH = 4 / 3 * 78 / 76
 
@@ -43,7 +43,8 @@ def words(facts: AlertFacts) -> None:
 def pictures(found: Case, facts: AlertFacts) -> MailParts:
     """The same with the pictures drawn and made into PNG."""
     drawn = draw_pictures(found.sample.site, found.night, found.window, found.notes, ephemeris())
-    return mail_with_pictures(_briefing(facts), {0: drawn}, render_png, calendar=_calendar(facts))
+    files = [with_file(picture) for picture in drawn]
+    return mail_with_pictures(_briefing(facts), {0: files}, calendar=_calendar(facts))
 
 
 def notes(found: Case) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import struct
+from dataclasses import replace
 from email import message_from_bytes
 from email.policy import default
+from functools import cache
 
 import html5lib  # type: ignore[import-untyped]
 import pytest
@@ -17,9 +19,9 @@ from alerts.briefing import lettering
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts import AlertFacts, AlertKind
 from alerts.briefing.lettering import text_width
-from alerts.briefing.parts import mail_with_pictures, page_with_pictures
+from alerts.briefing.parts import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.briefing.picture import Picture
-from service.pictures import font_files, render_png
+from service.pictures import font_files, render_png, with_file
 
 MAIL_LIMIT_BYTES = 200_000
 
@@ -63,13 +65,18 @@ def test_the_drawing_does_not_depend_on_the_machines_fonts() -> None:
     assert len(drawn) > len(empty) + 500
 
 
+@cache
+def files_of(name: str) -> tuple[PngPicture, ...]:
+    """The pictures of a sample night with their files."""
+    return tuple(map(with_file, pictures_of(name).values()))
+
+
 def whole_mail(facts: AlertFacts, name: str) -> bytes:
     """As a mail program sends it: text and HTML, pictures beside the HTML, the calendar attached."""
     from email.message import EmailMessage
 
     calendar = build_calendar([CalendarEntry(facts=facts, key="x", sequence=0)], stamped_at=facts.decided_at)
-    drawn = {0: tuple(pictures_of(name).values())}
-    parts = mail_with_pictures(briefing(facts), drawn, render_png, calendar=calendar)
+    parts = mail_with_pictures(briefing(facts), {0: files_of(name)}, calendar=calendar)
     mail = EmailMessage()
     mail["Subject"] = parts.subject
     mail.set_content(parts.text)
@@ -97,18 +104,24 @@ def test_a_mail_with_pictures_and_calendar_stays_small_and_whole(name: str) -> N
 
 
 def test_the_html_says_it_all_without_pictures_too() -> None:
-    drawn = {0: tuple(pictures_of("july").values())}
-    facts = facts_of("july", AlertKind.GO)
-    with_pictures = mail_with_pictures(briefing(facts), drawn, render_png)
-    assert with_pictures.text == mail_with_pictures(briefing(facts), {}, render_png).text
-    for picture in drawn[0]:
-        assert picture.alt in with_pictures.html
+    facts, files = facts_of("july", AlertKind.GO), files_of("july")
+    with_pictures = mail_with_pictures(briefing(facts), {0: files})
+    assert with_pictures.text == mail_with_pictures(briefing(facts), {}).text
+    for file in files:
+        assert file.picture.alt in with_pictures.html
+
+
+def test_a_mail_that_would_be_too_large_leaves_out_its_last_pictures() -> None:
+    facts, files = facts_of("spring-arch", AlertKind.GO), files_of("spring-arch")
+    heavy = [*files[:1], *(replace(file, png=file.png + bytes(45_000)) for file in files[1:])]
+    mail = mail_with_pictures(briefing(facts), {0: heavy})
+    assert [attachment.name for attachment in mail.attachments] == ["night-1.png", "view-1.png"]
+    assert mail.html.count("<img") == 2
 
 
 def test_pictures_stand_with_their_own_site() -> None:
     """The stand-down comes first whatever the order of the alerts."""
-    drawn = {0: tuple(pictures_of("july").values())[:1]}
-    html = mail_with_pictures(briefing(GO, STAND_DOWN), drawn, render_png).html
+    html = mail_with_pictures(briefing(GO, STAND_DOWN), {0: files_of("july")[:1]}).html
     assert html.index("Stand down</p>") < html.index("Go</p>") < html.index("<img")
 
 

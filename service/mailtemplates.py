@@ -1,0 +1,94 @@
+"""An operator's own message templates: read from a folder, and tried on every kind of message."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from importlib.resources import files
+from pathlib import Path
+
+from alerts.briefing.build import render_mail
+from alerts.briefing.collect import preview_facts
+from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, OtherSite
+from alerts.briefing.fieldcollect import build_field_notes
+from alerts.briefing.skycollect import sky_note
+from alerts.briefing.templating import BUILT_IN, Templates
+from alerts.fieldplan import plan_trip
+from alerts.night import night_named
+from alerts.rules import Reason, Result
+from alerts.site import Foreground, Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.verdict import Verdict, VerdictWord
+from alerts.wishes import Wishes
+
+ENDING = ".j2"
+SAMPLE_SITE = Site(
+    "Sample Hill", 40.0, -1.5, 1000.0, "Europe/Madrid", foregrounds=(Foreground("the barn", 190.0),)
+)
+SAMPLE_NIGHT = date(2027, 7, 3)
+
+
+def read_templates(folder: Path | None) -> tuple[Templates, str]:
+    """The folder's templates before the built-in ones, and why they can't be read ("" when they can)."""
+    if folder is None:
+        return BUILT_IN, ""
+    try:
+        found = {
+            path.name: path.read_text(encoding="utf-8") for path in sorted(folder.iterdir()) if _is_one(path)
+        }
+    except (OSError, UnicodeDecodeError) as error:
+        return (
+            BUILT_IN,
+            f"Your message templates in {folder} can't be read ({error}); the built-in ones are used.",
+        )
+    return Templates(found), ""
+
+
+def _is_one(path: Path) -> bool:
+    return path.name.endswith(ENDING) and path.is_file()
+
+
+def built_in_names() -> set[str]:
+    """The names under which templates are looked for."""
+    folder = files("alerts.briefing") / "templates"
+    return {entry.name for entry in folder.iterdir() if entry.name.endswith(ENDING)}
+
+
+def try_templates(templates: Templates, ephemeris: Ephemeris) -> list[str]:
+    """What goes wrong when they write an invented message of each kind; empty when nothing does."""
+    problems: list[str] = []
+    for briefing in _samples(ephemeris):
+        problems += render_mail(briefing, templates=templates).problems
+    return list(dict.fromkeys(problems))
+
+
+def _samples(ephemeris: Ephemeris) -> Iterator[Briefing]:
+    """Every kind of alert and every answer to who asks, and two sites in one message."""
+    told, asked = _sample_facts(ephemeris, preview=False), _sample_facts(ephemeris, preview=True)
+    kinds = [replace(told, kind=kind, told_chance_pct=84, told_at=told.decided_at) for kind in AlertKind]
+    answers = [replace(asked, verdict=word) for word in VerdictWord]
+    for alerts in (*((each,) for each in (*kinds, *answers)), tuple(kinds)):
+        yield Briefing(message_id="msg_sample", alerts=alerts, unsubscribe_url="https://example.org/u")
+
+
+def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
+    site, wishes = SAMPLE_SITE, Wishes(signal_lost_before=timedelta(minutes=20))
+    night = night_named(site, SAMPLE_NIGHT, wishes.sky, ephemeris)
+    window = night.windows[0]
+    plan = plan_trip(night, window.span, wishes, site)
+    reasons = (Reason("chance", Result.PASS, "clear 81 %, you asked for 70 %"),)
+    facts = preview_facts(
+        site=site,
+        night=night,
+        verdict=Verdict(VerdictWord.GO, reasons, window, None),
+        wishes=wishes,
+        plan=plan,
+        now=night.span.start,
+        field=build_field_notes(site, night, window, plan, wishes, ephemeris),
+        sky=sky_note(site, window, ephemeris),
+        record="Forecasts like this came clear 9 of 12 times here.",
+        invented=True,
+    )
+    other = OtherSite("Sample Lake", VerdictWord.WAIT, 55, window.span, plan.leave_by)
+    return replace(facts, preview=preview, chance_pct=81, cause="cloud after 01:00", others=(other,))

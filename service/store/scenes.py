@@ -1,0 +1,72 @@
+"""What the pictures of a message are drawn from, and how many alerts of a night came before one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from pydantic import TypeAdapter
+from sqlalchemy import LargeBinary, func, select, type_coerce
+from sqlalchemy.orm import Session, aliased
+
+from alerts.night import Night
+from alerts.site import Site
+from service.store import tables
+from service.store.chunks import in_chunks
+from service.store.packed import unpack_json
+from service.store.sites import stored_site
+
+_NIGHT = TypeAdapter(Night)
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A site as it was described when a decision was made, and the night, read when it is asked for."""
+
+    night_id: int
+    site: Site
+    packed: bytes = field(repr=False)
+
+    def night(self) -> Night:
+        """The night as it was stored; ValueError for what another version wrote."""
+        return _NIGHT.validate_json(unpack_json(self.packed))
+
+
+def find_scenes(session: Session, decision_ids: Iterable[int]) -> dict[int, Scene]:
+    """The scenes of these decisions; those whose night is gone are missing."""
+    found: dict[int, Scene] = {}
+    for ids in in_chunks(sorted(set(decision_ids))):
+        query = (
+            select(
+                tables.Decision.id,
+                tables.Night.id,
+                type_coerce(tables.Night.facts, LargeBinary),
+                tables.SiteRevision,
+            )
+            .join(tables.Night, tables.Night.id == tables.Decision.night_id)
+            .join(tables.SiteRevision, tables.SiteRevision.id == tables.Decision.site_revision_id)
+            .where(tables.Decision.id.in_(ids))
+        )
+        for decision_id, night_id, packed, revision in session.execute(query):
+            found[decision_id] = Scene(night_id, stored_site(revision).site, packed)
+    return found
+
+
+def count_earlier(session: Session, alert_ids: Iterable[int]) -> dict[int, int]:
+    """For each of these alerts how many were raised before it for the same subscription and night."""
+    earlier = aliased(tables.Alert)
+    found: dict[int, int] = {}
+    for ids in in_chunks(sorted(set(alert_ids))):
+        query = (
+            select(tables.Alert.id, func.count(earlier.id))
+            .join(
+                earlier,
+                (earlier.subscription_id == tables.Alert.subscription_id)
+                & (earlier.night_name == tables.Alert.night_name)
+                & (earlier.id < tables.Alert.id),
+            )
+            .where(tables.Alert.id.in_(ids))
+            .group_by(tables.Alert.id)
+        )
+        found |= {row[0]: row[1] for row in session.execute(query)}
+    return found
