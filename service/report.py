@@ -11,7 +11,8 @@ from alerts.site import Site
 from alerts.skyview import WindowSky
 from alerts.span import Span
 from alerts.verdict import Verdict
-from alerts.weather.outlook import Outlook
+from alerts.weather.official import OfficialWarning
+from alerts.weather.outlook import Hazard, Outlook, SourceChance
 from alerts.weather.record import Source
 
 
@@ -48,7 +49,7 @@ def night_report(
         "windows": [
             {**window_json(window), **sky_json(sky)} for window, sky in zip(night.windows, skies, strict=True)
         ],
-        "outlook": _outlook(outlook) if outlook else None,
+        "outlook": outlook_json(outlook) if outlook else None,
         "verdict": verdict.word.value,
         "reasons": [
             {"rule": reason.rule, "result": reason.result.value, "text": reason.text}
@@ -128,37 +129,61 @@ def window_json(window: DarkWindow) -> dict[str, Any]:
     }
 
 
-def _outlook(outlook: Outlook) -> dict[str, Any]:
+def outlook_json(outlook: Outlook) -> dict[str, Any]:
+    """The weather over one window. sight: how the line of sight differs from overhead, null where not at all."""
     return {
         "window": span_json(outlook.window),
         "chance_pct": outlook.chance_pct,
         "spread_pct": list(outlook.spread_pct) if outlook.spread_pct else None,
         "best": span_json(outlook.best) if outlook.best else None,
+        "agreement": list(outlook.agreement),
+        "change_pct": outlook.change_pct,
+        "overhead_pct": outlook.overhead_pct,
+        "sight": outlook.sight_text or None,
+        "trip": span_json(outlook.trip) if outlook.trip else None,
+        "aerosol_optical_depth": outlook.aerosol_optical_depth,
         "lineages": list(outlook.lineages),
         "providers": list(outlook.providers),
-        "hazards": [
-            {
-                "name": hazard.name,
-                "level": hazard.level.value,
-                "worst": None if hazard.worst is None else round(hazard.worst, 1),
-                "unit": hazard.unit,
-                "text": hazard.text,
-            }
-            for hazard in outlook.hazards
-        ],
-        "per_source": [
-            {
-                "feed": each.source.feed,
-                "model": each.source.model,
-                "lineage": each.source.lineage,
-                "chance_pct": None if each.chance is None else round(100 * each.chance),
-                "least_cloud_pct": None if each.least_cloud_pct is None else round(each.least_cloud_pct),
-                "members": each.members,
-                "why_not": each.why_not or None,
-            }
-            for each in outlook.per_source
-        ],
+        "hazards": [_hazard_json(hazard) for hazard in outlook.hazards],
+        "warnings": [_warning_json(warning) for warning in outlook.warnings],
+        "per_source": [_entry_json(entry) for entry in outlook.per_source],
         "notes": list(outlook.notes),
+    }
+
+
+def _hazard_json(hazard: Hazard) -> dict[str, Any]:
+    return {
+        "name": hazard.name,
+        "level": hazard.level.value,
+        "worst": None if hazard.worst is None else round(hazard.worst, 2),
+        "unit": hazard.unit,
+        "at": utc_text(hazard.at),
+        "text": hazard.text,
+        "url": hazard.url or None,
+    }
+
+
+def _warning_json(warning: OfficialWarning) -> dict[str, Any]:
+    return {
+        "event": warning.event,
+        "severity": warning.severity.value,
+        **span_json(warning.span),
+        "area": warning.area,
+        "headline": warning.headline,
+        "url": warning.url,
+    }
+
+
+def _entry_json(entry: SourceChance) -> dict[str, Any]:
+    return {
+        "feed": entry.source.feed,
+        "model": entry.source.model,
+        "lineage": entry.source.lineage,
+        "chance_pct": None if entry.chance is None else round(100 * entry.chance),
+        "least_cloud_pct": None if entry.least_cloud_pct is None else round(entry.least_cloud_pct),
+        "members": entry.members,
+        "sight_places": entry.sight_places,
+        "why_not": entry.why_not or None,
     }
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from alerts.briefing.collect import say_agreement
 from alerts.localtime import say_clock, say_day, say_span, say_time, zone_word
 from alerts.weather.hinges import CLOUD, Hinge
-from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
+from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast
-from service.report import span_json, utc_text
+from service.outlooktext import chance_lines, hazard_lines
+from service.report import outlook_json, span_json, utc_text
 from service.weathertable import Cell, NightWeather, Row
 
 _HEAD = "    °C  wind gust   rain  mm   dew  fog"
@@ -125,30 +125,8 @@ def _outlook(seen: NightWeather) -> Iterator[str]:
         return
     yield ""
     yield "Outlook"
-    yield from (f"  {line}" for line in _chance(seen, outlook))
-    for hazard in outlook.hazards:
-        mark = "" if hazard.level is HazardLevel.FINE else f"   ({hazard.level.value})"
-        at = f", {say_time(hazard.at, seen.site.tz)}" if hazard.at and mark else ""
-        link = f"  {hazard.url}" if hazard.url else ""
-        yield f"  {hazard.text}{at}{mark}{link}"
-    yield from (f"  {note}" for note in outlook.notes)
-
-
-def _chance(seen: NightWeather, outlook: Outlook) -> Iterator[str]:
-    if outlook.chance_pct is None:
-        yield "cloud unknown"
-        return
-    spread = (
-        f", sources from {outlook.spread_pct[0]} to {outlook.spread_pct[1]} %" if outlook.spread_pct else ""
-    )
-    yield f"clear {outlook.chance_pct} %{spread}. {say_agreement(outlook)}".rstrip()
-    if outlook.best is not None:
-        yield f"clearest {say_span(outlook.best, seen.site.tz)}"
-    if outlook.change_pct is not None:
-        yield f"since the last runs {outlook.change_pct:+d} points".replace("-", "−")
-    if outlook.overhead_pct is not None:
-        differs = f": {outlook.sight_text}" if outlook.sight_text else ""
-        yield f"overhead alone {outlook.overhead_pct} %{differs}"
+    lines = (*chance_lines(outlook, seen.site.tz), *hazard_lines(outlook, seen.site.tz), *outlook.notes)
+    yield from (f"  {line}" for line in lines)
 
 
 def _refused(seen: NightWeather) -> Iterator[str]:
@@ -217,7 +195,7 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
         "window": span_json(seen.window.span) if seen.window else None,
         "sources": [_source_json(seen, forecast) for forecast in seen.sources],
         "hours": [_row_json(row) for row in seen.rows],
-        "outlook": _outlook_json(seen.outlook) if seen.outlook else None,
+        "outlook": outlook_json(seen.outlook) if seen.outlook else None,
         "refused": [
             {"feed": each.feed, "model": each.model, "reason": each.reason, "at": utc_text(each.at)}
             for each in seen.refused
@@ -282,46 +260,6 @@ def _row_json(row: Row) -> dict[str, Any]:
         "dew_spread_c": _rounded(row.dew_spread_c),
         "fog_pct": _rounded(row.fog_pct),
         "aerosol_optical_depth": _rounded(row.aerosol_optical_depth, 3),
-    }
-
-
-def _outlook_json(outlook: Outlook) -> dict[str, Any]:
-    return {
-        "chance_pct": outlook.chance_pct,
-        "spread_pct": list(outlook.spread_pct) if outlook.spread_pct else None,
-        "best": span_json(outlook.best) if outlook.best else None,
-        "agreement": list(outlook.agreement),
-        "change_pct": outlook.change_pct,
-        "overhead_pct": outlook.overhead_pct,
-        "sight": outlook.sight_text or None,
-        "trip": span_json(outlook.trip) if outlook.trip else None,
-        "aerosol_optical_depth": outlook.aerosol_optical_depth,
-        "lineages": list(outlook.lineages),
-        "providers": list(outlook.providers),
-        "hazards": [
-            {
-                "name": hazard.name,
-                "level": hazard.level.value,
-                "worst": hazard.worst,
-                "unit": hazard.unit,
-                "at": utc_text(hazard.at),
-                "text": hazard.text,
-                "url": hazard.url or None,
-            }
-            for hazard in outlook.hazards
-        ],
-        "warnings": [
-            {
-                "event": each.event,
-                "severity": each.severity.value,
-                **span_json(each.span),
-                "area": each.area,
-                "headline": each.headline,
-                "url": each.url,
-            }
-            for each in outlook.warnings
-        ],
-        "notes": list(outlook.notes),
     }
 
 

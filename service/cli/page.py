@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
-from alerts.briefing.collect import say_agreement
 from alerts.localtime import MONTHS, say_clock, say_minutes, say_span, say_time, zone_word
 from alerts.night import BodyEvents, DarkWindow, Night
 from alerts.rules import Result
 from alerts.site import Site
 from alerts.sky.compass import direction_word
 from alerts.skyview import TOWN_CREDIT, WindowSky, say_sky
-from alerts.span import Span
 from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.outlook import HazardLevel, Outlook
+from alerts.weather.outlook import Outlook
+from service.outlooktext import chance_lines, hazard_lines
 
 _HEADLINES = {
     VerdictWord.GO: "Go",
@@ -118,27 +117,13 @@ def _weather(site: Site, outlook: Outlook | None, problems: Sequence[str]) -> It
     if outlook is None:
         yield "  none at hand"
     else:
-        yield from _chance(site, outlook)
-        for hazard in outlook.hazards:
-            mark = "" if hazard.level is HazardLevel.FINE else f"   ({hazard.level.value})"
-            yield f"  {hazard.text}{mark}"
+        lines = (*chance_lines(outlook, site.tz), *hazard_lines(outlook, site.tz))
+        yield from (f"  {line}" for line in lines)
         for entry in outlook.per_source:
             if entry.why_not:
                 yield f"  not used: {entry.source.feed} {entry.source.model}, {entry.why_not}"
     for problem in problems:
         yield f"  {problem}"
-
-
-def _chance(site: Site, outlook: Outlook) -> Iterator[str]:
-    if outlook.chance_pct is None:
-        yield "  cloud unknown"
-        return
-    spread = (
-        f", sources from {outlook.spread_pct[0]} to {outlook.spread_pct[1]} %" if outlook.spread_pct else ""
-    )
-    yield f"  clear {outlook.chance_pct} %{spread}. {say_agreement(outlook)}".rstrip()
-    if outlook.best is not None:
-        yield f"  clearest {say_span(Span(outlook.best.start, outlook.best.end), site.tz)}"
 
 
 def _reasons(verdict: Verdict) -> Iterator[str]:
