@@ -130,7 +130,7 @@ def window_json(window: DarkWindow) -> dict[str, Any]:
 
 
 def outlook_json(outlook: Outlook) -> dict[str, Any]:
-    """The weather over one window. sight: how the line of sight differs from overhead, null where not at all."""
+    """The weather over one window. sight: how the line of sight differs; null where it doesn't."""
     return {
         "window": span_json(outlook.window),
         "chance_pct": outlook.chance_pct,
