@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from statistics import fmean, median
+from math import fsum
+from statistics import median
 
 from alerts.span import Span
 from alerts.weather import hazards
@@ -22,7 +23,6 @@ from alerts.weather.record import Forecast, Source
 from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.sightwords import say_sight
 from alerts.weather.skill import BASE_RATE
-from alerts.weather.stretches import starts_to_try, stretch_at
 from alerts.weather.warned import authorities, overlapping, warning_hazard
 
 __all__ = ["SAYS_CLEAR_FROM", "build_outlook", "effective_cloud_pct", "why_unusable"]
@@ -238,8 +238,12 @@ def over_lineages(readings: Sequence[Reading], chance: Callable[[Reading], float
     """The mean over lineages of the mean within each, so that many models of one family weigh as one."""
     by_lineage: dict[str, list[float]] = {}
     for reading in readings:
-        by_lineage.setdefault(reading.source.lineage, []).append(chance(reading))
-    return fmean(fmean(chances) for chances in by_lineage.values())
+        by_lineage.setdefault(reading.forecast.source.lineage, []).append(chance(reading))
+    return _mean([_mean(chances) for chances in by_lineage.values()])
+
+
+def _mean(values: Sequence[float]) -> float:
+    return fsum(values) / len(values)
 
 
 def _overhead(counted: Sequence[Reading]) -> int | None:
@@ -260,12 +264,7 @@ def _change(counted: Sequence[Reading]) -> int | None:
 
 def _best_stretch(readings: Sequence[Reading], length: timedelta) -> Span | None:
     """The stretch with the highest joint chance over all sources, the earliest of equals."""
-    starts = {
-        start
-        for reading in readings
-        for start in starts_to_try(reading.parts, length)
-        if stretch_at(reading.parts, start, length)
-    }
+    starts = {stretch.start for reading in readings for stretch in reading.stretches}
     if not starts:
         return None
     best = max(sorted(starts), key=lambda start: over_lineages(readings, lambda r: r.chance_from(start)))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme
+from alerts.weather.series import Cut
 from alerts.weather.sightline import Layer, lies_below
 from alerts.weather.skill import THIN_CLOUD_WEIGHT, slanted_pct
 
@@ -102,6 +103,24 @@ def seen_cloud(
     there = along.get(hour.starts)
     frame = None if there is None else _along(forecast, hour, there, altitude_deg, beside)
     return None if frame is None else Seen(frame, beside, plan)
+
+
+def seen_clouds(
+    forecast: Forecast,
+    cut: Cut,
+    altitude_deg: float,
+    along: Mapping[datetime, HourlyWeather] | None = None,
+) -> list[Seen | None]:
+    """`seen_cloud` of some of the forecast's hours."""
+    if forecast.layer_scheme is LayerScheme.NONE and along is None:
+        return cut.values(_seen_total)
+    return [seen_cloud(forecast, hour, altitude_deg, along) for hour in cut.hours]
+
+
+def _seen_total(hour: HourlyWeather) -> Seen | None:
+    """The same in every view: nobody knows the layers."""
+    total = hour.cloud_total_pct
+    return None if total is None else Seen(total, total, total)
 
 
 def _along(

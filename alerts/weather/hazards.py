@@ -8,7 +8,7 @@ official warning) counts from leave-by to home.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from operator import attrgetter
@@ -57,6 +57,7 @@ class Over:
     found: the worst values so far, as several outlooks share a span.
     """
 
+    span: Span
     must: Span
     sources: tuple[Cut, ...]
     covers: tuple[bool, ...]
@@ -66,7 +67,7 @@ class Over:
     def of(cls, span: Span, must: Span, forecasts: Sequence[Forecast]) -> Over:
         cuts = tuple(forecast.series.cut(span) for forecast in forecasts)
         needed = KNOWN_FROM_SHARE * must.duration
-        return cls(must, cuts, tuple(cut.time_inside(must) >= needed for cut in cuts))
+        return cls(span, must, cuts, tuple(cut.time_inside(must) >= needed for cut in cuts))
 
 
 def assess(
@@ -115,25 +116,27 @@ def _worst(over: Over, value_of: ValueOf, *, least: bool = False) -> _Worst:
     """The highest value of all sources, or the least."""
     key = value_of, least
     if key not in over.found:
-        over.found[key] = _find_worst(over, value_of, min if least else max)
+        over.found[key] = _find_worst(over, value_of, least=least)
     return over.found[key]
 
 
-def _find_worst(over: Over, value_of: ValueOf, pick: Callable[..., float]) -> _Worst:
-    found: list[tuple[float, datetime]] = []
-    known = False
+def _find_worst(over: Over, value_of: ValueOf, *, least: bool) -> _Worst:
+    worst, at, known = None, None, False
     for cut, covers in zip(over.sources, over.covers, strict=True):
-        values, has_gaps = cut.values(value_of)
-        there = [value for value in values if value is not None] if has_gaps else values
+        series, first, after = cut.series, cut.first, cut.after
+        column = series.column(value_of)
+        values = column.values[first:after]
+        there = [value for value in values if value is not None] if column.has_gaps else values
         if not there:
             continue
-        mine = pick(there)
-        found.append((mine, cut.part_start(values.index(mine))))
-        known = known or (covers and (not has_gaps or _is_known(cut, values, over.must)))
-    if not found:
-        return _Worst(None, False)
-    worst = pick(value for value, _ in found)
-    return _Worst(worst, known, min(at for value, at in found if value == worst))
+        mine = min(there) if least else max(there)
+        since = series.starts[first + values.index(mine)]
+        if worst is None or (mine < worst if least else mine > worst):
+            worst, at = mine, since
+        elif mine == worst and at is not None:
+            at = min(at, since)
+        known = known or (covers and (not column.has_gaps or _is_known(cut, values, over.must)))
+    return _Worst(worst, known, None if at is None else max(at, over.span.start))
 
 
 def _is_known(cut: Cut, values: Sequence[float | None], must: Span) -> bool:
@@ -280,8 +283,7 @@ def _fog_pct(hour: HourlyWeather) -> float | None:
 
 
 def _foggy_share(cut: Cut) -> float:
-    values, _ = cut.values(_fog_pct)
-    parts = zip(cut.parts, values, strict=True)
+    parts = zip(cut.parts, cut.values(_fog_pct), strict=True)
     foggy = (part.duration for part, value in parts if (value or 0.0) >= FOG_SHARE_PCT)
     return sum(foggy, timedelta(0)) / cut.span.duration
 

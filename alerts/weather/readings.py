@@ -8,10 +8,11 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from alerts.span import Span
-from alerts.weather.clouds import Seen, effective_cloud_pct, low_lies_below, seen_cloud
+from alerts.weather.clouds import Seen, effective_cloud_pct, low_lies_below, seen_clouds
 from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast, Sight, Source
-from alerts.weather.skill import BASE_RATE, CLEAR_LIMIT_PCT, chance_of_forecast, chance_of_members
+from alerts.weather.series import Cut
+from alerts.weather.skill import BASE_RATE, CLEAR_LIMIT_PCT, chance_between, chance_of_members, rates_at
 from alerts.weather.stretches import Stretch, all_stretches, stretch_at, total
 
 MOST_UNKNOWN_SHARE = 0.2
@@ -51,7 +52,7 @@ class Reading:
     unusable: why nothing of it may be used; why_not: why its cloud gives no chance.
     chance_beside: the chance if the sky all round were as it is overhead. chance_then: by the run before,
     and chance_now: by this one on the same terms (the ground plan overhead); None without a run before.
-    chance_from: the chance of the event in a stretch that begins at a given moment.
+    stretches: those worth trying; chance_from: the chance of the event in one that begins at a given moment.
     """
 
     forecast: Forecast
@@ -63,7 +64,7 @@ class Reading:
     chance_then: float | None = None
     least_cloud_pct: float | None = None
     least_plan_pct: float | None = None
-    parts: tuple[Span, ...] = ()
+    stretches: tuple[Stretch, ...] = ()
     chance_from: Callable[[datetime], float] = lambda start: 0.0
     sight: Sight | None = None
     fog_below: bool = False
@@ -89,9 +90,10 @@ def read(forecast: Forecast, asking: Asking) -> Reading:
     """The source's answer, or a reading that says why there is none."""
     if unusable := why_unusable(forecast.source, asking.now, asking.is_night_of):
         return Reading(forecast, unusable=unusable)
-    if not len(forecast.series.cut(asking.ahead)):
+    cut = forecast.series.cut(asking.ahead)
+    if not len(cut):
         return Reading(forecast, unusable="doesn't reach this window")
-    return _read_members(forecast, asking) if forecast.members else _read_single(forecast, asking)
+    return _read_members(forecast, cut, asking) if forecast.members else _read_single(forecast, cut, asking)
 
 
 def why_unusable(source: Source, now: datetime, is_night_of: bool) -> str:
@@ -129,17 +131,14 @@ def _lead_days(forecast: Forecast, asking: Asking) -> float:
     return max(timedelta(0), asking.ahead.middle - issued) / timedelta(days=1)
 
 
-def _read_single(forecast: Forecast, asking: Asking) -> Reading:
+def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     """A single run's chance, from the worst hour of its clearest stretch."""
     sight = forecast.sight_over(asking.dark or asking.window)
     altitude_deg = sight.altitude_deg if sight else asking.altitude_deg
     along = {hour.starts: hour for hour in sight.hours} if sight else None
-    known = [
-        (part, cloud)
-        for part, hour in forecast.over(asking.ahead)
-        if (cloud := seen_cloud(forecast, hour, altitude_deg, along)) is not None
-    ]
-    parts, seen = tuple(part for part, _ in known), [cloud for _, cloud in known]
+    clouds = seen_clouds(forecast, cut, altitude_deg, along)
+    parts = tuple(part for part, cloud in zip(cut.parts, clouds, strict=True) if cloud is not None)
+    seen = [cloud for cloud in clouds if cloud is not None]
     if why_not := _too_unknown(1 - total(parts) / asking.ahead.duration):
         return Reading(forecast, why_not=why_not)
     frame = _Clearest(parts, [cloud.frame_pct for cloud in seen], asking, _lead_days(forecast, asking))
@@ -152,10 +151,10 @@ def _read_single(forecast: Forecast, asking: Asking) -> Reading:
         chance_then=chance_then,
         least_cloud_pct=frame.least_pct,
         least_plan_pct=_plan_then(frame, seen),
-        parts=parts,
+        stretches=frame.stretches,
         chance_from=frame.chance_from,
         sight=sight,
-        fog_below=_fog_below(forecast, asking),
+        fog_below=_fog_below(forecast, cut),
     )
 
 
@@ -169,22 +168,27 @@ class _Clearest:
         self, parts: tuple[Span, ...], clouds: Sequence[float], asking: Asking, lead_days: float
     ) -> None:
         self.parts, self.clouds, self.asking, self.lead_days = parts, clouds, asking, lead_days
-        stretches = all_stretches(parts, asking.length)
-        self.stretch = min(stretches, key=self.worst_in, default=None)
-        self.least_pct = self.worst_in(self.stretch) if self.stretch else None
+        self.rates = rates_at(lead_days)
+        self.stretches = all_stretches(parts, asking.length)
+        self.worst = {each.start: max(clouds[each.first : each.after]) for each in self.stretches}
+        self.stretch = min(self.stretches, key=lambda each: self.worst[each.start], default=None)
+        self.least_pct = self.worst[self.stretch.start] if self.stretch else None
 
-    def worst_in(self, stretch: Stretch | None) -> float:
+    def _worst_from(self, start: datetime) -> float:
+        if start in self.worst:
+            return self.worst[start]
+        stretch = stretch_at(self.parts, start, self.asking.length)
         return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
 
     @property
     def chance(self) -> float:
         if self.asking.length > self.asking.ahead.duration:
             return 0.0
-        return chance_of_forecast(self.worst_in(self.stretch), self.lead_days)
+        least_pct = ALL_CLOUD_PCT if self.least_pct is None else self.least_pct
+        return chance_between(least_pct, *self.rates)
 
     def chance_from(self, start: datetime) -> float:
-        stretch = stretch_at(self.parts, start, self.asking.length)
-        return chance_of_forecast(self.worst_in(stretch), self.lead_days)
+        return chance_between(self._worst_from(start), *self.rates)
 
 
 def _beside(frame: _Clearest, seen: Sequence[Seen], asking: Asking) -> _Clearest:
@@ -220,27 +224,27 @@ def _before(forecast: Forecast, asking: Asking) -> tuple[float | None, ...]:
     return forecast.cloud_before_pct[cut.first : cut.after]
 
 
-def _fog_below(forecast: Forecast, asking: Asking) -> bool:
+def _fog_below(forecast: Forecast, cut: Cut) -> bool:
     """Much low cloud, and the site above its top."""
-    low = [hour.cloud_low_pct or 0.0 for _, hour in forecast.over(asking.ahead)]
-    return low_lies_below(forecast) and max(low, default=0.0) >= MUCH_CLOUD_PCT
+    if not low_lies_below(forecast):
+        return False
+    return max((hour.cloud_low_pct or 0.0 for hour in cut.hours), default=0.0) >= MUCH_CLOUD_PCT
 
 
-def _read_members(forecast: Forecast, asking: Asking) -> Reading:
+def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     """An ensemble's chance: the share of members in which the event happens, each over all hours."""
     span, length = asking.ahead, asking.length
-    cut = forecast.series.cut(span)
-    touched, parts = range(cut.first, cut.after), tuple(cut.parts)
-    rows = [[_or_cloudy(member[i]) for i in touched] for member in forecast.members]
-    missing = [[member[i] is None for i in touched] for member in forecast.members]
-    if why_not := _too_unknown(_unknown_share(parts, missing, span)):
+    parts, told = tuple(cut.parts), [member[cut.first : cut.after] for member in forecast.members]
+    if why_not := _too_unknown(_unknown_share(parts, told, span)):
         return Reading(forecast, why_not=why_not)
+    rows = [[ALL_CLOUD_PCT if cloud is None else cloud for cloud in member] for member in told]
     stretches = all_stretches(parts, length)
+    own = {stretch.start: stretch for stretch in stretches}
     least = [min((max(row[s.first : s.after]) for s in stretches), default=ALL_CLOUD_PCT) for row in rows]
     lead_days = _lead_days(forecast, asking)
 
     def chance_from(start: datetime) -> float:
-        stretch = stretch_at(parts, start, length)
+        stretch = own.get(start) or stretch_at(parts, start, length)
         clear = 0
         if stretch:
             clear = sum(max(row[stretch.first : stretch.after]) <= CLEAR_LIMIT_PCT for row in rows)
@@ -256,22 +260,19 @@ def _read_members(forecast: Forecast, asking: Asking) -> Reading:
         chance_beside=chance,
         least_cloud_pct=middle,
         least_plan_pct=middle,
-        parts=parts,
+        stretches=stretches,
         chance_from=chance_from,
     )
 
 
-def _or_cloudy(cloud_pct: float | None) -> float:
-    return ALL_CLOUD_PCT if cloud_pct is None else cloud_pct
-
-
-def _unknown_share(parts: Sequence[Span], missing: Sequence[Sequence[bool]], span: Span) -> float:
+def _unknown_share(parts: Sequence[Span], members: Sequence[Sequence[float | None]], span: Span) -> float:
     """The share of member-time inside `span` without a value."""
-    known = sum(
-        (part.duration for row in missing for part, gone in zip(parts, row, strict=True) if not gone),
-        timedelta(0),
-    )
-    return 1 - known / (span.duration * len(missing))
+    lengths = [part.duration for part in parts]
+    known, whole = timedelta(0), sum(lengths, timedelta(0))
+    for row in members:
+        gone = (length for length, cloud in zip(lengths, row, strict=True) if cloud is None)
+        known += whole - sum(gone, timedelta(0)) if None in row else whole
+    return 1 - known / (span.duration * len(members))
 
 
 def _too_unknown(share: float) -> str:

@@ -5,24 +5,26 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from alerts.span import Span
 
 if TYPE_CHECKING:
     from alerts.weather.record import HourlyWeather
 
-ValueOf: TypeAlias = "Callable[[HourlyWeather], float | None]"
+ValueOf: TypeAlias = "Callable[[HourlyWeather], Any]"
+"""What is asked of each hour; None where it is unknown."""
 
 
 class Column:
-    """One value of every hour; has_gaps: somewhere it is unknown."""
+    """One value of every hour; has_gaps: somewhere it is unknown, is_empty: everywhere."""
 
-    __slots__ = ("has_gaps", "values")
+    __slots__ = ("has_gaps", "is_empty", "values")
 
-    def __init__(self, values: list[float | None]) -> None:
+    def __init__(self, values: list[Any]) -> None:
         self.values = values
         self.has_gaps = None in values
+        self.is_empty = self.has_gaps and all(value is None for value in values)
 
 
 class Series:
@@ -72,14 +74,9 @@ class Cut:
         for at in range(self.first, self.after):
             yield Span(max(self.series.starts[at], start), min(self.series.ends[at], end))
 
-    def values(self, value_of: ValueOf) -> tuple[list[float | None], bool]:
-        """The value of each hour, and whether some of them may be unknown."""
-        column = self.series.column(value_of)
-        return column.values[self.first : self.after], column.has_gaps
-
-    def part_start(self, index: int) -> datetime:
-        """When the part of the hour at that place within the cut begins."""
-        return max(self.series.starts[self.first + index], self.span.start)
+    def values(self, value_of: ValueOf) -> list[Any]:
+        """The value of each hour."""
+        return self.series.column(value_of).values[self.first : self.after]
 
     def time_inside(self, span: Span, values: Sequence[float | None] | None = None) -> timedelta:
         """How much of a span lies in these hours; given their values, in those that are known."""

@@ -24,6 +24,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from math import exp, radians, sqrt, tan
+from operator import itemgetter
 
 THIN_CLOUD_WEIGHT = 0.6
 """How much of high cloud with nothing below it counts: cirrus dims stars, it rarely hides them. A common
@@ -63,6 +64,9 @@ The slope of "came clear" on (k + 0.5) / (n + 1) through the base rate, for grou
 measured data, a run standing in for a member; the last row as above."""
 
 
+_LEAD = itemgetter(0)
+
+
 def slanted_pct(cover_pct: float, altitude_deg: float) -> float:
     """The share of a view at that altitude which broken cloud hides, from its share of the ground plan.
 
@@ -81,7 +85,16 @@ def chance_of_forecast(cloud_pct: float, lead_days: float) -> float:
     cloud_pct: effective cloud, 0..100. Falls smoothly with cloud, between the two rates measured at
     that lead. The base rate is part of those rates: nothing further is drawn toward it.
     """
-    clear_rate, cloudy_rate = (_at_lead(RATES_BY_LEAD_DAY, lead_days, column) for column in (1, 2))
+    return chance_between(cloud_pct, *rates_at(lead_days))
+
+
+def rates_at(lead_days: float) -> tuple[float, float]:
+    """How often it came clear at that lead when forecast clear, and when forecast not clear."""
+    return _at_lead(RATES_BY_LEAD_DAY, lead_days, 1), _at_lead(RATES_BY_LEAD_DAY, lead_days, 2)
+
+
+def chance_between(cloud_pct: float, clear_rate: float, cloudy_rate: float) -> float:
+    """`chance_of_forecast` with the rates of its lead at hand."""
     leaning = 1.0 / (1.0 + exp((cloud_pct - CLEAR_LIMIT_PCT) / WIDTH_PCT))
     return cloudy_rate + (clear_rate - cloudy_rate) * leaning
 
@@ -98,7 +111,7 @@ def chance_of_members(happens: int, members: int, lead_days: float, base_rate: f
 
 def _at_lead(table: Sequence[Sequence[float]], lead_days: float, column: int) -> float:
     """A column of a table at that lead, straight lines between its rows, level beyond its ends."""
-    after = bisect_right([row[0] for row in table], lead_days)
+    after = bisect_right(table, lead_days, key=_LEAD)
     if after == 0:
         return table[0][column]
     if after == len(table):

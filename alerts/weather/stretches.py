@@ -26,12 +26,6 @@ def stretch_at(parts: Sequence[Span], start: datetime, length: timedelta) -> Str
 
     parts: ascending, not overlapping; time between them is unknown.
     """
-    return _stretch_at(tuple(parts), start, length)
-
-
-@lru_cache(maxsize=4096)
-def _stretch_at(parts: tuple[Span, ...], start: datetime, length: timedelta) -> Stretch | None:
-    """Remembered, as models of one feed cut a window into the same parts."""
     end = start + length
     first = bisect_right(parts, start, key=lambda part: part.end)
     after = bisect_left(parts, end, key=lambda part: part.start)
@@ -60,7 +54,8 @@ def all_stretches(parts: Sequence[Span], length: timedelta) -> tuple[Stretch, ..
 
 @lru_cache(maxsize=256)
 def _all_stretches(parts: tuple[Span, ...], length: timedelta) -> tuple[Stretch, ...]:
-    found = (_stretch_at(parts, start, length) for start in starts_to_try(parts, length))
+    """Remembered, as models of one feed cut a window into the same parts."""
+    found = (stretch_at(parts, start, length) for start in starts_to_try(parts, length))
     return tuple(stretch for stretch in found if stretch is not None)
 
 
