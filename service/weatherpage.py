@@ -136,7 +136,7 @@ def _refused(seen: NightWeather) -> Iterator[str]:
     yield "Not usable"
     for each in seen.refused:
         at = f" at {say_time(each.at, seen.site.tz)}" if each.at else ""
-        yield f"  {each.feed} {each.model}{at}: {each.reason}"
+        yield f"  {' '.join(filter(None, (each.feed, each.model)))}{at}: {each.reason}"
 
 
 def _hinge(seen: NightWeather) -> Iterator[str]:

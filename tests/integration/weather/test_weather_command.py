@@ -139,7 +139,7 @@ def test_a_site_shows_what_its_nights_are_judged_by_and_what_could_not_be_used(r
     assert "1  metno global (ecmwf), published 03 Jul 13:00 UTC: clear" in page
     assert "2  open-meteo icon_seamless (icon), published 03 Jul 13:00 UTC: not used, 100 % of" in page
     assert "open-meteo gfs_seamless at Sat 16:00 CEST: cloud of 137 %." in page
-    assert "nws  at Sat 16:00 CEST: nws is down." in page
+    assert "nws at Sat 16:00 CEST: nws is down." in page
 
 
 @pytest.mark.usefixtures("site")
