@@ -16,7 +16,7 @@ from alerts.track.climatology import MonthCounts, climatology, month_counts
 from alerts.track.evidence import OutcomeState
 from alerts.track.leads import LEADS, Lead
 from alerts.track.pairs import Pairs
-from alerts.track.record import Record, build_record
+from alerts.track.record import Calls, Record, build_record
 from alerts.track.regret import Ledger, build_ledger
 from alerts.track.words import (
     NO_RECORD,
@@ -145,7 +145,7 @@ def record_page(title: str, found: TrackRecord) -> Iterator[str]:
             yield NOTHING_SETTLED.format(found.unsure)
         return
     nearest = found.records[lead]
-    yield say_first(lead, nearest)
+    yield say_first(lead, nearest.calls)
     yield say_judges(nearest)
     yield say_worth(nearest)
     yield say_skill(nearest)
@@ -156,9 +156,9 @@ def record_page(title: str, found: TrackRecord) -> Iterator[str]:
         yield from ledger_lines(ledger)
 
 
-def say_first(lead: Lead, record: Record) -> str:
+def say_first(lead: Lead, calls: Calls) -> str:
     """The line that answers the question: `Told go 14 times, clear 11; silent on 3 clear nights of 22.`"""
-    return say_calls(record.calls, "told go" if lead in TOLD_LEADS else "leaned to go")
+    return say_calls(calls, "told go" if lead in TOLD_LEADS else "leaned to go")
 
 
 def _reliability_lines(record: Record) -> Iterator[str]:

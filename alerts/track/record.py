@@ -142,7 +142,7 @@ def build_record(pairs: Pairs, *, reference: Floats | None = None, unsure: int =
         clear=clear,
         effective_nights=round(nights, 1),
         share_range=wilson_range(clear * worth, count * worth) if count else None,
-        calls=_calls(pairs),
+        calls=count_calls(pairs),
         judges={judge: int((pairs.judge == i).sum()) for i, judge in enumerate(JUDGES)},
         reliability=_reliability(pairs, worth),
         scores=_scores(pairs, reference, nights, models) if count >= FEWEST_PAIRS else None,
@@ -179,7 +179,8 @@ def records_by_lineage(pairs: Pairs, lead: Lead) -> Iterator[tuple[str, Record]]
             yield name, build_record(alone)
 
 
-def _calls(pairs: Pairs) -> Calls:
+def count_calls(pairs: Pairs) -> Calls:
+    """Hits, false alarms and silence, of any pairs that should be of one lead."""
     told, clear, barred = pairs.told_go, pairs.clear, pairs.is_barred
     return Calls(
         told_go=int(told.sum()),

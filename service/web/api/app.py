@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import FastAPI
 
-from service.web.api import judge, sites
+from service.web.api import judge, record, sites
 from service.web.api.models import ProblemModel
 from service.web.api.problems import add_problem_handlers
 from service.web.context import Web
@@ -25,6 +25,7 @@ def build_api(web: Web) -> FastAPI:
     )
     api.state.web = web
     api.include_router(sites.build_router(web))
+    api.include_router(record.build_router(web))
     api.include_router(judge.build_router(web))
     add_problem_handlers(api)
     _describe_problems(api)
