@@ -8,37 +8,78 @@ also while it is wrapped in TLS or handed to another object.
 from __future__ import annotations
 
 import contextlib
+import heapq
+import itertools
 import socket
 import threading
 import time
 from types import TracebackType
 
 
+class _Watchdog:
+    """One thread that cuts every deadline whose time is over, however many run side by side."""
+
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._waiting: list[tuple[float, int, Deadline]] = []
+        self._numbers = itertools.count()
+        self._thread: threading.Thread | None = None
+
+    def add(self, ends_at_s: float, deadline: Deadline) -> None:
+        with self._changed:
+            heapq.heappush(self._waiting, (ends_at_s, next(self._numbers), deadline))
+            if self._thread is None or not self._thread.is_alive():  # not yet, or not in this process
+                self._thread = threading.Thread(target=self._work, name="duskbell-deadlines", daemon=True)
+                self._thread.start()
+            elif self._waiting[0][2] is deadline:
+                self._changed.notify()
+
+    def _work(self) -> None:
+        while True:
+            self._next().cut()
+
+    def _next(self) -> Deadline:
+        """The first whose time is over, once it is; those that ended in time are passed over."""
+        with self._changed:
+            while True:
+                while self._waiting and self._waiting[0][2].is_over:
+                    heapq.heappop(self._waiting)
+                if not self._waiting:
+                    self._changed.wait()
+                elif (left_s := self._waiting[0][0] - time.monotonic()) > 0:
+                    self._changed.wait(left_s)
+                else:
+                    return heapq.heappop(self._waiting)[2]
+
+
+_WATCHDOG = _Watchdog()
+
+
 class Deadline:
     """From `with Deadline(s)` on, entrusted sockets live for that long and no longer.
 
     fired: whether the time ran out inside the block; a result reached after that can't be trusted.
+    is_over: whether the block is left.
     """
 
     def __init__(self, whole_s: float) -> None:
         self._whole_s = whole_s
         self._lock = threading.Lock()
         self._watched: list[socket.socket] = []
-        self._timer = threading.Timer(whole_s, self._cut)
-        self._timer.daemon = True
         self._ends_at = 0.0
         self.fired = False
+        self.is_over = False
 
     def __enter__(self) -> Deadline:
         self._ends_at = time.monotonic() + self._whole_s
-        self._timer.start()
+        _WATCHDOG.add(self._ends_at, self)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._timer.cancel()
         with self._lock:
+            self.is_over = True
             for watched in self._watched:
                 watched.close()
             self._watched.clear()
@@ -55,10 +96,12 @@ class Deadline:
             if self.fired:
                 self._shut_all()
 
-    def _cut(self) -> None:
+    def cut(self) -> None:
+        """End it now, unless its block is left already."""
         with self._lock:
-            self.fired = True
-            self._shut_all()
+            if not self.is_over:
+                self.fired = True
+                self._shut_all()
 
     def _shut_all(self) -> None:
         for watched in self._watched:

@@ -10,6 +10,7 @@ import ipaddress
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import urllib3.exceptions
 from urllib3.util import Url, parse_url
@@ -129,6 +130,7 @@ def address_ok(address: Address) -> bool:
     return not any(address in network for network in NOT_PUBLIC_V4)
 
 
+@lru_cache(maxsize=10_000)
 def parse_target(url: str) -> Target:
     """Take a URL apart; Blocked when it is written in a way that a receiver's address never is."""
     if len(url) > LONGEST_URL:

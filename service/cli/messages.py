@@ -70,7 +70,7 @@ def resend(message_id: str, again: bool) -> None:
 @messages.command("cancel")
 @click.argument("message_id")
 def cancel(message_id: str) -> None:
-    """End a message that still waits. A later cycle may call for another."""
+    """End a message that still waits. What it says isn't raised again, unless something changes."""
     from service.bootstrap import build
     from service.store import messages as store
 

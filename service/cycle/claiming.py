@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
@@ -130,6 +130,14 @@ class _Shelf:
     earlier: Mapping[int, int]
     scenes: Mapping[int, Scene]
     keys: Keys
+    manage: Mapping[int, str]
+    _read: dict[int, Wishes] = field(default_factory=dict)
+
+    def wishes(self, subscription_id: int) -> Wishes:
+        """Read once for all that is asked of them; one of UNREADABLE when they can't be."""
+        if subscription_id not in self._read:
+            self._read[subscription_id] = from_json(Wishes, self.subscriptions[subscription_id].wishes)
+        return self._read[subscription_id]
 
     def told(self, alert: tables.Alert) -> Told:
         """What composing needs of an alert; pictures and calendar only for those that are mailed."""
@@ -199,6 +207,7 @@ def _fill_shelf(
         hashes=hashes,
         suppressed=suppression.find_suppressed(session, hashes.values()),
         unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, wall),
+        manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, wall),
         earlier=count_earlier(session, {alert.id for alert in enclosing}),
         scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
         keys=links.keys,
@@ -263,7 +272,7 @@ def _look(
         return Ended(over, "what it said no longer holds")
     if quiet is not None:
         return Held(quiet)
-    unsubscribe = shelf.unsubscribe.get(address.id)
+    unsubscribe, manage = shelf.unsubscribe.get(address.id), shelf.manage.get(address.id)
     assert message.lease_token is not None, "claimed under a lease"
     return Claimed(
         message_id=message.id,
@@ -283,7 +292,7 @@ def _look(
         notice_facts=notice.facts if notice else {},
         link=_notice_link(session, links, notice, address, wall) if notice else "",
         unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
-        manage_url=links.page("me") if unsubscribe else None,
+        manage_url=links.url("manage", manage) if manage else None,
         units=units,
     )
 
@@ -332,7 +341,7 @@ def _quiet_until(shelf: _Shelf, message_id: str, alerts: tuple[Told, ...], now: 
     for _, alert in shelf.carried.get(message_id, []):
         if shelf.told(alert) not in alerts:
             continue
-        wishes = from_json(Wishes, shelf.subscriptions[alert.subscription_id].wishes)
+        wishes = shelf.wishes(alert.subscription_id)
         leave_by = alert.facts.get("leave_by")
         ends = quiet_until(
             AlertKind(alert.kind),
@@ -351,7 +360,7 @@ def _units(shelf: _Shelf, message_id: str) -> Units:
     carried = shelf.carried.get(message_id, [])
     if not carried:
         return Units.METRIC
-    return units_of(from_json(Wishes, shelf.subscriptions[carried[0][1].subscription_id].wishes))
+    return units_of(shelf.wishes(carried[0][1].subscription_id))
 
 
 def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert) -> bool:
@@ -363,7 +372,7 @@ def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert) -> bool:
         AlertKind(alert.kind),
         VerdictWord(verdict) if verdict else None,
         chance_pct,
-        from_json(Wishes, subscription.wishes),
+        shelf.wishes(alert.subscription_id),
     )
 
 

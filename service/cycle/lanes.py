@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 PER_DESTINATION = 4
 """Messages under way to one host at the same time."""
-PLACES = 16
+PLACES = 64
 """Quick sends at the same time, over all destinations."""
+WORTH_TAKING = 32
+"""Where more wait than there are places, this many are taken at once: a claim costs the same for each lot."""
 THREADS_AT_MOST = 160
 """Sends under way in all, the slow ones included."""
 SLOW_AFTER_S = 1.0
@@ -37,11 +39,13 @@ class Lanes:
         places: int = PLACES,
         at_most: int = THREADS_AT_MOST,
         slow_after_s: float = SLOW_AFTER_S,
+        worth_taking: int = 1,
     ) -> None:
         self._per_destination = per_destination
         self._places = places
         self._at_most = at_most
         self._slow_after_s = slow_after_s
+        self._worth_taking = worth_taking
         self._queues: dict[str, deque[str]] = {}
         self._turn: deque[str] = deque()
         self._under_way: dict[str, tuple[str, float]] = {}
@@ -72,10 +76,16 @@ class Lanes:
         self._queues.pop(destination, None)
 
     def take(self, now_s: float) -> list[str]:
-        """The messages that may start now, one after the other from each destination in turn."""
+        """The messages that may start now, one after the other from each destination in turn.
+
+        None while so few places are free that it is worth waiting for more; quick sends soon free some.
+        """
         taken: list[str] = []
         resting: list[str] = []
-        free = self._free(now_s)
+        quick = sum(now_s - started < self._slow_after_s for _, started in self._under_way.values())
+        free = min(self._places - quick, self._at_most - len(self._under_way))
+        if quick and free < self._worth_taking:
+            return []
         while self._turn and len(taken) < free:
             destination = self._turn.popleft()
             queue = self._queues.get(destination)
@@ -101,10 +111,6 @@ class Lanes:
         ages = [now_s - started for _, started in self._under_way.values()]
         return min((self._slow_after_s - age for age in ages if age < self._slow_after_s),
                    default=self._slow_after_s)  # fmt: skip
-
-    def _free(self, now_s: float) -> int:
-        quick = sum(now_s - started < self._slow_after_s for _, started in self._under_way.values())
-        return min(self._places - quick, self._at_most - len(self._under_way))
 
     def _busy(self, destination: str) -> int:
         return sum(where == destination for where, _ in self._under_way.values())

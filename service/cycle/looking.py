@@ -46,7 +46,8 @@ class Watch:
 class Raised:
     """An alert that was raised before, and how far it came.
 
-    is_live: it went out, may have, or still waits to. may_have_arrived: it went out or may have.
+    is_live: it went out, may have, still waits to, or was cancelled by the operator.
+    may_have_arrived: it went out or may have.
     """
 
     told: Told

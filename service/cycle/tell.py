@@ -59,7 +59,8 @@ def read_history(
         )
         for alert, dropped, status, maybe_sent in session.execute(query):
             arrived = dropped is None and (maybe_sent or status in (Status.SENT, Status.SENDING))
-            live = arrived or (dropped is None and status not in _ENDED_UNSENT)
+            waits = dropped is None and status not in _ENDED_UNSENT
+            live = arrived or waits or dropped == messages.CANCELLED
             raised = Raised(_as_told(alert), live, arrived)
             history[alert.subscription_id, alert.night_name].append(raised)
     return history

@@ -36,6 +36,9 @@ class Status(StrEnum):
     SUPPRESSED = "suppressed"
 
 
+CANCELLED = "cancelled"
+"""Why an alert was dropped from a message that the operator cancelled: it isn't raised again."""
+
 WAITING = (Status.DUE, Status.RETRY)
 UNSETTLED = (*WAITING, Status.SENDING)
 
@@ -307,10 +310,12 @@ def resend(session: Session, message: tables.Message, *, again: bool, now: datet
     message.maybe_sent = message.maybe_sent or message.status == Status.SENT
     message.status, message.due_at, message.settled_at = Status.RETRY, wall, None
     message.note = "sent once more by the operator"
+    _mark_alerts(session, message.id, CANCELLED, None)
 
 
 def cancel(session: Session, message: tables.Message, *, wall: datetime) -> None:
-    """End a message that still waits; BadInput when it doesn't."""
+    """End a message that still waits, for good: the alerts it carries count as told, so that the next
+    cycle doesn't raise them again. BadInput when it doesn't wait."""
     ended = session.execute(
         update(tables.Message)
         .where(tables.Message.id == message.id, tables.Message.status.in_(WAITING))
@@ -319,3 +324,14 @@ def cancel(session: Session, message: tables.Message, *, wall: datetime) -> None
     )
     if ended.rowcount != 1:  # type: ignore[attr-defined]
         raise BadInput(f"message {message.id} doesn't wait any more ({message.status}).")
+    if not message.maybe_sent:  # else they may have arrived, and a stand-down may be owed
+        _mark_alerts(session, message.id, None, CANCELLED)
+
+
+def _mark_alerts(session: Session, message_id: str, before: str | None, after: str | None) -> None:
+    link = tables.MessageAlert
+    session.execute(
+        update(link)
+        .where(link.message_id == message_id, link.dropped.is_not_distinct_from(before))
+        .values(dropped=after)
+    )

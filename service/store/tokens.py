@@ -31,7 +31,7 @@ class Purpose(StrEnum):
     CHALLENGE = "challenge"  # proves that a webhook's owner can read what arrives there
     SIGN_IN = "sign_in"
     UNSUBSCRIBE = "unsubscribe"
-    MANAGE = "manage"
+    MANAGE = "manage"  # leads to a button that mails a link to sign in; lets nobody in by itself
     API_KEY = "api_key"
 
 
@@ -76,6 +76,8 @@ def standing_links(
 ) -> dict[int, str]:
     """For each address the one token that stays the same from mail to mail; made where there is none."""
     wanted = set(address_ids)
+    if not wanted:
+        return {}
     rows = session.execute(
         select(Token.address_id, Token.nonce).where(
             Token.purpose == purpose, Token.address_id.in_(wanted), Token.used_at.is_(None)

@@ -1,4 +1,4 @@
-"""The pages behind links in mails: confirm an address, stop all mail to it.
+"""The pages behind links in mails: confirm an address, stop all mail to it, change what one is told.
 
 A GET only shows a button, since scanners follow links; the POST acts. The one-click POST of mail
 programs (RFC 8058) brings no cookie and needs no answer but a success; the token in the address is its
@@ -8,13 +8,14 @@ authority.
 from __future__ import annotations
 
 from fastapi import APIRouter, HTTPException, Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from service import access
 from service.masking import mask_target
 from service.store import limits, tables
 from service.store.tokens import Purpose
+from service.web.access import Looking
 from service.web.asking import network_of_request
 from service.web.context import Web
 
@@ -41,7 +42,7 @@ def build_router(web: Web) -> APIRouter:
             shown = _shown(address)
         if fault is not None:
             raise fault
-        return web.page(template, shown=shown, action=request.url.path)
+        return web.page(template, shown=shown, action=request.url.path, sent=False)
 
     @router.get("/unsubscribe/{token}", response_class=HTMLResponse)
     def ask_unsubscribe(request: Request, token: str) -> HTMLResponse:
@@ -56,6 +57,27 @@ def build_router(web: Web) -> APIRouter:
         if fault is not None:
             raise fault
         return web.page("unsubscribed.html", shown=shown)
+
+    @router.get("/manage/{token}")
+    def ask_manage(request: Request, token: str, viewer: Looking) -> Response:
+        if viewer is not None:
+            return RedirectResponse("/me", 303)
+        return look(request, Purpose.MANAGE, token, "manage.html")
+
+    @router.post("/manage/{token}", response_class=HTMLResponse)
+    def manage(request: Request, token: str) -> HTMLResponse:
+        """Who has the link gets a mail at its address and nothing else: the mail may have been passed on."""
+        now, network = duskbell.clock(), network_of_request(web, request)
+        with duskbell.sessions.begin() as session:
+            address = access.find_address(session, Purpose.MANAGE, token, now)
+            fault = refuse(session, request) if address is None else None
+            shown = _shown(address)
+            if address is not None:
+                access.ask_to_sign_in(session, duskbell.keys, address.target, network=network, now=now)
+        if fault is not None:
+            raise fault
+        web.nudge()
+        return web.page("manage.html", shown=shown, sent=True)
 
     @router.get("/confirm/{token}", response_class=HTMLResponse)
     def ask_confirm(request: Request, token: str) -> HTMLResponse:

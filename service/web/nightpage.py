@@ -46,6 +46,7 @@ ENDS = MappingProxyType(
         "expired": "came too late to help, so it wasn't sent",
         "superseded": "was overtaken by newer news",
         "suppressed": "was held back",
+        "cancelled": "was cancelled by the operator",
     }
 )
 
@@ -96,7 +97,7 @@ def build_night_page(
 ) -> NightPage:
     """The page's values for whoever sees the site as `seen`."""
     facts = night_facts(skies, seen, judged, next_window=next_window, invented=invented)
-    units = units_of(judged.wishes.units)
+    units = units_of(judged.wishes)
     window = judged.verdict.window
     deciding, *rest = judged.verdict.reasons
     against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]

@@ -51,7 +51,7 @@ class Ground:
         )
         duskbell = Duskbell(settings, invented_weather=Weather(8.0).gather)
         relay = MailServer(host="127.0.0.1", port=self.smtp_port, security="none") if self.smtp_port else None
-        client = SafeClient(allow=["127.0.0.0/8"], ports=range(1024, 65536))
+        client = SafeClient(allow=["127.0.0.0/8"], ports=range(1024, 65536), allow_http=True)
         duskbell.channels = build_channels(replace(wiring_from(settings), client=client, mail_server=relay))
         return duskbell
 

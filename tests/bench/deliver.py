@@ -1,0 +1,334 @@
+"""What delivery carries: webhooks and mails a second, how soon they arrive, and what a kill -9 does to it.
+
+    python tests/bench/deliver.py [--quick] [--json] [--rounds N]
+
+A real installation on SQLite, real sockets on loopback, receivers in two processes of their own on the same
+machine. One host of twenty never answers. The messages are goes with all notes for the field, as the judging
+stage writes them; none of them is composed beforehand.
+
+webhooks_per_s  to hosts that answer, from the first claim until the last of them has its own
+mails_per_s     through one relay, while webhooks to the hosts that hang are under way too
+p95_arrival_s   from the decision's commit to the arrival, half webhooks and half mails, as decisions come in
+                at the rate in `arrival_rate_per_s` while the postman runs
+kill_rounds     times the sender was killed -9 at a random moment; lost: messages that never arrived;
+                duplicates: arrivals beyond the first of a message; duplicates_with_other_id: those under another id
+                than the first; broken_promises: findings of the invariant checker after each round
+sender_cpu_s, receiver_cpu_s   processor time of the webhooks' phase, by process
+"""
+
+# ruff: noqa: E402 - the number of threads must be set before numpy is loaded
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import os
+import random
+import sys
+import tempfile
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "unit" / "briefing")]
+
+from sample_nights import facts_of
+from sqlalchemy import func, insert, select, update
+
+from alerts.briefing.facts import AlertKind
+from alerts.site import Site
+from alerts.wishes import Wishes
+from service.bootstrap import Duskbell
+from service.channels.webhook import new_secret
+from service.cycle import deliver
+from service.cycle.postman import Postman
+from service.store import messages, people, sites, tables
+from service.store.codec import to_json
+from service.store.messages import Status
+from service.store.promises import find_broken
+from tests.bench.delivery_receivers import Arrival, Receivers, serve_hooks, serve_mail
+from tests.integration.delivery import child
+from tests.integration.delivery.child import Ground
+
+HOSTS = [f"127.0.1.{number}" for number in range(1, 41)]
+HANGING = frozenset(HOSTS[::20])
+HELPS_FOR = timedelta(hours=6)
+A_ROUND = 12
+PATIENCE_S = 300.0
+BLOCK = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """How much of each is sent. stream_s: for how long decisions come in."""
+
+    webhooks: int
+    mails: int
+    stream_per_s: int
+    stream_s: int
+    rounds: int
+
+
+class Bench:
+    """An installation, its receivers, and messages that are made as they are needed."""
+
+    def __init__(self, folder: str) -> None:
+        self.hooks = Receivers(serve_hooks, HANGING)
+        self.mail = Receivers(serve_mail)
+        self.ground = Ground(folder, f"sqlite:///{folder}/store.sqlite3", self.mail.port)
+        self.duskbell: Duskbell = self.ground.open()
+        self._facts = to_json(facts_of("july", AlertKind.GO))
+        self._made = 0
+        with self.duskbell.sessions.begin() as session:
+            self._settle(session)
+
+    def _settle(self, session: object) -> None:
+        """One person, one site and one night for all; subscriptions and addresses come with the messages."""
+        now = datetime.now(UTC)
+        person = tables.Person(name="Ada", zone="Europe/Madrid", is_operator=True, created_at=now)
+        session.add(person)
+        place = Site("Field", 40.31, -1.42, 1180.0, "Europe/Madrid")
+        self._site = sites.add_site(session, person, place, elevation_known=True, now=now)
+        revision = sites.newest_revision(session, self._site.id)
+        night = tables.Night(
+            site_revision_id=revision.revision_id, name=facts_of("july", AlertKind.GO).night,
+            sky_key="all", starts=now, ends=now, facts={}, kernel="k", rules_version="1", computed_at=now,
+        )  # fmt: skip
+        snapshot = tables.WishSnapshot(digest="", wishes=to_json(Wishes()))
+        finding = tables.Finding(reasons=[])
+        session.add_all([night, snapshot, finding])
+        session.flush()
+        self._person_id, self._night = person.id, night
+        self._snapshot_id, self._finding_id = snapshot.id, finding.id
+        self._revision_id = revision.revision_id
+
+    def hook(self, *, hangs: bool = False) -> tuple[str, str]:
+        hosts = sorted(HANGING) if hangs else [host for host in HOSTS if host not in HANGING]
+        self._made += 1
+        host = hosts[self._made % len(hosts)]
+        return "webhook", f"http://{host}:{self.hooks.port}/hook?n={self._made}"
+
+    def mailbox(self) -> tuple[str, str]:
+        self._made += 1
+        return "email", f"p{self._made}@example.net"
+
+    def decide(self, targets: Sequence[tuple[str, str]]) -> list[str]:
+        """Decisions, alerts and messages in one transaction, each to an address of its own; the ids."""
+        now = datetime.now(UTC)
+        with self.duskbell.sessions.begin() as session:
+            first = (session.scalar(select(func.max(tables.Address.id))) or 0) + 1
+            numbers = range(first, first + len(targets))
+            ids = [messages.new_message_id() for _ in targets]
+            for kind, rows in self._rows(numbers, ids, targets, now):
+                session.execute(insert(kind), rows)
+        return ids
+
+    def _rows(
+        self, numbers: range, ids: list[str], targets: Sequence[tuple[str, str]], now: datetime
+    ) -> Iterable[tuple[type[tables.Table], list[dict[str, object]]]]:
+        wishes = to_json(Wishes(quiet=None))
+        yield tables.Address, [
+            {"id": n, "person_id": self._person_id, "channel": channel, "target": target,
+             "secrets": [new_secret()], "created_at": now, "confirmed_at": now}
+            for n, (channel, target) in zip(numbers, targets, strict=True)
+        ]  # fmt: skip
+        yield tables.Subscription, [
+            {"id": n, "person_id": self._person_id, "address_id": n, "site_id": self._site.id,
+             "wishes": wishes, "sky_key": people.sky_key(Wishes().sky), "created_at": now}
+            for n in numbers
+        ]  # fmt: skip
+        about = {"subscription_id": 0, "night_name": self._night.name}
+        yield tables.Decision, [
+            {**about, "id": n, "subscription_id": n, "night_id": self._night.id,
+             "site_revision_id": self._revision_id, "as_of": now, "confirmed_at": now, "verdict": "go",
+             "deciding_rule": "chance", "fingerprint": "go", "chance_pct": 81,
+             "wish_snapshot_id": self._snapshot_id, "finding_id": self._finding_id, "outlook_ids": [],
+             "forecast_ids": [1], "kernel": "k", "rules_version": "1", "told": "go"}
+            for n in numbers
+        ]  # fmt: skip
+        yield tables.Alert, [
+            {**about, "id": n, "subscription_id": n, "kind": "go", "occurrence": 1, "decision_id": n,
+             "why": "good_tonight", "raised_at": now, "expires_at": now + HELPS_FOR,
+             "facts": {**self._facts, "site_name": f"Field {n:06}"}}
+            for n in numbers
+        ]  # fmt: skip
+        yield tables.Message, [
+            {"id": message_id, "address_id": n, "status": Status.DUE, "created_at": now, "due_at": now,
+             "expires_at": now + HELPS_FOR, "attempts": 0, "maybe_sent": False}
+            for n, message_id in zip(numbers, ids, strict=True)
+        ]  # fmt: skip
+        yield tables.MessageAlert, [
+            {"message_id": message_id, "alert_id": n} for n, message_id in zip(numbers, ids, strict=True)
+        ]  # fmt: skip
+
+    def arrivals(self) -> list[Arrival]:
+        return self.hooks.heard()[0] + self.mail.heard()[0]
+
+    def give_up_waiting(self) -> None:
+        """What is under way to hosts that hang ends here, so that the next phase begins afresh."""
+        with self.duskbell.sessions.begin() as session:
+            session.execute(
+                update(tables.Message)
+                .where(tables.Message.status.in_(messages.UNSETTLED))
+                .values(status=Status.FAILED, settled_at=datetime.now(UTC), lease_token=None, leased_until=None)
+            )
+
+    def close(self) -> None:
+        self.hooks.stop()
+        self.mail.stop()
+        self.duskbell.engine.dispose()
+
+
+def webhooks(bench: Bench, count: int) -> dict[str, float]:
+    """All are due at once, one of twenty to a host that hangs."""
+    hang = round(count / 20)
+    targets = [bench.hook() for _ in range(count - hang)] + [bench.hook(hangs=True) for _ in range(hang)]
+    random.Random(1).shuffle(targets)
+    bench.decide(targets)
+    theirs_s, mine_s = bench.hooks.heard()[1], time.process_time()
+    taken_s = _until_arrived(bench, bench.hooks, count - hang)
+    used_s = bench.hooks.heard()[1] - theirs_s
+    return {
+        "webhooks_per_s": round((count - hang) / taken_s, 1),
+        "sender_cpu_s": round(time.process_time() - mine_s, 2),
+        "receiver_cpu_s": round(used_s, 2),
+    }
+
+
+def mails(bench: Bench, count: int) -> dict[str, float]:
+    """Through one relay, while webhooks hang."""
+    bench.decide([bench.mailbox() for _ in range(count)] + [bench.hook(hangs=True) for _ in range(count // 20)])
+    return {"mails_per_s": round(count / _until_arrived(bench, bench.mail, count), 1)}
+
+
+def _until_arrived(bench: Bench, receivers: Receivers, count: int) -> float:
+    """Run the postman until that many more have come; seconds from the start to the last of them."""
+    before = len(receivers.heard()[0])
+    bench.duskbell.delivery.stopping.clear()
+    postman, began_s = Postman(bench.duskbell.delivery), time.time()
+    postman.start()
+    while len(arrived := receivers.heard()[0]) < before + count:
+        _wait_a_little(began_s)
+    bench.duskbell.delivery.stopping.set()
+    bench.duskbell.delivery.nudge.set()
+    postman.join(child.PATIENCE_S)
+    bench.give_up_waiting()
+    return max(each.at_s for each in arrived) - began_s
+
+
+def _wait_a_little(since_s: float) -> None:
+    assert time.time() < since_s + PATIENCE_S, "messages don't arrive; run with fewer, and look at the rows"
+    time.sleep(0.25)
+
+
+def arrival(bench: Bench, per_s: int, for_s: int) -> dict[str, float]:
+    """Decisions come in steadily, half webhooks and half mails, one webhook of twenty to a host that hangs."""
+    decided: dict[str, float] = {}
+    delivery = bench.duskbell.delivery
+    delivery.stopping.clear()
+    postman = Postman(delivery)
+    postman.start()
+    ends_s, dice = time.monotonic() + for_s, random.Random(2)
+    while time.monotonic() < ends_s:
+        began_s = time.monotonic()
+        targets = [
+            bench.mailbox() if dice.random() < 0.5 else bench.hook(hangs=dice.random() < 0.05)
+            for _ in range(BLOCK)
+        ]
+        ids = bench.decide(targets)
+        decided |= dict.fromkeys(
+            (each for each, (_, target) in zip(ids, targets, strict=True) if _host(target) not in HANGING),
+            time.time(),
+        )
+        time.sleep(max(0.0, BLOCK / per_s - (time.monotonic() - began_s)))
+    while True:
+        came = {each.message_id: each.at_s for each in bench.arrivals()}
+        if decided.keys() <= came.keys():
+            break
+        _wait_a_little(max(decided.values()))
+    delivery.stopping.set()
+    delivery.nudge.set()
+    postman.join(child.PATIENCE_S)
+    bench.give_up_waiting()
+    waits_s = sorted(came[each] - at_s for each, at_s in decided.items())
+    return {"p95_arrival_s": round(waits_s[int(0.95 * len(waits_s))], 2), "arrival_rate_per_s": per_s}
+
+
+def _host(target: str) -> str:
+    return target.partition("//")[2].partition(":")[0]
+
+
+def kills(bench: Bench, rounds: int, say: bool) -> dict[str, int]:
+    """Kill a sender at a random moment, start another, and look what arrived; that many times."""
+    dice, made, broken = random.Random(5), [], 0
+    for number in range(rounds):
+        made += bench.decide([bench.mailbox() if k % 2 else bench.hook() for k in range(A_ROUND)])
+        child.run_and_kill(child.send, bench.ground, after_s=dice.uniform(0.05, 0.8))
+        _let_leases_run_out(bench)
+        assert child.run(child.send, bench.ground) == 0
+        with bench.duskbell.sessions() as session:
+            broken += len(find_broken(session, now=datetime.now(UTC), wall=datetime.now(UTC)))
+        if say:
+            sys.stderr.write(f"\rkill round {number + 1}")
+    return {"kill_rounds": rounds, **_losses(bench.arrivals(), made), "broken_promises": broken}
+
+
+def _let_leases_run_out(bench: Bench) -> None:
+    with bench.duskbell.sessions.begin() as session:
+        session.execute(
+            update(tables.Message)
+            .where(tables.Message.status == Status.SENDING)
+            .values(leased_until=datetime.now(UTC) - timedelta(seconds=1))
+        )
+
+
+def _losses(arrivals: Sequence[Arrival], made: Sequence[str]) -> dict[str, int]:
+    wanted = set(made)
+    times = Counter(each.message_id for each in arrivals if each.message_id in wanted)
+    ids_by_content: defaultdict[str, set[str]] = defaultdict(set)
+    for each in arrivals:
+        ids_by_content[each.content].add(each.message_id)
+    return {
+        "lost": len(wanted - times.keys()),
+        "duplicates": sum(times.values()) - len(times),
+        "duplicates_with_other_id": sum(len(ids) - 1 for ids in ids_by_content.values()),
+    }
+
+
+def measure(sizes: Sizes, say: bool) -> dict[str, float]:
+    with tempfile.TemporaryDirectory() as folder, closing(Bench(folder)) as bench:
+        found: dict[str, float] = {"hanging_share": len(HANGING) / len(HOSTS)}
+        for phase in (
+            lambda: webhooks(bench, sizes.webhooks),
+            lambda: mails(bench, sizes.mails),
+            lambda: arrival(bench, sizes.stream_per_s, sizes.stream_s),
+            lambda: kills(bench, sizes.rounds, say),
+        ):
+            part = phase()
+            found |= part
+            if say:
+                sys.stderr.write("".join(f"{key:26}{value}\n" for key, value in part.items()))
+    return found
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="What delivery carries.")
+    parser.add_argument("--quick", action="store_true", help="fewer messages and 10 kills, in under 50 s")
+    parser.add_argument("--json", action="store_true", help="only the JSON line")
+    parser.add_argument("--rounds", type=int, default=None, help="kills; 100 unless --quick")
+    options = parser.parse_args()
+    logging.disable(logging.CRITICAL)
+    rounds = options.rounds or (10 if options.quick else 100)
+    sizes = Sizes(1500, 300, 60, 6, rounds) if options.quick else Sizes(6000, 1500, 60, 30, rounds)
+    sys.stdout.write(json.dumps(measure(sizes, not options.json)) + "\n")
+
+
+if __name__ == "__main__":
+    main()
