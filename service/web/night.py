@@ -9,7 +9,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
 from service.web.access import Looking, seen_site
-from service.web.arguing import argue_night, turns_of
+from service.web.arguing import argue_night
 from service.web.context import Web
 from service.web.drawing import night_pictures
 from service.web.faults import NothingHere
@@ -35,8 +35,7 @@ def build_router(web: Web) -> APIRouter:
                 session, web.skies, seen, judged, now,
                 next_window=next_window, invented=web.duskbell.invented,
             )  # fmt: skip
-            argument = argue_night(session, judged, now)
-            turns = turns_of(session, judged) if judged.is_mine else []
+            argued = argue_night(session, web.skies, judged, now)
             outcome = said_outcome(session, site_id, name, viewer)
         return web.page(
             "night.html",
@@ -47,8 +46,8 @@ def build_router(web: Web) -> APIRouter:
             base=f"/sites/{site_id}/nights/{name}",
             nights=f"/sites/{site_id}/nights",
             this_year=now.year,
-            argument=argument,
-            turns=turns,
+            argument=argued.lines,
+            turns=argued.turns,
             outcome=outcome,
         )
 

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session, defer
 
 from alerts.briefing.wording import short_day
 from alerts.errors import BadInput
+from service.argue import say_turns
 from service.feedhealth import close_breaker, feed_health
 from service.registration import shown
 from service.store import messages as stored_messages
@@ -24,7 +25,6 @@ from service.store.messages import UNSETTLED, Status
 from service.store.sites import newest_revision
 from service.store.tables_delivery import Notice, Trouble
 from service.web.access import Operating
-from service.web.arguing import say_turns
 from service.web.context import Web
 from service.web.faults import NothingHere
 from service.web.forms import Filled

@@ -1,0 +1,393 @@
+"""Why a night rang, or why it didn't, as a person would argue it: for the command and for the pages.
+
+From the rows of one case (service/casefile.py) to sentences; nothing is judged here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from alerts.briefing.units import in_units, units_of
+from alerts.briefing.wording import Clock, direction_word, length, listed, sentence, short_day
+from alerts.localtime import say_minutes, say_span, say_when
+from alerts.rules import Reason, Result, sky_reasons, target_name
+from alerts.site import zone_info
+from alerts.sky.ephemeris import Ephemeris
+from alerts.telling import Rung, Why
+from alerts.track.words import say_outcome
+from alerts.verdict import VerdictWord, hangs_on
+from alerts.weather.outlook import Outlook
+from alerts.wishes import Wishes
+from alerts.wishwords import say_words
+from service.casefile import Case, Sending, open_case
+from service.store import tables
+from service.store.codec import from_json
+from service.store.people import default_wishes
+
+KIND_WORDS = {"heads_up": "a heads-up", "go": "a go", "changed": "a change", "stand_down": "a stand-down"}
+STATE_WORDS = {
+    "sent": "arrived",
+    "due": "waits to be sent",
+    "sending": "is being sent",
+    "retry": "is tried again",
+    "failed": "failed",
+    "expired": "came too late to help, so it wasn't sent",
+    "superseded": "was overtaken by newer news, so it wasn't sent",
+    "suppressed": "was held back",
+}
+HELD_BACK = (
+    Why.QUIET_HOURS,
+    Why.ENOUGH_SAID,
+    Why.ENOUGH_THIS_WEEK,
+    Why.JUST_TURNED,
+    Why.ONE_LINEAGE,
+    Why.NOT_SURELY_AGAIN,
+    Why.TOO_LATE,
+    Why.TOO_EARLY,
+)
+"""Silence about a night that was good enough, or nearly."""
+MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One verdict on the way.
+
+    at, until: when it was reached and when it last held, in words; until is "" where it held no longer.
+    why: what decided; told: what was told of it, or why there was silence; sources: what each model said.
+    """
+
+    as_of: datetime
+    confirmed_at: datetime
+    at: str
+    until: str
+    verdict: str
+    chance_pct: int | None
+    why: str
+    told: str
+    sources: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Some lines on one thing. kind: sky, wishes, held, hangs_on, forecasts, told, afterwards."""
+
+    kind: str
+    heading: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Argument:
+    """answer: why it rang or didn't, in a sentence or two; then what that rests on, in order."""
+
+    answer: str
+    turns: tuple[Turn, ...]
+    paragraphs: tuple[Paragraph, ...]
+
+    def lines_of(self, kind: str) -> tuple[str, ...]:
+        """The lines on that thing; none where nothing is to be said of it."""
+        return next((each.lines for each in self.paragraphs if each.kind == kind), ())
+
+
+def argue(
+    session: Session,
+    subscription: tables.Subscription,
+    night_name: date,
+    now: datetime,
+    open_ephemeris: Callable[[], Ephemeris],
+) -> Argument:
+    """Everything on that night for that subscription; BadInput for a date without a night there."""
+    return argue_case(open_case(session, subscription, night_name, now, open_ephemeris))
+
+
+def argue_case(case: Case) -> Argument:
+    """The argument of a case; figures in the units wished."""
+    found = (
+        Paragraph("sky", "The sky", tuple(_sky(case))),
+        Paragraph("wishes", "Your wishes", tuple(_wishes(case))),
+        Paragraph("held", "Held back", tuple(_held(case))),
+        Paragraph("hangs_on", "What it hangs on", tuple(_hangs_on(case))),
+        Paragraph("forecasts", "Forecasts", tuple(_forecasts(case))),
+        Paragraph("told", "What was told", tuple(_told(case))),
+        Paragraph("afterwards", "What it was like", tuple(_afterwards(case))),
+    )
+    units = units_of(case.wishes)
+    paragraphs = tuple(
+        Paragraph(each.kind, each.heading, tuple(in_units(line, units) for line in each.lines))
+        for each in found
+        if each.lines
+    )
+    return Argument(
+        in_units(answer(case), units), say_turns(case.decisions, case.site.zone, case), paragraphs
+    )
+
+
+# ---- the answer
+
+
+def answer(case: Case) -> str:
+    """Why it rang, or why it didn't."""
+    if case.sendings:
+        return _it_rang(case)
+    if not case.decisions:
+        return _never_judged(case)
+    silent = "It didn't ring" if case.is_past else "It hasn't rung"
+    return f"{silent}: {_why_silent(case)}"
+
+
+def _it_rang(case: Case) -> str:
+    clock = _clock(case)
+    said = [f"{KIND_WORDS[each.alert.kind]} on {clock.stamp(each.alert.raised_at)}" for each in case.sendings]
+    lost = [each for each in case.sendings if each.state != "sent"]
+    arrived = "" if not lost else f" {sentence(listed([_say_lost(each) for each in lost]))}"
+    return f"It rang: {listed(said)}.{arrived}"
+
+
+def _say_lost(sending: Sending) -> str:
+    kind = KIND_WORDS[sending.alert.kind].split(maxsplit=1)[1]
+    return f"the {kind} {STATE_WORDS.get(sending.state, sending.state)}"
+
+
+def _why_silent(case: Case) -> str:
+    """What kept every decision silent; the one that stood highest speaks for all."""
+    highest = max(case.decisions, key=lambda each: each.rung)
+    if case.is_past and case.ran_before_leaving is False:
+        return "no cycle ran in the half day before one would have had to leave. Is the service running?"
+    if highest.rung >= Rung.GOOD or highest.why in HELD_BACK:
+        return f"{_kept(highest)}."
+    deciding = _reasons(case.last)[0]
+    return f"{deciding.text}.{_best_seen(case, deciding)}"
+
+
+def _best_seen(case: Case, deciding: Reason) -> str:
+    """` The best chance seen was 49 %, on …`, where it was once better than at last."""
+    best = max((each.chance_pct for each in case.decisions if each.chance_pct is not None), default=None)
+    when = next((each.as_of for each in case.decisions if each.chance_pct == best), None)
+    if best is None or when is None or best == case.last.chance_pct:
+        return ""
+    is_new = deciding.rule != "chance" and best < case.wishes.chance_go_pct
+    wanted = f"; you asked for {case.wishes.chance_go_pct} %" if is_new else ""
+    return f" The best chance seen was {best} %, on {_clock(case).stamp(when)}{wanted}."
+
+
+def _kept(decision: tables.Decision) -> str:
+    return decision.why_text or decision.why.replace("_", " ")
+
+
+def _never_judged(case: Case) -> str:
+    """Why no cycle has looked at it, the plainest reason first."""
+    subscription, address = case.subscription, case.subscription.address
+    if address.confirmed_at is None:
+        confirm = f"duskbell address confirm {address.id}"
+        return f"Nothing is judged for this address before it is confirmed: {confirm}"
+    if address.off_since is not None:
+        return f"The address is off since {_clock(case).stamp(address.off_since)}: {address.off_reason}."
+    if subscription.paused_until is not None and subscription.paused_until > case.now:
+        return f"The subscription is paused until {_clock(case).stamp(subscription.paused_until)}."
+    if subscription.created_at >= case.night.span.end:
+        since = _clock(case).stamp(subscription.created_at)
+        return f"It couldn't ring: nobody had subscribed yet; this subscription is from {since}."
+    if case.is_past:
+        if not case.cycles:
+            return "It was never judged: no cycle ran in the days before it. Was the service running?"
+        return "It was never judged: it came before you asked for such nights, or in a pause."
+    return f"{_not_yet(case)}{_sky_forbids(case)}"
+
+
+def _not_yet(case: Case) -> str:
+    if case.now.astimezone(case.site.tz).date() < case.first_looked_at:
+        return (
+            f"This night has not been judged yet: nights are looked at from {case.wishes.days_ahead} days "
+            f"ahead, this one from {short_day(case.first_looked_at)} on."
+        )
+    return "This night has not been judged yet: the next cycle looks at it."
+
+
+def _sky_forbids(case: Case) -> str:
+    if case.night.windows:
+        return ""
+    return f" From the sky alone there is nothing to ring for: {sky_reasons(case.night, case.site)[0].text}."
+
+
+# ---- sky and wishes
+
+
+def _sky(case: Case) -> Iterator[str]:
+    night, tz = case.night, case.site.tz
+    if not night.windows:
+        yield from (sentence(reason.text) for reason in sky_reasons(night, case.site))
+        return
+    for window in night.windows:
+        line = f"A dark window {say_span(window.span, tz)} ({say_minutes(window.span.duration)})"
+        if window.track and max(point.altitude_deg for point in window.track) > 0:
+            highest = max(window.track, key=lambda point: point.altitude_deg)
+            where = f"{direction_word(highest.azimuth_deg)}, {highest.altitude_deg:.0f}° high"
+            line += f"; {target_name(window.target)} at its highest {where}"
+        yield f"{line}."
+    moon = f"{100 * night.moon_lit:.0f} % lit"
+    yield f"The Moon is {moon}{', and down in the window' if night.wishes.moonless else ''}."
+
+
+def _wishes(case: Case) -> Iterator[str]:
+    """Each rule with its margin as it was judged last, the deciding one first; then what was asked for."""
+    if case.decisions:
+        last = case.last
+        yield f"As judged {_clock(case).stamp(last.confirmed_at)}, {last.verdict}:"
+        reasons = _reasons(last)
+        yield from (f"{_mark(reason, is_first=not k)} {reason.text}" for k, reason in enumerate(reasons))
+    asked = say_words(case.wishes, _usual(case))
+    if asked:
+        yield f"You asked for: {'; '.join(asked)}."
+
+
+def _mark(reason: Reason, *, is_first: bool) -> str:
+    return f"{'decided' if is_first else MARKS[reason.result]}:"
+
+
+def _usual(case: Case) -> Wishes:
+    return replace(default_wishes(), clock_zone=case.subscription.person.zone)
+
+
+def _reasons(decision: tables.Decision) -> list[Reason]:
+    return [from_json(Reason, each) for each in decision.reasons]
+
+
+# ---- the way to the verdict
+
+
+def say_turns(decisions: Sequence[tables.Decision], zone: str, case: Case | None = None) -> tuple[Turn, ...]:
+    """Every verdict on the way, oldest first. case: for what each model said then."""
+    clock = Clock(zone_info(zone))
+    return tuple(
+        Turn(
+            as_of=each.as_of,
+            confirmed_at=each.confirmed_at,
+            at=clock.stamp(each.as_of),
+            until="" if each.confirmed_at <= each.as_of else clock.stamp(each.confirmed_at),
+            verdict=each.verdict,
+            chance_pct=each.chance_pct,
+            why=sentence(each.reasons[0]["text"]) if each.reasons else "",
+            told=_told_of(each),
+            sources=_sources(case.outlook_of(each), each.as_of) if case else "",
+        )
+        for each in decisions
+    )
+
+
+def _told_of(decision: tables.Decision) -> str:
+    """`Told: a go.`, or why there was silence."""
+    if decision.told:
+        return f"Told: {KIND_WORDS.get(decision.told, decision.told)}."
+    why = sentence(decision.why_text)
+    return f"Silent: {why[:1].lower()}{why[1:]}" if why else ""
+
+
+def _sources(outlook: Outlook | None, as_of: datetime) -> str:
+    """`ifs 78 %, icon 78 %; the newest run 4 h old`."""
+    if outlook is None:
+        return ""
+    said = [f"{each.source.model} {100 * each.chance:.0f} %"
+            for each in outlook.per_source if each.chance is not None]  # fmt: skip
+    if not said:
+        return "no source could say"
+    issue = outlook.newest_issue
+    age = f"; the newest run {length(max(as_of - issue, timedelta(0)))} old" if issue else ""
+    raw_pct = outlook.raw_chance_pct
+    by_record = (
+        "" if raw_pct in (None, outlook.chance_pct) else f"; {raw_pct} % before correction by the record"
+    )
+    return f"{', '.join(said)}{age}{by_record}"
+
+
+def _held(case: Case) -> Iterator[str]:
+    """Each time a word was kept back that the night had earned, each reason once."""
+    seen: set[str] = set()
+    for each in case.decisions:
+        if each.told is None and each.why in HELD_BACK and each.why_text not in seen:
+            seen.add(each.why_text)
+            yield f"{_clock(case).stamp(each.as_of)}: {each.why_text}."
+
+
+def _hangs_on(case: Case) -> Iterator[str]:
+    """For a wait: what it hangs on, and when it is decided."""
+    if not case.decisions or case.is_past or case.last.verdict != VerdictWord.WAIT:
+        return
+    outlook, leave_by = case.outlook, case.last.leave_by
+    yield sentence(_reasons(case.last)[0].text)
+    if outlook is not None and (doubt := hangs_on(outlook)):
+        yield sentence(doubt)
+    if leave_by is not None and case.now < leave_by - case.wishes.notice:
+        clock = case.wishes.clock(case.site.tz)
+        yield f"We decide {say_when(leave_by - case.wishes.notice, case.now, clock)}."
+
+
+def _forecasts(case: Case) -> Iterator[str]:
+    """What the last decision rests on, and what came but couldn't be used."""
+    if case.decisions and not case.forecasts:
+        needed = (
+            "No forecast was needed." if not case.night.windows else "No forecast was at hand, or needed."
+        )
+        yield needed
+    for row in case.forecasts:
+        yield f"{row.feed} {row.model} ({row.lineage}): {_ages(case, row)}."
+    outlook = case.outlook
+    for entry in outlook.per_source if outlook else ():
+        if entry.why_not:
+            yield f"Not used: {entry.source.feed} {entry.source.model}: {entry.why_not}."
+    for row in case.rejected[:5]:
+        yield f"Refused on {_clock(case).stamp(row.fetched_at)}: {row.feed} {row.model}: {row.rejected}"
+
+
+def _ages(case: Case, row: tables.Forecast) -> str:
+    clock = _clock(case)
+    came = f"came {clock.stamp(row.fetched_at)}"
+    if row.issued_at is None:
+        return f"{came}, issued at an unknown time"
+    age = max(case.last.confirmed_at - row.issued_at, timedelta(0))
+    return f"issued {clock.stamp(row.issued_at)}, {came}; {length(age)} old when it was judged last"
+
+
+# ---- what was told, and what came
+
+
+def _told(case: Case) -> Iterator[str]:
+    clock = _clock(case)
+    for each in case.sendings:
+        chance = each.alert.facts.get("chance_pct")
+        kind = KIND_WORDS.get(each.alert.kind, each.alert.kind).split(maxsplit=1)[1].capitalize()
+        then = "" if chance is None else f", {chance} % then"
+        state = STATE_WORDS.get(each.state, each.state)
+        yield f"{kind}, {clock.stamp(each.alert.raised_at)}{then}; {state}. Message {each.message.id}."
+        if each.message.note:
+            yield f"  {sentence(each.message.note)}"
+        yield from (f"  {_say_attempt(attempt, clock)}" for attempt in each.attempts)
+    if case.decisions and not case.sendings:
+        yield "Nothing was told."
+
+
+def _say_attempt(attempt: tables.Attempt, clock: Clock) -> str:
+    """What the relay or receiver answered, on the real clock."""
+    answered = " ".join(filter(None, (attempt.code, (attempt.answer or "").strip()[:120])))
+    result = {"sent": "taken", "failed": "not taken", "maybe_sent": "perhaps taken"}
+    said = result.get(attempt.result, attempt.result)
+    return f"Tried {clock.stamp(attempt.started_at)}: {said}{f' ({answered})' if answered else ''}."
+
+
+def _afterwards(case: Case) -> Iterator[str]:
+    for outcome in case.outcomes:
+        yield from say_outcome(outcome, case.site.tz)
+    if not case.outcomes and case.reports:
+        said = listed(sorted({each.seen.value.replace("_", " ") for each in case.reports}))
+        yield f"People said: {said}."
+    if case.is_past and case.decisions and not case.outcomes and not case.reports and case.night.windows:
+        yield "Nobody has said yet what it was like."
+
+
+def _clock(case: Case) -> Clock:
+    """The clock that the person lives by."""
+    return Clock(zone_info(case.wishes.clock_zone or case.site.zone))

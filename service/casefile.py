@@ -1,0 +1,194 @@
+"""All rows on one night for one subscription: what was seen, decided, told and answered, and what came."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, defer
+
+from alerts.night import Night, night_named
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.track.evidence import PersonReport
+from alerts.track.outcome import Outcome
+from alerts.verdict import VerdictWord
+from alerts.weather.outlook import Outlook
+from alerts.wishes import Wishes
+from service.store import tables, track
+from service.store.codec import from_json
+from service.store.decisions import find_decisions
+from service.store.forecasts import place_key, rejected_since
+from service.store.sites import newest_revision, stored_site
+
+
+@dataclass(frozen=True, slots=True)
+class Sending:
+    """An alert on its way: the message that carried it, and every try. dropped: why it left the message."""
+
+    alert: tables.Alert
+    message: tables.Message
+    dropped: str | None
+    attempts: tuple[tables.Attempt, ...]
+
+    @property
+    def state(self) -> str:
+        """What became of it, in the message's words."""
+        return self.dropped or self.message.status
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One night for one subscription.
+
+    site, night, wishes: as it was judged last; as they are now where it never was. decisions: oldest first.
+    outlooks: by id. forecasts: behind the last decision; rejected: what came and couldn't be used.
+    cycles: how many ran while the night was to be looked at; ran_before_leaving: whether one did in the
+    half day before one must leave; None where that isn't known.
+    """
+
+    subscription: tables.Subscription
+    site: Site
+    night: Night
+    wishes: Wishes
+    now: datetime
+    decisions: Sequence[tables.Decision]
+    outlooks: Mapping[int, Outlook]
+    forecasts: Sequence[tables.Forecast]
+    rejected: Sequence[tables.Forecast]
+    sendings: Sequence[Sending]
+    outcomes: Sequence[Outcome]
+    reports: Sequence[PersonReport]
+    cycles: int
+    ran_before_leaving: bool | None
+
+    @property
+    def last(self) -> tables.Decision:
+        """The newest decision that is about the night itself and not about its being over."""
+        live = [each for each in self.decisions if each.deciding_rule != "over"]
+        return (live or list(self.decisions))[-1]
+
+    @property
+    def first_looked_at(self) -> date:
+        """The day from which on it is looked at."""
+        return self.night.name - timedelta(days=self.wishes.days_ahead)
+
+    @property
+    def is_past(self) -> bool:
+        """Whether its windows are over; without any, the night itself."""
+        ends = [window.span.end for window in self.night.windows]
+        return max(ends, default=self.night.span.end) <= self.now
+
+    @property
+    def outlook(self) -> Outlook | None:
+        """The outlook that the last decision is about; None without one."""
+        return self.outlook_of(self.last) if self.decisions else None
+
+    def outlook_of(self, decision: tables.Decision) -> Outlook | None:
+        """The outlook over the window that a decision is about."""
+        own = [self.outlooks[number] for number in decision.outlook_ids if number in self.outlooks]
+        return next((each for each in own if each.window.start == decision.window_start), None)
+
+
+def open_case(
+    session: Session,
+    subscription: tables.Subscription,
+    night_name: date,
+    now: datetime,
+    open_ephemeris: Callable[[], Ephemeris],
+) -> Case:
+    """Everything the store has on that night for that subscription.
+
+    open_ephemeris: for a night that was never judged. BadInput for a date without a night there.
+    """
+    decisions = find_decisions(session, subscription.id, night_name)
+    last = decisions[-1] if decisions else None
+    site, night, wishes = _as_judged(session, subscription, last, night_name, open_ephemeris)
+    return Case(
+        subscription=subscription,
+        site=site,
+        night=night,
+        wishes=wishes,
+        now=now,
+        decisions=decisions,
+        outlooks=_outlooks(session, decisions),
+        forecasts=_forecasts(session, last),
+        rejected=_rejected(session, site, night, wishes, now),
+        sendings=_sendings(session, subscription.id, night_name),
+        outcomes=_outcomes(session, subscription.site_id, night_name),
+        reports=track.find_person_reports(session, subscription.site_id, night_name),
+        cycles=_cycles(session, night.span.start - timedelta(days=wishes.days_ahead + 1), night.span.end),
+        ran_before_leaving=_ran_before(session, last),
+    )
+
+
+def _as_judged(
+    session: Session,
+    subscription: tables.Subscription,
+    last: tables.Decision | None,
+    night_name: date,
+    open_ephemeris: Callable[[], Ephemeris],
+) -> tuple[Site, Night, Wishes]:
+    if last is not None:
+        facts = session.get_one(tables.Night, last.night_id).facts
+        site = stored_site(session.get_one(tables.SiteRevision, last.site_revision_id)).site
+        return site, from_json(Night, facts), from_json(Wishes, last.wishes)
+    site = newest_revision(session, subscription.site_id).site
+    wishes = from_json(Wishes, subscription.wishes)
+    return site, night_named(site, night_name, wishes.sky, open_ephemeris()), wishes
+
+
+def _outlooks(session: Session, decisions: Sequence[tables.Decision]) -> dict[int, Outlook]:
+    ids = {number for decision in decisions for number in decision.outlook_ids}
+    rows = session.scalars(select(tables.Outlook).where(tables.Outlook.id.in_(ids)))
+    return {row.id: from_json(Outlook, row.facts) for row in rows}
+
+
+def _forecasts(session: Session, decision: tables.Decision | None) -> list[tables.Forecast]:
+    if decision is None:
+        return []
+    query = select(tables.Forecast).where(tables.Forecast.id.in_(decision.forecast_ids))
+    return list(session.scalars(query.options(defer(tables.Forecast.body)).order_by(tables.Forecast.id)))
+
+
+def _rejected(
+    session: Session, site: Site, night: Night, wishes: Wishes, now: datetime
+) -> list[tables.Forecast]:
+    since = night.span.start - timedelta(days=wishes.days_ahead)
+    return rejected_since(session, [place_key(site)], since, min(now, night.span.end))
+
+
+def _sendings(session: Session, subscription_id: int, night_name: date) -> list[Sending]:
+    query = (
+        select(tables.Alert, tables.Message, tables.MessageAlert.dropped)
+        .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
+        .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
+        .where(tables.Alert.subscription_id == subscription_id, tables.Alert.night_name == night_name)
+        .order_by(tables.Alert.id)
+    )
+    return [
+        Sending(alert, message, dropped, _attempts(session, message.id))
+        for alert, message, dropped in session.execute(query)
+    ]
+
+
+def _attempts(session: Session, message_id: str) -> tuple[tables.Attempt, ...]:
+    query = select(tables.Attempt).where(tables.Attempt.message_id == message_id)
+    return tuple(session.scalars(query.order_by(tables.Attempt.id)))
+
+
+def _outcomes(session: Session, site_id: int, night_name: date) -> list[Outcome]:
+    return [track.read_outcome(row) for row in track.find_outcomes(session, site_id, night_name, night_name)]
+
+
+def _cycles(session: Session, since: datetime, until: datetime) -> int:
+    query = select(func.count()).select_from(tables.Cycle)
+    return session.scalar(query.where(tables.Cycle.as_of.between(since, until))) or 0
+
+
+def _ran_before(session: Session, last: tables.Decision | None) -> bool | None:
+    if last is None or last.leave_by is None or last.verdict == VerdictWord.STAY:
+        return None
+    return _cycles(session, last.leave_by - timedelta(hours=12), last.leave_by) > 0
