@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,8 @@ from tests.integration.web.browsing import browsing, sign_in_as_owner
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
+def world(tmp_path: Path, empty_store: Path) -> Iterator[World]:
+    shutil.copy(empty_store, tmp_path / "store.sqlite3")
     with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
         yield world
 

@@ -1,0 +1,84 @@
+"""What people do in these tests: sign in, fill forms in, read their mail."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from typing import Any
+
+from starlette.testclient import TestClient
+
+from service.cycle import deliver
+from service.store import tables
+from service.web import sessions
+from service.web.guards import STAMP, make_stamp
+from tests.integration.cycle.world import GO_TIME, START, World
+from tests.integration.web.browsing import browsing
+
+PATIENCE = timedelta(seconds=20)
+"""How long somebody takes to fill a form in."""
+
+
+def new_person(world: World, email: str, *, confirmed: bool = True, zone: str = "Europe/Madrid") -> int:
+    """A person with one mail address; its number."""
+    with world.duskbell.sessions.begin() as session:
+        person = tables.Person(name="", zone=zone, is_operator=False, created_at=START)
+        session.add(person)
+        session.flush()
+        session.add(
+            tables.Address(
+                person_id=person.id,
+                channel="email",
+                target=email,
+                secrets=[],
+                created_at=START,
+                confirmed_at=START if confirmed else None,
+            )
+        )
+        return person.id
+
+
+@contextmanager
+def browsing_as(world: World, person_id: int) -> Iterator[TestClient]:
+    """A browser in which that person is signed in."""
+    with browsing(world, shown_at=GO_TIME) as browser:
+        with world.duskbell.sessions.begin() as session:
+            token = sessions.start(session, person_id, world.wall)
+        browser.cookies.set(sessions.cookie_name(is_https=False), token)
+        yield browser
+
+
+def stamped(world: World, **fields: Any) -> dict[str, Any]:
+    """A form as somebody sends it who took their time."""
+    return {**fields, STAMP: make_stamp(world.duskbell.keys, world.wall - PATIENCE)}
+
+
+def deliver_mail(world: World) -> None:
+    """Send what is due now."""
+    deliver.run(world.duskbell.delivery, world.wall)
+
+
+def links_in_mail(world: World, way: str) -> list[str]:
+    """The paths of that way in the mails so far, oldest first: `/confirm/…`."""
+    found = (re.search(rf"/{way}/[\w-]+", text_of(mail)) for _, mail in world.box.mails)
+    return [match[0] for match in found if match]
+
+
+def text_of(mail: Any) -> str:
+    return str(mail.get_body(preferencelist=("plain",)).get_content())
+
+
+def subscriptions(world: World, person_id: int | None = None) -> list[tables.Subscription]:
+    """The running ones, oldest first."""
+    with world.duskbell.sessions() as session:
+        rows = session.query(tables.Subscription).filter(tables.Subscription.ended_at.is_(None))
+        if person_id is not None:
+            rows = rows.filter(tables.Subscription.person_id == person_id)
+        return list(rows.order_by(tables.Subscription.id))
+
+
+def share_site(world: World, site_id: int = 1) -> None:
+    with world.duskbell.sessions.begin() as session:
+        session.get_one(tables.Site, site_id).is_shared = True
