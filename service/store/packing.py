@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import fields
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from operator import attrgetter
 from typing import Any
 
 from alerts.span import Span
@@ -13,7 +15,12 @@ from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, S
 from service.store import tables
 from service.store.codec import from_json, to_json
 
-_COLUMNS = tuple(field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"})
+_SECOND = timedelta(seconds=1)
+_COLUMNS = {
+    field.name: attrgetter(field.name)
+    for field in fields(HourlyWeather)
+    if field.name not in {"starts", "ends"}
+}
 
 
 def pack(forecast: Forecast) -> dict[str, Any]:
@@ -39,13 +46,20 @@ def pack(forecast: Forecast) -> dict[str, Any]:
 
 
 def _pack_hours(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
-    columns = {name: [getattr(hour, name) for hour in hours] for name in _COLUMNS}
+    columns = {name: [value_of(hour) for hour in hours] for name, value_of in _COLUMNS.items()}
+    known = {name: values for name, values in columns.items() if any(value is not None for value in values)}
+    return {**_pack_times(hours), "columns": known}
+
+
+def _pack_times(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
+    """First start, step and count where one hour follows the other; else all starts and ends."""
+    if hours:
+        first, step, count = hours[0].starts, hours[0].step, len(hours)
+        if all(hour.starts == first + i * step and hour.step == step for i, hour in enumerate(hours)):
+            return {"hours": [int(first.timestamp()), step // _SECOND, count]}
     return {
         "starts": [int(hour.starts.timestamp()) for hour in hours],
         "ends": [int(hour.ends.timestamp()) for hour in hours],
-        "columns": {
-            name: values for name, values in columns.items() if any(value is not None for value in values)
-        },
     }
 
 
@@ -98,12 +112,24 @@ def _unpack_source(row: tables.Forecast, body: dict[str, Any]) -> Source:
 
 def _unpack_hours(body: dict[str, Any]) -> tuple[HourlyWeather, ...]:
     columns: dict[str, list[Any]] = body["columns"]
-    return tuple(
-        HourlyWeather(
-            starts=_utc(starts), ends=_utc(ends), **{name: values[i] for name, values in columns.items()}
-        )
-        for i, (starts, ends) in enumerate(zip(body["starts"], body["ends"], strict=True))
-    )
+    starts, ends = _unpack_times(body)
+    unknown = [None] * len(starts)
+    rows = zip(starts, ends, *(columns.get(name, unknown) for name in _COLUMNS), strict=True)
+    return tuple(HourlyWeather(*row) for row in rows)
+
+
+def _unpack_times(body: dict[str, Any]) -> tuple[Sequence[datetime], Sequence[datetime]]:
+    if "hours" in body:
+        first, step_s, count = body["hours"]
+        edges = _edges(first, step_s, count)
+        return edges[:-1], edges[1:]
+    return [_utc(each) for each in body["starts"]], [_utc(each) for each in body["ends"]]
+
+
+@lru_cache(maxsize=64)
+def _edges(first: int, step_s: int, count: int) -> tuple[datetime, ...]:
+    """Shared by all forecasts over the same hours."""
+    return tuple(_utc(first + k * step_s) for k in range(count + 1))
 
 
 def _unpack_sight(sight: dict[str, Any]) -> Sight:
