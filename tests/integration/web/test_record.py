@@ -169,9 +169,7 @@ def test_the_json_needs_a_key_and_a_site_that_one_sees(remembering: Remembering)
         assert stranger.get(f"{API}/sites/999/record", headers=key).status_code == 404
 
 
-def test_the_page_is_kept_until_the_record_changes(
-    owner: TestClient, remembering: Remembering, tmp_path: Path
-) -> None:
+def test_the_page_is_kept_until_the_record_changes(owner: TestClient, remembering: Remembering) -> None:
     before = owner.get("/record").text
     assert owner.get("/record").text == before
     with remembering.world.duskbell.sessions.begin() as session:
