@@ -73,6 +73,8 @@ def as_text(value: object, feed: str, name: str) -> str:
 
 def as_number(value: object, feed: str, name: str) -> float:
     """A finite number; JSON's true and false are none."""
+    if type(value) is float and math.isfinite(value):  # nearly always
+        return value
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise bad_shape(feed, f"{name} is missing or no number.")
     try:

@@ -16,10 +16,12 @@ _DURATION = re.compile(
 )
 
 
+@lru_cache(maxsize=4096)
 def parse_instant(text: str) -> datetime:
     """The UTC time of `2026-10-09T12:00:00Z` or one with a numeric offset; ValueError for all else.
 
-    A time without an offset is refused: nobody could say when it is.
+    A time without an offset is refused: nobody could say when it is. Remembered, as answers about many
+    places name the same hours.
     """
     at = datetime.fromisoformat(text)
     if at.tzinfo is None:
@@ -76,8 +78,12 @@ def _add_months(start: datetime, months: int) -> datetime:
     return start.replace(year=year, month=month0 + 1, day=day)
 
 
+@lru_cache(maxsize=4096)
 def parse_interval(text: str) -> Span:
-    """The half-open span of `start/duration`; ValueError when it isn't one or lasts no time."""
+    """The half-open span of `start/duration`; ValueError when it isn't one or lasts no time.
+
+    Remembered, as an answer's layers are cut into the same intervals.
+    """
     start_text, slash, duration = text.partition("/")
     if not slash:
         raise ValueError(f"{text!r} is no start/duration")

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, TypeAlias
 
 from alerts.span import Span
 from alerts.weather.gates import Gate, Rejected, check_rising, check_units
@@ -60,6 +60,9 @@ class _Step:
     ahead: timedelta | None
     following: Mapping[str, Any]
     symbol: str | None
+
+
+_Followed: TypeAlias = Sequence[tuple[_Step, Span]]
 
 
 def parse(
@@ -168,8 +171,9 @@ def _build_hours(steps: Sequence[_Step]) -> tuple[HourlyWeather, ...]:
         lengths[-1] = lengths[-2]  # the last step says nothing of what follows
     spans = instant_spans([step.at for step in steps], lengths)
     values = [_instant_values(step) for step in steps]
-    columns = _period_columns(steps, spans)
-    words = _word_columns(steps, spans)
+    followed = _followed(steps)
+    columns = _period_columns(followed, spans)
+    words = _word_columns(followed, spans)
     return tuple(
         HourlyWeather(
             span.start,
@@ -190,36 +194,41 @@ def _instant_values(step: _Step) -> dict[str, Any]:
     }
 
 
-def _period_columns(steps: Sequence[_Step], spans: Sequence[Span]) -> dict[str, list[Any]]:
+def _period_columns(followed: _Followed, spans: Sequence[Span]) -> dict[str, list[Any]]:
     columns = {}
     for name, (field, _) in _HIGHEST.items():
-        periods = _periods(steps, _following_value(name))
+        periods = _periods(followed, _following_value(name))
         columns[field] = [periods.highest(span) for span in spans]
     for name, (field, _) in _AMOUNT.items():
-        periods = _periods(steps, _following_value(name))
+        periods = _periods(followed, _following_value(name))
         columns[field] = [periods.amount(span) for span in spans]
     return columns
 
 
-def _word_columns(steps: Sequence[_Step], spans: Sequence[Span]) -> dict[str, list[float | None]]:
+def _word_columns(followed: _Followed, spans: Sequence[Span]) -> dict[str, list[float | None]]:
     """1 where the symbol of a period that touches the span names it, 0 where none does."""
     columns = {}
     for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
-        periods = _periods(steps, _symbol_names(word))
+        periods = _periods(followed, _symbol_names(word))
         columns[field] = [periods.highest(span) for span in spans]
     return columns
 
 
-def _periods(steps: Sequence[_Step], read: Callable[[_Step], float | None]) -> Periods:
-    """What `read` finds for each step's period; one that runs into the next step's is left out."""
-    entries = []
+def _followed(steps: Sequence[_Step]) -> list[tuple[_Step, Span]]:
+    """Each step with the period that follows it; one that runs into the next step's is left out."""
+    found = []
     for step, later in zip(steps, [*steps[1:], None], strict=True):
         if step.ahead is None:
             continue
         span = Span(step.at, step.at + step.ahead)
         if later is None or span.end <= later.at:
-            entries.append((span, read(step)))
-    return Periods(entries)
+            found.append((step, span))
+    return found
+
+
+def _periods(followed: _Followed, read: Callable[[_Step], float | None]) -> Periods:
+    """What `read` finds for each step's period."""
+    return Periods((span, read(step)) for step, span in followed)
 
 
 def _following_value(name: str) -> Callable[[_Step], float | None]:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import itertools
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -57,20 +57,24 @@ class _Layer:
     spans: list[Span]
     values: list[Any]
     is_total: bool = False
-    starts: list[datetime] = field(init=False)
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "starts", [span.start for span in self.spans])
+    def over(self, records: Sequence[Span]) -> list[Any]:
+        """The value that covers each record; they ascend and no interval's edge cuts them. None in a gap."""
+        found = []
+        index, last = 0, len(self.spans) - 1
+        for record in records:
+            while index < last and self.spans[index].end <= record.start:
+                index += 1
+            found.append(self._of(index, record))
+        return found
 
-    def at(self, span: Span) -> Any:
-        """The value that covers `span`, which no interval's edge cuts; None in a gap."""
-        index = bisect_right(self.starts, span.start) - 1
-        if index < 0 or not self.spans[index].contains(span.start):
+    def _of(self, index: int, record: Span) -> Any:
+        if not self.spans or not self.spans[index].contains(record.start):
             return None
         value = self.values[index]
         if value is None or not self.is_total:
             return value
-        return value * (span.duration / self.spans[index].duration)
+        return value * (record.duration / self.spans[index].duration)
 
 
 def parse(
@@ -171,11 +175,10 @@ def _build_hours(properties: Mapping[str, Any]) -> tuple[HourlyWeather, ...]:
     records = _cut([span for layer in layers.values() for span in layer.spans])
     if not records:
         raise bad_shape(NWS, "the answer holds no layer that is read here.")
+    columns = [layer.over(records) for layer in layers.values()]
     return tuple(
-        HourlyWeather(
-            record.start, record.end, **{field: layer.at(record) for field, layer in layers.items()}
-        )
-        for record in records
+        HourlyWeather(record.start, record.end, **dict(zip(layers, values, strict=True)))
+        for record, *values in zip(records, *columns, strict=True)
     )
 
 

@@ -274,6 +274,7 @@ def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
 
 def _build_hours(frame: _Frame, columns: _Columns) -> tuple[HourlyWeather, ...]:
     spans = instant_spans(frame.times, [frame.step] * len(frame.times))
+    ending = [Span(at - frame.step, at) for at in frame.times]
     values = {name: _read_column(frame, name, key) for name, key in columns.plain.items()}
     fields: dict[str, Sequence[object]] = {}
     for name, column in values.items():
@@ -283,7 +284,7 @@ def _build_hours(frame: _Frame, columns: _Columns) -> tuple[HourlyWeather, ...]:
         elif name in INSTANT or name in AIR:
             fields[VARIABLES[name].field] = column
         else:
-            fields[VARIABLES[name].field] = list(_over_periods(frame, name, column, spans))
+            fields[VARIABLES[name].field] = list(_over_periods(name, column, ending, spans))
     rows = zip(*fields.values(), strict=True) if fields else [()] * len(spans)
     return tuple(
         HourlyWeather(span.start, span.end, **dict(zip(fields, row, strict=True)))
@@ -296,10 +297,9 @@ def _is_one_of(code: float | None, codes: frozenset[int]) -> bool | None:
 
 
 def _over_periods(
-    frame: _Frame, name: str, column: Sequence[float | None], spans: Sequence[Span]
+    name: str, column: Sequence[float | None], ending: Sequence[Span], spans: Sequence[Span]
 ) -> Iterator[float | None]:
-    """A preceding-hour column brought onto the records' spans."""
-    ending = (Span(at - frame.step, at) for at in frame.times)
+    """A preceding-hour column brought onto the records' spans. ending: the hours it is told for."""
     periods = Periods(zip(ending, column, strict=True))
     read = periods.highest if name in HIGHEST else periods.amount
     return (read(span) for span in spans)
@@ -325,4 +325,6 @@ def _read_column(frame: _Frame, name: str, key: str) -> list[float | None]:
     allowed = VARIABLES[name].units
     _raise_if(check_units({key: unit}, {key: allowed.keys()}))
     factor, offset = allowed[unit]  # type: ignore[index]
+    if (factor, offset) == (1.0, 0.0):
+        return values
     return [None if value is None else value * factor + offset for value in values]

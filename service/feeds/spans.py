@@ -50,6 +50,9 @@ class Periods:
 
     def highest(self, span: Span) -> float | None:
         """The highest value of the periods that touch `span`; None unless they cover all of it."""
+        index = bisect_right(self._ends, span.start)
+        if self._is_inside(span, index):
+            return self._values[index]
         touching = list(self._touching(span))
         if not _cover(touching, span):
             return None
@@ -61,6 +64,13 @@ class Periods:
         if not _cover(touching, span):
             return None
         return sum(value * (shared.duration / whole.duration) for shared, whole, value in touching)
+
+    def _is_inside(self, span: Span, index: int) -> bool:
+        """Whether that period holds the whole span, as most do."""
+        if index >= len(self._spans):
+            return False
+        period = self._spans[index]
+        return period.start <= span.start and span.end <= period.end
 
     def _touching(self, span: Span) -> Iterator[tuple[Span, Span, float]]:
         for index in range(bisect_right(self._ends, span.start), len(self._spans)):
