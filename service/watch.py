@@ -37,7 +37,7 @@ TITLES: Mapping[str, str] = {
     "mail": "mail doesn't leave",
     "delivery": "messages wait",
     "store": "the store fails",
-    "composing": "messages go out in their plainest form",
+    "composing": "messages aren't made as they should be",
     "refused": "mail is refused",
     "unreadable": "a stored message can't be read",
     "address": "an address takes nothing",

@@ -91,7 +91,8 @@ def _attach(mail: EmailMessage, attachment: Attachment) -> None:
     maintype, _, subtype = attachment.media_type.partition("/")
     name = _plain(attachment.name, "attachment's name")
     if not attachment.content_id:
-        mail.add_attachment(attachment.content, maintype, subtype, filename=name)
+        charset = {"charset": "utf-8"} if maintype == "text" else None  # RFC 5545, 3.1.4
+        mail.add_attachment(attachment.content, maintype, subtype, filename=name, params=charset)
         return
     html = mail.get_body(("related", "html"))
     assert html is not None, "the HTML part was added before"

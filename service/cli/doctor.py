@@ -42,7 +42,7 @@ def examine(settings: Settings) -> Iterator[Finding]:
         "settings",
         f"{file} is read" if file.exists() else f"defaults and environment ({file} isn't there)",
     )
-    for check in (_database, _cycle, _sky, _contact, _feeds, _mail, _operator, _delivery, _page):
+    for check in (_database, _cycle, _sky, _contact, _feeds, _mail, _templates, _operator, _delivery, _page):
         yield from _guarded(check, settings)
 
 
@@ -110,6 +110,25 @@ def _mail(settings: Settings) -> Iterator[Finding]:
     from service.cli.doctor_mail import examine_mail
 
     yield from examine_mail(settings)
+
+
+def _templates(settings: Settings) -> Iterator[Finding]:
+    """Whether the operator's own message templates can write every kind of message."""
+    if settings.template_dir is None:
+        return
+    from alerts.sky.ephemeris import Ephemeris
+    from service.mailtemplates import built_in_names, read_templates, try_templates
+
+    templates, problem = read_templates(settings.template_dir)
+    problems = [problem] if problem else try_templates(templates, Ephemeris.open())
+    for text in problems:
+        yield Finding("wrong", "templates", text)
+    for name in sorted(templates.own.keys() - built_in_names()):
+        text = f"{name} replaces no built-in template; it is read only where another includes it"
+        yield Finding("note", "templates", text)
+    if not problems:
+        names = ", ".join(sorted(templates.own)) or "none yet"
+        yield Finding("ok", "templates", f"your own in {settings.template_dir}: {names}")
 
 
 def _operator(settings: Settings) -> Iterator[Finding]:

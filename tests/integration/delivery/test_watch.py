@@ -133,7 +133,7 @@ def test_an_event_is_told_once_a_day_and_has_no_end(post: Post) -> None:
         with post.yard.sessions.begin() as session:
             note_trouble(session, "composing", "A template failed.", post.yard.wall)
 
-    subject = "Duskbell, for the operator: messages go out in their plainest form"
+    subject = "Duskbell, for the operator: messages aren't made as they should be"
     event()
     assert post.look() == ([subject], [])
     event()
