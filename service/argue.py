@@ -100,9 +100,12 @@ def argue(
     night_name: date,
     now: datetime,
     open_ephemeris: Callable[[], Ephemeris],
+    *,
+    tell_darkness: bool = True,
 ) -> Argument:
     """Everything on that night for that subscription; BadInput for a date without a night there."""
-    return argue_case(open_case(session, subscription, night_name, now, open_ephemeris))
+    case = open_case(session, subscription, night_name, now, open_ephemeris, tell_darkness=tell_darkness)
+    return argue_case(case)
 
 
 def argue_case(case: Case) -> Argument:
@@ -229,6 +232,7 @@ def _sky(case: Case) -> Iterator[str]:
             where = f"{direction_word(highest.azimuth_deg)}, {highest.altitude_deg:.0f}° high"
             line += f"; {target_name(window.target)} at its highest {where}"
         yield f"{line}."
+    yield from (sentence(each) for each in case.darkness)
     moon = f"{100 * night.moon_lit:.0f} % lit"
     yield f"The Moon is {moon}{', and down in the window' if night.wishes.moonless else ''}."
 

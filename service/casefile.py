@@ -9,14 +9,17 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
+from alerts.darkness import darkness
 from alerts.night import Night, night_named
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.skyview import window_skies
 from alerts.track.evidence import PersonReport
 from alerts.track.outcome import Outcome
 from alerts.verdict import VerdictWord
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
+from service.decided import decided_verdict
 from service.store import tables, track
 from service.store.codec import from_json
 from service.store.decisions import find_decisions
@@ -46,7 +49,8 @@ class Case:
     site, night, wishes: as it was judged last; as they are now where it never was. decisions: oldest first.
     outlooks: by id. forecasts: behind the last decision; rejected: what came and couldn't be used.
     cycles: how many ran while the night was to be looked at; ran_before_leaving: whether one did in the
-    half day before one must leave; None where that isn't known.
+    half day before one must leave; None where that isn't known. darkness: how dark the sky is in each of the
+    night's windows, in a sentence; empty where nobody asked.
     """
 
     subscription: tables.Subscription
@@ -63,6 +67,7 @@ class Case:
     reports: Sequence[PersonReport]
     cycles: int
     ran_before_leaving: bool | None
+    darkness: Sequence[str] = ()
 
     @property
     def last(self) -> tables.Decision:
@@ -98,10 +103,13 @@ def open_case(
     night_name: date,
     now: datetime,
     open_ephemeris: Callable[[], Ephemeris],
+    *,
+    tell_darkness: bool = True,
 ) -> Case:
     """Everything the store has on that night for that subscription.
 
-    open_ephemeris: for a night that was never judged. BadInput for a date without a night there.
+    open_ephemeris: for a night that was never judged, and for its darkness. BadInput for a date without a
+    night there.
     """
     decisions = find_decisions(session, subscription.id, night_name)
     last = decisions[-1] if decisions else None
@@ -121,6 +129,7 @@ def open_case(
         reports=track.find_person_reports(session, subscription.site_id, night_name),
         cycles=_cycles(session, night.span.start - timedelta(days=wishes.days_ahead + 1), night.span.end),
         ran_before_leaving=_ran_before(session, last),
+        darkness=_darkness(session, site, night, last, open_ephemeris()) if tell_darkness else (),
     )
 
 
@@ -138,6 +147,17 @@ def _as_judged(
     site = newest_revision(session, subscription.site_id).site
     wishes = from_json(Wishes, subscription.wishes)
     return site, night_named(site, night_name, wishes.sky, open_ephemeris()), wishes
+
+
+def _darkness(
+    session: Session, site: Site, night: Night, last: tables.Decision | None, ephemeris: Ephemeris
+) -> list[str]:
+    verdict = decided_verdict(session, last, night) if last is not None else None
+    skies = window_skies(site, night, ephemeris, verdict)
+    return [
+        darkness(window, sky, site, night.wishes).text
+        for window, sky in zip(night.windows, skies, strict=True)
+    ]
 
 
 def _outlooks(session: Session, decisions: Sequence[tables.Decision]) -> dict[int, Outlook]:

@@ -27,7 +27,8 @@ def argue_night(session: Session, skies: Skies, judged: JudgedNight, now: dateti
         return Argued(("Nobody is told about this site, so nothing was judged and nothing could ring.",))
     if not judged.is_mine:
         return Argued((_looked_at(judged, now),))
-    found = argue(session, judged.subscription, judged.night.name, now, lambda: skies.ephemeris)
+    subscription, name = judged.subscription, judged.night.name
+    found = argue(session, subscription, name, now, lambda: skies.ephemeris, tell_darkness=False)
     lines = (found.answer, *found.lines_of("held"), *found.lines_of("hangs_on"))
     return Argued(lines, found.turns)
 
