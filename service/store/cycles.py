@@ -41,4 +41,4 @@ def finish(session: Session, cycle_id: int, wall: datetime, counts: dict[str, An
 def last_finished(session: Session) -> tables.Cycle | None:
     """The cycle that finished last, or None before the first."""
     query = select(tables.Cycle).where(tables.Cycle.finished_at.is_not(None))
-    return session.scalar(query.order_by(tables.Cycle.finished_at.desc()).limit(1))
+    return session.scalar(query.order_by(tables.Cycle.finished_at.desc(), tables.Cycle.id.desc()).limit(1))

@@ -93,6 +93,27 @@ def unpack(row: tables.Forecast) -> Forecast:
     )
 
 
+def unpack_over(row: tables.Forecast, span: Span) -> Forecast:
+    """As `unpack`, with those hours alone that touch `span`: a page needs a dozen of hundreds."""
+    body = row.body
+    assert body is not None, "a rejected answer has no values"
+    times = list(zip(*_unpack_times(body), strict=True))
+    kept = [i for i, (starts, ends) in enumerate(times) if starts < span.end and span.start < ends]
+    columns = {name: body["columns"][name] for name in _COLUMNS if name in body["columns"]}
+    lat_deg, lon_deg, elevation_m = body["grid"]
+    return Forecast(
+        source=_unpack_source(row, body),
+        grid_lat_deg=lat_deg,
+        grid_lon_deg=lon_deg,
+        grid_elevation_m=elevation_m,
+        layer_scheme=LayerScheme(body["layers"]),
+        hours=tuple(
+            HourlyWeather(*times[i], **{name: values[i] for name, values in columns.items()}) for i in kept
+        ),
+        members=tuple(tuple(member[i] for i in kept) for member in body["members"]),
+    )
+
+
 def _unpack_source(row: tables.Forecast, body: dict[str, Any]) -> Source:
     attribution, attribution_url = body["attribution"]
     next_due_at = body.get("next_due_at")

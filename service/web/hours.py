@@ -3,57 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from datetime import UTC, datetime
+from dataclasses import dataclass
+from datetime import datetime
 from statistics import median
 
 from alerts.span import Span
 from alerts.weather.cloudhours import CloudHour, cloud_hours
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
-from service.store import tables
-
-_COLUMNS = tuple(field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"})
-
-
-def unpack_hours(row: tables.Forecast, span: Span) -> Forecast:
-    """The stored forecast with those hours alone that touch `span`: a page needs a dozen of hundreds."""
-    body = row.body
-    assert body is not None, "a rejected answer has no values"
-    first_s, last_s = span.start.timestamp(), span.end.timestamp()
-    edges = enumerate(zip(body["starts"], body["ends"], strict=True))
-    kept = [i for i, (starts, ends) in edges if starts < last_s and first_s < ends]
-    columns = {name: values for name, values in body["columns"].items() if name in _COLUMNS}
-    lat_deg, lon_deg, elevation_m = body["grid"]
-    attribution, attribution_url = body["attribution"]
-    return Forecast(
-        source=Source(
-            feed=row.feed,
-            provider=row.provider,
-            lineage=row.lineage,
-            model=row.model,
-            attribution=attribution,
-            attribution_url=attribution_url,
-            issued_at=row.issued_at,
-            fetched_at=row.fetched_at,
-        ),
-        grid_lat_deg=lat_deg,
-        grid_lon_deg=lon_deg,
-        grid_elevation_m=elevation_m,
-        layer_scheme=LayerScheme(body["layers"]),
-        hours=tuple(
-            HourlyWeather(
-                starts=_utc(body["starts"][i]),
-                ends=_utc(body["ends"][i]),
-                **{name: values[i] for name, values in columns.items()},
-            )
-            for i in kept
-        ),
-        members=tuple(tuple(member[i] for i in kept) for member in body["members"]),
-    )
-
-
-def _utc(unix_s: int) -> datetime:
-    return datetime.fromtimestamp(unix_s, tz=UTC)
+from alerts.weather.record import Forecast, HourlyWeather, Source
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,10 +26,11 @@ from service.store import tables
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
 from service.store.forecasts import newest_by_place, place_key
+from service.store.packing import unpack_over
 from service.store.people import default_wishes
 from service.store.sites import stored_site
 from service.web.access import SeenSite, Viewer
-from service.web.hours import unpack_hours
+from service.web.sharing import shared_site
 from service.web.skies import Skies
 
 FORECASTS_REACH = timedelta(days=16)
@@ -65,6 +66,14 @@ class JudgedNight:
         return read_kit(self.subscription.kit, self.subscription.id)
 
     @property
+    def sky(self) -> WindowSky | None:
+        """Of the verdict's window; None without one."""
+        window = self.verdict.window
+        if window is None or window not in self.night.windows:
+            return None
+        return self.skies[self.night.windows.index(window)]
+
+    @property
     def shown_span(self) -> Span:
         """From sunset to sunrise; the whole night where one is missing."""
         return dark_hours(self.night)
@@ -80,7 +89,7 @@ def judged_night(
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
     decision = newest_decision(session, watcher.id, name) if watcher is not None else None
     if decision is not None:
-        return _with_skies(skies, _decided(session, decision, watcher, is_mine=is_mine))
+        return _with_skies(skies, seen, _decided(session, decision, watcher, is_mine=is_mine))
     wishes = from_json(Wishes, watcher.wishes) if watcher is not None else default_wishes()
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
     forecasts = _at_hand(session, seen.stored.site, night, now)
@@ -95,15 +104,18 @@ def judged_night(
         subscription=watcher,
         is_mine=is_mine,
     )
-    return _with_skies(skies, judged)
+    return _with_skies(skies, seen, judged)
 
 
-def _with_skies(skies: Skies, judged: JudgedNight) -> JudgedNight:
-    """How dark the sky is in each window, and that among the reasons."""
-    found = skies.windows(judged.site, judged.night, judged.verdict)
-    return replace(
-        judged, skies=found, verdict=with_darkness(judged.verdict, judged.site, judged.night, found)
-    )
+def _with_skies(skies: Skies, seen: SeenSite, judged: JudgedNight) -> JudgedNight:
+    """How dark the sky is in each window, and that among the reasons.
+
+    Bearings and distances of towns would lead to the place, so others than its owner are told of the sky
+    some kilometres away.
+    """
+    site = judged.site if seen.is_own else shared_site(judged.site)
+    found = skies.windows(site, judged.night, judged.verdict)
+    return replace(judged, skies=found, verdict=with_darkness(judged.verdict, site, judged.night, found))
 
 
 def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> tables.Subscription | None:
@@ -148,7 +160,7 @@ def _behind(session: Session, decision: tables.Decision, night: Night) -> tuple[
         .where(tables.Forecast.id.in_(decision.forecast_ids), tables.Forecast.body.is_not(None))
         .order_by(tables.Forecast.id)
     )
-    return tuple(unpack_hours(row, dark_hours(night)) for row in rows)
+    return tuple(unpack_over(row, dark_hours(night)) for row in rows)
 
 
 def _at_hand(session: Session, site: Site, night: Night, now: datetime) -> tuple[Forecast, ...]:

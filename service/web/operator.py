@@ -9,8 +9,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session, defer
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session, defer
 
 from alerts.briefing.wording import short_day
 from alerts.errors import BadInput
@@ -263,24 +263,8 @@ def _night(typed: str) -> date:
 
 def people_lines(session: Session) -> list[tuple[int, str, datetime, int, int]]:
     """Number, masked mail, since when, sites and running subscriptions of each person."""
-    sites = dict(
-        session.execute(
-            select(tables.Site.owner_id, func.count())
-            .where(tables.Site.archived_at.is_(None))
-            .group_by(tables.Site.owner_id)
-        )
-        .tuples()
-        .all()
-    )
-    running = dict(
-        session.execute(
-            select(tables.Subscription.person_id, func.count())
-            .where(tables.Subscription.ended_at.is_(None))
-            .group_by(tables.Subscription.person_id)
-        )
-        .tuples()
-        .all()
-    )
+    sites = _counts(session, tables.Site.owner_id, tables.Site.archived_at.is_(None))
+    running = _counts(session, tables.Subscription.person_id, tables.Subscription.ended_at.is_(None))
     first: dict[int, tables.Address] = {}
     for address in session.scalars(select(tables.Address).order_by(tables.Address.id)):
         first.setdefault(address.person_id, address)
@@ -294,3 +278,11 @@ def people_lines(session: Session) -> list[tuple[int, str, datetime, int, int]]:
         )
         for person in session.scalars(select(tables.Person).order_by(tables.Person.id).limit(1000))
     ]
+
+
+def _counts(
+    session: Session, person: InstrumentedAttribute[int], held: ColumnElement[bool]
+) -> dict[int, int]:
+    """How many rows that hold each person has."""
+    query = select(person, func.count()).where(held).group_by(person)
+    return dict(session.execute(query).all())

@@ -1,0 +1,69 @@
+"""How a night was, said on its page by those who were there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from starlette.testclient import TestClient
+
+from service.store import tables
+from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
+from tests.integration.web.acting import browsing_as, new_person, share_site
+from tests.integration.web.browsing import browsing, sign_in_as_owner
+
+NIGHT = "/sites/1/nights/2027-07-03"
+
+
+@pytest.fixture(scope="module")
+def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+    """An installation on the Sunday after the Saturday that was a go."""
+    folder = tmp_path_factory.mktemp("past")
+    with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}") as world:
+        for now in (START, ON_THE_DAY, GO_TIME, SUNDAY):
+            world.cycle(now)
+        yield world
+
+
+@pytest.fixture
+def morning_after(past: World) -> Iterator[TestClient]:
+    with browsing(past, shown_at=SUNDAY) as browser:
+        sign_in_as_owner(browser)
+        yield browser
+
+
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [
+        ("clear", "You said: clear."),
+        ("partly", "You said: partly clear."),
+        ("cloudy", "You said: cloudy."),
+        ("did_not_go", "You said: you didn"),
+    ],
+)
+def test_one_tap_says_it_and_the_last_word_counts(state: str, words: str, morning_after: TestClient) -> None:
+    answer = morning_after.post(f"{NIGHT}/outcome", data={"state": state})
+    assert answer.status_code == 200
+    assert words in answer.text
+    assert words.rstrip(".") in morning_after.get("/sites/1").text
+
+
+def test_a_word_that_is_none_is_refused(morning_after: TestClient) -> None:
+    answer = morning_after.post(f"{NIGHT}/outcome", data={"state": "splendid"})
+    assert (answer.status_code, "Choose one of" in answer.text) == (400, True)
+
+
+def test_a_night_that_is_still_to_come_can_not_be_told(played: TestClient) -> None:
+    assert "How was it?" not in played.get(NIGHT).text
+    answer = played.post(f"{NIGHT}/outcome", data={"state": "clear"})
+    assert (answer.status_code, "over yet" in answer.text) == (400, True)
+
+
+def test_only_those_who_were_told_or_own_the_site_are_asked(past: World) -> None:
+    share_site(past)
+    with browsing_as(past, new_person(past, "friend@example.org")) as friend:
+        assert "How was it?" not in friend.get(NIGHT).text
+        assert friend.post(f"{NIGHT}/outcome", data={"state": "clear"}).status_code == 404
+    with past.duskbell.sessions() as session:
+        reporters = {row.person_id for row in session.query(tables.Outcome) if row.person_id}
+    assert reporters <= {1}
