@@ -49,12 +49,13 @@ def _cloud_pct(hour: Span, forecasts: Sequence[Forecast], now: datetime) -> int 
 def _clear_chances(hour: Span, forecast: Forecast, now: datetime) -> Iterator[float]:
     """One chance at most: by the record that holds the hour's middle."""
     issued = forecast.source.issued_at or now
-    lead_days = max((hour.middle - issued) / timedelta(days=1), 0.0)
-    for index, record in enumerate(forecast.hours):
-        if record.starts <= hour.middle < record.ends:
-            chance = _clear_chance(forecast, index, record, lead_days)
-            if chance is not None:
-                yield chance
+    middle = hour.middle
+    lead_days = max((middle - issued) / timedelta(days=1), 0.0)
+    index = forecast.series.index_at(middle)
+    if index is not None:
+        chance = _clear_chance(forecast, index, forecast.hours[index], lead_days)
+        if chance is not None:
+            yield chance
 
 
 def _clear_chance(forecast: Forecast, index: int, record: HourlyWeather, lead_days: float) -> float | None:

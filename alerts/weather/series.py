@@ -44,6 +44,11 @@ class Series:
         first = bisect_right(self.ends, span.start)
         return Cut(self, span, first, max(first, bisect_left(self.starts, span.end)))
 
+    def index_at(self, at: datetime) -> int | None:
+        """The hour that holds the moment; None in a gap."""
+        index = bisect_right(self.ends, at)
+        return index if index < len(self.starts) and self.starts[index] <= at else None
+
     def column(self, value_of: ValueOf) -> Column:
         """What a function says of each hour. It is the key too: one that lives as long as its module."""
         found = self._columns.get(value_of)

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from service.bootstrap import Duskbell
 from service.cycle import deliver, judge, refresh, sky, verify
 from service.cycle.judge import Judging
+from service.cycle.thrift import few_collections
 from service.store import cycles
 
 log = logging.getLogger(__name__)
@@ -35,6 +36,11 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
+    with few_collections():
+        return _think(duskbell, now)
+
+
+def _think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     counts: dict[str, int] = {}
     if added := sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now):
         counts["nights"] = added
