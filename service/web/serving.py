@@ -5,6 +5,8 @@ from __future__ import annotations
 import uvicorn
 from fastapi import FastAPI
 
+from service.web.patience import patient_protocol
+
 CLIENTS_AT_MOST = 100
 STOP_WITHIN_S = 20
 
@@ -15,6 +17,7 @@ def build_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
         app,
         host=host,
         port=port,
+        http=patient_protocol(CLIENTS_AT_MOST),
         log_level="warning",
         access_log=False,
         limit_concurrency=CLIENTS_AT_MOST,
