@@ -50,17 +50,17 @@ def window_skies(
     verdict: the night's, from whose outlooks the smoke and dust over each window are taken; without one, or
     where an outlook doesn't tell, the usual haze is assumed.
     """
-    if not night.windows:
-        return ()
-    sky, around = site_sky(site), domes(site.lat_deg, site.lon_deg)
     depths = _optical_depths(verdict)
-    return tuple(
-        WindowSky(
-            sky_points(site, sky, window.target, window.span, ephemeris, depths.get(window.span)),
-            around,
-            domes_stood_over(site, window.target, window.span, ephemeris, around),
-        )
-        for window in night.windows
+    return tuple(window_sky(site, window, ephemeris, depths.get(window.span)) for window in night.windows)
+
+
+def window_sky(site: Site, window: DarkWindow, ephemeris: Ephemeris, aod: float | None = None) -> WindowSky:
+    """The sky of one window. aod: aerosol optical depth at 550 nm, None when unknown."""
+    around = domes(site.lat_deg, site.lon_deg)
+    return WindowSky(
+        sky_points(site, site_sky(site), window.target, window.span, ephemeris, aod),
+        around,
+        domes_stood_over(site, window.target, window.span, ephemeris, around),
     )
 
 

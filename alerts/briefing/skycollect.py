@@ -7,7 +7,7 @@ from alerts.night import DarkWindow, Target, TargetKind
 from alerts.site import Site
 from alerts.sky.domes import Dome, domes
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.glow import domes_stood_over, site_sky, sky_points
+from alerts.skyview import WindowSky, window_sky
 
 SUBJECTS = {
     TargetKind.CORE: "the core",
@@ -18,17 +18,19 @@ SUBJECTS = {
 
 def sky_note(site: Site, window: DarkWindow, ephemeris: Ephemeris, *, aod: float | None = None) -> SkyNote:
     """The sky of one window. aod: aerosol optical depth at 550 nm, None when unknown."""
-    points = sky_points(site, site_sky(site), window.target, window.span, ephemeris, aod)
-    found = domes(site.lat_deg, site.lon_deg)
-    stood_over = domes_stood_over(site, window.target, window.span, ephemeris, found)
+    return note_of(window, window_sky(site, window, ephemeris, aod))
+
+
+def note_of(window: DarkWindow, sky: WindowSky) -> SkyNote:
+    """What a message says of a window's sky."""
     return SkyNote(
         subject=_subject(window.target),
-        mag_arcsec2=points[1].mag_arcsec2,
-        loss_mag=max(point.loss_mag for point in points),
-        dimmed_mag=points[1].dimmed_mag,
-        smoke_mag=points[1].smoke_mag,
-        towns=tuple(_town(dome, under=dome in stood_over) for dome in found if not dome.inside),
-        inside=next((dome.name for dome in found if dome.inside), ""),
+        mag_arcsec2=sky.middle.mag_arcsec2,
+        loss_mag=sky.worst.loss_mag,
+        dimmed_mag=sky.middle.dimmed_mag,
+        smoke_mag=sky.middle.smoke_mag,
+        towns=tuple(_town(dome, under=dome in sky.stood_over) for dome in sky.domes if not dome.inside),
+        inside=next((dome.name for dome in sky.domes if dome.inside), ""),
     )
 
 

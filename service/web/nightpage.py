@@ -14,6 +14,7 @@ from alerts.briefing.cautions import CAUTIONS
 from alerts.briefing.collect import preview_facts
 from alerts.briefing.facts import AlertFacts, Units
 from alerts.briefing.picture import Picture
+from alerts.briefing.skycollect import note_of
 from alerts.briefing.units import in_units, units_of
 from alerts.briefing.view import AlertView, view_alert
 from alerts.briefing.wording import sentence
@@ -117,13 +118,19 @@ def build_night_page(
         ),
         pictures=night_pictures(skies, judged, is_own=seen.is_own),
         told=_told(session, judged),
-        credits=credits_of(forecast.source for forecast in judged.forecasts),
+        credits=_credits(judged, facts),
         cautions=CAUTIONS if facts.is_go else (),
         unused=_unused(judged),
         units=units,
         before=judged.night.name - timedelta(days=1),
         after=judged.night.name + timedelta(days=1),
     )
+
+
+def _credits(judged: JudgedNight, facts: AlertFacts) -> tuple[str, ...]:
+    """Of the forecasts in the table, and of all else that the verdict and the sky rest on."""
+    shown = credits_of(forecast.source for forecast in judged.forecasts)
+    return tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions))))
 
 
 def leave_words(facts: AlertFacts) -> str:
@@ -156,6 +163,7 @@ def night_facts(
         plan=trip,
         now=judged.as_of,
         field=field_notes(skies, judged) if judged.is_mine else None,
+        sky=note_of(window, judged.sky) if window is not None and judged.sky is not None else None,
         next_window=next_window,
         invented=invented,
     )
