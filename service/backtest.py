@@ -11,11 +11,10 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.assess import assess
-from alerts.night import Night, night_named
+from alerts.night import Night
 from alerts.sky.ephemeris import Ephemeris
 from alerts.track.apply import recalibrated
 from alerts.track.calibration import Calibration
@@ -25,14 +24,14 @@ from alerts.track.outcome import Outcome, judge_night
 from alerts.track.pairs import JudgedNight, Pairs, build_pairs
 from alerts.track.statements import build_stated
 from alerts.verdict import Verdict
-from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.cycle.verify import gather_evidence
-from service.store import tables, track
+from service.replaying import as_known_at, night_of, nights_under, site_of
+from service.store import track
 from service.store.codec import from_json
 from service.store.forecasts import newest_by_place, place_key
 from service.store.pairs import Told, find_told
-from service.store.sites import StoredSite, stored_site
+from service.store.sites import StoredSite
 from service.store.tables_track import JudgedEvent
 
 Progress = Callable[[int, int], None]
@@ -101,13 +100,11 @@ def _replay_night(
     session: Session, ephemeris: Ephemeris, told: Told, other: Wishes | None
 ) -> JudgedNight | None:
     """The night as today's rules state it at each lead; None where no forecast was stored."""
-    stored = _site(session, told.event)
+    stored = site_of(session, told.event.site_revision_id)
     wishes = other or _wishes(told)
+    nights = nights_under(stored.site, told.event.night_name, wishes, ephemeris)
     if other is None:
-        night = _stored_night(session, told)
-    else:
-        night = night_named(stored.site, told.event.night_name, wishes.sky, ephemeris)
-    nights = [night, *(night_named(stored.site, night.name, sky, ephemeris) for sky in wishes.skies[1:])]
+        nights[0] = night_of(session, told.decisions[-1].night_id)
     starts = [window.span.start for each in nights for window in each.windows]
     if not starts:
         return None
@@ -122,17 +119,6 @@ def _replay_night(
     return JudgedNight(told.event.site_id, told.event.night_name, mine, outcome)
 
 
-def _site(session: Session, event: JudgedEvent) -> StoredSite:
-    row = session.get(tables.SiteRevision, event.site_revision_id)
-    assert row is not None, "events refer to revisions that are kept"
-    return stored_site(row)
-
-
-def _stored_night(session: Session, told: Told) -> Night:
-    facts = session.scalars(select(tables.Night.facts).where(tables.Night.id == told.decisions[-1].night_id))
-    return from_json(Night, facts.one())
-
-
 def _moments(start: datetime) -> list[datetime]:
     return sorted(moment_of(lead, start) for lead in LEADS)
 
@@ -144,16 +130,8 @@ def _assess(
     known = newest_by_place(session, {place}, moment).get(place, [])
     if not known:
         return None
-    forecasts = [_as_of(each.forecast, moment) for each in known]
+    forecasts = [as_known_at(each.forecast, moment) for each in known]
     return assess(stored.site, nights[0], forecasts, wishes, now=moment, also=nights[1:])
-
-
-def _as_of(forecast: Forecast, moment: datetime) -> Forecast:
-    """The forecast as it was known then: it may have been confirmed since."""
-    fetched_at = forecast.source.fetched_at
-    if fetched_at is None or fetched_at <= moment:
-        return forecast
-    return replace(forecast, source=replace(forecast.source, fetched_at=moment))
 
 
 def _stated(verdict: Verdict, moment: datetime) -> Stated:

@@ -1,0 +1,40 @@
+"""What was known at a past moment, from the rows: the parts that backtests and rejudging share."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime
+
+from sqlalchemy.orm import Session
+
+from alerts.night import Night, night_named
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.weather.record import Forecast
+from alerts.wishes import Wishes
+from service.store import tables
+from service.store.codec import from_json
+from service.store.sites import StoredSite, stored_site
+
+
+def site_of(session: Session, revision_id: int) -> StoredSite:
+    """The site as that revision describes it; revisions are kept for good."""
+    return stored_site(session.get_one(tables.SiteRevision, revision_id))
+
+
+def night_of(session: Session, night_id: int) -> Night:
+    """The stored night; SQLAlchemy's NoResultFound where it was forgotten."""
+    return from_json(Night, session.get_one(tables.Night, night_id).facts)
+
+
+def nights_under(site: Site, name: date, wishes: Wishes, ephemeris: Ephemeris) -> list[Night]:
+    """The night as each target of the wishes makes it, the one wanted most first."""
+    return [night_named(site, name, sky, ephemeris) for sky in wishes.skies]
+
+
+def as_known_at(forecast: Forecast, moment: datetime) -> Forecast:
+    """The forecast as it was known then: it may have been confirmed since."""
+    fetched_at = forecast.source.fetched_at
+    if fetched_at is None or fetched_at <= moment:
+        return forecast
+    return replace(forecast, source=replace(forecast.source, fetched_at=moment))
