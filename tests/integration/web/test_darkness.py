@@ -1,0 +1,52 @@
+"""How dark the sky is where the target stands: on a night's page and in the API, and to whom exactly."""
+
+from __future__ import annotations
+
+from starlette.testclient import TestClient
+
+from alerts.sky.domes import domes
+from service import access
+from service.demo.story import FLAT, SATURDAY
+from service.store import tables
+from service.web.sharing import shared_site
+from tests.integration.cycle.world import GO_TIME, START, World
+from tests.integration.web.browsing import browsing
+
+NIGHT = f"/sites/1/nights/{SATURDAY}"
+API_NIGHT = f"/api/v1{NIGHT}"
+
+
+def test_the_page_of_a_night_tells_it_and_credits_the_towns(played: TestClient) -> None:
+    page = played.get(NIGHT).text
+    assert "mag/arcsec² at the core" in page
+    assert "an estimate that knows people, not lamps" in page
+    assert "Town data © GeoNames, CC BY 4.0" in page
+
+
+def test_the_api_has_it_among_the_reasons_of_a_stored_decision(played: TestClient) -> None:
+    night = played.get(API_NIGHT).json()
+    said = {reason["rule"]: reason for reason in night["reasons"]}
+    assert night["reasons"][0]["rule"] != "darkness"
+    assert said["darkness"]["result"] in ("pass", "warn")
+    assert [dome["bearing_deg"] for dome in night["windows"][0]["domes"]] == _bearings(
+        FLAT.lat_deg, FLAT.lon_deg
+    )
+
+
+def test_towns_do_not_lead_others_to_a_shared_place(world: World) -> None:
+    world.cycle(GO_TIME)
+    with world.duskbell.sessions.begin() as session:
+        friend = tables.Person(name="", zone="UTC", is_operator=False, created_at=START)
+        session.add(friend)
+        session.flush()
+        key = {"Authorization": f"Bearer {access.make_api_key(session, friend.id, 'f', START)}"}
+        session.get_one(tables.Site, 1).is_shared = True
+    with browsing(world, shown_at=GO_TIME) as browser:
+        night = browser.get(API_NIGHT, headers=key).json()
+    rounded = shared_site(FLAT)
+    told = [dome["bearing_deg"] for dome in night["windows"][0]["domes"]]
+    assert told == _bearings(rounded.lat_deg, rounded.lon_deg) != _bearings(FLAT.lat_deg, FLAT.lon_deg)
+
+
+def _bearings(lat_deg: float, lon_deg: float) -> list[int]:
+    return [round(dome.bearing_deg) for dome in domes(lat_deg, lon_deg)]
