@@ -71,7 +71,7 @@ def _page(found: Replay, first: date, last: date) -> list[str]:
     return lines
 
 
-def progress_bar() -> Callable[[int, int], None]:
+def progress_bar(what: str = "nights") -> Callable[[int, int], None]:
     """A bar on standard error that appears only when the work takes longer than a second."""
     started, shown = time.monotonic(), False
 
@@ -82,7 +82,7 @@ def progress_bar() -> Callable[[int, int], None]:
         shown = True
         filled = BAR_WIDTH * done // max(total, 1)
         end = "\n" if done >= total else ""
-        bar = f"\r[{'#' * filled}{'.' * (BAR_WIDTH - filled)}] {done}/{total} nights{end}"
+        bar = f"\r[{'#' * filled}{'.' * (BAR_WIDTH - filled)}] {done}/{total} {what}{end}"
         click.echo(bar, err=True, nl=False)
 
     return show

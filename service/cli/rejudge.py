@@ -1,0 +1,116 @@
+"""`duskbell rejudge`: what other wishes, or today's rules, would have said. Nothing is sent."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from alerts.errors import BadInput
+from service.cli.options import DAY
+from service.cli.wishes import wish_file_option
+
+if TYPE_CHECKING:
+    from service.rejudging import Rejudged, RejudgedNight
+
+
+@click.command()
+@click.option("--from", "first", type=DAY, required=True, help="First night.")
+@click.option("--to", "last", type=DAY, required=True, help="Last night.")
+@wish_file_option
+@click.option("--site", default=None, help="Only this site.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object, every decision in it.")
+def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, as_json: bool) -> None:
+    """Judge the stored nights FROM to TO again, and say what would have changed. Nothing is sent."""
+    from service.bootstrap import build
+    from service.cli.backtest import progress_bar
+    from service.rejudging import rejudge as judge_again
+    from service.store.people import default_wishes
+    from service.store.sites import get_site
+    from service.wishfile import read_wish_file
+
+    if first > last:
+        raise BadInput(f"{first} is after {last}; swap --from and --to.")
+    wishes = read_wish_file(wish_file, default_wishes()) if wish_file else None
+    duskbell = build()
+    with duskbell.sessions() as session:
+        nights = judge_again(
+            session,
+            duskbell.ephemeris,
+            first,
+            last,
+            wishes=wishes,
+            site_id=get_site(session, site).id if site else None,
+            progress=progress_bar("decisions"),
+        )
+    by = "for the wishes of " + wish_file.name if wish_file else "by today's rules"
+    if as_json:
+        click.echo(json.dumps(_values(nights, first, last, by), ensure_ascii=False))
+        return
+    for line in _page(nights, first, last, by):
+        click.echo(line)
+
+
+def _page(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> Iterator[str]:
+    decisions = [each for night in nights for each in night.decisions]
+    yield f"The nights from {first} to {last}, judged again {by}; nothing was sent."
+    if not decisions:
+        yield "Nothing was decided on these nights, so there is nothing to judge again."
+        return
+    yield from _counts(nights, decisions)
+    for night in nights:
+        if night.is_other:
+            yield ""
+            yield from _night_lines(night)
+
+
+def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> Iterator[str]:
+    same = sum(each.is_same for each in decisions)
+    other = sum(each.is_other_word for each in decisions)
+    gone = sum(each.would_be is None for each in decisions)
+    yield f"Decisions: {len(decisions)}; the same {same}, another word {other}, " + (
+        f"only another chance or reason {len(decisions) - same - other - gone}."
+    )
+    if gone:
+        yield f"Left out: {gone} whose forecasts are no longer kept."
+    was, would = sum(night.was_go for night in nights), sum(night.would_be_go for night in nights)
+    gained = sum(night.would_be_go and not night.was_go for night in nights)
+    lost = sum(night.was_go and not night.would_be_go for night in nights)
+    yield f"Nights that were good for a go: {was}; would be: {would} ({gained} gained, {lost} lost)."
+
+
+def _night_lines(night: RejudgedNight) -> Iterator[str]:
+    from alerts.briefing.wording import Clock, long_day
+    from alerts.site import zone_info
+
+    name = f"{night.site_name}, {long_day(night.night)} {night.night.year}"
+    yield f"{name} (subscription {night.subscription_id})"
+    for each in night.decisions:
+        if each.is_other_word and each.would_be is not None:
+            at = Clock(zone_info(each.zone)).stamp(each.as_of)
+            yield f"  {at}: {each.was.verdict} → {each.would_be.verdict}"
+            yield f"    was: {each.was.text}"
+            yield f"    would be: {each.would_be.text}"
+
+
+def _values(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> dict[str, object]:
+    """As JSON values. Keys of a decision: those of `Rejudged`; `would_be` null where inputs are gone."""
+    from service.store.codec import to_json
+
+    decisions = [each for night in nights for each in night.decisions]
+    return {
+        "from": first.isoformat(),
+        "to": last.isoformat(),
+        "judged": by,
+        "decisions": len(decisions),
+        "same": sum(each.is_same for each in decisions),
+        "other_word": sum(each.is_other_word for each in decisions),
+        "forgotten": sum(each.would_be is None for each in decisions),
+        "nights": [
+            {**to_json(night), "was_go": night.was_go, "would_be_go": night.would_be_go} for night in nights
+        ],
+    }
