@@ -1,8 +1,8 @@
 """Stored decisions judged again on their stored inputs: by today's rules, or for other wishes.
 
-Nothing is sent. Each decision keeps its site revision, its night, its wishes, its moment and its forecasts; with the same
-rules and wishes the same verdict must come of them. Only moments at which something was decided are judged
-again: with wishes that look further ahead there is nothing stored of the days before.
+Nothing is sent. Each decision keeps its site revision, its night, its wishes, its moment and its forecasts;
+with the same rules and wishes the same verdict must come of them. Only moments at which something was
+decided are judged again: with wishes that look further ahead there is nothing stored of the days before.
 """
 
 from __future__ import annotations
@@ -87,9 +87,9 @@ class RejudgedNight:
         return any(each.would_be and each.would_be.verdict == VerdictWord.GO for each in self.decisions)
 
     @property
-    def is_other(self) -> bool:
-        """Whether any of its verdicts would have had another word."""
-        return any(each.is_other_word for each in self.decisions)
+    def last_other(self) -> Rejudged | None:
+        """The last of its decisions that would have had another word; None where none would."""
+        return next((each for each in reversed(self.decisions) if each.is_other_word), None)
 
 
 def rejudge(

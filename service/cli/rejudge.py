@@ -62,10 +62,26 @@ def _page(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> 
         yield "Nothing was decided on these nights, so there is nothing to judge again."
         return
     yield from _counts(nights, decisions)
+    for name, lines in _by_site(nights):
+        yield ""
+        yield name
+        yield from lines
+
+
+def _by_site(nights: Sequence[RejudgedNight]) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """The nights that would have had another word, by site; subscriptions for which it is the same together."""
+    from alerts.briefing.wording import listed
+
+    lines: dict[tuple[str, int], list[str]] = {}
     for night in nights:
-        if night.is_other:
-            yield ""
-            yield from _night_lines(night)
+        lines.setdefault((night.site_name, night.subscription_id), []).extend(_night_lines(night))
+    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for (site_name, number), own in lines.items():
+        if own:
+            alike.setdefault((site_name, tuple(own)), []).append(str(number))
+    for (site_name, shared), numbers in alike.items():
+        word = "subscription" if len(numbers) == 1 else "subscriptions"
+        yield f"{site_name} ({word} {listed(numbers)})", shared
 
 
 def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> Iterator[str]:
@@ -84,17 +100,17 @@ def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> I
 
 
 def _night_lines(night: RejudgedNight) -> Iterator[str]:
-    from alerts.briefing.wording import Clock, long_day
+    """`Sat 3 July: go → wait`, with what would have decided; nothing where no word is another one."""
+    from alerts.briefing.wording import Clock, short_day
     from alerts.site import zone_info
 
-    name = f"{night.site_name}, {long_day(night.night)} {night.night.year}"
-    yield f"{name} (subscription {night.subscription_id})"
-    for each in night.decisions:
-        if each.is_other_word and each.would_be is not None:
-            at = Clock(zone_info(each.zone)).stamp(each.as_of)
-            yield f"  {at}: {each.was.verdict} → {each.would_be.verdict}"
-            yield f"    was: {each.was.text}"
-            yield f"    would be: {each.would_be.text}"
+    other = night.last_other
+    if other is None or other.would_be is None:
+        return
+    at = Clock(zone_info(other.zone)).stamp(other.as_of)
+    yield f"  {short_day(night.night)}: {other.was.verdict} → {other.would_be.verdict} (as of {at})"
+    yield f"    was: {other.was.text}"
+    yield f"    would be: {other.would_be.text}"
 
 
 def _values(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> dict[str, object]:
