@@ -11,8 +11,8 @@ mails_per_s     through one relay, while webhooks to the hosts that hang are und
 p95_arrival_s   from the decision's commit to the arrival, half webhooks and half mails, as decisions come in
                 at the rate in `arrival_rate_per_s` while the postman runs
 kill_rounds     times the sender was killed -9 at a random moment; lost: messages that never arrived;
-                duplicates: arrivals beyond the first of a message; duplicates_with_other_id: those under another id
-                than the first; broken_promises: findings of the invariant checker after each round
+                duplicates: arrivals beyond the first of a message; duplicates_with_other_id: those under
+                another id than the first; broken_promises: findings of the invariant checker in all rounds
 sender_cpu_s, receiver_cpu_s   processor time of the webhooks' phase, by process
 """
 
@@ -39,15 +39,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "unit" / "briefing")]
 
-from sample_nights import facts_of
+from sample_nights import FLAT, case, facts_of
 from sqlalchemy import func, insert, select, update
+from sqlalchemy.orm import Session
 
 from alerts.briefing.facts import AlertKind
-from alerts.site import Site
 from alerts.wishes import Wishes
 from service.bootstrap import Duskbell
 from service.channels.webhook import new_secret
-from service.cycle import deliver
 from service.cycle.postman import Postman
 from service.store import messages, people, sites, tables
 from service.store.codec import to_json
@@ -89,17 +88,16 @@ class Bench:
         with self.duskbell.sessions.begin() as session:
             self._settle(session)
 
-    def _settle(self, session: object) -> None:
+    def _settle(self, session: Session) -> None:
         """One person, one site and one night for all; subscriptions and addresses come with the messages."""
         now = datetime.now(UTC)
         person = tables.Person(name="Ada", zone="Europe/Madrid", is_operator=True, created_at=now)
         session.add(person)
-        place = Site("Field", 40.31, -1.42, 1180.0, "Europe/Madrid")
-        self._site = sites.add_site(session, person, place, elevation_known=True, now=now)
-        revision = sites.newest_revision(session, self._site.id)
+        self._site = sites.add_site(session, person, FLAT, elevation_known=True, now=now)
+        revision, sky = sites.newest_revision(session, self._site.id), case("july").night
         night = tables.Night(
-            site_revision_id=revision.revision_id, name=facts_of("july", AlertKind.GO).night,
-            sky_key="all", starts=now, ends=now, facts={}, kernel="k", rules_version="1", computed_at=now,
+            site_revision_id=revision.revision_id, name=sky.name, sky_key="all", starts=sky.span.start,
+            ends=sky.span.end, facts=to_json(sky), kernel="k", rules_version="1", computed_at=now,
         )  # fmt: skip
         snapshot = tables.WishSnapshot(digest="", wishes=to_json(Wishes()))
         finding = tables.Finding(reasons=[])
@@ -177,7 +175,9 @@ class Bench:
             session.execute(
                 update(tables.Message)
                 .where(tables.Message.status.in_(messages.UNSETTLED))
-                .values(status=Status.FAILED, settled_at=datetime.now(UTC), lease_token=None, leased_until=None)
+                .values(
+                    status=Status.FAILED, settled_at=datetime.now(UTC), lease_token=None, leased_until=None
+                )
             )
 
     def close(self) -> None:
@@ -204,7 +204,9 @@ def webhooks(bench: Bench, count: int) -> dict[str, float]:
 
 def mails(bench: Bench, count: int) -> dict[str, float]:
     """Through one relay, while webhooks hang."""
-    bench.decide([bench.mailbox() for _ in range(count)] + [bench.hook(hangs=True) for _ in range(count // 20)])
+    bench.decide(
+        [bench.mailbox() for _ in range(count)] + [bench.hook(hangs=True) for _ in range(count // 20)]
+    )
     return {"mails_per_s": round(count / _until_arrived(bench, bench.mail, count), 1)}
 
 
@@ -229,7 +231,7 @@ def _wait_a_little(since_s: float) -> None:
 
 
 def arrival(bench: Bench, per_s: int, for_s: int) -> dict[str, float]:
-    """Decisions come in steadily, half webhooks and half mails, one webhook of twenty to a host that hangs."""
+    """Decisions come in steadily, half webhooks, half mails; one webhook of twenty goes where it hangs."""
     decided: dict[str, float] = {}
     delivery = bench.duskbell.delivery
     delivery.stopping.clear()
@@ -326,7 +328,7 @@ def main() -> None:
     options = parser.parse_args()
     logging.disable(logging.CRITICAL)
     rounds = options.rounds or (10 if options.quick else 100)
-    sizes = Sizes(1500, 300, 60, 6, rounds) if options.quick else Sizes(6000, 1500, 60, 30, rounds)
+    sizes = Sizes(1500, 100, 20, 6, rounds) if options.quick else Sizes(6000, 1000, 20, 30, rounds)
     sys.stdout.write(json.dumps(measure(sizes, not options.json)) + "\n")
 
 
