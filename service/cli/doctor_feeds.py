@@ -19,16 +19,18 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
     from service.feeds.wiring import feeds_from
     from service.store.engine import open_engine
     from service.store.migrate import current_revision, head_revision
+    from service.store.people import watched_sites
 
     if not settings.uses_open_meteo and not settings.open_meteo_url:
         text = "a go needs two model families: without Open-Meteo there is none outside the United States"
         yield Finding("note", "feed", text)
-    engine = open_engine(settings.store_url)
+    engine, watched = open_engine(settings.store_url), 0
     if current_revision(engine) == head_revision():
         from sqlalchemy.orm import Session
 
         with Session(engine) as session:
             found = feed_health(settings, session, real_clock())
+            watched = watched_sites(session, real_clock())
     else:
         found = [FeedHealth(feed.name, feed.off_because, Breaker()) for feed in feeds_from(settings)]
     engine.dispose()
@@ -39,3 +41,20 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
         else:
             level = "ok" if each.is_well and not each.breaker.failures else "note"
             yield Finding(level, "feed", f"{each.feed}: {each.text}")
+    yield from _capacity(settings, watched)
+
+
+def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
+    """How many sites the day's allowance carries against those watched; nothing where it has no end."""
+    from service.feeds.capacity import sites_carried
+
+    near, far = (sites_carried(settings, near=near) for near in (True, False))
+    if near is None or far is None or not settings.uses_open_meteo:
+        return
+    text = (
+        f"what Open-Meteo allows in a day carries about {near} sites on the day of a night and {far} whose "
+        f"nights lie further ahead; watched now: {watched}"
+    )
+    if watched > near:
+        text += ". Fewer models or ensembles, line_of_sight = false, a key or a server of your own carry more"
+    yield Finding("note" if watched > near else "ok", "feed", text)

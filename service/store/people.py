@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from email_validator import EmailNotValidError, validate_email
-from sqlalchemy import ColumnElement, or_, select, update
+from sqlalchemy import ColumnElement, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
@@ -218,6 +218,18 @@ def is_active(now: datetime) -> tuple[ColumnElement[bool], ...]:
         tables.Address.off_since.is_(None),
         tables.Site.archived_at.is_(None),
     )
+
+
+def watched_sites(session: Session, now: datetime) -> int:
+    """How many sites somebody is told about now."""
+    row = tables.Subscription
+    query = (
+        select(func.count(row.site_id.distinct()))
+        .join(tables.Address, tables.Address.id == row.address_id)
+        .join(tables.Site, tables.Site.id == row.site_id)
+        .where(*is_active(now))
+    )
+    return session.scalar(query) or 0
 
 
 def find_subscriptions(session: Session) -> list[tables.Subscription]:

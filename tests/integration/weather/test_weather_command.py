@@ -190,3 +190,23 @@ def test_the_doctor_calls_a_feed_that_refuses_us_wrong_and_says_what_to_do(run: 
     assert findings["metno"].text.endswith("duskbell feeds close metno")
     assert findings["nws"].level == "ok"
     assert findings["open-meteo"].level == "note"
+
+
+def test_the_doctor_says_how_many_sites_the_free_terms_carry(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DUSKBELL_OPEN_METEO_NONCOMMERCIAL", "true")
+    run("feeds")
+    (found,) = [each for each in examine_feeds(load_settings()) if "carries about" in each.text]
+    assert (found.level, "about 45 sites" in found.text) == ("ok", True)
+    assert found.text.endswith("watched now: 0")
+
+
+@pytest.mark.usefixtures("site")
+def test_more_sites_than_that_are_noted_with_what_helps(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("DUSKBELL_OPEN_METEO_NONCOMMERCIAL", "true")
+    monkeypatch.setenv("DUSKBELL_OPEN_METEO_DAILY_WEIGHT", "150")
+    run("subscribe", "Windpump Flat", "--email", "you@example.org")
+    (found,) = [each for each in examine_feeds(load_settings()) if "carries about" in each.text]
+    assert (found.level, "watched now: 1" in found.text) == ("note", True)
+    assert "line_of_sight = false" in found.text

@@ -1,0 +1,57 @@
+"""How many sites Open-Meteo's allowance carries, from what is asked and how often: an estimate that errs low.
+
+Each site counts as alone in its cells; places that share a cell share the request. Air quality and ensembles
+are asked by their runs, single runs after three hours at the latest.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import timedelta
+
+from alerts.weather.lineage import AIR_ROW, OPEN_METEO, ModelRow, find_model
+from alerts.weather.sightline import MOST_PLACES
+from service.feeds.limits import DAY_S, USED_SHARE
+from service.feeds.openmeteo_parts import ALONG, FORECAST, product_of
+from service.feeds.openmeteo_terms import request_weight
+from service.feeds.wiring import allowances_from
+from service.settings import Settings
+
+DAY = timedelta(days=1)
+DAYS_ASKED = 6.0
+"""Of a series: to the last night that most want to hear of."""
+RUNS_EVERY = timedelta(hours=6)
+"""Ensembles; also how often a place is asked about whose nights all lie beyond 36 hours."""
+AIR_EVERY = timedelta(hours=12)
+
+
+def sites_carried(settings: Settings, *, near: bool) -> int | None:
+    """How many sites the day's allowance carries; None where it has no end or nothing is asked.
+
+    near: each has a night within 36 hours, is asked about through the day and along its line of sight.
+    """
+    most = allowances_from(settings)[OPEN_METEO].most.get(DAY_S)
+    weight = site_weight(settings, near=near)
+    return math.floor(USED_SHARE * most / weight) if most and weight else None
+
+
+def site_weight(settings: Settings, *, near: bool) -> float:
+    """What one site weighs in a day."""
+    return sum(_row_weight(row, settings, near=near) for row in _rows(settings))
+
+
+def _rows(settings: Settings) -> list[ModelRow]:
+    names = (*settings.open_meteo_models, *settings.open_meteo_ensembles)
+    rows = [row for name in names if (row := find_model(OPEN_METEO, name)) is not None]
+    return [*rows, AIR_ROW] if settings.open_meteo_air else rows
+
+
+def _row_weight(row: ModelRow, settings: Settings, *, near: bool) -> float:
+    product = product_of(row, aside=False)
+    weight = request_weight(len(product.variables), 1, DAYS_ASKED, members=row.members)
+    if product is not FORECAST:
+        return weight * (DAY / (AIR_EVERY if row.is_air else RUNS_EVERY))
+    if not near:
+        return weight * (DAY / RUNS_EVERY)
+    aside = request_weight(len(ALONG.variables), MOST_PLACES, 1.0) if settings.line_of_sight else 0.0
+    return (weight + aside) * (DAY / product.never_after)
