@@ -20,6 +20,11 @@ WHOLE_S = 20.0
 """The library's own time limits count each read; a dripping answer held it for longer."""
 
 
+PLUGIN_FAULTS = (OSError, ValueError, TypeError, LookupError, AttributeError, RuntimeError, ImportError)
+"""What one of the library's many services can raise."""
+log = logging.getLogger(__name__)
+
+
 class NamedTargets:
     """Sends the words of an alert to a target from the settings."""
 
@@ -68,6 +73,16 @@ class NamedTargets:
 
 
 def _notify(url: str, subject: str, text: str) -> bool:
+    """Whether the target took it; what goes wrong inside the library is told by its kind alone, since the
+    rest could hold the target's URL."""
+    try:
+        return _hand_over(url, subject, text)
+    except PLUGIN_FAULTS as fault:
+        log.error("apprise failed with %s", type(fault).__name__)
+        return False
+
+
+def _hand_over(url: str, subject: str, text: str) -> bool:
     import apprise
 
     logging.getLogger("apprise").setLevel(logging.CRITICAL)  # it would log the target's URL
