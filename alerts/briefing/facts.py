@@ -85,6 +85,7 @@ class AlertFacts:
     others: the person's other sites that night, best first. fork: where two are close, what to decide and
         when, a clause ("leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %").
     worth: what the window is worth, for the order of several sites (alerts/worth.py).
+    outcome_url: where the reader can say afterwards how the night was; "" where nobody asks.
     """
 
     kind: AlertKind
@@ -137,6 +138,7 @@ class AlertFacts:
     others: tuple[OtherSite, ...] = ()
     fork: str = ""
     worth: float = 0.0
+    outcome_url: str = ""
 
     @property
     def form(self) -> str:

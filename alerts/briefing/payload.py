@@ -36,6 +36,7 @@ data
     reasons, hazards                 [text], the deciding reason first
     access_note, next_window         the site's own note, may be ""; the next night with a window, or null
     field                            null, or what is needed in the field: see payload.schema.json
+    outcome_url                      where to say afterwards how the night was; may be ""
     attributions                     [{text, url}], to be shown with the data; url may be ""
 
 A JSON Schema of all of it lies beside this file: payload.schema.json.
@@ -100,6 +101,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "access_note": plain(facts.access_note),
         "next_window": facts.next_window.isoformat() if facts.next_window else None,
         "field": field_values(facts.field),
+        "outcome_url": web_address(facts.outcome_url) if facts.is_go else "",
         "attributions": [
             {"text": plain(credit.text), "url": web_address(credit.url)} for credit in facts.attributions
         ],

@@ -63,6 +63,7 @@ class Told:
 
     sequence: how many alerts of its subscription and night came before. calendar_key: the same for all of
     them, and no one else's anywhere; "" where no calendar goes along. scene: to draw pictures from.
+    outcome_url: where the reader can say how the night was.
     """
 
     kind: str
@@ -71,6 +72,7 @@ class Told:
     sequence: int = 0
     calendar_key: str = ""
     scene: Scene | None = None
+    outcome_url: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,8 +131,9 @@ class _Shelf:
     unsubscribe: Mapping[int, str]
     earlier: Mapping[int, int]
     scenes: Mapping[int, Scene]
-    keys: Keys
+    links: Links
     manage: Mapping[int, str]
+    outcome: Mapping[int, str]
     _read: dict[int, Wishes] = field(default_factory=dict)
 
     def wishes(self, subscription_id: int) -> Wishes:
@@ -139,7 +142,7 @@ class _Shelf:
             self._read[subscription_id] = from_json(Wishes, self.subscriptions[subscription_id].wishes)
         return self._read[subscription_id]
 
-    def told(self, alert: tables.Alert) -> Told:
+    def told(self, alert: tables.Alert, address_id: int) -> Told:
         """What composing needs of an alert; pictures and calendar only for those that are mailed."""
         is_mailed = alert.decision_id in self.scenes
         named = f"{alert.subscription_id} {alert.night_name}"
@@ -148,9 +151,18 @@ class _Shelf:
             alert.night_name,
             alert.facts,
             sequence=self.earlier.get(alert.id, 0),
-            calendar_key=self.keys.hash("calendar", named) if is_mailed else "",
+            calendar_key=self.links.keys.hash("calendar", named) if is_mailed else "",
             scene=self.scenes.get(alert.decision_id),
+            outcome_url=self._outcome_url(alert, address_id),
         )
+
+    def _outcome_url(self, alert: tables.Alert, address_id: int) -> str:
+        """For a mail's reader a page of their own; for a group the night's page, where each speaks for
+        themselves once signed in."""
+        site_id, token = self.subscriptions[alert.subscription_id].site_id, self.outcome.get(address_id)
+        if token is None:
+            return self.links.url("sites", f"{site_id}/nights/{alert.night_name}")
+        return self.links.url("how-was-it", f"{token}/{site_id}/{alert.night_name}")
 
 
 def claim_batch(
@@ -210,7 +222,8 @@ def _fill_shelf(
         manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, wall),
         earlier=count_earlier(session, {alert.id for alert in enclosing}),
         scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
-        keys=links.keys,
+        links=links,
+        outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, wall),
     )
 
 
@@ -261,7 +274,7 @@ def _look(
         return barred
     try:
         alerts, dropped = _still_true(shelf, message, now)
-        quiet = _quiet_until(shelf, message.id, alerts, now)
+        quiet = _quiet_until(shelf, message, alerts, now)
         units = _units(shelf, message.id)
     except UNREADABLE:
         log.exception("message %s can't be read", message.id)
@@ -321,7 +334,7 @@ def _still_true(
     for link, alert in shelf.carried.get(message.id, []):
         reason = _why_drop(shelf, alert, now)
         if reason is None:
-            kept.append(shelf.told(alert))
+            kept.append(shelf.told(alert, message.address_id))
             continue
         dropped.add(reason)
         if not message.maybe_sent:
@@ -335,11 +348,13 @@ def _why_drop(shelf: _Shelf, alert: tables.Alert, now: datetime) -> Status | Non
     return None if _newest_decision_carries(shelf, alert) else Status.SUPERSEDED
 
 
-def _quiet_until(shelf: _Shelf, message_id: str, alerts: tuple[Told, ...], now: datetime) -> datetime | None:
+def _quiet_until(
+    shelf: _Shelf, message: tables.Message, alerts: tuple[Told, ...], now: datetime
+) -> datetime | None:
     """Until when the whole message can wait for the end of quiet hours; None when some of it can't."""
     until = []
-    for _, alert in shelf.carried.get(message_id, []):
-        if shelf.told(alert) not in alerts:
+    for _, alert in shelf.carried.get(message.id, []):
+        if shelf.told(alert, message.address_id) not in alerts:
             continue
         wishes = shelf.wishes(alert.subscription_id)
         leave_by = alert.facts.get("leave_by")

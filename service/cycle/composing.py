@@ -44,7 +44,10 @@ def compose_claimed(
 def _full(claimed: Claimed, attempted_at: datetime, workshop: Workshop) -> tuple[Outgoing, list[str]]:
     if claimed.notice is not None:
         return _notice(claimed, claimed.notice, attempted_at), []
-    alerts = [(from_json(AlertFacts, dict(told.facts)), told) for told in claimed.alerts]
+    alerts = [
+        (from_json(AlertFacts, {**told.facts, "outcome_url": told.outcome_url}), told)
+        for told in claimed.alerts
+    ]
     alerts.sort(key=lambda each: _best_first(each[0]))
     briefing = Briefing(
         message_id=claimed.message_id,

@@ -32,6 +32,7 @@ class Purpose(StrEnum):
     SIGN_IN = "sign_in"
     UNSUBSCRIBE = "unsubscribe"
     MANAGE = "manage"  # leads to a button that mails a link to sign in; lets nobody in by itself
+    OUTCOME = "outcome"  # lets its reader say how a night was that the address was told of
     API_KEY = "api_key"
 
 
@@ -49,6 +50,7 @@ RULES = {
     Purpose.SIGN_IN: Rule(timedelta(minutes=15), single_use=True),
     Purpose.UNSUBSCRIBE: Rule(None, single_use=False),
     Purpose.MANAGE: Rule(None, single_use=False),
+    Purpose.OUTCOME: Rule(None, single_use=False),
     Purpose.API_KEY: Rule(None, single_use=False),
 }
 PREFIXES = {Purpose.API_KEY: "dbk_"}
