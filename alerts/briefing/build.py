@@ -8,8 +8,9 @@ fits is taken. Jinja2 stops at anything undefined, and escapes everything in HTM
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from datetime import date
 from functools import cache
 
 import css_inline
@@ -27,7 +28,7 @@ SHORTEST_NAME = 12
 TELLING_NAME = 20
 CHAT_LINES = 10
 CHAT_LINE_CHARS = 300
-CHAT_LABELS = ("Leave by", "Window", "Core", "Home about", "Watch out", "Also")
+CHAT_LABELS = ("Leave by", "Window", "Core", "Home about", "Watch out", "Also", "Other sites")
 INVENTED_MARK = "[Invented] "
 
 __all__ = [
@@ -138,7 +139,18 @@ def render_subject(briefing: Briefing, templates: Templates = BUILT_IN) -> str:
 
 def _views(briefing: Briefing) -> list[AlertView]:
     """The words of each alert, in the order they are shown."""
-    return [view_alert(facts, briefing.units) for facts in ranked(briefing)]
+    return [view_alert(facts, briefing.units) for facts in _told_once(ranked(briefing))]
+
+
+def _told_once(alerts: tuple[AlertFacts, ...]) -> Iterator[AlertFacts]:
+    """The other sites of a night and its fork beside the first alert on it, without those told anyway."""
+    seen: set[date] = set()
+    for facts in alerts:
+        mine = {each.site_name for each in alerts if each.night == facts.night}
+        is_first = facts.night not in seen
+        seen.add(facts.night)
+        others = tuple(each for each in facts.others if is_first and each.site_name not in mine)
+        yield replace(facts, others=others, fork=facts.fork if is_first else "")
 
 
 def _subject(briefing: Briefing, views: Sequence[AlertView], templates: Templates) -> str:
@@ -216,6 +228,9 @@ def _unmentioned(view: AlertView) -> AlertView:
         rows=tuple(replace(row, value=unmentioned(row.value)) for row in view.rows),
         hazards=tuple(map(unmentioned, view.hazards)),
         reasons=tuple(map(unmentioned, view.reasons)),
+        last_word=unmentioned(view.last_word),
+        fork=unmentioned(view.fork),
+        others=tuple(map(unmentioned, view.others)),
     )
 
 

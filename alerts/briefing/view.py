@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from alerts.briefing.choicewords import fork_line, last_said, last_word, other_lines
 from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Units
 from alerts.briefing.fieldwords import FieldView, field_view
 from alerts.briefing.skywords import say_models, say_sight, say_sky, say_towns
@@ -39,6 +40,8 @@ BADGES = {
     "unknown": "Can't say yet",
 }
 """By the form of an alert, see `AlertFacts.form`."""
+CALLED_OFF = ("stand_down", "stay")
+"""Forms that send nobody out: they tell neither of the trip nor of what the chance rests on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +60,9 @@ class AlertView:
     when, when_short: "tonight", or "on Saturday 18 July", "on Sat 18 July" seen from another day.
     between: "23:20 and 01:50".  core: "core in the south".
     told: what was said before, as a clause: "at noon 81 %".
-    rows: the table of facts.  forecast: the age of the forecast, one sentence.
+    rows: the table of facts.  basis: what the chance rests on.  forecast: the age of the forecast, one sentence.
     field: the field plan, where there is one.  next_window: "Thursday 6 August".
+    outcome_url: where to say how it was, for what sends someone out.
     """
 
     kind: AlertKind
@@ -84,12 +88,19 @@ class AlertView:
     decide: str
     zones: str
     rows: tuple[Row, ...]
+    basis: tuple[Row, ...]
     reasons: tuple[str, ...]
     hazards: tuple[str, ...]
     forecast: str
     field: FieldView | None = None
     access_note: str = ""
+    last_word: str = ""
+    last_said: str = ""
+    is_unsettled: bool = False
+    fork: str = ""
+    others: tuple[str, ...] = ()
     next_window: str = ""
+    outcome_url: str = ""
 
 
 def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
@@ -100,7 +111,7 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
     return AlertView(
         kind=facts.kind,
         form=facts.form,
-        badge=BADGES[facts.form],
+        badge="Unsettled" if facts.is_unsettled else BADGES[facts.form],
         name=plain(facts.site_name, LONGEST_NAME),
         is_go=facts.is_go,
         invented=facts.invented,
@@ -120,13 +131,20 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
         leave=_leave(facts, home, field),
         decide=_decide(facts, home),
         zones=_zones(facts, field, home),
-        rows=tuple(_rows(facts, field, home, units)),
+        rows=tuple(_rows(facts, field, home)),
+        basis=tuple(_basis(facts, units)),
         reasons=tuple(sentence(in_units(plain(text), units)) for text in facts.reasons),
         hazards=tuple(sentence(in_units(plain(text), units)) for text in facts.hazards),
         forecast=_forecast(facts, home),
         field=_field(facts, field, home, units),
         access_note=plain(facts.access_note),
         next_window=long_day(facts.next_window) if facts.next_window else "",
+        last_word=last_word(facts, home),
+        last_said=last_said(facts),
+        is_unsettled=facts.is_unsettled,
+        fork=fork_line(facts),
+        others=tuple(other_lines(facts, home)),
+        outcome_url=web_address(facts.outcome_url) if facts.is_go else "",
     )
 
 
@@ -219,8 +237,8 @@ def _zones(facts: AlertFacts, field: Clock, home: Clock) -> str:
     return f"{note} Leaving, coming home and deciding are {home.note(facts.leave_by or facts.decided_at)}."
 
 
-def _rows(facts: AlertFacts, field: Clock, home: Clock, units: Units) -> list[Row]:
-    when = [
+def _rows(facts: AlertFacts, field: Clock, home: Clock) -> list[Row]:
+    rows = [
         _leave_row(facts, home),
         _window_row(facts, field),
         Row("Clearest", field.span(facts.best) if facts.best else ""),
@@ -231,20 +249,22 @@ def _rows(facts: AlertFacts, field: Clock, home: Clock, units: Units) -> list[Ro
         Row("Sun", _sun(facts, field)),
         Row("Home about", home.stamp(facts.home_about) if facts.home_about else ""),
     ]
-    over = facts.form in ("stand_down", "stay")
-    shown = when[1:2] + when[3:8] if over else [*when, *_air_and_sky(facts, units)]
+    shown = rows[1:2] + rows[3:8] if facts.form in CALLED_OFF else rows
     return [row for row in shown if row.value]
 
 
-def _air_and_sky(facts: AlertFacts, units: Units) -> list[Row]:
+def _basis(facts: AlertFacts, units: Units) -> list[Row]:
     """What the chance rests on, and how dark the sky is where the camera looks."""
-    return [
+    if facts.form in CALLED_OFF:
+        return []
+    rows = [
         Row("Models", say_models(facts)),
         Row("Direction", say_sight(facts)),
         Row("Record", plain(facts.record)),
         Row("Sky", capital(say_sky(facts.sky)) if facts.sky else "", "core"),
         Row("Towns", in_units(say_towns(facts.sky), units) if facts.sky else ""),
     ]
+    return [row for row in rows if row.value]
 
 
 def _leave_row(facts: AlertFacts, home: Clock) -> Row:
@@ -260,7 +280,7 @@ def _window_row(facts: AlertFacts, field: Clock) -> Row:
         return Row("Window", "")
     told = facts.told_window
     was = f"; was {field.span(told)}" if told is not None and told != facts.window else ""
-    tone = "" if facts.form in ("stand_down", "stay") else "lamp"
+    tone = "" if facts.form in CALLED_OFF else "lamp"
     return Row("Window", f"{field.span(facts.window)} ({length(facts.window.duration)}{was})", tone)
 
 
