@@ -69,7 +69,7 @@ def _page(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> 
 
 
 def _by_site(nights: Sequence[RejudgedNight]) -> Iterator[tuple[str, tuple[str, ...]]]:
-    """The nights that would have had another word, by site; subscriptions for which it is the same together."""
+    """The nights that would have had another word, by site; subscriptions with the same ones together."""
     from alerts.briefing.wording import listed
 
     lines: dict[tuple[str, int], list[str]] = {}
