@@ -106,11 +106,15 @@ def what_to_tell(
 
 
 def say_to(look: Look) -> Telling:
-    """As `what_to_tell`, of a look."""
+    """As `what_to_tell`, of a look. What is kept back keeps no last word back with it."""
     wanted = _wanted(look)
     if wanted.kind is None or wanted.why in MUST_BE_SAID:
         return wanted
-    return kept_back(look, wanted) or wanted
+    kept = kept_back(look, wanted)
+    if kept is None:
+        return wanted
+    last = None if look.standing is None else _last_word(look, look.standing)
+    return last or kept
 
 
 def answer(look: Look, arrived: Sequence[Told]) -> tuple[Telling, Sequence[Told]]:
@@ -327,6 +331,8 @@ def _say(
     look: Look, kind: AlertKind, why: Why, text: str, expires_at: datetime, standing: Told | None
 ) -> Telling:
     """The alert; the last word too, when the phone goes silent before the next cycle could add one."""
-    lost_at = None if kind is AlertKind.HEADS_UP else _signal_lost_at(look, standing)
-    is_last = lost_at is not None and _is_last_chance(look, lost_at)
+    lost_at = [] if kind is AlertKind.HEADS_UP else [_signal_lost_at(look, standing)]
+    if kind is AlertKind.CHANGED and standing is not None and look.plan is not None:
+        lost_at.append(_signal_lost_at(look, replace(standing, leave_by=look.plan.leave_by)))
+    is_last = any(at is not None and _is_last_chance(look, at) for at in lost_at)
     return Telling(kind, why, text, expires_at, look.next_occurrence(kind), is_last)

@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from alerts.ladder import SeenWindow, Why
+from alerts.span import Span
 from alerts.wishes import Wishes
 
 from .ladder_cases import (
@@ -131,6 +132,35 @@ LAST_WORDS = (
         Why.LAST_WORD,
         3,
         told=ALL_SAID,
+        is_last_word=True,
+    ),
+    last(
+        "times move so late that the phone goes silent by the new ones before another word",
+        utc(16, 1, 20),
+        seen(GO, 78, window=moved(60)),
+        CHANGED,
+        Why.MOVED,
+        is_last_word=True,
+    ),
+    last(
+        "times move, one change too many, before the phone goes silent",
+        utc(16, 0, 20),
+        seen(GO, 78, window=moved(0, -40)),
+        TOLD_GO,
+        Why.LAST_WORD,
+        3,
+        told=ALL_SAID,
+        is_last_word=True,
+    ),
+    last(
+        "times move in quiet hours before the phone goes silent: no change rings, the last word does",
+        utc(16, 4, 30),
+        seen(GO, 81, window=Span(utc(16, 8, 10), utc(16, 9))),
+        TOLD_GO,
+        Why.LAST_WORD,
+        2,
+        told=GO_FOR_DAWN,
+        wishes=replace(SLEEPS, signal_lost_before=timedelta(hours=2)),
         is_last_word=True,
     ),
     last(
