@@ -14,10 +14,10 @@ SMOKE_TOLD_FROM_MAG = 0.2
 
 
 def say_models(facts: AlertFacts) -> str:
-    """`45 to 90 % each; together 6 points up with their last runs`; "" where neither is known."""
+    """`Each alone 45 to 90 %; together 6 points up with their last runs`; "" where neither is known."""
     parts = []
     if facts.spread_pct is not None and facts.spread_pct[0] != facts.spread_pct[1]:
-        parts.append(f"{facts.spread_pct[0]} to {facts.spread_pct[1]} % each")
+        parts.append(f"each alone {facts.spread_pct[0]} to {facts.spread_pct[1]} %")
     if facts.change_pct is not None:
         parts.append(f"together {_moved(facts.change_pct)} with their last runs")
     return capital("; ".join(parts))

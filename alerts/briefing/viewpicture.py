@@ -37,6 +37,8 @@ LINE = 17.0
 UPRIGHT_WIDTH = 0.62
 """Width of an upright frame, of the room that a level one fills."""
 OPACITIES = (0.16, 0.2, 0.3)
+LEAST_LAND, POINTER_AND_NAME = 12.0, 23.0
+"""Height of land in the picture on which a name fits, and on which a pointer fits over it."""
 BELOW_DEG, ABOVE_DEG = 18.0, 16.0
 """Land and sky that a panorama shows below the horizon and above the apex."""
 
@@ -69,7 +71,7 @@ def draw_view(
     said += [] if scene.aim.has_ground else ["No ground is in this frame."]
     caption = _caption(said, box.bottom + 36, width, palette)
     values, names = _values(scene, plane, palette)
-    values["labels"] = [*head, *ticks, *caption, *names]
+    values["labels"], values["names"] = [*head, *ticks, *caption], names
     values["ticks"] = _tick_places(scene, plane, _tick_step(view))
     height = (caption[-1].y if caption else box.bottom + 18) + 12
     alt = view_alt(scene)
@@ -92,7 +94,7 @@ def draw_panorama(
     values["sky_labels"] = [*_frame_numbers(plan, plane, palette), *_sky_labels(scene, plane, palette)]
     step_deg = 30.0
     ticks = _ticks(scene, plane, palette, step_deg=step_deg)
-    values["labels"] = [*head, *ticks, *caption, *names]
+    values["labels"], values["names"] = [*head, *ticks, *caption], names
     values["ticks"] = _tick_places(scene, plane, step_deg)
     height = caption[-1].y + 12
     alt = panorama_alt(scene, plan)
@@ -249,9 +251,11 @@ def _foreground_names(scene: ViewScene, plane: Plane, palette: Palette) -> tuple
         label = within(
             Label(foot[0], baseline, name, palette.ground_text, anchor="middle"), box.left + 4, box.right - 4
         )
-        if not any(label.crosses(other) for other in labels) and baseline - foot[1] > 20:
+        if any(label.crosses(other) for other in labels) or baseline - foot[1] < LEAST_LAND:
+            continue
+        labels.append(label)
+        if baseline - foot[1] >= POINTER_AND_NAME:
             pointers.append((foot[0], foot[1] + 3))
-            labels.append(label)
     return pointers, labels
 
 
