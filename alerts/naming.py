@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import unicodedata
 
+from alerts.briefing.wording import plain
 from alerts.errors import BadInput
 
 LONGEST_NAME = 80
+LONGEST_NOTE = 600
 _JOINER = "\u200d"  # joins emoji; the one format character that names may hold
 
 
@@ -21,3 +23,10 @@ def clean_name(raw: str, what: str = "name") -> str:
     if any(unicodedata.category(char) in {"Cc", "Cf", "Cs", "Zl", "Zp"} and char != _JOINER for char in name):
         raise BadInput(f"the {what} holds line breaks or invisible characters; type it in plain text.")
     return name
+
+
+def clean_note(raw: str) -> str:
+    """A note as one line of visible text; BadInput when it is too long."""
+    if len(raw) > LONGEST_NOTE:
+        raise BadInput(f"the note has {len(raw)} characters; {LONGEST_NOTE} are the most.")
+    return plain(raw, LONGEST_NOTE)

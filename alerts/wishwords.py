@@ -85,6 +85,14 @@ def _each(field: str, read: Callable[[str], Sequence[object]]) -> Callable[[Sequ
     return changes
 
 
+def _read_all_home_by(texts: Sequence[str], _: Wishes) -> Changes:
+    """A time for some evenings goes before one for all, and a later one before an earlier."""
+    given = [] if len(texts) == 1 and is_nothing(texts[0]) else texts
+    found = {each.weekday: each for text in sorted(given, key=lambda text: "=" in text)
+             for each in read_home_by(text)}  # fmt: skip
+    return {"home_by": tuple(found[day] for day in sorted(found))}
+
+
 def _read_targets(texts: Sequence[str], _: Wishes) -> Changes:
     first, *others = (parse_target(text) for text in texts)
     return {"sky.target": first, "more_targets": tuple(others)}
@@ -242,7 +250,7 @@ WISH_WORDS = (
     ),
     WishWord(
         "home_by", "--home-by", "TIME", "Home again by: 02:00, or after some evenings sun-thu=01:00; none.",
-        _each("home_by", read_home_by), lambda w: home_by_texts(w.home_by), _say_home_by, several=True,
+        _read_all_home_by, lambda w: home_by_texts(w.home_by), _say_home_by, several=True,
     ),
     WishWord(
         "trips", "--trip", "DATES",

@@ -8,9 +8,11 @@ from pathlib import Path
 
 import click
 
+from alerts.clocktimes import parse_clock_span
 from alerts.errors import BadInput
-from alerts.naming import clean_name
-from alerts.site import Foreground, Site
+from alerts.naming import clean_name, clean_note
+from alerts.site import Foreground, Gate, Site
+from alerts.wishtext import is_nothing
 from service.cli.options import LAT_LON
 from service.cli.skyoptions import read_horizon
 
@@ -92,7 +94,12 @@ def add(
     default="atlas_chart",
     help="Which of the two tables in use the class means.",
 )
-@click.option("--note", default=None, help="What to know of the access, such as: road closed in winter.")
+@click.option("--note", default=None, help="Why the road is closed, such as: road closed in winter; or none.")
+@click.option(
+    "--gate", default=None, metavar="HOURS", help="When one can drive in and out: 06:00-22:00, or none."
+)
+@click.option("--gate-stay/--gate-leave", default=None, help="Whether one may stay inside a closed gate.")
+@click.option("--notes", default=None, help="What else to know of the place; or none.")
 def edit(
     name: str,
     at: tuple[float, float] | None,
@@ -105,6 +112,9 @@ def edit(
     bortle_class: int | None,
     bortle_table: str,
     note: str | None,
+    gate: str | None,
+    gate_stay: bool | None,
+    notes: str | None,
 ) -> None:
     """Describe the site NAME anew; decisions made before keep what they were made on."""
     from service.bootstrap import build
@@ -121,18 +131,22 @@ def edit(
             "horizon": read_horizon(horizon) if horizon else None,
             "foregrounds": tuple(map(read_foreground, foregrounds)) or None,
             "access_months": read_months(months) if months else None,
-            "access_note": clean_name(note, "note") if note else None,
+            "access_note": read_note(note),
+            "notes": read_note(notes),
         }.items()
         if value is not None
     }
-    if not changes and not readings and bortle_class is None:
+    if not changes and not readings and bortle_class is None and gate is None and gate_stay is None:
         raise BadInput(
-            "say what to change: --at, --elevation, --zone, --horizon, --foreground, --months, --note."
+            "say what to change: --at, --elevation, --zone, --horizon, --foreground, --months, --note, "
+            "--gate, --notes, --sqm."
         )
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_site(session, name)
         known = newest_revision(session, row.id)
+        if gate is not None or gate_stay is not None:
+            changes["gate"] = read_gate(gate, gate_stay, known.site.gate)
         revised = replace(known.site, **changes)  # type: ignore[arg-type]  # fields of Site, checked by it
         revised = with_darkness(revised, readings, bortle_class, bortle_table)
         elevation_known = known.elevation_known or elevation_m is not None
@@ -166,6 +180,24 @@ def read_months(text: str) -> tuple[int, ...]:
         count = (end - start) % 12 + 1
         months += [(start - 1 + i) % 12 + 1 for i in range(count)]
     return tuple(sorted(set(months)))
+
+
+def read_note(text: str | None) -> str | None:
+    """One line of text; "" for `none`, None where nothing was given."""
+    if text is None:
+        return None
+    return "" if is_nothing(text) else clean_note(text)
+
+
+def read_gate(hours: str | None, may_stay: bool | None, known: Gate | None) -> Gate | None:
+    """The gate of hours such as `06:00-22:00`; None for `none`. What isn't given stays as known."""
+    if hours is not None and is_nothing(hours):
+        return None
+    if hours is None and known is None:
+        raise BadInput("this site has no gate; give its hours first: --gate 06:00-22:00")
+    span = parse_clock_span(hours) if hours is not None else known.hours if known else None
+    assert span is not None, "there are hours, or a gate known with some"
+    return Gate(span, may_stay if may_stay is not None else bool(known and known.may_stay))
 
 
 @site.command("list")

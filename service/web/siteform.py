@@ -6,12 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from alerts.briefing.wording import plain
 from alerts.clocktimes import parse_clock_span
 from alerts.coordinates import parse_lat_lon
 from alerts.errors import BadInput
 from alerts.localtime import MONTHS
-from alerts.naming import clean_name
+from alerts.naming import clean_name, clean_note
 from alerts.readings import BortleConvention, darkness_of_class
 from alerts.site import Darkness, Foreground, Gate, HorizonLine, Site, zone_info
 from alerts.sky.terrain import horizon_from_csv
@@ -20,7 +19,6 @@ from service.web.forms import Form
 
 T = TypeVar("T")
 MOST_FOREGROUNDS = 12
-LONGEST_NOTE = 600
 NO_FOREGROUNDS: tuple[Foreground, ...] = ()
 ALL_MONTHS = tuple(range(1, 13))
 
@@ -70,8 +68,8 @@ def read_draft(form: Form) -> tuple[Draft | None, FaultTexts]:
         ),
         "darkness": faults.read("darkness", lambda: _darkness(form), None),
         "access_months": faults.read("months", lambda: _months(form), ALL_MONTHS),
-        "access_note": faults.read("access_note", lambda: _note(form.text("access_note")), ""),
-        "notes": faults.read("notes", lambda: _note(form.text("notes")), ""),
+        "access_note": faults.read("access_note", lambda: clean_note(form.text("access_note")), ""),
+        "notes": faults.read("notes", lambda: clean_note(form.text("notes")), ""),
         "gate": faults.read("gate", lambda: _gate(form), None),
     }
     if at is None or faults.texts:
@@ -153,12 +151,6 @@ def _months(form: Form) -> tuple[int, ...]:
     if not months:
         raise BadInput("tick at least one month in which one gets there.")
     return months
-
-
-def _note(typed: str) -> str:
-    if len(typed) > LONGEST_NOTE:
-        raise BadInput(f"the note has {len(typed)} characters; {LONGEST_NOTE} are the most.")
-    return plain(typed, LONGEST_NOTE)
 
 
 def _gate(form: Form) -> Gate | None:
