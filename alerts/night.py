@@ -8,6 +8,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from alerts.errors import BadInput
 from alerts.span import Span
 
 if TYPE_CHECKING:
@@ -55,6 +56,21 @@ class Target:
     ra_deg: float | None = None
     dec_deg: float | None = None
     arc_l_deg: tuple[float, float] | None = None
+
+
+LOSS_WISHES_MAG = (0.1, 0.3, 0.6)
+"""The losses offered to those who accept a thin Moon."""
+MOST_LOSS_MAG = 3.0
+
+
+def require_loss_wish(most_loss_mag: float) -> float:
+    """The wish itself; BadInput unless it lies above 0 and up to 3 mag."""
+    if not 0 < most_loss_mag <= MOST_LOSS_MAG:
+        raise BadInput(
+            f"the loss accepted must lie above 0 and up to {MOST_LOSS_MAG:g} mag, got {most_loss_mag:g}; "
+            "0.3 is a thin Moon, and no wish means no Moon at all."
+        )
+    return most_loss_mag
 
 
 @dataclass(frozen=True, slots=True)

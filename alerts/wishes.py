@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from alerts.clocktimes import ClockSpan
 from alerts.errors import BadInput
-from alerts.night import Shape, SkyWishes, Target, TargetKind
+from alerts.night import Shape, SkyWishes, Target, TargetKind, require_loss_wish
 from alerts.site import zone_info
 
 WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -224,6 +224,8 @@ def _check_limits(wishes: Wishes) -> None:
         raise BadInput(f"days ahead must lie between 0 and 15, got {wishes.days_ahead}.")
     if wishes.most_a_week is not None and not 1 <= wishes.most_a_week <= 100:
         raise BadInput(f"most a week must lie between 1 and 100, got {wishes.most_a_week}.")
+    if wishes.sky.most_loss_mag is not None:
+        require_loss_wish(wishes.sky.most_loss_mag)
     lowest_deg = wishes.sky.lowest_altitude_deg
     if lowest_deg is not None and not -5 <= lowest_deg <= 90:
         raise BadInput(f"the target's lowest altitude must lie between -5 and 90°, got {lowest_deg:g}.")

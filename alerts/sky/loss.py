@@ -15,8 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from alerts.errors import BadInput
-from alerts.night import Target
+from alerts.night import LOSS_WISHES_MAG, Target, require_loss_wish
 from alerts.site import Site
 from alerts.sky.brightness import brighter_mag
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, Ephemeris, SkyTable, posix_s, utc_from_posix
@@ -25,24 +24,21 @@ from alerts.sky.natural import natural_nl
 from alerts.sky.spans import RowSpans
 from alerts.span import Span
 
+__all__ = [
+    "LOSS_WISHES_MAG",
+    "below_best_mag",
+    "best_of_way_nl",
+    "loss_mag",
+    "loss_spans",
+    "require_loss_wish",
+    "spans_by_loss",
+]
+
 Floats = npt.NDArray[np.float64]
 
-LOSS_WISHES_MAG = (0.1, 0.3, 0.6)
-"""The losses offered to those who accept a thin Moon."""
-MOST_LOSS_MAG = 3.0
 _MINUTE_S = 60.0
 _WAY_STEP_S = 240.0
 _LOWEST_OF_WAY_DEG = 3.0
-
-
-def require_loss_wish(most_loss_mag: float) -> float:
-    """The wish itself; BadInput unless it lies above 0 and up to 3 mag."""
-    if not 0 < most_loss_mag <= MOST_LOSS_MAG:
-        raise BadInput(
-            f"the loss accepted must lie above 0 and up to {MOST_LOSS_MAG:g} mag, got {most_loss_mag:g}; "
-            "0.3 is a thin Moon, and no wish means no Moon at all."
-        )
-    return most_loss_mag
 
 
 def loss_mag(

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from alerts.errors import BadInput
+from alerts.night import SkyWishes
 from alerts.wishes import Wishes
 
 REFUSED = {
@@ -19,6 +20,8 @@ REFUSED = {
     "wind that is no number": ({"wind_limit_ms": float("nan")}, "the wind limit"),
     "endless gusts": ({"gust_limit_ms": float("inf")}, "the gust limit"),
     "colder than the Pole": ({"coldest_c": -100.0}, "between -90 and 40 °C"),
+    "more Moon than any": ({"sky": SkyWishes(moonless=False, most_loss_mag=9.0)}, "the loss accepted must"),
+    "a loss that is no number": ({"sky": SkyWishes(most_loss_mag=float("nan"))}, "the loss accepted must"),
     "too far ahead": ({"days_ahead": 16}, "days ahead must lie between 0 and 15"),
 }
 
