@@ -13,9 +13,8 @@ from typing import Any
 from alerts.briefing.units import in_units, units_of
 from alerts.errors import BadInput
 from alerts.localtime import say_day, say_minutes
-from alerts.night import DarknessWish
+from alerts.night import DarknessWish, require_loss_wish
 from alerts.rules import SHAPE_NAMES, target_name
-from alerts.sky.loss import require_loss_wish
 from alerts.skytext import parse_target
 from alerts.wishes import ALL_WEEK, Temperature, Trip, Wishes
 from alerts.wishtext import (

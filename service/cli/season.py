@@ -82,8 +82,7 @@ def _sky_wishes(
     any_moon: bool,
 ) -> SkyWishes:
     """The wishes; without --above the core's limit follows from the latitude, as for subscribers."""
-    from alerts.night import DarknessWish, SkyWishes
-    from alerts.sky.loss import require_loss_wish
+    from alerts.night import DarknessWish, SkyWishes, require_loss_wish
     from alerts.skytext import parse_target
 
     if above_deg is not None and not 0 <= above_deg < 90:

@@ -45,8 +45,8 @@ def _moon_word(wishes: SkyWishes) -> str:
 
 
 def shared_sky(wishes: SkyWishes) -> SkyWishes:
-    """The wishes that nights are worked out for: altitudes to 0.5 degrees, losses to 0.05 mag, places to
-    0.01 degrees, so that thousands of subscriptions share them."""
+    """The wishes that nights are worked out for: altitudes to 0.5 degrees, losses to 0.05 mag and no less,
+    places to 0.01 degrees, so that thousands of subscriptions share them."""
     target = wishes.target
     if target.ra_deg is not None and target.dec_deg is not None:
         target = replace(target, ra_deg=round(target.ra_deg, 2), dec_deg=round(target.dec_deg, 2))
@@ -55,7 +55,7 @@ def shared_sky(wishes: SkyWishes) -> SkyWishes:
         wishes,
         target=target,
         lowest_altitude_deg=None if lowest_deg is None else round(lowest_deg * 2) / 2,
-        most_loss_mag=None if wishes.moonless or loss_mag is None else round(round(loss_mag * 20) / 20, 2),
+        most_loss_mag=None if wishes.moonless or loss_mag is None else max(0.05, round(loss_mag * 20) / 20),
     )
 
 
