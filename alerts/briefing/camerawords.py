@@ -26,14 +26,14 @@ def _frame(notes: FieldNotes) -> str:
     kit, aim = notes.kit, notes.aim
     wide, high = kit.field_of_view_deg(portrait=aim.portrait)
     held = "upright" if aim.portrait else "level"
-    name = plain(notes.subject, LONGEST_NAME)
+    name, camera = plain(notes.subject, LONGEST_NAME), plain(kit.camera.name, LONGEST_NAME)
     fits = (
         f"ground and {name} fit in one frame"
         if aim.has_ground
         else f"{name} stands too high for ground in the frame"
     )
     return (
-        f"{kit.lens_words} on {kit.camera.name} sees {wide:.0f}° × {high:.0f}° held {held}. Point it at "
+        f"{kit.lens_words} on {camera} sees {wide:.0f}° × {high:.0f}° held {held}. Point it at "
         f"{aim.azimuth_deg:.0f}° ({direction_word(aim.azimuth_deg)}), tilted up {aim.tilt_deg:.0f}°: {fits}."
     )
 

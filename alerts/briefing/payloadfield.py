@@ -94,7 +94,7 @@ def place_values(point: TrackPoint) -> dict[str, object]:
 
 def _kit(kit: Kit) -> dict[str, object]:
     return {
-        "camera": kit.camera.name,
+        "camera": plain(kit.camera.name, LONGEST_NAME),
         "lens": kit.lens_words,
         "focal_mm": round(kit.focal_mm, 1),
         "equivalent_mm": round(kit.equivalent_mm, 1),

@@ -44,6 +44,10 @@ CALLED_OFF = ("stand_down", "stay")
 """Forms that send nobody out: they tell neither of the trip nor of what the chance rests on."""
 
 
+OVERHEAD_DEG = 75.0
+"""From here on a direction says little: one looks up."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One line of facts. tone: the colour that carries it ("lamp", "core", "moon" or "")."""
@@ -60,7 +64,8 @@ class AlertView:
     when, when_short: "tonight", or "on Saturday 18 July", "on Sat 18 July" seen from another day.
     between: "23:20 and 01:50".  core: "core in the south".
     told: what was said before, as a clause: "at noon 81 %".
-    rows: the table of facts.  basis: what the chance rests on.  forecast: the age of the forecast, one sentence.
+    rows: the table of facts.  basis: what the chance rests on.
+    forecast: the age of the forecast, one sentence.
     field: the field plan, where there is one.  next_window: "Thursday 6 August".
     outcome_url: where to say how it was, for what sends someone out.
     """
@@ -208,8 +213,10 @@ def _fell(facts: AlertFacts) -> bool:
 def _core_words(facts: AlertFacts) -> str:
     if not facts.core:
         return ""
-    middle = facts.core[len(facts.core) // 2]
-    return f"{plain(facts.target_name)} in the {direction_word(middle.azimuth_deg, 8)}"
+    middle, name = facts.core[len(facts.core) // 2], plain(facts.target_name)
+    if middle.altitude_deg >= OVERHEAD_DEG:
+        return f"{name} overhead"
+    return f"{name} in the {direction_word(middle.azimuth_deg, 8)}"
 
 
 def _leave(facts: AlertFacts, home: Clock, field: Clock) -> str:

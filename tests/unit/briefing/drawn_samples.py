@@ -64,11 +64,12 @@ def every_picture() -> dict[str, Picture]:
 
 
 def renamed(name: str, text: str) -> tuple[Picture, ...]:
-    """The pictures of a night whose site and foregrounds are all called `text`."""
+    """The pictures of a night whose site and foregrounds are all called `text`, as is the town."""
     found = case(name)
     site = replace(
         found.sample.site,
         name=text,
         foregrounds=tuple(replace(each, name=text) for each in found.sample.site.foregrounds),
     )
-    return draw_pictures(site, found.night, found.window, found.notes, ephemeris(), glows=GLOWS)
+    glows = tuple(replace(glow, name=text) for glow in GLOWS)
+    return draw_pictures(site, found.night, found.window, found.notes, ephemeris(), glows=glows)

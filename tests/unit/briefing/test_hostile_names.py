@@ -11,10 +11,12 @@ import pytest
 from briefing_samples import GO, KINDS, briefing
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sample_nights import facts_of
 from test_messages import Page
 
 from alerts.briefing.build import build_payload, render_chat, render_mail
-from alerts.briefing.facts import AlertFacts
+from alerts.briefing.facts import AlertFacts, AlertKind
+from alerts.briefing.fieldnotes import FieldNotes, SkyNote, TownGlow
 from alerts.briefing.wording import BREAK, plain, shorten, unmentioned
 
 HOSTILE = {
@@ -46,13 +48,45 @@ def spoil(facts: AlertFacts, text: str) -> AlertFacts:
         reasons=(text,),
         hazards=(text,),
         attributions=tuple(replace(credit, text=text) for credit in facts.attributions),
+        access_note=text,
+        sight=text,
+        record=text,
+        sky=spoiled_sky(text),
+        field=facts.field and spoiled_notes(facts.field, text),
     )
 
 
+def spoiled_sky(text: str) -> SkyNote:
+    """Towns and targets are named by data and by people."""
+    return SkyNote(
+        subject=text,
+        mag_arcsec2=21.0,
+        loss_mag=0.2,
+        dimmed_mag=0.6,
+        smoke_mag=0.3,
+        towns=(TownGlow(81.0, 27.0, name=text, under_target=True),),
+        inside=text,
+    )
+
+
+def spoiled_notes(notes: FieldNotes, text: str) -> FieldNotes:
+    """The notes for the field with that name for every foreground, the target and the kit."""
+    return replace(
+        notes,
+        subject=text,
+        kit=replace(notes.kit, camera=replace(notes.kit.camera, name=text)),
+        standings=tuple(replace(each, foreground=text) for each in notes.standings),
+        frames=replace(notes.frames, over=text),
+    )
+
+
+EVERY = {**KINDS, "go with a field plan": facts_of("july", AlertKind.GO)}
+
+
 @pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
-@pytest.mark.parametrize("facts", KINDS.values(), ids=KINDS)
+@pytest.mark.parametrize("facts", EVERY.values(), ids=EVERY)
 def test_hostile_text_is_shown_and_does_nothing(facts: AlertFacts, text: str) -> None:
-    clean, spoiled = Page(render_mail(briefing(facts)).html), spoil(facts, text)
+    clean, spoiled = Page(render_mail(briefing(spoil(facts, "Flat"))).html), spoil(facts, text)
     mail = render_mail(briefing(spoiled))
     page = Page(mail.html)
     assert tags_and_attributes(page) == tags_and_attributes(clean)

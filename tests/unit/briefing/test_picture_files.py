@@ -11,9 +11,10 @@ from functools import cache
 import html5lib  # type: ignore[import-untyped]
 import pytest
 from briefing_samples import GO, KINDS, STAND_DOWN, briefing
-from drawn_samples import pictures_of, season_picture
+from drawn_samples import pictures_of, renamed, season_picture
 from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 from sample_nights import facts_of
+from test_hostile_names import HOSTILE
 
 from alerts.briefing import lettering
 from alerts.briefing.calendar import CalendarEntry, build_calendar
@@ -21,7 +22,7 @@ from alerts.briefing.facts import AlertFacts, AlertKind
 from alerts.briefing.lettering import text_width
 from alerts.briefing.parts import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.briefing.picture import Picture
-from service.pictures import font_files, render_png, with_file
+from service.pictures import SCALE, font_files, render_png, with_file
 
 MAIL_LIMIT_BYTES = 200_000
 
@@ -63,6 +64,12 @@ def test_the_drawing_does_not_depend_on_the_machines_fonts() -> None:
     svg = '<svg xmlns="http://www.w3.org/2000/svg" width="120" height="30">{}</svg>'
     drawn, empty = (render_png(Picture("x", svg.format(text), "", 120, 30)) for text in (words, ""))
     assert len(drawn) > len(empty) + 500
+
+
+@pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
+def test_any_name_gives_a_file(text: str) -> None:
+    for picture in renamed("july", text):
+        assert size_of(render_png(picture))[0] == round(picture.width_px * SCALE)
 
 
 @cache
