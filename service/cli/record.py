@@ -3,17 +3,11 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING
+from datetime import date
 
 import click
 
-from alerts.errors import BadInput
 from service.cli.options import DAY
-
-if TYPE_CHECKING:
-    from alerts.site import Site
-    from alerts.span import Span
 
 _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_not_go"}
 
@@ -55,60 +49,26 @@ def outcome(
     """Say what the night of DATE at SITE was like; your last word counts."""
     from alerts.track.evidence import SeenSky
     from service.bootstrap import build
-    from service.cycle.verify import judge_again
-    from service.store import people, track
+    from service.outcomes import Said, keep_said, read_times, require_begun
+    from service.store import people
     from service.store.sites import get_site, newest_revision
 
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = get_site(session, site)
-        stored = newest_revision(session, row.id)
-        _require_past(day, stored.site, now)
-        track.add_person_report(
+        site_then = newest_revision(session, row.id).site
+        require_begun(day, site_then, now)
+        settled = keep_said(
             session,
+            Said(SeenSky(_SEEN[seen]), read_times(day, start, end, site_then), toward_deg),
             site_id=row.id,
             night=day,
-            person_id=people.get_operator(session, zone=stored.site.zone, now=now).id,
-            seen=SeenSky(_SEEN[seen]),
+            person_id=people.get_operator(session, zone=site_then.zone, now=now).id,
             now=now,
-            clear_span=read_times(day, start, end, stored.site),
-            toward_deg=toward_deg,
         )
-        settled = judge_again(session, row.id, day, now)
     click.echo(f"Kept: {row.name}, the night of {day}, {seen}.")
     for each in settled:
         click.echo(f"So far: {each.state.value.replace('_', ' ')}; {each.why}.")
     if not settled:
         click.echo("No window of that night has been judged; it counts once one is.")
-
-
-def _require_past(day: date, site: Site, now: datetime) -> None:
-    if now.astimezone(site.tz) < datetime.combine(day, time(18), site.tz):
-        raise BadInput(f"the night of {day} lies ahead; say what it was like when it has been.")
-
-
-def read_times(day: date, start: str | None, end: str | None, site: Site) -> Span | None:
-    """The span between two clock times of a night, those before noon belonging to its morning. BadInput
-    for one time alone, for what is no time, and for an end before the start."""
-    from alerts.span import Span
-
-    if start is None and end is None:
-        return None
-    if start is None or end is None:
-        raise BadInput("--from and --to go together; write both, such as --from 23:30 --to 01:00.")
-    first, last = (_moment(day, text, site) for text in (start, end))
-    if first >= last:
-        raise BadInput(f"{start} is not before {end} in the night of {day}; swap them.")
-    return Span(first, last)
-
-
-def _moment(day: date, text: str, site: Site) -> datetime:
-    try:
-        clock = time.fromisoformat(text)
-    except ValueError:
-        raise BadInput(f"{text!r} is no time; write HH:MM, such as 23:30.") from None
-    if clock.tzinfo is not None:
-        raise BadInput(f"{text!r} has a zone; write the time on the site's clock, such as 23:30.")
-    on = day if clock.hour >= 12 else day + timedelta(days=1)
-    return datetime.combine(on, clock, site.tz).astimezone(UTC)

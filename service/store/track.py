@@ -176,11 +176,12 @@ def find_person_reports(session: Session, site_id: int, night: date) -> list[Per
     reports = []
     for row in session.scalars(query):
         who = ("row", row.id) if row.person_id is None else (PERSON, row.person_id)
-        reports.append(_person_report(row, voices.setdefault(who, f"voice {len(voices) + 1}")))
+        reports.append(person_report(row, voices.setdefault(who, f"voice {len(voices) + 1}")))
     return reports
 
 
-def _person_report(row: tables.Outcome, voice: str) -> PersonReport:
+def person_report(row: tables.Outcome, voice: str) -> PersonReport:
+    """What one such row says. voice: what the person is called by in the evidence."""
     start, end = row.facts.get("from"), row.facts.get("to")
     span = Span(datetime.fromisoformat(start), datetime.fromisoformat(end)) if start and end else None
     return PersonReport(voice, SeenSky(row.state), row.reported_at, span, row.facts.get("toward_deg"))

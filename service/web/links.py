@@ -28,12 +28,7 @@ def build_router(web: Web) -> APIRouter:
     duskbell = web.duskbell
 
     def refuse(session: Session, request: Request) -> HTTPException:
-        """The same answer for every link that doesn't work; fewer and fewer tries for who guesses."""
-        network = limits.network_of(network_of_request(web, request))
-        if limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network):
-            return HTTPException(404, NOTHING)
-        duskbell.delivery.metrics.limited.labels("token").inc()
-        return HTTPException(429, TOO_MANY, headers={"Retry-After": "60"})
+        return refuse_link(web, session, request)
 
     def look(request: Request, purpose: Purpose, token: str, template: str) -> HTMLResponse:
         with duskbell.sessions.begin() as session:
@@ -94,6 +89,16 @@ def build_router(web: Web) -> APIRouter:
         return web.page("confirmed.html", shown=shown)
 
     return router
+
+
+def refuse_link(web: Web, session: Session, request: Request) -> HTTPException:
+    """The same answer for every link that doesn't work; fewer and fewer tries for who guesses."""
+    duskbell = web.duskbell
+    network = limits.network_of(network_of_request(web, request))
+    if limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network):
+        return HTTPException(404, NOTHING)
+    duskbell.delivery.metrics.limited.labels("token").inc()
+    return HTTPException(429, TOO_MANY, headers={"Retry-After": "60"})
 
 
 def _shown(address: tables.Address | None) -> str:

@@ -15,7 +15,7 @@ from service.web.drawing import night_pictures
 from service.web.faults import NothingHere
 from service.web.judged import judged_night
 from service.web.nightpage import build_night_page
-from service.web.outcomes import said_outcome
+from service.web.outcomes import TOWARD, came_lines, said_outcome
 from service.web.watching import next_window_after
 
 PICTURE_KEPT = "private, max-age=300"
@@ -36,7 +36,8 @@ def build_router(web: Web) -> APIRouter:
                 next_window=next_window, invented=web.duskbell.invented,
             )  # fmt: skip
             argued = argue_night(session, web.skies, judged, now)
-            outcome = said_outcome(session, site_id, name, viewer)
+            outcome = said_outcome(session, judged.site, site_id, name, viewer)
+            came = came_lines(session, judged.site, site_id, name)
         return web.page(
             "night.html",
             viewer=viewer,
@@ -49,6 +50,8 @@ def build_router(web: Web) -> APIRouter:
             argument=argued.lines,
             turns=argued.turns,
             outcome=outcome,
+            came=came,
+            toward=TOWARD,
         )
 
     @router.get("/sites/{site_id:number}/nights/{name}/{picture}.svg")

@@ -1,24 +1,38 @@
-"""How a night was, as people who were there say it: one tap on the night's page."""
+"""How a night was, as people who were there say it: on the night's page, or by the link in its go.
+
+A GET only shows the buttons, since scanners follow links; the POST records. The link's token is its own
+authority: it lets its reader speak of nights that its address was told of, and opens nothing else.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date
+from dataclasses import dataclass
+from datetime import date, datetime
 
-from fastapi import APIRouter
-from fastapi.responses import RedirectResponse, Response
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from alerts.briefing.wording import direction_word
 from alerts.errors import BadInput
+from alerts.site import Site
 from alerts.track.evidence import SeenSky
+from alerts.track.words import say_outcome
+from service import access
+from service.outcomes import Said, find_said, keep_said, read_said, require_begun
 from service.store import tables
-from service.store.track import add_person_report
+from service.store.sites import newest_revision
+from service.store.tokens import Purpose
+from service.store.track import outcomes_of_night
 from service.web.access import SignedIn, Viewer, seen_site
 from service.web.context import Web
 from service.web.faults import NothingHere
-from service.web.forms import Filled
+from service.web.forms import Filled, Form
 from service.web.judged import is_past, judged_night
+from service.web.links import refuse_link
+from service.web.words import clock_of
 
 SAID = {
     SeenSky.CLEAR: "clear",
@@ -26,17 +40,31 @@ SAID = {
     SeenSky.CLOUDY: "cloudy",
     SeenSky.DID_NOT_GO: "you didn't go",
 }
+TOWARD = tuple((45 * i, direction_word(45 * i)) for i in range(8))
+"""Directions to choose from, in degrees and in words."""
+FIELDS = ("from", "to", "toward")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The night that a link asks about, and whose word it is."""
+
+    site: tables.Site
+    described: Site
+    night: date
+    person_id: int
 
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
+    _add_page_form(router, web)
+    _add_link(router, web)
+    return router
 
+
+def _add_page_form(router: APIRouter, web: Web) -> None:
     @router.post("/sites/{site_id:number}/nights/{name}/outcome")
     def say(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
-        try:
-            seen_sky = SeenSky(form.text("state"))
-        except ValueError:
-            raise BadInput("choose one of: clear, partly clear, cloudy, didn't go.") from None
         with web.writing.begin() as session:
             seen = seen_site(session, site_id, viewer)
             judged = judged_night(session, web.skies, seen, viewer, name, web.now())
@@ -44,22 +72,119 @@ def build_router(web: Web) -> APIRouter:
                 raise NothingHere
             if not is_past(judged.night, web.now()):
                 raise BadInput("this night isn't over yet; say it in the morning.")
-            add_person_report(
-                session,
-                site_id=site_id,
-                night=name,
-                person_id=viewer.person_id,
-                seen=seen_sky,
-                now=web.duskbell.clock(),
-            )
+            said = _read(form, name, judged.site)
+            keep_said(session, said, site_id=site_id, night=name, person_id=viewer.person_id, now=web.now())
         return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
-    return router
+
+def _add_link(router: APIRouter, web: Web) -> None:
+    path = "/how-was-it/{token}/{site_id:number}/{night}"
+
+    @router.get(path, response_class=HTMLResponse)
+    def ask(request: Request, token: str, site_id: int, night: date) -> HTMLResponse:
+        with web.writing.begin() as session:
+            asked = _asked(session, token, site_id, night, web.duskbell.clock())
+            fault = refuse_link(web, session, request) if asked is None else None
+            said = _said(session, asked) if asked else None
+        if asked is None:
+            raise fault or NothingHere
+        return _show(web, request, asked, said)
+
+    @router.post(path, response_class=HTMLResponse)
+    def say(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
+        now, trouble = web.now(), ""
+        with web.writing.begin() as session:
+            asked = _asked(session, token, site_id, night, web.duskbell.clock())
+            fault = refuse_link(web, session, request) if asked is None else None
+            if asked is not None:
+                try:
+                    _keep(session, asked, form, now)
+                except BadInput as error:
+                    trouble = str(error)
+            said = _said(session, asked) if asked else None
+        if asked is None:
+            raise fault or NothingHere
+        return _show(web, request, asked, said, trouble=trouble, is_kept=not trouble)
 
 
-def said_outcome(session: Session, site_id: int, name: date, viewer: Viewer | None) -> str:
+def _asked(session: Session, token: str, site_id: int, night: date, wall: datetime) -> Asked | None:
+    """Who is asked about what; None for a link that leads nowhere or that its address was never sent."""
+    address = access.find_address(session, Purpose.OUTCOME, token, wall)
+    if address is None:
+        return None
+    told = (
+        select(tables.Alert.id)
+        .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
+        .where(
+            tables.Subscription.address_id == address.id,
+            tables.Subscription.site_id == site_id,
+            tables.Alert.night_name == night,
+        )
+        .limit(1)
+    )
+    if session.scalar(told) is None:
+        return None
+    site = session.get_one(tables.Site, site_id)
+    return Asked(site, newest_revision(session, site_id).site, night, address.person_id)
+
+
+def _said(session: Session, asked: Asked) -> Said | None:
+    return find_said(session, site_id=asked.site.id, night=asked.night, person_id=asked.person_id)
+
+
+def _keep(session: Session, asked: Asked, form: Form, now: datetime) -> None:
+    """Keep what the form says; BadInput with the reason, and nothing kept, where it can't be read."""
+    require_begun(asked.night, asked.described, now)
+    said = _read(form, asked.night, asked.described)
+    keep_said(session, said, site_id=asked.site.id, night=asked.night, person_id=asked.person_id, now=now)
+
+
+def _read(form: Form, night: date, site: Site) -> Said:
+    start, end, toward = (form.text(name) for name in FIELDS)
+    return read_said(form.text("state"), start, end, toward, night=night, site=site)
+
+
+def _show(
+    web: Web, request: Request, asked: Asked, said: Said | None, *, trouble: str = "", is_kept: bool = False
+) -> HTMLResponse:
+    return web.page(
+        "how-was-it.html",
+        400 if trouble else 200,
+        name=asked.site.name,
+        night=asked.night,
+        zone=asked.described.zone,
+        action=request.url.path,
+        outcome=said_words(said, asked.described),
+        trouble=trouble,
+        is_kept=is_kept,
+        toward=TOWARD,
+    )
+
+
+def said_words(said: Said | None, site: Site) -> str:
+    """`partly clear, 23:30–01:15 CEST, toward the south`; "" when nothing was said."""
+    if said is None:
+        return ""
+    words = [SAID[said.seen]]
+    if said.clear_span is not None:
+        clock = clock_of(site.zone, said.clear_span.start, said.clear_span.end)
+        start, end = said.clear_span.start, said.clear_span.end
+        words.append(f"{clock.time(start)}–{clock.time(end)} {clock.zone_word(start)}")
+    if said.toward_deg is not None:
+        words.append(f"toward the {direction_word(said.toward_deg)}")
+    return ", ".join(words)
+
+
+def said_outcome(session: Session, site: Site, site_id: int, name: date, viewer: Viewer | None) -> str:
     """What the viewer said last of that night; "" when nothing."""
-    return "" if viewer is None else outcomes_of(session, site_id, [name], viewer).get(name, "")
+    if viewer is None:
+        return ""
+    return said_words(find_said(session, site_id=site_id, night=name, person_id=viewer.person_id), site)
+
+
+def came_lines(session: Session, site: Site, site_id: int, name: date) -> list[str]:
+    """What the night was like, by whom judged, and who says something else; none before the first look."""
+    return [line for each in outcomes_of_night(session, site_id, name) for line in say_outcome(each, site.tz)]
 
 
 def outcomes_of(session: Session, site_id: int, names: Iterable[date], viewer: Viewer) -> dict[date, str]:

@@ -11,11 +11,11 @@ import time_machine
 
 from alerts.errors import BadInput
 from alerts.track.words import NO_RECORD
+from service.demo.story import FLAT, SATURDAY
+from service.outcomes import read_times
+from service.recordtable import safe_cell
 from service.store.people import default_wishes
 from service.wishfile import read_wish_file
-from service.cli.record import read_times
-from service.demo.story import FLAT, SATURDAY
-from service.recordtable import safe_cell
 from tests.acceptance.conftest import Ran, Run
 from tests.integration.track.past import AFTER, over
 
