@@ -1,0 +1,25 @@
+"""Sites, addresses and a shared place for a house that is only looked at."""
+
+from __future__ import annotations
+
+from service.channels.webhook import new_secret
+from service.demo.story import FLAT, PAN, RIDGE
+from service.store import people
+from service.store.sites import add_site
+from tests.browser.house import House
+from tests.integration.cycle.world import MAIL, START
+
+
+def furnish(house: House) -> None:
+    with house.duskbell.sessions.begin() as session:
+        owner = people.get_operator(session, zone=FLAT.zone, now=START)
+        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START)
+        chat = people.add_address(
+            session, owner, "webhook", house.chat_url, secrets=[new_secret()], now=START
+        )
+        for site in (FLAT, PAN, RIDGE):
+            row = add_site(session, owner, site, elevation_known=True, now=START)
+            row.is_shared = site is RIDGE
+            people.subscribe(session, mail, row, people.default_wishes(), now=START)
+            if site is FLAT:
+                people.subscribe(session, chat, row, people.default_wishes(), now=START)
