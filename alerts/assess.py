@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, timedelta
 
 from alerts.fieldplan import plan_trip
@@ -22,6 +22,15 @@ WAYS_OUT = (timedelta(hours=2, minutes=30), timedelta(hours=4, minutes=30), time
 LONGEST_WAY_OUT = timedelta(hours=16)
 HOME_SOONER = timedelta(minutes=45)
 """Packing up takes less than scouting: the way home counts this much less than the way out."""
+
+
+Correct = Callable[[Outlook], Outlook]
+"""How the record corrects an outlook's chance; see alerts/track/outlooks.py."""
+
+
+def as_it_is(outlook: Outlook) -> Outlook:
+    """Without a record: the chance as it was forecast."""
+    return outlook
 
 
 def is_night_of(site: Site, night_name: date, now: datetime) -> bool:
@@ -88,17 +97,26 @@ def assess(
     *,
     now: datetime,
     also: Sequence[Night] = (),
+    correct: Correct = as_it_is,
 ) -> Verdict:
     """The verdict for a night whose windows are judged on these forecasts; none at all is unknown.
 
     also: the same night as each further target makes it, in order.
     """
-    first, *rest = (view_night(site, each, forecasts, wishes, now=now) for each in (night, *also))
+    first, *rest = (
+        view_night(site, each, forecasts, wishes, now=now, correct=correct) for each in (night, *also)
+    )
     return judge(night, first.outlooks, wishes, now=now, site=site, also=rest)
 
 
 def view_night(
-    site: Site, night: Night, forecasts: Sequence[Forecast], wishes: Wishes, *, now: datetime
+    site: Site,
+    night: Night,
+    forecasts: Sequence[Forecast],
+    wishes: Wishes,
+    *,
+    now: datetime,
+    correct: Correct = as_it_is,
 ) -> SkyView:
     """The night with the outlooks over its windows; none where nobody would go whatever the weather."""
     if not forecasts or is_ruled_out(night.name, wishes, site):
@@ -106,15 +124,17 @@ def view_night(
     outlooks = [
         None
         if part is None
-        else outlook_over(
-            window,
-            part,
-            forecasts,
-            shortest=wishes.shortest_window,
-            way=way_out(night, part, wishes, site),
-            night_name=night.name,
-            site=site,
-            now=now,
+        else correct(
+            outlook_over(
+                window,
+                part,
+                forecasts,
+                shortest=wishes.shortest_window,
+                way=way_out(night, part, wishes, site),
+                night_name=night.name,
+                site=site,
+                now=now,
+            )
         )
         for window, part in zip(night.windows, usable_spans(night, wishes, site), strict=True)
     ]

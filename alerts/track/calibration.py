@@ -26,6 +26,7 @@ PRIOR_LOWEST, PRIOR_HIGHEST = 0.13, 0.85
 """What came of four runs that all said cloudy, or all clear, 1 to 4 days ahead (ECMWF at five places, April
 2024): no forecast is believed to be worth more before 300 pairs show it."""
 PRIOR_VERSION = "prior"
+NONE_VERSION = "none"
 MEMBER_SLOPE = 0.6
 """Ensembles of cloud are too sure of themselves: until a record says better, their log odds are drawn
 toward the base rate by this much. Measured slopes: 0.37 (rain at Niamey, raw ECMWF ensemble), 0.67-0.91
@@ -141,3 +142,10 @@ def prior_map(lead: Lead, pairs: int = 0, nights: int = 0) -> LeadMap:
 
 PRIOR = Calibration(PRIOR_VERSION, None, None, tuple(prior_map(lead) for lead in LEADS))
 """What a fresh install uses."""
+NONE = Calibration(
+    NONE_VERSION,
+    None,
+    None,
+    tuple(LeadMap(lead, Method.AS_FORECAST, "chances stay as they are forecast") for lead in LEADS),
+)
+"""What an operator chooses who wants no chance corrected: outlooks stay as they are."""

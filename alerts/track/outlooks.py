@@ -5,31 +5,65 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from alerts.track.calibration import Calibration
+from alerts.track.calibration import NONE_VERSION, Calibration
 from alerts.track.correct import calibrate
+from alerts.track.leads import LEADS
 from alerts.track.statements import member_share
 from alerts.weather.outlook import Outlook
+
+
+HOUR = timedelta(hours=1)
 
 
 def calibrated_outlook(outlook: Outlook, calibration: Calibration, *, site: int, now: datetime) -> Outlook:
     """The same outlook with the corrected chance, the one before it, and the version that corrected it.
 
     site: the number under which the record knows it. An unknown chance stays unknown; one that was
-    corrected already is corrected from what it was before.
+    corrected already is corrected from what it was before, and stands as it was before under the version
+    that corrects nothing. The lead is taken in whole hours before the window, so that a chance doesn't
+    move from minute to minute.
     """
     raw_pct = outlook.chance_pct if outlook.raw_chance_pct is None else outlook.raw_chance_pct
     if raw_pct is None:
         return outlook
+    if calibration.version == NONE_VERSION:
+        return replace(outlook, chance_pct=raw_pct, raw_chance_pct=None, calibration="")
+    hours = _hours_before(outlook, now)
+    chance_pct = _corrected_pct(outlook, raw_pct, calibration, hours, site)
+    return replace(outlook, chance_pct=chance_pct, raw_chance_pct=raw_pct, calibration=calibration.version)
+
+
+def moves_at(
+    outlook: Outlook, calibration: Calibration, *, site: int, now: datetime, until: datetime
+) -> datetime:
+    """When the corrected chance becomes another one by the passing of time; `until` when it doesn't before.
+
+    outlook: as `calibrated_outlook` made it at `now`.
+    """
+    raw_pct = outlook.raw_chance_pct
+    if raw_pct is None or len({replace(calibration.at(lead), lead=LEADS[0]) for lead in LEADS}) == 1:
+        return until
+    for hours in range(_hours_before(outlook, now) - 1, -1, -1):
+        at = outlook.window.start - hours * HOUR
+        if at >= until:
+            return until
+        if _corrected_pct(outlook, raw_pct, calibration, hours, site) != outlook.chance_pct:
+            return at
+    return until
+
+
+def _hours_before(outlook: Outlook, now: datetime) -> int:
+    return max(0, -((now - outlook.window.start) // HOUR))
+
+
+def _corrected_pct(
+    outlook: Outlook, raw_pct: int, calibration: Calibration, hours_before: int, site: int
+) -> int:
     found = calibrate(
         calibration,
         raw_pct / 100,
-        hours_before=max(0.0, (outlook.window.start - now) / timedelta(hours=1)),
+        hours_before=float(hours_before),
         site=site,
         member_share=member_share(outlook),
     )
-    return replace(
-        outlook,
-        chance_pct=round(100 * found.chance),
-        raw_chance_pct=raw_pct,
-        calibration=found.version,
-    )
+    return round(100 * found.chance)

@@ -31,7 +31,7 @@ def show(version: str | None) -> None:
         for each in found.leads:
             click.echo(f"  {say_map(each)}")
         versions = calibrations.find_versions(session)
-        click.echo(f"Versions: {', '.join([*versions, 'prior'])}")
+        click.echo(f"Versions: {', '.join([*versions, 'prior', 'none'])}")
 
 
 @calibration.command()
@@ -53,7 +53,8 @@ def fit() -> None:
 @calibration.command()
 @click.argument("version")
 def use(version: str) -> None:
-    """Use VERSION from now on: one of those shown, `prior`, or `newest` to follow the nightly fit."""
+    """Use VERSION from now on: one of those shown, `prior`, `none` to leave every chance as it is forecast,
+    or `newest` to follow the nightly fit."""
     from service.bootstrap import build
     from service.store import calibrations
 

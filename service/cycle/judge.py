@@ -27,7 +27,7 @@ from service.cycle.keeping import Keeper
 from service.cycle.looking import Looked, Raised, Watch, look_at
 from service.cycle.noting import Notebook
 from service.cycle.shelf import Shelf, ShelfNight
-from service.store import decisions, tables
+from service.store import calibrations, decisions, tables
 from service.store.decisions import Known, SubscriptionNight
 from service.store.people import is_active
 from service.store.retrying import in_transaction
@@ -53,7 +53,8 @@ def run(judging: Judging, now: datetime, wall: datetime) -> dict[str, int]:
     """Judge the coming nights of every subscription that is due for a look; what was decided and told."""
     with judging.sessions() as session:
         due = due_looks(session, now)
-    shelf, notebook = Shelf(now), Notebook(now, judging.ephemeris)
+        calibration = calibrations.in_use(session)
+    shelf, notebook = Shelf(now, calibration), Notebook(now, judging.ephemeris)
     counts: Counter[str] = Counter()
     for some in _blocks(due):
         block = _Block(judging, shelf, tuple(some), Keeper(now), notebook, now, wall)

@@ -117,12 +117,15 @@ class Keeper:
             "rung": looked.rung.value,
             "rung_since": looked.rung_since,
             "leave_by": looked.trip.leave_by if looked.trip else None,
+            "calibration": verdict.outlook.calibration if verdict.outlook else "",
         }
 
 
 def _outlook_key(one: ShelfOutlook, forecast_ids: Sequence[int]) -> OutlookKey:
     """What the same outlook is known by: its window, its length, and a digest of all it was made of."""
     outlook = one.outlook
-    made_of = f"{list(forecast_ids)}|{one.span}|{one.way}|{outlook.chance_pct}|{outlook.hazards}"
+    made_of = (
+        f"{list(forecast_ids)}|{one.span}|{one.way}|{outlook.chance_pct}|{outlook.hazards}|{outlook.calibration}"
+    )
     digest = hashlib.sha256(made_of.encode()).hexdigest()
     return one.night_id, one.window_index, round(one.shortest / timedelta(minutes=1)), digest

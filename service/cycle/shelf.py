@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import OrderedDict, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 from pydantic import TypeAdapter
@@ -20,6 +20,8 @@ from alerts.nextlook import verdict_may_change
 from alerts.night import Night
 from alerts.presence import is_ruled_out, usable_spans
 from alerts.span import Span
+from alerts.track.calibration import Calibration
+from alerts.track.outlooks import calibrated_outlook, moves_at
 from alerts.verdict import SkyView, Verdict, weigh
 from alerts.weather.clearness import Clearness
 from alerts.weather.outlook import Outlook
@@ -95,6 +97,7 @@ class ShelfSite:
     """A site with its coming nights by sky, its weather, and the verdicts so far."""
 
     stored: StoredSite
+    calibration: Calibration
     nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
     forecasts: list[StoredForecast] = field(default_factory=list)
     clearness: dict[tuple[int, int, Span, timedelta], Clearness] = field(default_factory=dict)
@@ -155,6 +158,10 @@ class ShelfSite:
         may_change_at = verdict_may_change(
             [each.night for each in nights], trips, sources, wishes, now, self.stored.site
         )
+        for one in used:
+            may_change_at = moves_at(
+                one.outlook, self.calibration, site=self.stored.site_id, now=now, until=may_change_at
+            )
         return Judged(verdict, chosen, tuple(used), may_change_at)
 
     def _outlooks(
@@ -190,7 +197,7 @@ class ShelfSite:
         """What the outlooks over a part of a window have in common, whatever the way out."""
         key = (night.night_id, index, part, wishes.shortest_window)
         if key not in self.clearness:
-            self.clearness[key] = cloud_over(
+            seen = cloud_over(
                 night.night.windows[index],
                 part,
                 [each.forecast for each in self.forecasts],
@@ -199,14 +206,17 @@ class ShelfSite:
                 site=self.stored.site,
                 now=now,
             )
+            corrected = calibrated_outlook(seen.outlook, self.calibration, site=self.stored.site_id, now=now)
+            self.clearness[key] = replace(seen, outlook=corrected)
         return self.clearness[key]
 
 
 class Shelf:
     """The sites at hand, the last ones asked for."""
 
-    def __init__(self, now: datetime, most_sites: int = MOST_SITES) -> None:
+    def __init__(self, now: datetime, calibration: Calibration, most_sites: int = MOST_SITES) -> None:
         self.now = now
+        self._calibration = calibration
         self._most = most_sites
         self._sites: OrderedDict[int, ShelfSite] = OrderedDict()
         self._asked: dict[tuple[Wishes, tuple[str, ...]], Asked] = {}
@@ -227,7 +237,10 @@ class Shelf:
         for site_id in site_ids & self._sites.keys():
             self._sites.move_to_end(site_id)
         missing = site_ids - self._sites.keys()
-        fresh = {site_id: ShelfSite(stored) for site_id, stored in newest_revisions(session, missing).items()}
+        fresh = {
+            site_id: ShelfSite(stored, self._calibration)
+            for site_id, stored in newest_revisions(session, missing).items()
+        }
         self._read_nights(session, list(fresh.values()))
         self._read_forecasts(session, list(fresh.values()))
         self._sites.update(fresh)

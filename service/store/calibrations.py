@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from functools import partial
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
-from alerts.track.calibration import PRIOR, PRIOR_VERSION, Calibration
+from alerts.assess import Correct
+from alerts.track.calibration import NONE, PRIOR, Calibration
 from alerts.track.fit import fit_calibration
+from alerts.track.outlooks import calibrated_outlook
 from service.store.codec import from_json, to_json
 from service.store.pairs import load_pairs
 from service.store.tables_track import CalibrationChoice, CalibrationVersion
 
 REFIT_EVERY = timedelta(hours=20)
 NEWEST = "newest"
+_ALWAYS_THERE = {each.version: each for each in (PRIOR, NONE)}
 
 
 def newest(session: Session) -> Calibration | None:
@@ -28,8 +32,8 @@ def newest(session: Session) -> Calibration | None:
 
 def get(session: Session, version: str) -> Calibration:
     """The calibration of that name. BadInput, naming the newest, when there is none."""
-    if version == PRIOR_VERSION:
-        return PRIOR
+    if version in _ALWAYS_THERE:
+        return _ALWAYS_THERE[version]
     row = session.get(CalibrationVersion, version)
     if row is None:
         last = newest(session)
@@ -53,6 +57,11 @@ def in_use(session: Session) -> Calibration:
     """The calibration that chances are corrected by now: the prior, until another one was chosen."""
     chosen = choice(session)
     return PRIOR if chosen is None else get(session, chosen.version)
+
+
+def correction(session: Session, site_id: int, now: datetime) -> Correct:
+    """How an outlook over a site of the store is corrected at `now`."""
+    return partial(calibrated_outlook, calibration=in_use(session), site=site_id, now=now)
 
 
 def use(session: Session, version: str, now: datetime) -> Calibration:

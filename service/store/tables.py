@@ -233,7 +233,8 @@ class Decision(Table):
 
     Written when the verdict or the word changes; else only `confirmed_at` moves. told: the kind of alert
     that it raised, None for silence; why: see alerts/telling.py. rung, rung_since: how far up the ladder the
-    night stood, and since when on that rung or higher. leave_by: of the trip to the window.
+    night stood, and since when on that rung or higher. leave_by: of the trip to the window. calibration: the
+    version that corrected the chance, "" where none did.
     """
 
     __tablename__ = "decision"
@@ -264,6 +265,7 @@ class Decision(Table):
     rung: Mapped[int] = mapped_column(default=0)
     rung_since: Mapped[datetime | None]
     leave_by: Mapped[datetime | None]
+    calibration: Mapped[str] = mapped_column(String(40), default="", server_default="")
 
     snapshot: Mapped[WishSnapshot] = relationship(lazy="joined", innerjoin=True)
     finding: Mapped[Finding] = relationship(lazy="joined", innerjoin=True)

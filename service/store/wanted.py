@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 
 from pydantic import TypeAdapter
-from sqlalchemy import Text, cast, or_, select
+from sqlalchemy import ScalarSelect, Text, cast, func, or_, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.facts import AlertKind
@@ -19,6 +19,7 @@ from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.messages import Status
 from service.store.people import is_active, shared_sky, sky_key
+from service.store.tables_track import CalibrationChoice
 
 NIGHTS_BACK = timedelta(days=2)
 """A night still running can carry the date of yesterday, or of the day before east of the date line."""
@@ -140,8 +141,8 @@ class DueLook:
 def due_looks(session: Session, now: datetime) -> list[DueLook]:
     """Subscriptions for which another verdict or word is possible now, by address.
 
-    Those that are due by time or by something new; those with a go told for a night that isn't over; those
-    with an alert that isn't on its way yet, or ended unsent.
+    Those that are due by time or by something new, another calibration too; those with a go told for a night
+    that isn't over; those with an alert that isn't on its way yet, or ended unsent.
     """
     columns = (tables.Subscription.id, tables.Subscription.address_id, tables.Subscription.site_id)
     active = (
@@ -155,6 +156,7 @@ def due_looks(session: Session, now: datetime) -> list[DueLook]:
         tables.Subscription.look_again_at.is_(None),
         tables.Subscription.look_again_at <= now,
         tables.Subscription.judged_at > now,
+        tables.Subscription.judged_at <= _last_choice(now),
     )
     found = {row[0]: DueLook(*row) for row in session.execute(active.where(due))}
     for ids in in_chunks(sorted(set(stirred) - set(found))):
@@ -165,6 +167,12 @@ def due_looks(session: Session, now: datetime) -> list[DueLook]:
         chosen = select(*columns).where(tables.Subscription.id.in_(ids))
         found |= {row[0]: DueLook(*row, owed_only=True) for row in session.execute(chosen)}
     return sorted(found.values(), key=lambda each: (each.address_id, each.subscription_id))
+
+
+def _last_choice(now: datetime) -> ScalarSelect[datetime]:
+    """When another calibration was chosen last; nobody's look is older than NULL."""
+    chosen_at = CalibrationChoice.chosen_at
+    return select(func.max(chosen_at)).where(chosen_at <= now).scalar_subquery()
 
 
 def _stirred(session: Session, first: date) -> dict[int, bool]:
