@@ -20,9 +20,12 @@ from alerts.verdict import VerdictWord
 from service.notices.wording import NoticeKind
 from service.store import tables
 from service.store.messages import LEASE, UNSETTLED, WAITING, Status
+from service.store.personal import ERASED
 from service.store.tables_delivery import Notice
 
 GRACE = timedelta(minutes=10)
+ALERTS_KEPT = timedelta(days=7)
+"""At the least, whatever the settings let go of: this far back each decision's alert must be there."""
 _ASKED_FOR = (NoticeKind.CONFIRM, NoticeKind.SIGN_IN)
 
 
@@ -34,10 +37,21 @@ def find_broken(session: Session, *, now: datetime, wall: datetime) -> list[str]
     return [finding for check in checks for finding in check(session, now, wall)]
 
 
-def _told_of(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
+def _told_of(session: Session, now: datetime, _wall: datetime) -> Iterator[str]:
     lonely = ~exists().where(tables.MessageAlert.alert_id == tables.Alert.id)
     for alert_id in session.scalars(select(tables.Alert.id).where(lonely)):
         yield f"P1: alert {alert_id} has no message"
+    raised = exists().where(
+        tables.Alert.decision_id == tables.Decision.id, tables.Alert.kind == tables.Decision.told
+    )
+    erased = exists().where(
+        tables.Subscription.id == tables.Decision.subscription_id,
+        tables.Subscription.address_id == tables.Address.id,
+        tables.Address.off_reason == ERASED,
+    )
+    calling = and_(tables.Decision.told.is_not(None), tables.Decision.as_of > now - ALERTS_KEPT)
+    for decision_id in session.scalars(select(tables.Decision.id).where(calling, ~raised, ~erased)):
+        yield f"P1: decision {decision_id} calls for an alert that isn't there"
     empty = ~exists().where(tables.MessageAlert.message_id == tables.Message.id)
     silent = ~exists().where(Notice.message_id == tables.Message.id)
     for message_id in session.scalars(select(tables.Message.id).where(empty, silent)):

@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select, update
 
+from service import running
 from service.demo.receivers import mail_server
 from service.store import tables
 from service.store.engine import open_engine
@@ -29,7 +30,7 @@ from tests.integration.delivery.receivers import Hook, Receiver, Talk
 from tests.integration.delivery.yard import Yard
 
 KILLED = -9
-ROUNDS = 10
+ROUNDS, CYCLE_ROUNDS = 10, 3
 
 
 class Box:
@@ -91,17 +92,33 @@ def yardful(new_yard: OpenYard, tmp_path: Path) -> Iterator[Yardful]:
         yield Yardful(yard, hook, box, ground, receiver.url)
 
 
-@pytest.mark.parametrize(
-    ("place", "most_repeats"),
-    [
-        ("deliver.begun", 0), ("deliver.claimed", 0), ("deliver.composed", 0),
-        ("deliver.sent", 4), ("deliver.recorded", 4),
-    ],
-    ids=[
-        "row_2_before_anything_is_claimed", "row_3_after_the_claim", "row_3_composed_and_unsent",
-        "row_4_sent_and_unrecorded", "row_4_some_recorded",
-    ],
-)  # fmt: skip
+ON_THE_WAY = {
+    "deliver.begun": pytest.param("deliver.begun", 0, id="row_2_before_anything_is_claimed"),
+    "deliver.claimed": pytest.param("deliver.claimed", 0, id="row_3_after_the_claim"),
+    "deliver.composed": pytest.param("deliver.composed", 0, id="row_3_composed_and_unsent"),
+    "deliver.sent": pytest.param("deliver.sent", 4, id="row_4_sent_and_unrecorded"),
+    "deliver.recorded": pytest.param("deliver.recorded", 4, id="row_4_some_recorded"),
+}
+DECIDING = {
+    "judge.decided": pytest.param("judge.decided", 0, id="row_1_decided_and_nothing_told"),
+    "message.written": pytest.param("message.written", 0, id="row_1_a_message_written"),
+    "judge.told": pytest.param("judge.told", 0, id="row_1_told_and_not_committed"),
+    "judge.committed": pytest.param("judge.committed", 2, id="row_2_committed_and_nothing_sent"),
+}
+"""By crash point: how many alerts are in the store after it."""
+
+
+def test_every_named_crash_point_is_died_at_here() -> None:
+    service = Path(running.__file__).parent
+    named = {
+        name
+        for file in service.rglob("*.py")
+        for name in re.findall(r'crash_point\("([\w.]+)"\)', file.read_text(encoding="utf-8"))
+    }
+    assert named == ON_THE_WAY.keys() | DECIDING.keys()
+
+
+@pytest.mark.parametrize(("place", "most_repeats"), ON_THE_WAY.values())
 def test_killed_at_a_named_place_nothing_is_lost_and_repeats_bear_the_same_id(
     place: str, most_repeats: int, yardful: Yardful
 ) -> None:
@@ -178,15 +195,19 @@ def test_row_9_a_sender_frozen_past_its_lease_changes_nothing_when_it_wakes(yard
     yardful.check()
 
 
-def test_row_1_killed_in_the_middle_of_deciding_the_next_cycle_decides_anew(tmp_path: Path) -> None:
-    """The message is written, the transaction isn't through: neither decision nor message remains."""
+@pytest.mark.parametrize(("place", "alerts_left"), DECIDING.values())
+def test_killed_while_it_decides_the_next_cycle_goes_on_from_what_is_committed(
+    place: str, alerts_left: int, tmp_path: Path
+) -> None:
+    """A decision and its message are there together or not at all; what is there isn't told twice."""
     url = f"sqlite:///{tmp_path / 'store.sqlite3'}"
     with open_world(tmp_path, url) as world:
         ground = Ground(str(tmp_path), url, world.duskbell.settings.smtp_port)
-        assert child.run(child.cycle, ground, START, crash_at="message.written") == KILLED
+        assert child.run(child.cycle, ground, START, crash_at=place) == KILLED
         with world.duskbell.sessions() as session:
-            assert session.scalars(select(tables.Alert)).all() == []
-            assert session.scalars(select(tables.Message)).all() == []
+            assert len(session.scalars(select(tables.Alert)).all()) == alerts_left
+            assert len(session.scalars(select(tables.Message)).all()) == alerts_left
+            assert find_broken(session, now=START, wall=datetime.now(UTC)) == []
         assert child.run(child.cycle, ground, START) == 0
         assert child.run(child.cycle, ground, ON_THE_DAY) == 0
         assert child.run(child.cycle, ground, GO_TIME, crash_at="deliver.claimed") == KILLED
@@ -196,6 +217,24 @@ def test_row_1_killed_in_the_middle_of_deciding_the_next_cycle_decides_anew(tmp_
         assert len(world.box.mails) == len(world.room.posts) == 2
         with world.duskbell.sessions() as session:
             assert find_broken(session, now=GO_TIME, wall=datetime.now(UTC)) == []
+
+
+@pytest.mark.parametrize("seed", range(CYCLE_ROUNDS))
+def test_row_5_a_whole_cycle_killed_at_a_random_moment_tells_each_once_and_loses_nothing(
+    seed: int, tmp_path: Path
+) -> None:
+    url, dice = f"sqlite:///{tmp_path / 'store.sqlite3'}", random.Random(seed)
+    with open_world(tmp_path, url) as world:
+        ground = Ground(str(tmp_path), url, world.duskbell.settings.smtp_port)
+        for now in (START, ON_THE_DAY, GO_TIME):
+            child.run_and_kill(child.cycle, ground, now, after_s=dice.uniform(0.05, 1.5))
+            _free_leases(world.duskbell.sessions)
+            assert child.run(child.cycle, ground, now) == 0
+            with world.duskbell.sessions() as session:
+                assert find_broken(session, now=now, wall=datetime.now(UTC)) == []
+        assert world.kinds() == ["heads_up", "heads_up", "go", "go"]
+        assert len({str(mail["Message-ID"]) for _, mail in world.box.mails}) == 2
+        assert len({post["data"]["message_id"] for _, post in world.room.posts}) == 2
 
 
 def _free_leases(sessions: object) -> None:
