@@ -1,0 +1,130 @@
+"""What is said to whoever subscribes: what can never hold here, what could, what works against the rest."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, time, timedelta
+
+import pytest
+
+from alerts.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
+from alerts.site import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.wishes import HomeBy, Temperature, Trip, UnitWishes, Wishes
+from service.wishadvice import Advice, advise, contradictions
+
+TODAY = date(2027, 5, 10)
+USUAL = Wishes(sky=SkyWishes(lowest_altitude_deg=None))
+HIGH_CORE = replace(USUAL, sky=SkyWishes(lowest_altitude_deg=10.0))
+FLAT = Site("Windpump Flat", 40.31, -1.42, 1180.0, "Europe/Madrid")
+NORTH = Site("Broch", 52.0, -3.2, 200.0, "Europe/London")
+FAR_NORTH = Site("Skerry", 70.0, 23.0, 10.0, "Europe/Oslo")
+CLOSED = replace(FLAT, access_months=(4, 5, 6), access_note="road closed in winter")
+JANUARY = Trip(date(2028, 1, 3), date(2028, 1, 9), start="Lodge")
+
+
+@pytest.fixture(scope="module")
+def ephemeris() -> Ephemeris:
+    return Ephemeris.open()
+
+
+def ask(ephemeris: Ephemeris, site: Site, wishes: Wishes) -> Advice:
+    return advise(site, wishes, TODAY, ephemeris)
+
+
+def test_usual_wishes_are_counted_and_the_next_nights_named(ephemeris: Ephemeris) -> None:
+    advice = ask(ephemeris, FLAT, USUAL)
+    assert 100 < advice.past < 200
+    assert advice.coming[0] >= TODAY
+    assert not advice.never
+    assert not advice.warnings
+    assert f"{advice.past} nights of the last 12 months" in advice.text
+
+
+def test_a_core_above_10_degrees_never_comes_in_darkness_at_52_north_and_what_can_is_offered(
+    ephemeris: Ephemeris,
+) -> None:
+    """l = b = 0 lies at declination -28.94° in J2000 (ESA SP-1200, 1997, vol. 1, 1.5.3): it culminates at
+    90 - 52 - 28.94 = 9.1° there."""
+    advice = ask(ephemeris, NORTH, HIGH_CORE)
+    assert advice.past == 0
+    assert "never stands above 10° here; it reaches 9.1° at most" in advice.never[0]
+    assert any(line.startswith("With the core above 5° there would be") for line in advice.never[1:])
+    assert any(line.startswith("With the band there would be") for line in advice.never[1:])
+    assert advice.text == "With these wishes no night of a year has the sky for it."
+
+
+@pytest.mark.parametrize(
+    ("site", "changes", "reason", "offer"),
+    [
+        (FLAT, {"shortest_window": timedelta(hours=9)}, "The longest window of a year here lasts 4 h",
+         "With a shortest window of 30 min there would be"),
+        (FLAT, {"shapes": (Shape.OVERHEAD,)}, "never stands as a band overhead in a window here; it stands",
+         "With any shape there would be"),
+        (FAR_NORTH, {}, "The core never rises here.", "With the band there would be"),
+        (FLAT, {"home_by": tuple(HomeBy(day, time(20)) for day in range(7))},
+         "Gate and way home leave too little of every window in a year.",
+         "With no time to be home by there would be"),
+        (replace(FLAT, access_months=(12,)), {},
+         "No night with a window falls on an evening that suits you while the site can be reached.",
+         "With the band there would be"),
+    ],
+    ids=["too long", "no such shape", "never up", "home before dark", "closed when it is up"],
+)  # fmt: skip
+def test_what_stands_in_the_way_of_every_night_is_named_with_a_way_out(
+    ephemeris: Ephemeris, site: Site, changes: dict[str, object], reason: str, offer: str
+) -> None:
+    advice = ask(ephemeris, site, replace(USUAL, **changes))  # type: ignore[arg-type]  # fields by name
+    assert reason in advice.never[0]
+    assert any(line.startswith(offer) for line in advice.never[1:]), advice.never
+
+
+def test_near_darkness_is_offered_where_the_sun_stays_too_high(ephemeris: Ephemeris) -> None:
+    summer = replace(NORTH, lat_deg=51.5, access_months=(6,))
+    sky = replace(USUAL.sky, lowest_altitude_deg=5.0)
+    advice = ask(ephemeris, summer, replace(USUAL, sky=sky))
+    near = replace(USUAL, sky=replace(sky, darkness=DarknessWish.NEAR))
+    assert advice.past < ask(ephemeris, summer, near).past
+
+
+def test_a_trip_without_a_night_is_said_and_one_with_some_is_not(ephemeris: Ephemeris) -> None:
+    july = Trip(date(2027, 7, 1), date(2027, 7, 10))
+    advice = ask(ephemeris, FLAT, replace(USUAL, trips=(JANUARY, july)))
+    assert advice.warnings == (
+        "On your trip Mon 3 January to Sun 9 January 2028 no night has the sky for it.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("site", "changes", "says"),
+    [
+        (FLAT, {"gust_limit_ms": 5.0}, "gusts are never weaker than the wind"),
+        (FLAT, {"weekdays": (4, 5), "home_by": (HomeBy(6, time(2)),)},
+         "Home by after Sunday evenings changes nothing"),
+        (FLAT, {"signal_lost_before": timedelta(hours=2)}, "the last word comes before you leave"),
+        (FLAT, {"chance_go_pct": 95}, "A go from 95 % will be rare"),
+        (FLAT, {"trips": (Trip(date(2026, 1, 1), date(2026, 1, 9)),)}, "All your trips lie behind"),
+        (CLOSED, {"trips": (JANUARY,)}, "can't be reached in January (road closed in winter)"),
+        (FLAT, {}, ""),
+        (FLAT, {"home_by": tuple(HomeBy(day, time(3)) for day in range(7)), "weekdays": (5,)}, ""),
+    ],
+    ids=["gusts", "home by", "signal", "chance", "past trips", "closed road", "usual", "home by always"],
+)  # fmt: skip
+def test_what_works_against_the_rest_is_said_in_a_sentence(
+    site: Site, changes: dict[str, object], says: str
+) -> None:
+    found = contradictions(site, replace(USUAL, **changes), TODAY)  # type: ignore[arg-type]  # by name
+    assert len(found) == bool(says)
+    assert all(says in sentence for sentence in found)
+
+
+def test_it_is_said_in_the_units_wished(ephemeris: Ephemeris) -> None:
+    units = UnitWishes(Temperature.FAHRENHEIT)
+    advice = ask(ephemeris, FLAT, replace(USUAL, gust_limit_ms=5.0, units=units))
+    assert "gusts up to 11 mph" in advice.warnings[0]
+
+
+def test_darkness_alone_is_offered_without_the_shapes_that_it_has_not(ephemeris: Ephemeris) -> None:
+    target = SkyWishes(target=Target(TargetKind.CORE), lowest_altitude_deg=10.0)
+    advice = ask(ephemeris, NORTH, replace(USUAL, sky=target, shapes=(Shape.OVERHEAD,)))
+    assert any("darkness alone" in line for line in advice.never)
