@@ -61,9 +61,7 @@ def outlook_over(
     now: datetime,
 ) -> Outlook:
     """The outlook over the usable part of a dark window, looking where the camera looks."""
-    seen = cloud_over(
-        window, usable, forecasts, shortest=shortest, night_name=night_name, site=site, now=now
-    )
+    seen = cloud_over(window, usable, forecasts, shortest=shortest, night_name=night_name, site=site, now=now)
     return seen.on_trip(trip_span(usable, way))
 
 

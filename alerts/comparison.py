@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from alerts.assess import assess
+from alerts.assess import Correct, as_it_is, assess
 from alerts.errors import BadInput
 from alerts.night import Night, SkyWishes, nights_for_sites
 from alerts.nightbulk import readable_nights
@@ -55,12 +55,14 @@ def compare(
     *,
     now: datetime,
     forecasts: Mapping[Site, Sequence[Forecast]] | None = None,
+    corrections: Mapping[Site, Correct] | None = None,
 ) -> tuple[ComparedNight, ...]:
     """The nights with a window at any of the sites from `first` to `last`, both included, best first.
 
     wishes: the same for all, or each site's own. forecasts: what is at hand for each site; nights that
-    none of them reaches are put in order by the sky alone. Judged nights come first by verdict: go, then
-    wait, then those not judged, then unknown and stay; then by worth, then by date.
+    none of them reaches are put in order by the sky alone. corrections: of chances, by the record.
+    Judged nights come first by verdict: go, then wait, then those not judged, then unknown and stay;
+    then by worth, then by date.
     Raises BadInput for no or too many sites and for dates that are too far apart or in the wrong order.
     """
     _require_size(sites, first, last)
@@ -71,7 +73,8 @@ def compare(
             if night.windows and night.name <= last:
                 site = group[row]
                 at_hand = (forecasts or {}).get(site, ())
-                found.append(_compared(site, night, _wishes_at(wishes, site), at_hand, now))
+                correct = (corrections or {}).get(site, as_it_is)
+                found.append(_compared(site, night, _wishes_at(wishes, site), at_hand, now, correct))
     return tuple(sorted(found, key=_standing))
 
 
@@ -98,10 +101,15 @@ def _wishes_at(wishes: Wishes | Mapping[Site, Wishes], site: Site) -> Wishes:
 
 
 def _compared(
-    site: Site, night: Night, wishes: Wishes, forecasts: Sequence[Forecast], now: datetime
+    site: Site,
+    night: Night,
+    wishes: Wishes,
+    forecasts: Sequence[Forecast],
+    now: datetime,
+    correct: Correct,
 ) -> ComparedNight:
     reaching = [each for each in forecasts if _reaches(each, night)]
-    verdict = assess(site, night, reaching, wishes, now=now) if reaching else None
+    verdict = assess(site, night, reaching, wishes, now=now, correct=correct) if reaching else None
     worth = sky_worth(night)
     if verdict is not None and verdict.outlook is not None and verdict.outlook.chance_pct is not None:
         worth *= verdict.outlook.chance_pct / 100

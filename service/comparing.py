@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -14,6 +14,7 @@ from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes import Wishes
 from service.report import span_json
+from service.store import calibrations
 from service.store.forecasts import newest_by_place, place_key
 
 USUAL_NIGHTS = 14
@@ -21,18 +22,24 @@ USUAL_NIGHTS = 14
 
 def compare_stored(
     session: Session,
-    sites: Sequence[Site],
+    sites: Mapping[Site, int],
     first: date,
     last: date,
     wishes: Mapping[Site, Wishes],
     ephemeris: Ephemeris,
     now: datetime,
 ) -> tuple[ComparedNight, ...]:
-    """The nights of those sites, judged on the forecasts that the store holds; errors as `compare`."""
+    """The nights of those sites, judged on the forecasts that the store holds; errors as `compare`.
+
+    sites: with the number of each in the store.
+    """
     places = {site: place_key(site) for site in sites}
     found = newest_by_place(session, set(places.values()), now)
     forecasts = {site: [each.forecast for each in found.get(places[site], ())] for site in sites}
-    return compare(sites, first, last, wishes, ephemeris, now=now, forecasts=forecasts)
+    corrections = {site: calibrations.correction(session, number, now) for site, number in sites.items()}
+    return compare(
+        list(sites), first, last, wishes, ephemeris, now=now, forecasts=forecasts, corrections=corrections
+    )
 
 
 def usual_span(first: date | None, last: date | None, today: date) -> tuple[date, date]:

@@ -11,7 +11,6 @@ from alerts.track.leads import LEADS
 from alerts.track.statements import member_share
 from alerts.weather.outlook import Outlook
 
-
 HOUR = timedelta(hours=1)
 
 

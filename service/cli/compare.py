@@ -37,7 +37,7 @@ def compare(
     now = as_of or duskbell.clock()
     with duskbell.sessions() as session:
         rows = [get_site(session, name) for name in sites] or find_sites(session)
-        places = list({row.id: newest_revision(session, row.id).site for row in rows}.values())
+        places = {newest_revision(session, row.id).site: row.id for row in rows}
         start, end = usual_span(first, last, now.date())
         usual = default_wishes()
         found = compare_stored(

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 import click
 
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import find_place, place_options
+from service.cli.skyoptions import correction_at, find_place, place_options
 
 if TYPE_CHECKING:
+    from alerts.assess import Correct
     from alerts.night import DarkWindow, Night
     from alerts.site import Site
     from alerts.weather.hinges import Hinge
@@ -59,26 +60,43 @@ def weather(
 ) -> None:
     """A night's weather hour by hour at SITE, or at a place given with --at.
 
-    For SITE the newest answers in the store are shown, those that its nights are judged by; where there are
-    none the feeds are asked.
+    For SITE the newest answers in the store are shown, those that its nights are judged by, under the wishes
+    of its first subscription; where there are none the feeds are asked.
     """
     from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
-    from alerts.wishes import Wishes
     from service.cli.weatherat import moment_to_judge, read_weather
     from service.weatherpage import weather_json, weather_page
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
     played = read_weather(recorded, place, offline=False)
     now = moment_to_judge(as_of, played)
-    ephemeris, wishes = Ephemeris.open(), Wishes()
+    ephemeris, wishes = Ephemeris.open(), _wishes_at(site)
     night = night_named(place, day or tonight_name(place, now, ephemeris), wishes.sky, ephemeris)
     found = _Found(played)
     if not recorded:
         stored = _stored(place, now) if site is not None and not ask else _Found([])
         found = stored if stored.forecasts else _asked(place, night, now, elevation_m, knows=site is not None)
-    seen = _look(place, night, found, wishes, now)
+    seen = _look(place, night, found, wishes, now, correction_at(site, now))
     click.echo(json.dumps(weather_json(seen), ensure_ascii=False) if as_json else weather_page(seen))
+
+
+def _wishes_at(site: str | None) -> Wishes:
+    """What the site's first running subscription asks for; the usual wishes elsewhere."""
+    from alerts.wishes import Wishes
+    from service.store.people import default_wishes
+
+    if site is None:
+        return default_wishes()
+    from service.bootstrap import build
+    from service.store.codec import from_json
+    from service.store.people import find_subscriptions
+    from service.store.sites import get_site
+
+    with build().sessions() as session:
+        row = get_site(session, site)
+        mine = [each for each in find_subscriptions(session) if each.site_id == row.id]
+        return from_json(Wishes, mine[0].wishes) if mine else default_wishes()
 
 
 def _stored(site: Site, now: datetime) -> _Found:
@@ -115,10 +133,12 @@ def _as_found(gathered: Gathered, forecasts: list[Forecast]) -> _Found:
     return _Found(forecasts, refused, tuple(dict.fromkeys(each.text for each in gathered.off)))
 
 
-def _look(site: Site, night: Night, found: _Found, wishes: Wishes, now: datetime) -> NightWeather:
+def _look(
+    site: Site, night: Night, found: _Found, wishes: Wishes, now: datetime, correct: Correct
+) -> NightWeather:
     from service.weathertable import NightWeather, build_rows
 
-    window, outlook, hinge = _best(site, night, found.forecasts, wishes, now)
+    window, outlook, hinge = _best(site, night, found.forecasts, wishes, now, correct)
     sources, rows = build_rows(site, night, window, outlook, found.forecasts)
     return NightWeather(
         site,
@@ -136,19 +156,24 @@ def _look(site: Site, night: Night, found: _Found, wishes: Wishes, now: datetime
 
 
 def _best(
-    site: Site, night: Night, forecasts: Sequence[Forecast], wishes: Wishes, now: datetime
+    site: Site,
+    night: Night,
+    forecasts: Sequence[Forecast],
+    wishes: Wishes,
+    now: datetime,
+    correct: Correct,
 ) -> tuple[DarkWindow | None, Outlook | None, Hinge | None]:
     """The window that the night is judged by, its outlook with the default wishes, and what that hangs on."""
     from alerts.assess import assess, view_night
     from alerts.weather.hinges import failing_hazards, hangs_on
 
-    verdict = assess(site, night, forecasts, wishes, now=now)
+    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct)
     if verdict.window is None or verdict.outlook is None:
         return verdict.window or next(iter(night.windows), None), verdict.outlook, None
     index = night.windows.index(verdict.window)
 
     def look(changed: Sequence[Forecast]) -> Outlook:
-        outlook = view_night(site, night, changed, wishes, now=now).outlooks[index]
+        outlook = view_night(site, night, changed, wishes, now=now, correct=correct).outlooks[index]
         assert outlook is not None, "there was one before the change"
         return outlook
 

@@ -124,8 +124,7 @@ class Keeper:
 def _outlook_key(one: ShelfOutlook, forecast_ids: Sequence[int]) -> OutlookKey:
     """What the same outlook is known by: its window, its length, and a digest of all it was made of."""
     outlook = one.outlook
-    made_of = (
-        f"{list(forecast_ids)}|{one.span}|{one.way}|{outlook.chance_pct}|{outlook.hazards}|{outlook.calibration}"
-    )
+    said = f"{outlook.chance_pct}|{outlook.hazards}|{outlook.calibration}"
+    made_of = f"{list(forecast_ids)}|{one.span}|{one.way}|{said}"
     digest = hashlib.sha256(made_of.encode()).hexdigest()
     return one.night_id, one.window_index, round(one.shortest / timedelta(minutes=1)), digest

@@ -8,8 +8,8 @@ from functools import partial
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
 from alerts.assess import Correct
+from alerts.errors import BadInput
 from alerts.track.calibration import NONE, PRIOR, Calibration
 from alerts.track.fit import fit_calibration
 from alerts.track.outlooks import calibrated_outlook

@@ -81,7 +81,7 @@ def compare_rows(
     watchers = watchers_of(session, rows, viewer)
     sites: dict[Site, int] = {stored[row.id].site: row.id for row in rows}
     wishes = {stored[row.id].site: wishes_of(watchers.get(row.id)) for row in rows}
-    found = compare_stored(session, list(sites), span[0], span[1], wishes, web.skies.ephemeris, web.now())
+    found = compare_stored(session, sites, span[0], span[1], wishes, web.skies.ephemeris, web.now())
     return [Line(sites[each.site], each) for each in found]
 
 

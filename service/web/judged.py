@@ -22,7 +22,7 @@ from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.cycle.noting import read_kit
 from service.decided import decided_verdict
-from service.store import tables
+from service.store import calibrations, tables
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
 from service.store.forecasts import newest_by_place, place_key
@@ -93,7 +93,8 @@ def judged_night(
     wishes = from_json(Wishes, watcher.wishes) if watcher is not None else default_wishes()
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
     forecasts = _at_hand(session, seen.stored.site, night, now)
-    verdict = assess(seen.stored.site, night, forecasts, wishes, now=now)
+    correct = calibrations.correction(session, seen.row.id, now)
+    verdict = assess(seen.stored.site, night, forecasts, wishes, now=now, correct=correct)
     judged = JudgedNight(
         site=seen.stored.site,
         night=night,
