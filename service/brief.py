@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from alerts.assess import assess
+from alerts.assess import Correct, as_it_is, assess
 from alerts.briefing.build import build_payload, render_mail
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import preview_facts
@@ -25,12 +25,15 @@ from alerts.kit import Kit
 from alerts.night import DarkWindow, Night, nights
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.verdict import Verdict
 from alerts.weather.cloudhours import cloud_hours
 from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.pictures import render_png
 
 PREVIEW_ID = "msg_preview"
+SayRecord = Callable[[datetime, int], str]
+"""From a window's start and a chance in per cent to what came of forecasts like it."""
 LOOK_AHEAD_NIGHTS = 60
 
 
@@ -57,18 +60,19 @@ def build_brief(
     now: datetime,
     kit: Kit | None = None,
     units: Units = Units.METRIC,
-    record: str = "",
+    say_record: SayRecord | None = None,
+    correct: Correct = as_it_is,
 ) -> Brief:
     """The briefing of that night, judged on these forecasts. kit: None takes the usual one and says so.
 
-    record: what came of forecasts like this one, a sentence.
+    correct: how the record corrects a chance.
     """
-    verdict = assess(site, night, forecasts, wishes, now=now)
+    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct)
     window = verdict.window or (night.windows[0] if night.windows else None)
     plan, notes, sky = None, None, None
     cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()
     if window is not None:
-        plan = plan_trip(night, window.span, wishes, site)
+        plan = plan_trip(night, verdict.usable or window.span, wishes, site)
         notes = build_field_notes(
             site, night, window, plan, wishes, ephemeris, kit=kit, outlook=verdict.outlook, cloud=cloud
         )
@@ -83,12 +87,18 @@ def build_brief(
         now=now,
         field=notes,
         sky=sky,
-        record=record,
+        record=_record(verdict, say_record),
         cloud=cloud,
         next_window=None if night.windows else _next_window(site, night.name, wishes, ephemeris),
     )
     briefing = Briefing(message_id=PREVIEW_ID, alerts=(facts,), units=units)
     return Brief(site, night, window, notes, briefing, ephemeris, now)
+
+
+def _record(verdict: Verdict, say_record: SayRecord | None) -> str:
+    if say_record is None or verdict.window is None or verdict.chance_pct is None:
+        return ""
+    return say_record(verdict.window.span.start, verdict.chance_pct)
 
 
 def _next_window(site: Site, after: date, wishes: Wishes, ephemeris: Ephemeris) -> date | None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,9 +12,10 @@ import click
 
 from alerts.errors import BadInput
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import find_place, place_options
+from service.cli.skyoptions import correction_at, find_place, place_options
 
 if TYPE_CHECKING:
+    from alerts.wishes import Wishes
     from service.brief import Brief
 
 
@@ -51,27 +54,61 @@ def briefing(
     picture: str,
     output: Path | None,
 ) -> None:
-    """Everything for the field about one night at SITE, or at a place given with --at."""
+    """Everything for the field about one night at SITE, or at a place given with --at.
+
+    For a SITE that somebody watches, with the wishes and the kit of its oldest subscription.
+    """
     from alerts.briefing.facts import Units
+    from alerts.briefing.units import units_of
     from alerts.kittext import parse_kit
     from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
     from service.brief import build_brief
     from service.cli.weatherat import Weather, ask_for, moment_to_judge, read_weather
-    from service.store.people import default_wishes
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
-    kit = parse_kit(kit_text) if kit_text else None
+    wishes, usual_kit, say_record = _usual(site)
+    kit = parse_kit(kit_text or usual_kit) if kit_text or usual_kit else None
     recorded = read_weather(weather, place, offline=offline)
-    now, ephemeris, wishes = moment_to_judge(as_of, recorded), Ephemeris.open(), default_wishes()
+    now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
     night = night_named(place, day or tonight_name(place, now, ephemeris), wishes.sky, ephemeris)
     known_m = place.elevation_m if site is not None else elevation_m
     found = Weather(recorded) if weather or offline else ask_for(place, night, now, known_m)
-    units = Units.IMPERIAL if imperial else Units.METRIC
-    brief = build_brief(place, night, found.forecasts, wishes, ephemeris, now=now, kit=kit, units=units)
+    units = Units.IMPERIAL if imperial else units_of(wishes)
+    brief = build_brief(
+        place,
+        night,
+        found.forecasts,
+        wishes,
+        ephemeris,
+        now=now,
+        kit=kit,
+        units=units,
+        say_record=partial(say_record, now) if say_record else None,
+        correct=correction_at(site, now),
+    )
     for problem in found.problems:
         click.echo(f"duskbell: {problem}", err=True)
     _deliver(_written(brief, form, picture), output)
+
+
+def _usual(site: str | None) -> tuple[Wishes, str, Callable[[datetime, datetime, int], str] | None]:
+    """Wishes, kit and the record of a stored site; the defaults and no record for a place by coordinates."""
+    from service.bootstrap import build
+    from service.store.people import default_wishes
+    from service.usual import usual_for
+
+    if site is None:
+        return default_wishes(), "", None
+    duskbell = build()
+    with duskbell.sessions() as session:
+        usual = usual_for(session, site)
+
+    def say(now: datetime, window_start: datetime, chance_pct: int) -> str:
+        with duskbell.sessions() as session:
+            return usual.say_record(session, window_start, now, chance_pct)
+
+    return usual.wishes, usual.kit, say
 
 
 def _written(brief: Brief, form: str, picture: str) -> str | bytes:

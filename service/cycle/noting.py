@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any, TypeVar
 
 from sqlalchemy.orm import Session
@@ -20,12 +20,9 @@ from alerts.errors import BadInput
 from alerts.kit import Kit
 from alerts.kittext import parse_kit
 from alerts.sky.ephemeris import Ephemeris
-from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
-from alerts.track.pairs import Pairs
-from alerts.track.words import forecasts_like, say_like
 from alerts.weather.cloudhours import CloudHour, cloud_hours
 from service.cycle.looking import Looked
-from service.store.pairs import load_pairs
+from service.recordline import RecordLines
 
 T = TypeVar("T")
 log = logging.getLogger(__name__)
@@ -37,7 +34,7 @@ class Notebook:
     def __init__(self, now: datetime, ephemeris: Ephemeris | None) -> None:
         self._now = now
         self._ephemeris = ephemeris
-        self._pairs: Pairs | None = None
+        self._records = RecordLines()
         self._kept: dict[tuple[Any, ...], Any] = {}
 
     def field_notes(self, looked: Looked) -> FieldNotes | None:
@@ -90,10 +87,8 @@ class Notebook:
         window, chance_pct = looked.verdict.window, looked.verdict.chance_pct
         if window is None or chance_pct is None:
             return ""
-        if self._pairs is None:
-            self._pairs = load_pairs(session, with_lineages=False)
-        lead = nearest_lead(window.span.start - self._now)
-        return record_line(self._pairs, looked.watch.site_id, lead, chance_pct)
+        ahead = window.span.start - self._now
+        return self._records.line(session, looked.watch.site_id, ahead, chance_pct)
 
     def _once(self, key: tuple[Any, ...], work: Callable[[], T]) -> T:
         if key not in self._kept:
@@ -111,15 +106,3 @@ def read_kit(text: str, subscription_id: int) -> Kit | None:
     except BadInput:
         log.warning("the kit of subscription %s can't be read; the default stands in", subscription_id)
         return None
-
-
-def nearest_lead(ahead: timedelta) -> Lead:
-    """The lead at which the record remembers what was said about that long before a window."""
-    hours = ahead / timedelta(hours=1)
-    return min(LEADS, key=lambda lead: abs(HOURS_BEFORE[lead] - hours))
-
-
-def record_line(pairs: Pairs, site_id: int, lead: Lead, chance_pct: int) -> str:
-    """`Forecasts like this came clear 9 of 12 times here.`; "" where there is none like it."""
-    like = forecasts_like(pairs, site_id, lead, chance_pct / 100)
-    return say_like(like) if like.cases else ""

@@ -92,3 +92,16 @@ def test_bad_input_is_one_sentence_and_a_code(run: Run, args: tuple[str, ...], s
     ran = run(*args)
     assert ran.code == 1
     assert says in ran.err
+
+
+def test_a_watched_site_is_briefed_by_the_wishes_and_the_kit_of_who_watches_it(run: Run) -> None:
+    run("site", "add", "Windpump Flat", "--at", "40.31,-1.42")
+    briefing = ("briefing", "Windpump Flat", "--date", "2027-07-03", *PAIR)
+    assert "No camera is named" in run(*briefing).out
+    wishes = ("--kit", "aps-c 16mm f/2.8", "--units", "imperial", "--drive", "45")
+    subscribed = run("subscribe", "Windpump Flat", "--email", "you@example.org", *wishes)
+    assert subscribed.code == 0, subscribed.err
+    out = run(*briefing).out
+    assert "16 mm f/2.8 on aps-c sees" in out
+    assert "°F" in out
+    assert "20 mm f/1.8 on full frame" in run(*briefing, "--kit", "full frame 20mm f/1.8").out
