@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from alerts.track.calibration import NONE_VERSION, Calibration
+from alerts.track.calibration import NONE_VERSION, Calibration, LeadMap
 from alerts.track.correct import calibrate
 from alerts.track.leads import LEADS
 from alerts.track.statements import member_share
@@ -40,7 +40,7 @@ def moves_at(
     outlook: as `calibrated_outlook` made it at `now`.
     """
     raw_pct = outlook.raw_chance_pct
-    if raw_pct is None or len({replace(calibration.at(lead), lead=LEADS[0]) for lead in LEADS}) == 1:
+    if raw_pct is None or _is_the_same_at_all_leads(calibration):
         return until
     for hours in range(_hours_before(outlook, now) - 1, -1, -1):
         at = outlook.window.start - hours * HOUR
@@ -49,6 +49,19 @@ def moves_at(
         if _corrected_pct(outlook, raw_pct, calibration, hours, site) != outlook.chance_pct:
             return at
     return until
+
+
+def _is_the_same_at_all_leads(calibration: Calibration) -> bool:
+    """Whether the lead makes no difference, as with the prior; the sites are compared last, being many."""
+    first, *others = (calibration.at(lead) for lead in LEADS)
+    return all(_what_corrects(each) == _what_corrects(first) for each in others)
+
+
+def _what_corrects(lead_map: LeadMap) -> tuple[object, ...]:
+    return (
+        lead_map.method, lead_map.intercept, lead_map.slope, lead_map.lowest, lead_map.highest,
+        lead_map.steps, lead_map.shifts,
+    )  # fmt: skip
 
 
 def _hours_before(outlook: Outlook, now: datetime) -> int:

@@ -8,9 +8,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from alerts.span import Span
-from alerts.track.calibration import PRIOR, Calibration, LeadMap, Method
-from alerts.track.leads import LEADS
-from alerts.track.outlooks import calibrated_outlook
+from alerts.track.calibration import PRIOR, Calibration, LeadMap, Method, SiteShift
+from alerts.track.leads import LEADS, Lead
+from alerts.track.outlooks import calibrated_outlook, moves_at
 from alerts.weather.outlook import Outlook, SourceChance
 from alerts.weather.record import Source
 
@@ -55,3 +55,41 @@ def test_a_fresh_install_is_never_sure(raw: int, low: int, high: int) -> None:
 def test_nothing_else_of_the_outlook_changes() -> None:
     found = calibrated_outlook(outlook(80), HALF, site=SITE, now=START)
     assert replace(found, chance_pct=80, raw_chance_pct=None, calibration="") == outlook(80)
+
+
+def test_where_the_lead_makes_no_difference_a_chance_stands_until_something_else_changes() -> None:
+    until = START - timedelta(hours=2)
+    for version in (PRIOR, HALF):
+        found = calibrated_outlook(outlook(80), version, site=SITE, now=START - timedelta(days=3))
+        assert moves_at(found, version, site=SITE, now=START - timedelta(days=3), until=until) == until
+
+
+def test_a_chance_that_moves_with_the_lead_says_when() -> None:
+    """Halved five days before, as it is in the evening: on the way it moves by a point at some full hour."""
+    leads = (
+        LeadMap(Lead.EVENING, Method.AS_FORECAST, "", lowest=0.02, highest=0.98),
+        *(each for each in FLAT_MAP if each.lead is not Lead.EVENING),
+    )
+    version = Calibration("mixed", START, None, leads)
+    now = START - timedelta(hours=11, minutes=20)
+    found = calibrated_outlook(outlook(80), version, site=SITE, now=now)
+    at = moves_at(found, version, site=SITE, now=now, until=START)
+    assert now < at < START
+    before, after = (
+        calibrated_outlook(outlook(80), version, site=SITE, now=when).chance_pct
+        for when in (at - timedelta(seconds=1), at)
+    )
+    assert (before, after != before) == (found.chance_pct, True)
+
+
+def test_telling_that_leads_are_alike_reads_no_site_where_anything_else_differs() -> None:
+    class Untouched(tuple[SiteShift, ...]):
+        def __eq__(self, other: object) -> bool:
+            raise AssertionError("the sites were compared")
+
+        __hash__ = None  # type: ignore[assignment]
+
+    leads = tuple(replace(each, slope=0.5 + i / 10, shifts=Untouched()) for i, each in enumerate(FLAT_MAP))
+    version = Calibration("many", START, None, leads)
+    found = calibrated_outlook(outlook(80), version, site=SITE, now=START)
+    assert moves_at(found, version, site=SITE, now=START, until=START) == START
