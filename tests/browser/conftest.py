@@ -92,20 +92,6 @@ def lived_in(tmp_path_factory: pytest.TempPathFactory, empty_store: Path) -> Ite
         yield house
 
 
-@pytest.fixture(params=SCREENS.values(), ids=SCREENS)
-def screen(request: pytest.FixtureRequest) -> Screen:
-    found: Screen = request.param
-    return found
-
-
-@pytest.fixture
-def visit(chromium: Browser, lived_in: House, screen: Screen) -> Iterator[Visit]:
-    """The owner, signed in at the lived-in house, on each screen."""
-    with visiting(open_context(chromium, screen), lived_in) as visit:
-        visit.sign_in()
-        yield visit
-
-
 @pytest.fixture
 def desk(chromium: Browser, lived_in: House) -> Iterator[Visit]:
     """The owner, signed in at the lived-in house, at a desk."""

@@ -10,11 +10,11 @@ FOCUSED = "document.activeElement"
 
 
 def press_until(visit: Visit, name: str, *, at_most: int = 80) -> None:
-    """Tab until what has the focus carries that name."""
+    """Tab until what has the focus begins with that name."""
     for _ in range(at_most):
         visit.page.keyboard.press("Tab")
         said = visit.page.evaluate(f"({FOCUSED}.innerText || {FOCUSED}.name || '').trim()")
-        if said == name:
+        if said.startswith(name):
             return
     raise AssertionError(f"{name!r} is never reached by keyboard")
 
@@ -61,7 +61,7 @@ def test_a_site_is_added_with_the_keyboard_alone(desk: Visit) -> None:
 
 def test_nights_are_walked_through_with_the_keyboard(desk: Visit) -> None:
     desk.go("/")
-    press_until(desk, "Cairn Ridge")
+    press_until(desk, "Sa\n3")
     desk.page.keyboard.press("Tab")
     desk.page.keyboard.press("Enter")
-    desk.page.wait_for_url("**/nights/2027-07-03")
+    desk.page.wait_for_url("**/nights/2027-07-04")

@@ -36,9 +36,18 @@ PAGES = {
 OPEN_TO_ALL = {"home": "/", "sign-in": "/sign-in", "sign-up": "/sign-up", "shared site": "/sites/3"}
 
 
-def test_every_page_looks_right(visit: Visit) -> None:
+ALL_PAGES_ON = ("phone, dark", "desk, light")
+"""Both widths and both schemes; what people look at most is looked at on every screen."""
+MOST_LOOKED_AT = ("home", "site", "night", "field")
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_every_page_looks_right(screen: str, chromium: Browser, lived_in: House) -> None:
     """One browser for all pages: findings are gathered, so that one run tells of all."""
-    found = {name: faults_of(visit, path) for name, path in PAGES.items()}
+    names = PAGES if screen in ALL_PAGES_ON else MOST_LOOKED_AT
+    with visiting(open_context(chromium, SCREENS[screen]), lived_in) as visit:
+        visit.sign_in()
+        found = {name: faults_of(visit, PAGES[name]) for name in names}
     assert {name: faults for name, faults in found.items() if faults} == {}
 
 
