@@ -48,7 +48,7 @@ def plan(window: Span, wishes: Wishes) -> FieldPlan:
     Plain subtraction in UTC, so a clock change on the way moves nothing. A window shorter than the
     shortest one still gets a plan; it is the verdict that refuses it.
     """
-    return _plan(window, wishes, window.start - wishes.scouting, wishes.drive)
+    return plan_from(window, wishes, window.start - wishes.scouting, wishes.drive)
 
 
 def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPlan:
@@ -60,13 +60,14 @@ def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPl
     trip = wishes.trip_on(night.name)
     scouted = _last_sunset(night, window.start) if wishes.scout_by_daylight else window.start
     arrive = _through_gate(scouted - wishes.scouting, window.start, site)
-    made = _plan(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else "")
+    made = plan_from(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else "")
     if site.gate is None or not site.gate.may_stay:
         return made
     return _around_closing(made, site)
 
 
-def _plan(window: Span, wishes: Wishes, arrive: datetime, drive: timedelta, start: str = "") -> FieldPlan:
+def plan_from(window: Span, wishes: Wishes, arrive: datetime, drive: timedelta, start: str = "") -> FieldPlan:
+    """The trip to `window` of who arrives then, after that drive."""
     before = wishes.signal_lost_before
     return FieldPlan(
         leave_by=arrive - drive,

@@ -50,6 +50,11 @@ def worth_minutes(
     )
 
 
+def rough_worth(usable: Span, chance_pct: int | None) -> float:
+    """Minutes × chance alone, where no more is at hand; `worth_minutes` is never more for the same span."""
+    return usable.minutes * (chance_pct or 0) / 100
+
+
 def darkness_share(night: Night, usable: Span) -> float:
     """The mean worth of a minute of darkness, 0..1."""
     dark = _minutes(intersect([usable], down_spans(night.span, night.astronomical)))

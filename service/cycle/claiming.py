@@ -28,6 +28,7 @@ from service.notices.wording import NoticeKind
 from service.store import messages, suppression, tables, tokens
 from service.store.codec import from_json
 from service.store.messages import Status
+from service.store.people import is_left
 from service.store.scenes import Scene, count_earlier, find_scenes
 from service.store.suppression import Reason
 from service.store.tables_delivery import Notice
@@ -345,7 +346,7 @@ def _still_true(
 def _why_drop(shelf: _Shelf, alert: tables.Alert, now: datetime) -> Status | None:
     if alert.expires_at <= now:
         return Status.EXPIRED
-    return None if _newest_decision_carries(shelf, alert) else Status.SUPERSEDED
+    return None if _newest_decision_carries(shelf, alert, now) else Status.SUPERSEDED
 
 
 def _quiet_until(
@@ -378,9 +379,9 @@ def _units(shelf: _Shelf, message_id: str) -> Units:
     return units_of(shelf.wishes(carried[0][1].subscription_id))
 
 
-def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert) -> bool:
+def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert, now: datetime) -> bool:
     subscription = shelf.subscriptions[alert.subscription_id]
-    if subscription.ended_at is not None and alert.kind != AlertKind.STAND_DOWN:
+    if alert.kind != AlertKind.STAND_DOWN and is_left(subscription, now):
         return False
     verdict, chance_pct = shelf.newest.get((alert.subscription_id, alert.night_name), (None, None))
     return still_stands(

@@ -7,15 +7,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import func, select
+from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import alert_facts
 from alerts.briefing.facts import AlertFacts, AlertKind
+from alerts.fieldplan import plan_from
 from alerts.fork import Choice, choice_of, others_than
 from alerts.ladder import Told, Why
 from alerts.span import Span
 from alerts.verdict import VerdictWord
+from alerts.wishes import Wishes
+from alerts.worth import rough_worth
 from service.cycle.looking import Looked, Raised
 from service.cycle.noting import Notebook
 from service.store import messages, tables
@@ -23,6 +26,8 @@ from service.store.chunks import in_chunks
 from service.store.codec import to_json
 from service.store.decisions import SubscriptionNight
 from service.store.messages import Status
+from service.store.people import is_active
+from service.store.wanted import known_wishes
 
 _ENDED_UNSENT = (Status.FAILED, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)
 _RINGS = (AlertKind.HEADS_UP, AlertKind.GO, AlertKind.CHANGED)
@@ -119,7 +124,7 @@ def raise_alerts(
     telling = [(number, each) for number, each in enumerate(looks) if each.telling.kind is not None]
     if not telling:
         return {}
-    choices = _choices(session, looks, [each for _, each in telling])
+    choices = _choices(session, looks, [each for _, each in telling], teller.now)
     by_address: defaultdict[int, list[tables.Alert]] = defaultdict(list)
     counts: defaultdict[str, int] = defaultdict(int)
     for number, each in telling:
@@ -175,7 +180,7 @@ def _facts(session: Session, teller: Teller, looked: Looked, choices: Mapping[in
 
 
 def _choices(
-    session: Session, looks: Sequence[Looked], telling: Sequence[Looked]
+    session: Session, looks: Sequence[Looked], telling: Sequence[Looked], now: datetime
 ) -> dict[tuple[int, date], dict[int, Choice]]:
     """For each address and night that is told of, all of the person's sites by subscription."""
     wanted = {(each.watch.address_id, each.judged.night.name) for each in telling}
@@ -186,45 +191,63 @@ def _choices(
             choice = choice_of(each.site.stored.site.name, each.verdict, each.trip)
             found[key][each.watch.subscription_id] = choice
     looked_at = {each.watch.subscription_id for each in looks}
-    for (address_id, name), subscription_id, choice in _undisturbed(session, wanted, looked_at):
+    for (address_id, name), subscription_id, choice in _undisturbed(session, wanted, looked_at, now):
         found[address_id, name][subscription_id] = choice
     return found
 
 
 def _undisturbed(
-    session: Session, wanted: set[tuple[int, date]], looked_at: set[int]
+    session: Session, wanted: set[tuple[int, date]], looked_at: set[int], now: datetime
 ) -> Iterable[tuple[tuple[int, date], int, Choice]]:
-    """The same addresses' other sites, which needed no look now, by their newest decisions."""
+    """The same addresses' other sites, which needed no look now, by their newest decisions; those that
+    somebody paused or gave up aside."""
     row = tables.Decision
     for keys in in_chunks(sorted(wanted)):
         addresses, names = {address for address, _ in keys}, {name for _, name in keys}
         newest = (
             select(func.max(row.id))
             .join(tables.Subscription, tables.Subscription.id == row.subscription_id)
+            .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
+            .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
             .where(
+                *is_active(now),
                 tables.Subscription.address_id.in_(addresses),
-                tables.Subscription.ended_at.is_(None),
                 tables.Subscription.id.not_in(looked_at),
                 row.night_name.in_(names),
             )
             .group_by(row.subscription_id, row.night_name)
         )
         query = (
-            select(tables.Subscription.address_id, tables.Site.name, row)
+            select(
+                tables.Subscription.address_id,
+                tables.Site.name,
+                cast(tables.Subscription.wishes, Text),
+                row,
+            )
             .join(tables.Subscription, tables.Subscription.id == row.subscription_id)
             .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
             .where(row.id.in_(newest))
         )
-        for address_id, site_name, decision in session.execute(query):
+        for address_id, site_name, text, decision in session.execute(query):
             if (address_id, decision.night_name) in wanted:
-                choice = _choice_of_row(site_name, decision)
+                choice = _choice_of_row(site_name, known_wishes(text).wishes, decision)
                 yield (address_id, decision.night_name), decision.subscription_id, choice
 
 
-def _choice_of_row(site_name: str, decision: tables.Decision) -> Choice:
-    span = None
-    if decision.window_start is not None and decision.window_end is not None:
-        span = Span(decision.window_start, decision.window_end)
-    worth = (span.minutes if span else 0.0) * (decision.chance_pct or 0) / 100
-    word = VerdictWord(decision.verdict)
-    return Choice(site_name, word, decision.chance_pct, worth, span, decision.leave_by)
+def _choice_of_row(site_name: str, wishes: Wishes, decision: tables.Decision) -> Choice:
+    word, chance_pct, leave_by = VerdictWord(decision.verdict), decision.chance_pct, decision.leave_by
+    if decision.window_start is None or decision.window_end is None or leave_by is None:
+        return Choice(site_name, word, chance_pct, 0.0, None, None)
+    window = Span(decision.window_start, decision.window_end)
+    drive = wishes.drive_on(decision.night_name)
+    trip = plan_from(window, wishes, leave_by + drive, drive)
+    return Choice(
+        site_name,
+        word,
+        chance_pct,
+        rough_worth(window, chance_pct),
+        window,
+        leave_by,
+        trip.latest_departure,
+        trip.signal_lost_at,
+    )

@@ -232,6 +232,12 @@ def watched_sites(session: Session, now: datetime) -> int:
     return session.scalar(query) or 0
 
 
+def is_left(subscription: tables.Subscription, now: datetime) -> bool:
+    """Whether it ended or is paused: nothing is wanted then but what calls somebody back."""
+    is_paused = subscription.paused_until is not None and subscription.paused_until > now
+    return subscription.ended_at is not None or is_paused
+
+
 def find_subscriptions(session: Session) -> list[tables.Subscription]:
     """All running subscriptions, oldest first."""
     query = select(tables.Subscription).where(tables.Subscription.ended_at.is_(None))
