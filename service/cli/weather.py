@@ -61,7 +61,7 @@ def weather(
     """A night's weather hour by hour at SITE, or at a place given with --at.
 
     For SITE the newest answers in the store are shown, those that its nights are judged by, under the wishes
-    of its first subscription; where there are none the feeds are asked.
+    of who watches it; where there are none the feeds are asked.
     """
     from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
@@ -82,21 +82,15 @@ def weather(
 
 
 def _wishes_at(site: str | None) -> Wishes:
-    """What the site's first running subscription asks for; the usual wishes elsewhere."""
-    from alerts.wishes import Wishes
+    """What who watches the site asks for; the usual wishes elsewhere."""
+    from service.bootstrap import build
     from service.store.people import default_wishes
+    from service.usual import usual_for
 
     if site is None:
         return default_wishes()
-    from service.bootstrap import build
-    from service.store.codec import from_json
-    from service.store.people import find_subscriptions
-    from service.store.sites import get_site
-
     with build().sessions() as session:
-        row = get_site(session, site)
-        mine = [each for each in find_subscriptions(session) if each.site_id == row.id]
-        return from_json(Wishes, mine[0].wishes) if mine else default_wishes()
+        return usual_for(session, site).wishes
 
 
 def _stored(site: Site, now: datetime) -> _Found:
@@ -163,7 +157,7 @@ def _best(
     now: datetime,
     correct: Correct,
 ) -> tuple[DarkWindow | None, Outlook | None, Hinge | None]:
-    """The window that the night is judged by, its outlook with the default wishes, and what that hangs on."""
+    """The window that the night is judged by, its outlook with these wishes, and what that hangs on."""
     from alerts.assess import assess, view_night
     from alerts.weather.hinges import failing_hazards, hangs_on
 

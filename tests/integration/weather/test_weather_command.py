@@ -143,6 +143,15 @@ def test_a_site_shows_what_its_nights_are_judged_by_and_what_could_not_be_used(r
 
 
 @pytest.mark.usefixtures("site")
+def test_a_site_is_looked_at_under_the_wishes_of_who_is_told_of_it(run: Run) -> None:
+    """On 20 July 2027 the Moon lights all the dark hours."""
+    when = ("--date", "2027-07-20", "--as-of", "2027-07-20T10:00Z")
+    assert "No dark window in this night." in run("weather", "Windpump Flat", *when).output
+    run("subscribe", "Windpump Flat", "--email", "you@example.org", "--moon-loss", "any")
+    assert "Dark " in run("weather", "Windpump Flat", *when).output
+
+
+@pytest.mark.usefixtures("site")
 def test_without_answers_in_the_store_the_feeds_are_asked(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     """Everything is down here: what failed is told, and the night is unknown."""
     monkeypatch.setenv("DUSKBELL_CONTACT", "ops@example.org")
