@@ -1,8 +1,15 @@
-"""Stores to test on: a real SQLite file, and a real PostgreSQL."""
+"""Stores to test on: a real SQLite file, and a real PostgreSQL.
+
+Tests that ask for `store_url` or `ready_url` run on both. The others that touch the store make theirs with
+`new_store`: an SQLite file, and in a second run with DUSKBELL_TEST_STORE=postgresql, which leaves all else
+out, a PostgreSQL.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+import shutil
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -34,6 +41,29 @@ def ready_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
         return f"sqlite:///{tmp_path / 'store.sqlite3'}"
     server: Server = request.getfixturevalue("new_postgres")
     return server.migrated()
+
+
+NewStore = Callable[[Path], str]
+ON_POSTGRESQL = os.environ.get("DUSKBELL_TEST_STORE") == "postgresql"
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """On PostgreSQL's own run only the tests that haven't been on it yet."""
+    if not ON_POSTGRESQL:
+        return
+    wanted = [item for item in items if "new_store" in getattr(item, "fixturenames", ())]
+    config.hook.pytest_deselected(items=[item for item in items if item not in wanted])
+    items[:] = wanted
+
+
+@pytest.fixture(scope="session")
+def new_store(request: pytest.FixtureRequest) -> NewStore:
+    """Called with a folder: the URL of a database with all tables and no rows, of that folder's own."""
+    if ON_POSTGRESQL:
+        server: Server = request.getfixturevalue("new_postgres")
+        return lambda _folder: server.migrated()
+    empty: Path = request.getfixturevalue("empty_store")
+    return lambda folder: f"sqlite:///{shutil.copy(empty, folder / 'store.sqlite3')}"
 
 
 @pytest.fixture(scope="session")

@@ -14,6 +14,7 @@ from alerts.span import Span
 from alerts.weather.record import Forecast, Place
 from service.feeds.base import Gathered
 from service.store import tables
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, Weather, World, open_world
 
 LATE_BY = timedelta(seconds=23)
@@ -41,8 +42,8 @@ class LiveWeather:
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         yield world
 
 

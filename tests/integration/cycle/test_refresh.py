@@ -25,6 +25,7 @@ from service.store.engine import open_engine
 from service.store.forecasts import newest_by_place, place_key, rejected_since
 from service.store.migrate import upgrade
 from service.store.sites import add_site
+from tests.integration.conftest import NewStore
 
 HOUR = timedelta(hours=1)
 NOON = datetime(2027, 7, 3, 12, 7, tzinfo=UTC)
@@ -96,8 +97,8 @@ def ephemeris() -> Ephemeris:
 
 
 @pytest.fixture
-def sessions(tmp_path: Path, ephemeris: Ephemeris) -> Iterator[sessionmaker[Session]]:
-    engine = open_engine(f"sqlite:///{tmp_path / 'store.sqlite3'}")
+def sessions(tmp_path: Path, new_store: NewStore, ephemeris: Ephemeris) -> Iterator[sessionmaker[Session]]:
+    engine = open_engine(new_store(tmp_path))
     upgrade(engine)
     made = sessionmaker(engine, expire_on_commit=False)
     with made.begin() as session:

@@ -17,6 +17,7 @@ from service.demo.story import FLAT
 from service.store import people, tables
 from service.store.forecasts import place_key
 from service.store.sites import revise_site
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 AUGUST = Trip(date(2027, 8, 1), date(2027, 8, 7))
@@ -24,8 +25,8 @@ SUMMER = tuple(month for month in range(1, 13) if month != 7)
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         yield world
 
 

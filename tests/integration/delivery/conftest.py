@@ -1,8 +1,7 @@
-"""A yard for each test, on SQLite unless the test asks for both engines."""
+"""A yard for each test."""
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from functools import partial
@@ -10,16 +9,16 @@ from pathlib import Path
 
 import pytest
 
+from tests.integration.conftest import NewStore
 from tests.integration.delivery.yard import Yard, open_yard
 
 OpenYard = Callable[..., AbstractContextManager[Yard]]
 
 
 @pytest.fixture
-def new_yard(tmp_path: Path, empty_store: Path) -> OpenYard:
-    """`with new_yard(relay=…) as yard`: on SQLite, with settings of the test's own."""
-    shutil.copy(empty_store, tmp_path / "store.sqlite3")
-    return partial(open_yard, tmp_path)
+def new_yard(tmp_path: Path, new_store: NewStore) -> OpenYard:
+    """`with new_yard(relay=…) as yard`: with settings of the test's own."""
+    return partial(open_yard, tmp_path, new_store(tmp_path))
 
 
 @pytest.fixture

@@ -13,15 +13,16 @@ from service.cycle import judge, refresh, sky
 from service.cycle.judge import Judging
 from service.store import messages, tables
 from service.store.promises import find_broken
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 HALF_AN_HOUR = timedelta(minutes=30)
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
+def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
     """Both addresses have had their heads-up; the go is decided, and not yet sent."""
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         world.cycle(START)
         world.cycle(ON_THE_DAY)
         _decide_go(world)

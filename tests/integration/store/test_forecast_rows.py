@@ -18,6 +18,7 @@ from service.store.engine import open_engine
 from service.store.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
 from service.store.migrate import upgrade
 from service.store.packing import unpack
+from tests.integration.conftest import NewStore
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -70,8 +71,8 @@ FULL = replace(
 
 
 @pytest.fixture
-def session(tmp_path: Path) -> Iterator[Session]:
-    engine = open_engine(f"sqlite:///{tmp_path / 'store.sqlite3'}")
+def session(tmp_path: Path, new_store: NewStore) -> Iterator[Session]:
+    engine = open_engine(new_store(tmp_path))
     upgrade(engine)
     with sessionmaker(engine)() as session:
         yield session

@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
 
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import browsing, sign_in_as_owner
 
 
 @pytest.fixture
-def world(tmp_path: Path, empty_store: Path) -> Iterator[World]:
-    shutil.copy(empty_store, tmp_path / "store.sqlite3")
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         yield world
 
 
@@ -36,10 +35,10 @@ def owner(world: World) -> Iterator[TestClient]:
 
 
 @pytest.fixture(scope="module")
-def played_world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+def played_world(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Iterator[World]:
     """An installation after the cycles up to the go; for tests that leave its nights as they are."""
     folder = tmp_path_factory.mktemp("played")
-    with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}") as world:
+    with open_world(folder, new_store(folder)) as world:
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)
         yield world

@@ -18,13 +18,14 @@ from service.store.people import UNKNOWN_ZONE
 from service.store.sites import add_site
 from service.web.app import build_app
 from service.web.signin import is_own_path
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import HOST, browsing, owner_path, sign_in_as_owner
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         yield world
 
 
