@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import scoringrules
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
@@ -21,6 +22,7 @@ from alerts.track.score import (
 )
 
 from .files import read_json, read_rows
+from .seasons import season
 
 CHECKS: dict[str, Any] = read_json("checks.json")
 MURPHY: dict[str, Any] = read_json("brier-decomposition.json")
@@ -116,3 +118,20 @@ def test_what_cant_be_scored_is_refused(said: list[float], came: list[float]) ->
 def test_an_unbeatable_reference_leaves_no_skill() -> None:
     assert (brier_skill(0.1, 0.2), brier_skill(0.2, 0.0)) == (0.5, 0.0)
     assert murphy_parts([0.9, 0.9], [1, 1]).skill == 0.0
+
+
+@pytest.mark.parametrize("method", ["EMOS", "ENS", "EPC", "Logistic"])
+def test_a_general_verification_library_scores_real_forecasts_alike(method: str) -> None:
+    rows = read_rows("probability-forecasts-niamey-2016.csv")
+    said, came = (np.array([float(row[name]) for row in rows]) for name in (method, "obs"))
+    theirs = float(np.mean(scoringrules.brier_score(came, said)))
+    assert brier_score(said, came) == pytest.approx(theirs, abs=1e-12)
+    parts, isotonic = murphy_parts(said, came), isotonic_parts(said, came)
+    assert parts.brier == pytest.approx(theirs, abs=1e-12)
+    assert isotonic.miscalibration - isotonic.discrimination + isotonic.uncertainty == pytest.approx(theirs)
+
+
+def test_it_scores_a_simulated_season_alike() -> None:
+    made = season(11, sites=20, nights=200).pairs
+    theirs = scoringrules.brier_score(made.clear.astype(float), made.stated)
+    assert brier_score(made.stated, made.clear) == pytest.approx(float(np.mean(theirs)), abs=1e-12)
