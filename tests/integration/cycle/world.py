@@ -22,6 +22,7 @@ from service.demo.weather import InventedSky, Turn
 from service.feeds.base import FeedFailure, Gathered
 from service.settings import Settings
 from service.store import people, tables
+from service.store.promises import find_broken
 from service.store.sites import add_site
 
 MAIL = "you@example.org"
@@ -56,9 +57,16 @@ class World:
     room: ChatRoom
     weather: Weather
     wall: datetime = field(default_factory=lambda: datetime.now(UTC))
+    latest: datetime = START
 
     def cycle(self, now: datetime) -> dict[str, int]:
+        self.latest = max(self.latest, now)
         return run_cycle(self.duskbell, now)
+
+    def broken(self) -> list[str]:
+        """Promises that the rows show to be broken."""
+        with self.duskbell.sessions() as session:
+            return find_broken(session, now=self.latest, wall=self.wall)
 
     def kinds(self) -> list[str]:
         """The alerts that were raised, oldest first."""
@@ -82,7 +90,7 @@ class World:
 
 @contextmanager
 def open_world(folder: Path, store_url: str, *, cloud_pct: float = 8.0, site: Site = FLAT) -> Iterator[World]:
-    """One site, one person who takes mail, one chat; both subscribed."""
+    """One site, one person who takes mail, one chat; both subscribed. Every promise must hold in the end."""
     box, room = MailBox(folder), ChatRoom(folder)
     weather = Weather(cloud_pct)
     with ExitStack() as stack:
@@ -102,6 +110,7 @@ def open_world(folder: Path, store_url: str, *, cloud_pct: float = 8.0, site: Si
         duskbell.clock = lambda: world.wall
         _settle(world, f"http://{LOOPBACK}:{chat_port}/club", site)
         yield world
+        assert world.broken() == []
         duskbell.engine.dispose()
 
 
