@@ -15,6 +15,7 @@ from alerts.span import Span
 from alerts.verdict import Verdict
 
 TOWN_CREDIT = "Town data © GeoNames, CC BY 4.0"
+TOWN_CREDIT_URL = "https://www.geonames.org/"
 SLIGHT_LOSS_MAG = 0.05
 """A brightening nobody sees."""
 SMOKE_TOLD_FROM_MAG = 0.2

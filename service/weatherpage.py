@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from alerts.darkness import darkness
 from alerts.localtime import say_clock, say_day, say_span, say_time, zone_word
+from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
 from alerts.weather.hinges import CLOUD, Hinge
 from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast
 from service.outlooktext import chance_lines, hazard_lines
-from service.report import outlook_json, span_json, utc_text
+from service.report import outlook_json, sky_json, span_json, utc_text
 from service.weathertable import Cell, NightWeather, Row
 
 _HEAD = "    °C  wind gust   rain  mm   dew  fog"
@@ -23,6 +25,7 @@ def weather_page(seen: NightWeather) -> str:
         *_sources(seen),
         *_hours(seen),
         *_outlook(seen),
+        *_sky(seen),
         *_refused(seen),
         *_hinge(seen),
         *_credits(seen),
@@ -129,6 +132,13 @@ def _outlook(seen: NightWeather) -> Iterator[str]:
     yield from (f"  {line}" for line in lines)
 
 
+def _sky(seen: NightWeather) -> Iterator[str]:
+    if seen.window is not None and seen.sky is not None:
+        yield ""
+        yield "Sky"
+        yield f"  {darkness(seen.window, seen.sky, seen.site, seen.night.wishes).text}"
+
+
 def _refused(seen: NightWeather) -> Iterator[str]:
     if not seen.refused:
         return
@@ -175,9 +185,10 @@ def _credits(seen: NightWeather) -> Iterator[str]:
         f"{source.attribution}  {source.attribution_url}"
         for source in (seen.outlook.sources if seen.outlook else ())
     )
-    if credits:
+    towns = [f"{TOWN_CREDIT}  {TOWN_CREDIT_URL}"] if seen.sky is not None and seen.sky.domes else []
+    if credits or towns:
         yield ""
-        yield from credits
+        yield from (*credits, *towns)
 
 
 def weather_json(seen: NightWeather) -> dict[str, Any]:
@@ -196,6 +207,7 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
         "sources": [_source_json(seen, forecast) for forecast in seen.sources],
         "hours": [_row_json(row) for row in seen.rows],
         "outlook": outlook_json(seen.outlook) if seen.outlook else None,
+        **(sky_json(seen.sky) if seen.sky else {"sky": [], "domes": []}),
         "refused": [
             {"feed": each.feed, "model": each.model, "reason": each.reason, "at": utc_text(each.at)}
             for each in seen.refused

@@ -9,6 +9,7 @@ from statistics import median
 
 from alerts.night import DarkWindow, Night
 from alerts.site import Site
+from alerts.skyview import WindowSky
 from alerts.span import Span
 from alerts.weather.clouds import effective_cloud_pct, slanted_cloud_pct
 from alerts.weather.felt import dew_spread_c
@@ -75,7 +76,11 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class NightWeather:
-    """All that the command shows. sources: the columns, in order. outlook: None when none could be made."""
+    """All that the command shows.
+
+    sources: the columns, in order. outlook: None when none could be made. sky: of the window, under the smoke
+    or haze that the outlook has.
+    """
 
     site: Site
     night: Night
@@ -88,6 +93,7 @@ class NightWeather:
     hinge: Hinge | None
     go_pct: int
     problems: tuple[str, ...] = ()
+    sky: WindowSky | None = None
 
 
 def build_rows(

@@ -14,13 +14,12 @@ from alerts.ladder import Telling, Told, Why
 from alerts.night import DarkWindow, Night, Target, TargetKind, TrackPoint
 from alerts.rules import Result
 from alerts.site import Site
-from alerts.skyview import TOWN_CREDIT
+from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
 from alerts.verdict import Verdict, VerdictWord, hangs_on
 from alerts.weather.cloudhours import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes import Wishes
 
-TOWN_CREDIT_URL = "https://www.geonames.org/"
 _TAKES_BACK = (AlertKind.CHANGED, AlertKind.STAND_DOWN)
 _NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 

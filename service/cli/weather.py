@@ -130,9 +130,12 @@ def _as_found(gathered: Gathered, forecasts: list[Forecast]) -> _Found:
 def _look(
     site: Site, night: Night, found: _Found, wishes: Wishes, now: datetime, correct: Correct
 ) -> NightWeather:
+    from alerts.sky.ephemeris import Ephemeris
+    from alerts.skyview import window_sky
     from service.weathertable import NightWeather, build_rows
 
     window, outlook, hinge = _best(site, night, found.forecasts, wishes, now, correct)
+    aod = outlook.aerosol_optical_depth if outlook else None
     sources, rows = build_rows(site, night, window, outlook, found.forecasts)
     return NightWeather(
         site,
@@ -146,6 +149,7 @@ def _look(
         hinge,
         wishes.chance_go_pct,
         found.problems,
+        window_sky(site, window, Ephemeris.open(), aod) if window else None,
     )
 
 

@@ -60,7 +60,9 @@ def test_a_night_is_shown_hour_by_hour_in_the_site_s_time(run: Run) -> None:
     assert rows[0].split() == [">", "00:00", "7", "21", "1", "3", "1", "0.0", "7", "–"]
     assert "* dark window, > its clearest stretch" in page
     assert "It hangs on:" in page
-    assert page.rstrip().endswith("NOAA / National Weather Service  https://www.weather.gov/")
+    assert "the sky is 18.0 mag/arcsec² at the core; no Moon in it; towns brighten it" in page
+    assert "NOAA / National Weather Service  https://www.weather.gov/" in page
+    assert page.rstrip().endswith("Town data © GeoNames, CC BY 4.0  https://www.geonames.org/")
 
 
 def test_the_same_as_json(run: Run) -> None:
@@ -72,6 +74,7 @@ def test_the_same_as_json(run: Run) -> None:
     assert (hour["in_window"], hour["in_best"], hour["sources"][0]["total_pct"]) == (True, True, 7.0)
     assert {each["name"] for each in seen["outlook"]["hazards"]} >= {"wind", "smoke", "warning"}
     assert seen["hangs_on"]["is_good"] is True
+    assert [point["aod_assumed"] for point in seen["sky"]] == [True] * 3
 
 
 def test_hours_stay_hours_when_the_clock_changes(run: Run) -> None:
