@@ -1,0 +1,295 @@
+"""A played week looked back on: why each night rang or didn't, and the same verdicts from the same inputs."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+
+import pytest
+from sqlalchemy import delete, select, update
+
+from alerts.clocktimes import ClockSpan
+from alerts.track.evidence import SeenSky
+from alerts.wishes import Wishes
+from service.argue import Argument, argue
+from service.bootstrap import Duskbell
+from service.cycle.verify import judge_again
+from service.demo.play import play, stage
+from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
+from service.rejudging import RejudgedNight, rejudge
+from service.settings import Settings
+from service.store import people, tables, track
+from service.store.people import default_wishes
+from tests.integration.conftest import NewStore
+from tests.integration.cycle.world import START, open_world
+
+FIRST, LAST = date(2027, 6, 28), date(2027, 7, 20)
+SUNDAY_MORNING = datetime(2027, 7, 4, 7, 8, tzinfo=UTC)
+SATURDAY_NOON = datetime(2027, 7, 3, 10, 0, tzinfo=UTC)
+QUIET_AT_SIX = ClockSpan(time(17), time(20))
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The database of the demo's week."""
+    folder = tmp_path_factory.mktemp("week")
+    with stage(folder) as story:
+        play(story, lambda _: None)
+    return folder / "demo.sqlite3"
+
+
+@pytest.fixture
+def week(played: Path, tmp_path: Path) -> Iterator[Duskbell]:
+    """An installation on a copy of it."""
+    shutil.copy(played, tmp_path / "week.sqlite3")
+    settings = Settings(data_dir=tmp_path, database_url=f"sqlite:///{tmp_path / 'week.sqlite3'}")
+    duskbell = Duskbell(settings)
+    yield duskbell
+    duskbell.engine.dispose()
+
+
+def argument(
+    duskbell: Duskbell, site: str, night: date = SATURDAY, now: datetime = SUNDAY_MORNING
+) -> Argument:
+    """For the mail subscription of that site."""
+    with duskbell.sessions() as session:
+        query = (
+            select(tables.Subscription)
+            .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
+            .where(tables.Site.name == site)
+            .order_by(tables.Subscription.id)
+        )
+        row = session.scalars(query).first()
+        assert row is not None
+        return argue(session, row, night, now, lambda: duskbell.ephemeris)
+
+
+def test_a_night_that_rang_says_what_when_and_what_was_answered(week: Duskbell) -> None:
+    found = argument(week, FLAT.name)
+    assert found.answer == (
+        "It rang: a heads-up on Wed 30 June, 18:07 CEST, a go on Sat 3 July, 19:07 CEST and a stand-down on "
+        "Sat 3 July, 22:37 CEST."
+    )
+    told = found.lines_of("told")
+    assert told[0].startswith("Heads-up, Wed 30 June, 18:07 CEST, 66 % then; arrived.")
+    assert sum(line.endswith("taken (250 taken).") for line in told) == 3
+    assert [turn.told for turn in found.turns if turn.told.startswith("Told")] == [
+        "Told: a heads-up.",
+        "Told: a go.",
+        "Told: a stand-down.",
+    ]
+    assert "lark 70 %, plover 66 %, curlew 62 %; the newest run 1 h 7 min old" in found.turns[0].sources
+
+
+def test_a_silent_night_says_what_decided_and_the_best_that_was_seen(week: Duskbell) -> None:
+    found = argument(week, PAN.name)
+    assert found.answer == (
+        "It didn't ring: clear 15 %, you asked for 70 %. The best chance seen was 49 %, on Wed 30 June, "
+        "18:07 CEST."
+    )
+    wishes = found.lines_of("wishes")
+    assert wishes[1] == "decided: clear 15 %, you asked for 70 %"
+    assert "yes: the window lasts 4 h 21 min, you asked for 30 min" in wishes
+    assert found.lines_of("told") == ("Nothing was told.",)
+    assert len(found.lines_of("forecasts")) == 3
+    assert "at its highest south, 20° high" in found.lines_of("sky")[0]
+
+
+def test_a_night_ahead_says_what_it_hangs_on_and_when_it_is_decided(week: Duskbell) -> None:
+    monday = date(2027, 7, 5)
+    found = argument(week, PAN.name, monday)
+    assert found.answer.startswith("It hasn't rung: clear 21 %, you asked for 70 %; no model says clear yet.")
+    assert found.lines_of("hangs_on")[-1] == "We decide on Mon 5 July at 19:10 CEST."
+
+
+def test_it_says_afterwards_what_the_night_was_like(week: Duskbell) -> None:
+    with week.sessions.begin() as session:
+        site_id = session.scalars(select(tables.Site.id).where(tables.Site.name == RIDGE.name)).one()
+        person_id = session.scalars(select(tables.Person.id)).first()
+        assert person_id is not None
+        track.add_person_report(
+            session,
+            site_id=site_id,
+            night=SATURDAY,
+            person_id=person_id,
+            seen=SeenSky.CLEAR,
+            now=SUNDAY_MORNING,
+        )
+        judge_again(session, site_id, SATURDAY, SUNDAY_MORNING)
+    lines = argument(week, RIDGE.name).lines_of("afterwards")
+    assert "it was clear, judged by people's reports" in lines[0]
+
+
+@pytest.mark.parametrize(
+    ("status", "says"),
+    [
+        ("expired", "The go came too late to help, so it wasn't sent."),
+        ("superseded", "The go was overtaken by newer news, so it wasn't sent."),
+        ("failed", "The go failed."),
+    ],
+)
+def test_a_message_that_did_not_arrive_is_in_the_answer(week: Duskbell, status: str, says: str) -> None:
+    with week.sessions.begin() as session:
+        carried = (
+            select(tables.MessageAlert.message_id)
+            .join(tables.Alert, tables.Alert.id == tables.MessageAlert.alert_id)
+            .where(tables.Alert.kind == "go")
+        )
+        session.execute(update(tables.Message).where(tables.Message.id.in_(carried)).values(status=status))
+    assert argument(week, RIDGE.name).answer.endswith(says)
+
+
+Change = Callable[[tables.Subscription], None]
+
+
+def _unconfirmed(row: tables.Subscription) -> None:
+    row.address.confirmed_at = None
+
+
+def _off(row: tables.Subscription) -> None:
+    row.address.off_since, row.address.off_reason = SATURDAY_NOON, "the receiver said that it wants no more"
+
+
+def _paused(row: tables.Subscription) -> None:
+    row.paused_until = SUNDAY_MORNING + timedelta(days=9)
+
+
+def _late(row: tables.Subscription) -> None:
+    row.created_at = SUNDAY_MORNING
+
+
+def _unchanged(_: tables.Subscription) -> None:
+    """As it is."""
+
+
+@pytest.mark.parametrize(
+    ("change", "night", "says"),
+    [
+        (
+            _unconfirmed,
+            SATURDAY,
+            "Nothing is judged for this address before it is confirmed: duskbell address",
+        ),
+        (_off, SATURDAY, "The address is off since Sat 3 July, 12:00 CEST: the receiver said"),
+        (_paused, SATURDAY, "The subscription is paused until Tue 13 July, 09:08 CEST."),
+        (
+            _late,
+            date(2027, 7, 2),
+            "It couldn't ring: nobody had subscribed yet; this subscription is from Sun",
+        ),
+        (
+            _unchanged,
+            SATURDAY,
+            "It was never judged: it came before you asked for such nights, or in a pause.",
+        ),
+        (_unchanged, date(2026, 7, 3), "It couldn't ring: nobody had subscribed yet"),
+        (_unchanged, date(2027, 7, 9), "This night has not been judged yet: the next cycle looks at it."),
+        (
+            _unchanged,
+            date(2027, 7, 22),
+            "This night has not been judged yet: nights are looked at from 5 days ahead, this one from "
+            "Sat 17 July on. From the sky alone there is nothing to ring for: the Moon is up",
+        ),
+    ],
+    ids=["unconfirmed", "off", "paused", "subscribed late", "past", "a year ago", "next", "far ahead"],
+)
+def test_a_night_that_was_never_judged_says_why(
+    week: Duskbell, change: Change, night: date, says: str
+) -> None:
+    with week.sessions.begin() as session:
+        site_id = session.scalars(select(tables.Site.id).where(tables.Site.name == FLAT.name)).one()
+        row = session.scalars(
+            select(tables.Subscription).where(tables.Subscription.site_id == site_id)
+        ).first()
+        assert row is not None
+        change(row)
+        session.execute(delete(tables.MessageAlert))
+        session.execute(delete(tables.Alert))
+        session.execute(delete(tables.Decision))
+    assert argument(week, FLAT.name, night).answer.startswith(says)
+
+
+def test_a_night_without_any_cycle_asks_whether_the_service_ran(week: Duskbell) -> None:
+    with week.sessions.begin() as session:
+        for table in (tables.MessageAlert, tables.Alert, tables.Decision, tables.Cycle):
+            session.execute(delete(table))
+    said = argument(week, FLAT.name).answer
+    assert said == "It was never judged: no cycle ran in the days before it. Was the service running?"
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"quiet": QUIET_AT_SIX}, "waits for the end of quiet hours, Wed 20:00 CEST"),
+        ({"days_ahead": 2}, "has not been judged yet: nights are looked at from 2 days ahead"),
+    ],
+    ids=["quiet hours", "too far ahead"],
+)
+def test_what_held_a_word_back_is_the_answer(
+    tmp_path: Path, new_store: NewStore, changes: dict[str, object], says: str
+) -> None:
+    wishes: Wishes = replace(default_wishes(), **changes)  # type: ignore[arg-type]  # fields by name
+    with open_world(tmp_path, new_store(tmp_path)) as world:
+        with world.duskbell.sessions.begin() as session:
+            for row in people.find_subscriptions(session):
+                people.change_wishes(session, row, wishes)
+        world.cycle(START)
+        assert says in argument(world.duskbell, FLAT.name, now=START).answer
+
+
+# ---- judged again
+
+
+def again(duskbell: Duskbell, wishes: Wishes | None = None, **more: int) -> tuple[RejudgedNight, ...]:
+    with duskbell.sessions() as session:
+        return rejudge(session, duskbell.ephemeris, FIRST, LAST, wishes=wishes, **more)
+
+
+def test_the_same_rules_and_wishes_give_the_same_verdicts_for_the_same_reasons(week: Duskbell) -> None:
+    decisions = [each for night in again(week) for each in night.decisions]
+    with week.sessions() as session:
+        assert len(decisions) == len(list(session.scalars(select(tables.Decision.id))))
+    assert len(decisions) > 50
+    assert {each.was.verdict for each in decisions} == {"go", "wait", "stay"}
+    assert [each.would_be for each in decisions] == [each.was for each in decisions]
+
+
+def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbell) -> None:
+    choosy = replace(default_wishes(), chance_go_pct=72, chance_back_pct=60)
+    nights = {(each.site_name, each.night): each for each in again(week, choosy)}
+    flat, ridge = nights[FLAT.name, SATURDAY], nights[RIDGE.name, SATURDAY]
+    assert (flat.was_go, flat.would_be_go) == (True, False)
+    assert (ridge.was_go, ridge.would_be_go) == (True, True)
+    assert flat.last_other is not None
+    assert flat.last_other.would_be is not None
+    assert (flat.last_other.was.verdict, flat.last_other.would_be.verdict) == ("go", "wait")
+    assert flat.last_other.would_be.text.startswith("clear 71 %, you asked for 72 %")
+
+
+def test_only_the_site_asked_for_is_judged_again(week: Duskbell) -> None:
+    with week.sessions() as session:
+        site_id = session.scalars(select(tables.Site.id).where(tables.Site.name == PAN.name)).one()
+    assert {night.site_name for night in again(week, site_id=site_id)} == {PAN.name}
+
+
+def test_decisions_whose_forecasts_are_gone_are_left_out_and_not_guessed(week: Duskbell) -> None:
+    with week.sessions.begin() as session:
+        session.execute(delete(tables.Forecast))
+    decisions = [each for night in again(week) for each in night.decisions]
+    gone = [each for each in decisions if each.would_be is None]
+    assert gone
+    assert not any(each.is_same or each.is_other_word for each in gone)
+
+
+def test_judging_again_changes_nothing_in_the_store(week: Duskbell) -> None:
+    def rows() -> list[int]:
+        with week.sessions() as session:
+            named = (tables.Decision, tables.Night, tables.Alert, tables.Message, tables.Outlook)
+            return [len(list(session.scalars(select(table.id)))) for table in named]  # type: ignore[attr-defined]
+
+    before = rows()
+    again(week, replace(default_wishes(), chance_go_pct=40, chance_back_pct=30))
+    assert rows() == before
