@@ -63,9 +63,15 @@ def _parts(
     if is_smoky:
         yield f"smoke or dust dims {name} by {sky.middle.dimmed_mag:.1f} mag"
     if sky.middle.towns_mag >= SLIGHT_LOSS_MAG:
-        source = "an estimate that knows people, not lamps" if site.darkness is None else "by your reading"
-        yield f"towns brighten it by {sky.middle.towns_mag:.1f} mag ({source})"
+        yield _say_towns(sky, site)
     yield from (f"{name} stands over {dome.text}" for dome in sky.stood_over if not dome.inside)
+
+
+def _say_towns(sky: WindowSky, site: Site) -> str:
+    brighter = f"brighten the sky there by {sky.middle.towns_mag:.1f} mag"
+    if site.darkness is None:
+        return f"towns {brighter} (an estimate that knows people, not lamps)"
+    return f"{'towns' if sky.domes else 'lights that no town explains'} {brighter} (by your reading)"
 
 
 def _say_loss(sky: WindowSky, wishes: SkyWishes) -> str:

@@ -94,8 +94,14 @@ def test_towns_warn_at_most_and_are_said_to_be_an_estimate() -> None:
 def test_a_reading_at_the_site_is_named_in_place_of_the_estimate() -> None:
     measured = replace(CITY, darkness=Darkness(20.9))
     reason, _ = seen(measured, night_at(measured))
-    assert "(by your reading)" in reason.text
-    assert "people" not in reason.text
+    assert "; towns brighten the sky there by" in reason.text
+    assert reason.text.endswith("(by your reading)")
+
+
+def test_light_that_a_reading_finds_and_no_town_explains_is_told_as_such() -> None:
+    lit = replace(LONELY, darkness=Darkness(20.5))
+    reason, _ = seen(lit, night_at(lit))
+    assert "lights that no town explains brighten the sky there by" in reason.text
 
 
 def test_a_core_that_stands_over_a_dome_is_told_over_which() -> None:
