@@ -122,7 +122,7 @@ def brief_json(brief: Brief) -> str:
 def brief_calendar(brief: Brief) -> bytes:
     """The window and the leave-by time as events; BadInput for a night without a window."""
     key = f"preview-{brief.night.name}-{brief.site.lat_deg:+.4f}{brief.site.lon_deg:+.4f}"
-    entry = CalendarEntry(facts=brief.briefing.alerts[0], key=key, sequence=0)
+    entry = CalendarEntry(facts=brief.briefing.alerts[0], key=key, sequence=0, units=brief.briefing.units)
     content = build_calendar([entry], stamped_at=brief.now)
     if not content:
         raise BadInput("this night has no dark window, so there is nothing for a calendar.")

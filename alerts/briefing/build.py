@@ -17,7 +17,7 @@ import css_inline
 from jinja2 import TemplateSyntaxError
 
 from alerts.briefing.cautions import CHAT_CAUTION, TURN_ROUND, cautions_for
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, MailParts, PictureLink
+from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, MailParts, PictureLink, Units
 from alerts.briefing.payload import payload_values
 from alerts.briefing.templating import BUILT_IN, TEMPLATE_FAULTS, Templates
 from alerts.briefing.view import AlertView, credits_of, view_alert, web_address
@@ -201,9 +201,9 @@ def _message_values(
     }
 
 
-def first_line(facts: AlertFacts) -> str:
+def first_line(facts: AlertFacts, units: Units = Units.METRIC) -> str:
     """The line that a message opens with."""
-    return _line(view_alert(facts), BUILT_IN)
+    return _line(view_alert(facts, units), BUILT_IN)
 
 
 def _with_line(view: AlertView, templates: Templates) -> dict[str, object]:

@@ -14,7 +14,7 @@ from uuid import NAMESPACE_URL, uuid5
 from icalendar import Alarm, Calendar, Event
 
 from alerts.briefing.build import INVENTED_MARK, first_line
-from alerts.briefing.facts import AlertFacts, AlertKind
+from alerts.briefing.facts import AlertFacts, AlertKind, Units
 from alerts.briefing.view import view_alert, web_address
 from alerts.briefing.wording import LONGEST_NAME, plain
 from alerts.span import Span, require_utc
@@ -34,6 +34,7 @@ class CalendarEntry:
     installations (put the installation's own address or a random word into it).
     sequence: 0 for the first alert of that night, higher with each later one.
     place: latitude and longitude for the person's own calendar; None keeps it out. url: the night's page.
+    units: of the description.
     """
 
     facts: AlertFacts
@@ -41,6 +42,7 @@ class CalendarEntry:
     sequence: int
     place: tuple[float, float] | None = None
     url: str = ""
+    units: Units = Units.METRIC
 
 
 def build_calendar(entries: Sequence[CalendarEntry], *, stamped_at: datetime) -> bytes:
@@ -65,7 +67,7 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
     if window is None:
         return
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
-    told = _window_words(facts)
+    told = _window_words(facts, entry.units)
     opens = f"The window at {name} opens in {_minutes(WINDOW_ALARMS[0])}."
     yield _event(entry, stamp, "window", window, f"{mark}Dark window: {name}", told, WINDOW_ALARMS, opens)
     leave_by = facts.leave_by or facts.told_leave_by
@@ -128,11 +130,11 @@ def _alarm(before: timedelta, text: str) -> Alarm:
     return alarm
 
 
-def _window_words(facts: AlertFacts) -> str:
+def _window_words(facts: AlertFacts, units: Units) -> str:
     """What a calendar shows below the title: the first line, the table of facts, the zones."""
-    view = view_alert(facts)
+    view = view_alert(facts, units)
     rows = [f"{row.label}: {row.value}" for row in view.rows]
-    return "\n".join([first_line(facts), *rows, view.zones])
+    return "\n".join([first_line(facts, units), *rows, view.zones])
 
 
 def _minutes(length: timedelta) -> str:

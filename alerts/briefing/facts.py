@@ -6,9 +6,10 @@ turned into the site's clock only when they are written out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum
+from typing import ClassVar
 
 from alerts.briefing.fieldnotes import FieldNotes, SkyNote
 from alerts.night import ShapeSpan, TrackPoint
@@ -26,9 +27,31 @@ class AlertKind(StrEnum):
     STAND_DOWN = "stand_down"  # told go, and it no longer holds
 
 
-class Units(StrEnum):
-    METRIC = "metric"
-    IMPERIAL = "imperial"
+@dataclass(frozen=True, slots=True)
+class Units:
+    """How figures and times are written to a person. clock_hours: 24 or 12."""
+
+    METRIC: ClassVar[Units]
+    IMPERIAL: ClassVar[Units]
+
+    fahrenheit: bool = False
+    miles: bool = False
+    clock_hours: int = 24
+
+    @property
+    def word(self) -> str:
+        """`metric`, `imperial`, or `mixed` for degrees Celsius with miles and the other way round."""
+        if self.fahrenheit == self.miles:
+            return "imperial" if self.miles else "metric"
+        return "mixed"
+
+    @property
+    def on_24_hours(self) -> Units:
+        """The same figures with a 24-hour clock."""
+        return replace(self, clock_hours=24)
+
+
+Units.METRIC, Units.IMPERIAL = Units(), Units(fahrenheit=True, miles=True)
 
 
 @dataclass(frozen=True, slots=True)

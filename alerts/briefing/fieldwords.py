@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from alerts.briefing.camerawords import camera_sentences
 from alerts.briefing.facts import AlertFacts, Units
 from alerts.briefing.fieldnotes import FieldNotes, ShowerNote
-from alerts.briefing.units import say_speed, say_temperature
+from alerts.briefing.units import in_units, say_speed, say_temperature
 from alerts.briefing.wording import LONGEST_NAME, WEEKDAYS, Clock, direction_word, length, plain
 from alerts.frameplan import HIGHEST_OVER_DEG
 from alerts.settingseries import say_shutter
@@ -68,7 +68,7 @@ class FieldView:
 def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, units: Units) -> FieldView:
     """field: the site's clock; home: the person's, for leaving and coming home."""
     return FieldView(
-        steps=tuple(_steps(facts, notes, field, home)),
+        steps=tuple(_steps(facts, notes, field, home, units)),
         camera=camera_sentences(notes, field),
         pack=_pack(facts, notes, units),
         before_dark=BEFORE_DARK,
@@ -80,10 +80,10 @@ def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, 
 _Moment = tuple[datetime, str, str]
 
 
-def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock) -> list[Step]:
+def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, units: Units) -> list[Step]:
     """Every moment of the trip in order, from leaving to being home."""
     moments = [
-        *_travel(facts, notes, field),
+        *_travel(facts, notes, field, units),
         *_dusk(facts, notes),
         *_moon(facts, notes),
         *_window(facts, notes),
@@ -100,19 +100,19 @@ def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock) -> l
     return steps
 
 
-def _travel(facts: AlertFacts, notes: FieldNotes, field: Clock) -> Iterator[_Moment]:
+def _travel(facts: AlertFacts, notes: FieldNotes, field: Clock, units: Units) -> Iterator[_Moment]:
     if notes.signal_lost_at is not None:
         yield notes.signal_lost_at, SILENCE, ""
     yield notes.arrive, f"Arrive and scout{_by_what_light(facts, notes, field)}", ""
-    yield from _gate(facts, notes)
+    yield from _gate(facts, notes, units)
 
 
-def _gate(facts: AlertFacts, notes: FieldNotes) -> Iterator[_Moment]:
+def _gate(facts: AlertFacts, notes: FieldNotes, units: Units) -> Iterator[_Moment]:
     """When the gate closes and opens, as far as that falls into the stay."""
     if notes.gate is None or notes.gate_closes is None or facts.home_about is None:
         return
     if notes.gate_closes < facts.home_about:
-        hours = f"The gate closes (open {notes.gate.hours})"
+        hours = in_units(f"The gate closes (open {notes.gate.hours})", units)
         yield notes.gate_closes, f"{hours}{_STAYING if notes.gate.may_stay else _LEAVING}", ""
     stays = notes.gate.may_stay and notes.gate_closes < facts.home_about
     if stays and notes.gate_opens is not None and notes.gate_opens <= facts.home_about:

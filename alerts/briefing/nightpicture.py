@@ -99,7 +99,7 @@ def draw_night(
 ) -> Picture:
     """Sunset to sunrise from left to right. width: 360 or more, CSS pixels."""
     times = [scene.span.start, scene.span.end]
-    clock = clock_in(scene.zone, times)
+    clock = clock_in(scene.zone, times, scene.clock_hours)
     title = f"{WEEKDAYS[scene.night.weekday()]} night, {long_day(scene.night).split(' ', 1)[1]}"
     head, baseline = heading(title, _zone_words(scene, clock), width, palette)
     tall = 190.0 if width >= WIDE_FROM else 160.0
@@ -233,13 +233,22 @@ def _hours(plot: _Plot) -> list[Label]:
         Label(
             plot.x(at),
             plot.sky_bottom + 17,
-            f"{plot.clock.local(at):%H}",
+            _hour_word(plot, at, is_first=at == shown[0]),
             plot.palette.muted,
             anchor="middle",
         )
         for at in shown
     ]
     return spaced(within(label, LEFT - 8, plot.width - 2) for label in labels)
+
+
+def _hour_word(plot: _Plot, at: datetime, *, is_first: bool) -> str:
+    """`23`; on a 12-hour clock `11`, with am or pm where the picture begins and at midnight and noon."""
+    hour = plot.clock.local(at).hour
+    if plot.clock.hours == 24:
+        return f"{hour:02d}"
+    half = ("am" if hour < 12 else "pm") if is_first or hour % 12 == 0 else ""
+    return f"{hour % 12 or 12} {half}".strip()
 
 
 def _cloud_figures(plot: _Plot) -> list[Label]:

@@ -46,6 +46,7 @@ class NightScene:
     window: Span | None
     marks: tuple[TrackPoint, ...]
     cloud: tuple[CloudHour, ...]
+    clock_hours: int = 24
 
 
 def night_scene(
@@ -55,6 +56,7 @@ def night_scene(
     *,
     window: DarkWindow | None,
     cloud: Sequence[CloudHour] = (),
+    clock_hours: int = 24,
 ) -> NightScene:
     """The scene of `night`. window: the one to frame; None frames nothing. cloud: see `cloud_hours`."""
     sunset = night.sun.sets[0] if night.sun.sets else None
@@ -80,6 +82,7 @@ def night_scene(
         window=framed,
         marks=_marks(site, night, window, ephemeris) if window else (),
         cloud=tuple(hour for hour in cloud if hour.span.overlap(span)),
+        clock_hours=clock_hours,
     )
 
 

@@ -60,7 +60,7 @@ def draw_pictures(
     where pictures of several nights share a page.
     """
     hours = notes.cloud if notes else cloud
-    scene = night_scene(site, night, ephemeris, window=window, cloud=hours)
+    scene = night_scene(site, night, ephemeris, window=window, cloud=hours, clock_hours=units.clock_hours)
     pictures = [draw_night(scene, palette, width=width, key=f"{key}night")]
     if window is None or notes is None:
         return tuple(pictures)

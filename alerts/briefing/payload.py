@@ -8,7 +8,7 @@ data
   version            1; later versions add keys and change none
   message_id         the same as in the header webhook-id, over all retries
   invented           true: made up for a demonstration
-  units              metric | imperial, as the person wished
+  units              metric | imperial | mixed (of the texts), as the person wished
   subject, text      the message in words, for receivers that only show it
   cautions           sentences; empty unless an alert sends someone out
   alerts_left_out    how many alerts didn't fit into 20 kB (the last ones)
@@ -141,7 +141,7 @@ def payload_values(
         "version": VERSION,
         "message_id": message_id,
         "invented": any(facts.invented for facts in alerts),
-        "units": units.value,
+        "units": units.word,
         "subject": subject,
         "text": text,
         "cautions": list(cautions),

@@ -5,7 +5,7 @@ Templates choose the order and the sentences round these words; nothing is compu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from alerts.briefing.choicewords import fork_line, last_said, last_word, other_lines
@@ -110,7 +110,7 @@ class AlertView:
 
 def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
     """Put the facts into words, every text made plain and every time set in its zone."""
-    field = clock_in(facts.zone, _field_times(facts))
+    field = clock_in(facts.zone, _field_times(facts), units.clock_hours)
     home = _home_clock(facts, field)
     is_tonight = _is_tonight(facts, field)
     return AlertView(
@@ -144,10 +144,10 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
         field=_field(facts, field, home, units),
         access_note=plain(facts.access_note),
         next_window=long_day(facts.next_window) if facts.next_window else "",
-        last_word=last_word(facts, home),
+        last_word=in_units(last_word(facts, home), units),
         last_said=last_said(facts),
         is_unsettled=facts.is_unsettled,
-        fork=fork_line(facts),
+        fork=in_units(fork_line(facts), units),
         others=tuple(other_lines(facts, home)),
         outcome_url=web_address(facts.outcome_url) if facts.is_go else "",
     )
@@ -170,9 +170,9 @@ def _field_times(facts: AlertFacts) -> list[datetime]:
 def _home_clock(facts: AlertFacts, field: Clock) -> Clock:
     """The clock for leaving and coming home; it names its zone each time where it differs."""
     times = [at for at in (facts.leave_by, facts.home_about) if at is not None] or [facts.decided_at]
-    home = clock_in(facts.person_zone or facts.zone, times)
+    home = clock_in(facts.person_zone or facts.zone, times, field.hours)
     differs = any(home.local(at).utcoffset() != field.local(at).utcoffset() for at in times)
-    return Clock(home.zone, marks_each=home.marks_each or differs)
+    return replace(home, marks_each=home.marks_each or differs)
 
 
 def _is_tonight(facts: AlertFacts, field: Clock) -> bool:
@@ -200,7 +200,7 @@ def _told(facts: AlertFacts, home: Clock) -> str:
     if home.day(facts.told_at) != home.day(facts.decided_at):
         return f"on {long_day(home.day(facts.told_at)).split()[0]} {chance}"
     time = home.time(facts.told_at)
-    return f"at {'noon' if time == '12:00' else time} {chance}"
+    return f"at {'noon' if time in ('12:00', '12:00 pm') else time} {chance}"
 
 
 def _fell(facts: AlertFacts) -> bool:

@@ -17,7 +17,7 @@ MOST_STANDINGS = 3
 
 def view_alt(scene: ViewScene) -> str:
     """Everything that the frame shows, as sentences."""
-    time = clock_in(scene.zone, [scene.at]).time(scene.at)
+    time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
     aim = scene.aim
     held = "upright" if aim.portrait else "level"
     wide, high = scene.kit.field_of_view_deg(portrait=aim.portrait)
@@ -37,7 +37,7 @@ def view_alt(scene: ViewScene) -> str:
 
 def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
     """The arch and its frames, as sentences."""
-    time = clock_in(scene.zone, [scene.at]).time(scene.at)
+    time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
     apex = scene.apex
     rows = f" in {plan.rows} rows" if plan.rows > 1 else ""
     tilts = listed([f"{tilt:.0f}°" for tilt in plan.tilts_deg])
@@ -56,14 +56,14 @@ def standing_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
     drawn: for letters in a picture, where a name may have some that the packaged font lacks.
     """
     usable = [found for found in scene.alignments if _reads_as_over(found)]
-    return [_standing(found, scene.zone, drawn=drawn) for found in usable[:MOST_STANDINGS]]
+    return [_standing(found, scene, drawn=drawn) for found in usable[:MOST_STANDINGS]]
 
 
-def _standing(found: Alignment, zone: str, *, drawn: bool) -> str:
+def _standing(found: Alignment, scene: ViewScene, *, drawn: bool) -> str:
     what = "The core" if found.over is Over.CORE else "The foot of the Milky Way"
     name = found.foreground.name
     name = drawn_name(name, "the foreground") if drawn else plain(name, LONGEST_NAME)
-    time = clock_in(zone, [found.at.at]).time(found.at.at)
+    time = clock_in(scene.zone, [found.at.at], scene.units.clock_hours).time(found.at.at)
     return f"{what} stands over {name} ({found.foreground.bearing_deg:.0f}°) at {time}."
 
 

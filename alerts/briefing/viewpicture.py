@@ -56,7 +56,7 @@ def draw_view(
 ) -> Picture:
     """One frame through the lens; the picture's edge is the frame's."""
     view = scene.view
-    time = clock_in(scene.zone, [scene.at]).time(scene.at)
+    time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
     whose = "a" if scene.kit.assumed else "your"
     title = f"Through {whose} {scene.kit.focal_mm:g} mm at {time}"
     head, baseline = heading(title, _aim_words(scene), width, palette)
@@ -84,7 +84,7 @@ def draw_panorama(
     """The whole arch, unrolled, with the frames that hold it. The scene must have a panorama."""
     plan = scene.panorama
     assert plan is not None, "only an arch has a panorama"
-    time = clock_in(scene.zone, [scene.at]).time(scene.at)
+    time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
     frames = f"{plan.frames} upright frames" + (f" in {plan.rows} rows" if plan.rows > 1 else "")
     head, baseline = heading(f"The arch at {time}", f"{frames}, {scene.kit.focal_mm:g} mm", width, palette)
     plane = _unrolled(scene, plan, width, baseline + 12)

@@ -45,11 +45,12 @@ BREAK = "\u200b"  # zero width space
 class Clock:
     """Writes times as a clock in one zone shows them.
 
-    marks_each: every time carries its zone, because the clocks change between them.
+    marks_each: every time carries its zone, because the clocks change between them. hours: 24 or 12.
     """
 
     zone: ZoneInfo
     marks_each: bool = False
+    hours: int = 24
 
     def local(self, at: datetime) -> datetime:
         return at.astimezone(self.zone)
@@ -60,9 +61,10 @@ class Clock:
         return word if word.isalpha() else offset_word(self.local(at))
 
     def time(self, at: datetime) -> str:
-        """`23:20`, or `02:30 CET` when the clocks change in between. Rounded to the nearest minute."""
+        """`23:20` (or `11:20 pm`), and `02:30 CET` when the clocks change in between. To the minute."""
         local = _local_minute(self.zone, at)
-        shown = f"{local.hour:02}:{local.minute:02}"
+        on_24 = f"{local.hour:02}:{local.minute:02}"
+        shown = on_24 if self.hours == 24 else say_12_hours(local.hour, local.minute)
         return f"{shown} {self.zone_word(at)}" if self.marks_each else shown
 
     def day(self, at: datetime) -> date:
@@ -85,11 +87,16 @@ class Clock:
         return f"{word} ({self.zone.key})" if word == offset else f"{word} ({offset}, {self.zone.key})"
 
 
-def clock_in(zone: str, times: Iterable[datetime]) -> Clock:
+def say_12_hours(hour: int, minute: int) -> str:
+    """`11:20 pm`; midnight is 12:00 am."""
+    return f"{hour % 12 or 12}:{minute:02d} {'am' if hour < 12 else 'pm'}"
+
+
+def clock_in(zone: str, times: Iterable[datetime], hours: int = 24) -> Clock:
     """The clock of that zone for those times; it marks each of them if the zone's offset changes."""
     tz = zone_info(zone)
     offsets = {at.astimezone(tz).utcoffset() for at in times}
-    return Clock(tz, marks_each=len(offsets) > 1)
+    return Clock(tz, marks_each=len(offsets) > 1, hours=hours)
 
 
 @lru_cache(maxsize=4096)

@@ -124,7 +124,7 @@ def _window_with(night: Night, span: Span) -> DarkWindow | None:
 
 def _calendar(briefing: Briefing, told: Sequence[Told], stamped_at: datetime) -> bytes:
     entries = [
-        CalendarEntry(facts=facts, key=each.calendar_key, sequence=each.sequence)
+        CalendarEntry(facts=facts, key=each.calendar_key, sequence=each.sequence, units=briefing.units)
         for facts, each in zip(briefing.alerts, told, strict=True)
         if each.calendar_key
     ]

@@ -83,7 +83,7 @@ def build_field_page(web: Web, seen: SeenSite, judged: JudgedNight) -> FieldPage
     after = None if judged.night.windows else next_window_after(web.skies, judged, name)
     facts = night_facts(web.skies, seen, judged, next_window=after, invented=web.duskbell.invented)
     verdict = judged.verdict.word.value
-    words = view_alert(facts, units_of(judged.wishes))
+    words = view_alert(facts, units_of(judged.wishes).on_24_hours)
     left_out = IN_THE_STEPS if words.field else frozenset()
     clouds = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
     return FieldPage(

@@ -98,7 +98,7 @@ def build_night_page(
 ) -> NightPage:
     """The page's values for whoever sees the site as `seen`."""
     facts = night_facts(skies, seen, judged, next_window=next_window, invented=invented)
-    units = units_of(judged.wishes)
+    units = units_of(judged.wishes).on_24_hours
     window = judged.verdict.window
     deciding, *rest = judged.verdict.reasons
     against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]

@@ -106,7 +106,7 @@ def dew_gap(value_c: float | None, units: Units) -> str:
     """How far the air is above its dew point."""
     if value_c is None:
         return MISSING
-    return f"{value_c * 9 / 5:.0f} °F" if units is Units.IMPERIAL else f"{value_c:.0f} °C"
+    return f"{value_c * 9 / 5:.0f} °F" if units.fahrenheit else f"{value_c:.0f} °C"
 
 
 def month_words(month: Month) -> str:

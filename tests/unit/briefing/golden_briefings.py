@@ -36,8 +36,8 @@ def golden_facts() -> Iterator[tuple[str, AlertFacts]]:
 def golden_texts() -> Iterator[tuple[str, str]]:
     """File name and content of each."""
     for name, facts in golden_facts():
-        for units in Units:
-            yield f"{name}.{units.value}.txt", golden_text(facts, units)
+        for units in (Units.METRIC, Units.IMPERIAL):
+            yield f"{name}.{units.word}.txt", golden_text(facts, units)
 
 
 def golden_text(facts: AlertFacts, units: Units) -> str:
