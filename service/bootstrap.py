@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.night import Night
+from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.weather.record import Forecast, Place
 from service.channels.base import Channel
 from service.clock import real_clock
 from service.feeds.base import Gathered
@@ -48,6 +50,19 @@ class Duskbell:
         from service.feeds.wiring import ask_feeds
 
         return ask_feeds(self.settings, self.sessions, places, hours)
+
+    def ask_now(
+        self, site: Site, night: Night, hours: Span, now: datetime, elevation_m: float | None
+    ) -> tuple[Gathered, list[Forecast]]:
+        """What the feeds say to one person who waits; see `service.live.ask_both`."""
+        if self.invented_weather is not None:
+            gathered = self.invented_weather([Place(site.lat_deg, site.lon_deg, elevation_m)], hours)
+            return gathered, list(gathered.forecasts)
+        from service.feeds.wiring import behind_store
+        from service.live import ask_both
+
+        behind = behind_store(self.settings, self.sessions)
+        return ask_both(self.settings, behind, site, night, hours, now, elevation_m)
 
     @cached_property
     def engine(self) -> Engine:

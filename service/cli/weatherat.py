@@ -10,18 +10,11 @@ from typing import TYPE_CHECKING
 from alerts.errors import BadInput
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from alerts.night import Night
     from alerts.site import Site
     from alerts.span import Span
-    from alerts.weather.record import Forecast, Place
+    from alerts.weather.record import Forecast
     from service.feeds.base import Gathered
-
-NETWORK_BUDGET_S = 7.0
-"""All feeds together; a command then still ends within ten seconds."""
-OVERHEAD_BUDGET_S = 5.0
-"""Of that, for the site itself; the line of sight gets what is left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,27 +77,11 @@ def ask_both(
     *,
     ensembles: bool = False,
 ) -> tuple[Gathered, list[Forecast]]:
-    """What came of asking overhead; and its forecasts, with the line of sight of the windows that are near.
-
-    Where the feeds take all the time overhead, nobody looks aside.
-    """
-    from alerts.weather.record import Place
-    from service.cycle.refresh import NEAR
-    from service.cycle.sights import Look, ask_along, with_sights
-    from service.feeds.deadline import Deadline
-    from service.feeds.wiring import ask_now, at_hand
+    """As `service.live.ask_both`, by this machine's settings and with its store behind it."""
+    from service import live
+    from service.feeds.wiring import at_hand
     from service.settings import load_settings
 
-    whole, settings = Deadline(NETWORK_BUDGET_S), load_settings()
+    settings = load_settings()
     behind = at_hand(settings)
-
-    def aside(places: Sequence[Place], span: Span) -> Gathered:
-        return ask_now(settings, behind, places, span, whole)
-
-    place = Place(site.lat_deg, site.lon_deg, elevation_m)
-    first = whole.at_most(OVERHEAD_BUDGET_S)
-    gathered = ask_now(settings, behind, [place], hours, first, ensembles=ensembles)
-    near = [each for each in night.windows if now < each.span.end and each.span.start - now <= NEAR]
-    looks = [Look.of(window, site, place) for window in near] if settings.line_of_sight else []
-    along = ask_along(aside, gathered.forecasts, looks, now)
-    return gathered, [with_sights(forecast, along, looks) for forecast in gathered.forecasts]
+    return live.ask_both(settings, behind, site, night, hours, now, elevation_m, ensembles=ensembles)

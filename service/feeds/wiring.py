@@ -84,12 +84,17 @@ class AtHand:
 def at_hand(settings: Settings) -> AtHand:
     """The store's answers, allowances and breakers where this installation has a store; where it has none,
     nothing is remembered beyond this process, and none is made."""
-    from service.store.athand import CacheAtHand, GuardsAtHand, sessions_at_hand
-    from service.store.feedstate import DatabaseGuards
+    from service.store.athand import sessions_at_hand
 
     sessions = sessions_at_hand(settings) if settings.contact else None
-    if sessions is None:
-        return AtHand(MemoryCache(), NoGuards())
+    return AtHand(MemoryCache(), NoGuards()) if sessions is None else behind_store(settings, sessions)
+
+
+def behind_store(settings: Settings, sessions: sessionmaker[Session]) -> AtHand:
+    """The same over a store that is open already."""
+    from service.store.athand import CacheAtHand, GuardsAtHand
+    from service.store.feedstate import DatabaseGuards
+
     guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
     return AtHand(CacheAtHand(sessions), GuardsAtHand(guards))
 

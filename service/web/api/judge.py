@@ -14,7 +14,7 @@ from alerts.night import Night, night_named, tonight_name
 from alerts.site import HorizonLine, Site
 from alerts.skyview import window_skies
 from alerts.span import Span
-from alerts.weather.record import Forecast, Place
+from alerts.weather.record import Forecast
 from service.places import zone_at
 from service.report import night_report
 from service.store import limits
@@ -91,6 +91,5 @@ def ask(
     ahead = [window.span for window in night.windows if window.span.end > now]
     if not ahead:
         return [], []
-    place = Place(site.lat_deg, site.lon_deg, elevation_m)
-    gathered = web.duskbell.gather([place], Span(now, ahead[-1].end))
-    return list(gathered.forecasts), list(dict.fromkeys(failure.text for failure in gathered.failures))
+    gathered, forecasts = web.duskbell.ask_now(site, night, Span(now, ahead[-1].end), now, elevation_m)
+    return forecasts, list(dict.fromkeys(failure.text for failure in gathered.failures))
