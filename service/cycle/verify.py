@@ -43,6 +43,8 @@ BLOCK = 200
 COPIES_OVER = timedelta(days=10)
 NEVER_CLOUDY_OVER = timedelta(days=150)
 REPORTS_KEPT = timedelta(days=60)
+REPORTS_LAST = timedelta(days=14)
+"""How long the sources keep what stations reported: 15 days at aviationweather.gov, a week at the NWS."""
 
 Observe = Callable[[Sequence[Ask]], Heard]
 _LENGTH: TypeAdapter[timedelta] = TypeAdapter(timedelta)
@@ -62,12 +64,16 @@ class Verifying:
 
 
 def verifying_from(duskbell: Duskbell) -> Verifying:
-    """As the settings describe it. Where the weather is invented, no real station is asked."""
+    """As the settings describe it. Where the weather is invented, or nobody says who asks, no real station
+    is asked."""
+    settings = duskbell.settings
 
     def observe(asks: Sequence[Ask]) -> Heard:
-        from service.observations.wiring import ask_stations
+        from service.observations.wiring import ask_stations, client_of
 
-        return Heard() if duskbell.invented else ask_stations(duskbell.settings, asks)
+        if duskbell.invented or not settings.contact:
+            return Heard()
+        return ask_stations(settings, asks, client_of(settings, duskbell.sessions))
 
     return Verifying(duskbell.sessions, observe, duskbell.gather, as_aside=duskbell.settings.line_of_sight)
 
@@ -173,7 +179,7 @@ def _toward_deg(night: Night, window: Span) -> float | None:
 
 def judge_due(verifying: Verifying, now: datetime) -> dict[str, int]:
     """Look at all events that are due, a block at a time."""
-    counts = {"judged": 0, "station_reports": 0, "observation_failures": 0}
+    counts = {"judged": 0, "station_reports": 0, "observation_failures": 0, "left_for_later": 0}
     last = 0
     while True:
         with verifying.sessions() as session:
@@ -186,10 +192,18 @@ def judge_due(verifying: Verifying, now: datetime) -> dict[str, int]:
         counts["observation_failures"] += len(heard.failures)
         with verifying.sessions.begin() as session:
             counts["station_reports"] += track.keep_reports(session, heard.observed, now)
+        waiting = [row for row in block if _waits(row, _ask(row, sites[row.site_revision_id]), heard, now)]
+        counts["left_for_later"] += len(waiting)
+        block = [row for row in block if row not in waiting]
         _ask_past(verifying, block, sites, now)
         with verifying.sessions.begin() as session:
             for row in block:
                 counts["judged"] += _look(session, row.id, sites[row.site_revision_id], now)
+
+
+def _waits(row: JudgedEvent, ask: Ask, heard: Heard, now: datetime) -> bool:
+    """Whether it stays due, because its stations couldn't be asked yet and still keep their reports."""
+    return ask in heard.later and now - row.window_end < REPORTS_LAST
 
 
 def _site(session: Session, revision_id: int) -> StoredSite:

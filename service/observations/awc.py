@@ -1,8 +1,9 @@
 """METARs from the NOAA / NWS Aviation Weather Center's data API (aviationweather.gov/data/api).
 
-Public domain. At most 100 requests a minute; at most 400 reports an answer; 204 means that nothing
-matches. Of each report only the raw text, the time of observation and the station's place are read:
-`clouds: []` means clear as well as unreported.
+Public domain. At most 100 requests a minute, and one endpoint no more often than once a minute, which is
+what is kept here; at most 400 reports an answer; 204 means that nothing matches. Of each report only the
+raw text, the time of observation and the station's place are read: `clouds: []` means clear as well as
+unreported.
 """
 
 from __future__ import annotations
@@ -18,13 +19,13 @@ from service.feeds.body import as_list, load_json
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedRefused
 from service.feeds.http import PoliteClient
+from service.feeds.limits import MINUTE_S, Allowance
 from service.observations.base import METAR, Area, Observed, metar_report, number
-from service.observations.pace import Pace
 
 NAME = "aviationweather.gov"
 DEFAULT_URL = "https://aviationweather.gov"
 ATTRIBUTION = "METARs: NOAA / NWS Aviation Weather Center"
-MOST_A_MINUTE = 100
+ALLOWANCE = Allowance({MINUTE_S: 1}, one_at_a_time=True)
 MOST_REPORTS = 400
 SHORTEST = timedelta(hours=1)
 NOTHING_THERE = 204
@@ -35,9 +36,8 @@ class AviationWeather:
 
     name = NAME
 
-    def __init__(self, client: PoliteClient, base_url: str = DEFAULT_URL, pace: Pace | None = None) -> None:
+    def __init__(self, client: PoliteClient, base_url: str = DEFAULT_URL) -> None:
         self._client, self._url = client, base_url.rstrip("/")
-        self._pace = pace or Pace(MOST_A_MINUTE)
 
     def fetch(self, area: Area, deadline: Deadline) -> list[Observed]:
         """All reports in the box over the span. Raises FeedError."""
@@ -52,7 +52,6 @@ class AviationWeather:
         return [seen for half in halves for seen in self._fetch(area, half, deadline)]
 
     def _ask(self, area: Area, hours: Span, deadline: Deadline) -> list[Any]:
-        self._pace.wait()
         params = {
             "bbox": f"{area.south_deg:.2f},{area.west_deg:.2f},{area.north_deg:.2f},{area.east_deg:.2f}",
             "format": "json",
@@ -61,7 +60,7 @@ class AviationWeather:
         }
         try:
             answer = self._client.get(
-                f"{self._url}/api/data/metar", params, deadline=deadline, tries_when_throttled=1
+                f"{self._url}/api/data/metar", params, deadline=deadline, tries_when_throttled=1, feed=NAME
             )
         except FeedRefused as refused:
             if refused.status == NOTHING_THERE:

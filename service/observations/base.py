@@ -50,23 +50,26 @@ class Observed:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """What the sources gave, and in a sentence each what they couldn't."""
+    """What the sources gave, and in a sentence each what they couldn't. later: what wasn't asked yet, as a
+    source allows no more for now."""
 
     observed: tuple[Observed, ...] = ()
     failures: tuple[str, ...] = ()
+    later: tuple[Ask, ...] = ()
 
     def __add__(self, other: Heard) -> Heard:
-        return Heard(self.observed + other.observed, self.failures + other.failures)
+        return Heard(self.observed + other.observed, self.failures + other.failures, self.later + other.later)
 
 
-def areas_of(asks: Iterable[Ask]) -> list[Area]:
-    """Boxes that hold every place with 60 km round it; places in one square degree, whose nights overlap,
-    share one. An hour is added before and after each span."""
-    areas: dict[tuple[int, int, int], Area] = {}
+def areas_of(asks: Iterable[Ask]) -> list[tuple[Area, list[Ask]]]:
+    """Boxes that hold every place with 60 km round it, each with what is asked in it, the oldest first;
+    places in one square degree, whose nights overlap, share one. An hour is added before and after."""
+    areas: dict[tuple[int, int, int], tuple[Area, list[Ask]]] = {}
     for ask in sorted(asks, key=lambda each: (each.hours, each.lat_deg, each.lon_deg)):
         key = (int(ask.lat_deg // 1), int(ask.lon_deg // 1), ask.hours.middle.toordinal())
         own = _area_round(ask)
-        areas[key] = _both(areas[key], own) if key in areas else own
+        area, shared = areas.get(key, (own, []))
+        areas[key] = (_both(area, own), [*shared, ask])
     return list(areas.values())
 
 

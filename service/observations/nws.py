@@ -19,6 +19,7 @@ from service.feeds.body import as_dict, as_list, load_json
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedRefused
 from service.feeds.http import PoliteClient
+from service.feeds.limits import Allowance
 from service.observations.base import (
     BEFORE_AND_AFTER,
     METAR,
@@ -28,11 +29,10 @@ from service.observations.base import (
     metar_report,
     number,
 )
-from service.observations.pace import Pace
 
 NAME = "api.weather.gov"
 DEFAULT_URL = "https://api.weather.gov"
-MOST_A_MINUTE = 60
+ALLOWANCE = Allowance({1: 1})
 """The service keeps its limit to itself; one a second is our own choice."""
 MOST_STATIONS, MOST_RECORDS = 4, 500
 _HEADERS = {"Accept": "application/geo+json"}
@@ -43,9 +43,8 @@ class NwsStations:
 
     name = NAME
 
-    def __init__(self, client: PoliteClient, base_url: str = DEFAULT_URL, pace: Pace | None = None) -> None:
+    def __init__(self, client: PoliteClient, base_url: str = DEFAULT_URL) -> None:
         self._client, self._url = client, base_url.rstrip("/")
-        self._pace = pace or Pace(MOST_A_MINUTE)
 
     def fetch(self, ask: Ask, deadline: Deadline) -> list[Observed]:
         """The reports of the nearest stations within 60 km; none where the NWS doesn't serve the place.
@@ -82,10 +81,9 @@ class NwsStations:
 
     def _get(self, path: str, params: dict[str, str], deadline: Deadline) -> object:
         """The JSON answer; an empty one where there is nothing (404)."""
-        self._pace.wait()
         try:
             answer = self._client.get(
-                self._url + path, params, _HEADERS, deadline=deadline, tries_when_throttled=1
+                self._url + path, params, _HEADERS, deadline=deadline, tries_when_throttled=1, feed=NAME
             )
         except FeedRefused as refused:
             if refused.status == 404:

@@ -17,12 +17,13 @@ from alerts.track.synop import read_synop
 from service.feeds.body import bad_shape
 from service.feeds.deadline import Deadline
 from service.feeds.http import PoliteClient
+from service.feeds.limits import MINUTE_S, Allowance
 from service.observations.base import BEFORE_AND_AFTER, SYNOP, Observed
-from service.observations.pace import Pace
 
 NAME = "ogimet.com"
 DEFAULT_URL = "http://www.ogimet.com"
-MOST_A_MINUTE = 6
+ALLOWANCE = Allowance({MINUTE_S: 6}, one_at_a_time=True)
+"""It is slow and asks for patience; six a minute is our own choice."""
 LONGEST = timedelta(days=31)
 _NAMED = re.compile(r"(\d{5})=(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?)")
 _LINE = re.compile(r"(\d{5}),(\d{4}),(\d\d),(\d\d),(\d\d),(\d\d),(AAXX .*)")
@@ -47,16 +48,14 @@ class Ogimet:
 
     name = NAME
 
-    def __init__(self, client: PoliteClient, base_url: str = DEFAULT_URL, pace: Pace | None = None) -> None:
+    def __init__(self, client: PoliteClient, base_url: str = DEFAULT_URL) -> None:
         self._client, self._url = client, base_url.rstrip("/")
-        self._pace = pace or Pace(MOST_A_MINUTE)
 
     def fetch(self, station: Station, hours: Span, deadline: Deadline) -> list[Observed]:
         """The station's reports over the span, of at most 31 days. Raises FeedError."""
         start, end = hours.start - BEFORE_AND_AFTER, hours.end + BEFORE_AND_AFTER
         if end - start > LONGEST:
             raise BadInput("at most 31 days of SYNOP reports can be asked for at once.")
-        self._pace.wait()
         params = {"block": station.name, "begin": f"{start:%Y%m%d%H%M}", "end": f"{end:%Y%m%d%H%M}"}
         answer = self._client.get(
             f"{self._url}/cgi-bin/getsynop",
@@ -64,6 +63,7 @@ class Ogimet:
             {"Accept": "text/plain"},
             deadline=deadline,
             tries_when_throttled=1,
+            feed=NAME,
         )
         return list(parse(answer.body.decode("utf-8", "replace"), {station.name: station}))
 

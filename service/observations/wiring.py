@@ -1,55 +1,95 @@
-"""The sources as the settings describe them, asked one after the other; one that fails is left alone."""
+"""The sources as the settings describe them, asked one after the other; one that fails is left alone.
+
+Each is asked no more often than it allows, over all processes. What it doesn't allow now isn't waited for
+but left for the next cycle: reports are kept for days, and a cycle has other things to do.
+"""
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
 from typing import TypeVar
+
+from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.track.stations import distance_between_km
 from alerts.weather.record import Place
 from service.feeds.deadline import Deadline
-from service.feeds.errors import FeedError
+from service.feeds.errors import AllowanceSpent, FeedError, NotAsked
+from service.feeds.guard import Guards, Spent
 from service.feeds.http import PoliteClient, identify
 from service.feeds.nws import covers
-from service.observations.awc import AviationWeather
+from service.observations import awc, nws, ogimet
 from service.observations.base import REACH_KM, Ask, Heard, Observed, areas_of
-from service.observations.nws import NwsStations
-from service.observations.ogimet import Ogimet, read_stations
 from service.settings import Settings
 
 log = logging.getLogger(__name__)
 
-BUDGET_S = 300.0
-"""All sources together in one cycle; what isn't heard by then is asked for at the next look."""
+BUDGET_S = 120.0
+"""All sources together in one cycle; what isn't heard by then is asked for in the next."""
+ALLOWANCES = {awc.NAME: awc.ALLOWANCE, nws.NAME: nws.ALLOWANCE, ogimet.NAME: ogimet.ALLOWANCE}
+Sessions = sessionmaker[Session]
 T = TypeVar("T")
 
 
-def ask_stations(settings: Settings, asks: Sequence[Ask], *, client: PoliteClient | None = None) -> Heard:
-    """What the stations near those places reported. Nothing where no contact is set: sources want one."""
-    if not asks or (client is None and not settings.contact):
-        return Heard()
-    client = client or PoliteClient(identify(settings.contact))
-    deadline = client.deadline(BUDGET_S)
-    heard = Heard()
+class AllowancesAlone:
+    """Guards that only count: a source that fails is asked again at the next look, hours later."""
+
+    def __init__(self, inner: Guards) -> None:
+        self._inner = inner
+
+    @property
+    def spent(self) -> tuple[Spent, ...]:
+        return self._inner.spent
+
+    def refusal(self, feed: str) -> FeedError | None:
+        return None
+
+    @contextmanager
+    def turn(self, feed: str, weight: float, deadline: Deadline) -> Iterator[None]:
+        with self._inner.turn(feed, weight, deadline):
+            yield
+
+    def note(self, feed: str, error: FeedError | None) -> None:
+        return None
+
+
+def client_of(
+    settings: Settings, sessions: Sessions, clock: Callable[[], datetime] = lambda: datetime.now(UTC)
+) -> PoliteClient:
+    """A client that keeps to what the sources allow. clock: the wall's."""
+    from service.store.feedstate import DatabaseGuards
+
+    guards = AllowancesAlone(DatabaseGuards(sessions, clock, allowances=ALLOWANCES))
+    return PoliteClient(identify(settings.contact), guards=guards)
+
+
+def ask_stations(settings: Settings, asks: Sequence[Ask], client: PoliteClient) -> Heard:
+    """What the stations near those places reported."""
+    heard, deadline = Heard(), client.deadline(BUDGET_S)
+    if not asks:
+        return heard
     if settings.metar:
         heard += _ask_metar(settings, client, asks, deadline)
     if settings.nws_observations:
-        heard += _ask_nws(settings, client, _unheard(asks, heard.observed), deadline)
+        asked = [ask for ask in asks if ask not in heard.later]
+        heard += _ask_nws(settings, client, _unheard(asked, heard.observed), deadline)
     if settings.synop_ogimet:
         heard += _ask_synop(settings, client, asks, deadline)
     return heard
 
 
 def _ask_metar(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
-    source = AviationWeather(client, base_url=settings.metar_url)
-    return _each(source.name, areas_of(asks), lambda area: source.fetch(area, deadline))
+    source = awc.AviationWeather(client, base_url=settings.metar_url)
+    return _each(areas_of(asks), lambda area: source.fetch(area, deadline))
 
 
 def _ask_nws(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
-    source = NwsStations(client, base_url=settings.nws_url)
-    served = [ask for ask in asks if covers(Place(ask.lat_deg, ask.lon_deg))]
-    return _each(source.name, served, lambda ask: source.fetch(ask, deadline))
+    source = nws.NwsStations(client, base_url=settings.nws_url)
+    served = [(ask, [ask]) for ask in asks if covers(Place(ask.lat_deg, ask.lon_deg))]
+    return _each(served, lambda ask: source.fetch(ask, deadline))
 
 
 def _unheard(asks: Sequence[Ask], observed: Sequence[Observed]) -> list[Ask]:
@@ -59,27 +99,32 @@ def _unheard(asks: Sequence[Ask], observed: Sequence[Observed]) -> list[Ask]:
 
 
 def _ask_synop(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
-    source = Ogimet(client, base_url=settings.synop_url)
+    source = ogimet.Ogimet(client, base_url=settings.synop_url)
     wanted = [
-        (station, ask.hours)
-        for station in read_stations(settings.synop_stations)
+        ((station, ask.hours), [ask])
+        for station in ogimet.read_stations(settings.synop_stations)
         for ask in asks
         if _is_near(ask, station.lat_deg, station.lon_deg)
     ]
-    return _each(source.name, dict.fromkeys(wanted), lambda one: source.fetch(*one, deadline))
+    return _each(wanted, lambda one: source.fetch(*one, deadline))
 
 
 def _is_near(ask: Ask, lat_deg: float, lon_deg: float) -> bool:
     return distance_between_km(ask.lat_deg, ask.lon_deg, lat_deg, lon_deg) <= REACH_KM
 
 
-def _each(name: str, wanted: Iterable[T], fetch: Callable[[T], list[Observed]]) -> Heard:
-    """Ask for one after the other until the first failure: it would only be repeated."""
-    heard = Heard()
-    for one in wanted:
+def _each(wanted: Iterable[tuple[T, list[Ask]]], fetch: Callable[[T], list[Observed]]) -> Heard:
+    """Ask for one after the other until the first failure, which would only be repeated, or until the
+    source allows no more."""
+    heard, rest = Heard(), list(wanted)
+    while rest:
+        (one, _), *after = rest
         try:
             heard += Heard(tuple(fetch(one)))
+        except (AllowanceSpent, NotAsked):
+            return heard + Heard(later=tuple(ask for _, asks in rest for ask in asks))
         except FeedError as error:
             log.warning("stations are not heard: %s", error)
             return heard + Heard(failures=(str(error),))
+        rest = after
     return heard

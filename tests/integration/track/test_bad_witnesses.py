@@ -61,6 +61,13 @@ class Several(Witnesses):
         return heard
 
 
+class NotYet(Witnesses):
+    """A source that allows no more for now."""
+
+    def observe(self, asks: Sequence[Ask]) -> Heard:
+        return Heard(later=tuple(asks))
+
+
 def test_two_stations_far_off_settle_together_what_one_alone_cannot(past: Past) -> None:
     past.witnesses = Several({FAR: "OVC080"})
     past.verify()
@@ -88,6 +95,22 @@ def test_metars_that_come_late_settle_the_night_at_the_next_look(past: Past) -> 
     past.witnesses.sky = "OVC080"
     past.verify(NEXT_DAY)
     assert (past.outcome().state, past.outcome().judge, past.rows()) == ("not_clear", "stations", 2)
+
+
+def test_what_a_source_does_not_allow_yet_leaves_the_night_due(past: Past) -> None:
+    past.witnesses = NotYet()
+    assert past.verify()["left_for_later"] >= 1
+    assert (past.event().looks, past.event().outcome_id) == (0, None)
+    past.witnesses = Witnesses(sky="OVC080")
+    past.verify(AFTER + HOUR / 2)
+    assert (past.outcome().state, past.event().looks) == ("not_clear", 1)
+
+
+def test_reports_that_nobody_keeps_any_more_are_not_waited_for(past: Past) -> None:
+    past.witnesses = NotYet()
+    past.verify()
+    past.verify(AFTER + timedelta(days=15))
+    assert (past.event().looks, past.outcome().state) == (1, "unsure")
 
 
 def test_metars_that_come_after_the_last_look_are_not_asked_for(past: Past) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,17 +15,20 @@ from typing import Any
 
 import pytest
 import responses
+from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.track.skyreading import SkyState
+from service.bootstrap import Duskbell
+from service.cycle import verify
 from service.feeds.errors import BadAnswer, FeedDown, FeedError
 from service.feeds.http import PoliteClient, identify
 from service.observations import awc, nws, ogimet
-from service.observations.base import Ask, areas_of
-from service.observations.pace import Pace
-from service.observations.wiring import ask_stations
+from service.observations.base import Ask, Heard, areas_of
+from service.observations.wiring import ask_stations, client_of
 from service.settings import Settings
+from service.store.migrate import require_current
 
 DATA = Path(__file__).parents[2] / "data" / "observations"
 METAR = f"{awc.DEFAULT_URL}/api/data/metar"
@@ -42,6 +46,15 @@ KNOXVILLE = Ask(35.9, -83.9, Span(utc("2026-01-14T22:00"), utc("2026-01-15T02:00
 LITTLE_ROCK = Ask(34.72, -92.23, Span(utc("2024-02-20T15:00"), utc("2024-02-20T17:00")))
 POINT = f"{nws.DEFAULT_URL}/points/34.72,-92.23"
 LISTED = f"{nws.DEFAULT_URL}/gridpoints/LZK/82,69/stations"
+
+
+@contextmanager
+def counting(folder: Path) -> Iterator[sessionmaker[Session]]:
+    """A store that counts what was asked."""
+    duskbell = Duskbell(settings(folder))
+    require_current(duskbell.engine)
+    yield duskbell.sessions
+    duskbell.engine.dispose()
 
 
 @pytest.fixture
@@ -90,7 +103,7 @@ def test_what_is_asked_is_a_box_of_60_km_for_the_window_and_an_hour_round_it(
     client: PoliteClient, mocked: responses.RequestsMock
 ) -> None:
     mocked.add(responses.GET, METAR, json=read("awc-metar-mixed-2026.json"))
-    (area,) = areas_of([KNOXVILLE])
+    ((area, _),) = areas_of([KNOXVILLE])
     seen = awc.AviationWeather(client).fetch(area, client.deadline(5))
     params = mocked.calls[0].request.params
     assert params["bbox"] == "35.36,-84.57,36.44,-83.23"
@@ -109,7 +122,7 @@ def test_an_empty_204_is_nothing_and_no_failure(
     tmp_path: Path, client: PoliteClient, mocked: responses.RequestsMock
 ) -> None:
     mocked.add(responses.GET, METAR, status=204)
-    heard = ask_stations(settings(tmp_path, nws_observations=False), [KNOXVILLE], client=client)
+    heard = ask_stations(settings(tmp_path, nws_observations=False), [KNOXVILLE], client)
     assert (heard.observed, heard.failures) == ((), ())
 
 
@@ -118,18 +131,27 @@ def test_a_full_answer_is_asked_for_in_halves(client: PoliteClient, mocked: resp
     mocked.add(responses.GET, METAR, json=[item] * awc.MOST_REPORTS)
     mocked.add(responses.GET, METAR, json=[item])
     mocked.add(responses.GET, METAR, json=[])
-    (area,) = areas_of([KNOXVILLE])
+    ((area, _),) = areas_of([KNOXVILLE])
     seen = awc.AviationWeather(client).fetch(area, client.deadline(5))
     assert [call.request.params["hours"] for call in mocked.calls] == ["6", "3", "3"]
     assert [each.station.name for each in seen] == ["KTYS"]
 
 
-def test_a_hundred_and_first_request_in_a_minute_waits() -> None:
-    slept: list[float] = []
-    pace = Pace(100, monotonic=lambda: 7.0, sleep=slept.append)
-    for _ in range(101):
-        pace.wait()
-    assert slept == [60.0]
+def test_one_endpoint_is_asked_once_a_minute_and_the_rest_is_left_for_later(
+    tmp_path: Path, mocked: responses.RequestsMock
+) -> None:
+    mocked.add(responses.GET, METAR, status=204)
+    with counting(tmp_path) as sessions:
+        now = [utc("2026-01-15T08:00:01")]
+        client = client_of(settings(tmp_path), sessions, clock=lambda: now[0])
+        asks = [replace(KNOXVILLE, lat_deg=30.5 + 2 * i) for i in range(3)]
+        heard = ask_stations(settings(tmp_path, nws_observations=False), asks, client)
+        assert (heard.failures, heard.later, len(mocked.calls)) == ((), tuple(asks[1:]), 1)
+        again = client_of(settings(tmp_path), sessions, clock=lambda: now[0])
+        assert ask_stations(settings(tmp_path), asks[1:], again).later == tuple(asks[1:])
+        now[0] += timedelta(minutes=1)
+        assert ask_stations(settings(tmp_path, nws_observations=False), asks[1:], client).later == (asks[2],)
+        assert len(mocked.calls) == 2
 
 
 def test_a_source_that_fails_is_left_alone_and_said(
@@ -137,7 +159,7 @@ def test_a_source_that_fails_is_left_alone_and_said(
 ) -> None:
     mocked.add(responses.GET, METAR, status=429)
     asks = [KNOXVILLE, replace(KNOXVILLE, lat_deg=47.5)]
-    heard = ask_stations(settings(tmp_path, nws_observations=False), asks, client=client)
+    heard = ask_stations(settings(tmp_path, nws_observations=False), asks, client)
     assert (len(heard.failures), len(mocked.calls)) == (1, 1)
     assert "too often" in heard.failures[0]
 
@@ -151,7 +173,7 @@ def test_other_answers_are_refused(
     body: bytes, error: type[FeedError], client: PoliteClient, mocked: responses.RequestsMock
 ) -> None:
     mocked.add(responses.GET, METAR, body=body)
-    (area,) = areas_of([KNOXVILLE])
+    ((area, _),) = areas_of([KNOXVILLE])
     with pytest.raises(error):
         awc.AviationWeather(client).fetch(area, client.deadline(5))
 
@@ -176,7 +198,7 @@ def test_the_nws_is_asked_for_its_nearest_stations_where_nobody_else_spoke(
 ) -> None:
     mocked.add(responses.GET, METAR, status=204)
     _serve_nws(mocked)
-    heard = ask_stations(settings(tmp_path), [LITTLE_ROCK], client=client)
+    heard = ask_stations(settings(tmp_path), [LITTLE_ROCK], client)
     (seen,) = heard.observed
     assert (seen.station.name, seen.station.elevation_m) == ("KLIT", 79.0)
     assert seen.report.reading.state is SkyState.CLEAR_BELOW
@@ -204,7 +226,7 @@ def test_a_place_outside_the_us_is_not_asked_of_the_nws(
     tmp_path: Path, client: PoliteClient, mocked: responses.RequestsMock
 ) -> None:
     mocked.add(responses.GET, METAR, status=204)
-    ask_stations(settings(tmp_path), [replace(KNOXVILLE, lon_deg=12.0)], client=client)
+    ask_stations(settings(tmp_path), [replace(KNOXVILLE, lon_deg=12.0)], client)
     assert len(mocked.calls) == 1
 
 
@@ -215,9 +237,9 @@ def test_synop_is_asked_only_when_switched_on_and_for_named_stations(
     mocked.add(responses.GET, f"{ogimet.DEFAULT_URL}/cgi-bin/getsynop", body=text)
     ask = Ask(-39.1, -64.1, Span(utc("2026-01-01T17:30"), utc("2026-01-01T20:00")))
     named = {"synop_stations": ("87736=-39.02,-64.08,79",), "metar": False, "nws_observations": False}
-    assert ask_stations(settings(tmp_path, **named), [ask], client=client).observed == ()
+    assert ask_stations(settings(tmp_path, **named), [ask], client).observed == ()
     assert len(mocked.calls) == 0
-    heard = ask_stations(settings(tmp_path, synop_ogimet=True, **named), [ask], client=client)
+    heard = ask_stations(settings(tmp_path, synop_ogimet=True, **named), [ask], client)
     (seen,) = heard.observed
     assert (seen.station.name, seen.report.at) == ("87736", utc("2026-01-01T18:00"))
     assert mocked.calls[0].request.params["begin"] == "202601011630"
@@ -245,8 +267,9 @@ def test_nothing_is_asked_without_a_contact_or_with_all_switched_off(
     tmp_path: Path, client: PoliteClient, mocked: responses.RequestsMock
 ) -> None:
     off = {"metar": False, "nws_observations": False}
-    assert ask_stations(settings(tmp_path, **off), [KNOXVILLE], client=client).observed == ()
-    assert ask_stations(Settings(data_dir=tmp_path), [KNOXVILLE]).observed == ()
+    assert ask_stations(settings(tmp_path, **off), [KNOXVILLE], client).observed == ()
+    verifying = verify.verifying_from(Duskbell(Settings(data_dir=tmp_path)))
+    assert verifying.observe([KNOXVILLE]) == Heard()
     assert len(mocked.calls) == 0
 
 
@@ -254,8 +277,8 @@ def test_a_dead_line_is_a_failure_in_words(
     tmp_path: Path, client: PoliteClient, mocked: responses.RequestsMock
 ) -> None:
     mocked.add(responses.GET, METAR, status=503)
-    (area,) = areas_of([KNOXVILLE])
+    ((area, _),) = areas_of([KNOXVILLE])
     with pytest.raises(FeedDown):
         awc.AviationWeather(client).fetch(area, client.deadline(5))
-    heard = ask_stations(settings(tmp_path, nws_observations=False), [KNOXVILLE], client=client)
+    heard = ask_stations(settings(tmp_path, nws_observations=False), [KNOXVILLE], client)
     assert "error of its own" in heard.failures[0]
