@@ -28,6 +28,7 @@ from service.cycle.composing import compose_claimed
 from service.cycle.enclosing import Workshop
 from service.cycle.lanes import THREADS_AT_MOST, WORTH_TAKING, Lanes, Waiting
 from service.cycle.recording import Sent, count, record
+from service.cycle.thrift import few_collections
 from service.metrics import Metrics
 from service.store import endpoints, messages
 from service.store.messages import Status
@@ -92,6 +93,10 @@ class Round:
     def run(self) -> dict[str, int]:
         """Until nothing is due and nothing under way, or the service stops."""
         crash_point("deliver.begun")
+        with few_collections():
+            return self._run()
+
+    def _run(self) -> dict[str, int]:
         self._counts.clear()
         self._record([])
         self._sweep()
