@@ -9,7 +9,7 @@ from datetime import timedelta
 
 from alerts.briefing.build import render_mail
 from alerts.briefing.facts import Attachment, Briefing, MailParts, PictureLink, Units
-from alerts.briefing.fieldnotes import FieldNotes, TownGlow
+from alerts.briefing.fieldnotes import FieldNotes, Standing, TownGlow
 from alerts.briefing.nightpicture import draw_night
 from alerts.briefing.nightscene import night_scene
 from alerts.briefing.palettes import LIGHT, Palette
@@ -19,7 +19,6 @@ from alerts.briefing.viewpicture import draw_panorama, draw_view
 from alerts.briefing.viewscene import view_scene
 from alerts.night import DarkWindow, Night, TargetKind, TrackPoint
 from alerts.site import Site
-from alerts.sky.alignment import alignments
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.tracks import target_track
 from alerts.span import Span
@@ -70,7 +69,7 @@ def draw_pictures(
         notes.kit,
         notes.aim,
         ephemeris,
-        alignments=alignments(site, window.span, ephemeris),
+        standings=_standings(site, notes),
         glows=glows,
         panorama=notes.panorama,
         target=_target(site, window, notes, ephemeris),
@@ -81,6 +80,12 @@ def draw_pictures(
     if notes.panorama is not None:
         pictures.append(draw_panorama(view, palette, width=width, key=f"{key}panorama"))
     return tuple(pictures)
+
+
+def _standings(site: Site, notes: FieldNotes) -> list[Standing]:
+    """What stands over the foregrounds that `site` shows; a viewer may be shown a site without them."""
+    shown = {(each.name, each.bearing_deg) for each in site.foregrounds}
+    return [each for each in notes.standings if (each.foreground, each.bearing_deg) in shown]
 
 
 def _target(site: Site, window: DarkWindow, notes: FieldNotes, ephemeris: Ephemeris) -> TrackPoint | None:

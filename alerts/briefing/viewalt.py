@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from alerts.briefing.facts import Units
-from alerts.briefing.fieldnotes import TownGlow
+from alerts.briefing.fieldnotes import Standing, TownGlow
 from alerts.briefing.picture import drawn_name
 from alerts.briefing.units import say_distance
 from alerts.briefing.viewscene import ViewScene
 from alerts.briefing.wording import LONGEST_NAME, capital, clock_in, direction_word, listed, plain
 from alerts.frameplan import HIGHEST_OVER_DEG
 from alerts.panorama import Panorama
-from alerts.sky.alignment import Alignment, Over
 
 MOST_STANDINGS = 3
 
@@ -55,20 +54,20 @@ def standing_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
 
     drawn: for letters in a picture, where a name may have some that the packaged font lacks.
     """
-    usable = [found for found in scene.alignments if _reads_as_over(found)]
+    usable = [found for found in scene.standings if _reads_as_over(found)]
     return [_standing(found, scene, drawn=drawn) for found in usable[:MOST_STANDINGS]]
 
 
-def _standing(found: Alignment, scene: ViewScene, *, drawn: bool) -> str:
-    what = "The core" if found.over is Over.CORE else "The foot of the Milky Way"
-    name = found.foreground.name
+def _standing(found: Standing, scene: ViewScene, *, drawn: bool) -> str:
+    what = "The core" if found.what == "core" else "The foot of the Milky Way"
+    name = found.foreground
     name = drawn_name(name, "the foreground") if drawn else plain(name, LONGEST_NAME)
     time = clock_in(scene.zone, [found.at.at], scene.units.clock_hours).time(found.at.at)
-    return f"{what} stands over {name} ({found.foreground.bearing_deg:.0f}°) at {time}."
+    return f"{what} stands over {name} ({found.bearing_deg:.0f}°) at {time}."
 
 
-def _reads_as_over(found: Alignment) -> bool:
-    return found.over is Over.FOOT or found.at.altitude_deg <= HIGHEST_OVER_DEG
+def _reads_as_over(found: Standing) -> bool:
+    return found.what == "foot" or found.at.altitude_deg <= HIGHEST_OVER_DEG
 
 
 def _target(scene: ViewScene) -> str:

@@ -11,13 +11,12 @@ import numpy.typing as npt
 
 from alerts.aim import Aim
 from alerts.briefing.facts import Units
-from alerts.briefing.fieldnotes import TownGlow
+from alerts.briefing.fieldnotes import Standing, TownGlow
 from alerts.kit import Kit
 from alerts.night import TrackPoint
 from alerts.panorama import Panorama
 from alerts.projection import View
 from alerts.site import Foreground, Site
-from alerts.sky.alignment import Alignment
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s
 from alerts.sky.ground import Ground
 from alerts.sky.milkyway import CORE, galactic_direction, geometry
@@ -46,7 +45,7 @@ class Strip:
 class ViewScene:
     """One moment at one site through one kit.
 
-    ridge: (altitude, azimuth) of the land all round, from north. alignments: what stands over which
+    ridge: (altitude, azimuth) of the land all round, from north. standings: what stands over which
     foreground when, in the window. panorama, apex: for an arch, the frames and the band's top.
     target, target_words: what is followed besides the core, if anything.
     """
@@ -61,7 +60,7 @@ class ViewScene:
     strips: tuple[Strip, ...]
     ridge: tuple[tuple[float, float], ...]
     foregrounds: tuple[Foreground, ...]
-    alignments: tuple[Alignment, ...] = ()
+    standings: tuple[Standing, ...] = ()
     glows: tuple[TownGlow, ...] = ()
     panorama: Panorama | None = None
     target: TrackPoint | None = None
@@ -80,7 +79,7 @@ def view_scene(
     aim: Aim,
     ephemeris: Ephemeris,
     *,
-    alignments: Sequence[Alignment] = (),
+    standings: Sequence[Standing] = (),
     glows: Sequence[TownGlow] = (),
     panorama: Panorama | None = None,
     target: TrackPoint | None = None,
@@ -104,7 +103,7 @@ def view_scene(
         strips=tuple(_strip(ground, table, at_s, half) for half in BAND_HALF_WIDTHS_DEG),
         ridge=_pairs(ridge_deg(site.horizon, azimuths), azimuths),
         foregrounds=site.foregrounds,
-        alignments=tuple(alignments),
+        standings=tuple(standings),
         glows=tuple(glows),
         panorama=panorama,
         target=target,
