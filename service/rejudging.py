@@ -1,33 +1,30 @@
 """Stored decisions judged again on their stored inputs: by today's rules, or for other wishes.
 
 Nothing is sent. Each decision keeps its site revision, its night, its wishes, its moment and its forecasts;
-with the same rules and wishes the same verdict must come of them. Only moments at which something was
-decided are judged again: with wishes that look further ahead there is nothing stored of the days before.
+with the same rules and wishes the same verdict must come of them. On the day of a night the cycles between
+its decisions are judged too, to see what would have been told when. With wishes that look further ahead there
+is nothing stored of the days before.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
 from itertools import groupby
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.assess import view_night
-from alerts.night import Night
 from alerts.sky.ephemeris import Ephemeris
-from alerts.verdict import Verdict, VerdictWord, weigh
-from alerts.weather.record import Forecast
+from alerts.verdict import Verdict, VerdictWord
 from alerts.wishes import Wishes
-from service.replaying import as_known_at, night_of, nights_under, site_of
+from service.rejudgingdesk import Desk
+from service.retelling import Moment, Ring, SubscriptionNight, tell_again
 from service.store import tables
-from service.store.codec import from_json
-from service.store.packing import unpack
-from service.store.people import sky_key
-from service.store.sites import StoredSite
 
+Rings = Mapping[SubscriptionNight, list[Ring]]
 Progress = Callable[[int, int], None]
 
 
@@ -71,12 +68,15 @@ class Rejudged:
 
 @dataclass(frozen=True, slots=True)
 class RejudgedNight:
-    """The decisions of one subscription on one night, oldest first."""
+    """The decisions of one subscription on one night, oldest first, and the alerts that came of them."""
 
     subscription_id: int
     site_name: str
+    zone: str
     night: date
     decisions: tuple[Rejudged, ...]
+    was_told: tuple[Ring, ...] = ()
+    would_tell: tuple[Ring, ...] = ()
 
     @property
     def was_go(self) -> bool:
@@ -91,6 +91,12 @@ class RejudgedNight:
         """The last of its decisions that would have had another word; None where none would."""
         return next((each for each in reversed(self.decisions) if each.is_other_word), None)
 
+    @property
+    def is_told_otherwise(self) -> bool:
+        """Whether other alerts would have been raised, or at other times."""
+        was = [(each.kind, each.at) for each in self.was_told]
+        return was != [(each.kind, each.at) for each in self.would_tell]
+
 
 def rejudge(
     session: Session,
@@ -100,19 +106,40 @@ def rejudge(
     *,
     wishes: Wishes | None = None,
     site_id: int | None = None,
+    cycle: timedelta = timedelta(minutes=30),
     progress: Progress = lambda _done, _total: None,
 ) -> tuple[RejudgedNight, ...]:
     """Judge the decisions on the nights from `first` to `last` again, by night, then subscription.
 
     wishes: in place of those they were made for; their clock stays the subscriber's. site_id: one site alone.
+    cycle: time between two runs.
     """
     rows = _decisions(session, first, last, site_id)
-    desk = _Desk(session, ephemeris)
-    found = []
-    for done, (decision, site_name) in enumerate(rows, start=1):
-        found.append(desk.judge_again(decision, site_name, wishes))
+    desk = Desk(session, ephemeris, wishes)
+    found: list[tuple[RejudgedNight, list[Moment]]] = []
+    done = 0
+    for _, group in groupby(rows, key=lambda row: (row[0].night_name, row[0].subscription_id)):
+        own = list(group)
+        found.append(_night(desk, own))
+        done += len(own)
         progress(done, len(rows))
-    return tuple(_nights(found))
+    rings = tell_again((moment for _, moments in found for moment in moments), cycle)
+    told = _told(session, first, last)
+    return tuple(_with_rings(night, told, rings) for night, _ in found)
+
+
+def _with_rings(night: RejudgedNight, told: Rings, rings: Rings) -> RejudgedNight:
+    key = (night.subscription_id, night.night)
+    return replace(night, was_told=tuple(told.get(key, ())), would_tell=tuple(rings.get(key, ())))
+
+
+def _told(session: Session, first: date, last: date) -> Rings:
+    """The alerts that were raised, by subscription and night, oldest first."""
+    found: defaultdict[SubscriptionNight, list[Ring]] = defaultdict(list)
+    row = tables.Alert
+    for each in session.scalars(select(row).where(row.night_name.between(first, last)).order_by(row.id)):
+        found[each.subscription_id, each.night_name].append(Ring(each.kind, each.raised_at, each.why))
+    return found
 
 
 def _decisions(
@@ -130,93 +157,26 @@ def _decisions(
     return [(row[0], row[1]) for row in session.execute(query)]
 
 
-def _nights(found: Sequence[Rejudged]) -> Iterator[RejudgedNight]:
-    for (night, subscription_id), group in groupby(
-        found, key=lambda each: (each.night, each.subscription_id)
-    ):
-        own = tuple(group)
-        yield RejudgedNight(subscription_id, own[0].site_name, night, own)
-
-
-@dataclass(slots=True)
-class _Desk:
-    """Inputs at hand, those of one night at a time, and verdicts that several subscriptions share."""
-
-    session: Session
-    ephemeris: Ephemeris
-    _night: date | None = None
-    _forecasts: dict[int, Forecast] = field(default_factory=dict)
-    _verdicts: dict[object, Verdict] = field(default_factory=dict)
-
-    def judge_again(self, decision: tables.Decision, site_name: str, other: Wishes | None) -> Rejudged:
-        self._turn_to(decision.night_name)
-        stored = site_of(self.session, decision.site_revision_id)
-        would_be = self._again(decision, stored, other)
-        return Rejudged(
-            decision_id=decision.id,
-            subscription_id=decision.subscription_id,
-            site_name=site_name,
-            zone=stored.site.zone,
-            night=decision.night_name,
-            as_of=decision.as_of,
-            was=_word_of_row(decision),
-            would_be=_word_of(would_be) if would_be is not None else None,
+def _night(desk: Desk, rows: Sequence[tuple[tables.Decision, str]]) -> tuple[RejudgedNight, list[Moment]]:
+    """One subscription's night: its decisions judged again, and the moments at which it would be told of."""
+    again = [(decision, desk.judge_again(decision)) for decision, _ in rows]
+    first, site_name = rows[0]
+    zone = desk.site_of(first).site.zone
+    decisions = tuple(
+        Rejudged(
+            each.id,
+            each.subscription_id,
+            site_name,
+            zone,
+            each.night_name,
+            each.as_of,
+            was=_word_of_row(each),
+            would_be=_word_of(verdict) if verdict is not None else None,
         )
-
-    def _turn_to(self, night: date) -> None:
-        if night != self._night:
-            self._night = night
-            self._forecasts.clear()
-            self._verdicts.clear()
-
-    def _again(self, decision: tables.Decision, stored: StoredSite, other: Wishes | None) -> Verdict | None:
-        forecasts = self._read_forecasts(decision.forecast_ids)
-        if forecasts is None:
-            return None
-        mine = from_json(Wishes, decision.wishes)
-        wishes = mine if other is None else _on_clock_of(other, mine)
-        key = (decision.night_id, decision.as_of, tuple(decision.forecast_ids), wishes)
-        if key not in self._verdicts:
-            nights = self._nights(decision, stored, wishes, is_own=other is None)
-            known = [as_known_at(each, decision.as_of) for each in forecasts]
-            self._verdicts[key] = _judge(stored, nights, known, wishes, decision.as_of)
-        return self._verdicts[key]
-
-    def _read_forecasts(self, ids: Sequence[int]) -> list[Forecast] | None:
-        """The forecasts under these numbers, in their order; None where one is gone."""
-        missing = set(ids) - self._forecasts.keys()
-        query = select(tables.Forecast).where(tables.Forecast.id.in_(missing))
-        for row in self.session.scalars(query) if missing else ():
-            self._forecasts[row.id] = unpack(row)
-        if not set(ids) <= self._forecasts.keys():
-            return None
-        return [self._forecasts[number] for number in ids]
-
-    def _nights(
-        self, decision: tables.Decision, stored: StoredSite, wishes: Wishes, *, is_own: bool
-    ) -> list[Night]:
-        """The night under the sky of each target: as it was stored, computed where other wishes ask."""
-        if not is_own:
-            return nights_under(stored.site, decision.night_name, wishes, self.ephemeris)
-        keys = [sky_key(sky) for sky in wishes.skies]
-        query = select(tables.Night.sky_key, tables.Night.id).where(
-            tables.Night.site_revision_id == decision.site_revision_id,
-            tables.Night.name == decision.night_name,
-            tables.Night.sky_key.in_(keys),
-        )
-        by_key = {row[0]: row[1] for row in self.session.execute(query)}
-        return [night_of(self.session, by_key[key]) for key in keys if key in by_key]
-
-
-def _on_clock_of(other: Wishes, mine: Wishes) -> Wishes:
-    return other if other.clock_zone else replace(other, clock_zone=mine.clock_zone)
-
-
-def _judge(
-    stored: StoredSite, nights: Sequence[Night], forecasts: Sequence[Forecast], wishes: Wishes, now: datetime
-) -> Verdict:
-    views = [view_night(stored.site, night, forecasts, wishes, now=now) for night in nights]
-    return weigh(views, wishes.judged, now=now, site=stored.site)
+        for each, verdict in again
+    )
+    night = RejudgedNight(first.subscription_id, site_name, zone, first.night_name, decisions)
+    return night, list(desk.moments(again))
 
 
 def _word_of(verdict: Verdict) -> Word:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,9 @@ from service.cli.options import DAY
 from service.cli.wishes import wish_file_option
 
 if TYPE_CHECKING:
+    from alerts.briefing.wording import Clock
     from service.rejudging import Rejudged, RejudgedNight
+    from service.retelling import Ring
 
 
 @click.command()
@@ -45,6 +47,7 @@ def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, a
             last,
             wishes=wishes,
             site_id=get_site(session, site).id if site else None,
+            cycle=timedelta(minutes=duskbell.settings.cycle_minutes),
             progress=progress_bar("decisions"),
         )
     by = "for the wishes of " + wish_file.name if wish_file else "by today's rules"
@@ -97,20 +100,32 @@ def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> I
     gained = sum(night.would_be_go and not night.was_go for night in nights)
     lost = sum(night.was_go and not night.would_be_go for night in nights)
     yield f"Nights that were good for a go: {was}; would be: {would} ({gained} gained, {lost} lost)."
+    told, tells = sum(len(night.was_told) for night in nights), sum(len(night.would_tell) for night in nights)
+    other = sum(night.is_told_otherwise for night in nights)
+    yield f"Alerts: {told} were told; {tells} would be; another telling on {other} of {len(nights)} nights."
 
 
 def _night_lines(night: RejudgedNight) -> Iterator[str]:
-    """`Sat 3 July: go → wait`, with what would have decided; nothing where no word is another one."""
+    """`Sat 3 July: go → wait`, what would have decided, and the alerts; nothing where all is the same."""
     from alerts.briefing.wording import Clock, short_day
     from alerts.site import zone_info
 
-    other = night.last_other
-    if other is None or other.would_be is None:
-        return
-    at = Clock(zone_info(other.zone)).stamp(other.as_of)
-    yield f"  {short_day(night.night)}: {other.was.verdict} → {other.would_be.verdict} (as of {at})"
-    yield f"    was: {other.was.text}"
-    yield f"    would be: {other.would_be.text}"
+    other, clock = night.last_other, Clock(zone_info(night.zone))
+    if other is not None and other.would_be is not None:
+        words = f"{other.was.verdict} → {other.would_be.verdict}"
+        yield f"  {short_day(night.night)}: {words} (as of {clock.stamp(other.as_of)})"
+        yield f"    was: {other.was.text}"
+        yield f"    would be: {other.would_be.text}"
+    elif night.is_told_otherwise:
+        yield f"  {short_day(night.night)}: the same words, told otherwise"
+    if night.is_told_otherwise:
+        yield f"    was told: {_say_rings(night.was_told, clock)}"
+        yield f"    would be told: {_say_rings(night.would_tell, clock)}"
+
+
+def _say_rings(rings: Sequence[Ring], clock: Clock) -> str:
+    said = [f"{each.kind.replace('_', '-')} on {clock.stamp(each.at)}" for each in rings]
+    return "; ".join(said) or "nothing"
 
 
 def _values(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> dict[str, object]:
@@ -126,6 +141,8 @@ def _values(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -
         "same": sum(each.is_same for each in decisions),
         "other_word": sum(each.is_other_word for each in decisions),
         "forgotten": sum(each.would_be is None for each in decisions),
+        "told": sum(len(night.was_told) for night in nights),
+        "would_tell": sum(len(night.would_tell) for night in nights),
         "nights": [
             {**to_json(night), "was_go": night.was_go, "would_be_go": night.would_be_go} for night in nights
         ],

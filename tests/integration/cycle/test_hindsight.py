@@ -257,6 +257,39 @@ def test_the_same_rules_and_wishes_give_the_same_verdicts_for_the_same_reasons(w
     assert [each.would_be for each in decisions] == [each.was for each in decisions]
 
 
+def test_the_same_rules_and_wishes_tell_the_same_at_the_same_times_for_the_same_reasons(
+    week: Duskbell,
+) -> None:
+    nights = again(week)
+    assert [night.would_tell for night in nights] == [night.was_told for night in nights]
+    kinds = [ring.kind for night in nights for ring in night.was_told]
+    assert {*kinds} == {"heads_up", "go", "stand_down"}
+
+
+def test_other_quiet_hours_and_notice_change_no_verdict_but_what_is_told_when(week: Duskbell) -> None:
+    later = replace(default_wishes(), quiet=QUIET_AT_SIX, notice=timedelta(hours=4))
+    nights = again(week, later)
+    assert not any(night.last_other for night in nights)
+    (ridge,) = (each for each in nights if (each.site_name, each.night) == (RIDGE.name, SATURDAY))
+    assert [(ring.kind, ring.at.hour) for ring in ridge.was_told] == [("heads_up", 16), ("go", 17)]
+    assert [(ring.kind, ring.at.hour) for ring in ridge.would_tell] == [("go", 18)]
+
+
+def test_a_weekly_limit_counts_over_all_nights_and_sites_of_an_address(week: Duskbell) -> None:
+    once = replace(default_wishes(), most_a_week=1)
+    rings = [ring for night in again(week, once) for ring in night.would_tell]
+    assert {ring.kind for ring in rings} == {"heads_up"}
+    assert len({ring.at for ring in rings}) == 1
+
+
+def test_an_evening_that_was_ruled_out_is_judged_on_the_forecasts_that_were_at_hand(week: Duskbell) -> None:
+    with week.sessions.begin() as session:
+        for each in session.scalars(select(tables.Decision)):
+            each.forecast_ids, each.outlook_ids = [], []
+    nights = again(week, replace(default_wishes(), chance_go_pct=69))
+    assert any(night.would_be_go for night in nights)
+
+
 def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbell) -> None:
     choosy = replace(default_wishes(), chance_go_pct=72, chance_back_pct=60)
     nights = {(each.site_name, each.night): each for each in again(week, choosy)}
