@@ -30,6 +30,7 @@ from alerts.track.words import (
     say_worth,
 )
 from alerts.wishes import Wishes
+from service.observations.credits import station_credits
 from service.store import tables
 from service.store.codec import to_json
 from service.store.pairs import load_pairs
@@ -47,11 +48,13 @@ class TrackRecord:
     """A site's record, or that of all. records: of each lead that has any, the nearest first.
 
     unsure: judged windows that nobody could settle. ledgers: for the wishes that most nights were judged by.
+    credits: of the sources of station reports.
     """
 
     records: Mapping[Lead, Record]
     unsure: int = 0
     ledgers: tuple[Ledger, ...] = ()
+    credits: tuple[str, ...] = ()
 
     @property
     def lead(self) -> Lead | None:
@@ -63,7 +66,8 @@ def load_record(session: Session, site_id: int | None = None) -> TrackRecord:
     """The record of a site, or over all of them. Climatology is worked out over all sites."""
     pairs, unsure = load_pairs(session, site_id), count_unsure(session, site_id)
     records = records_of(pairs, None if site_id is None else everywhere(session), unsure)
-    return TrackRecord(records, unsure, _ledgers(session, site_id, next(iter(records), None)))
+    ledgers = _ledgers(session, site_id, next(iter(records), None))
+    return TrackRecord(records, unsure, ledgers, station_credits(session))
 
 
 def records_of(pairs: Pairs, counts: MonthCounts | None, unsure: int) -> dict[Lead, Record]:
@@ -154,6 +158,7 @@ def record_page(title: str, found: TrackRecord) -> Iterator[str]:
     yield from (say_model(each) for each in nearest.models)
     for ledger in found.ledgers:
         yield from ledger_lines(ledger)
+    yield from found.credits
 
 
 def say_first(lead: Lead, calls: Calls) -> str:
@@ -189,6 +194,7 @@ def record_json(site: str | None, found: TrackRecord) -> dict[str, Any]:
         "leads": {each.value: to_json(record) for each, record in found.records.items()},
         "regret": ledgers[0]["rows"] if ledgers else [],
         "ledgers": ledgers,
+        "credits": list(found.credits),
     }
 
 

@@ -24,7 +24,7 @@ from service.observations.base import METAR, Area, Observed, metar_report, numbe
 
 NAME = "aviationweather.gov"
 DEFAULT_URL = "https://aviationweather.gov"
-ATTRIBUTION = "METARs: NOAA / NWS Aviation Weather Center"
+ATTRIBUTION = "Station reports: NOAA / NWS Aviation Weather Center"
 ALLOWANCE = Allowance({MINUTE_S: 1}, one_at_a_time=True)
 MOST_REPORTS = 400
 SHORTEST = timedelta(hours=1)

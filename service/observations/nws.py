@@ -32,6 +32,7 @@ from service.observations.base import (
 
 NAME = "api.weather.gov"
 DEFAULT_URL = "https://api.weather.gov"
+ATTRIBUTION = "Station reports: NOAA / National Weather Service"
 ALLOWANCE = Allowance({1: 1})
 """The service keeps its limit to itself; one a second is our own choice."""
 MOST_STATIONS, MOST_RECORDS = 4, 500

@@ -22,6 +22,7 @@ from service.observations.base import BEFORE_AND_AFTER, SYNOP, Observed
 
 NAME = "ogimet.com"
 DEFAULT_URL = "http://www.ogimet.com"
+ATTRIBUTION = "Station reports: SYNOP through OGIMET"
 ALLOWANCE = Allowance({MINUTE_S: 6}, one_at_a_time=True)
 """It is slow and asks for patience; six a minute is our own choice."""
 LONGEST = timedelta(days=31)

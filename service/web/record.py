@@ -108,9 +108,17 @@ def show(
     """The page of a record. lead: the one asked for."""
     view = view_record(found, lead, site.name if site else ALL)
     return web.page(
-        "record.html", 200, unsure=found.unsure, view=view, site=site, nothing=NO_RECORD, fewest=FEWEST_PAIRS,
-        place="" if site else "record", **values,
-    )  # fmt: skip
+        "record.html",
+        200,
+        view=view,
+        site=site,
+        unsure=found.unsure,
+        credits=found.credits,
+        nothing=NO_RECORD,
+        fewest=FEWEST_PAIRS,
+        place="" if site else "record",
+        **values,
+    )
 
 
 def _add_files(router: APIRouter, web: Web) -> None:

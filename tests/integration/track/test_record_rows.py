@@ -18,11 +18,13 @@ from alerts.track.pairs import build_pairs
 from alerts.track.words import forecasts_like, say_like
 from alerts.wishes import Wishes
 from service.demo.story import SATURDAY
+from service.observations import awc
 from service.store import recordrows, tables, track
 from service.store.codec import from_json, to_json
 from service.store.pairs import find_told, load_pairs
 from service.store.recordrows import find_wishes, wishes_key
-from service.store.tables_track import JudgedEvent, RecordRow
+from service.store.tables_track import JudgedEvent, RecordRow, StationReport
+from service.trackrecord import load_record, record_page
 from tests.integration.track.past import AFTER, NEXT_DAY, Past, over
 from tests.unit.track.files import pairs as made_pairs
 
@@ -148,6 +150,17 @@ def test_a_briefings_line_takes_one_query_without_the_lineages(past: Past) -> No
     assert near.lineages == {}
     assert (like.cases, like.clear) == (1, 0)
     assert say_like(like) == "Forecasts like this came clear 0 of 1 times over all sites."
+
+
+def test_the_sources_of_reports_are_credited_with_the_record(past: Past) -> None:
+    past.verify()
+    with past.duskbell.sessions.begin() as session:
+        for row in session.scalars(select(StationReport)):
+            row.source = awc.NAME
+    with past.duskbell.sessions() as session:
+        found = load_record(session)
+    assert found.credits == ("Station reports: NOAA / NWS Aviation Weather Center",)
+    assert list(record_page("All sites", found))[-1] == found.credits[0]
 
 
 def test_an_empty_record_is_read_as_one(past: Past) -> None:

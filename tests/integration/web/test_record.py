@@ -14,8 +14,11 @@ from starlette.testclient import TestClient
 
 from alerts.track.leads import Lead
 from alerts.track.words import NO_RECORD
+from service.bootstrap import Duskbell
 from service.demo.story import FLAT
+from service.settings import Settings
 from service.store import recordrows, tables
+from service.store.migrate import require_current
 from tests.integration.cycle.world import START, World
 from tests.integration.track.remembered import Remembered, remember, watch
 from tests.integration.web.browsing import browsing, sign_in_as_owner
@@ -28,12 +31,15 @@ TOLD = "Told go 14 times, clear 11; silent on 3 clear nights of 22."
 
 @dataclass(frozen=True)
 class Remembering:
-    world: World
+    """An installation of which only the record matters. site_id: of the site with the long one."""
+
+    duskbell: Duskbell
+    wall: datetime
     site_id: int
 
 
 @pytest.fixture(scope="module")
-def remembering(played_world: World) -> Remembering:
+def remembering(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Remembering]:
     """A site of which 36 settled windows are remembered, and one that nobody could settle."""
     windows = [
         Remembered(
@@ -44,17 +50,21 @@ def remembering(played_world: World) -> Remembering:
         )
         for i, (said, clear) in enumerate(zip(FOURTEEN_GOES, FOURTEEN_CAME, strict=True))
     ]
-    with played_world.duskbell.sessions.begin() as session:
+    duskbell = Duskbell(Settings(data_dir=tmp_path_factory.mktemp("record"), contact="test@example.org"))
+    require_current(duskbell.engine)
+    with duskbell.sessions.begin() as session:
+        watch(session, FLAT, START)
         hill = watch(session, replace(FLAT, name="=Record Hill", lat_deg=41.0), START)
         remember(session, hill, [*windows, Remembered(FIRST - timedelta(days=9), {Lead.EVENING: 80}, None)])
         while recordrows.write_due(session):
             continue
-    return Remembering(played_world, hill.site_id)
+    yield Remembering(duskbell, datetime.now(UTC), hill.site_id)
+    duskbell.engine.dispose()
 
 
 @pytest.fixture(scope="module")
 def owner(remembering: Remembering) -> Iterator[TestClient]:
-    with browsing(remembering.world) as browser:
+    with browsing(remembering) as browser:
         sign_in_as_owner(browser)
         yield browser
 
@@ -127,7 +137,7 @@ def test_the_table_is_safe_in_a_spreadsheet(owner: TestClient, remembering: Reme
 
 def test_strangers_see_the_record_of_shared_sites_alone(remembering: Remembering) -> None:
     paths = [f"/sites/{remembering.site_id}/record{rest}" for rest in ("", "/evening.svg", ".csv")]
-    with browsing(remembering.world) as stranger:
+    with browsing(remembering) as stranger:
         assert [stranger.get(path).status_code for path in paths] == [404, 404, 404]
         for path in ("/record", "/record.csv", "/record/evening.svg"):
             assert stranger.get(path, follow_redirects=False).status_code == 303
@@ -137,13 +147,13 @@ def test_strangers_see_the_record_of_shared_sites_alone(remembering: Remembering
 
 
 def _share(remembering: Remembering, *, is_shared: bool) -> None:
-    with remembering.world.duskbell.sessions.begin() as session:
+    with remembering.duskbell.sessions.begin() as session:
         row = session.scalars(select(tables.Site).where(tables.Site.id == remembering.site_id)).one()
         row.is_shared = is_shared
 
 
 def test_the_json_is_the_object_of_the_command(owner: TestClient, remembering: Remembering) -> None:
-    key = bearer(remembering.world, "record")
+    key = bearer(remembering, "record")
     found = owner.get(f"{API}/sites/{remembering.site_id}/record", headers=key).json()
     assert (found["schema"], found["site"], found["unsure"]) == ("duskbell.record/1", "=Record Hill", 1)
     evening = found["leads"]["evening"]
@@ -160,19 +170,19 @@ def test_the_json_is_the_object_of_the_command(owner: TestClient, remembering: R
 
 
 def test_the_json_needs_a_key_and_a_site_that_one_sees(remembering: Remembering) -> None:
-    with browsing(remembering.world) as stranger:
+    with browsing(remembering) as stranger:
         for path in ("/record", f"/sites/{remembering.site_id}/record"):
             answer = stranger.get(API + path)
             assert answer.status_code == 401
             assert answer.headers["content-type"] == "application/problem+json"
-        key = bearer(remembering.world, "other")
+        key = bearer(remembering, "other")
         assert stranger.get(f"{API}/sites/999/record", headers=key).status_code == 404
 
 
 def test_the_page_is_kept_until_the_record_changes(owner: TestClient, remembering: Remembering) -> None:
     before = owner.get("/record").text
     assert owner.get("/record").text == before
-    with remembering.world.duskbell.sessions.begin() as session:
+    with remembering.duskbell.sessions.begin() as session:
         other = watch(session, replace(FLAT, name="Later", lat_deg=41.4), START)
         remember(session, other, [Remembered(FIRST, {Lead.EVENING: 90}, True)])
         recordrows.write_due(session)
