@@ -39,6 +39,7 @@ from service.web import (
 from service.web.api.app import build_api
 from service.web.context import Web
 from service.web.errorpages import add_error_pages
+from service.web.kept import KeptPages
 from service.web.numbers import add_numbers
 from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHeaders
 
@@ -92,6 +93,7 @@ def build_app(
     app.mount("/api/v1", build_api(web))
     add_error_pages(app, web)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
+    app.add_middleware(KeptPages, store_version=web.store_version, now=web.now)
     app.add_middleware(BoundedBody)
     app.add_middleware(SameOrigin)
     app.add_middleware(WithHeaders, headers=_headers(duskbell))  # the last added is the outermost

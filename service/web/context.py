@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -9,9 +10,12 @@ from pathlib import Path
 
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.errors import DuskbellError
 from service.bootstrap import Duskbell
+from service.store.changes import Changes, watch_changes
 from service.store.reading import reading_sessions
 from service.web.assets import style_url
 from service.web.cells import column_words
@@ -84,8 +88,22 @@ class Web:
         """Let the postman of this process look at once; without one the next cycle delivers."""
         self.duskbell.delivery.nudge.set()
 
+    @cached_property
+    def changes(self) -> Changes | None:
+        """Tells whether anything was committed since it was asked before."""
+        return watch_changes(self.duskbell.engine)
+
+    def store_version(self) -> int | str | None:
+        """The same until something is committed; None where that can't be known, or not now."""
+        try:
+            return self.changes() if self.changes is not None else None
+        except (DuskbellError, SQLAlchemyError, sqlite3.Error):
+            return None
+
     def close(self) -> None:
         """Give back the connections that only pages use."""
+        if (changes := self.__dict__.get("changes")) is not None:
+            changes.close()
         if "reading" in self.__dict__:
             engine = self.reading.kw["bind"]
             if engine is not self.duskbell.engine:

@@ -19,7 +19,7 @@ from service.web.credits import recent_credits
 from service.web.watching import SiteRow, best_first, site_rows, visible_sites
 from service.web.words import ago, headline
 
-SITES_A_PAGE = 50
+SITES_A_PAGE = 25
 TONIGHT = ("go", "wait")
 
 
