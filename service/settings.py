@@ -64,6 +64,13 @@ class Settings(BaseSettings):
         False, description="Let anyone with a mail address sign up and keep sites of their own here."
     )
     cycle_minutes: int = Field(30, ge=5, le=360, description="Minutes from one cycle to the next.")
+    cycle_processes: int = Field(
+        0,
+        ge=0,
+        le=32,
+        description="Processes that share a cycle's thinking on SQLite where thousands of looks are due. "
+        "0: one for each processor, at most 4; 1: none besides the service.",
+    )
 
     met_norway: bool = Field(True, description="Ask MET Norway Locationforecast.")
     met_norway_url: str = Field("https://api.met.no", description="Its base.")

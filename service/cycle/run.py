@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import logging
+from contextlib import ExitStack
 from datetime import datetime, timedelta
 
 from service.bootstrap import Duskbell
 from service.cycle import deliver, judge, refresh, sky, verify
+from service.cycle.crew import Crew, usual_processes
 from service.cycle.judge import Judging
 from service.cycle.thrift import few_collections
 from service.store import cycles
@@ -36,16 +38,29 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
-    with few_collections():
-        return _think(duskbell, now)
+    with few_collections(), ExitStack() as stack:
+        crew = crew_of(duskbell)
+        return _think(duskbell, now, stack.enter_context(crew) if crew is not None else None)
 
 
-def _think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
+def crew_of(duskbell: Duskbell) -> Crew | None:
+    """Other processes to share the thinking with, as the settings have it; on another database than an SQLite
+    file a fleet does that."""
+    url = duskbell.engine.url
+    processes = duskbell.settings.cycle_processes or usual_processes()
+    if processes < 2 or url.get_backend_name() != "sqlite" or url.database in (None, "", ":memory:"):
+        return None
+    return Crew(duskbell.settings.store_url, processes)
+
+
+def _think(duskbell: Duskbell, now: datetime, crew: Crew | None) -> dict[str, int]:
     counts: dict[str, int] = {}
-    if added := sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now):
+    if added := sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now, crew):
         counts["nights"] = added
     counts.update(refresh.run(duskbell.sessions, duskbell.gather, now))
     every = timedelta(minutes=duskbell.settings.cycle_minutes)
-    judging = Judging(duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris)
+    judging = Judging(
+        duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, crew=crew
+    )
     counts.update(judge.run(judging, now, duskbell.clock()))
     return counts

@@ -78,7 +78,6 @@ class ShelfOutlook:
     shortest: timedelta
     way: timedelta
     outlook: Outlook
-    row_id: int | None = None
 
 
 @dataclass(slots=True)
@@ -89,7 +88,6 @@ class Judged:
     night: ShelfNight
     outlooks: tuple[ShelfOutlook, ...]
     may_change_at: datetime
-    finding_id: int | None = None
 
 
 @dataclass(slots=True)

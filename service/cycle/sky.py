@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import repeat
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -17,6 +18,7 @@ from alerts import RULES_VERSION
 from alerts.night import Night, SkyWishes, name_at, nights_for_sites
 from alerts.nightbulk import readable_nights
 from alerts.sky.ephemeris import Ephemeris
+from service.cycle.crew import Crew, Desk
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.packed import pack_json
@@ -28,6 +30,8 @@ NIGHTS_AHEAD = 16
 FURTHER_AT_ONCE = 5_000
 """Nights beyond those that are judged, in one cycle: a new large installation fills up over some hours."""
 SITES_AT_ONCE = 250
+WORTH_A_CREW = 5_000
+"""Nights; with fewer to work out other processes wouldn't be quicker."""
 SPARE_NIGHTS = 1
 """Nights beyond the last that is judged, so that the next evening is there before it begins."""
 _NIGHT = TypeAdapter(Night)
@@ -49,12 +53,16 @@ def run(session: Session, ephemeris: Ephemeris, now: datetime) -> int:
     return sum(_keep(session, rows) for rows in _rows(find_needs(session, now), ephemeris, now))
 
 
-def run_in_blocks(sessions: sessionmaker[Session], ephemeris: Ephemeris, now: datetime) -> int:
-    """The same, some hundred sites to a transaction; nothing is computed while one is open."""
+def run_in_blocks(
+    sessions: sessionmaker[Session], ephemeris: Ephemeris, now: datetime, crew: Crew | None = None
+) -> int:
+    """The same, some hundred sites to a transaction; nothing is computed while one is open. crew: other
+    processes that share the work where there is much."""
     with sessions() as session:
         needs = find_needs(session, now)
     added = 0
-    for rows in _rows(needs, ephemeris, now):
+    much = sum(need.count for need in needs) >= WORTH_A_CREW
+    for rows in _rows(needs, ephemeris, now, crew if much else None):
         with sessions.begin() as session:
             added += _keep(session, rows)
     return added
@@ -129,15 +137,43 @@ def _have(session: Session, revision_ids: set[int], now: datetime) -> dict[tuple
     return found
 
 
-def _rows(needs: Sequence[NightsNeed], ephemeris: Ephemeris, now: datetime) -> Iterator[list[dict[str, Any]]]:
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """The same nights under the same sky for some hundred sites."""
+
+    needs: tuple[NightsNeed, ...]
+    now: datetime
+
+    def rows(self, ephemeris: Ephemeris) -> list[dict[str, Any]]:
+        one, sites = self.needs[0], [need.stored.site for need in self.needs]
+        whole = nights_for_sites(sites, one.first, one.count, one.sky, ephemeris)
+        return [
+            _night_values(self.needs[row], night, ephemeris, self.now)
+            for row, night in readable_nights(whole)
+        ]
+
+
+def _rows_apart(desk: Desk, batch: _Batch) -> list[dict[str, Any]]:
+    return batch.rows(desk.ephemeris)
+
+
+def _rows(
+    needs: Sequence[NightsNeed], ephemeris: Ephemeris, now: datetime, crew: Crew | None = None
+) -> Iterator[list[dict[str, Any]]]:
     """The rows that keep these nights, those of some hundred sites at a time."""
+    batches = list(_batches(needs, now))
+    ahead = crew.each(_rows_apart, batches) if crew is not None else repeat(None)
+    for batch, rows in zip(batches, ahead, strict=False):
+        yield batch.rows(ephemeris) if rows is None else rows
+
+
+def _batches(needs: Sequence[NightsNeed], now: datetime) -> Iterator[_Batch]:
     alike: defaultdict[tuple[SkyWishes, date, int], list[NightsNeed]] = defaultdict(list)
     for need in needs:
         alike[need.sky, need.first, need.count].append(need)
-    for (sky, first, count), group in alike.items():
+    for group in alike.values():
         for some in in_chunks(group, SITES_AT_ONCE):
-            whole = nights_for_sites([need.stored.site for need in some], first, count, sky, ephemeris)
-            yield [_night_values(some[row], night, ephemeris, now) for row, night in readable_nights(whole)]
+            yield _Batch(tuple(some), now)
 
 
 def _night_values(need: NightsNeed, night: Night, ephemeris: Ephemeris, now: datetime) -> dict[str, Any]:

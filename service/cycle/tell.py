@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
@@ -24,7 +25,7 @@ from service.cycle.noting import Notebook
 from service.store import messages, tables
 from service.store.chunks import in_chunks
 from service.store.codec import to_json
-from service.store.decisions import SubscriptionNight
+from service.store.decisions import SubscriptionNight, keep_rows
 from service.store.messages import Status
 from service.store.people import is_active
 from service.store.wanted import known_wishes
@@ -114,47 +115,57 @@ def told_this_week(session: Session, address_ids: Iterable[int], now: datetime) 
     return found
 
 
-def raise_alerts(
-    session: Session, teller: Teller, looks: Sequence[Looked], decision_ids: Mapping[int, int]
-) -> dict[str, int]:
-    """Raise what these looks call for, one message an address; how many of each kind.
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """An alert to be raised. number: the place of its look; values: its row but for the decision."""
 
-    looks: all of this block, those that call for silence included. decision_ids: by the place of a look.
+    number: int
+    address_id: int
+    values: dict[str, Any]
+
+
+def plan_alerts(session: Session, teller: Teller, looks: Sequence[Looked]) -> list[Planned]:
+    """The alerts that these looks call for.
+
+    looks: all of some addresses', those that call for silence included. Nothing is written.
     """
     telling = [(number, each) for number, each in enumerate(looks) if each.telling.kind is not None]
     if not telling:
-        return {}
+        return []
     choices = _choices(session, looks, [each for _, each in telling], teller.now)
-    by_address: defaultdict[int, list[tables.Alert]] = defaultdict(list)
-    counts: defaultdict[str, int] = defaultdict(int)
+    planned = []
     for number, each in telling:
         mine = choices[each.watch.address_id, each.judged.night.name]
-        facts = _facts(session, teller, each, mine)
-        alert = _alert(teller, each, facts, decision_ids[number])
-        by_address[each.watch.address_id].append(alert)
-        counts[alert.kind] += 1
-    session.add_all(alert for alerts in by_address.values() for alert in alerts)
-    session.flush()
-    for address_id, alerts in by_address.items():
-        messages.enqueue(session, address_id, alerts, created_at=teller.now, due_at=teller.wall)
-    return dict(counts)
+        values = _alert(teller, each, _facts(session, teller, each, mine))
+        planned.append(Planned(number, each.watch.address_id, values))
+    return planned
 
 
-def _alert(teller: Teller, looked: Looked, facts: AlertFacts, decision_id: int) -> tables.Alert:
+def write_alerts(session: Session, teller: Teller, planned: Sequence[tuple[int, Planned]]) -> dict[str, int]:
+    """Raise these, each with the id of its decision, one message an address; how many of each kind."""
+    rows = [{**each.values, "decision_id": decision_id} for decision_id, each in planned]
+    ids = keep_rows(session, tables.Alert, rows)
+    carried: defaultdict[int, list[tuple[int, datetime]]] = defaultdict(list)
+    for alert_id, (_, each) in zip(ids, planned, strict=True):
+        carried[each.address_id].append((alert_id, each.values["expires_at"]))
+    messages.enqueue_many(session, carried, created_at=teller.now, due_at=teller.wall)
+    return dict(Counter(each.values["kind"] for _, each in planned))
+
+
+def _alert(teller: Teller, looked: Looked, facts: AlertFacts) -> dict[str, Any]:
     telling = looked.telling
     assert telling.kind is not None, "silence raises nothing"
     assert telling.expires_at is not None, "an alert expires"
-    return tables.Alert(
-        subscription_id=looked.watch.subscription_id,
-        night_name=looked.judged.night.name,
-        kind=telling.kind.value,
-        occurrence=looked.occurrence,
-        decision_id=decision_id,
-        why=telling.why.value,
-        raised_at=teller.now,
-        expires_at=telling.expires_at,
-        facts=to_json(facts),
-    )
+    return {
+        "subscription_id": looked.watch.subscription_id,
+        "night_name": looked.judged.night.name,
+        "kind": telling.kind.value,
+        "occurrence": looked.occurrence,
+        "why": telling.why.value,
+        "raised_at": teller.now,
+        "expires_at": telling.expires_at,
+        "facts": to_json(facts),
+    }
 
 
 def _facts(session: Session, teller: Teller, looked: Looked, choices: Mapping[int, Choice]) -> AlertFacts:

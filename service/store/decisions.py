@@ -107,16 +107,17 @@ def confirm(session: Session, decision_ids: Sequence[int], now: datetime) -> Non
 
 def keep_decisions(session: Session, rows: Sequence[dict[str, Any]]) -> list[int]:
     """Write decisions; their ids, in the same order."""
-    return _keep(session, tables.Decision, rows)
+    return keep_rows(session, tables.Decision, rows)
 
 
 def keep_findings(session: Session, reasons: Sequence[Packed]) -> list[int]:
     """Write the reasons of verdicts; their ids, in the same order."""
-    return _keep(session, tables.Finding, [{"reasons": each} for each in reasons])
+    return keep_rows(session, tables.Finding, [{"reasons": each} for each in reasons])
 
 
-def _keep(session: Session, table: type[tables.Table], rows: Sequence[dict[str, Any]]) -> list[int]:
-    """Write rows in bulk under ids taken beforehand: a database that gives them back writes row by row."""
+def keep_rows(session: Session, table: type[tables.Table], rows: Sequence[dict[str, Any]]) -> list[int]:
+    """Write rows in bulk under ids taken beforehand, and give these: a database that gives them back itself
+    writes row by row."""
     if not rows:
         return []
     name = table.__tablename__
@@ -145,7 +146,7 @@ def keep_snapshots(session: Session, snapshots: Mapping[str, dict[str, Any]]) ->
         known |= {row[0]: row[1] for row in session.execute(query.group_by(tables.WishSnapshot.digest))}
     missing = [digest for digest in snapshots if digest not in known]
     rows = [{"digest": digest, "wishes": snapshots[digest]} for digest in missing]
-    return known | dict(zip(missing, _keep(session, tables.WishSnapshot, rows), strict=True))
+    return known | dict(zip(missing, keep_rows(session, tables.WishSnapshot, rows), strict=True))
 
 
 OutlookKey = tuple[int, int, int, str]
@@ -161,4 +162,4 @@ def keep_outlooks(session: Session, rows: Mapping[OutlookKey, dict[str, Any]]) -
         for each in session.execute(select(*columns).where(row.night_id.in_(night_ids))):
             known[each.night_id, each.window_index, each.shortest_minutes, each.inputs] = each.id
     missing = [key for key in rows if key not in known]
-    return known | dict(zip(missing, _keep(session, row, [rows[key] for key in missing]), strict=True))
+    return known | dict(zip(missing, keep_rows(session, row, [rows[key] for key in missing]), strict=True))

@@ -9,11 +9,11 @@ from __future__ import annotations
 import base64
 import secrets
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import select, update
+from sqlalchemy import insert, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
@@ -64,6 +64,32 @@ def enqueue(
     session.flush()
     crash_point("message.written")
     return message
+
+
+def enqueue_many(
+    session: Session,
+    carried: Mapping[int, Sequence[tuple[int, datetime]]],
+    *,
+    created_at: datetime,
+    due_at: datetime,
+) -> None:
+    """As `enqueue`, one message for each address. carried: ids of its alerts, each with when it expires."""
+    rows = [
+        {"id": new_message_id(), "address_id": address_id, "status": Status.DUE, "created_at": created_at,
+         "due_at": due_at, "expires_at": max(expires_at for _, expires_at in alerts), "attempts": 0,
+         "maybe_sent": False}
+        for address_id, alerts in carried.items()
+    ]  # fmt: skip
+    if not rows:
+        return
+    session.execute(insert(tables.Message), rows)
+    links = [
+        {"message_id": row["id"], "alert_id": alert_id}
+        for row, alerts in zip(rows, carried.values(), strict=True)
+        for alert_id, _ in alerts
+    ]
+    session.execute(insert(tables.MessageAlert), links)
+    crash_point("message.written")
 
 
 def enqueue_notice(

@@ -1,0 +1,219 @@
+"""What some addresses are due to be told and what is decided for them, as plain values to be written.
+
+Nothing is written here, so it may be worked out in another process, from rows as they are at one moment. The
+`Basis` says what rows those were: what was foreseen is written only while they are still the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Text, cast, func, select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts import AlertKind
+from alerts.nextlook import look_again_at, next_night_start
+from alerts.night import name_at
+from service.cycle import keeping, tell
+from service.cycle.crew import Desk
+from service.cycle.looking import Looked, Raised, Watch, look_at
+from service.cycle.noting import Notebook
+from service.cycle.shelf import Shelf, ShelfNight
+from service.cycle.tell import Planned, Teller
+from service.store import calibrations, decisions, tables
+from service.store.chunks import in_chunks
+from service.store.decisions import Known, SubscriptionNight
+from service.store.people import is_active
+from service.store.wanted import NIGHTS_BACK, DueLook, known_wishes
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """The rows that a look rests on, as far as they can change: the subscriptions, the newest decisions, what
+    was raised and how far it came, the sites' descriptions, the newest answer of any feed."""
+
+    watches: tuple[Watch, ...]
+    before: Mapping[SubscriptionNight, Known]
+    history: Mapping[SubscriptionNight, list[Raised]]
+    revisions: Mapping[int, int]
+    newest_forecast: int
+
+
+@dataclass(frozen=True, slots=True)
+class Foreseen:
+    """What is to be written. held: decisions that were reached again. alerts: each with the place of its
+    decision among the drafts. noted: when each subscription is due for its next look; ended: those whose
+    trips all lie behind."""
+
+    basis: Basis
+    drafts: keeping.Drafts
+    held: list[int]
+    alerts: list[tuple[int, Planned]]
+    noted: list[dict[str, Any]]
+    ended: list[int]
+
+
+def read_basis(session: Session, due: Sequence[DueLook], now: datetime) -> Basis:
+    """The rows as they are now; some subscriptions may have been paused, ended or judged meanwhile."""
+    watches = _read_watches(session, due, now)
+    ids = [watch.subscription_id for watch in watches]
+    first = (now - NIGHTS_BACK).date()
+    return Basis(
+        tuple(watches),
+        decisions.newest_known(session, ids, first),
+        dict(tell.read_history(session, ids, first)),
+        _revisions(session, {watch.site_id for watch in watches}),
+        session.scalar(select(func.max(tables.Forecast.id))) or 0,
+    )
+
+
+def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> list[Watch]:
+    owed = {each.subscription_id for each in due if each.owed_only}
+    row = tables.Subscription
+    mine = (
+        select(
+            row.id, row.address_id, row.site_id, row.judged_at, row.kit, cast(row.wishes, Text).label("text")
+        )
+        .join(tables.Address, tables.Address.id == row.address_id)
+        .join(tables.Site, tables.Site.id == row.site_id)
+        .where(row.id.in_([each.subscription_id for each in due]))
+        .order_by(row.id)
+    )
+    rows = session.execute(mine.with_for_update(of=row)).all()
+    active = set(session.scalars(mine.with_only_columns(row.id).where(*is_active(now))))
+    watches = [
+        Watch(
+            each.id,
+            each.address_id,
+            each.site_id,
+            known_wishes(each.text),
+            each.id not in active,
+            kit=each.kit,
+        )
+        for each in rows
+        if each.judged_at != now and (each.id in active or each.id in owed)
+    ]
+    return _with_weeks(session, watches, now)
+
+
+def _with_weeks(session: Session, watches: list[Watch], now: datetime) -> list[Watch]:
+    """How often their addresses rang this week, where somebody asks for a limit."""
+    limited = {each.address_id for each in watches if each.wishes.most_a_week is not None}
+    if not limited:
+        return watches
+    rang = tell.told_this_week(session, limited, now)
+    return [replace(each, told_this_week=rang.get(each.address_id, 0)) for each in watches]
+
+
+def _revisions(session: Session, site_ids: set[int]) -> dict[int, int]:
+    """The newest description of each site."""
+    found: dict[int, int] = {}
+    row = tables.SiteRevision
+    for ids in in_chunks(sorted(site_ids)):
+        query = select(row.site_id, func.max(row.id)).where(row.site_id.in_(ids)).group_by(row.site_id)
+        found |= {each[0]: each[1] for each in session.execute(query)}
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """Some addresses to look at in another process."""
+
+    due: tuple[DueLook, ...]
+    now: datetime
+    wall: datetime
+    cycle: timedelta
+    invented: bool
+
+
+def foresee_apart(desk: Desk, task: Task) -> Foreseen:
+    """As `Foresight.foresee`, in a process of the crew."""
+    with desk.sessions() as session:
+        key = "foresight", task.now, task.cycle, task.invented
+        if key not in desk.kept:
+            desk.kept.clear()
+            teller = Teller(task.now, task.wall, Notebook(task.now, desk.ephemeris), task.invented)
+            shelf = Shelf(task.now, calibrations.in_use(session))
+            desk.kept[key] = Foresight(shelf, teller, task.cycle)
+        foresight: Foresight = desk.kept[key]
+        found = foresight.foresee(session, task.due)
+        foresight.shelf.trim()
+        return found
+
+
+@dataclass(frozen=True, slots=True)
+class Foresight:
+    """Looks at all that is due. cycle: time to the next run; shelf: what all who ask the same share."""
+
+    shelf: Shelf
+    teller: Teller
+    cycle: timedelta
+
+    @property
+    def now(self) -> datetime:
+        return self.teller.now
+
+    def foresee(self, session: Session, due: Sequence[DueLook]) -> Foreseen:
+        """What these addresses, whole ones, are due."""
+        basis = read_basis(session, due, self.now)
+        self.shelf.stock(session, set(basis.revisions))
+        looks = list(self._looks(basis))
+        news = [number for number, each in enumerate(looks) if each.is_news and not _is_mute(each)]
+        place = {number: place for place, number in enumerate(news)}
+        watched = [each for each in basis.watches if not each.owed_only]
+        return Foreseen(
+            basis,
+            keeping.draft([looks[number] for number in news], self.now),
+            [each.before.decision_id for each in looks if each.before is not None and not each.is_news],
+            [(place[each.number], each) for each in tell.plan_alerts(session, self.teller, looks)],
+            self._noted(watched, looks),
+            [each.subscription_id for each in watched if each.wishes.is_over_after(self._tonight(each))],
+        )
+
+    def _looks(self, basis: Basis) -> Iterator[Looked]:
+        for watch in basis.watches:
+            yield from self._look(watch, basis)
+
+    def _look(self, watch: Watch, basis: Basis) -> Iterator[Looked]:
+        """Each night of one subscription; of one that is paused or ended those alone that were told of."""
+        site, known = self.shelf.site(watch.site_id), watch.known
+        asked = self.shelf.asked(known.judged, tuple(key for key, _ in known.skies))
+        for night in self._nights(watch):
+            key = (watch.subscription_id, night.name)
+            if watch.owed_only and key not in basis.history:
+                continue
+            judged = site.judge(night.name, asked, watch.wishes, self.now)
+            told = basis.history.get(key, [])
+            yield look_at(watch, site, judged, basis.before.get(key), told, now=self.now, cycle=self.cycle)
+
+    def _nights(self, watch: Watch) -> list[ShelfNight]:
+        """Tonight and as many nights as the person wants to hear of."""
+        site, keys = self.shelf.site(watch.site_id), [key for key, _ in watch.known.skies]
+        last = self._tonight(watch) + timedelta(days=watch.wishes.days_ahead)
+        return [night for night in site.coming(keys, self.now) if night.name <= last]
+
+    def _tonight(self, watch: Watch) -> date:
+        return name_at(self.shelf.site(watch.site_id).stored.site, self.now)
+
+    def _noted(self, watched: Sequence[Watch], looks: Sequence[Looked]) -> list[dict[str, Any]]:
+        """When each is due for its next look: when time alone can change something, and when its next night
+        comes into sight. Without a stored night there is nothing to wait for: the next cycle looks again."""
+        moments: dict[int, list[datetime]] = {each.subscription_id: [] for each in watched}
+        for looked in looks:
+            moments.setdefault(looked.watch.subscription_id, []).append(looked.look_again_at)
+        rows = []
+        for watch in watched:
+            site = self.shelf.site(watch.site_id)
+            is_known = any(site.nights.get(key) for key, _ in watch.known.skies)
+            following = next_night_start(site.stored.site, self.now) if is_known else self.now
+            due_at = look_again_at([*moments[watch.subscription_id], following], self.now)
+            rows.append({"id": watch.subscription_id, "judged_at": self.now, "look_again_at": due_at})
+        return rows
+
+
+def _is_mute(looked: Looked) -> bool:
+    """A look for somebody who paused or ended, with nothing that is owed."""
+    return looked.watch.owed_only and looked.telling.kind is not AlertKind.STAND_DOWN
