@@ -18,3 +18,8 @@ def zone_at(lat_deg: float, lon_deg: float) -> str:
         raise BadInput(f"no time zone is known at {lat_deg:g},{lon_deg:g}; name one with --zone.")
     zone_info(zone)
     return zone
+
+
+def is_at_sea(zone: str) -> bool:
+    """Whether a zone from `zone_at` only follows the longitude, as no land's zone is known there."""
+    return zone.startswith("Etc/")

@@ -53,7 +53,7 @@ def add(
     """Add the site NAME."""
     from service.bootstrap import build
     from service.cli.darkness import with_darkness
-    from service.places import zone_at
+    from service.places import is_at_sea, zone_at
     from service.store.people import get_operator
     from service.store.sites import add_site
 
@@ -73,6 +73,9 @@ def add(
         owner = get_operator(session, zone=place.zone, now=now)
         add_site(session, owner, place, elevation_known=elevation_m is not None, now=now)
     click.echo(f"Added {place.name} at {lat_deg:g}, {lon_deg:g} ({place.zone}).")
+    if is_at_sea(place.zone):
+        click.echo("That lies at sea, so its clock follows the longitude. If it doesn't, look at the numbers")
+        click.echo("again, or name its zone: duskbell site edit NAME --zone ZONE")
     click.echo(f'Next: duskbell subscribe "{place.name}" --email YOU@EXAMPLE.ORG')
 
 

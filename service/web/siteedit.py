@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from alerts.errors import BadInput
 from alerts.season import easier_wishes, wishes_text
 from alerts.site import Site
+from service.places import is_at_sea
 from service.store import tables
 from service.store.people import default_wishes
 from service.store.sites import add_site, require_free_name, revise_site
@@ -68,7 +69,7 @@ def build_preview(skies: Skies, site: Site, now: datetime) -> Preview:
         counts=counts,
         never=skies.never(site, wishes, now.year),
         towns=town_words(skies, site),
-        at_sea=site.zone.startswith("Etc/"),
+        at_sea=is_at_sea(site.zone),
         year=now.year,
     )
 

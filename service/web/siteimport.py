@@ -12,7 +12,7 @@ from alerts.errors import BadInput
 from alerts.naming import clean_name
 from alerts.site import Site
 from service.placefiles import MOST_PLACES, FoundPlace, read_places
-from service.places import zone_at
+from service.places import is_at_sea, zone_at
 from service.store.people import default_wishes
 from service.web.access import SignedIn, Viewer
 from service.web.context import Web
@@ -83,7 +83,7 @@ def found_row(web: Web, place: FoundPlace) -> FoundRow:
         place,
         say_lat_lon(place.lat_deg, place.lon_deg),
         zone,
-        zone.startswith("Etc/"),
+        is_at_sea(zone),
         web.skies.count(site, first, 365, default_wishes().sky),
         f"{place.lat_deg!r};{place.lon_deg!r};{elevation}",
     )

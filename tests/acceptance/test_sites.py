@@ -36,6 +36,15 @@ def test_changing_the_zone_does_not_rename_stored_nights(run: Run, tmp_path: Pat
     assert len(after) > len(before)
 
 
+def test_row_17_a_site_at_sea_is_said_to_be_and_a_named_zone_wins(run: Run) -> None:
+    at_sea = run("site", "add", "Skerry", "--at", "52.0,3.0")
+    assert "(Etc/GMT)" in at_sea.out
+    assert "at sea" in at_sea.out
+    named = run("site", "add", "Lightship", "--at", "52.0,3.1", "--zone", "Europe/Amsterdam")
+    assert "(Europe/Amsterdam)" in named.out
+    assert "at sea" not in named.out
+
+
 def test_only_what_is_named_changes(run: Run) -> None:
     run(*FLAT)
     ran = run("site", "edit", "Windpump Flat", "--foreground", "windpump=196", "--months", "4-10")
