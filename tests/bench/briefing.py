@@ -2,8 +2,8 @@
 
     python tests/bench/briefing.py [--quick] [--json]
 
-Four invented nights (those of the golden briefings), one core. What is measured is told on standard
-error; the last line on standard output is one JSON object.
+Four invented nights (those of the golden briefings), by processor time of one core. What is measured is
+told on standard error; the last line on standard output is one JSON object.
 """
 
 # ruff: noqa: E402 - the number of threads must be set before numpy is loaded
@@ -74,10 +74,10 @@ def _calendar(facts: AlertFacts) -> bytes:
 
 
 def rate(work: Callable[[], object], seconds: float) -> float:
-    """How often a second; the first round, which compiles templates, doesn't count."""
+    """How often in a second of one core; the first round, which compiles templates, doesn't count."""
     work()
-    done, start = 0, time.perf_counter()
-    while (spent := time.perf_counter() - start) < seconds:
+    done, start = 0, time.process_time()
+    while (spent := time.process_time() - start) < seconds:
         work()
         done += 1
     return done / spent

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 from sample_nights import ephemeris
 
+from alerts.briefing.fieldwords import FieldView
 from alerts.briefing.templating import BUILT_IN, Templates
+from alerts.briefing.view import AlertView
 from service.cli.doctor import examine
 from service.mailtemplates import built_in_names, read_templates, try_templates
 from service.settings import Settings
@@ -63,3 +67,21 @@ def test_the_doctor_names_what_is_wrong_and_what_is_used(tmp_path: Path) -> None
     level, text = findings(tmp_path)[0]
     assert level == "wrong"
     assert "go.line.txt.j2, line 1" in text
+
+
+README = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+
+
+def test_the_readme_names_every_variable_of_an_alert_and_no_other() -> None:
+    table = README.split("<!-- alert: kept equal")[1].split("\n## ")[0]
+    assert set(re.findall(r"`alert\.(\w+)`", table)) == {each.name for each in fields(AlertView)}
+    for each in fields(FieldView):
+        assert f"`{each.name}`" in table
+
+
+def test_the_readme_names_every_template_of_a_mail() -> None:
+    said = README.split("### Messages in your own words")[1].split("\n## ")[0]
+    for name in built_in_names():
+        if not name.endswith(".svg.j2") and name != "chat.txt.j2":
+            form, _, rest = name.partition(".")
+            assert f"`{name}`" in said or (f"`{form}`" in said and f"`FORM.{rest}`" in said)
