@@ -181,6 +181,7 @@ def _entry_json(entry: SourceChance) -> dict[str, Any]:
         "lineage": entry.source.lineage,
         "chance_pct": None if entry.chance is None else round(100 * entry.chance),
         "least_cloud_pct": None if entry.least_cloud_pct is None else round(entry.least_cloud_pct),
+        "least_plan_pct": None if entry.least_plan_pct is None else round(entry.least_plan_pct),
         "members": entry.members,
         "sight_places": entry.sight_places,
         "why_not": entry.why_not or None,

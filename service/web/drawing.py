@@ -13,6 +13,7 @@ from alerts.briefing.units import units_of
 from alerts.fieldplan import plan_trip
 from alerts.site import Site
 from alerts.sky.domes import domes
+from alerts.skyview import TOWN_CREDIT
 from alerts.verdict import VerdictWord
 from alerts.weather.cloudhours import cloud_hours
 from service.web.judged import JudgedNight
@@ -83,6 +84,7 @@ def town_glows(skies: Skies, site: Site) -> tuple[TownGlow, ...]:
 
 
 def town_words(skies: Skies, site: Site) -> str:
-    """The brightest domes round a site: `a dome at 212°, 41 km (Name); …`; "" where none stands out."""
+    """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
     found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
-    return "; ".join(dome.text for dome in found)
+    said = "; ".join(dome.text for dome in found)
+    return f"{said}. An estimate that knows people, not lamps; {TOWN_CREDIT}" if said else ""
