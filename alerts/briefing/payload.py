@@ -35,6 +35,11 @@ data
                                      towns: [{name, bearing_deg, distance_km, under_target}]}
     reasons, hazards                 [text], the deciding reason first
     access_note, next_window         the site's own note, may be ""; the next night with a window, or null
+    is_last_word, signal_lost_at     true: no later word can arrive, the phone goes silent then (time or null)
+    is_unsettled                     true: said instead of one change too many, no more is told of this night
+    fork                             where two sites are close, what to decide and when; may be ""
+    others                           the person's other sites that night, best first:
+                                     [{site, verdict, chance_pct, window, leave_by}]
     field                            null, or what is needed in the field: see payload.schema.json
     outcome_url                      where to say afterwards how the night was; may be ""
     attributions                     [{text, url}], to be shown with the data; url may be ""
@@ -51,7 +56,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from alerts.briefing.facts import AlertFacts, Units
+from alerts.briefing.facts import AlertFacts, OtherSite, Units
 from alerts.briefing.payloadfield import field_values, place_values, sky_values, utc_text
 from alerts.briefing.units import in_units
 from alerts.briefing.view import web_address
@@ -100,11 +105,26 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "hazards": [in_units(plain(text), units) for text in facts.hazards],
         "access_note": plain(facts.access_note),
         "next_window": facts.next_window.isoformat() if facts.next_window else None,
+        "is_last_word": facts.is_last_word,
+        "signal_lost_at": utc_text(facts.signal_lost_at),
+        "is_unsettled": facts.is_unsettled,
+        "fork": plain(facts.fork),
+        "others": [_other_site(each) for each in facts.others],
         "field": field_values(facts.field),
         "outcome_url": web_address(facts.outcome_url) if facts.is_go else "",
         "attributions": [
             {"text": plain(credit.text), "url": web_address(credit.url)} for credit in facts.attributions
         ],
+    }
+
+
+def _other_site(other: OtherSite) -> dict[str, object]:
+    return {
+        "site": plain(other.site_name, LONGEST_NAME),
+        "verdict": other.verdict.value,
+        "chance_pct": other.chance_pct,
+        "window": span_values(other.window),
+        "leave_by": utc_text(other.leave_by),
     }
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from briefing_samples import CHANGED, GO, STAND_DOWN, briefing, july
 
-from alerts.briefing.build import CHAT_LINES, render_chat, render_mail, render_marked_chat
+from alerts.briefing.build import CHAT_LINES, build_payload, render_chat, render_mail, render_marked_chat
 from alerts.briefing.facts import AlertFacts, OtherSite
 from alerts.span import Span
 from alerts.verdict import VerdictWord
@@ -105,3 +105,16 @@ def test_a_plain_go_says_nothing_of_signal_forks_or_other_sites() -> None:
     text = render_mail(briefing(GO)).text
     for word in ("signal", "either way", "other sites", "Unsettled"):
         assert word not in text
+
+
+def test_a_webhook_gets_them_as_values() -> None:
+    message = briefing(replace(GO, **LAST, others=(EAST, RIDGE), fork=FORK))  # type: ignore[arg-type]
+    (alert,) = build_payload(message)["data"]["alerts"]  # type: ignore[index]
+    assert alert["is_last_word"] is True
+    assert alert["signal_lost_at"] == "2026-07-18T18:30:00Z"
+    assert alert["is_unsettled"] is False
+    assert alert["fork"] == FORK
+    assert [(each["site"], each["verdict"], each["chance_pct"]) for each in alert["others"]] == [
+        ("Salt Pan East", "go", 74),
+        ("Cairn Ridge", "wait", 41),
+    ]

@@ -88,6 +88,11 @@ def test_one_alert_is_all_values() -> None:
             "hazards": ["dew likely on the lens after 01:00"],
             "access_note": "",
             "next_window": None,
+            "is_last_word": False,
+            "signal_lost_at": None,
+            "is_unsettled": False,
+            "fork": "",
+            "others": [],
             "field": None,
             "outcome_url": "",
             "attributions": [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from importlib.resources import files
 from typing import Any
 
@@ -13,7 +14,8 @@ from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 from sample_nights import facts_of
 
 from alerts.briefing.build import build_payload
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, Units
+from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, OtherSite, Units
+from alerts.verdict import VerdictWord
 
 SCHEMA: dict[str, Any] = json.loads(
     files("alerts.briefing").joinpath("payload.schema.json").read_text(encoding="utf-8")
@@ -43,7 +45,8 @@ def test_several_alerts_keep_to_it_in_imperial() -> None:
 
 def test_every_key_of_a_payload_is_described() -> None:
     """No key without an entry in the schema, at any depth."""
-    payload = payload_of(facts_of("spring-arch", AlertKind.GO))
+    other = OtherSite("Cairn Ridge", VerdictWord.WAIT, 41, None, None)
+    payload = payload_of(replace(facts_of("spring-arch", AlertKind.GO), others=(other,)))
     undescribed = list(_undescribed(payload, SCHEMA, ""))
     assert undescribed == []
 
