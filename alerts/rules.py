@@ -62,6 +62,8 @@ def sky_reasons(night: Night, site: Site) -> tuple[Reason, ...]:
     if not moonless:
         return (Reason("moon", Result.FAIL, "the Moon is up through all the dark hours"), passed)
     kept = [passed]
+    if _moon_may_cost(night):
+        return (Reason("darkness", Result.FAIL, _too_much_moon(night)), passed)
     if night.wishes.moonless:
         kept.append(Reason("moon", Result.PASS, f"dark and moonless {_say_spans(moonless, site)}"))
     return (Reason("target", Result.FAIL, _target_too_low(night)), *kept)
@@ -71,6 +73,21 @@ def _no_darkness(night: Night) -> str:
     if night.wishes.darkness is DarknessWish.NEAR:
         return "no darkness: the Sun stays above −15° all night"
     return "no astronomical darkness: the Sun stays above −18° all night"
+
+
+def _moon_may_cost(night: Night) -> bool:
+    """Whether a loss was accepted and the Moon is up in some of the dark."""
+    has_limit = night.wishes.most_loss_mag is not None and not night.wishes.moonless
+    return has_limit and intersect(night.dark, night.moonless) != night.dark
+
+
+def _too_much_moon(night: Night) -> str:
+    """A night without Moon would have had its window, unless the target is too low as well."""
+    costs = f"the Moon costs more than {night.wishes.most_loss_mag:g} mag"
+    if night.wishes.target.kind is TargetKind.NONE:
+        return f"{costs} through all the dark hours"
+    name = target_name(night.wishes.target)
+    return f"through all the dark hours {costs} at {name}, or {name} stands too low"
 
 
 def _say_spans(spans: tuple[Span, ...], site: Site) -> str:

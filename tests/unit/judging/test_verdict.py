@@ -76,6 +76,25 @@ NO_WINDOW = {
         "target",
         "the core doesn't reach 10° while it is dark",
     ),
+    "more Moon than was accepted": (
+        {"dark": (DARK,), "moonless": (), "wishes": SkyWishes(moonless=False, most_loss_mag=0.3)},
+        "darkness",
+        "the Moon costs more than 0.3 mag at the core, or the core stands too low",
+    ),
+    "more Moon than darkness alone bears": (
+        {
+            "dark": (DARK,),
+            "moonless": (),
+            "wishes": SkyWishes(Target(TargetKind.NONE), moonless=False, most_loss_mag=0.1),
+        },
+        "darkness",
+        "the Moon costs more than 0.1 mag through all the dark hours",
+    ),
+    "core too low, some Moon accepted but none up": (
+        {"dark": (DARK,), "wishes": SkyWishes(moonless=False, most_loss_mag=0.3)},
+        "target",
+        "the core doesn't reach 10° while it is dark",
+    ),
     "core too low by the default rule": (
         {"dark": (DARK,), "wishes": SkyWishes(lowest_altitude_deg=None)},
         "target",
