@@ -12,7 +12,7 @@ import pytest
 from icalendar import Calendar
 from sqlalchemy import select
 
-from alerts.wishes import Temperature, UnitWishes, Wishes
+from alerts.wishes import Distance, Temperature, UnitWishes, Wishes
 from service.bootstrap import Duskbell
 from service.cycle import enclosing
 from service.store import people, tables
@@ -30,7 +30,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
     """Heads-up, go and stand-down of one night, for somebody with a kit who reads miles."""
     folder = tmp_path_factory.mktemp("story")
     with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}") as world:
-        change(world, kit="aps-c 16mm f/2.8", units=UnitWishes(Temperature.FAHRENHEIT))
+        change(world, kit="aps-c 16mm f/2.8", units=UnitWishes(Temperature.FAHRENHEIT, Distance.MILES))
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)
         world.weather.cloud_pct = 85.0

@@ -10,7 +10,7 @@ import pytest
 from alerts.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.wishes import HomeBy, Temperature, Trip, UnitWishes, Wishes
+from alerts.wishes import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
 from service.wishadvice import Advice, advise, contradictions
 
 TODAY = date(2027, 5, 10)
@@ -119,7 +119,7 @@ def test_what_works_against_the_rest_is_said_in_a_sentence(
 
 
 def test_it_is_said_in_the_units_wished(ephemeris: Ephemeris) -> None:
-    units = UnitWishes(Temperature.FAHRENHEIT)
+    units = UnitWishes(Temperature.FAHRENHEIT, Distance.MILES)
     advice = ask(ephemeris, FLAT, replace(USUAL, gust_limit_ms=5.0, units=units))
     assert "gusts up to 11 mph" in advice.warnings[0]
 
