@@ -83,7 +83,15 @@ def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
     mail.add_alternative(parts.html, subtype="html", cte="quoted-printable")
     for attachment in parts.attachments:
         _attach(mail, attachment)
+    _set_boundaries(mail, outgoing.message_id)
     return mail
+
+
+def _set_boundaries(mail: EmailMessage, message_id: str) -> None:
+    """The same at every attempt. `=_` can stand neither in quoted-printable nor in base64 (RFC 2045, 6.7),
+    so none of them occurs in a body; the library would search all of it for that."""
+    for number, part in enumerate(part for part in mail.walk() if part.is_multipart()):
+        part.set_boundary(f"=_{message_id}_{number}")
 
 
 def _attach(mail: EmailMessage, attachment: Attachment) -> None:

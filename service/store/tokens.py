@@ -69,7 +69,8 @@ def mint(
     """A fresh token, in the clear for this once."""
     random = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
     token = PREFIXES.get(purpose, "") + random
-    _keep(session, purpose, token, now, person_id=person_id, address_id=address_id, label=label)
+    session.add(_row(purpose, token, now, person_id=person_id, address_id=address_id, label=label))
+    session.flush()
     return token
 
 
@@ -93,7 +94,8 @@ def standing_links(
     for address_id in wanted - found.keys():
         nonce = secrets.token_hex(RANDOM_BYTES)
         found[address_id] = keys.link_token(purpose, nonce)
-        _keep(session, purpose, found[address_id], now, address_id=address_id, nonce=nonce)
+        session.add(_row(purpose, found[address_id], now, address_id=address_id, nonce=nonce))
+    session.flush()
     return found
 
 
@@ -129,8 +131,7 @@ def revoke(session: Session, now: datetime, *, purpose: Purpose, address_id: int
     )
 
 
-def _keep(
-    session: Session,
+def _row(
     purpose: Purpose,
     token: str,
     now: datetime,
@@ -139,21 +140,18 @@ def _keep(
     address_id: int | None = None,
     label: str | None = None,
     nonce: str | None = None,
-) -> None:
+) -> Token:
     lives = RULES[purpose].lives
-    session.add(
-        Token(
-            purpose=purpose,
-            digest=_digest(purpose, token),
-            nonce=nonce,
-            person_id=person_id,
-            address_id=address_id,
-            label=label,
-            created_at=now,
-            expires_at=None if lives is None else now + lives,
-        )
+    return Token(
+        purpose=purpose,
+        digest=_digest(purpose, token),
+        nonce=nonce,
+        person_id=person_id,
+        address_id=address_id,
+        label=label,
+        created_at=now,
+        expires_at=None if lives is None else now + lives,
     )
-    session.flush()
 
 
 def _digest(purpose: Purpose, token: str) -> str:

@@ -13,7 +13,7 @@ p95_arrival_s   from the decision's commit to the arrival, half webhooks and hal
 kill_rounds     times the sender was killed -9 at a random moment; lost: messages that never arrived;
                 duplicates: arrivals beyond the first of a message; duplicates_with_other_id: those under
                 another id than the first; broken_promises: findings of the invariant checker in all rounds
-sender_cpu_s, receiver_cpu_s   processor time of the webhooks' phase, by process
+…_sender_ms, …_receiver_ms   processor time that one message takes, of the sender and of the receiver
 """
 
 # ruff: noqa: E402 - the number of threads must be set before numpy is loaded
@@ -191,23 +191,29 @@ def webhooks(bench: Bench, count: int) -> dict[str, float]:
     hang = round(count / 20)
     targets = [bench.hook() for _ in range(count - hang)] + [bench.hook(hangs=True) for _ in range(hang)]
     random.Random(1).shuffle(targets)
-    bench.decide(targets)
-    theirs_s, mine_s = bench.hooks.heard()[1], time.process_time()
-    taken_s = _until_arrived(bench, bench.hooks, count - hang)
-    used_s = bench.hooks.heard()[1] - theirs_s
-    return {
-        "webhooks_per_s": round((count - hang) / taken_s, 1),
-        "sender_cpu_s": round(time.process_time() - mine_s, 2),
-        "receiver_cpu_s": round(used_s, 2),
-    }
+    return _rate(bench, bench.hooks, targets, count - hang, "webhooks_per_s")
 
 
 def mails(bench: Bench, count: int) -> dict[str, float]:
     """Through one relay, while webhooks hang."""
-    bench.decide(
-        [bench.mailbox() for _ in range(count)] + [bench.hook(hangs=True) for _ in range(count // 20)]
-    )
-    return {"mails_per_s": round(count / _until_arrived(bench, bench.mail, count), 1)}
+    hanging = [bench.hook(hangs=True) for _ in range(count // 20)]
+    targets = [*hanging, *(bench.mailbox() for _ in range(count))]
+    return _rate(bench, bench.mail, targets, count, "mails_per_s")
+
+
+def _rate(
+    bench: Bench, receivers: Receivers, targets: Sequence[tuple[str, str]], count: int, key: str
+) -> dict[str, float]:
+    """How many of those that arrive do so in a second, and what it takes of the processors for each."""
+    bench.decide(targets)
+    theirs_s, mine_s = receivers.heard()[1], time.process_time()
+    taken_s = _until_arrived(bench, receivers, count)
+    mine_s, theirs_s = time.process_time() - mine_s, receivers.heard()[1] - theirs_s
+    return {
+        key: round(count / taken_s, 1),
+        f"{key}_sender_ms": round(1000 * mine_s / count, 2),
+        f"{key}_receiver_ms": round(1000 * theirs_s / count, 2),
+    }
 
 
 def _until_arrived(bench: Bench, receivers: Receivers, count: int) -> float:

@@ -1,7 +1,7 @@
 """Receivers for the delivery bench, in processes of their own, that note what comes and when.
 
-Webhooks: one asyncio server for many hosts, all of 127.0.0.0/8 on one port; the hosts that hang take the
-request and never answer. Mails: aiosmtpd.
+Plain asyncio, so that they take little of what is measured. Webhooks: one server for many hosts, all of
+127.0.0.0/8 on one port; the hosts that hang take the request and never answer. Mails: one SMTP server.
 """
 
 from __future__ import annotations
@@ -15,8 +15,6 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any
-
-from tests.integration.channels.mail_relays import LocalController
 
 TAKEN = b"HTTP/1.1 204 No Content\r\nConnection: close\r\n\r\n"
 _LENGTH = re.compile(rb"(?i)\r\ncontent-length: (\d+)\r\n")
@@ -82,13 +80,18 @@ class _Post(asyncio.Protocol):
 
 def serve_hooks(pipe: Connection, hanging: frozenset[str]) -> None:
     """Receive webhooks on all local addresses; those in `hanging` never answer."""
-    asyncio.run(_serve_hooks(pipe, hanging))
+    asyncio.run(_serve(pipe, lambda heard: _Post(heard, hanging)))
 
 
-async def _serve_hooks(pipe: Connection, hanging: frozenset[str]) -> None:
+def serve_mail(pipe: Connection) -> None:
+    """Receive mail."""
+    asyncio.run(_serve(pipe, _Letter))
+
+
+async def _serve(pipe: Connection, protocol: Callable[[list[Arrival]], asyncio.Protocol]) -> None:
     heard: list[Arrival] = []
     loop = asyncio.get_running_loop()
-    server = await loop.create_server(lambda: _Post(heard, hanging), "0.0.0.0", 0, backlog=1024)
+    server = await loop.create_server(lambda: protocol(heard), "0.0.0.0", 0, backlog=1024)
     pipe.send(server.sockets[0].getsockname()[1])
     told = asyncio.Event()
     loop.add_reader(pipe.fileno(), told.set)
@@ -98,29 +101,44 @@ async def _serve_hooks(pipe: Connection, hanging: frozenset[str]) -> None:
         told.clear()
 
 
-class _Box:
-    """Keeps who wrote what, and when."""
+class _Letter(asyncio.Protocol):
+    """An SMTP session, as far as a sender in order needs one (RFC 5321)."""
 
-    def __init__(self) -> None:
-        self.heard: list[Arrival] = []
+    def __init__(self, heard: list[Arrival]) -> None:
+        self._heard = heard
+        self._received = bytearray()
+        self._in_data = False
 
-    async def handle_DATA(self, _server: object, _session: object, envelope: Any) -> str:
-        content = envelope.original_content
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        transport.write(b"220 bench\r\n")
+
+    def data_received(self, data: bytes) -> None:
+        self._received += data
+        if not self._in_data:
+            self._answer()
+        elif self._received.endswith(b"\r\n.\r\n"):
+            self._keep(bytes(self._received))
+            self._received.clear()
+            self._in_data = False
+            self._transport.write(b"250 taken\r\n")
+
+    def _answer(self) -> None:
+        while b"\r\n" in self._received:
+            line, _, rest = self._received.partition(b"\r\n")
+            self._received = bytearray(rest)
+            word = bytes(line[:4]).upper()
+            self._in_data = word == b"DATA"
+            self._transport.write(b"354 go on\r\n" if self._in_data else b"250 well\r\n")
+            if word == b"QUIT":
+                self._transport.close()
+
+    def _keep(self, content: bytes) -> None:
         known, said = _MAIL_ID.search(content), _CONTENT.search(content)
         assert known is not None
         assert said is not None
-        self.heard.append(Arrival(known[1].decode(), said[1].decode(), time.time()))
-        return "250 taken"
-
-
-def serve_mail(pipe: Connection) -> None:
-    """Receive mail."""
-    box = _Box()
-    controller = LocalController(box, hostname="127.0.0.1", port=0, ready_timeout=10)
-    controller.start()
-    pipe.send(controller.port)
-    while pipe.recv():
-        pipe.send((box.heard, _cpu_s()))
+        self._heard.append(Arrival(known[1].decode(), said[1].decode(), time.time()))
 
 
 def _cpu_s() -> float:

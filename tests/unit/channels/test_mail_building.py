@@ -1,4 +1,5 @@
-"""A mail as RFC 5322, RFC 3834 and RFC 8058 want it, read back by the standard library's parser."""
+"""A mail as RFC 5322, RFC 3834 and RFC 8058 want it, read back by the standard library's parser and by
+another one, which shares no code with it."""
 
 from __future__ import annotations
 
@@ -10,8 +11,9 @@ from email.message import EmailMessage
 from email.policy import default
 
 import pytest
+from fast_mail_parser import parse_email
 
-from alerts.briefing.facts import MailParts
+from alerts.briefing.facts import Attachment, MailParts
 from alerts.errors import BadInput
 from service.channels.base import ChannelError, Outgoing
 from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
@@ -51,6 +53,43 @@ def test_headers_come_back_as_they_were_meant() -> None:
         "Content-Type": mail["Content-Type"],
     }
     assert mail.defects == []
+
+
+PICTURE = Attachment(
+    "night.png", "image/png", b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 40, "night@duskbell"
+)
+CALENDAR = Attachment("night.ics", "text/calendar", "BEGIN:VCALENDAR\r\nX:Peña\r\n".encode())
+WHOLE = replace(OUTGOING, mail=replace(OUTGOING.mail, attachments=(PICTURE, CALENDAR)))
+
+
+def test_another_parser_finds_the_same_parts_and_headers() -> None:
+    found = parse_email(wire(WHOLE))
+    assert found.subject == "Go tonight: Peña Ñ, leave by 19:40"
+    assert [text.replace("\r\n", "\n") for text in found.text_plain] == ["81 % – core\n.\nend\n"]
+    assert [text.strip() for text in found.text_html] == ["<p>81&nbsp;% – core</p>"]
+    headers = {name.lower(): value for name, (value, *_) in found.headers.items()}
+    assert headers["list-unsubscribe"] == "<https://duskbell.example.org/u/t0k3n?x=1>"
+    assert headers["list-unsubscribe-post"] == "List-Unsubscribe=One-Click"
+    assert headers["message-id"] == "<msg_0123456789abcdefghjkmnpqrs@example.org>"
+    files = {each.filename: bytes(each.content) for each in found.attachments}
+    assert files["night.png"] == PICTURE.content
+    assert files["night.ics"].replace(b"\r\n", b"\n") == CALENDAR.content.replace(b"\r\n", b"\n")
+
+
+def test_a_repeat_has_the_same_bytes_but_for_its_date() -> None:
+    later = replace(WHOLE, attempted_at=datetime(2026, 7, 18, 16, 0, tzinfo=UTC))
+    first, second = wire(WHOLE), wire(later)
+    assert re.sub(rb"\r\nDate: [^\r]+", b"", first) == re.sub(rb"\r\nDate: [^\r]+", b"", second)
+
+
+def test_no_boundary_stands_in_a_body() -> None:
+    mail = email.message_from_bytes(wire(WHOLE), policy=default)
+    boundaries = [part.get_boundary() for part in mail.walk() if part.is_multipart()]
+    assert len(set(boundaries)) == 3
+    hostile = replace(
+        OUTGOING, mail=MailParts("x", "\n".join(f"--{each}" for each in boundaries) + "\n", "<p>=_</p>")
+    )
+    assert len(list(email.message_from_bytes(wire(hostile), policy=default).iter_parts())) == 2  # type: ignore[attr-defined]
 
 
 def test_text_comes_first_and_html_second_with_the_same_characters() -> None:
