@@ -114,7 +114,9 @@ def _result(future: Future[R] | None) -> R | None:
     except BrokenExecutor:
         log.warning("a process of the crew ended; its work is done without it")
     except DBAPIError as error:
-        log.warning("a process of the crew couldn't read the store (%s); its work is done without it", error)
+        log.warning(
+            "a process of the crew couldn't read the store (%s); its work is done without it", error.orig
+        )
     return None
 
 

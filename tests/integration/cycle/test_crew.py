@@ -1,0 +1,204 @@
+"""Other processes decide the same as the service alone; what changes meanwhile is worked out anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import insert, select, update
+
+from alerts.assess import assess
+from alerts.night import Night, SkyWishes
+from alerts.site import HorizonLine
+from alerts.wishes import Wishes
+from service.bootstrap import Duskbell
+from service.cycle import judge, refresh, sky
+from service.cycle.crew import Crew, Desk
+from service.cycle.foreseeing import Foreseen, Foresight, Task, foresee_apart
+from service.cycle.judge import Judging
+from service.demo.story import FLAT
+from service.settings import Settings
+from service.store import calibrations, people, tables
+from service.store.codec import from_json, to_json
+from service.store.forecasts import newest_by_place, place_key
+from service.store.sites import add_site, newest_revision
+from service.store.wanted import due_looks
+
+from .world import START, Weather
+
+HALF_HOUR = timedelta(minutes=30)
+RIDGE = HorizonLine((0.0, 120.0, 240.0), (2.0, 9.0, 5.0))
+WISHES = (
+    Wishes(sky=SkyWishes(lowest_altitude_deg=None)),
+    Wishes(sky=SkyWishes(lowest_altitude_deg=None), drive=timedelta(hours=4)),
+    Wishes(sky=SkyWishes(lowest_altitude_deg=None), shortest_window=timedelta(hours=1), chance_go_pct=80),
+    Wishes(sky=SkyWishes(lowest_altitude_deg=12.0), days_ahead=2),
+)
+
+DECIDED = 4 * (6 + 6 + 6 + 3)
+"""Tonight and the nights ahead that each of the four wants to hear of, at four sites."""
+
+
+@contextmanager
+def town(folder: Path) -> Iterator[Duskbell]:
+    """Four sites, two of them close together, and four people who watch them all; nobody is sent anything."""
+    settings = Settings(data_dir=folder, database_url=f"sqlite:///{folder / 'town.sqlite3'}")
+    duskbell = Duskbell(settings, invented_weather=Weather(20.0).gather)
+    with duskbell.sessions.begin() as session:
+        owner = people.get_operator(session, zone=FLAT.zone, now=START)
+        for k in range(4):
+            site = replace(
+                FLAT,
+                name=f"Site {k}",
+                lat_deg=FLAT.lat_deg + 0.002 * k,
+                horizon=RIDGE if k % 2 else HorizonLine(),
+            )
+            add_site(session, owner, site, elevation_known=True, now=START)
+        for k, wishes in enumerate(WISHES):
+            address = people.add_address(session, owner, "email", f"p{k}@example.org", secrets=[], now=START)
+            for row in session.scalars(select(tables.Site)).all():
+                people.subscribe(session, address, row, wishes, now=START)
+    yield duskbell
+    duskbell.engine.dispose()
+
+
+def _prepare(duskbell: Duskbell, now: Any = START) -> None:
+    sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now)
+    refresh.run(duskbell.sessions, duskbell.gather, now)
+
+
+def _judging(duskbell: Duskbell, crew: Crew | None = None) -> Judging:
+    return Judging(duskbell.sessions, HALF_HOUR, ephemeris=duskbell.ephemeris, crew=crew)
+
+
+def _decided(duskbell: Duskbell) -> list[Any]:
+    """Every decision with all it rests on, every alert, and when each is looked at again."""
+    with duskbell.sessions() as session:
+        rows = session.scalars(select(tables.Decision)).all()
+        outlooks = {row.id: row for row in session.scalars(select(tables.Outlook))}
+        found: list[Any] = [
+            (row.subscription_id, row.night_name, row.verdict, row.fingerprint, row.chance_pct, row.why, row.why_text,
+             row.leave_by, row.finding.reasons, row.wishes, row.forecast_ids,
+             [(outlooks[key].inputs, outlooks[key].facts) for key in row.outlook_ids])
+            for row in rows
+        ]  # fmt: skip
+        found += [
+            (a.subscription_id, a.night_name, a.kind, a.facts) for a in session.scalars(select(tables.Alert))
+        ]
+        found += [(s.id, s.look_again_at) for s in session.scalars(select(tables.Subscription))]
+    return sorted(found, key=repr)
+
+
+@pytest.fixture
+def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As many blocks as addresses, and everything worth a crew."""
+    monkeypatch.setattr(judge, "SUBSCRIPTIONS_AT_ONCE", 1)
+    monkeypatch.setattr(judge, "WORTH_A_CREW", 1)
+    monkeypatch.setattr(sky, "WORTH_A_CREW", 1)
+
+
+@pytest.mark.usefixtures("small_blocks")
+def test_other_processes_decide_and_tell_the_same_as_the_service_alone(tmp_path: Path) -> None:
+    with town(tmp_path / "alone") as alone, town(tmp_path / "crew") as together:
+        _prepare(alone)
+        judge.run(_judging(alone), START, START)
+        with Crew(together.settings.store_url, 2) as crew:
+            sky.run_in_blocks(together.sessions, together.ephemeris, START, crew)
+            refresh.run(together.sessions, together.gather, START)
+            counts = judge.run(_judging(together, crew), START, START)
+        assert counts["decided"] == DECIDED
+        assert _decided(alone) == _decided(together)
+
+
+def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path: Path) -> None:
+    with town(tmp_path) as duskbell:
+        _prepare(duskbell)
+        judge.run(_judging(duskbell), START, START)
+        with duskbell.sessions() as session:
+            rows = session.scalars(select(tables.Decision)).all()
+            for row in rows:
+                wishes = from_json(Wishes, row.wishes)
+                subscription = session.get_one(tables.Subscription, row.subscription_id)
+                stored = newest_revision(session, subscription.site_id)
+                night = from_json(Night, session.get_one(tables.Night, row.night_id).facts)
+                place = place_key(stored.site)
+                forecasts = [each.forecast for each in newest_by_place(session, {place}, START)[place]]
+                correct = calibrations.correction(session, stored.site_id, START)
+                verdict = assess(stored.site, night, forecasts, wishes, now=START, correct=correct)
+                assert row.verdict == verdict.word.value
+                assert row.chance_pct == verdict.chance_pct
+                texts = [reason["text"] for reason in row.finding.reasons][1:]
+                assert texts == [reason.text for reason in verdict.reasons][1:]
+        assert len(rows) == DECIDED
+
+
+def _foreseen(duskbell: Duskbell) -> tuple[Foresight, Task, Foreseen]:
+    """What a process of the crew makes of everything that is due."""
+    with duskbell.sessions() as session:
+        due = tuple(due_looks(session, START))
+    task = Task(due, START, START, HALF_HOUR, False)
+    desk = Desk(duskbell.settings.store_url)
+    found = foresee_apart(desk, task)
+    return desk.kept["foresight", START, HALF_HOUR, False], task, found
+
+
+def _pause(duskbell: Duskbell) -> None:
+    with duskbell.sessions.begin() as session:
+        mine = update(tables.Subscription).where(tables.Subscription.id == 1)
+        session.execute(mine.values(paused_until=START + timedelta(days=9)))
+
+
+def _wish_otherwise(duskbell: Duskbell) -> None:
+    with duskbell.sessions.begin() as session:
+        mine = update(tables.Subscription).where(tables.Subscription.id == 1)
+        session.execute(mine.values(wishes=to_json(replace(WISHES[0], chance_go_pct=90))))
+
+
+def _describe_anew(duskbell: Duskbell) -> None:
+    with duskbell.sessions.begin() as session:
+        row = session.get_one(tables.SiteRevision, 1)
+        values = {name: getattr(row, name) for name in ("site_id", "lat_deg", "lon_deg", "zone", "facts")}
+        session.execute(insert(tables.SiteRevision).values(revision=2, created_at=START, **values))
+
+
+def _hear_from_a_feed(duskbell: Duskbell) -> None:
+    with duskbell.sessions.begin() as session:
+        row = tables.Forecast(
+            place="0,0", feed="f", provider="", lineage="", model="", fetched_at=START, rejected="no"
+        )
+        session.add(row)
+
+
+def _decide_meanwhile(duskbell: Duskbell) -> None:
+    judge.run(_judging(duskbell), START - timedelta(minutes=1), START)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [_pause, _wish_otherwise, _describe_anew, _hear_from_a_feed, _decide_meanwhile],
+    ids=["paused", "wishes", "site", "forecast", "judged"],
+)
+def test_what_was_foreseen_from_other_rows_is_worked_out_anew(tmp_path: Path, change: Any) -> None:
+    with town(tmp_path) as duskbell:
+        _prepare(duskbell)
+        foresight, task, found = _foreseen(duskbell)
+        block = judge._Block(foresight, task.due, found)
+        with duskbell.sessions() as session:
+            assert block._still_right(session) is found
+        change(duskbell)
+        with duskbell.sessions() as session:
+            assert block._still_right(session) is None
+
+
+@pytest.mark.usefixtures("small_blocks")
+def test_without_its_crew_the_service_does_the_work_itself(tmp_path: Path) -> None:
+    with town(tmp_path) as duskbell:
+        _prepare(duskbell)
+        crew = Crew(f"sqlite:///{tmp_path / 'another.sqlite3'}", 2)
+        with crew:
+            assert judge.run(_judging(duskbell, crew), START, START)["decided"] == DECIDED
