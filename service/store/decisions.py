@@ -8,7 +8,7 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import func, insert, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, lazyload
 
 from service.store import tables
 from service.store.chunks import in_chunks
@@ -17,19 +17,30 @@ from service.store.packed import Packed
 SubscriptionNight = tuple[int, date]
 
 
-def newest_decisions(
+def newest_decision_ids(
     session: Session, subscription_ids: Iterable[int], first: date
-) -> dict[SubscriptionNight, tables.Decision]:
+) -> dict[SubscriptionNight, int]:
     """The newest decision for each subscription and night from `first` on."""
-    newest = (
-        select(func.max(tables.Decision.id))
-        .where(
-            tables.Decision.subscription_id.in_(set(subscription_ids)), tables.Decision.night_name >= first
-        )
-        .group_by(tables.Decision.subscription_id, tables.Decision.night_name)
+    decision = tables.Decision
+    query = (
+        select(decision.subscription_id, decision.night_name, func.max(decision.id))
+        .where(decision.subscription_id.in_(set(subscription_ids)), decision.night_name >= first)
+        .group_by(decision.subscription_id, decision.night_name)
     )
-    rows = session.scalars(select(tables.Decision).where(tables.Decision.id.in_(newest)))
-    return {(row.subscription_id, row.night_name): row for row in rows}
+    return {(subscription_id, name): newest for subscription_id, name, newest in session.execute(query)}
+
+
+def decisions_by_id(session: Session, ids: Iterable[int]) -> dict[int, tables.Decision]:
+    """Those decisions with their reasons, each by its id."""
+    return {
+        row.id: row
+        for part in in_chunks(sorted(set(ids)))
+        for row in session.scalars(
+            select(tables.Decision)
+            .where(tables.Decision.id.in_(part))
+            .options(lazyload(tables.Decision.snapshot))
+        )
+    }
 
 
 def newest_decision(session: Session, subscription_id: int, night_name: date) -> tables.Decision | None:

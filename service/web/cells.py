@@ -57,13 +57,13 @@ class NightCell:
 
 
 def cell_of_row(
-    row: tables.Night, night: Night, decision: tables.Decision | None, site: Site, wishes: Wishes | None
+    night_id: int, night: Night, decision: tables.Decision | None, site: Site, wishes: Wishes | None
 ) -> NightCell:
     """The cell of a stored night. wishes: of the person who looks; None leaves out what is personal."""
     window = _decided_window(decision) or _longest(each.span for each in night.windows)
-    judged = decision is not None and decision.night_id == row.id
+    judged = decision is not None and decision.night_id == night_id
     return NightCell(
-        name=row.name,
+        name=night.name,
         verdict=decision.verdict if decision is not None and judged else "",
         window=window,
         minutes=sum(each.span.minutes for each in night.windows),

@@ -89,7 +89,10 @@ def judged_night(
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
     decision = newest_decision(session, watcher.id, name) if watcher is not None else None
     if decision is not None:
-        return _with_skies(skies, seen, _decided(session, decision, watcher, is_mine=is_mine))
+        key = ("decided", decision.id, decision.confirmed_at)
+        decided = skies.keep(key, lambda: _decided(session, decision))
+        known = replace(decided, decision=decision, subscription=watcher, is_mine=is_mine)
+        return _with_skies(skies, seen, known)
     wishes = from_json(Wishes, watcher.wishes) if watcher is not None else default_wishes()
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
     forecasts = _at_hand(session, seen.stored.site, night, now)
@@ -133,9 +136,8 @@ def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> table
     return next(iter(mine + owners), None)
 
 
-def _decided(
-    session: Session, decision: tables.Decision, watcher: tables.Subscription | None, *, is_mine: bool
-) -> JudgedNight:
+def _decided(session: Session, decision: tables.Decision) -> JudgedNight:
+    """The night as it was decided, without rows: it is kept for the next who looks."""
     night_row = session.get_one(tables.Night, decision.night_id)
     night = from_json(Night, night_row.facts)
     revision = session.get_one(tables.SiteRevision, decision.site_revision_id)
@@ -146,9 +148,6 @@ def _decided(
         wishes=from_json(Wishes, decision.wishes),
         as_of=decision.confirmed_at,
         forecasts=_behind(session, decision, night),
-        decision=decision,
-        subscription=watcher,
-        is_mine=is_mine,
     )
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import TypeVar, cast
+from typing import TYPE_CHECKING, TypeVar, cast
 
 import numpy as np
 
@@ -20,10 +19,17 @@ from alerts.sky.ephemeris import Ephemeris, utc_from_posix
 from alerts.skyview import WindowSky, optical_depth, window_skies
 from alerts.span import Span
 from alerts.verdict import Verdict
+from service.web.keeper import Keeper
+
+if TYPE_CHECKING:
+    from service.web.cells import NightCell
 
 T = TypeVar("T")
 MOST_KEPT = 12_000
 """About ten entries a site that is looked at; its pictures are the largest, some 60 kB together."""
+
+MOST_CELLS = 60_000
+"""Fourteen a site and person; each a few hundred bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,14 +47,14 @@ class Skies:
     """Nights and seasons by what they are made of: site as described, wishes, dates. Safe for threads.
 
     What the store holds is read from there; this is for sites that nobody watches, for dates that no
-    cycle looks at, and for what someone is only trying out.
+    cycle looks at, and for what someone is only trying out. cells: nights of the store as rows of nights
+    show them, see `service.web.watching`.
     """
 
     def __init__(self, open_ephemeris: Callable[[], Ephemeris], most_kept: int = MOST_KEPT) -> None:
         self._open = open_ephemeris
-        self._most = most_kept
-        self._kept: OrderedDict[Hashable, object] = OrderedDict()
-        self._lock = threading.Lock()
+        self._kept: Keeper[object] = Keeper(most_kept)
+        self.cells: Keeper[NightCell] = Keeper(MOST_CELLS)
 
     @property
     def ephemeris(self) -> Ephemeris:
@@ -98,7 +104,7 @@ class Skies:
         found: dict[Site, tuple[BareNight, ...]] = {}
         missing: defaultdict[date, list[Site]] = defaultdict(list)
         for site, first in firsts.items():
-            kept = self._get(("bare", site, first, count, wishes))
+            kept = self._kept.get(("bare", site, first, count, wishes))
             if kept is None:
                 missing[first].append(site)
             else:
@@ -107,28 +113,12 @@ class Skies:
             whole = nights_for_sites(group, first, count, wishes, self.ephemeris)
             for row, site in enumerate(group):
                 found[site] = _bare(whole, row)
-                self._put(("bare", site, first, count, wishes), found[site])
+                self._kept.put(("bare", site, first, count, wishes), found[site])
         return found
 
     def keep(self, key: Hashable, make: Callable[[], T]) -> T:
         """What was made before under that key, else what `make` makes now. key: all that it is made of."""
-        kept = self._get(key)
-        if kept is None:
-            kept = make()
-            self._put(key, kept)
-        return cast(T, kept)
-
-    def _get(self, key: Hashable) -> object | None:
-        with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-            return self._kept.get(key)
-
-    def _put(self, key: Hashable, made: object) -> None:
-        with self._lock:
-            self._kept[key] = made
-            while len(self._kept) > self._most:
-                self._kept.popitem(last=False)
+        return cast(T, self._kept.keep(key, make))
 
 
 def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:

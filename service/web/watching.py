@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from alerts.night import Night
+from alerts.site import Site
 from alerts.wishes import Wishes
 from service.store import tables
+from service.store.chunks import in_chunks
 from service.store.codec import from_json
-from service.store.decisions import newest_decisions
+from service.store.decisions import decisions_by_id, newest_decision_ids
 from service.store.people import default_wishes
 from service.store.sites import StoredSite, newest_revisions
 from service.web.access import Viewer
@@ -67,7 +71,7 @@ def site_rows(
     """Each site with its coming nights, in the order given."""
     stored = newest_revisions(session, {row.id for row in sites})
     watchers = watchers_of(session, sites, viewer)
-    rows = _stored_rows(session, stored, watchers, viewer, now)
+    rows = _stored_rows(session, skies, stored, watchers, viewer, now)
     bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
     wishes = default_wishes().sky
     unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, wishes) if bare else {}
@@ -106,8 +110,21 @@ def watchers_of(
     return chosen
 
 
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """A cell to make: of which night, by which decision, for whose wishes as text, "" for nobody's."""
+
+    night_id: int
+    computed_at: datetime
+    decision_id: int | None
+    wished: str
+    site: Site = field(compare=False)
+    wishes: Wishes | None = field(compare=False)
+
+
 def _stored_rows(
     session: Session,
+    skies: Skies,
     stored: Mapping[int, StoredSite],
     watchers: Mapping[int, tables.Subscription],
     viewer: Viewer | None,
@@ -116,34 +133,60 @@ def _stored_rows(
     """By site the cells of the nights that the store holds for its watcher's wishes."""
     nights = _coming(session, {stored[site_id].revision_id for site_id in watchers}, now)
     first = (now - _LOOK_BACK).date()
-    decided = newest_decisions(session, [each.id for each in watchers.values()], first)
-    found: dict[int, list[NightCell]] = {}
+    decided = newest_decision_ids(session, [each.id for each in watchers.values()], first)
+    wanted: dict[int, list[_Wanted]] = {}
     for site_id, watcher in watchers.items():
-        wishes = from_json(Wishes, watcher.wishes)
-        mine = wishes if viewer is not None and watcher.person_id == viewer.person_id else None
-        found[site_id] = [
-            cell_of_row(
-                row,
-                from_json(Night, row.facts),
-                decided.get((watcher.id, row.name)),
-                stored[site_id].site,
-                mine,
-            )
-            for row in nights[stored[site_id].revision_id, watcher.sky_key]
+        is_mine = viewer is not None and watcher.person_id == viewer.person_id
+        mine = from_json(Wishes, watcher.wishes) if is_mine else None
+        wished = json.dumps(watcher.wishes) if is_mine else ""
+        site = stored[site_id].site
+        wanted[site_id] = [
+            _Wanted(night.id, night.computed_at, decided.get((watcher.id, night.name)), wished, site, mine)
+            for night in nights[stored[site_id].revision_id, watcher.sky_key]
         ]
-    return found
+    cells = _cells(session, skies, [each for row in wanted.values() for each in row])
+    return {site_id: [cells[each] for each in row] for site_id, row in wanted.items()}
+
+
+def _cells(session: Session, skies: Skies, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:
+    """The cells: those that were made before, and those that are made now, read in one go."""
+    known = {each: skies.cells.get(each) for each in wanted}
+    missing = [each for each, cell in known.items() if cell is None]
+    nights = _nights_by_id(session, {each.night_id for each in missing})
+    decisions = decisions_by_id(session, {each.decision_id for each in missing if each.decision_id})
+    made: dict[_Wanted, NightCell] = {}
+    for each in missing:
+        decision = decisions[each.decision_id] if each.decision_id else None
+        made[each] = cell_of_row(each.night_id, nights[each.night_id], decision, each.site, each.wishes)
+        skies.cells.put(each, made[each])
+    return {**{each: cell for each, cell in known.items() if cell is not None}, **made}
+
+
+def _nights_by_id(session: Session, ids: Collection[int]) -> dict[int, Night]:
+    query = select(tables.Night.id, tables.Night.facts)
+    return {
+        night_id: from_json(Night, facts)
+        for part in in_chunks(sorted(ids))
+        for night_id, facts in session.execute(query.where(tables.Night.id.in_(part)))
+    }
 
 
 def _coming(
     session: Session, revision_ids: Iterable[int], now: datetime
-) -> defaultdict[tuple[int, str], list[tables.Night]]:
+) -> defaultdict[tuple[int, str], list[Any]]:
+    """The nights ahead by revision and sky wishes, in their order; without what happens in them."""
+    night = tables.Night
     query = (
-        select(tables.Night)
-        .where(tables.Night.site_revision_id.in_(set(revision_ids)), tables.Night.ends > now)
-        .order_by(tables.Night.name)
+        select(night.id, night.name, night.site_revision_id, night.sky_key, night.computed_at)
+        .where(
+            night.site_revision_id.in_(set(revision_ids)),
+            night.ends > now,
+            night.starts < now + timedelta(days=NIGHTS_SHOWN + 1),
+        )
+        .order_by(night.name)
     )
-    nights: defaultdict[tuple[int, str], list[tables.Night]] = defaultdict(list)
-    for row in session.scalars(query):
+    nights: defaultdict[tuple[int, str], list[Any]] = defaultdict(list)
+    for row in session.execute(query):
         nights[row.site_revision_id, row.sky_key].append(row)
     return nights
 
