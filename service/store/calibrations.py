@@ -83,7 +83,7 @@ def refit_if_due(session: Session, now: datetime) -> bool:
 def refit(session: Session, now: datetime) -> Calibration | None:
     """A new version from all pairs so far, used at once unless an operator pinned one. None while there
     are no pairs, or none since the newest version."""
-    pairs = load_pairs(session)
+    pairs = load_pairs(session, with_lineages=False)
     last = newest(session)
     if not len(pairs):
         return None

@@ -64,8 +64,8 @@ def load_pairs(
         query = query.where(RecordRow.site_id == site_id)
     if lead is not None:
         query = query.where(RecordRow.lead == lead.value)
-    found = session.execute(query.order_by(RecordRow.night_name, RecordRow.id))
-    return joined([_pairs_of(rows) for rows in found.partitions(ROWS_AT_ONCE)])
+    ordered = query.order_by(RecordRow.night_name, RecordRow.id).execution_options(yield_per=ROWS_AT_ONCE)
+    return joined([_pairs_of(rows) for rows in session.execute(ordered).partitions()])
 
 
 def _settled_rows(*, with_lineages: bool) -> Any:

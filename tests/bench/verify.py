@@ -3,10 +3,13 @@
     python tests/bench/verify.py [--quick] [--json]
 
 The decisions are those of simulated seasons with known truth: 500 sites, 334 nights, six leads, ensembles
-that are too sure of themselves. `fit_s` is one nightly refit of all maps on all of them, trials included;
-`verify_s` the making of the pairs from single statements, `record_s` all records by lead and by site. The
-Brier scores are of the last 30 % of the nights, the maps being fitted on the others. What is measured is
-told on standard error as it comes; the last line on standard output is one JSON object.
+that are too sure of themselves. They are stored as rows of the record in SQLite. `fit_s` is one nightly
+refit: all of them read from the store, all maps fitted, trials included, and the version kept; `load_s` is
+the reading alone, `line_s` what a cycle reads for its briefings' lines, `site_s` a site's whole record.
+`verify_s` is the making of pairs from single statements, `rows_us` what one stored decision costs on its way
+to a row, `record_s` all records by lead and by site. The Brier scores are of the last 30 % of the nights, the
+maps being fitted on the others. What is measured is told on standard error as it comes; the last line on
+standard output is one JSON object.
 """
 
 from __future__ import annotations
@@ -15,9 +18,12 @@ import argparse
 import json
 import os
 import resource
+import sqlite3
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import islice
 from pathlib import Path
@@ -39,6 +45,15 @@ from alerts.track.outcome import Outcome, judge_night
 from alerts.track.pairs import JudgedNight, Pairs, build_pairs, joined
 from alerts.track.record import records_by_lead, records_by_site
 from alerts.track.score import brier_score, brier_skill
+from service.bootstrap import Duskbell
+from service.settings import Settings
+from service.store import calibrations, recordrows
+from service.store.codec import to_json
+from service.store.migrate import require_current
+from service.store.pairs import load_pairs
+from service.store.people import default_wishes
+from service.trackrecord import load_record
+from tests.integration.track.remembered import Remembered, remember, watch
 from tests.unit.track.files import SITE
 from tests.unit.track.seasons import season
 from tests.unit.track.test_witness_seasons import EVENT, true_sky, witnesses
@@ -94,6 +109,75 @@ def all_records(pairs: Pairs) -> int:
     return leads + sum(1 for _ in records_by_site(pairs, Lead.EVENING))
 
 
+ROW = """INSERT INTO record_row (event_id, site_id, night_name, lead, judge, clear, chance_pct,
+raw_chance_pct, told_go, is_barred, member_share, lineages, wishes_key, go_limit_pct, is_counted)
+VALUES (?, ?, ?, ?, 'stations', ?, ?, ?, ?, 0, 1.0, ?, 'usual', 70, 1)"""
+
+
+def store(folder: Path, pairs: Pairs) -> Duskbell:
+    """An installation whose record holds these pairs."""
+    duskbell = Duskbell(Settings(data_dir=folder, contact="bench@example.org"))
+    require_current(duskbell.engine)
+    connection = sqlite3.connect(folder / "duskbell.sqlite3")
+    with connection:
+        connection.executemany(ROW, _rows(pairs))
+        connection.execute(
+            "INSERT INTO wish_set VALUES ('usual', ?)", [json.dumps(to_json(default_wishes()))]
+        )
+    connection.close()
+    return duskbell
+
+
+def _rows(pairs: Pairs) -> Iterator[tuple[object, ...]]:
+    names = {int(each): date.fromordinal(int(each)).isoformat() for each in np.unique(pairs.night)}
+    columns = (pairs.site, pairs.night, pairs.lead, pairs.clear, pairs.stated, pairs.told_go)
+    for i, (site, night, lead, clear, said, told) in enumerate(
+        zip(*(each.tolist() for each in columns), strict=True)
+    ):
+        pct = round(100 * said)
+        models = json.dumps({"ecmwf": said, "gfs": said, "icon": said})
+        yield i, site + 1, names[night], LEADS[lead].value, int(clear), pct, pct, int(told), models
+
+
+def stored(folder: Path, pairs: Pairs) -> dict[str, float]:
+    """What the record costs once it lies in a store."""
+    made_s, duskbell = timed(lambda: store(folder, pairs))
+    say(f"{len(pairs)} rows stored: {made_s:.1f} s")
+    with duskbell.sessions.begin() as session:
+        load_s, kept = timed(lambda: load_pairs(session))
+        line_s, _ = timed(lambda: load_pairs(session, lead=Lead.EVENING, with_lineages=False))
+        site_s, _ = timed(lambda: load_record(session, 1))
+        assert len(kept) == len(pairs)
+        del kept
+        fit_s, version = timed(lambda: calibrations.refit(session, MADE))
+    assert version is not None
+    duskbell.engine.dispose()
+    say(f"one refit from the store: {fit_s:.2f} s, {', '.join(each.method for each in version.leads)}")
+    say(f"read: all {load_s:.2f} s, a cycle's lines {line_s:.2f} s, a site's record {site_s:.3f} s")
+    return {
+        "fit_s": round(fit_s, 2),
+        "load_s": round(load_s, 2),
+        "line_s": round(line_s, 2),
+        "site_s": round(site_s, 3),
+    }
+
+
+def rows_us(folder: Path, windows: int) -> float:
+    """One stored decision read, with its reasons and outlook, and written as a row of the record."""
+    duskbell = Duskbell(Settings(data_dir=folder, contact="bench@example.org"))
+    require_current(duskbell.engine)
+    start = MADE.replace(hour=22)
+    told = [
+        Remembered(start + timedelta(days=i), dict.fromkeys(LEADS, 60), i % 3 == 0) for i in range(windows)
+    ]
+    with duskbell.sessions.begin() as session:
+        remember(session, watch(session, replace(SITE, name="Bench"), MADE), told)
+        spent, written = timed(lambda: sum(iter(lambda: recordrows.write_due(session), 0)))
+    duskbell.engine.dispose()
+    assert written == windows
+    return spent / (windows * len(LEADS)) * 1e6
+
+
 def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
@@ -107,18 +191,23 @@ def measure(quick: bool) -> dict[str, object]:
     say(f"pairs from single statements: {verify_s:.1f} s, {len(kept)} pairs")
     record_s, records = timed(lambda: all_records(pairs))
     say(f"{records} records: {record_s:.2f} s")
-    fit_s, version = timed(lambda: fit_calibration(pairs, version="bench", made_at=MADE))
-    say(f"one refit of all maps: {fit_s:.2f} s, {', '.join(each.method for each in version.leads)}")
+    with tempfile.TemporaryDirectory() as folder:
+        read = stored(Path(folder), pairs)
     peak = peak_mb()
+    with tempfile.TemporaryDirectory() as folder:
+        a_row_us = rows_us(Path(folder), 100 if quick else 400)
+    version = fit_calibration(pairs, version="bench", made_at=MADE)
     judge_us = judging_us(500 if quick else 5000)
     say(f"one night judged: {judge_us:.0f} us; peak {peak:.0f} MB")
     return {
         "decisions": len(pairs),
-        "fit_s": round(fit_s, 3),
+        "fit_s": read.pop("fit_s"),
         "peak_mb": round(peak, 1),
         **later_scores(pairs),
         "verify_s": round(verify_s, 2),
         "record_s": round(record_s, 3),
+        **read,
+        "rows_us": round(a_row_us),
         "judge_us_per_night": round(judge_us),
         "fitted_leads": sum(each.method in (Method.LOGISTIC, Method.ISOTONIC) for each in version.leads),
     }

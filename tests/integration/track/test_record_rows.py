@@ -16,7 +16,7 @@ from alerts.track.evidence import SeenSky
 from alerts.track.leads import Lead
 from alerts.track.pairs import build_pairs
 from alerts.track.words import forecasts_like, say_like
-from alerts.wishes import Wishes
+from alerts.wishes import Trip, Wishes
 from service.demo.story import SATURDAY
 from service.observations import awc
 from service.store import recordrows, tables, track
@@ -95,6 +95,9 @@ def test_wishes_that_differ_in_the_go_limit_alone_share_a_ledger() -> None:
     usual = Wishes()
     assert wishes_key(usual) == wishes_key(replace(usual, chance_go_pct=90, quiet=None))
     assert wishes_key(usual) != wishes_key(replace(usual, wind_limit_ms=5.0))
+    trip = Trip(SATURDAY, SATURDAY, start="Aunt's house")
+    elsewhere = replace(usual, trips=(replace(trip, start="Cabin"),))
+    assert wishes_key(replace(usual, trips=(trip,))) == wishes_key(elsewhere)
 
 
 def test_another_wish_has_rows_of_its_own_that_the_record_leaves_out(past: Past) -> None:
