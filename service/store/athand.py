@@ -13,7 +13,7 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import event, make_url
+from sqlalchemy import Engine, event, make_url
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -42,12 +42,22 @@ def sessions_at_hand(settings: Settings) -> sessionmaker[Session] | None:
         engine = open_engine(settings.store_url, statement_timeout=f"{BUSY_FOR_MS}ms")
         if is_file:
             event.listen(engine, "connect", _hurry)
-        if current_revision(engine) != head_revision():
-            return None
+        is_ours = _is_of_this_version(engine)
     except (StoreError, DBAPIError) as error:
         log.warning("the store isn't used for this answer: %s", error)
         return None
-    return sessionmaker(engine, expire_on_commit=False)
+    return sessionmaker(engine, expire_on_commit=False) if is_ours else None
+
+
+def _is_of_this_version(engine: Engine) -> bool:
+    """Leaves the engine without connections where it isn't."""
+    is_ours = False
+    try:
+        is_ours = current_revision(engine) == head_revision()
+    finally:
+        if not is_ours:
+            engine.dispose()
+    return is_ours
 
 
 def _hurry(connection: sqlite3.Connection, _entry: Any) -> None:

@@ -22,9 +22,12 @@ from service.cli import weatherat
 from service.cli.main import duskbell
 from service.feeds.breaker import Breaker, State
 from service.feeds.deadline import Deadline
+from service.feeds.limits import Allowance
 from service.feeds.wiring import ask_now, at_hand
 from service.settings import load_settings
 from service.store import athand, feedstate
+from service.store.engine import open_engine
+from service.store.migrate import current_revision, upgrade
 
 HERE = Site("Here", 0.3, 36.0, 1500.0, "Africa/Nairobi")
 """At the equator every night is dark for some hours."""
@@ -186,3 +189,22 @@ def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkey
     assert server.seen
     assert json.loads(ran.stdout)["night"]
     assert (settings / "duskbell.sqlite3").exists() is has_store
+
+
+def test_on_either_database_only_a_store_of_this_version_is_used(store_url, monkeypatch):
+    monkeypatch.setenv("DUSKBELL_DATABASE_URL", store_url)
+    assert athand.sessions_at_hand(load_settings()) is None, "an empty one is left empty"
+    engine = open_engine(store_url)
+    assert current_revision(engine) is None
+    upgrade(engine)
+    sessions = athand.sessions_at_hand(load_settings())
+    with sessions.begin() as session:
+        assert feedstate.spend(session, "metno", Allowance({1: 20}), 1, datetime.now(UTC)) is None
+    sessions.kw["bind"].dispose()
+    engine.dispose()
+
+
+def test_a_database_that_cannot_be_reached_is_done_without(monkeypatch, caplog):
+    monkeypatch.setenv("DUSKBELL_DATABASE_URL", "postgresql+psycopg://nobody@127.0.0.1:1/none")
+    assert athand.sessions_at_hand(load_settings()) is None
+    assert "the store isn't used for this answer" in caplog.text
