@@ -83,12 +83,13 @@ class Email:
             return talk.deliver(envelope, deadline)
 
 
-def try_relay(server: MailServer, sender: str) -> None:
-    """Greet the relay, secure the line, log in and leave; ChannelError says what doesn't work."""
+def try_relay(server: MailServer, sender: str, return_path: str = "") -> None:
+    """Greet the relay, secure the line, log in, name the sender, and leave without a message; ChannelError
+    says what doesn't work."""
     tls = None if server.security == "none" else ssl.create_default_context(cafile=server.ca_file)
     talk = _Talk(server, tls, sender_address(sender).domain)
     with Deadline(server.whole_timeout_s) as deadline:
-        talk.open(deadline).leave()
+        talk.try_sender(sender_address(return_path or sender).addr_spec, deadline)
 
 
 class OutboxFolder:
@@ -217,6 +218,16 @@ class _Talk:
             relay.close()
             raise _setup_error(error, deadline) from error
         return relay
+
+    def try_sender(self, sender: str, deadline: Deadline) -> None:
+        """Whether a message from that sender would be listened to."""
+        relay = self.open(deadline)
+        try:
+            _expect(relay.mail(sender), 200, ours=True)
+        except (smtplib.SMTPException, OSError) as error:
+            raise _broken(error, deadline, maybe_sent=False, ours=True) from error
+        finally:
+            relay.leave()
 
     def _offer(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> None:
         """MAIL, RCPT and DATA, up to the relay's "go ahead"."""

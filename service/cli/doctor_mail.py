@@ -13,12 +13,15 @@ if TYPE_CHECKING:
 
 FindTexts = Callable[[str], Sequence[str]]
 """The TXT records of a name; empty when it has none. Raises OSError when nobody could be asked."""
+LOGIN_CODES = ("534", "535", "538")
+"""Replies about a login (RFC 4954)."""
 DNS_WITHIN_S = 3.0
 RELAY_WITHIN_S = 8.0
 
 
 def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Iterator[Finding]:
-    """All findings about mail; the relay is greeted, secured and logged in to, and no mail is sent."""
+    """All findings about mail; the relay is greeted, secured, logged in to and told the sender, and no mail
+    is sent."""
     if not settings.smtp_host:
         yield Finding("note", "mail", f"no relay is set; mail is written as .eml files to {settings.outbox}")
         return
@@ -41,7 +44,7 @@ def _relay(settings: Settings) -> Iterator[Finding]:
     where = f"{settings.smtp_host}:{settings.smtp_port}"
     server = replace(wiring.mail_server, step_timeout_s=RELAY_WITHIN_S / 2, whole_timeout_s=RELAY_WITHIN_S)
     try:
-        try_relay(server, settings.mail_from)
+        try_relay(server, settings.mail_from, settings.mail_return_path)
     except ChannelError as error:
         yield Finding("wrong", "mail", f"{where}: {error.text}. {_advice(error.code)}")
         return
@@ -59,8 +62,10 @@ def _advice(code: str) -> str:
         return "Set smtp_security to tls or none, or let the relay offer STARTTLS."
     if code == "tls":
         return "Its certificate must be valid for the name in smtp_host."
-    if code.startswith("5"):
+    if code.startswith(LOGIN_CODES):
         return "Check smtp_user and smtp_password."
+    if code[:1] in ("4", "5"):
+        return "Check smtp_security and mail_from; the relay must allow that sender."
     return "Check smtp_host and smtp_port."
 
 
