@@ -17,15 +17,20 @@ from alerts.track.leads import Lead
 from alerts.track.pairs import build_pairs
 from alerts.track.words import forecasts_like, say_like
 from alerts.wishes import Trip, Wishes
-from service.demo.story import SATURDAY
+from service.bootstrap import Duskbell
+from service.demo.story import FLAT, SATURDAY
 from service.observations import awc
+from service.recordtable import record_csv
+from service.settings import Settings
 from service.store import recordrows, tables, track
 from service.store.codec import from_json, to_json
+from service.store.migrate import require_current
 from service.store.pairs import find_told, load_pairs
 from service.store.recordrows import find_wishes, wishes_key
 from service.store.tables_track import JudgedEvent, RecordRow, StationReport
-from service.trackrecord import load_record, record_page
+from service.trackrecord import everywhere, load_record, record_page
 from tests.integration.track.past import AFTER, NEXT_DAY, Past, over
+from tests.integration.track.remembered import Remembered, remember, watch
 from tests.unit.track.files import pairs as made_pairs
 
 
@@ -164,6 +169,28 @@ def test_the_sources_of_reports_are_credited_with_the_record(past: Past) -> None
         found = load_record(session)
     assert found.credits == ("Station reports: NOAA / NWS Aviation Weather Center",)
     assert list(record_page("All sites", found))[-1] == found.credits[0]
+
+
+def test_a_record_is_read_alike_from_both_databases(tmp_path: Path, store_url: str) -> None:
+    duskbell = Duskbell(Settings(data_dir=tmp_path, database_url=store_url, contact="test@example.org"))
+    require_current(duskbell.engine)
+    said = {Lead.EVENING: 80, Lead.DAY_1: 60}
+    with duskbell.sessions.begin() as session:
+        watched = watch(session, FLAT, AFTER)
+        days = [AFTER - timedelta(days=400 + i) for i in range(4)]
+        remember(session, watched, [Remembered(day, said, i % 2 == 0) for i, day in enumerate(days)])
+        assert recordrows.write_due(session) == 4
+    with duskbell.sessions() as session:
+        found = load_record(session, watched.site_id)
+        table = record_csv(session)
+        counts = everywhere(session)
+    duskbell.engine.dispose()
+    assert list(found.records) == [Lead.EVENING, Lead.DAY_1]
+    assert found.records[Lead.EVENING].calls.go_clear == 2
+    assert (found.ledgers[0].limit_pct, found.ledgers[0].now.gone) == (70, 4)
+    assert table.count("\n") == 5
+    assert counts is not None
+    assert (int(counts.nights.sum()), int(counts.clear.sum())) == (4, 2)
 
 
 def test_an_empty_record_is_read_as_one(past: Past) -> None:
