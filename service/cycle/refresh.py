@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.night import Night
 from alerts.span import Span
 from alerts.weather.record import Forecast, Place
+from service.crashpoints import crash_point
 from service.cycle.sights import Aside, Look, ask_along, with_sights
 from service.feeds.base import FeedFailure, Gathered, join
 from service.store import feedstate, forecasts, tables
@@ -84,9 +85,11 @@ def _refresh(
     """Ask about some of the places, and keep what came in a transaction of its own."""
     gathered = gather([need.asked for need in due], Span(now, max(need.span.end for need in due)))
     aside = ask_along(gather, gathered.forecasts, [look for need in due for look in need.looks], now)
+    crash_point("refresh.asked")
     with sessions.begin() as session:
         kept, rejected = _keep(session, due, gathered, aside, now)
         wanted.judge_again(session, {row.place for row in kept})
+    crash_point("refresh.kept")
     return _counts(join((gathered, aside.gathered)), len(kept), rejected)
 
 

@@ -18,6 +18,7 @@ from alerts import RULES_VERSION
 from alerts.night import Night, SkyWishes, name_at, nights_for_sites
 from alerts.nightbulk import readable_nights
 from alerts.sky.ephemeris import Ephemeris
+from service.crashpoints import crash_point
 from service.cycle.crew import Crew, Desk
 from service.store import tables
 from service.store.chunks import in_chunks
@@ -65,6 +66,7 @@ def run_in_blocks(
     for rows in _rows(needs, ephemeris, now, crew if much else None):
         with sessions.begin() as session:
             added += _keep(session, rows)
+        crash_point("sky.kept")
     return added
 
 
