@@ -43,14 +43,14 @@ SHORT_LEADS: Mapping[Lead, str] = {
     Lead.DAY_3: "3 days",
     Lead.DAY_5: "5 days",
 }
-STATES = {"clear": "clear", "not_clear": "not clear", "unsure": "unsure"}
 Look = Literal["light", "dark", "print"]
 Width = Literal["narrow", "wide"]
 
 
 @dataclass(frozen=True, slots=True)
 class NightLine:
-    """One judged window in the table of nights. said: the evening's chance, "" when none stood."""
+    """One judged window in the list of nights. said: the evening's chance, "" when none stood; judge: whose
+    word settled it, "" where nobody's did."""
 
     name: date
     said: str
@@ -229,8 +229,8 @@ def _night_line(
         name=event.night_name,
         said="" if chance_pct is None else f"{chance_pct} %",
         told_go=bool(told_go),
-        came=STATES[row.state],
-        judge="nobody" if row.judge == NOBODY else JUDGE_WORDS[Judge(row.judge)],
+        came=row.state.replace("_", " "),
+        judge="" if row.judge == NOBODY else JUDGE_WORDS[Judge(row.judge)],
         why=outcome.why,
         disagreement=outcome.disagreement,
     )

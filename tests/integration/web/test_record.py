@@ -88,6 +88,7 @@ def test_the_first_words_answer_the_question(owner: TestClient, remembering: Rem
     assert "Brier" in page
     assert "1 night nobody could settle" in page
     assert "the best single model, icon" in page
+    assert "nobody could settle what came (as remembered)" in page
 
 
 def test_each_model_and_another_limit_are_told(owner: TestClient, remembering: Remembering) -> None:
