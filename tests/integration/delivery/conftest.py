@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from functools import partial
@@ -24,6 +25,14 @@ def new_yard(tmp_path: Path, new_store: NewStore) -> OpenYard:
 @pytest.fixture
 def yard(new_yard: OpenYard) -> Iterator[Yard]:
     with new_yard() as yard:
+        yield yard
+
+
+@pytest.fixture
+def file_yard(tmp_path: Path, empty_store: Path) -> Iterator[Yard]:
+    """On SQLite alone, for what only a file can do."""
+    shutil.copy(empty_store, tmp_path / "store.sqlite3")
+    with open_yard(tmp_path) as yard:
         yield yard
 
 

@@ -59,39 +59,39 @@ def test_a_backup_goes_into_an_empty_postgresql_and_new_rows_follow_the_old(
 
 
 def test_row_43_an_old_backup_sends_nothing_that_is_past_and_repeats_under_the_same_id(
-    yard: Yard, tmp_path: Path
+    file_yard: Yard, tmp_path: Path
 ) -> None:
     hook = Hook()
     with Receiver(hook.script) as receiver:
-        address = yard.address("webhook", receiver.url)
-        short = yard.message(address, helps_for=1 * HOUR)
-        long = yard.message(address, helps_for=30 * HOUR)
-        file = back_up(yard, tmp_path / "old.backup")
-        assert yard.deliver() == {Status.SENT: 2}
-        yard.wall += 24 * HOUR
-        yard.duskbell.engine.dispose()
-        settings = yard.duskbell.settings
-        done = restore_backup(file, settings.store_url, settings.data_dir, replace=True, now=yard.wall)
+        address = file_yard.address("webhook", receiver.url)
+        short = file_yard.message(address, helps_for=1 * HOUR)
+        long = file_yard.message(address, helps_for=30 * HOUR)
+        file = back_up(file_yard, tmp_path / "old.backup")
+        assert file_yard.deliver() == {Status.SENT: 2}
+        file_yard.wall += 24 * HOUR
+        file_yard.duskbell.engine.dispose()
+        settings = file_yard.duskbell.settings
+        done = restore_backup(file, settings.store_url, settings.data_dir, replace=True, now=file_yard.wall)
         assert (done.expired, done.waiting) == (1, 1)
-        assert yard.deliver() == {Status.SENT: 1}
+        assert file_yard.deliver() == {Status.SENT: 1}
     assert hook.ids == {short: 1, long: 2}
-    assert yard.status(short) is Status.EXPIRED
-    assert yard.row(long).maybe_sent
+    assert file_yard.status(short) is Status.EXPIRED
+    assert file_yard.row(long).maybe_sent
 
 
-def test_what_was_there_is_set_aside_and_not_lost(yard: Yard, tmp_path: Path) -> None:
-    file = back_up(yard, tmp_path / "empty.backup")
-    yard.message(yard.address("email", "ada@example.net"))
-    yard.duskbell.engine.dispose()
-    settings = yard.duskbell.settings
+def test_what_was_there_is_set_aside_and_not_lost(file_yard: Yard, tmp_path: Path) -> None:
+    file = back_up(file_yard, tmp_path / "empty.backup")
+    file_yard.message(file_yard.address("email", "ada@example.net"))
+    file_yard.duskbell.engine.dispose()
+    settings = file_yard.duskbell.settings
     with pytest.raises(BadBackup, match="--replace"):
-        restore_backup(file, settings.store_url, settings.data_dir, replace=False, now=yard.wall)
-    done = restore_backup(file, settings.store_url, settings.data_dir, replace=True, now=yard.wall)
+        restore_backup(file, settings.store_url, settings.data_dir, replace=False, now=file_yard.wall)
+    done = restore_backup(file, settings.store_url, settings.data_dir, replace=True, now=file_yard.wall)
     (aside,) = done.kept_aside
     engine = open_engine(f"sqlite:///{aside}")
     assert count_rows(engine)["message"] == 1
     engine.dispose()
-    assert count_rows(yard.duskbell.engine)["message"] == 0
+    assert count_rows(file_yard.duskbell.engine)["message"] == 0
 
 
 def test_nothing_is_restored_under_a_running_scheduler(yard: Yard, tmp_path: Path) -> None:
@@ -149,13 +149,13 @@ def test_row_38_what_is_no_whole_backup_is_refused_and_nothing_is_changed(
     assert list(settings.data_dir.glob(".duskbell-*")) == []
 
 
-def test_row_42_a_backup_of_a_newer_version_is_refused(yard: Yard, tmp_path: Path) -> None:
-    with yard.duskbell.engine.begin() as connection:
+def test_row_42_a_backup_of_a_newer_version_is_refused(file_yard: Yard, tmp_path: Path) -> None:
+    with file_yard.duskbell.engine.begin() as connection:
         connection.execute(text("UPDATE alembic_version SET version_num = '9999'"))
-    file = back_up(yard, tmp_path / "newer")
+    file = back_up(file_yard, tmp_path / "newer")
     target = tmp_path / "new"
     with pytest.raises(StoreError, match="newer Duskbell"):
-        restore_backup(file, f"sqlite:///{target / 's'}", target, replace=False, now=yard.wall)
+        restore_backup(file, f"sqlite:///{target / 's'}", target, replace=False, now=file_yard.wall)
     assert not (target / "s").exists()
 
 

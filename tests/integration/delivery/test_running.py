@@ -148,21 +148,21 @@ def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.mark.usefixtures("hasty")
 def test_row_35_a_store_that_another_holds_makes_the_postman_wait_and_no_more(
-    yard: Yard, monkeypatch: pytest.MonkeyPatch
+    file_yard: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("service.store.engine.BUSY_TIMEOUT_MS", 100)
-    impatient = Duskbell(yard.duskbell.settings)
-    impatient.clock, impatient.channels = yard.duskbell.clock, yard.duskbell.channels
+    impatient = Duskbell(file_yard.duskbell.settings)
+    impatient.clock, impatient.channels = file_yard.duskbell.clock, file_yard.duskbell.channels
     hook = Hook()
     with Receiver(hook.script) as receiver:
-        message_id = yard.message(yard.address("webhook", receiver.url))
+        message_id = file_yard.message(file_yard.address("webhook", receiver.url))
         carrier = Postman(impatient.delivery)
-        with yard.duskbell.engine.begin() as holding:
+        with file_yard.duskbell.engine.begin() as holding:
             holding.execute(text("UPDATE person SET name = name"))
             carrier.start()
             time.sleep(0.4)
             assert hook.heard == []
-        _wait_until(lambda: yard.status(message_id) is Status.SENT)
+        _wait_until(lambda: file_yard.status(message_id) is Status.SENT)
         _stop(carrier, impatient)
     impatient.engine.dispose()
     assert hook.ids == {message_id: 1}
@@ -176,7 +176,7 @@ def _stop(carrier: Postman, duskbell: Duskbell) -> None:
 
 @pytest.mark.usefixtures("hasty")
 def test_row_36_a_disk_that_fills_between_sending_and_recording_loses_and_repeats_nothing(
-    yard: Yard,
+    file_yard: Yard,
 ) -> None:
     """The attempt is kept in memory and written down once there is room, and isn't sent again meanwhile."""
     full = threading.Event()
@@ -190,19 +190,19 @@ def test_row_36_a_disk_that_fills_between_sending_and_recording_loses_and_repeat
             full.set()
             super().serve(talk, number)
 
-    event.listen(yard.duskbell.engine, "checkout", limit)
+    event.listen(file_yard.duskbell.engine, "checkout", limit)
     hook = Filling()
     with Receiver(hook.script) as receiver:
-        address = yard.address("webhook", receiver.url)
-        message_id = yard.message(address)
-        carrier = Postman(yard.duskbell.delivery)
+        address = file_yard.address("webhook", receiver.url)
+        message_id = file_yard.message(address)
+        carrier = Postman(file_yard.duskbell.delivery)
         carrier.start()
         assert _came(hook)
         time.sleep(0.5)
         full.clear()
-        _wait_until(lambda: yard.status(message_id) is Status.SENT)
-        _stop(carrier, yard.duskbell)
-    event.remove(yard.duskbell.engine, "checkout", limit)
+        _wait_until(lambda: file_yard.status(message_id) is Status.SENT)
+        _stop(carrier, file_yard.duskbell)
+    event.remove(file_yard.duskbell.engine, "checkout", limit)
     assert hook.ids == {message_id: 1}
 
 
