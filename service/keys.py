@@ -63,7 +63,7 @@ def load_keys(folder: Path, configured: str = "") -> Keys:
 
 def _make(path: Path) -> None:
     """Write a fresh key, readable by its owner only. Of two processes at once, the first one's stays."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     handle, beside = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".key")  # mode 0600
     try:
         with os.fdopen(handle, "w", encoding="ascii") as file:

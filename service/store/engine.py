@@ -113,7 +113,7 @@ def _open_postgresql(parsed: URL, session_options: Mapping[str, str]) -> Engine:
 
 def _make_folder(folder: Path) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # addresses and places are in it
     except OSError as error:
         raise StoreError(
             f"the data folder {folder} can't be made ({error.strerror}); "

@@ -18,6 +18,8 @@ from service.web.faults import SignInFirst
 
 log = logging.getLogger(__name__)
 
+RELAY_PATH = "/relay/"
+"""No browser comes there."""
 TITLES = {
     400: "That can't be used",
     403: "Not from here",
@@ -43,6 +45,8 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
             return problem(
                 request.scope["path"], fault.status_code, TEXTS.get(fault.status_code, fault.detail)
             )
+        if request.url.path.startswith(RELAY_PATH):
+            return problem(request.url.path, fault.status_code, str(fault.detail), headers=fault.headers)
         text = str(fault.detail) if fault.status_code != 405 else "This address doesn't take that."
         response = page(fault.status_code, text)
         response.headers.update(fault.headers or {})
