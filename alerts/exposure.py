@@ -159,15 +159,17 @@ def iso_for(f_number: float, shutter_s: float) -> Iso:
     beyond = min(thirds_of_time - slow, 0) + max(thirds_of_time - fast, 0)
     wanted = ISO_THIRDS_AT_START + aperture_thirds(f_number) - START_APERTURE_THIRDS - beyond
     held = min(max(wanted, ISO_LOWEST), ISO_HIGHEST)
-    why = "the usual start at f/2.8 and 20–25 s is ISO 6400"
-    if held != ISO_THIRDS_AT_START or wanted != held:
-        why += f"; f/{f_number:g} and {say_shutter(shutter_s)} make it {nominal_iso(held)}"
+    why, ours = (
+        "the usual start at f/2.8 and 20–25 s is ISO 6400",
+        f"f/{f_number:g} and {say_shutter(shutter_s)}",
+    )
     if wanted > held:
-        why += (
-            f", held at {nominal_iso(ISO_HIGHEST)} (the picture will be up to {_stops(wanted - held)} dark)"
-        )
-    if wanted < held:
-        why += ", the least that is worth setting here"
+        dark = _stops(wanted - held)
+        why += f"; {ours} ask for more than {nominal_iso(held)}: the picture will be up to {dark} dark"
+    elif wanted < held:
+        why += f"; {ours} ask for less, but {nominal_iso(held)} is the least that is worth setting here"
+    elif held != ISO_THIRDS_AT_START:
+        why += f"; {ours} make it {nominal_iso(held)}"
     return Iso(nominal_iso(held), why)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 
 from alerts.briefing.facts import AlertFacts, AlertKind, OtherSite
 from alerts.briefing.wording import LONGEST_NAME, Clock, long_day, plain, sentence
@@ -49,8 +50,20 @@ def other_lines(facts: AlertFacts, home: Clock) -> Iterator[str]:
 def _other_line(other: OtherSite, facts: AlertFacts, home: Clock) -> str:
     said = [_STANDS.get(other.verdict, other.verdict.value)]
     said += [] if other.chance_pct is None else [f"{other.chance_pct} %"]
-    if other.leave_by is not None:
-        day = home.day(other.leave_by)
-        on = "" if day == facts.night else f"{long_day(day).split()[0]} "
-        said.append(f"leave by {on}{home.time(other.leave_by)}")
-    return f"{plain(other.site_name, LONGEST_NAME)}: {', '.join(said)}"
+    said.append(_when_to_leave(other, facts, home))
+    return f"{plain(other.site_name, LONGEST_NAME)}: {', '.join(filter(None, said))}"
+
+
+def _when_to_leave(other: OtherSite, facts: AlertFacts, home: Clock) -> str:
+    """`leave by 21:14`; once that is past, until when leaving still helps."""
+    if other.leave_by is not None and other.leave_by > facts.decided_at:
+        return f"leave by {_say(other.leave_by, facts, home)}"
+    if other.latest_departure is not None:
+        return f"worth leaving until {_say(other.latest_departure, facts, home)}"
+    return ""
+
+
+def _say(at: datetime, facts: AlertFacts, home: Clock) -> str:
+    """`21:14`, with the weekday on another day than the night's evening."""
+    day = home.day(at)
+    return home.time(at) if day == facts.night else f"{long_day(day).split()[0]} {home.time(at)}"

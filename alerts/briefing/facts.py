@@ -64,13 +64,15 @@ class Attribution:
 
 @dataclass(frozen=True, slots=True)
 class OtherSite:
-    """Another site of the same person on the same night, as it is judged now."""
+    """Another site of the same person on the same night, as it is judged now. latest_departure: leaving
+    later helps no more; None where that isn't known."""
 
     site_name: str
     verdict: VerdictWord
     chance_pct: int | None
     window: Span | None
     leave_by: datetime | None
+    latest_departure: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -82,6 +82,7 @@ def build_field_notes(
         cloud=tuple(cloud),
         signal_lost_at=plan.signal_lost_at,
         subject=camera.subject,
+        start=plan.start,
         gate=site.gate,
         gate_closes=closes,
         gate_opens=opens,

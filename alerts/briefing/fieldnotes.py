@@ -95,7 +95,8 @@ class FieldNotes:
     astronomical one begins. Missing ones are None.
     give_up_at: from then on less than the shortest wished time is left. look_deg: azimuth in which the
     target stands then. signal_lost_at: where the phone goes silent on the way, if that is known.
-    gate: the site's; gate_closes: when it closes behind who comes as planned, gate_opens: when it then opens.
+    start: the place one leaves from, "" for home. gate: the site's; gate_closes: when it closes behind who
+    comes as planned; gate_opens: when it opens after that.
     panorama: for an arch. standings: in the window, ascending. subject: what the camera is pointed at, as
     words in a sentence: the target, or a part of the Milky Way where the core is down.
     """
@@ -122,6 +123,7 @@ class FieldNotes:
     cloud: tuple[CloudHour, ...] = ()
     signal_lost_at: datetime | None = None
     subject: str = "the core"
+    start: str = ""
     gate: Gate | None = None
     gate_closes: datetime | None = None
     gate_opens: datetime | None = None

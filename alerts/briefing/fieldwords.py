@@ -94,7 +94,8 @@ def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, unit
         latest = f" Leaving after {home.time(notes.latest_departure)} is too late." * (
             notes.latest_departure > facts.leave_by
         )
-        steps.insert(0, Step(_time(home, facts.leave_by, facts), f"Leave.{latest}", "lamp"))
+        start = f" from {plain(notes.start, LONGEST_NAME)}" if notes.start else ""
+        steps.insert(0, Step(_time(home, facts.leave_by, facts), f"Leave{start}.{latest}", "lamp"))
     if facts.home_about is not None:
         steps.append(Step(_time(home, facts.home_about, facts), "Home, about. Sleep first if you are tired."))
     return steps

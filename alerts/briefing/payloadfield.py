@@ -32,6 +32,7 @@ def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
     aim, air = notes.aim, notes.air
     return {
         **{name: utc_text(getattr(notes, name)) for name in _TIMES},
+        "start": plain(notes.start, LONGEST_NAME),
         "look_deg": round(notes.look_deg, 1),
         "kit": _kit(notes.kit),
         "exposure": _exposure(notes.exposure),

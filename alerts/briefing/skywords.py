@@ -63,6 +63,6 @@ def _towns(sky: SkyNote) -> Iterator[str]:
 
 def town_words(town: TownGlow) -> str:
     """`Teruel in the east (81°), 27 km`, in metric units."""
-    name = plain(town.name, LONGEST_NAME) or "A town"
+    name = plain(town.name, LONGEST_NAME) or "a town"
     bearing_deg = round(town.bearing_deg) % 360
     return f"{name} in the {direction_word(town.bearing_deg)} ({bearing_deg}°), {town.distance_km:.0f} km"

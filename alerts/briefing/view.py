@@ -269,7 +269,7 @@ def _basis(facts: AlertFacts, units: Units) -> list[Row]:
         Row("Direction", say_sight(facts)),
         Row("Record", plain(facts.record)),
         Row("Sky", capital(say_sky(facts.sky)) if facts.sky else "", "core"),
-        Row("Towns", in_units(say_towns(facts.sky), units) if facts.sky else ""),
+        Row("Towns", capital(in_units(say_towns(facts.sky), units)) if facts.sky else ""),
     ]
     return [row for row in rows if row.value]
 

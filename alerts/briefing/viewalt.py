@@ -7,7 +7,7 @@ from alerts.briefing.fieldnotes import Standing, TownGlow
 from alerts.briefing.picture import drawn_name
 from alerts.briefing.units import say_distance
 from alerts.briefing.viewscene import ViewScene
-from alerts.briefing.wording import LONGEST_NAME, capital, clock_in, direction_word, listed, plain
+from alerts.briefing.wording import LONGEST_NAME, article, capital, clock_in, direction_word, listed, plain
 from alerts.frameplan import HIGHEST_OVER_DEG
 from alerts.panorama import Panorama
 
@@ -20,8 +20,9 @@ def view_alt(scene: ViewScene) -> str:
     aim = scene.aim
     held = "upright" if aim.portrait else "level"
     wide, high = scene.kit.field_of_view_deg(portrait=aim.portrait)
+    focal = f"{scene.kit.focal_mm:g}"
     said = [
-        f"What a {scene.kit.focal_mm:g} mm lens sees from {plain(scene.site_name, LONGEST_NAME)} at {time}: "
+        f"What {article(focal)} {focal} mm lens sees from {plain(scene.site_name, LONGEST_NAME)} at {time}: "
         f"{wide:.0f}° by {high:.0f}°, held {held}, toward {direction_word(aim.azimuth_deg)} "
         f"({aim.azimuth_deg:.0f}°), tilted up {aim.tilt_deg:.0f}°.",
         _target(scene),
@@ -39,12 +40,12 @@ def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
     time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
     apex = scene.apex
     rows = f" in {plan.rows} rows" if plan.rows > 1 else ""
-    tilts = listed([f"{tilt:.0f}°" for tilt in plan.tilts_deg])
+    tilts, focal = listed([f"{tilt:.0f}°" for tilt in plan.tilts_deg]), f"{scene.kit.focal_mm:g}"
     return (
         f"The Milky Way's arch from {plain(scene.site_name, LONGEST_NAME)} at {time}: its top "
         f"{apex.altitude_deg:.0f}° up in the {direction_word(apex.azimuth_deg)}, the core "
         f"{scene.core.altitude_deg:.0f}° up in the {direction_word(scene.core.azimuth_deg)}. "
-        f"It takes {plan.frames} upright frames{rows} with a {scene.kit.focal_mm:g} mm lens, "
+        f"It takes {plan.frames} upright frames{rows} with {article(focal)} {focal} mm lens, "
         f"tilted up {tilts}, {plan.step_deg:.0f}° apart."
     )
 

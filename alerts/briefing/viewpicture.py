@@ -26,7 +26,7 @@ from alerts.briefing.plane import LensPlane, Plane, UnrolledPlane
 from alerts.briefing.shapes import Box, Point, clipped, runs, strips
 from alerts.briefing.viewalt import glow_sentences, panorama_alt, standing_sentences, view_alt
 from alerts.briefing.viewscene import ViewScene
-from alerts.briefing.wording import clock_in
+from alerts.briefing.wording import article, clock_in
 from alerts.panorama import Panorama
 from alerts.projection import View
 from alerts.site import Foreground
@@ -57,8 +57,8 @@ def draw_view(
     """One frame through the lens; the picture's edge is the frame's."""
     view = scene.view
     time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
-    whose = "a" if scene.kit.assumed else "your"
-    title = f"Through {whose} {scene.kit.focal_mm:g} mm at {time}"
+    focal = f"{scene.kit.focal_mm:g}"
+    title = f"Through {article(focal) if scene.kit.assumed else 'your'} {focal} mm at {time}"
     head, baseline = heading(title, _aim_words(scene), width, palette)
     across = (width - 2 * EDGE) * (UPRIGHT_WIDTH if scene.aim.portrait else 1)
     left, top = (width - across) / 2, baseline + 12

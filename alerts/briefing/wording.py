@@ -153,6 +153,11 @@ def count_word(count: int) -> str:
     return COUNTS[count] if 0 <= count < len(COUNTS) else str(count)
 
 
+def article(figure: str) -> str:
+    """`a` or `an`, as the figure is spoken: an 8, an 11, an 18, an 85; a 20."""
+    return "an" if figure.startswith("8") or figure.partition(".")[0] in ("11", "18") else "a"
+
+
 def listed(items: Sequence[str]) -> str:
     """`a`, `a and b`, `a, b and c`."""
     return " and ".join(filter(None, (", ".join(items[:-1]), items[-1]))) if items else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
 import pytest
 from briefing_samples import CHANGED, GO, STAND_DOWN, briefing, july
@@ -92,6 +93,18 @@ def test_a_message_with_both_sites_names_the_fork_once_and_neither_as_another() 
     assert text.count("Cairn Ridge: not sure yet") == 1
     assert "Also: Go Salt Pan East 74 %, leave by 19:40." in chat.splitlines()
     assert len(chat.splitlines()) <= CHAT_LINES
+
+
+@pytest.mark.parametrize(
+    ("latest", "says"),
+    [(july(18, 23, 54), "Salt Pan East: go, 74 %, worth leaving until Sunday 01:54"),
+     (None, "Salt Pan East: go, 74 %")],
+    ids=["there is time", "unknown"],
+)  # fmt: skip
+def test_a_leave_by_that_is_past_is_not_said_of_another_site(latest: datetime | None, says: str) -> None:
+    east = replace(EAST, latest_departure=latest)
+    text = render_mail(briefing(replace(STAND_DOWN, others=(east,)))).text
+    assert f"- {says}" in text.splitlines()
 
 
 def test_a_site_called_like_a_mention_calls_nobody_from_the_fork() -> None:

@@ -74,6 +74,7 @@ def spoiled_notes(notes: FieldNotes, text: str) -> FieldNotes:
     return replace(
         notes,
         subject=text,
+        start=text,
         kit=replace(notes.kit, camera=replace(notes.kit.camera, name=text)),
         standings=tuple(replace(each, foreground=text) for each in notes.standings),
         frames=replace(notes.frames, over=text),

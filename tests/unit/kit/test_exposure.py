@@ -172,7 +172,7 @@ def test_aperture_is_wide_open_or_stopped_down_to_f2_to_f2_8(
         (5.6, 25, 12800, "up to 1 stop dark"),
         (2.8, 5, 12800, "up to 1 stop dark"),
         (4.0, 5, 12800, "up to 2 stops dark"),
-        (1.0, 30, 800, "make it 800"),
+        (1.0, 30, 800, "ask for less, but 800 is the least"),
     ],
 )
 def test_iso_starts_from_6400_at_f2_8_and_20_to_25_s(
