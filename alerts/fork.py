@@ -32,7 +32,9 @@ class Choice:
     signal_lost_at: datetime | None = None
 
     def as_other(self) -> OtherSite:
-        return OtherSite(self.site_name, self.word, self.chance_pct, self.window, self.leave_by)
+        return OtherSite(
+            self.site_name, self.word, self.chance_pct, self.window, self.leave_by, self.latest_departure
+        )
 
 
 def choice_of(site_name: str, verdict: Verdict, plan: FieldPlan | None) -> Choice:
