@@ -305,6 +305,9 @@ def _sources(outlook: Outlook | None, as_of: datetime) -> str:
     by_record = (
         "" if raw_pct in (None, outlook.chance_pct) else f"; {raw_pct} % before correction by the record"
     )
+    if by_record and outlook.chance_range_pct is not None:
+        low, high = outlook.chance_range_pct
+        by_record += f", by which it lies between {low} and {high} %"
     return f"{', '.join(said)}{age}{by_record}"
 
 

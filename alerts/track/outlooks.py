@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from alerts.track.calibration import NONE_VERSION, Calibration, LeadMap
+from alerts.track.calibration import NONE_VERSION, CalibratedChance, Calibration, LeadMap
 from alerts.track.correct import calibrate
 from alerts.track.leads import LEADS
 from alerts.track.statements import member_share
@@ -26,10 +26,17 @@ def calibrated_outlook(outlook: Outlook, calibration: Calibration, *, site: int,
     if raw_pct is None:
         return outlook
     if calibration.version == NONE_VERSION:
-        return replace(outlook, chance_pct=raw_pct, raw_chance_pct=None, calibration="")
-    hours = _hours_before(outlook, now)
-    chance_pct = _corrected_pct(outlook, raw_pct, calibration, hours, site)
-    return replace(outlook, chance_pct=chance_pct, raw_chance_pct=raw_pct, calibration=calibration.version)
+        return replace(
+            outlook, chance_pct=raw_pct, raw_chance_pct=None, calibration="", chance_range_pct=None
+        )
+    found = _corrected(outlook, raw_pct, calibration, _hours_before(outlook, now), site)
+    return replace(
+        outlook,
+        chance_pct=round(100 * found.chance),
+        raw_chance_pct=raw_pct,
+        calibration=calibration.version,
+        chance_range_pct=(round(100 * found.low), round(100 * found.high)),
+    )
 
 
 def moves_at(
@@ -46,7 +53,8 @@ def moves_at(
         at = outlook.window.start - hours * HOUR
         if at >= until:
             return until
-        if _corrected_pct(outlook, raw_pct, calibration, hours, site) != outlook.chance_pct:
+        chance = _corrected(outlook, raw_pct, calibration, hours, site).chance
+        if round(100 * chance) != outlook.chance_pct:
             return at
     return until
 
@@ -68,14 +76,13 @@ def _hours_before(outlook: Outlook, now: datetime) -> int:
     return max(0, -((now - outlook.window.start) // HOUR))
 
 
-def _corrected_pct(
+def _corrected(
     outlook: Outlook, raw_pct: int, calibration: Calibration, hours_before: int, site: int
-) -> int:
-    found = calibrate(
+) -> CalibratedChance:
+    return calibrate(
         calibration,
         raw_pct / 100,
         hours_before=float(hours_before),
         site=site,
         member_share=member_share(outlook),
     )
-    return round(100 * found.chance)

@@ -72,7 +72,8 @@ class Outlook:
     trip: from leave-by to home, as far as it lies ahead. warnings: official ones that overlap it.
     aerosol_optical_depth: the median over the window at 550 nm. helpers: sources used for other than cloud.
     calibration: the version by which chance_pct was corrected by the record, "" when it wasn't;
-    raw_chance_pct: what it was before that.
+    raw_chance_pct: what it was before that; chance_range_pct: in which the corrected chance lies nine times
+    in ten, the record being as short as it is; None where nothing was corrected.
     """
 
     window: Span
@@ -98,6 +99,7 @@ class Outlook:
     helpers: tuple[Source, ...] = ()
     raw_chance_pct: int | None = None
     calibration: str = ""
+    chance_range_pct: tuple[int, int] | None = None
 
     def hazard(self, name: str) -> Hazard | None:
         """The hazard of that name, or None when nobody looked at it."""

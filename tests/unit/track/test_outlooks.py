@@ -35,6 +35,15 @@ def test_the_corrected_chance_stands_beside_what_it_was_and_the_version() -> Non
     assert (found.chance_pct, found.raw_chance_pct, found.calibration) == (67, 80, "half")
 
 
+def test_a_corrected_chance_states_its_range() -> None:
+    wide = tuple(replace(each, covariance=(0.2, 0.0, 0.0), site_variance=0.1) for each in FLAT_MAP)
+    version = Calibration("wide", START, None, wide)
+    found = calibrated_outlook(outlook(80), version, site=SITE, now=START - timedelta(days=1))
+    assert found.chance_range_pct == (45, 83)
+    narrow = calibrated_outlook(outlook(80), HALF, site=SITE, now=START - timedelta(days=1))
+    assert narrow.chance_range_pct == (67, 67)
+
+
 def test_correcting_twice_changes_nothing_more() -> None:
     now = START - timedelta(days=1)
     once = calibrated_outlook(outlook(80), HALF, site=SITE, now=now)
@@ -54,7 +63,8 @@ def test_a_fresh_install_is_never_sure(raw: int, low: int, high: int) -> None:
 
 def test_nothing_else_of_the_outlook_changes() -> None:
     found = calibrated_outlook(outlook(80), HALF, site=SITE, now=START)
-    assert replace(found, chance_pct=80, raw_chance_pct=None, calibration="") == outlook(80)
+    undone = replace(found, chance_pct=80, raw_chance_pct=None, calibration="", chance_range_pct=None)
+    assert undone == outlook(80)
 
 
 def test_where_the_lead_makes_no_difference_a_chance_stands_until_something_else_changes() -> None:
