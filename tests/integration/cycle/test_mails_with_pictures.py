@@ -91,6 +91,20 @@ def test_a_go_shows_the_night_and_the_view_and_the_html_shows_each_of_them(story
     assert len(go.as_bytes()) < MAIL_LIMIT_BYTES
 
 
+@pytest.mark.parametrize("kind", ["heads_up", "go", "stand_down"])
+def test_every_mail_keeps_to_the_mail_standards(kind: str, story: World) -> None:
+    """RFC 5322: lines of at most 998 octets (2.1.1), one Date, From and Message-ID (3.6); ASCII on the wire."""
+    mail = mails(story)[kind]
+    path = next(path for path, each in story.box.mails if each is mail)
+    raw = path.read_bytes()
+    assert max(len(line) for line in raw.split(b"\r\n")) <= 998
+    assert raw.isascii()
+    assert all(len(mail.get_all(name, [])) == 1 for name in ("Date", "From", "To", "Subject", "Message-ID"))
+    assert mail["List-Unsubscribe"].startswith("<http")
+    assert not [defect for part in mail.walk() for defect in part.defects]
+    assert body(mail, "plain").strip()
+
+
 def test_a_heads_up_shows_the_night_alone_and_a_stand_down_nothing(story: World) -> None:
     shown = {kind: files_of(mail, "image/png") for kind, mail in mails(story).items()}
     assert [part.get_filename() for part in shown["heads_up"]] == ["night-1.png"]
