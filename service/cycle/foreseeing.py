@@ -75,7 +75,13 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
     row = tables.Subscription
     mine = (
         select(
-            row.id, row.address_id, row.site_id, row.judged_at, row.kit, cast(row.wishes, Text).label("text")
+            row.id,
+            row.address_id,
+            row.site_id,
+            row.judged_at,
+            row.kit,
+            cast(row.wishes, Text).label("text"),
+            (row.person_id == tables.Site.owner_id).label("is_own"),
         )
         .join(tables.Address, tables.Address.id == row.address_id)
         .join(tables.Site, tables.Site.id == row.site_id)
@@ -92,6 +98,7 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
             known_wishes(each.text),
             each.id not in active,
             kit=each.kit,
+            is_own=each.is_own,
         )
         for each in rows
         if each.judged_at != now and (each.id in active or each.id in owed)

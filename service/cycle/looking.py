@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from alerts.briefing.facts import AlertKind
@@ -11,22 +11,22 @@ from alerts.fieldplan import FieldPlan
 from alerts.ladder import Rung, Telling, Told, Why, answer, build_seen, held_since
 from alerts.nextlook import word_may_change
 from alerts.restraint import Look
+from alerts.site import Site
 from alerts.telling import silence
 from alerts.verdict import Verdict, trip_to
 from alerts.wishes import Wishes
 from service.cycle.shelf import Judged, ShelfSite
+from service.sharing import shared_site
 from service.store.decisions import Known
 from service.store.wanted import KnownWishes
-
-CHANCE_STEP_PCT = 5
-"""A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
     """A subscription as it is judged. told_this_week: messages that rang at its address in seven days.
 
-    kit: the camera and lens its messages are written for, "" for the default.
+    kit: the camera and lens its messages are written for, "" for the default. is_own: the site is the
+    person's own, and not one that somebody shares.
     """
 
     subscription_id: int
@@ -36,6 +36,7 @@ class Watch:
     owed_only: bool
     told_this_week: int = 0
     kit: str = ""
+    is_own: bool = True
 
     @property
     def wishes(self) -> Wishes:
@@ -79,8 +80,14 @@ class Looked:
         return self.judged.verdict
 
     @property
+    def place(self) -> Site:
+        """The site as its messages may describe it: to others than its owner without what leads there."""
+        site = self.site.stored.site
+        return site if self.watch.is_own else shared_site(site)
+
+    @property
     def fingerprint(self) -> str:
-        return f"{fingerprint(self.verdict)}|{self.rung.value}"
+        return f"{self.judged.fingerprint}|{self.rung.value}"
 
     @property
     def is_news(self) -> bool:
@@ -109,7 +116,7 @@ def look_at(
     trip = trip_to(verdict, wishes, place)
     seen = build_seen(verdict, judged.night.name, now, place.tz)
     since = held_since(_stood(before), seen.rung, now)
-    seen = build_seen(verdict, judged.night.name, now, place.tz, since=since)
+    seen = replace(seen, held_since=since)
     live = [raised.told for raised in history if raised.is_live]
     look = Look(tuple(live), seen, now, cycle, wishes, trip, wishes.clock(place.tz), watch.told_this_week)
     telling, told = answer(look, [raised.told for raised in history if raised.may_have_arrived])
@@ -141,12 +148,3 @@ def _next_occurrence(telling: Telling, history: Sequence[Raised]) -> int:
     """Counted over all that were ever raised, as the database does."""
     mine = (raised.told.occurrence for raised in history if raised.told.kind is telling.kind)
     return max(mine, default=0) + 1
-
-
-def fingerprint(verdict: Verdict) -> str:
-    """What matters of a verdict to a person, rounded; the same text means no news."""
-    span, chance = verdict.usable, verdict.chance_pct
-    stepped = "-" if chance is None else str(CHANCE_STEP_PCT * round(chance / CHANCE_STEP_PCT))
-    times = f"{span.start:%d%H%M}-{span.end:%d%H%M}" if span else "-"
-    failing = ",".join(reason.rule for reason in verdict.reasons if reason.result.value == "fail")
-    return f"{verdict.word}|{verdict.deciding.rule}|{stepped}|{times}|{failing}"[:190]

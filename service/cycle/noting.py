@@ -47,12 +47,12 @@ class Notebook:
         watch, wishes = looked.watch, looked.watch.wishes
         key = (
             "field", stored.revision_id, night.night_id, window.span, trip, wishes.shortest_window,
-            watch.kit, verdict.outlook,
+            watch.kit, watch.is_own, verdict.outlook,
         )  # fmt: skip
         return self._once(
             key,
             lambda: build_field_notes(
-                stored.site,
+                looked.place,
                 night.night,
                 window,
                 trip,
@@ -72,8 +72,8 @@ class Notebook:
             return None
         aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
         stored = looked.site.stored
-        key = ("sky", stored.revision_id, window.span, window.target, aod)
-        return self._once(key, lambda: sky_note(stored.site, window, ephemeris, aod=aod))
+        key = ("sky", stored.revision_id, looked.watch.is_own, window.span, window.target, aod)
+        return self._once(key, lambda: sky_note(looked.place, window, ephemeris, aod=aod))
 
     def cloud(self, looked: Looked) -> tuple[CloudHour, ...]:
         """The chance of cloud hour by hour, from sunset on."""

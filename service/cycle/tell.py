@@ -174,7 +174,7 @@ def _facts(session: Session, teller: Teller, looked: Looked, choices: Mapping[in
     ahead = looked.telling.kind is not AlertKind.STAND_DOWN
     return alert_facts(
         looked.telling,
-        site=looked.site.stored.site,
+        site=looked.place,
         night=looked.judged.night.night,
         verdict=looked.verdict,
         wishes=looked.watch.wishes,

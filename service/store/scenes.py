@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, aliased
 
 from alerts.night import Night
 from alerts.site import Site
+from service.sharing import shared_site
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.packed import unpack_json
@@ -21,7 +22,10 @@ _NIGHT = TypeAdapter(Night)
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A site as it was described when a decision was made, and the night, read when it is asked for."""
+    """A site as it was described when a decision was made, and the night, read when it is asked for.
+
+    site: to others than its owner without what leads there.
+    """
 
     night_id: int
     site: Site
@@ -42,13 +46,17 @@ def find_scenes(session: Session, decision_ids: Iterable[int]) -> dict[int, Scen
                 tables.Night.id,
                 type_coerce(tables.Night.facts, LargeBinary),
                 tables.SiteRevision,
+                tables.Subscription.person_id == tables.Site.owner_id,
             )
             .join(tables.Night, tables.Night.id == tables.Decision.night_id)
             .join(tables.SiteRevision, tables.SiteRevision.id == tables.Decision.site_revision_id)
+            .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
+            .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
             .where(tables.Decision.id.in_(ids))
         )
-        for decision_id, night_id, packed, revision in session.execute(query):
-            found[decision_id] = Scene(night_id, stored_site(revision).site, packed)
+        for decision_id, night_id, packed, revision, is_own in session.execute(query):
+            site = stored_site(revision).site
+            found[decision_id] = Scene(night_id, site if is_own else shared_site(site), packed)
     return found
 
 

@@ -15,11 +15,11 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.picture import xml_text
 from alerts.briefing.wording import LONGEST_NAME, plain, short_day
+from service.sharing import shared_site
 from service.store import tables
 from service.store.sites import newest_revisions
 from service.web.cells import NightCell, cell_words, window_words
 from service.web.feedkeys import FeedOwner
-from service.web.sharing import shared_site
 from service.web.watching import SiteRow
 from service.web.words import headline
 

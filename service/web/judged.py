@@ -22,6 +22,7 @@ from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.cycle.noting import read_kit
 from service.decided import decided_verdict
+from service.sharing import shared_site
 from service.store import calibrations, tables
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
@@ -30,7 +31,6 @@ from service.store.packing import unpack_over
 from service.store.people import default_wishes
 from service.store.sites import stored_site
 from service.web.access import SeenSite, Viewer
-from service.web.sharing import shared_site
 from service.web.skies import Skies
 
 FORECASTS_REACH = timedelta(days=16)

@@ -17,6 +17,7 @@ from alerts.briefing.seasonpicture import draw_season
 from alerts.briefing.wording import direction_word
 from alerts.coordinates import say_lat_lon
 from alerts.season import Season, wishes_text
+from service.sharing import shared_site
 from service.store import tables
 from service.web.access import Looking, SeenSite, Viewer, seen_site
 from service.web.cells import column_of
@@ -25,7 +26,6 @@ from service.web.drawing import WIDTHS, town_words
 from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
 from service.web.nightpage import build_night_page, told_words
 from service.web.outcomes import outcomes_of
-from service.web.sharing import shared_site
 from service.web.skies import Skies
 from service.web.watching import next_window_after, site_rows, wishes_of
 

@@ -13,6 +13,7 @@ from alerts.comparison import MOST_SITES
 from service.comparing import compared_json, usual_span
 from service.report import night_report
 from service.seasonal import season_json
+from service.sharing import shared_site
 from service.store import tables
 from service.store.sites import StoredSite, newest_revisions
 from service.web.access import Viewer, seen_site
@@ -32,7 +33,6 @@ from service.web.comparepage import compare_rows
 from service.web.context import Web
 from service.web.feeds import with_etag
 from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
-from service.web.sharing import shared_site
 from service.web.watching import site_rows, visible_sites, wishes_of
 
 SiteId = Annotated[int, Path(ge=1, le=2**31 - 1)]

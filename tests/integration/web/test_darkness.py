@@ -7,8 +7,8 @@ from starlette.testclient import TestClient
 from alerts.sky.domes import domes
 from service import access
 from service.demo.story import FLAT, SATURDAY
+from service.sharing import shared_site
 from service.store import tables
-from service.web.sharing import shared_site
 from tests.integration.cycle.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
