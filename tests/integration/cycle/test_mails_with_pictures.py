@@ -93,7 +93,7 @@ def test_a_go_shows_the_night_and_the_view_and_the_html_shows_each_of_them(story
 
 @pytest.mark.parametrize("kind", ["heads_up", "go", "stand_down"])
 def test_every_mail_keeps_to_the_mail_standards(kind: str, story: World) -> None:
-    """RFC 5322: lines of at most 998 octets (2.1.1), one Date, From and Message-ID (3.6); ASCII on the wire."""
+    """RFC 5322: lines of at most 998 octets (2.1.1), one Date, From, Message-ID (3.6); ASCII on the wire."""
     mail = mails(story)[kind]
     path = next(path for path, each in story.box.mails if each is mail)
     raw = path.read_bytes()
