@@ -1,0 +1,84 @@
+"""What messages tell of a shared site: all to its owner, to others nothing that leads there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from sqlalchemy import select
+
+from alerts.briefing.skycollect import town_glows
+from alerts.site import Foreground, Site
+from service.demo.story import FLAT, SATURDAY
+from service.sharing import shared_site
+from service.store import people, tables
+from service.store.scenes import find_scenes
+from tests.integration.cycle.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
+
+PLACE = replace(FLAT, foregrounds=(Foreground("windpump", 196.0),), access_note="past the white gate")
+FRIEND = "friend@example.org"
+
+
+@pytest.fixture
+def told(tmp_path: Path) -> Iterator[World]:
+    """A shared site that a friend of its owner is told about too, after the go."""
+    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}", site=PLACE) as world:
+        with world.duskbell.sessions.begin() as session:
+            site = session.scalars(select(tables.Site)).one()
+            site.is_shared = True
+            friend = tables.Person(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
+            session.add(friend)
+            session.flush()
+            address = people.add_address(session, friend, "email", FRIEND, secrets=[], now=START)
+            people.subscribe(session, address, site, people.default_wishes(), now=START)
+        for now in (START, ON_THE_DAY, GO_TIME):
+            world.cycle(now)
+        yield world
+
+
+def facts_for(world: World, target: str) -> dict[str, Any]:
+    with world.duskbell.sessions() as session:
+        query = (
+            select(tables.Alert.facts)
+            .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
+            .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
+            .where(tables.Address.target == target, tables.Alert.night_name == SATURDAY)
+            .where(tables.Alert.kind == "go")
+        )
+        facts: dict[str, Any] = session.scalars(query).one()
+        return facts
+
+
+def bearings(site: Site) -> list[int]:
+    return [round(town.bearing_deg) for town in town_glows(site)]
+
+
+def test_the_owner_reads_it_all(told: World) -> None:
+    facts = facts_for(told, MAIL)
+    assert [round(town["bearing_deg"]) for town in facts["sky"]["towns"]] == bearings(PLACE)
+    assert "windpump" in str(facts["field"]["standings"])
+    assert facts["access_note"] == "past the white gate"
+
+
+def test_others_read_nothing_that_leads_there(told: World) -> None:
+    facts = facts_for(told, FRIEND)
+    assert [round(town["bearing_deg"]) for town in facts["sky"]["towns"]] == bearings(shared_site(PLACE))
+    assert bearings(shared_site(PLACE)) != bearings(PLACE)
+    assert (facts["field"]["standings"], facts["access_note"]) == ([], "")
+
+
+def test_their_pictures_are_drawn_from_the_rounded_place(told: World) -> None:
+    with told.duskbell.sessions() as session:
+        rows = session.execute(
+            select(tables.Decision.id, tables.Address.target)
+            .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
+            .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
+            .where(tables.Decision.night_name == SATURDAY, tables.Address.channel == "email")
+            .order_by(tables.Decision.id)
+        ).all()
+        scenes = find_scenes(session, [decision_id for decision_id, _ in rows])
+    sites = {target: scenes[decision_id].site for decision_id, target in rows}
+    assert sites == {MAIL: PLACE, FRIEND: shared_site(PLACE)}
