@@ -112,10 +112,10 @@ def test_every_wish_is_an_option_and_is_listed_in_plain_words(flat: Run) -> None
         "go from 65 %",
         "not colder than -8 °C",
         "Friday to Sunday evenings only",
-        "home by 01:00 after Sunday evenings",
+        "home by 1:00 am after Sunday evenings",
         "30 min to drive from Lodge",
         "at most 2 a week",
-        "quiet 23:30–06:30",
+        "quiet 11:30 pm–6:30 am",
         "Kit: full frame 20mm f/1.8",
     ):
         assert phrase in said
