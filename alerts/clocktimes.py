@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from functools import lru_cache
 
 from alerts.errors import BadInput
 from alerts.span import Span
@@ -17,6 +18,7 @@ DAY = timedelta(days=1)
 _SECOND = timedelta(seconds=1)
 
 
+@lru_cache(maxsize=4096)
 def at_clock(day: date, clock: time, zone: tzinfo) -> datetime:
     """The UTC moment at which the zone's clock shows that time on that day."""
     earlier = datetime.combine(day, clock, tzinfo=zone)  # fold 0: the earlier of two

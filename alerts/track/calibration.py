@@ -121,7 +121,8 @@ class Calibration:
 
     def at(self, lead: Lead) -> LeadMap:
         """The map for a lead; the prior where this version has none."""
-        return next((each for each in self.leads if each.lead is lead), prior_map(lead))
+        found = next((each for each in self.leads if each.lead is lead), None)
+        return prior_map(lead) if found is None else found
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from alerts.assess import cloud_over, trip_span, way_out
 from alerts.nextlook import verdict_may_change
 from alerts.night import Night
 from alerts.presence import is_ruled_out, usable_spans
+from alerts.rules import Result
 from alerts.span import Span
 from alerts.track.calibration import Calibration
 from alerts.track.outlooks import calibrated_outlook, moves_at
@@ -34,6 +35,8 @@ from service.store.sites import StoredSite, newest_revisions
 
 MOST_SITES = 400
 """With some tens of kilobytes of weather each."""
+CHANCE_STEP_PCT = 5
+"""A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
 _NIGHT = TypeAdapter(Night)
 
 
@@ -88,6 +91,28 @@ class Judged:
     night: ShelfNight
     outlooks: tuple[ShelfOutlook, ...]
     may_change_at: datetime
+    _fingerprint: str = ""
+
+    @property
+    def fingerprint(self) -> str:
+        """Worked out once for all whom the verdict concerns."""
+        if not self._fingerprint:
+            self._fingerprint = fingerprint(self.verdict)
+        return self._fingerprint
+
+
+def fingerprint(verdict: Verdict) -> str:
+    """What matters of a verdict to a person, rounded; the same text means no news."""
+    span, chance = verdict.usable, verdict.chance_pct
+    stepped = "-" if chance is None else str(CHANCE_STEP_PCT * round(chance / CHANCE_STEP_PCT))
+    times = f"{_moment(span.start)}-{_moment(span.end)}" if span else "-"
+    failing = ",".join(reason.rule for reason in verdict.reasons if reason.result is Result.FAIL)
+    return f"{verdict.word}|{verdict.deciding.rule}|{stepped}|{times}|{failing}"[:190]
+
+
+def _moment(at: datetime) -> str:
+    """Day, hour and minute."""
+    return f"{at.day:02}{at.hour:02}{at.minute:02}"
 
 
 @dataclass(slots=True)
