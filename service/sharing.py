@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from alerts.site import Site
+from alerts.verdict import Verdict
 
 SHARED_STEP_DEG = 0.05
 """About five kilometres: enough to know the region, not enough to find the place."""
@@ -26,3 +27,10 @@ def shared_site(site: Site) -> Site:
         access_note="",
         notes="",
     )
+
+
+def discreet(verdict: Verdict, site: Site) -> Verdict:
+    """The verdict without the owner's note on how one gets there."""
+    note = f": {site.access_note}" if site.access_note else ""
+    reasons = (replace(each, text=each.text.removesuffix(note)) for each in verdict.reasons)
+    return replace(verdict, reasons=tuple(reasons))

@@ -22,7 +22,7 @@ from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.cycle.noting import read_kit
 from service.decided import decided_verdict
-from service.sharing import shared_site
+from service.sharing import discreet, shared_site
 from service.store import calibrations, tables
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
@@ -115,11 +115,13 @@ def _with_skies(skies: Skies, seen: SeenSite, judged: JudgedNight) -> JudgedNigh
     """How dark the sky is in each window, and that among the reasons.
 
     Bearings and distances of towns would lead to the place, so others than its owner are told of the sky
-    some kilometres away.
+    some kilometres away, and without the note on how to get there.
     """
-    site = judged.site if seen.is_own else shared_site(judged.site)
-    found = skies.windows(site, judged.night, judged.verdict)
-    return replace(judged, skies=found, verdict=with_darkness(judged.verdict, site, judged.night, found))
+    site, verdict = judged.site, judged.verdict
+    if not seen.is_own:
+        site, verdict = shared_site(site), discreet(verdict, site)
+    found = skies.windows(site, judged.night, verdict)
+    return replace(judged, skies=found, verdict=with_darkness(verdict, site, judged.night, found))
 
 
 def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> tables.Subscription | None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from starlette.testclient import TestClient
 
+from alerts.rules import Reason, Result
 from alerts.sky.domes import domes
+from alerts.verdict import Verdict, VerdictWord
 from service import access
 from service.demo.story import FLAT, SATURDAY
-from service.sharing import shared_site
+from service.sharing import discreet, shared_site
 from service.store import tables
 from tests.integration.cycle.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
@@ -50,3 +54,11 @@ def test_towns_do_not_lead_others_to_a_shared_place(world: World) -> None:
 
 def _bearings(lat_deg: float, lon_deg: float) -> list[int]:
     return [round(dome.bearing_deg) for dome in domes(lat_deg, lon_deg)]
+
+
+def test_how_one_gets_there_is_no_reason_for_others() -> None:
+    site = replace(FLAT, access_note="past the white gate")
+    reason = Reason("access", Result.PASS, "the site can be reached in July: past the white gate")
+    verdict = Verdict(VerdictWord.GO, (reason,), None, None)
+    assert discreet(verdict, site).deciding.text == "the site can be reached in July"
+    assert discreet(verdict, FLAT) == verdict
