@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from binascii import b2a_qp
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
@@ -27,8 +28,8 @@ from alerts.weather.cloudhours import CloudHour
 CALENDAR_NAME = "duskbell.ics"
 CALENDAR_TYPE = "text/calendar"
 LARGEST_MAIL_BYTES = 200_000
-ROOM_FOR_WORDS_BYTES = 50_000
-"""For the text and the HTML of two or three sites, quoted-printable."""
+HEADERS_BYTES = 4_000
+"""Those of the mail and of its parts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,26 +109,33 @@ def mail_with_pictures(
     pictures: by index in `briefing.alerts`, in the order of their worth: the last are left out where the
     mail would be larger than 200 kB. calendar: from `build_calendar`; empty for none.
     """
-    room = LARGEST_MAIL_BYTES - ROOM_FOR_WORDS_BYTES - _wire_bytes(calendar)
+    shown = [(index, each) for index, drawn in pictures.items() for each in drawn]
+    mail = _mail_showing(briefing, shown, calendar, templates)
+    while shown and _wire_bytes(mail) > LARGEST_MAIL_BYTES:
+        shown.pop()
+        mail = _mail_showing(briefing, shown, calendar, templates)
+    return mail
+
+
+def _mail_showing(
+    briefing: Briefing, shown: Sequence[tuple[int, PngPicture]], calendar: bytes, templates: Templates
+) -> MailParts:
     links, files = [], []
-    for index, drawn in pictures.items():
-        for each in drawn:
-            room -= _wire_bytes(each.png)
-            if room < 0:
-                break
-            content_id = f"{briefing.message_id}.{index}.{each.picture.name}@duskbell"
-            links.append(_link(each.picture, f"cid:{content_id}", index))
-            name = f"{each.picture.name}-{index + 1}.png"
-            files.append(Attachment(name, "image/png", each.png, content_id))
+    for index, each in shown:
+        content_id = f"{briefing.message_id}.{index}.{each.picture.name}@duskbell"
+        links.append(_link(each.picture, f"cid:{content_id}", index))
+        files.append(Attachment(f"{each.picture.name}-{index + 1}.png", "image/png", each.png, content_id))
     if calendar:
         files.append(Attachment(CALENDAR_NAME, CALENDAR_TYPE, calendar))
     mail = render_mail(briefing, links, templates)
     return MailParts(mail.subject, mail.text, mail.html, tuple(files), mail.problems)
 
 
-def _wire_bytes(content: bytes) -> int:
-    """What a file takes in base64 with its line ends (RFC 2045, 6.8)."""
-    return -(-len(content) // 57) * 78
+def _wire_bytes(mail: MailParts) -> int:
+    """About what the mail takes on its way: words quoted-printable, files in base64 (RFC 2045, 6.7, 6.8)."""
+    words = sum(len(b2a_qp(text.encode())) for text in (mail.text, mail.html))
+    files = sum(-(-len(file.content) // 57) * 78 for file in mail.attachments)
+    return words + files + HEADERS_BYTES
 
 
 def page_with_pictures(briefing: Briefing, pictures: Mapping[int, Sequence[Picture]]) -> str:

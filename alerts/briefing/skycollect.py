@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from alerts.briefing.fieldnotes import SkyNote, TownGlow
 from alerts.night import DarkWindow, Target, TargetKind
 from alerts.site import Site
@@ -14,6 +16,10 @@ SUBJECTS = {
     TargetKind.BAND: "the Milky Way's highest part",
     TargetKind.NONE: "the zenith",
 }
+
+USUAL_EXCESS = 0.1
+"""Excess (see `alerts.sky.domes`) of a dome that is drawn in the usual size."""
+SMALLEST, LARGEST = 0.4, 1.6
 
 
 def sky_note(site: Site, window: DarkWindow, ephemeris: Ephemeris, *, aod: float | None = None) -> SkyNote:
@@ -41,7 +47,10 @@ def town_glows(site: Site) -> tuple[TownGlow, ...]:
 
 
 def _town(dome: Dome, *, under: bool) -> TownGlow:
-    return TownGlow(dome.bearing_deg, dome.distance_km, name=dome.name, under_target=under)
+    """Drawn the higher and wider the brighter the dome: a sketch of it, as of the band."""
+    size = min(max((dome.excess / USUAL_EXCESS) ** 0.4, SMALLEST), LARGEST)
+    usual = TownGlow(dome.bearing_deg, dome.distance_km, name=dome.name, under_target=under)
+    return replace(usual, height_deg=usual.height_deg * size, half_width_deg=usual.half_width_deg * size)
 
 
 def _subject(target: Target) -> str:

@@ -7,10 +7,7 @@ from collections.abc import Iterator
 from alerts.briefing.facts import AlertFacts
 from alerts.briefing.fieldnotes import SkyNote, TownGlow
 from alerts.briefing.wording import LONGEST_NAME, capital, direction_word, plain
-
-SLIGHT_LOSS_MAG = 0.05
-"""A brightening nobody sees."""
-SMOKE_TOLD_FROM_MAG = 0.2
+from alerts.skyview import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
 
 
 def say_models(facts: AlertFacts) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from alerts.briefing import skycollect
 from alerts.briefing.fieldcollect import build_field_notes
 from alerts.briefing.fieldnotes import FieldNotes, TownGlow
 from alerts.briefing.palettes import PALETTES
@@ -78,9 +79,8 @@ def _draw(skies: Skies, judged: JudgedNight, seen: Site, look: str, width: str) 
 
 
 def town_glows(skies: Skies, site: Site) -> tuple[TownGlow, ...]:
-    """The towns whose light stands over the horizon."""
-    found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
-    return tuple(TownGlow(dome.bearing_deg, dome.distance_km) for dome in found if not dome.inside)
+    """The towns whose light stands over the horizon, as pictures draw them."""
+    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: skycollect.town_glows(site))
 
 
 def town_words(skies: Skies, site: Site) -> str:
