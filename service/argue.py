@@ -12,44 +12,21 @@ from datetime import date, datetime, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.briefing.units import in_units, units_of
-from alerts.briefing.wording import Clock, direction_word, length, listed, sentence, short_day
+from alerts.briefing.wording import Clock, direction_word, length, listed, sentence
 from alerts.localtime import say_minutes, say_span, say_when
 from alerts.rules import Reason, Result, sky_reasons, target_name
 from alerts.site import zone_info
 from alerts.sky.ephemeris import Ephemeris
-from alerts.telling import Rung, Why
 from alerts.track.words import say_outcome
 from alerts.verdict import VerdictWord, hangs_on
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from alerts.wishwords import say_words
-from service.casefile import Case, Sending, open_case
+from service.casefile import Case, open_case, reasons_of
 from service.store import tables
-from service.store.codec import from_json
 from service.store.people import default_wishes
+from service.whyrang import HELD_BACK, KIND_WORDS, STATE_WORDS, answer
 
-KIND_WORDS = {"heads_up": "a heads-up", "go": "a go", "changed": "a change", "stand_down": "a stand-down"}
-STATE_WORDS = {
-    "sent": "arrived",
-    "due": "waits to be sent",
-    "sending": "is being sent",
-    "retry": "is tried again",
-    "failed": "failed",
-    "expired": "came too late to help, so it wasn't sent",
-    "superseded": "was overtaken by newer news, so it wasn't sent",
-    "suppressed": "was held back",
-}
-HELD_BACK = (
-    Why.QUIET_HOURS,
-    Why.ENOUGH_SAID,
-    Why.ENOUGH_THIS_WEEK,
-    Why.JUST_TURNED,
-    Why.ONE_LINEAGE,
-    Why.NOT_SURELY_AGAIN,
-    Why.TOO_LATE,
-    Why.TOO_EARLY,
-)
-"""Silence about a night that was good enough, or nearly."""
 MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
 
 
@@ -130,93 +107,6 @@ def argue_case(case: Case) -> Argument:
     )
 
 
-# ---- the answer
-
-
-def answer(case: Case) -> str:
-    """Why it rang, or why it didn't."""
-    if case.sendings:
-        return _it_rang(case)
-    if not case.decisions:
-        return _never_judged(case)
-    silent = "It didn't ring" if case.is_past else "It hasn't rung"
-    return f"{silent}: {_why_silent(case)}"
-
-
-def _it_rang(case: Case) -> str:
-    clock = _clock(case)
-    said = [f"{KIND_WORDS[each.alert.kind]} on {clock.stamp(each.alert.raised_at)}" for each in case.sendings]
-    lost = [each for each in case.sendings if each.state != "sent"]
-    arrived = "" if not lost else f" {sentence(listed([_say_lost(each) for each in lost]))}"
-    return f"It rang: {listed(said)}.{arrived}"
-
-
-def _say_lost(sending: Sending) -> str:
-    kind = KIND_WORDS[sending.alert.kind].split(maxsplit=1)[1]
-    return f"the {kind} {STATE_WORDS.get(sending.state, sending.state)}"
-
-
-def _why_silent(case: Case) -> str:
-    """What kept every decision silent; the one that stood highest speaks for all."""
-    highest = max(case.decisions, key=lambda each: each.rung)
-    if case.is_past and case.ran_before_leaving is False:
-        return "no cycle ran in the half day before one would have had to leave. Is the service running?"
-    if highest.rung >= Rung.GOOD or highest.why in HELD_BACK:
-        return f"{_kept(highest)}."
-    deciding = _reasons(case.last)[0]
-    return f"{deciding.text}.{_best_seen(case, deciding)}"
-
-
-def _best_seen(case: Case, deciding: Reason) -> str:
-    """` The best chance seen was 49 %, on …`, where it was once better than at last."""
-    best = max((each.chance_pct for each in case.decisions if each.chance_pct is not None), default=None)
-    when = next((each.as_of for each in case.decisions if each.chance_pct == best), None)
-    if best is None or when is None or best == case.last.chance_pct:
-        return ""
-    is_new = deciding.rule != "chance" and best < case.wishes.chance_go_pct
-    wanted = f"; you asked for {case.wishes.chance_go_pct} %" if is_new else ""
-    return f" The best chance seen was {best} %, on {_clock(case).stamp(when)}{wanted}."
-
-
-def _kept(decision: tables.Decision) -> str:
-    return decision.why_text or decision.why.replace("_", " ")
-
-
-def _never_judged(case: Case) -> str:
-    """Why no cycle has looked at it, the plainest reason first."""
-    subscription, address = case.subscription, case.subscription.address
-    if address.confirmed_at is None:
-        confirm = f"duskbell address confirm {address.id}"
-        return f"Nothing is judged for this address before it is confirmed: {confirm}"
-    if address.off_since is not None:
-        return f"The address is off since {_clock(case).stamp(address.off_since)}: {address.off_reason}."
-    if subscription.paused_until is not None and subscription.paused_until > case.now:
-        return f"The subscription is paused until {_clock(case).stamp(subscription.paused_until)}."
-    if subscription.created_at >= case.night.span.end:
-        since = _clock(case).stamp(subscription.created_at)
-        return f"It couldn't ring: nobody had subscribed yet; this subscription is from {since}."
-    if case.is_past:
-        if not case.cycles:
-            return "It was never judged: no cycle ran in the days before it. Was the service running?"
-        return "It was never judged: it came before you asked for such nights, or in a pause."
-    return f"{_not_yet(case)}{_sky_forbids(case)}"
-
-
-def _not_yet(case: Case) -> str:
-    if case.now.astimezone(case.site.tz).date() < case.first_looked_at:
-        return (
-            f"This night has not been judged yet: nights are looked at from {case.wishes.days_ahead} days "
-            f"ahead, this one from {short_day(case.first_looked_at)} on."
-        )
-    return "This night has not been judged yet: the next cycle looks at it."
-
-
-def _sky_forbids(case: Case) -> str:
-    if case.night.windows:
-        return ""
-    return f" From the sky alone there is nothing to ring for: {sky_reasons(case.night, case.site)[0].text}."
-
-
 # ---- sky and wishes
 
 
@@ -241,8 +131,8 @@ def _wishes(case: Case) -> Iterator[str]:
     """Each rule with its margin as it was judged last, the deciding one first; then what was asked for."""
     if case.decisions:
         last = case.last
-        yield f"As judged {_clock(case).stamp(last.confirmed_at)}, {last.verdict}:"
-        reasons = _reasons(last)
+        yield f"As judged {case.clock.stamp(last.confirmed_at)}, {last.verdict}:"
+        reasons = reasons_of(last)
         yield from (f"{_mark(reason, is_first=not k)} {reason.text}" for k, reason in enumerate(reasons))
     asked = say_words(case.wishes, _usual(case))
     if asked:
@@ -255,10 +145,6 @@ def _mark(reason: Reason, *, is_first: bool) -> str:
 
 def _usual(case: Case) -> Wishes:
     return replace(default_wishes(), clock_zone=case.subscription.person.zone)
-
-
-def _reasons(decision: tables.Decision) -> list[Reason]:
-    return [from_json(Reason, each) for each in decision.reasons]
 
 
 # ---- the way to the verdict
@@ -317,7 +203,7 @@ def _held(case: Case) -> Iterator[str]:
     for each in case.decisions:
         if each.told is None and each.why in HELD_BACK and each.why_text not in seen:
             seen.add(each.why_text)
-            yield f"{_clock(case).stamp(each.as_of)}: {each.why_text}."
+            yield f"{case.clock.stamp(each.as_of)}: {each.why_text}."
 
 
 def _hangs_on(case: Case) -> Iterator[str]:
@@ -325,7 +211,7 @@ def _hangs_on(case: Case) -> Iterator[str]:
     if not case.decisions or case.is_past or case.last.verdict != VerdictWord.WAIT:
         return
     outlook, leave_by = case.outlook, case.last.leave_by
-    yield sentence(_reasons(case.last)[0].text)
+    yield sentence(reasons_of(case.last)[0].text)
     if outlook is not None and (doubt := hangs_on(outlook)):
         yield sentence(doubt)
     if leave_by is not None and case.now < leave_by - case.wishes.notice:
@@ -347,11 +233,11 @@ def _forecasts(case: Case) -> Iterator[str]:
         if entry.why_not:
             yield f"Not used: {entry.source.feed} {entry.source.model}: {entry.why_not}."
     for row in case.rejected[:5]:
-        yield f"Refused on {_clock(case).stamp(row.fetched_at)}: {row.feed} {row.model}: {row.rejected}"
+        yield f"Refused on {case.clock.stamp(row.fetched_at)}: {row.feed} {row.model}: {row.rejected}"
 
 
 def _ages(case: Case, row: tables.Forecast) -> str:
-    clock = _clock(case)
+    clock = case.clock
     came = f"came {clock.stamp(row.fetched_at)}"
     if row.issued_at is None:
         return f"{came}, issued at an unknown time"
@@ -363,7 +249,7 @@ def _ages(case: Case, row: tables.Forecast) -> str:
 
 
 def _told(case: Case) -> Iterator[str]:
-    clock = _clock(case)
+    clock = case.clock
     for each in case.sendings:
         chance = each.alert.facts.get("chance_pct")
         kind = KIND_WORDS.get(each.alert.kind, each.alert.kind).split(maxsplit=1)[1].capitalize()
@@ -393,8 +279,3 @@ def _afterwards(case: Case) -> Iterator[str]:
         yield f"People said: {said}."
     if case.is_past and case.decisions and not case.outcomes and not case.reports and case.night.windows:
         yield "Nobody has said yet what it was like."
-
-
-def _clock(case: Case) -> Clock:
-    """The clock that the person lives by."""
-    return Clock(zone_info(case.wishes.clock_zone or case.site.zone))

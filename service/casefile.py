@@ -9,9 +9,11 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
+from alerts.briefing.wording import Clock
 from alerts.darkness import darkness
 from alerts.night import Night, night_named
-from alerts.site import Site
+from alerts.rules import Reason
+from alerts.site import Site, zone_info
 from alerts.sky.ephemeris import Ephemeris
 from alerts.skyview import window_skies
 from alerts.track.evidence import PersonReport
@@ -49,7 +51,8 @@ class Case:
     site, night, wishes: as it was judged last; as they are now where it never was. decisions: oldest first.
     outlooks: by id. forecasts: behind the last decision; rejected: what came and couldn't be used.
     cycles: how many ran while the night was to be looked at; ran_before_leaving: whether one did in the
-    half day before one must leave; None where that isn't known. darkness: how dark the sky is in each of the
+    half day before one must leave; None where that isn't known. kept_from: the first night of which decisions
+    are kept for this subscription, None where there are none. darkness: how dark the sky is in each of the
     night's windows, in a sentence; empty where nobody asked.
     """
 
@@ -67,6 +70,7 @@ class Case:
     reports: Sequence[PersonReport]
     cycles: int
     ran_before_leaving: bool | None
+    kept_from: date | None = None
     darkness: Sequence[str] = ()
 
     @property
@@ -87,6 +91,11 @@ class Case:
         return max(ends, default=self.night.span.end) <= self.now
 
     @property
+    def clock(self) -> Clock:
+        """The clock that the person lives by."""
+        return Clock(zone_info(self.wishes.clock_zone or self.site.zone))
+
+    @property
     def outlook(self) -> Outlook | None:
         """The outlook that the last decision is about; None without one."""
         return self.outlook_of(self.last) if self.decisions else None
@@ -95,6 +104,11 @@ class Case:
         """The outlook over the window that a decision is about."""
         own = [self.outlooks[number] for number in decision.outlook_ids if number in self.outlooks]
         return next((each for each in own if each.window.start == decision.window_start), None)
+
+
+def reasons_of(decision: tables.Decision) -> list[Reason]:
+    """Its reasons, the deciding one first."""
+    return [from_json(Reason, each) for each in decision.reasons]
 
 
 def open_case(
@@ -129,6 +143,7 @@ def open_case(
         reports=track.find_person_reports(session, subscription.site_id, night_name),
         cycles=_cycles(session, night.span.start - timedelta(days=wishes.days_ahead + 1), night.span.end),
         ran_before_leaving=_ran_before(session, last),
+        kept_from=_kept_from(session, subscription.id),
         darkness=_darkness(session, site, night, last, open_ephemeris()) if tell_darkness else (),
     )
 
@@ -212,3 +227,9 @@ def _ran_before(session: Session, last: tables.Decision | None) -> bool | None:
     if last is None or last.leave_by is None or last.verdict == VerdictWord.STAY:
         return None
     return _cycles(session, last.leave_by - timedelta(hours=12), last.leave_by) > 0
+
+
+def _kept_from(session: Session, subscription_id: int) -> date | None:
+    return session.scalar(
+        select(func.min(tables.Decision.night_name)).where(tables.Decision.subscription_id == subscription_id)
+    )

@@ -70,7 +70,8 @@ def _page(
         yield f'Next: duskbell subscribe "{site.name}" --email YOU@EXAMPLE.ORG'
     for subscription, argument in found:
         yield ""
-        yield f"{_who(subscription)} (subscription {subscription.id})"
+        ended = f", {subscription.ended_why or 'ended'}" if subscription.ended_at is not None else ""
+        yield f"{_who(subscription)} (subscription {subscription.id}{ended})"
         yield from _lines(argument)
 
 

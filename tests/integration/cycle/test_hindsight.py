@@ -220,6 +220,13 @@ def test_a_night_without_any_cycle_asks_whether_the_service_ran(week: Duskbell) 
     assert said == "It was never judged: no cycle ran in the days before it. Was the service running?"
 
 
+def test_a_night_of_which_nothing_is_kept_any_more_says_so(week: Duskbell) -> None:
+    with week.sessions.begin() as session:
+        session.execute(update(tables.Subscription).values(created_at=START - timedelta(days=400)))
+    said = argument(week, FLAT.name, date(2027, 6, 12)).answer
+    assert said == "Nothing is kept any more of nights before Wednesday 30 June, so it can't be said."
+
+
 @pytest.mark.parametrize(
     ("changes", "says"),
     [
