@@ -100,6 +100,9 @@ ON_THE_WAY = {
     "deliver.recorded": pytest.param("deliver.recorded", 4, id="row_4_some_recorded"),
 }
 DECIDING = {
+    "sky.kept": pytest.param("sky.kept", 0, id="row_1_nights_kept"),
+    "refresh.asked": pytest.param("refresh.asked", 0, id="row_1_feeds_asked_and_nothing_kept"),
+    "refresh.kept": pytest.param("refresh.kept", 0, id="row_1_forecasts_kept"),
     "judge.decided": pytest.param("judge.decided", 0, id="row_1_decided_and_nothing_told"),
     "message.written": pytest.param("message.written", 0, id="row_1_a_message_written"),
     "judge.told": pytest.param("judge.told", 0, id="row_1_told_and_not_committed"),

@@ -1,8 +1,8 @@
-"""Cycles that die, meet, come late, or find the clock or the disk in trouble. Rows of the fault list."""
+"""Cycles that meet, come late, or find the clock or the disk in trouble. Those that die are in
+tests/integration/delivery/test_crashes.py. Rows of the fault list."""
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event, func, select, text, update
+from sqlalchemy import event, func, select, text
 from sqlalchemy.exc import OperationalError
 
 from alerts.errors import DuskbellError
@@ -24,7 +24,6 @@ from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, Wo
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
 
-KILLED = -9
 HALF_HOUR = timedelta(minutes=30)
 HOUR = timedelta(hours=1)
 
@@ -38,40 +37,6 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 def _ground(world: World) -> Ground:
     settings = world.duskbell.settings
     return Ground(str(settings.data_dir), settings.store_url, settings.smtp_port)
-
-
-def _free_leases(world: World) -> None:
-    with world.duskbell.sessions.begin() as session:
-        held = update(tables.Message).where(tables.Message.leased_until.is_not(None))
-        session.execute(held.values(leased_until=datetime(2020, 1, 1, tzinfo=UTC)))
-
-
-# killed and taken up again
-
-PLACES = ("sky.kept", "refresh.asked", "refresh.kept", "judge.told", "judge.committed")
-"""What comes after them is in tests/integration/delivery/test_crashes.py."""
-
-
-@pytest.mark.parametrize("place", PLACES)
-def test_rows_1_and_2_killed_in_any_stage_the_next_run_takes_up_what_is_due(place: str, world: World) -> None:
-    assert child.run(child.cycle, _ground(world), START, crash_at=place) == KILLED
-    assert world.box.mails == []
-    assert child.run(child.cycle, _ground(world), START) == 0
-    assert world.kinds() == ["heads_up", "heads_up"]
-    assert len(world.box.mails) == len(world.room.posts) == 1
-    with world.duskbell.sessions() as session:
-        assert all(session.scalars(select(tables.Cycle.finished_at)))
-
-
-@pytest.mark.parametrize("seed", range(2))
-def test_row_5_a_cycle_killed_at_a_random_moment_loses_nothing(seed: int, world: World) -> None:
-    ground = _ground(world)
-    child.run_and_kill(child.cycle, ground, START, after_s=random.Random(seed).uniform(0.1, 1.0))
-    _free_leases(world)
-    assert child.run(child.cycle, ground, START) == 0
-    assert world.kinds() == ["heads_up", "heads_up"]
-    ids = {str(mail["Message-ID"]) for _, mail in world.box.mails}
-    assert len(ids) == 1, "lost, or told twice under two ids"
 
 
 @pytest.mark.parametrize("apart", [timedelta(0), timedelta(minutes=1)], ids=["one tick", "two ticks"])
