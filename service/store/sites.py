@@ -86,11 +86,19 @@ def find_sites(session: Session) -> list[tables.Site]:
 
 
 def get_site(session: Session, name: str) -> tables.Site:
-    """The site of that name, whatever its case; BadInput naming near ones when there is none."""
+    """The site of that name, whatever its case, or of that number, written `#12`.
+
+    Of several people's sites of one name the operator's counts. BadInput naming near ones when there is
+    none, and naming the numbers when nobody can say which of several is meant.
+    """
     sites = find_sites(session)
-    for row in sites:
-        if row.name.casefold() == name.strip().casefold():
-            return row
+    found = [row for row in sites if name.strip().casefold() in (row.name.casefold(), f"#{row.id}")]
+    own = [row for row in found if session.get_one(tables.Person, row.owner_id).is_operator]
+    if len(found) == 1 or len(own) == 1:
+        return (own or found)[0]
+    if found:
+        numbers = ", ".join(f"#{row.id}" for row in found)
+        raise BadInput(f"several people have a site named {name!r}; say which by its number: {numbers}")
     if not sites:
         raise BadInput("there are no sites yet; add one: duskbell site add NAME --at LAT,LON")
     near = difflib.get_close_matches(name, [row.name for row in sites], n=3, cutoff=0.4)
