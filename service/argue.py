@@ -24,6 +24,7 @@ from alerts.wishes import Wishes
 from alerts.wishwords import say_words
 from service.casefile import Case, open_case, reasons_of
 from service.store import tables
+from service.store.messages import Status
 from service.store.people import default_wishes
 from service.whyrang import HELD_BACK, KIND_WORDS, STATE_WORDS, answer
 
@@ -211,8 +212,9 @@ def _hangs_on(case: Case) -> Iterator[str]:
     if not case.decisions or case.is_past or case.last.verdict != VerdictWord.WAIT:
         return
     outlook, leave_by = case.outlook, case.last.leave_by
-    yield sentence(reasons_of(case.last)[0].text)
-    if outlook is not None and (doubt := hangs_on(outlook)):
+    decided = reasons_of(case.last)[0].text
+    yield sentence(decided)
+    if outlook is not None and (doubt := hangs_on(outlook)) and doubt not in decided:
         yield sentence(doubt)
     if leave_by is not None and case.now < leave_by - case.wishes.notice:
         clock = case.wishes.clock(case.site.tz)
@@ -255,7 +257,9 @@ def _told(case: Case) -> Iterator[str]:
         kind = KIND_WORDS.get(each.alert.kind, each.alert.kind).split(maxsplit=1)[1].capitalize()
         then = "" if chance is None else f", {chance} % then"
         state = STATE_WORDS.get(each.state, each.state)
-        yield f"{kind}, {clock.stamp(each.alert.raised_at)}{then}; {state}. Message {each.message.id}."
+        waits = each.dropped is None and each.message.status in (Status.DUE, Status.RETRY)
+        due = f" at {clock.stamp(each.message.due_at)} or later" if waits else ""
+        yield f"{kind}, {clock.stamp(each.alert.raised_at)}{then}; {state}{due}. Message {each.message.id}."
         if each.message.note:
             yield f"  {sentence(each.message.note)}"
         yield from (f"  {_say_attempt(attempt, clock)}" for attempt in each.attempts)

@@ -77,9 +77,10 @@ def test_rejudging_for_other_wishes_tells_night_by_night(judged: Run, tmp_path: 
     ids=["swapped", "no site", "no file", "explain nothing"],
 )
 def test_what_can_not_be_looked_back_on_is_said_in_one_sentence(
-    judged: Run, args: tuple[str, ...], says: str
+    run: Run, args: tuple[str, ...], says: str
 ) -> None:
-    ran = judged(*args)
+    run("site", "add", "Windpump Flat", "--at", "40.31,-1.42")
+    ran = run(*args)
     assert ran.code != 0
     assert says in ran.err
     assert "Traceback" not in ran.err
