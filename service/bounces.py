@@ -65,7 +65,7 @@ def read_report(raw: bytes) -> Report | None:
     message_id = ours[-1].decode("ascii")
     kind = str(mail.get_param("report-type", "")).lower()
     if kind == "feedback-report":
-        return Report(message_id, BounceKind.COMPLAINT, "complaint")
+        return _feedback(mail, message_id)
     return _status(mail, message_id) if kind == "delivery-status" else None
 
 
@@ -75,6 +75,27 @@ def _original(mail: Message) -> bytes:
         if part.get_content_type() in ("message/rfc822", "text/rfc822-headers", "message/rfc822-headers"):
             return part.as_bytes()
     return b""
+
+
+def _feedback(mail: Message, message_id: str) -> Report | None:
+    """A reader's word about a mail. `not-spam` (RFC 6430) takes a complaint back, and `auth-failure`
+    (RFC 6591) is about our domain, not from a reader."""
+    for part in mail.walk():
+        if part.get_content_type() != "message/feedback-report":
+            continue
+        fields = email.message_from_string(_inside(part))
+        word = str(fields.get("Feedback-Type", "")).strip().lower()
+        if word == "auth-failure":
+            return Report(message_id, None, word, is_policy=True)
+        return Report(message_id, None if word == "not-spam" else BounceKind.COMPLAINT, word or "complaint")
+    return None
+
+
+def _inside(part: Message) -> str:
+    """The fields of a report's second part, which the library reads as text or as a message."""
+    content = part.get_payload()
+    inner = content[0] if isinstance(content, list) else content
+    return inner.as_string() if isinstance(inner, Message) else str(inner)
 
 
 def _status(mail: Message, message_id: str) -> Report | None:

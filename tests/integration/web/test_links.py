@@ -21,7 +21,7 @@ from service.store.messages import Status
 from service.store.tokens import Purpose, mint, standing_links
 from service.web.app import build_app
 from tests.integration.delivery.yard import Yard, open_yard
-from tests.unit.delivery.test_bounce_reports import status_report
+from tests.unit.delivery.test_bounce_reports import COMPLAINT, OURS, status_report
 
 STRANGER = ("192.0.2.7", 50000)
 
@@ -208,6 +208,18 @@ def test_a_complaint_reported_alone_silences_at_once(relayed: tuple[Yard, int, l
     assert yard.address_row(address).off_reason == "its reader complained"
 
 
+def test_a_complaint_handed_over_as_it_came_silences_at_once(relayed: tuple[Yard, int, list[str]]) -> None:
+    yard, address, (first, _) = relayed
+    with visiting(yard, Authorization=f"Bearer {KEY}") as relay:
+        answer = relay.post(
+            "/relay/bounces",
+            content=COMPLAINT.replace(OURS.encode(), first.encode()),
+            headers={"Content-Type": "message/rfc822"},
+        )
+        assert answer.json() == {"known": 1, "unknown": 0}
+    assert yard.address_row(address).off_reason == "its reader complained"
+
+
 @pytest.mark.parametrize("authorization", ["", "Bearer wrong", f"Basic {KEY}", "Basic !!!", f"Digest {KEY}"])
 def test_without_the_key_nothing_is_reported(
     authorization: str, relayed: tuple[Yard, int, list[str]]
@@ -216,6 +228,7 @@ def test_without_the_key_nothing_is_reported(
     with visiting(yard, Authorization=authorization) as stranger:
         answer = stranger.post("/relay/bounces", json={"message_id": first, "kind": "complaint"})
         assert answer.status_code == 401
+        assert answer.json()["detail"] == "The key is wrong."
     assert yard.address_row(address).off_since is None
 
 

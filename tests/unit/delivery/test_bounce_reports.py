@@ -117,8 +117,22 @@ def test_only_a_failure_counts(action: str) -> None:
     assert report.kind is None
 
 
-def test_a_complaint_is_known_by_its_report_type() -> None:
-    assert read_report(COMPLAINT) == Report(OURS, BounceKind.COMPLAINT, "complaint")
+@pytest.mark.parametrize(
+    ("said", "report"),
+    [
+        (b"abuse", Report(OURS, BounceKind.COMPLAINT, "abuse")),
+        (b"Fraud", Report(OURS, BounceKind.COMPLAINT, "fraud")),
+        (b"other", Report(OURS, BounceKind.COMPLAINT, "other")),
+        (b"opt-out", Report(OURS, BounceKind.COMPLAINT, "opt-out")),
+        (b"", Report(OURS, BounceKind.COMPLAINT, "complaint")),
+        (b"not-spam", Report(OURS, None, "not-spam")),
+        (b"auth-failure", Report(OURS, None, "auth-failure", is_policy=True)),
+    ],
+    ids=lambda value: value.decode() or "unsaid" if isinstance(value, bytes) else "",
+)
+def test_a_feedback_report_says_what_its_reader_meant(said: bytes, report: Report) -> None:
+    """RFC 5965, 7.3, and the types added by RFC 6430 and RFC 6591."""
+    assert read_report(COMPLAINT.replace(b"Feedback-Type: abuse", b"Feedback-Type: " + said)) == report
 
 
 @pytest.mark.parametrize(
