@@ -20,7 +20,7 @@ from service.web.watching import SiteRow, best_first, site_rows, visible_sites
 from service.web.words import ago, headline
 
 SITES_A_PAGE = 25
-TONIGHT = ("go", "wait")
+OPEN = ("go", "wait", "unknown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +62,7 @@ def build_router(web: Web) -> APIRouter:
             columns={row.site_id: [(cell, column_of(cell)) for cell in row.cells] for row in shown},
             page=page,
             pages=-(-len(rows) // SITES_A_PAGE),
+            cycle_minutes=web.duskbell.settings.cycle_minutes,
             looked=_looked(cycle.finished_at if cycle else None, web.duskbell.clock()),
             credits=credits,
         )
@@ -70,8 +71,8 @@ def build_router(web: Web) -> APIRouter:
 
 
 def find_lead(rows: Sequence[SiteRow]) -> Lead | None:
-    """Tonight's best if tonight is a go or may become one; else the best night ahead."""
-    tonight = [(row, row.tonight) for row in rows if row.tonight and row.tonight.verdict in TONIGHT]
+    """Tonight's best if tonight is a go, may become one, or nobody can say; else the best night ahead."""
+    tonight = [(row, row.tonight) for row in rows if row.tonight and is_open(row.tonight)]
     if tonight:
         row, cell = min(tonight, key=lambda each: standing_of(each[1]))
         title = f"{headline(cell.verdict)} tonight: {row.name}"
@@ -85,12 +86,17 @@ def find_lead(rows: Sequence[SiteRow]) -> Lead | None:
     )
 
 
+def is_open(cell: NightCell) -> bool:
+    """Whether its window may yet be worth going out for, as far as anybody knows."""
+    return cell.window is not None and cell.verdict in OPEN
+
+
 def _tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple[SiteRow, str]]:
     """What else tonight may hold, best first."""
     known = [
         (row, row.tonight)
         for row in rows
-        if row.tonight and row.tonight.verdict in TONIGHT and not (lead and row is lead.row)
+        if row.tonight and is_open(row.tonight) and not (lead and row is lead.row)
     ]
     known.sort(key=lambda each: standing_of(each[1]))
     return [(row, cell_words(cell, row.zone)) for row, cell in known]
