@@ -184,7 +184,7 @@ def _facts(session: Session, teller: Teller, looked: Looked, choices: Mapping[in
         invented=teller.invented,
         field=notebook.field_notes(looked) if goes else None,
         others=others_than(lead, list(choices.values()), teller.now),
-        sky=notebook.sky(looked) if ahead else None,
+        sky=notebook.sky(looked) if goes else None,
         record=notebook.record(session, looked) if ahead else "",
         cloud=notebook.cloud(looked) if ahead and not goes else (),
     )

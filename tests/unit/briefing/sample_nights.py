@@ -244,7 +244,7 @@ def facts_of(name: str, kind: AlertKind) -> AlertFacts:
         told=told if kind in (AlertKind.CHANGED, AlertKind.STAND_DOWN) else None,
         now=now,
         field=found.notes if kind is not AlertKind.HEADS_UP else None,
-        sky=found.sky if kind is not AlertKind.STAND_DOWN else None,
+        sky=found.sky if kind in (AlertKind.GO, AlertKind.CHANGED) else None,
         record=found.sample.record if kind is not AlertKind.STAND_DOWN else "",
         cloud=invented_cloud(found.night),
     )
