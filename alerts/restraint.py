@@ -153,7 +153,10 @@ def _quiet_end(look: Look, at: datetime) -> datetime | None:
 
 def go_due_from(look: Look, plan: FieldPlan) -> datetime:
     """From when on a go is said: the last cycle before the notice asked for, and before quiet hours if
-    that moment falls into them."""
-    wanted_at = plan.leave_by - look.wishes.notice
-    quiet = look.wishes.quiet.around(wanted_at, look.clock) if look.wishes.quiet else None
-    return wanted_at - look.cycle if quiet is None else quiet.start - look.cycle - CYCLE_SLACK
+    that moment falls into them, or so close before them that a cycle a little late would."""
+    wanted_at, quiet = plan.leave_by - look.wishes.notice, look.wishes.quiet
+    if quiet is not None:
+        near = (quiet.around(at, look.clock) for at in (wanted_at, wanted_at + CYCLE_SLACK))
+        if (asleep := next((span for span in near if span is not None), None)) is not None:
+            return asleep.start - look.cycle - CYCLE_SLACK
+    return wanted_at - look.cycle

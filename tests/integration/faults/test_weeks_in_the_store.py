@@ -99,7 +99,7 @@ class Line:
         if self.answers == "refuses":
             raise ChannelError("403", "no", permanent=True)
         data: Any = (outgoing.payload or {})["data"]
-        for alert in data["alerts"]:
+        for alert in data.get("alerts", ()):  # a notice carries none
             self.taken.append(
                 (outgoing.address, alert["site"]["name"], alert["night"], alert["kind"], outgoing.message_id)
             )
@@ -170,8 +170,8 @@ class Days(RuleBasedStateMachine):
         for _ in range(count):
             self.now += HALF_HOUR
             think(self.duskbell, self.now)
-            self.send()
             self.check_what_is_owed()
+            self.send()
 
     @rule(minutes=st.sampled_from([1, 20, 90]))
     def the_sender_tries_again(self, minutes: int) -> None:
@@ -209,8 +209,13 @@ class Days(RuleBasedStateMachine):
 
     def check_what_came(self, session: Any, fresh: Sequence[tuple[str, str, str, str, str]]) -> None:
         """In time, in waking hours, and taken back only where something was called."""
-        for *_, message_id in fresh:
-            alerts = list(session.scalars(_alerts_of(message_id)))
+        for message_id in {each[-1] for each in fresh}:
+            said = {(night, kind) for *_, night, kind, of in fresh if of == message_id}
+            alerts = [
+                alert
+                for alert in session.scalars(_alerts_of(message_id))
+                if (alert.night_name.isoformat(), alert.kind) in said
+            ]
             assert all(alert.expires_at > self.now for alert in alerts), "past its use"
             assert not alerts or not all(self._could_wait(alert, session) for alert in alerts), (
                 "in quiet hours"

@@ -106,6 +106,15 @@ QUIET = (
         wishes=SLEEPS,
     ),
     Case(
+        "the notice falls three minutes before quiet hours: a cycle that is late would miss them",
+        (),
+        seen(GO, 81, **DAWN),
+        utc(16, 1, 26),
+        TOLD_GO,
+        Why.GOOD_TONIGHT,
+        wishes=replace(SLEEPS, notice=timedelta(hours=3, minutes=3)),
+    ),
+    Case(
         "turns good once the quiet hours have begun",
         (),
         seen(GO, 81, **DAWN),

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import pairwise
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
+from alerts.clocktimes import ClockSpan
 from alerts.fieldplan import FieldPlan, plan
 from alerts.ladder import Seen, Telling, Told, what_to_tell
 from alerts.span import Span
 from alerts.verdict import VerdictWord
+from alerts.wishes import Wishes
 
 from .ladder_cases import (
     AFTER,
@@ -31,7 +33,9 @@ from .ladder_cases import (
     moved,
     seen,
 )
-from .values import EVENING, SITE, UNHURRIED
+from .values import EVENING, MINUTE, NOON, SITE, UNHURRIED, WINDOW
+
+HALF_HOUR = timedelta(minutes=30)
 
 
 def consistent(pct: int | None, days_ahead: int, now: datetime, window: Span) -> Seen:
@@ -103,6 +107,38 @@ def test_looking_again_at_the_same_says_nothing_new(week: list[tuple[int | None,
         before = [spoken[k][0] for k in range(number + 1)]
         again = what_to_tell(before, view, now=entry.at, cycle=CYCLE, wishes=WISHES, plan=trip)
         assert again.kind is None
+
+
+@UNHURRIED
+@example(begins=1, lasts=600, notice=4, drive=5, offset=5, late=[0] * 37 + [4] + [0] * 22)
+@given(
+    begins=st.integers(-60, 60),
+    lasts=st.integers(60, 1380),
+    notice=st.integers(0, 30),
+    drive=st.integers(1, 16),
+    offset=st.integers(0, 29),
+    late=st.lists(st.integers(0, 4), min_size=60, max_size=60),
+)
+def test_a_surely_good_night_is_always_called_before_one_must_leave_if_anybody_is_awake(
+    begins: int, lasts: int, notice: int, drive: int, offset: int, late: list[int]
+) -> None:
+    """However the quiet hours lie to the moment of notice (`begins` minutes from it), and however late each
+    cycle: if one look falls on the day, into waking hours and before leave-by, there is a go by then."""
+    wishes = Wishes(notice=notice * HALF_HOUR, drive=drive * HALF_HOUR / 2)
+    trip, now = plan(WINDOW, wishes), NOON - timedelta(hours=13) + offset * MINUTE
+    asleep = (trip.leave_by - wishes.notice).astimezone(SITE.tz) + begins * MINUTE
+    quiet = ClockSpan(asleep.time(), (asleep + lasts * MINUTE).time())
+    wishes = replace(wishes, quiet=quiet)
+    awake, called = [], None
+    for minutes in late:
+        now += CYCLE + minutes * MINUTE
+        days_ahead = (EVENING - now.astimezone(SITE.tz).date()).days
+        view = consistent(82, days_ahead, now, WINDOW)
+        telling = what_to_tell((), view, now=now, cycle=CYCLE, wishes=wishes, plan=trip, clock=SITE.tz)
+        called = called or (now if telling.kind is TOLD_GO else None)
+        if days_ahead == 0 and now <= trip.leave_by and quiet.around(now, SITE.tz) is None:
+            awake.append(now)
+    assert not awake or (called is not None and called <= trip.leave_by)
 
 
 @UNHURRIED
