@@ -33,7 +33,7 @@ from service.store.forecasts import StoredForecast, newest_by_place, place_key
 from service.store.packed import unpack_json
 from service.store.sites import StoredSite, newest_revisions
 
-MOST_SITES = 400
+MOST_SITES = 150
 """With some tens of kilobytes of weather each."""
 CHANCE_STEP_PCT = 5
 """A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
