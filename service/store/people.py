@@ -242,3 +242,11 @@ def find_subscriptions(session: Session) -> list[tables.Subscription]:
     """All running subscriptions, oldest first."""
     query = select(tables.Subscription).where(tables.Subscription.ended_at.is_(None))
     return list(session.scalars(query.order_by(tables.Subscription.id)))
+
+
+def running_subscriptions(session: Session, person_id: int) -> list[tables.Subscription]:
+    """Those of one person, oldest first."""
+    query = select(tables.Subscription).where(
+        tables.Subscription.person_id == person_id, tables.Subscription.ended_at.is_(None)
+    )
+    return list(session.scalars(query.order_by(tables.Subscription.id)))

@@ -9,7 +9,9 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
+from service.registration import shown
 from service.store import limits, tables
+from service.store.people import running_subscriptions
 from service.web import feedkeys
 from service.web.access import SignedIn, Viewer, seen_site
 from service.web.asking import network_of_request
@@ -57,10 +59,9 @@ def build_router(web: Web) -> APIRouter:
     def addresses(viewer: SignedIn) -> HTMLResponse:
         with web.reading() as session:
             key = feedkeys.find_key(session, viewer.person_id)
-            sites = visible_sites(session, viewer)
+            scopes = feed_scopes(session, viewer)
         paths = []
         if key is not None:
-            scopes = [("All your sites", feedkeys.ALL), *((row.name, f"site-{row.id}") for row in sites)]
             paths = [
                 (label, [(e, web.url(feedkeys.feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
                 for label, scope in scopes
@@ -74,6 +75,16 @@ def build_router(web: Web) -> APIRouter:
         return RedirectResponse("/feeds", 303)
 
     return router
+
+
+def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
+    """What the viewer has feeds of: (in words, its part of the address)."""
+    sites = [(row.name, f"site-{row.id}") for row in visible_sites(session, viewer)]
+    told = [
+        (f"{row.site.name}, as told to {shown(row.address)}", f"subscription-{row.id}")
+        for row in running_subscriptions(session, viewer.person_id)
+    ]
+    return [("All your sites", feedkeys.ALL), *sites, *told]
 
 
 def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[SiteRow]:

@@ -18,7 +18,7 @@ from alerts.site import Site, zone_info
 from alerts.wishes import Wishes
 from service import access
 from service.registration import shown
-from service.store import personal, tables, tokens
+from service.store import people, personal, tables, tokens
 from service.store.codec import from_json
 from service.store.sites import newest_revisions
 from service.store.tables_delivery import Token
@@ -166,13 +166,7 @@ SAID = {
 
 
 def subscription_lines(session: Session, viewer: Viewer, now: datetime) -> list[SubscriptionLine]:
-    rows = list(
-        session.scalars(
-            select(tables.Subscription)
-            .where(tables.Subscription.person_id == viewer.person_id, tables.Subscription.ended_at.is_(None))
-            .order_by(tables.Subscription.id)
-        )
-    )
+    rows = people.running_subscriptions(session, viewer.person_id)
     sites = newest_revisions(session, {row.site_id for row in rows})
     return [_line(row, sites[row.site_id].site, now) for row in rows]
 

@@ -6,6 +6,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from xml.etree import ElementTree as ET
 
+import pytest
 import vobject
 from icalendar import Calendar
 from starlette.testclient import TestClient
@@ -144,3 +145,14 @@ def test_names_that_would_break_a_feed_are_harmless(world: World) -> None:
             each["properties"]["name"] for each in browser.get(found["geojson"]).json()["features"]
         ]
         ET.fromstring(browser.get(found["atom"]).content)
+
+
+@pytest.mark.parametrize("scope", ["all", "site-1", "subscription-1"])
+def test_there_is_a_calendar_of_a_person_a_site_and_a_subscription(scope: str, played: TestClient) -> None:
+    played.post("/feeds")
+    page = played.get("/feeds").text
+    (path,) = re.findall(rf'value="http://127\.0\.0\.1:8765(/feeds/\d+-{scope}-[^"]+\.ics)"', page)
+    summaries = [
+        str(event["summary"]) for event in Calendar.from_ical(played.get(path).content).walk("VEVENT")
+    ]
+    assert "[Invented] Go: Windpump Flat" in summaries
