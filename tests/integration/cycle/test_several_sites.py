@@ -11,7 +11,6 @@ import pytest
 from sqlalchemy import select
 
 from alerts.night import Target, TargetKind
-from alerts.site import Site
 from alerts.span import Span
 from alerts.weather.record import Place
 from service.cycle import deliver
@@ -22,6 +21,7 @@ from service.feeds.base import Gathered
 from service.store import people, tables
 from service.store.messages import Status
 from service.store.sites import add_site
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, MAIL, ON_THE_DAY, START, World, open_world
 
 NAMES = ("Windpump Flat", "Salt Pan", "Cairn Ridge", "Old Pier", "Mill Pond")
@@ -52,9 +52,9 @@ def clouds() -> Clouds:
 
 
 @pytest.fixture
-def world(tmp_path: Path, clouds: Clouds) -> Iterator[World]:
+def world(tmp_path: Path, new_store: NewStore, clouds: Clouds) -> Iterator[World]:
     """Mail for five sites; the group's chat, which the world has already, for the flat alone."""
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         world.duskbell.invented_weather = clouds.gather
         with world.duskbell.sessions.begin() as session:
             owner = people.get_operator(session, zone=ZONE, now=START)
@@ -209,10 +209,3 @@ def test_any_target_that_was_asked_for_can_make_the_night(world: World) -> None:
         }
     assert decided[without] == ("stay", "target")
     assert decided[with_band][1] != "target"
-
-
-def test_sites_of_several_are_all_of_the_same_place_here(clouds: Clouds) -> None:
-    """What these tests rest on: one leaves for each at about the same time."""
-    sites: list[Site] = list(clouds.sites.values())
-    assert {site.zone for site in sites} == {ZONE}
-    assert max(site.lat_deg for site in sites) - min(site.lat_deg for site in sites) < 0.1

@@ -53,13 +53,6 @@ def test_row_7_two_cycles_at_once_tell_each_thing_once(apart: timedelta, world: 
 # the clock
 
 
-def test_row_10_a_tick_by_hand_with_the_same_time_changes_nothing(world: World) -> None:
-    world.cycle(ON_THE_DAY)
-    world.cycle(GO_TIME)
-    assert world.cycle(GO_TIME) == {}
-    assert world.kinds() == ["go", "go"]
-
-
 def test_row_11_a_clock_that_jumps_forward_lets_what_waits_expire_unsent(world: World) -> None:
     world.cycle(ON_THE_DAY)
     think(world.duskbell, GO_TIME)
@@ -112,15 +105,6 @@ def test_row_13_a_cycle_days_late_takes_nothing_back_and_tells_of_no_night_past(
     assert set(told) == {GO_TIME.date()}
     assert newest is not None
     assert newest > SUNDAY.date(), "coming nights are judged"
-
-
-def test_row_13_what_waited_through_days_off_is_not_sent(world: World) -> None:
-    world.cycle(ON_THE_DAY)
-    think(world.duskbell, GO_TIME)
-    world.cycle(SUNDAY + timedelta(days=3))
-    assert world.box.mails == []
-    assert world.room.posts == []
-    assert set(world.statuses()) == {Status.EXPIRED}
 
 
 def test_rows_11_14_and_15_the_schedule_keeps_utc_makes_up_once_and_never_overlaps() -> None:

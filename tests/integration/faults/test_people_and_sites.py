@@ -62,7 +62,7 @@ def _all_leave(world: World, leave: Leave) -> None:
             leave(session, subscription)
 
 
-@ways
+@pytest.mark.parametrize("leave", [_pause, _remove_site], ids=["paused", "the site removed"])
 def test_who_leaves_between_the_choice_of_who_is_due_and_the_judging_is_told_nothing(
     leave: Leave, world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:

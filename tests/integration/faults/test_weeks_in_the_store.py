@@ -40,7 +40,7 @@ from service.store.promises import find_broken
 from service.store.sites import add_site, revise_site
 
 SITES = (FLAT, RIDGE)
-MOST_DAYS = 8
+MOST_DAYS = 5
 CALLS = ("go", "changed")
 HALF_HOUR, HOUR = timedelta(minutes=30), timedelta(hours=1)
 MORNING = datetime(2027, 7, 3, 7, 7, tzinfo=UTC)

@@ -147,7 +147,7 @@ class Watcher:
         self.said.append((look.now, kind, telling.why.value))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=30)
 @given(
     st.lists(news, min_size=1, max_size=5, unique_by=lambda each: each.at),
     nights,
