@@ -145,6 +145,7 @@ class Desk:
         return self._nights[key]
 
     def _stored_nights(self, decision: tables.Decision, wishes: Wishes) -> list[Night]:
+        """By the keys of their skies; the decision's own where an earlier version wrote other keys."""
         keys = [sky_key(sky) for sky in wishes.skies]
         query = select(tables.Night.sky_key, tables.Night.id).where(
             tables.Night.site_revision_id == decision.site_revision_id,
@@ -152,4 +153,5 @@ class Desk:
             tables.Night.sky_key.in_(keys),
         )
         by_key = {row[0]: row[1] for row in self.session.execute(query)}
-        return [night_of(self.session, by_key[key]) for key in keys if key in by_key]
+        ids = [by_key[key] for key in keys if key in by_key] or [decision.night_id]
+        return [night_of(self.session, night_id) for night_id in ids]

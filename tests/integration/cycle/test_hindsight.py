@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
@@ -23,7 +22,7 @@ from service.rejudging import RejudgedNight, rejudge
 from service.settings import Settings
 from service.store import people, tables, track
 from service.store.people import default_wishes
-from tests.integration.conftest import NewStore
+from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import START, open_world
 
 FIRST, LAST = date(2027, 6, 28), date(2027, 7, 20)
@@ -33,19 +32,18 @@ QUIET_AT_SIX = ClockSpan(time(17), time(20))
 
 
 @pytest.fixture(scope="module")
-def played(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The database of the demo's week."""
+def played(tmp_path_factory: pytest.TempPathFactory, copy_store: CopyStore) -> str:
+    """The URL of the store after the demo's week."""
     folder = tmp_path_factory.mktemp("week")
     with stage(folder) as story:
         play(story, lambda _: None)
-    return folder / "demo.sqlite3"
+    return copy_store(f"sqlite:///{folder / 'demo.sqlite3'}", folder)
 
 
 @pytest.fixture
-def week(played: Path, tmp_path: Path) -> Iterator[Duskbell]:
+def week(played: str, tmp_path: Path, copy_store: CopyStore) -> Iterator[Duskbell]:
     """An installation on a copy of it."""
-    shutil.copy(played, tmp_path / "week.sqlite3")
-    settings = Settings(data_dir=tmp_path, database_url=f"sqlite:///{tmp_path / 'week.sqlite3'}")
+    settings = Settings(data_dir=tmp_path, database_url=copy_store(played, tmp_path))
     duskbell = Duskbell(settings)
     yield duskbell
     duskbell.engine.dispose()
@@ -307,6 +305,14 @@ def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbe
     assert flat.last_other.would_be is not None
     assert (flat.last_other.was.verdict, flat.last_other.would_be.verdict) == ("go", "wait")
     assert flat.last_other.would_be.text.startswith("clear 71 %, you asked for 72 %")
+
+
+def test_nights_under_keys_of_an_earlier_version_are_still_found(week: Duskbell) -> None:
+    with week.sessions.begin() as session:
+        session.execute(update(tables.Night).values(sky_key="as it was written once"))
+    decisions = [each for night in again(week, site_id=1) for each in night.decisions]
+    assert decisions
+    assert [each.would_be for each in decisions] == [each.was for each in decisions]
 
 
 def test_only_the_site_asked_for_is_judged_again(week: Duskbell) -> None:
