@@ -285,7 +285,7 @@ def _nothing_new(look: Look, standing: Told) -> Telling:
 def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
     """A go, from the last cycle before leave-by minus notice until the latest useful departure."""
     seen = look.seen
-    if look.now > plan.latest_departure:
+    if look.now >= plan.latest_departure:
         return silence(Why.TOO_LATE, "good, but leaving now there is too little window left")
     if look.now < go_due_from(look, plan):
         return silence(Why.NOT_YET_DUE, "good; told shortly before the notice asked for")

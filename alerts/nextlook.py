@@ -114,7 +114,7 @@ def _by_plan(look: Look, plan: FieldPlan) -> list[datetime]:
         leave_by - look.wishes.notice,
         leave_by - look.cycle - CYCLE_SLACK + _AFTER,
         leave_by,
-        plan.latest_departure + _AFTER,
+        plan.latest_departure,
         plan.window.end,
     ]
 

@@ -128,8 +128,15 @@ CASES = (
     Case("good when it is due", (), seen(GO, 81), DUE, TOLD_GO, Why.GOOD_TONIGHT),
     Case("good, heads-up told days ago", (told(HEADS_UP),), seen(GO, 81), DUE, TOLD_GO, Why.GOOD_TONIGHT),
     Case("turns good after leave-by", (), seen(GO, 75), LEAVE_BY + MINUTE, TOLD_GO, Why.GOOD_TONIGHT),
-    Case("turns good just in time", (), seen(GO, 75), LAST_DEPARTURE, TOLD_GO, Why.GOOD_TONIGHT),
-    Case("turns good a minute too late", (), seen(GO, 75), LAST_DEPARTURE + MINUTE, None, Why.TOO_LATE),
+    Case("turns good just in time", (), seen(GO, 75), LAST_DEPARTURE - MINUTE, TOLD_GO, Why.GOOD_TONIGHT),
+    Case(
+        "turns good when one must be off: no word would come in time",
+        (),
+        seen(GO, 75),
+        LAST_DEPARTURE,
+        None,
+        Why.TOO_LATE,
+    ),
     Case(
         "lives under the sky, no drive",
         (),

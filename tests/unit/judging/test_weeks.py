@@ -200,15 +200,13 @@ class Weeks(RuleBasedStateMachine):
             assert not self.is_owed_a_go(name, look), f"a good night passed over: {telling}"
             return
         assert telling.expires_at is not None
-        assert telling.expires_at > now or (kind is AlertKind.GO and telling.expires_at == now), (
-            "for the past"
-        )
+        assert telling.expires_at > now, "for the past"
         assert look.plan is None or kind is AlertKind.STAND_DOWN or now < look.plan.window.end, "for the past"
         if kind is AlertKind.STAND_DOWN:
             assert self.phone.called_out(name) is not None, "a stand-down without a go"
         if kind is AlertKind.GO and telling.why is not Why.LAST_WORD:
             assert look.plan is not None
-            assert now <= look.plan.latest_departure, "a go that can't be reached"
+            assert now < look.plan.latest_departure, "a go that can't be reached"
         if self.is_quiet() and telling.why not in MUST_BE_SAID:
             standing = self.phone.live(name)[-1] if self.phone.live(name) else None
             assert kind is AlertKind.CHANGED, "it rang in quiet hours"
@@ -239,7 +237,7 @@ class Weeks(RuleBasedStateMachine):
         if enough or (called and self.phone.counted(name) >= MOST_TOLD):
             return False
         sure = (verdict.chance_pct or 0) >= self.wishes.chance_go_pct + 5
-        return sure and self.due_from(plan) <= self.now <= plan.latest_departure
+        return sure and self.due_from(plan) <= self.now < plan.latest_departure
 
     def due_from(self, plan: FieldPlan) -> datetime:
         """At the notice asked for, or with half an hour in hand before the quiet hours that it falls into."""
