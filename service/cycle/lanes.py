@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 PER_DESTINATION = 4
 """Messages under way to one host at the same time."""
-PLACES = 64
+PLACES = 96
 """Quick sends at the same time, over all destinations."""
 WORTH_TAKING = 32
 """Where more wait than there are places, this many are taken at once: a claim costs the same for each lot."""
-THREADS_AT_MOST = 160
+THREADS_AT_MOST = 192
 """Sends under way in all, the slow ones included."""
 SLOW_AFTER_S = 1.0
 """A send that takes longer gives its place to another and goes on beside it."""

@@ -10,7 +10,8 @@ webhooks_per_s  to hosts that answer, from the first claim until the last of the
 mails_per_s     through one relay, while webhooks to the hosts that hang are under way too
 p95_arrival_s   from the decision's commit to the arrival, half webhooks and half mails, as decisions come in
                 at the rate in `arrival_rate_per_s` while the postman runs
-kill_rounds     times the sender was killed -9 at a random moment; lost: messages that never arrived;
+kill_rounds     times the sender was killed -9 at a random moment; killed_midway: of those, how often some
+                messages had arrived and others not; lost: messages that never arrived;
                 duplicates: arrivals beyond the first of a message; duplicates_with_other_id: those under
                 another id than the first; broken_promises: findings of the invariant checker in all rounds
 …_sender_ms, …_receiver_ms   processor time that one message takes, of the sender and of the receiver
@@ -59,7 +60,7 @@ from tests.integration.delivery.child import Ground
 HOSTS = [f"127.0.1.{number}" for number in range(1, 41)]
 HANGING = frozenset(HOSTS[::20])
 HELPS_FOR = timedelta(hours=6)
-A_ROUND = 12
+A_ROUND = 24
 PATIENCE_S = 300.0
 BLOCK = 50
 
@@ -275,17 +276,36 @@ def _host(target: str) -> str:
 
 def kills(bench: Bench, rounds: int, say: bool) -> dict[str, int]:
     """Kill a sender at a random moment, start another, and look what arrived; that many times."""
-    dice, made, broken = random.Random(5), [], 0
+    dice, made, midway, broken = random.Random(5), [], 0, 0
+    whole_s = _undisturbed_s(bench)
     for number in range(rounds):
-        made += bench.decide([bench.mailbox() if k % 2 else bench.hook() for k in range(A_ROUND)])
-        child.run_and_kill(child.send, bench.ground, after_s=dice.uniform(0.05, 0.8))
+        ids = bench.decide(_targets(bench))
+        made += ids
+        child.run_and_kill(child.send, bench.ground, after_s=dice.uniform(0.0, 1.1 * whole_s))
+        came = {each.message_id for each in bench.arrivals()} & set(ids)
+        midway += 0 < len(came) < len(ids)
         _let_leases_run_out(bench)
-        assert child.run(child.send, bench.ground) == 0
+        code = child.run(child.send, bench.ground)
+        assert code == 0, f"the sender that followed ended with {code}"
         with bench.duskbell.sessions() as session:
             broken += len(find_broken(session, now=datetime.now(UTC), wall=datetime.now(UTC)))
         if say:
-            sys.stderr.write(f"\rkill round {number + 1}")
-    return {"kill_rounds": rounds, **_losses(bench.arrivals(), made), "broken_promises": broken}
+            sys.stderr.write(f"\rkill round {number + 1}  ")
+    losses = _losses(bench.arrivals(), made)
+    return {"kill_rounds": rounds, "killed_midway": midway, **losses, "broken_promises": broken}
+
+
+def _targets(bench: Bench) -> list[tuple[str, str]]:
+    return [bench.mailbox() if k % 2 else bench.hook() for k in range(A_ROUND)]
+
+
+def _undisturbed_s(bench: Bench) -> float:
+    """How long a sender takes for one round's messages, its start included; kills fall into that time."""
+    for _ in range(2):  # the first loads what all the others share
+        bench.decide(_targets(bench))
+        began_s = time.monotonic()
+        assert child.run(child.send, bench.ground) == 0
+    return time.monotonic() - began_s
 
 
 def _let_leases_run_out(bench: Bench) -> None:
@@ -322,7 +342,7 @@ def measure(sizes: Sizes, say: bool) -> dict[str, float]:
             part = phase()
             found |= part
             if say:
-                sys.stderr.write("".join(f"{key:26}{value}\n" for key, value in part.items()))
+                sys.stderr.write("".join(f"{key:30}{value}\n" for key, value in part.items()))
     return found
 
 

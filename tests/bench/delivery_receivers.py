@@ -96,9 +96,10 @@ async def _serve(pipe: Connection, protocol: Callable[[list[Arrival]], asyncio.P
     told = asyncio.Event()
     loop.add_reader(pipe.fileno(), told.set)
     while await told.wait():
-        pipe.recv()
-        pipe.send((heard, _cpu_s()))
         told.clear()
+        while pipe.poll():  # it may be told once too often, and must not wait here
+            pipe.recv()
+            pipe.send((heard, _cpu_s()))
 
 
 class _Letter(asyncio.Protocol):
