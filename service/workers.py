@@ -45,6 +45,8 @@ SENDERS = 8
 HEARTBEAT_S, STALLED_AFTER_S = 10.0, 30.0
 RUNS_AT_MOST = 5
 """A job whose process has died that often isn't put back any more; what it was to do is found again."""
+QUEUE_WITHIN_S = 30.0
+"""Without a connection for so long the queue counts as lost."""
 POLL_EVERY_S = 5.0
 """Jobs are announced by the server; this is for announcements that were lost."""
 
@@ -126,7 +128,11 @@ def build_app(duskbell: Duskbell) -> App:
     """The tasks over a wired installation. Their arguments are ids; what they mean lies in the rows."""
     url = duskbell.engine.url
     connector = PsycopgConnector(
-        conninfo=driver_url(url), kwargs=connect_options(url), min_size=1, max_size=4
+        conninfo=driver_url(url),
+        kwargs=connect_options(url),
+        min_size=1,
+        max_size=4,
+        timeout=QUEUE_WITHIN_S,
     )
     app = App(connector=connector)
     chores: dict[str, Callable[[], object]] = {

@@ -82,7 +82,8 @@ def attach(sessions: sessionmaker[Session], channels: Mapping[str, Channel], clo
 
     event.listen(sessions, "after_begin", after_begin)
     event.listen(sessions, "do_orm_execute", _limit)
-    event.listen(sessions, "after_flush", _note_fresh)
+    event.listen(sessions, "do_orm_execute", _note_inserted)
+    event.listen(sessions, "after_flush", _note_added)
     event.listen(sessions, "before_commit", before_commit)
     event.listen(sessions, "after_rollback", _forget)
 
@@ -119,11 +120,25 @@ def _limit(state: ORMExecuteState) -> None:
         state.statement = state.statement.options(limit)
 
 
-def _note_fresh(session: Session, _context: UOWTransaction) -> None:
+def _note_added(session: Session, _context: UOWTransaction) -> None:
+    added = [row for row in session.new if isinstance(row, tables.Message)]
+    _note(session, [(row.id, row.status, row.address_id, row.due_at) for row in added])
+
+
+def _note_inserted(state: ORMExecuteState) -> None:
+    """Many at once, by `insert(tables.Message)` and a list of rows."""
+    mapper = state.bind_mapper
+    if not state.is_insert or mapper is None or mapper.class_ is not tables.Message:
+        return
+    rows = state.parameters if isinstance(state.parameters, Sequence) else [state.parameters or {}]
+    _note(state.session, [(row["id"], row["status"], row["address_id"], row["due_at"]) for row in rows])
+
+
+def _note(session: Session, messages: Iterable[tuple[str, str, int, datetime]]) -> None:
     fresh = session.info.setdefault(_FRESH, {})
-    for row in session.new:
-        if isinstance(row, tables.Message) and row.status == Status.DUE:
-            fresh[row.id] = (row.address_id, row.due_at)
+    for message_id, status, address_id, due_at in messages:
+        if status == Status.DUE:
+            fresh[message_id] = (address_id, due_at)
 
 
 def _forget(session: Session) -> None:

@@ -9,6 +9,8 @@ import pytest
 from sqlalchemy import func, select, text
 
 from alerts.span import Span
+from service.cycle import judge
+from service.cycle.crew import Crew
 from service.feeds.base import Gathered
 from service.fleet import cycles, parts, stages
 from service.fleet.parts import LeaseLost
@@ -193,6 +195,21 @@ def test_blocks_hold_whole_addresses_and_all_of_them(fleet: Fleet, monkeypatch: 
     assert fleet.world.kinds() == ["heads_up", "heads_up"]
     assert len(fleet.world.box.mails) == 1
     assert len(fleet.world.room.posts) == 1
+
+
+def test_a_worker_judges_by_itself_and_starts_no_processes(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """There is one for each core already."""
+
+    def refuse(_crew: Crew) -> None:
+        raise AssertionError("a worker has no crew")
+
+    monkeypatch.setattr(judge, "WORTH_A_CREW", 0)
+    monkeypatch.setattr(Crew, "_open", refuse)
+    fleet.tick(START)
+    fleet.work()
+    assert fleet.world.kinds() == ["heads_up", "heads_up"]
 
 
 def test_a_job_whose_process_died_is_put_back(fleet: Fleet) -> None:
