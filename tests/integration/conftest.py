@@ -13,9 +13,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import make_url
 
 from service.store.engine import open_engine
 from service.store.migrate import upgrade
+from service.store.moving import move
 from tests.integration.postgres import Server, running_postgres
 
 
@@ -64,6 +66,32 @@ def new_store(request: pytest.FixtureRequest) -> NewStore:
         return lambda _folder: server.migrated()
     empty: Path = request.getfixturevalue("empty_store")
     return lambda folder: f"sqlite:///{shutil.copy(empty, folder / 'store.sqlite3')}"
+
+
+CopyStore = Callable[[str, Path], str]
+
+
+@pytest.fixture(scope="session")
+def copy_store(request: pytest.FixtureRequest, new_store: NewStore) -> CopyStore:
+    """Called with the URL of a store that nobody has open, and a folder: the URL of a copy of its own.
+    In the run on PostgreSQL a copy of an SQLite file is moved there."""
+    if not ON_POSTGRESQL:
+        return _copy_file
+    server: Server = request.getfixturevalue("new_postgres")
+    return lambda url, folder: (
+        server.copied(url) if url.startswith("postgresql") else _moved(url, new_store(folder))
+    )
+
+
+def _copy_file(url: str, folder: Path) -> str:
+    return f"sqlite:///{shutil.copy(str(make_url(url).database), folder / 'store.sqlite3')}"
+
+
+def _moved(url: str, target: str) -> str:
+    source = open_engine(url)
+    move(source, target)
+    source.dispose()
+    return target
 
 
 @pytest.fixture(scope="session")

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import create_engine, text
+from sqlalchemy import create_engine, make_url, text
 
 from service.store.engine import open_engine
 from service.store.migrate import upgrade
@@ -67,6 +67,10 @@ class Server:
             engine.dispose()
             self._has_template = True
         return self._create(f"TEMPLATE {TEMPLATE}")
+
+    def copied(self, url: str) -> str:
+        """The URL of a copy of a database of this server, which nobody may be connected to."""
+        return self._create(f"TEMPLATE {make_url(url).database}")
 
     def hurry(self) -> None:
         """Wait for no disk: these databases need not outlive the machine."""

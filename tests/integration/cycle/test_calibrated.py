@@ -17,6 +17,7 @@ from service.demo.story import SATURDAY
 from service.store import calibrations, tables
 from service.store.codec import to_json
 from service.store.tables_track import CalibrationVersion
+from tests.integration.conftest import NewStore
 
 from .world import START, World, open_world
 
@@ -38,8 +39,8 @@ STEEP = Calibration(
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'test.sqlite3'}") as world:
+def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         yield world
 
 

@@ -19,6 +19,7 @@ from service.store import people, tables
 from service.store.codec import from_json
 from service.store.messages import Status
 from service.store.tables_delivery import Trouble
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 MAIL_LIMIT_BYTES = 200_000
@@ -26,10 +27,10 @@ PNG = b"\x89PNG\r\n\x1a\n"
 
 
 @pytest.fixture(scope="module")
-def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+def story(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Iterator[World]:
     """Heads-up, go and stand-down of one night, for somebody with a kit who reads miles."""
     folder = tmp_path_factory.mktemp("story")
-    with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}") as world:
+    with open_world(folder, new_store(folder)) as world:
         change(world, kit="aps-c 16mm f/2.8", units=UnitWishes(Temperature.FAHRENHEIT, Distance.MILES))
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)
@@ -39,8 +40,8 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
 
 
 @pytest.fixture
-def world(tmp_path: Path) -> Iterator[World]:
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}") as world:
+def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
+    with open_world(tmp_path, new_store(tmp_path)) as world:
         yield world
 
 

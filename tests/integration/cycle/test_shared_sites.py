@@ -16,6 +16,7 @@ from service.demo.story import FLAT, SATURDAY
 from service.sharing import shared_site
 from service.store import people, tables
 from service.store.scenes import find_scenes
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
 
 PLACE = replace(FLAT, foregrounds=(Foreground("windpump", 196.0),), access_note="past the white gate")
@@ -23,9 +24,9 @@ FRIEND = "friend@example.org"
 
 
 @pytest.fixture
-def told(tmp_path: Path) -> Iterator[World]:
+def told(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
     """A shared site that a friend of its owner is told about too, after the go."""
-    with open_world(tmp_path, f"sqlite:///{tmp_path / 'store.sqlite3'}", site=PLACE) as world:
+    with open_world(tmp_path, new_store(tmp_path), site=PLACE) as world:
         with world.duskbell.sessions.begin() as session:
             site = session.scalars(select(tables.Site)).one()
             site.is_shared = True

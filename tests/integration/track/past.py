@@ -22,6 +22,7 @@ from service.observations.base import Ask, Heard, Observed
 from service.settings import Settings
 from service.store import tables
 from service.store.tables_track import JudgedEvent
+from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
 
 HOUR = timedelta(hours=1)
@@ -97,26 +98,28 @@ class Past:
             return len(session.scalars(query).all())
 
 
-_MADE: dict[float, bytes] = {}
+_PLAYED: dict[float, str] = {}
 
 
 @contextmanager
-def over(folder: Path, *, cloud_pct: float = 8.0) -> Iterator[Past]:
+def over(
+    folder: Path, new_store: NewStore, copy_store: CopyStore, *, cloud_pct: float = 8.0
+) -> Iterator[Past]:
     """Cycles up to the go of the Saturday, and the clock moved on to after it; played once a cloud cover."""
-    file = folder / "store.sqlite3"
-    if cloud_pct not in _MADE:
-        _MADE[cloud_pct] = _play(folder / "first", cloud_pct)
-    file.write_bytes(_MADE[cloud_pct])
-    settings = Settings(data_dir=folder, database_url=f"sqlite:///{file}", contact="test@example.org")
+    if cloud_pct not in _PLAYED:
+        _PLAYED[cloud_pct] = _play(folder / "first", new_store, cloud_pct)
+    copy = copy_store(_PLAYED[cloud_pct], folder)
+    settings = Settings(data_dir=folder, database_url=copy, contact="test@example.org")
     duskbell = Duskbell(settings, invented_weather=lambda places, hours: Gathered())
     yield Past(duskbell)
     duskbell.engine.dispose()
 
 
-def _play(folder: Path, cloud_pct: float) -> bytes:
+def _play(folder: Path, new_store: NewStore, cloud_pct: float) -> str:
+    """The URL of the store, closed again."""
     folder.mkdir()
-    file = folder / "store.sqlite3"
-    with open_world(folder, f"sqlite:///{file}", cloud_pct=cloud_pct) as world:
+    url = new_store(folder)
+    with open_world(folder, url, cloud_pct=cloud_pct) as world:
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)
-    return file.read_bytes()
+    return url

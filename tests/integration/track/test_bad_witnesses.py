@@ -15,6 +15,7 @@ from alerts.track.stations import LAST_REWRITE
 from service.demo.story import FLAT
 from service.observations.base import Ask, Heard, Observed
 from service.store import track
+from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.track.past import AFTER, HOUR, NEAR, NEXT_DAY, Past, Witnesses, over
 
 FAR = replace(NEAR, name="LEFA", lat_deg=FLAT.lat_deg + 0.36)
@@ -24,8 +25,8 @@ SKIES = ("FEW040", "SCT080", "BKN060", "OVC080", "NCD")
 
 
 @pytest.fixture
-def past(tmp_path: Path) -> Iterator[Past]:
-    with over(tmp_path) as past:
+def past(tmp_path: Path, new_store: NewStore, copy_store: CopyStore) -> Iterator[Past]:
+    with over(tmp_path, new_store, copy_store) as past:
         yield past
 
 

@@ -29,14 +29,15 @@ from service.store.pairs import find_told, load_pairs
 from service.store.recordrows import find_wishes, wishes_key
 from service.store.tables_track import JudgedEvent, RecordRow, StationReport
 from service.trackrecord import everywhere, load_record, record_page
+from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.track.past import AFTER, NEXT_DAY, Past, over
 from tests.integration.track.remembered import Remembered, remember, watch
 from tests.unit.track.files import pairs as made_pairs
 
 
 @pytest.fixture
-def past(tmp_path: Path) -> Iterator[Past]:
-    with over(tmp_path) as past:
+def past(tmp_path: Path, new_store: NewStore, copy_store: CopyStore) -> Iterator[Past]:
+    with over(tmp_path, new_store, copy_store) as past:
         past.witnesses.sky = "OVC080"
         yield past
 

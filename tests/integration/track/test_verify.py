@@ -18,13 +18,14 @@ from service.demo.story import FLAT, SATURDAY
 from service.store import calibrations, tables, track
 from service.store.pairs import load_pairs
 from service.store.tables_track import JudgedEvent, StationReport
+from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
 from tests.integration.track.past import AFTER, NEAR, NEXT_DAY, Past, over
 
 
 @pytest.fixture
-def past(tmp_path: Path) -> Iterator[Past]:
-    with over(tmp_path) as past:
+def past(tmp_path: Path, new_store: NewStore, copy_store: CopyStore) -> Iterator[Past]:
+    with over(tmp_path, new_store, copy_store) as past:
         yield past
 
 
@@ -169,8 +170,8 @@ def test_a_report_on_another_direction_says_nothing_of_the_event(past: Past) -> 
     assert past.outcome().state == "unsure"
 
 
-def test_nights_of_a_stay_are_judged_too(tmp_path: Path) -> None:
-    with over(tmp_path, cloud_pct=90.0) as past:
+def test_nights_of_a_stay_are_judged_too(tmp_path: Path, new_store: NewStore, copy_store: CopyStore) -> None:
+    with over(tmp_path, new_store, copy_store, cloud_pct=90.0) as past:
         past.witnesses.sky, past.witnesses.analysis_pct = "NCD", 3.0
         past.verify()
         with past.duskbell.sessions() as session:

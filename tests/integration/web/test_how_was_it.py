@@ -16,6 +16,7 @@ from service.demo.story import SATURDAY
 from service.outcomes import find_said
 from service.store import tables, track
 from service.store.tokens import Purpose, standing_links
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.browsing import browsing
 
@@ -23,9 +24,9 @@ LINK = re.compile(r"https?://[^/\s\"]+(/how-was-it/[^\s\"<]+)")
 
 
 @pytest.fixture(scope="module")
-def played_by_mail(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+def played_by_mail(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Iterator[World]:
     folder: Path = tmp_path_factory.mktemp("told")
-    with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}") as world:
+    with open_world(folder, new_store(folder)) as world:
         for now in (START, ON_THE_DAY, GO_TIME, SUNDAY):
             world.cycle(now)
         yield world

@@ -8,6 +8,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.store import tables
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import browsing, sign_in_as_owner
@@ -16,10 +17,10 @@ NIGHT = "/sites/1/nights/2027-07-03"
 
 
 @pytest.fixture(scope="module")
-def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+def past(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Iterator[World]:
     """An installation on the Sunday after the Saturday that was a go."""
     folder = tmp_path_factory.mktemp("past")
-    with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}") as world:
+    with open_world(folder, new_store(folder)) as world:
         for now in (START, ON_THE_DAY, GO_TIME, SUNDAY):
             world.cycle(now)
         yield world

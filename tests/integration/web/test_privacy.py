@@ -15,6 +15,7 @@ from alerts.site import Foreground
 from service.demo.story import FLAT
 from service.store import tables
 from service.store.sites import get_site, newest_revision, revise_site
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import browsing
@@ -26,7 +27,7 @@ SHARED = ("/sites/1", NIGHT, f"{NIGHT}/field", f"{NIGHT}/night.svg", "/sites/1/s
 
 
 @pytest.fixture(scope="module")
-def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
+def shared(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Iterator[World]:
     """A site with a foreground and notes, shared by its owner, judged up to a go."""
     folder = tmp_path_factory.mktemp("shared")
     site = replace(
@@ -35,7 +36,7 @@ def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
         notes="park behind the barn",
         access_note="ask the farmer",
     )
-    with open_world(folder, f"sqlite:///{folder / 'store.sqlite3'}", site=site) as world:
+    with open_world(folder, new_store(folder), site=site) as world:
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)
         share_site(world)
