@@ -18,7 +18,7 @@ changed_cycle_s    an hour after the first, new runs of all models for every pla
 growth_ratio       the first cycle's time with all the sites over that with a tenth of them
 first_cpu_s        processor time of the first cycle in all processes: what to compare on a busy machine
 peak_mb            of this process and, where others share the work, of as many of the largest of them
-db_mb_per_day      growth of the store by the first day: 48 cycles, of which 24 ask the feeds and four of these
+db_mb_per_day      growth of the store by the first day: 48 cycles, of which 24 ask the feeds and four of them
                    get new runs, from the growth by one of each kind
 """
 
@@ -69,7 +69,7 @@ MODELS = (
 )
 CYCLES = ("first", "unchanged", "changed", "after_changed", "asked")
 """Half an hour apart. Every place is asked about again once an hour: in the third there are new runs, in the
-fifth there is nothing new. After the first and the third some wait for a second look at what only just turned."""
+fifth is nothing new. After the first and the third some wait for a second look at what only just turned."""
 SELF, CHILDREN = resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN
 SKIES = 40
 HOURS = 150

@@ -1,0 +1,86 @@
+"""Cuts of a forecast's hours find what going over all of them finds."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from operator import attrgetter
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alerts.span import Span
+from alerts.weather.record import HourlyWeather
+from alerts.weather.series import Series
+
+START = datetime(2027, 7, 1, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+CLOUD = attrgetter("cloud_total_pct")
+
+steps = st.lists(
+    st.tuples(st.sampled_from((0, 0, 0, 20, 180)), st.sampled_from((60, 180)), st.none() | st.floats(0, 100)),
+    max_size=12,
+)
+"""Minutes missing before an hour, its length, and its cloud."""
+spans = st.tuples(st.integers(-100, 2000), st.integers(1, 900))
+"""Start in minutes and length."""
+
+
+def made(rows: list[tuple[int, int, float | None]]) -> Series:
+    hours, at = [], START
+    for gap, minutes, cloud in rows:
+        at += gap * MINUTE
+        hours.append(HourlyWeather(at, at + minutes * MINUTE, cloud_total_pct=cloud))
+        at += minutes * MINUTE
+    return Series(tuple(hours))
+
+
+def span_of(given_span: tuple[int, int]) -> Span:
+    start = START + given_span[0] * MINUTE
+    return Span(start, start + given_span[1] * MINUTE)
+
+
+@given(steps, spans)
+def test_a_cut_has_every_hour_that_touches_the_span_and_no_other(
+    rows: list[tuple[int, int, float | None]], chosen: tuple[int, int]
+) -> None:
+    series, span = made(rows), span_of(chosen)
+    touching = [hour for hour in series.hours if hour.starts < span.end and span.start < hour.ends]
+    cut = series.cut(span)
+    assert list(cut.hours) == touching
+    assert len(cut) == len(touching)
+    assert cut.values(CLOUD) == [hour.cloud_total_pct for hour in touching]
+    shared = [Span(hour.starts, hour.ends).overlap(span) for hour in touching]
+    assert list(cut.parts) == shared
+
+
+@given(steps, spans, spans)
+def test_the_time_inside_another_span_is_that_of_its_parts(
+    rows: list[tuple[int, int, float | None]], chosen: tuple[int, int], other: tuple[int, int]
+) -> None:
+    cut, inside = made(rows).cut(span_of(chosen)), span_of(other)
+    shared = [part.overlap(inside) for part in cut.parts]
+    lengths = [part.duration if part else timedelta(0) for part in shared]
+    values = cut.values(CLOUD)
+    known = [length for length, value in zip(lengths, values, strict=True) if value is not None]
+    assert cut.time_inside(inside) == sum(lengths, timedelta(0))
+    assert cut.time_inside(inside, values) == sum(known, timedelta(0))
+
+
+@given(steps, st.integers(-100, 2000))
+def test_the_hour_of_a_moment_holds_it(rows: list[tuple[int, int, float | None]], minute: int) -> None:
+    series, at = made(rows), START + minute * MINUTE
+    holding = [place for place, hour in enumerate(series.hours) if hour.starts <= at < hour.ends]
+    assert series.index_at(at) == (holding[0] if holding else None)
+
+
+def test_a_value_is_worked_out_once_for_all_cuts() -> None:
+    asked: list[datetime] = []
+
+    def value_of(hour: HourlyWeather) -> float | None:
+        asked.append(hour.starts)
+        return hour.cloud_total_pct
+
+    series = made([(0, 60, 1.0), (0, 60, None), (0, 60, 3.0)])
+    for _ in range(2):
+        assert series.cut(span_of((0, 180))).values(value_of) == [1.0, None, 3.0]
+    assert len(asked) == 3
