@@ -149,28 +149,28 @@ def column_of(cell: NightCell) -> Column | None:
     return Column(height, round(height * cell.chance_pct / 100))
 
 
-def cell_words(cell: NightCell, zone: str) -> str:
+def cell_words(cell: NightCell, zone: str, hours: int = 24) -> str:
     """The night in words: `go, 81 % clear, 23:40–02:50 CEST`; `no dark window`."""
     if cell.window is None:
         return "stay, no dark window" if cell.verdict == "stay" else "no dark window"
-    dark = dated_span(cell.window, zone, cell.name)
+    dark = dated_span(cell.window, zone, cell.name, hours)
     if not cell.verdict:
         return f"dark {dark}, not judged yet"
     chance = "" if cell.chance_pct is None else f"{cell.chance_pct} % clear, "
     return f"{cell.verdict}, {chance}{dark}"
 
 
-def column_words(cell: NightCell, zone: str) -> str:
+def column_words(cell: NightCell, zone: str, hours: int = 24) -> str:
     """The column in words, the Moon with it: `go, 81 % clear, 23:40–02:50 CEST, Moon 3 % lit`."""
-    return f"{cell_words(cell, zone)}, Moon {100 * cell.moon_lit:.0f} % lit"
+    return f"{cell_words(cell, zone, hours)}, Moon {100 * cell.moon_lit:.0f} % lit"
 
 
-def window_words(cell: NightCell, zone: str) -> str:
+def window_words(cell: NightCell, zone: str, hours: int = 24) -> str:
     """`81 % clear; dark 23:40–02:50 CEST (3 h 10 min)`; empty without a window."""
     if cell.window is None:
         return ""
     chance = "" if cell.chance_pct is None else f"{cell.chance_pct} % clear; "
-    dark = dated_span(cell.window, zone, cell.name)
+    dark = dated_span(cell.window, zone, cell.name, hours)
     return f"{chance}dark {dark} ({minutes_words(cell.window.minutes)})"
 
 

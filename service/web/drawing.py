@@ -74,7 +74,7 @@ def _draw(skies: Skies, judged: JudgedNight, seen: Site, look: str, width: str) 
         width=WIDTHS[width],
         cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
         glows=town_glows(skies, judged.site),
-        units=units_of(judged.wishes).on_24_hours,
+        units=units_of(judged.wishes),
     )
 
 

@@ -14,6 +14,7 @@ from fastapi.responses import HTMLResponse
 
 from alerts.briefing.build import first_line
 from alerts.briefing.cautions import CAUTIONS
+from alerts.briefing.facts import Units
 from alerts.briefing.units import units_of
 from alerts.briefing.view import AlertView, Row, view_alert
 from alerts.weather.cloudhours import CloudHour, cloud_hours
@@ -42,6 +43,7 @@ class FieldPage:
     words: AlertView
     rows: tuple[Row, ...]
     leave: str
+    units: Units
     cautions: tuple[str, ...]
     cloud: tuple[CloudHour, ...]
 
@@ -83,15 +85,17 @@ def build_field_page(web: Web, seen: SeenSite, judged: JudgedNight) -> FieldPage
     after = None if judged.night.windows else next_window_after(web.skies, judged, name)
     facts = night_facts(web.skies, seen, judged, next_window=after, invented=web.duskbell.invented)
     verdict = judged.verdict.word.value
-    words = view_alert(facts, units_of(judged.wishes).on_24_hours)
+    units = units_of(judged.wishes)
+    words = view_alert(facts, units)
     left_out = IN_THE_STEPS if words.field else frozenset()
     clouds = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
     return FieldPage(
         verdict=verdict,
-        line=without_headline(first_line(facts), verdict),
+        line=without_headline(first_line(facts, units), verdict),
         words=words,
         rows=tuple(row for row in words.rows if row.label not in left_out),
-        leave=leave_words(facts) if facts.is_go else "",
+        leave=leave_words(facts, units) if facts.is_go else "",
+        units=units,
         cautions=CAUTIONS if facts.is_go else (),
         cloud=tuple(hour for hour in clouds if hour.cloud_pct is not None),
     )

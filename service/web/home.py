@@ -76,14 +76,13 @@ def find_lead(rows: Sequence[SiteRow]) -> Lead | None:
     if tonight:
         row, cell = min(tonight, key=lambda each: standing_of(each[1]))
         title = f"{headline(cell.verdict)} tonight: {row.name}"
-        return Lead(row, cell, long_day(cell.name), title, window_words(cell, row.zone))
+        return Lead(row, cell, long_day(cell.name), title, window_words(cell, row.zone, row.clock_hours))
     ahead = [(row, row.best) for row in rows if row.best is not None]
     if not ahead:
         return None
     row, cell = min(ahead, key=lambda each: standing_of(each[1]))
-    return Lead(
-        row, cell, "Best night ahead", f"{long_day(cell.name)}: {row.name}", window_words(cell, row.zone)
-    )
+    line = window_words(cell, row.zone, row.clock_hours)
+    return Lead(row, cell, "Best night ahead", f"{long_day(cell.name)}: {row.name}", line)
 
 
 def is_open(cell: NightCell) -> bool:
@@ -99,7 +98,7 @@ def _tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple
         if row.tonight and is_open(row.tonight) and not (lead and row is lead.row)
     ]
     known.sort(key=lambda each: standing_of(each[1]))
-    return [(row, cell_words(cell, row.zone)) for row, cell in known]
+    return [(row, cell_words(cell, row.zone, row.clock_hours)) for row, cell in known]
 
 
 def row_note(row: SiteRow) -> str:

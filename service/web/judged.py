@@ -88,10 +88,17 @@ def judged_night(
     watcher = watcher_of(session, seen, viewer)
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
     decision = newest_decision(session, watcher.id, name) if watcher is not None else None
-    if decision is not None:
+    if watcher is not None and decision is not None:
         key = ("decided", decision.id, decision.confirmed_at)
         decided = skies.keep(key, lambda: _decided(session, decision))
-        known = replace(decided, decision=decision, subscription=watcher, is_mine=is_mine)
+        now_wished = from_json(Wishes, watcher.wishes)
+        known = replace(
+            decided,
+            decision=decision,
+            subscription=watcher,
+            is_mine=is_mine,
+            wishes=replace(decided.wishes, units=now_wished.units),
+        )
         return _with_skies(skies, seen, known)
     wishes = from_json(Wishes, watcher.wishes) if watcher is not None else default_wishes()
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]

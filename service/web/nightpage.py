@@ -98,7 +98,7 @@ def build_night_page(
 ) -> NightPage:
     """The page's values for whoever sees the site as `seen`."""
     facts = night_facts(skies, seen, judged, next_window=next_window, invented=invented)
-    units = units_of(judged.wishes).on_24_hours
+    units = units_of(judged.wishes)
     window = judged.verdict.window
     deciding, *rest = judged.verdict.reasons
     against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]
@@ -108,8 +108,8 @@ def build_night_page(
         is_past=is_past(judged.night, now),
         is_tonight=is_tonight(judged.site, judged.night, now),
         is_watched=judged.subscription is not None,
-        leave=leave_words(facts),
-        line=without_headline(first_line(facts), judged.verdict.word.value),
+        leave=leave_words(facts, units),
+        line=without_headline(first_line(facts, units), judged.verdict.word.value),
         words=view_alert(facts, units),
         reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
         passed=tuple(in_units(r.text, units) for r in judged.verdict.reasons if r not in against),
@@ -133,11 +133,12 @@ def _credits(judged: JudgedNight, facts: AlertFacts) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions))))
 
 
-def leave_words(facts: AlertFacts) -> str:
+def leave_words(facts: AlertFacts, units: Units) -> str:
     """`21:12 CEST`, on the clock of who leaves; "" where nobody does."""
     if facts.leave_by is None:
         return ""
-    return dated_time(facts.leave_by, facts.person_zone or facts.zone, facts.night)
+    zone = facts.person_zone or facts.zone
+    return dated_time(facts.leave_by, zone, facts.night, units.clock_hours)
 
 
 def without_headline(line: str, verdict: str) -> str:

@@ -64,6 +64,7 @@ def build_router(web: Web) -> APIRouter:
             viewer=viewer,
             seen=seen,
             zone=row.zone,
+            hours=row.clock_hours,
             base=f"/sites/{site_id}/nights/{lead.name}",
             lead=lead,
             night=night,

@@ -32,7 +32,8 @@ _LOOK_BACK = timedelta(days=2)
 
 @dataclass(frozen=True, slots=True)
 class SiteRow:
-    """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here."""
+    """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here.
+    clock_hours: 24 or 12, as the viewer wished for this site."""
 
     site_id: int
     name: str
@@ -40,6 +41,7 @@ class SiteRow:
     is_own: bool
     is_watched: bool
     cells: tuple[NightCell, ...]
+    clock_hours: int = 24
 
     @property
     def best(self) -> NightCell | None:
@@ -87,9 +89,17 @@ def site_rows(
                 is_own=viewer is not None and row.owner_id == viewer.person_id,
                 is_watched=row.id in watchers,
                 cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
+                clock_hours=clock_hours_of(watchers.get(row.id), viewer),
             )
         )
     return found
+
+
+def clock_hours_of(watcher: tables.Subscription | None, viewer: Viewer | None) -> int:
+    """The clock that the viewer wished for, 24 hours unless they did."""
+    if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
+        return 24
+    return from_json(Wishes, watcher.wishes).units.clock_hours
 
 
 def watchers_of(

@@ -21,25 +21,25 @@ def headline(verdict: str) -> str:
     return HEADLINES.get(verdict, "Not judged")
 
 
-def clock_of(zone: str, *times: datetime | None) -> Clock:
-    """The clock of that zone for those times; see `alerts.briefing.wording.clock_in`."""
-    return clock_in(zone, [at for at in times if at is not None])
+def clock_of(zone: str, *times: datetime | None, hours: int = 24) -> Clock:
+    """The clock of that zone for those times; see `alerts.briefing.wording.clock_in`. hours: 24 or 12."""
+    return clock_in(zone, [at for at in times if at is not None], hours)
 
 
-def span_words(span: Span, zone: str) -> str:
+def span_words(span: Span, zone: str, hours: int = 24) -> str:
     """`23:40–02:50 CEST`; where the clocks change in between, each time carries its zone."""
-    clock = clock_of(zone, span.start, span.end)
+    clock = clock_of(zone, span.start, span.end, hours=hours)
     if clock.marks_each:
         return f"{clock.time(span.start)}–{clock.time(span.end)}"
     return f"{clock.time(span.start)}–{clock.time(span.end)} {clock.zone_word(span.start)}"
 
 
-def dated_span(span: Span, zone: str, night: date) -> str:
+def dated_span(span: Span, zone: str, night: date, hours: int = 24) -> str:
     """As `span_words`; with the morning's date where the span begins after midnight."""
     clock = clock_of(zone, span.start, span.end)
     day = clock.day(span.start)
     lead = "" if day == night else f"{short_day(day)}, "
-    return lead + span_words(span, zone)
+    return lead + span_words(span, zone, hours)
 
 
 def stamp(at: datetime, zone: str) -> str:
@@ -47,16 +47,16 @@ def stamp(at: datetime, zone: str) -> str:
     return clock_of(zone).stamp(at)
 
 
-def time_words(at: datetime, zone: str) -> str:
+def time_words(at: datetime, zone: str, hours: int = 24) -> str:
     """`21:40 CEST`."""
-    clock = clock_of(zone)
+    clock = clock_of(zone, hours=hours)
     return f"{clock.time(at)} {clock.zone_word(at)}"
 
 
-def dated_time(at: datetime, zone: str, night: date) -> str:
+def dated_time(at: datetime, zone: str, night: date, hours: int = 24) -> str:
     """`21:40 CEST`, with its day when that isn't the night's own evening."""
-    clock = clock_of(zone)
-    return time_words(at, zone) if clock.day(at) == night else clock.stamp(at)
+    clock = clock_of(zone, hours=hours)
+    return time_words(at, zone, hours) if clock.day(at) == night else clock.stamp(at)
 
 
 def minutes_words(minutes: float) -> str:
@@ -85,9 +85,9 @@ def counted(number: int, one: str, many: str = "") -> str:
 MISSING = "–"
 
 
-def clock_words(at: datetime, zone: str) -> str:
+def clock_words(at: datetime, zone: str, hours: int = 24) -> str:
     """`23:40`, where the zone stands nearby."""
-    return clock_of(zone).time(at)
+    return clock_of(zone, hours=hours).time(at)
 
 
 def figure(value: float | None, unit: str) -> str:

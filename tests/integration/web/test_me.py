@@ -57,7 +57,7 @@ def test_a_mail_address_gets_a_test_and_a_new_one_a_mail_to_confirm(world: World
     added = owner.post("/me/addresses", data={"channel": "email", "target": "second@example.org"})
     assert "It gets nothing before it is confirmed" in added.text
     deliver_mail(world)
-    assert [str(mail["To"]) for _, mail in world.box.mails] == [MAIL, "second@example.org"]
+    assert {str(mail["To"]) for _, mail in world.box.mails} == {MAIL, "second@example.org"}
     assert len(links_in_mail(world, "confirm")) == 1
 
 

@@ -13,7 +13,7 @@ from alerts.wishes import Wishes
 from service.store import tables
 from service.store.codec import from_json
 from service.web.guards import STAMP, TRAP, make_stamp
-from tests.integration.cycle.world import World
+from tests.integration.cycle.world import GO_TIME, World
 from tests.integration.web.acting import (
     browsing_as,
     deliver_mail,
@@ -200,3 +200,14 @@ def test_nobody_touches_another_persons_subscription(world: World) -> None:
         for method, path in (("GET", ""), ("POST", ""), ("POST", "/pause"), ("POST", "/end")):
             assert friend.request(method, f"/subscriptions/1{path}").status_code == 404
     assert len(subscriptions(world)) == 2
+
+
+def test_times_and_figures_come_as_they_were_wished(world: World, owner: TestClient) -> None:
+    world.cycle(GO_TIME)
+    assert "23:4" in owner.get("/").text
+    owner.post(RUNNING, data=filled(owner, RUNNING, clock="12", temperature="fahrenheit", distance="miles"))
+    for path in ("/", "/sites/1", "/sites/1/nights/2027-07-03", "/sites/1/nights/2027-07-03/field"):
+        page = owner.get(path).text
+        assert "11:4" in page
+        assert "23:4" not in page
+    assert "°F" in owner.get("/sites/1/nights/2027-07-03").text
