@@ -7,12 +7,12 @@ moment has passed, and whether the newest decision still carries each alert.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.facts import AlertKind, Units
@@ -25,8 +25,9 @@ from alerts.wishes import Wishes
 from service.channels.base import Channel
 from service.keys import Keys
 from service.notices.wording import NoticeKind
-from service.store import messages, suppression, tables, tokens
+from service.store import decisions, messages, suppression, tables, tokens
 from service.store.codec import from_json
+from service.store.decisions import SubscriptionNight
 from service.store.messages import Status
 from service.store.people import is_left
 from service.store.scenes import Scene, count_earlier, find_scenes
@@ -39,8 +40,6 @@ log = logging.getLogger(__name__)
 
 UNREADABLE = (ValueError, TypeError, LookupError, BadInput)
 """What stored values that another version wrote, or that were damaged, raise when they are read."""
-
-SubscriptionNight = tuple[int, date]
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +215,9 @@ def _fill_shelf(
         carried=carried,
         notices=messages.notices_of(session, ids),
         subscriptions={row.id: row for row in subscriptions},
-        newest=_newest_verdicts(session, {(alert.subscription_id, alert.night_name) for alert in alerts}),
+        newest=decisions.newest_verdicts(
+            session, {(alert.subscription_id, alert.night_name) for alert in alerts}
+        ),
         hashes=hashes,
         suppressed=suppression.find_suppressed(session, hashes.values()),
         unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, wall),
@@ -226,30 +227,6 @@ def _fill_shelf(
         links=links,
         outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, wall),
     )
-
-
-def _newest_verdicts(
-    session: Session, wanted: Iterable[SubscriptionNight]
-) -> dict[SubscriptionNight, tuple[str, int | None]]:
-    """Verdict and chance of the newest decision for each subscription and night."""
-    wanted = set(wanted)
-    newest = (
-        select(func.max(tables.Decision.id))
-        .where(
-            tables.Decision.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
-            tables.Decision.night_name.in_({night for _, night in wanted}),
-        )
-        .group_by(tables.Decision.subscription_id, tables.Decision.night_name)
-    )
-    rows = session.execute(
-        select(
-            tables.Decision.subscription_id,
-            tables.Decision.night_name,
-            tables.Decision.verdict,
-            tables.Decision.chance_pct,
-        ).where(tables.Decision.id.in_(newest))
-    )
-    return {(row[0], row[1]): (row[2], row[3]) for row in rows}
 
 
 def _look(

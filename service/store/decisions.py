@@ -30,6 +30,30 @@ def newest_decision_ids(
     return {(subscription_id, name): newest for subscription_id, name, newest in session.execute(query)}
 
 
+def newest_verdicts(
+    session: Session, wanted: Iterable[SubscriptionNight]
+) -> dict[SubscriptionNight, tuple[str, int | None]]:
+    """Verdict and chance of the newest decision for each subscription and night."""
+    wanted, decision = set(wanted), tables.Decision
+    newest = (
+        select(func.max(decision.id))
+        .where(
+            decision.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
+            decision.night_name.in_({night for _, night in wanted}),
+        )
+        .group_by(decision.subscription_id, decision.night_name)
+    )
+    rows = session.execute(
+        select(
+            decision.subscription_id,
+            decision.night_name,
+            decision.verdict,
+            decision.chance_pct,
+        ).where(decision.id.in_(newest))
+    )
+    return {(row[0], row[1]): (row[2], row[3]) for row in rows}
+
+
 def decisions_by_id(session: Session, ids: Iterable[int]) -> dict[int, tables.Decision]:
     """Those decisions with their reasons, each by its id."""
     return {
