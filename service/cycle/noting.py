@@ -25,6 +25,8 @@ from service.cycle.looking import Looked
 from service.recordline import RecordLines
 
 T = TypeVar("T")
+MOST_KEPT = 2_000
+"""Of some kilobytes each; who asks the same is judged one after the other."""
 log = logging.getLogger(__name__)
 
 
@@ -92,6 +94,8 @@ class Notebook:
 
     def _once(self, key: tuple[Any, ...], work: Callable[[], T]) -> T:
         if key not in self._kept:
+            if len(self._kept) >= MOST_KEPT:
+                self._kept.clear()
             self._kept[key] = work()
         kept: T = self._kept[key]
         return kept
