@@ -15,6 +15,7 @@ from service.cycle.lanes import Waiting
 from service.fleet import schedule
 from service.fleet.batches import BATCH, LANES, batch_up
 from service.fleet.queue import UPKEEP, Nudge, defer
+from service.notices.wording import NoticeKind
 from service.store import endpoints, messages, tables
 from service.store.engine import open_engine
 from service.store.messages import LEASE, Status
@@ -206,10 +207,17 @@ def _wait_for_lock(queue: sessionmaker[Session]) -> None:
 
 
 def _another(session: Session, fleet: Fleet, after: timedelta = timedelta(0)) -> None:
-    alert = session.scalars(select(tables.Alert).order_by(tables.Alert.id)).first()
     address = session.scalars(select(tables.Address).where(tables.Address.channel == "email")).one()
-    assert alert is not None
-    messages.enqueue(session, address.id, [alert], created_at=START, due_at=fleet.world.wall + after)
+    due_at = fleet.world.wall + after
+    messages.enqueue_notice(
+        session,
+        address.id,
+        NoticeKind.CONFIRM,
+        {},
+        created_at=START,
+        due_at=due_at,
+        expires_at=due_at + timedelta(hours=1),
+    )
 
 
 def _target(fleet: Fleet, channel: str) -> str:
