@@ -123,10 +123,10 @@ def _worst(over: Over, value_of: ValueOf, *, least: bool = False) -> _Worst:
 def _find_worst(over: Over, value_of: ValueOf, *, least: bool) -> _Worst:
     worst, at, known = None, None, False
     for cut, covers in zip(over.sources, over.covers, strict=True):
-        series, first, after = cut.series, cut.first, cut.after
-        column = series.column(value_of)
-        values = column.values[first:after]
-        there = [value for value in values if value is not None] if column.has_gaps else values
+        series, first = cut.series, cut.first
+        values = series.values(value_of, first, cut.after)
+        has_gaps = None in values
+        there = [value for value in values if value is not None] if has_gaps else values
         if not there:
             continue
         mine = min(there) if least else max(there)
@@ -135,7 +135,7 @@ def _find_worst(over: Over, value_of: ValueOf, *, least: bool) -> _Worst:
             worst, at = mine, since
         elif mine == worst and at is not None:
             at = min(at, since)
-        known = known or (covers and (not column.has_gaps or _is_known(cut, values, over.must)))
+        known = known or (covers and (not has_gaps or _is_known(cut, values, over.must)))
     return _Worst(worst, known, None if at is None else max(at, over.span.start))
 
 

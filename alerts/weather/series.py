@@ -16,15 +16,7 @@ ValueOf: TypeAlias = "Callable[[HourlyWeather], Any]"
 """What is asked of each hour; None where it is unknown."""
 
 
-class Column:
-    """One value of every hour; has_gaps: somewhere it is unknown, is_empty: everywhere."""
-
-    __slots__ = ("has_gaps", "is_empty", "values")
-
-    def __init__(self, values: list[Any]) -> None:
-        self.values = values
-        self.has_gaps = None in values
-        self.is_empty = self.has_gaps and all(value is None for value in values)
+_UNASKED = object()
 
 
 class Series:
@@ -37,7 +29,7 @@ class Series:
         self.starts: list[datetime] = [hour.starts for hour in hours]
         self.ends: list[datetime] = [hour.ends for hour in hours]
         self.is_whole = all(end == start for end, start in zip(self.ends, self.starts[1:], strict=False))
-        self._columns: dict[ValueOf, Column] = {}
+        self._columns: dict[ValueOf, list[Any]] = {}
 
     def cut(self, span: Span) -> Cut:
         """The hours that touch the span."""
@@ -49,11 +41,18 @@ class Series:
         index = bisect_right(self.ends, at)
         return index if index < len(self.starts) and self.starts[index] <= at else None
 
-    def column(self, value_of: ValueOf) -> Column:
-        """What a function says of each hour. It is the key too: one that lives as long as its module."""
-        found = self._columns.get(value_of)
-        if found is None:
-            found = self._columns[value_of] = Column([value_of(hour) for hour in self.hours])
+    def values(self, value_of: ValueOf, first: int, after: int) -> list[Any]:
+        """What a function says of some of the hours, each asked once. The function is the key too: one that
+        lives as long as its module."""
+        column = self._columns.get(value_of)
+        if column is None:
+            column = self._columns[value_of] = [_UNASKED] * len(self.hours)
+        found = column[first:after]
+        if _UNASKED in found:
+            found = column[first:after] = [
+                value_of(self.hours[first + place]) if value is _UNASKED else value
+                for place, value in enumerate(found)
+            ]
         return found
 
 
@@ -81,7 +80,7 @@ class Cut:
 
     def values(self, value_of: ValueOf) -> list[Any]:
         """The value of each hour."""
-        return self.series.column(value_of).values[self.first : self.after]
+        return self.series.values(value_of, self.first, self.after)
 
     def time_inside(self, span: Span, values: Sequence[float | None] | None = None) -> timedelta:
         """How much of a span lies in these hours; given their values, in those that are known."""
