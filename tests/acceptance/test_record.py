@@ -17,6 +17,7 @@ from service.recordtable import safe_cell
 from service.store.people import default_wishes
 from service.wishfile import read_wish_file
 from tests.acceptance.conftest import Ran, Run
+from tests.integration.conftest import copy_file, new_file
 from tests.integration.track.past import AFTER, over
 
 SAID = ("outcome", FLAT.name, "--date", str(SATURDAY))
@@ -25,7 +26,7 @@ SAID = ("outcome", FLAT.name, "--date", str(SATURDAY))
 @pytest.fixture
 def past(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
     """The commands on an installation whose Saturday was judged, by stations that saw cloud."""
-    with over(tmp_path) as installation:
+    with over(tmp_path, new_file, copy_file) as installation:
         installation.witnesses.sky = "OVC080"
         installation.verify()
     monkeypatch.setenv("DUSKBELL_DATABASE_URL", f"sqlite:///{tmp_path / 'store.sqlite3'}")

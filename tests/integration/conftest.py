@@ -76,14 +76,24 @@ def copy_store(request: pytest.FixtureRequest, new_store: NewStore) -> CopyStore
     """Called with the URL of a store that nobody has open, and a folder: the URL of a copy of its own.
     In the run on PostgreSQL a copy of an SQLite file is moved there."""
     if not ON_POSTGRESQL:
-        return _copy_file
+        return copy_file
     server: Server = request.getfixturevalue("new_postgres")
     return lambda url, folder: (
         server.copied(url) if url.startswith("postgresql") else _moved(url, new_store(folder))
     )
 
 
-def _copy_file(url: str, folder: Path) -> str:
+def new_file(folder: Path) -> str:
+    """The URL of a new SQLite file in that folder with all tables and no rows."""
+    url = f"sqlite:///{folder / 'store.sqlite3'}"
+    engine = open_engine(url)
+    upgrade(engine)
+    engine.dispose()
+    return url
+
+
+def copy_file(url: str, folder: Path) -> str:
+    """The URL of a copy of an SQLite file, in that folder."""
     return f"sqlite:///{shutil.copy(str(make_url(url).database), folder / 'store.sqlite3')}"
 
 
@@ -97,8 +107,6 @@ def _moved(url: str, target: str) -> str:
 @pytest.fixture(scope="session")
 def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An SQLite file with all tables and no rows, to copy: quicker than migrating for each test."""
-    file = tmp_path_factory.mktemp("empty") / "store.sqlite3"
-    engine = open_engine(f"sqlite:///{file}")
-    upgrade(engine)
-    engine.dispose()
-    return file
+    folder = tmp_path_factory.mktemp("empty")
+    new_file(folder)
+    return folder / "store.sqlite3"
