@@ -59,7 +59,12 @@ def _told_of(session: Session, now: datetime, _wall: datetime) -> Iterator[str]:
 
 
 def _settled(session: Session, now: datetime, wall: datetime) -> Iterator[str]:
-    late = and_(tables.Message.status.in_(WAITING), tables.Message.expires_at < now - GRACE)
+    notice = exists().where(Notice.message_id == tables.Message.id)  # these follow the real clock
+    past = or_(
+        and_(~notice, tables.Message.expires_at < now - GRACE),
+        and_(notice, tables.Message.expires_at < wall - GRACE),
+    )
+    late = and_(tables.Message.status.in_(WAITING), past)
     stuck = and_(tables.Message.status == Status.SENDING, tables.Message.leased_until < wall - GRACE)
     for row in session.scalars(select(tables.Message).where(or_(late, stuck))):
         yield f"P2: message {row.id} is still {row.status}"
