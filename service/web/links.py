@@ -7,6 +7,9 @@ authority.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import datetime
+
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
@@ -27,16 +30,18 @@ def build_router(web: Web) -> APIRouter:
     router = APIRouter()
     duskbell = web.duskbell
 
-    def refuse(session: Session, request: Request) -> HTTPException:
-        return refuse_link(web, session, request)
-
-    def look(request: Request, purpose: Purpose, token: str, template: str) -> HTMLResponse:
+    def opened(request: Request, act: Callable[[Session, datetime], tables.Address | None]) -> str:
+        """Do what the link is for; its address, masked. HTTPException where it opens nothing."""
         with duskbell.sessions.begin() as session:
-            address = access.find_address(session, purpose, token, duskbell.clock())
-            fault = refuse(session, request) if address is None else None
+            address = act(session, duskbell.clock())
+            fault = refuse_link(web, session, request) if address is None else None
             shown = _shown(address)
         if fault is not None:
             raise fault
+        return shown
+
+    def look(request: Request, purpose: Purpose, token: str, template: str) -> HTMLResponse:
+        shown = opened(request, lambda session, now: access.find_address(session, purpose, token, now))
         return web.page(template, shown=shown, action=request.url.path, sent=False)
 
     @router.get("/unsubscribe/{token}", response_class=HTMLResponse)
@@ -45,12 +50,7 @@ def build_router(web: Web) -> APIRouter:
 
     @router.post("/unsubscribe/{token}", response_class=HTMLResponse)
     def unsubscribe(request: Request, token: str) -> HTMLResponse:
-        with duskbell.sessions.begin() as session:
-            address = access.unsubscribe(session, duskbell.keys, token, duskbell.clock())
-            fault = refuse(session, request) if address is None else None
-            shown = _shown(address)
-        if fault is not None:
-            raise fault
+        shown = opened(request, lambda session, now: access.unsubscribe(session, duskbell.keys, token, now))
         return web.page("unsubscribed.html", shown=shown)
 
     @router.get("/manage/{token}")
@@ -62,15 +62,15 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/manage/{token}", response_class=HTMLResponse)
     def manage(request: Request, token: str) -> HTMLResponse:
         """Who has the link gets a mail at its address and nothing else: the mail may have been passed on."""
-        now, network = duskbell.clock(), network_of_request(web, request)
-        with duskbell.sessions.begin() as session:
+
+        def mail_a_link(session: Session, now: datetime) -> tables.Address | None:
             address = access.find_address(session, Purpose.MANAGE, token, now)
-            fault = refuse(session, request) if address is None else None
-            shown = _shown(address)
             if address is not None:
+                network = network_of_request(web, request)
                 access.ask_to_sign_in(session, duskbell.keys, address.target, network=network, now=now)
-        if fault is not None:
-            raise fault
+            return address
+
+        shown = opened(request, mail_a_link)
         web.nudge()
         return web.page("manage.html", shown=shown, sent=True)
 
@@ -80,12 +80,7 @@ def build_router(web: Web) -> APIRouter:
 
     @router.post("/confirm/{token}", response_class=HTMLResponse)
     def confirm(request: Request, token: str) -> HTMLResponse:
-        with duskbell.sessions.begin() as session:
-            address = access.confirm(session, duskbell.keys, token, duskbell.clock())
-            fault = refuse(session, request) if address is None else None
-            shown = _shown(address)
-        if fault is not None:
-            raise fault
+        shown = opened(request, lambda session, now: access.confirm(session, duskbell.keys, token, now))
         return web.page("confirmed.html", shown=shown)
 
     return router
