@@ -71,8 +71,15 @@ def record(
     now: datetime,
     wall: datetime,
 ) -> Ledger:
-    """Keep the attempts and settle or put back their messages, all in the caller's transaction."""
+    """Keep the attempts and settle or put back their messages, all in the caller's transaction.
+
+    Of messages that were erased while they were under way nothing is kept.
+    """
     ledger = Ledger(dict(breakers))
+    stored = messages.lock_stored(session, {sent.claimed.message_id for sent in finished})
+    finished = [sent for sent in finished if sent.claimed.message_id in stored]
+    if not finished:
+        return ledger
     session.execute(insert(tables.Attempt), [_attempt_row(sent) for sent in finished])
     _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], wall)
     for sent in finished:
