@@ -6,6 +6,7 @@ They know the calendar and the clock, not the weather: what fails here is never 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 
 from alerts.fieldplan import home_by as home_by_moment
@@ -66,6 +67,11 @@ def access(night_name: date, site: Site) -> Reason:
     if night_name.month in site.access_months:
         return Reason("access", Result.PASS, f"the site can be reached in {month}{note}")
     return Reason("access", Result.FAIL, f"the site can't be reached in {month}{note}")
+
+
+def without_note(reason: Reason) -> Reason:
+    """The reason without the note that the site's owner made on how one gets there."""
+    return replace(reason, text=reason.text.partition(": ")[0]) if reason.rule == "access" else reason
 
 
 def window_reasons(night: Night, window: Span, wishes: Wishes, site: Site) -> Iterator[Reason]:

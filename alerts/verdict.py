@@ -12,7 +12,7 @@ from alerts import rules
 from alerts.fieldplan import FieldPlan, plan_trip
 from alerts.localtime import say_span, say_time, say_when
 from alerts.night import DarkWindow, Night
-from alerts.presence import night_reasons, usable_spans, window_reasons
+from alerts.presence import night_reasons, usable_spans, window_reasons, without_note
 from alerts.rules import Reason, Result
 from alerts.site import Site
 from alerts.span import Span
@@ -304,10 +304,10 @@ def _slack(reason: Reason) -> float:
 
 
 def _as_other(verdict: Verdict, best: Verdict, site: Site) -> Reason:
-    """A night's other window in one line, with its target where that is another one."""
+    """A night's other window in one line, with its target where that is another one, and no private note."""
     window, chosen = verdict.window, best.window
     assert window is not None, "only windows are judged"
     assert chosen is not None, "only windows are judged"
     name = "" if window.target == chosen.target else f" ({rules.target_name(window.target)})"
-    text = f"{say_span(window.span, site.tz)}{name}: {verdict.word}, {verdict.deciding.text}"
+    text = f"{say_span(window.span, site.tz)}{name}: {verdict.word}, {without_note(verdict.deciding).text}"
     return Reason("other_window", _AS_RESULT[verdict.word], text)

@@ -152,6 +152,17 @@ def test_the_best_of_several_windows_speaks_for_the_night(
     assert "EDT: " in other.text
 
 
+def test_the_line_on_another_window_does_not_repeat_the_owners_note() -> None:
+    """Others than the owner read that line too."""
+    windows = (Span(utc(16, 1), utc(16, 2, 45)), Span(utc(16, 6), utc(16, 8)))
+    closed = replace(SITE, access_months=(10, 11), access_note="gate code: 4711")
+    outlooks = [outlook(80, window) for window in windows]
+    verdict = judge(night(*windows), outlooks, Wishes(), now=NOON, site=closed)
+    said = {reason.rule: reason.text for reason in verdict.reasons}
+    assert said["access"] == "the site can't be reached in July: gate code: 4711"
+    assert said["other_window"].endswith("stay, the site can't be reached in July")
+
+
 def test_worth_is_length_times_chance() -> None:
     longer = Span(utc(16, 6), utc(16, 8))
     shorter = Span(utc(16, 1), utc(16, 2, 45))
