@@ -11,6 +11,7 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from alerts.briefing.facts import Units
 from alerts.briefing.units import in_units, units_of
 from alerts.briefing.wording import Clock, direction_word, length, listed, sentence
 from alerts.localtime import say_minutes, say_span, say_when
@@ -22,7 +23,7 @@ from alerts.verdict import VerdictWord, hangs_on
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from alerts.wishwords import say_words
-from service.casefile import Case, open_case, reasons_of
+from service.casefile import Case, open_case
 from service.store import tables
 from service.store.messages import Status
 from service.store.people import default_wishes
@@ -103,9 +104,15 @@ def argue_case(case: Case) -> Argument:
         for each in found
         if each.lines
     )
+    turns = say_turns(case.decisions, case.site.zone, case)
     return Argument(
-        in_units(answer(case), units), say_turns(case.decisions, case.site.zone, case), paragraphs
+        in_units(answer(case), units), tuple(_turn_in_units(each, units) for each in turns), paragraphs
     )
+
+
+def _turn_in_units(turn: Turn, units: Units) -> Turn:
+    at, until, why, told = (in_units(text, units) for text in (turn.at, turn.until, turn.why, turn.told))
+    return replace(turn, at=at, until=until, why=why, told=told)
 
 
 # ---- sky and wishes
@@ -133,7 +140,7 @@ def _wishes(case: Case) -> Iterator[str]:
     if case.decisions:
         last = case.last
         yield f"As judged {case.clock.stamp(last.confirmed_at)}, {last.verdict}:"
-        reasons = reasons_of(last)
+        reasons = case.reasons_of(last)
         yield from (f"{_mark(reason, is_first=not k)} {reason.text}" for k, reason in enumerate(reasons))
     asked = say_words(case.wishes, _usual(case))
     if asked:
@@ -162,12 +169,18 @@ def say_turns(decisions: Sequence[tables.Decision], zone: str, case: Case | None
             until="" if each.confirmed_at <= each.as_of else clock.stamp(each.confirmed_at),
             verdict=each.verdict,
             chance_pct=each.chance_pct,
-            why=sentence(each.reasons[0]["text"]) if each.reasons else "",
+            why=_deciding(each, case),
             told=_told_of(each),
             sources=_sources(case.outlook_of(each), each.as_of) if case else "",
         )
         for each in decisions
     )
+
+
+def _deciding(decision: tables.Decision, case: Case | None) -> str:
+    if not decision.reasons:
+        return ""
+    return sentence(case.reasons_of(decision)[0].text if case else decision.reasons[0]["text"])
 
 
 def _told_of(decision: tables.Decision) -> str:
@@ -212,7 +225,7 @@ def _hangs_on(case: Case) -> Iterator[str]:
     if not case.decisions or case.is_past or case.last.verdict != VerdictWord.WAIT:
         return
     outlook, leave_by = case.outlook, case.last.leave_by
-    decided = reasons_of(case.last)[0].text
+    decided = case.reasons_of(case.last)[0].text
     yield sentence(decided)
     if outlook is not None and (doubt := hangs_on(outlook)) and doubt not in decided:
         yield sentence(doubt)

@@ -22,6 +22,7 @@ from alerts.verdict import VerdictWord
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from service.decided import decided_verdict
+from service.sharing import discreet_reason
 from service.store import tables, track
 from service.store.codec import from_json
 from service.store.decisions import find_decisions
@@ -80,6 +81,16 @@ class Case:
         return (live or list(self.decisions))[-1]
 
     @property
+    def is_own(self) -> bool:
+        """Whether whoever is told owns the site, so that its note is theirs to read."""
+        return self.subscription.person_id == self.subscription.site.owner_id
+
+    def reasons_of(self, decision: tables.Decision) -> list[Reason]:
+        """Its reasons as whoever is told may read them, the deciding one first."""
+        reasons = [from_json(Reason, each) for each in decision.reasons]
+        return reasons if self.is_own else [discreet_reason(each) for each in reasons]
+
+    @property
     def first_looked_at(self) -> date:
         """The day from which on it is looked at."""
         return self.night.name - timedelta(days=self.wishes.days_ahead)
@@ -104,11 +115,6 @@ class Case:
         """The outlook over the window that a decision is about."""
         own = [self.outlooks[number] for number in decision.outlook_ids if number in self.outlooks]
         return next((each for each in own if each.window.start == decision.window_start), None)
-
-
-def reasons_of(decision: tables.Decision) -> list[Reason]:
-    """Its reasons, the deciding one first."""
-    return [from_json(Reason, each) for each in decision.reasons]
 
 
 def open_case(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from alerts.rules import Reason
 from alerts.site import Site
 from alerts.verdict import Verdict
 
@@ -19,18 +20,26 @@ def rounded_deg(value_deg: float) -> float:
 def shared_site(site: Site) -> Site:
     """The site without what would lead to it: coordinates rounded, no foregrounds, no notes."""
     return replace(
-        site,
+        without_notes(site),
         lat_deg=rounded_deg(site.lat_deg),
         lon_deg=rounded_deg(site.lon_deg),
         elevation_m=float(round(site.elevation_m, -2)),
         foregrounds=(),
-        access_note="",
-        notes="",
     )
 
 
-def discreet(verdict: Verdict, site: Site) -> Verdict:
+def without_notes(site: Site) -> Site:
+    """The site as it is, without what its owner noted of it."""
+    return replace(site, access_note="", notes="")
+
+
+def discreet(verdict: Verdict) -> Verdict:
     """The verdict without the owner's note on how one gets there."""
-    note = f": {site.access_note}" if site.access_note else ""
-    reasons = (replace(each, text=each.text.removesuffix(note)) for each in verdict.reasons)
-    return replace(verdict, reasons=tuple(reasons))
+    return replace(verdict, reasons=tuple(discreet_reason(each) for each in verdict.reasons))
+
+
+def discreet_reason(reason: Reason) -> Reason:
+    """The reason without the owner's note, which follows the month after a colon (alerts/presence.py)."""
+    if reason.rule != "access":
+        return reason
+    return replace(reason, text=reason.text.partition(": ")[0])

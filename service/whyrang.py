@@ -5,7 +5,7 @@ from __future__ import annotations
 from alerts.briefing.wording import listed, long_day, sentence, short_day
 from alerts.rules import Reason, sky_reasons
 from alerts.telling import Rung, Why
-from service.casefile import Case, Sending, reasons_of
+from service.casefile import Case, Sending
 from service.store import tables
 
 KIND_WORDS = {"heads_up": "a heads-up", "go": "a go", "changed": "a change", "stand_down": "a stand-down"}
@@ -64,7 +64,7 @@ def _why_silent(case: Case) -> str:
         return "no cycle ran in the half day before one would have had to leave. Is the service running?"
     if highest.rung >= Rung.GOOD or highest.why in HELD_BACK:
         return f"{_kept(highest)}."
-    deciding = reasons_of(case.last)[0]
+    deciding = case.reasons_of(case.last)[0]
     return f"{deciding.text}.{_best_seen(case, deciding)}"
 
 

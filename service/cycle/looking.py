@@ -16,7 +16,7 @@ from alerts.telling import silence
 from alerts.verdict import Verdict, trip_to
 from alerts.wishes import Wishes
 from service.cycle.shelf import Judged, ShelfSite
-from service.sharing import shared_site
+from service.sharing import discreet, shared_site
 from service.store.decisions import Known
 from service.store.wanted import KnownWishes
 
@@ -84,6 +84,11 @@ class Looked:
         """The site as its messages may describe it: to others than its owner without what leads there."""
         site = self.site.stored.site
         return site if self.watch.is_own else shared_site(site)
+
+    @property
+    def told_verdict(self) -> Verdict:
+        """The verdict as its messages may give it: without the site's note to others than its owner."""
+        return self.verdict if self.watch.is_own else discreet(self.verdict)
 
     @property
     def fingerprint(self) -> str:

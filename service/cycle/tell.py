@@ -176,7 +176,7 @@ def _facts(session: Session, teller: Teller, looked: Looked, choices: Mapping[in
         looked.telling,
         site=looked.place,
         night=looked.judged.night.night,
-        verdict=looked.verdict,
+        verdict=looked.told_verdict,
         wishes=looked.watch.wishes,
         plan=looked.trip,
         told=looked.answers,

@@ -15,12 +15,13 @@ from sqlalchemy import delete, func, inspect, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
+from alerts.rules import Reason
 from alerts.site import Site
 from service.keys import Keys
 from service.masking import round_shared_deg
+from service.sharing import discreet_reason
 from service.store import suppression, tables
-from service.store.codec import to_json
-from service.store.suppression import Reason
+from service.store.codec import from_json, to_json
 from service.store.tables import Table
 from service.store.tables_delivery import Endpoint, Notice, Token
 
@@ -72,9 +73,17 @@ def export(session: Session, person: tables.Person) -> dict[str, Any]:
         for kind, which in found.items()
     }
     decisions = session.scalars(select(tables.Decision).where(tables.Decision.subscription_id.in_(mine)))
-    shared = {row.id: {"wishes": row.wishes, "reasons": row.reasons} for row in decisions}
+    at_home = {row["id"] for row in data["subscription"] if row["site_id"] in sites}
+    shared = {row.id: _resting_on(row, is_own=row.subscription_id in at_home) for row in decisions}
     data["decision"] = [{**values, **shared[values["id"]]} for values in data["decision"]]
     return data
+
+
+def _resting_on(row: tables.Decision, *, is_own: bool) -> dict[str, Any]:
+    """What the decision shares with others; without the note of a site that somebody else owns."""
+    reasons = [from_json(Reason, each) for each in row.reasons]
+    said = reasons if is_own else [discreet_reason(each) for each in reasons]
+    return {"wishes": row.wishes, "reasons": [to_json(each) for each in said]}
 
 
 def _ids(session: Session, query: Any) -> list[int]:
@@ -138,7 +147,7 @@ def _erase_alerts(session: Session, subscription_ids: Sequence[int]) -> None:
 def _erase_address(session: Session, keys: Keys, address: tables.Address, now: datetime) -> None:
     if address.channel == "email":
         hashed = suppression.address_hash(keys, address.channel, address.target)
-        suppression.suppress(session, hashed, Reason.OPTED_OUT, ERASED, now)
+        suppression.suppress(session, hashed, suppression.Reason.OPTED_OUT, ERASED, now)
     session.execute(delete(Token).where(Token.address_id == address.id))
     session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
     address.target, address.secrets = f"{ERASED} {address.id}", []

@@ -9,10 +9,13 @@ from datetime import date, datetime, timedelta
 
 from alerts.fieldplan import plan_trip
 from alerts.night import Night
+from alerts.rules import Reason
 from alerts.site import Site
 from alerts.span import Span
 from alerts.wishes import Wishes
+from service.sharing import discreet_reason
 from service.store import tables
+from service.store.codec import from_json
 from service.web.skies import BareNight
 from service.web.words import dated_span, minutes_words
 
@@ -57,9 +60,19 @@ class NightCell:
 
 
 def cell_of_row(
-    night_id: int, night: Night, decision: tables.Decision | None, site: Site, wishes: Wishes | None
+    night_id: int,
+    night: Night,
+    decision: tables.Decision | None,
+    site: Site,
+    wishes: Wishes | None,
+    *,
+    is_own: bool,
 ) -> NightCell:
-    """The cell of a stored night. wishes: of the person who looks; None leaves out what is personal."""
+    """The cell of a stored night.
+
+    wishes: of the person who looks; None leaves out what is personal. is_own: whose site it is looks, so that
+    its note may be read.
+    """
     window = _decided_window(decision) or _longest(each.span for each in night.windows)
     judged = decision is not None and decision.night_id == night_id
     return NightCell(
@@ -69,12 +82,20 @@ def cell_of_row(
         minutes=sum(each.span.minutes for each in night.windows),
         moon_lit=night.moon_lit,
         chance_pct=decision.chance_pct if decision is not None and judged else None,
-        why=decision.reasons[0]["text"] if decision is not None and judged and decision.reasons else "",
+        why=deciding_words(decision, is_own=is_own) if decision is not None and judged else "",
         leave_by=plan_trip(night, window, wishes, site).leave_by if window and wishes else None,
         over_at=over_at(night),
         decision_id=decision.id if decision is not None and judged else None,
         judged_at=decision.as_of if decision is not None and judged else None,
     )
+
+
+def deciding_words(decision: tables.Decision, *, is_own: bool) -> str:
+    """What decided; without the site's note where the site isn't the reader's own."""
+    if not decision.reasons:
+        return ""
+    reason = from_json(Reason, decision.reasons[0])
+    return (reason if is_own else discreet_reason(reason)).text
 
 
 def cell_of_bare(night: BareNight) -> NightCell:

@@ -15,21 +15,23 @@ from alerts.comparison import MOST_SITES, ComparedNight
 from alerts.errors import BadInput
 from alerts.site import Site
 from service.comparing import compare_stored, usual_span
+from service.sharing import without_notes
 from service.store import tables
 from service.store.sites import newest_revisions
 from service.web.access import SignedIn, Viewer
 from service.web.context import Web
-from service.web.watching import visible_sites, watchers_of, wishes_of
+from service.web.watching import units_for, visible_sites, watchers_of, wishes_of
 
 NIGHTS_SHOWN = 60
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One night of the ranking. windows: their spans with the day of each."""
+    """One night of the ranking. clock_hours: 24 or 12, as the viewer wished for this site."""
 
     site_id: int
     each: ComparedNight
+    clock_hours: int = 24
 
 
 def build_router(web: Web) -> APIRouter:
@@ -79,10 +81,16 @@ def compare_rows(
     """The ranking of those sites, each by the wishes that are judged there for this viewer."""
     stored = newest_revisions(session, {row.id for row in rows})
     watchers = watchers_of(session, rows, viewer)
-    sites: dict[Site, int] = {stored[row.id].site: row.id for row in rows}
-    wishes = {stored[row.id].site: wishes_of(watchers.get(row.id)) for row in rows}
+    seen = {row.id: _seen(stored[row.id].site, row, viewer) for row in rows}
+    sites: dict[Site, int] = {site: site_id for site_id, site in seen.items()}
+    wishes = {site: wishes_of(watchers.get(site_id)) for site_id, site in seen.items()}
+    hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
     found = compare_stored(session, sites, span[0], span[1], wishes, web.skies.ephemeris, web.now())
-    return [Line(sites[each.site], each) for each in found]
+    return [Line(sites[each.site], each, hours[sites[each.site]]) for each in found]
+
+
+def _seen(site: Site, row: tables.Site, viewer: Viewer) -> Site:
+    return site if row.owner_id == viewer.person_id else without_notes(site)
 
 
 def _day(typed: str) -> date | None:

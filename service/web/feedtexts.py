@@ -14,11 +14,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.picture import xml_text
+from alerts.briefing.units import in_units
 from alerts.briefing.wording import LONGEST_NAME, plain, short_day
 from service.sharing import shared_site
 from service.store import tables
 from service.store.sites import newest_revisions
-from service.web.cells import NightCell, cell_words, window_words
+from service.web.cells import NightCell, cell_words, deciding_words, window_words
 from service.web.feedkeys import FeedOwner
 from service.web.watching import SiteRow
 from service.web.words import headline
@@ -67,7 +68,7 @@ def _event(row: SiteRow, cell: NightCell, public_url: str, *, invented: bool) ->
     event.add("status", STATUS.get(cell.verdict, "TENTATIVE"))
     event.add("transp", "TRANSPARENT")
     event.add("summary", f"{mark}{headline(cell.verdict) if cell.verdict else 'Dark'}: {site}")
-    said = [window_words(cell, row.zone), plain(cell.why)]
+    said = [window_words(cell, row.zone, row.clock_hours), plain(in_units(cell.why, row.units))]
     event.add("description", "\n".join(part for part in said if part))
     event.add("location", site)
     event.add("url", url)
@@ -114,6 +115,7 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> li
         .order_by(tables.Decision.id.desc())
         .limit(MOST_NEWS)
     )
+    owned = {row.site_id for row in rows if row.is_own}
     return [
         NewsItem(
             decision.id,
@@ -121,7 +123,7 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> li
             decision.night_name,
             decision.verdict,
             decision.chance_pct,
-            decision.reasons[0]["text"] if decision.reasons else "",
+            deciding_words(decision, is_own=site_id in owned),
             decision.as_of,
         )
         for decision, site_id in session.execute(query)
@@ -187,7 +189,7 @@ def geojson_feed(session: Session, rows: Iterable[SiteRow], public_url: str) -> 
                     "zone": row.zone,
                     "url": f"{public_url.rstrip('/')}/sites/{row.site_id}",
                     "best_night": best.name.isoformat() if best else None,
-                    "best_night_says": cell_words(best, row.zone) if best else None,
+                    "best_night_says": cell_words(best, row.zone, row.clock_hours) if best else None,
                 },
             }
         )

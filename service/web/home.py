@@ -10,6 +10,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
+from alerts.briefing.units import in_units
 from alerts.briefing.wording import long_day, short_day
 from service.store.cycles import last_finished
 from service.web.access import Looking
@@ -32,6 +33,11 @@ class Lead:
     when: str
     title: str
     line: str
+
+    @property
+    def why(self) -> str:
+        """What decided, in the viewer's units."""
+        return in_units(self.cell.why, self.row.units)
 
 
 def build_router(web: Web) -> APIRouter:

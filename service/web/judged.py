@@ -126,7 +126,7 @@ def _with_skies(skies: Skies, seen: SeenSite, judged: JudgedNight) -> JudgedNigh
     """
     site, verdict = judged.site, judged.verdict
     if not seen.is_own:
-        site, verdict = shared_site(site), discreet(verdict, site)
+        site, verdict = shared_site(site), discreet(verdict)
     found = skies.windows(site, judged.night, verdict)
     return replace(judged, skies=found, verdict=with_darkness(verdict, site, judged.night, found))
 

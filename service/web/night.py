@@ -8,6 +8,7 @@ from typing import Literal
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
+from alerts.briefing.units import in_units
 from service.web.access import Looking, seen_site
 from service.web.arguing import argue_night
 from service.web.context import Web
@@ -36,8 +37,8 @@ def build_router(web: Web) -> APIRouter:
                 next_window=next_window, invented=web.duskbell.invented,
             )  # fmt: skip
             argued = argue_night(session, web.skies, judged, now)
-            outcome = said_outcome(session, judged.site, site_id, name, viewer)
-            came = came_lines(session, judged.site, site_id, name)
+            outcome = in_units(said_outcome(session, judged.site, site_id, name, viewer), page.units)
+            came = [in_units(line, page.units) for line in came_lines(session, judged.site, site_id, name)]
         return web.page(
             "night.html",
             viewer=viewer,

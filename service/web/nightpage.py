@@ -181,7 +181,8 @@ def _unused(judged: JudgedNight) -> tuple[str, ...]:
 def _told(session: Session, judged: JudgedNight) -> tuple[str, ...]:
     if judged.subscription is None or not judged.is_mine:
         return ()
-    return tuple(told_of(session, judged.subscription.id, judged.night.name, judged.site.zone))
+    lines = told_of(session, judged.subscription.id, judged.night.name, judged.site.zone)
+    return tuple(in_units(line, units_of(judged.wishes)) for line in lines)
 
 
 def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:

@@ -11,9 +11,11 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from alerts.briefing.facts import Units
 from alerts.briefing.palettes import PALETTES
 from alerts.briefing.picture import Picture
 from alerts.briefing.seasonpicture import draw_season
+from alerts.briefing.units import in_units
 from alerts.briefing.wording import direction_word
 from alerts.coordinates import say_lat_lon
 from alerts.season import Season, wishes_text
@@ -58,7 +60,7 @@ def build_router(web: Web) -> APIRouter:
             night = build_night_page(
                 session, web.skies, seen, judged, now, next_window=after, invented=web.duskbell.invented
             )
-            told = told_nights(session, seen, viewer)
+            told = told_nights(session, seen, viewer, row.units)
         return web.page(
             "site.html",
             viewer=viewer,
@@ -130,7 +132,7 @@ def _season_picture(skies: Skies, found: Season, look: str, width: str, mark: da
     return skies.keep(key, lambda: draw_season(found, PALETTES[look], width=WIDTHS[width], mark=mark))
 
 
-def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None) -> list[ToldNight]:
+def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: Units) -> list[ToldNight]:
     """The last nights that the viewer was told of here, newest first, each by its last word."""
     if viewer is None:
         return []
@@ -153,7 +155,9 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None) -> list
     zone = seen.stored.site.zone
     return [
         ToldNight(
-            alert.night_name, told_words(alert, dropped or status, zone), said.get(alert.night_name, "")
+            alert.night_name,
+            in_units(told_words(alert, dropped or status, zone), units),
+            said.get(alert.night_name, ""),
         )
         for alert, dropped, status in rows
     ]

@@ -12,6 +12,8 @@ from typing import Any
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from alerts.briefing.facts import Units
+from alerts.briefing.units import units_of
 from alerts.night import Night
 from alerts.site import Site
 from alerts.wishes import Wishes
@@ -33,7 +35,7 @@ _LOOK_BACK = timedelta(days=2)
 @dataclass(frozen=True, slots=True)
 class SiteRow:
     """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here.
-    clock_hours: 24 or 12, as the viewer wished for this site."""
+    units: as the viewer wished to read figures and times of this site."""
 
     site_id: int
     name: str
@@ -41,7 +43,11 @@ class SiteRow:
     is_own: bool
     is_watched: bool
     cells: tuple[NightCell, ...]
-    clock_hours: int = 24
+    units: Units = Units.METRIC
+
+    @property
+    def clock_hours(self) -> int:
+        return self.units.clock_hours
 
     @property
     def best(self) -> NightCell | None:
@@ -73,7 +79,8 @@ def site_rows(
     """Each site with its coming nights, in the order given."""
     stored = newest_revisions(session, {row.id for row in sites})
     watchers = watchers_of(session, sites, viewer)
-    rows = _stored_rows(session, skies, stored, watchers, viewer, now)
+    owned = {row.id for row in sites if viewer is not None and row.owner_id == viewer.person_id}
+    rows = _stored_rows(session, skies, stored, watchers, viewer, owned, now)
     bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
     wishes = default_wishes().sky
     unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, wishes) if bare else {}
@@ -86,20 +93,20 @@ def site_rows(
                 site_id=row.id,
                 name=row.name,
                 zone=site.zone,
-                is_own=viewer is not None and row.owner_id == viewer.person_id,
+                is_own=row.id in owned,
                 is_watched=row.id in watchers,
                 cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
-                clock_hours=clock_hours_of(watchers.get(row.id), viewer),
+                units=units_for(watchers.get(row.id), viewer),
             )
         )
     return found
 
 
-def clock_hours_of(watcher: tables.Subscription | None, viewer: Viewer | None) -> int:
-    """The clock that the viewer wished for, 24 hours unless they did."""
+def units_for(watcher: tables.Subscription | None, viewer: Viewer | None) -> Units:
+    """As the viewer wished to read figures and times here; the usual where the wishes aren't theirs."""
     if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
-        return 24
-    return from_json(Wishes, watcher.wishes).units.clock_hours
+        return Units.METRIC
+    return units_of(from_json(Wishes, watcher.wishes))
 
 
 def watchers_of(
@@ -122,12 +129,16 @@ def watchers_of(
 
 @dataclass(frozen=True, slots=True)
 class _Wanted:
-    """A cell to make: of which night, by which decision, for whose wishes as text, "" for nobody's."""
+    """A cell to make: of which night, by which decision, for whose wishes as text, "" for nobody's.
+
+    is_own: the site is the viewer's.
+    """
 
     night_id: int
     computed_at: datetime
     decision_id: int | None
     wished: str
+    is_own: bool
     site: Site = field(compare=False)
     wishes: Wishes | None = field(compare=False)
 
@@ -138,6 +149,7 @@ def _stored_rows(
     stored: Mapping[int, StoredSite],
     watchers: Mapping[int, tables.Subscription],
     viewer: Viewer | None,
+    owned: Collection[int],
     now: datetime,
 ) -> dict[int, list[NightCell]]:
     """By site the cells of the nights that the store holds for its watcher's wishes."""
@@ -149,9 +161,17 @@ def _stored_rows(
         is_mine = viewer is not None and watcher.person_id == viewer.person_id
         mine = from_json(Wishes, watcher.wishes) if is_mine else None
         wished = json.dumps(watcher.wishes) if is_mine else ""
-        site = stored[site_id].site
+        site, is_own = stored[site_id].site, site_id in owned
         wanted[site_id] = [
-            _Wanted(night.id, night.computed_at, decided.get((watcher.id, night.name)), wished, site, mine)
+            _Wanted(
+                night.id,
+                night.computed_at,
+                decided.get((watcher.id, night.name)),
+                wished,
+                is_own,
+                site,
+                mine,
+            )
             for night in nights[stored[site_id].revision_id, watcher.sky_key]
         ]
     cells = _cells(session, skies, [each for row in wanted.values() for each in row])
@@ -167,7 +187,8 @@ def _cells(session: Session, skies: Skies, wanted: Iterable[_Wanted]) -> dict[_W
     made: dict[_Wanted, NightCell] = {}
     for each in missing:
         decision = decisions[each.decision_id] if each.decision_id else None
-        made[each] = cell_of_row(each.night_id, nights[each.night_id], decision, each.site, each.wishes)
+        night = nights[each.night_id]
+        made[each] = cell_of_row(each.night_id, night, decision, each.site, each.wishes, is_own=each.is_own)
         skies.cells.put(each, made[each])
     return {**{each: cell for each, cell in known.items() if cell is not None}, **made}
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from starlette.testclient import TestClient
 
 from alerts.rules import Reason, Result
@@ -57,8 +55,7 @@ def _bearings(lat_deg: float, lon_deg: float) -> list[int]:
 
 
 def test_how_one_gets_there_is_no_reason_for_others() -> None:
-    site = replace(FLAT, access_note="past the white gate")
     reason = Reason("access", Result.PASS, "the site can be reached in July: past the white gate")
     verdict = Verdict(VerdictWord.GO, (reason,), None, None)
-    assert discreet(verdict, site).deciding.text == "the site can be reached in July"
-    assert discreet(verdict, FLAT) == verdict
+    assert discreet(verdict).deciding.text == "the site can be reached in July"
+    assert discreet(discreet(verdict)) == discreet(verdict)
