@@ -67,7 +67,7 @@ MODELS = (
     ("bench", "Made-up Met Bureau", "invented-curlew", "curlew"),
 )
 CYCLES_MIN = {"first": 0, "second": 30, "asked": 60, "unchanged": 90, "changed": 120}
-"""Minutes after the start. Every place is asked about once an hour, so there is nothing to fetch in between; at
+"""Minutes after the start. Every place is asked about once an hour, with nothing to fetch in between; at
 the first hour the feeds say the same again."""
 SELF, CHILDREN = resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN
 SKIES = 40
