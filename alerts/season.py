@@ -80,7 +80,7 @@ class Month:
 
 @dataclass(frozen=True, slots=True)
 class WishCost:
-    """How many nights of the season have a window under one set of wishes.
+    """How many nights of the season have a window under one set of wishes, and how long these are together.
 
     text: a phrase such as `the core above 10°`; chosen: whether these are the wishes asked for.
     """
@@ -88,6 +88,7 @@ class WishCost:
     text: str
     wishes: SkyWishes
     nights: int
+    minutes: float
     chosen: bool
 
 
@@ -229,23 +230,23 @@ def _band_text(target: Target) -> str:
 
 def count_nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> int:
     """How many of `count` nights from `first` on have at least one dark window."""
-    whole = nights_for_sites([site], first, count, wishes, ephemeris)
-    return len(set(whole.window_night.tolist()))
+    return _nights_and_minutes(nights_for_sites([site], first, count, wishes, ephemeris))[0]
+
+
+def _nights_and_minutes(whole: SiteNights) -> tuple[int, float]:
+    """How many nights at the one site have a window, and the length of all windows together."""
+    return len(set(whole.window_night.tolist())), float(whole.window_minutes.sum())
 
 
 def _costs(
     site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
 ) -> tuple[WishCost, ...]:
-    """The chosen wishes and easier ones, each with its number of nights."""
-    return tuple(
-        WishCost(
-            wishes_text(site, other),
-            other,
-            count_nights(site, first, count, other, ephemeris),
-            other == wishes,
-        )
-        for other in (wishes, *easier_wishes(site, wishes))
-    )
+    """The chosen wishes and easier ones, each with its nights and their length."""
+    found = []
+    for other in (wishes, *easier_wishes(site, wishes)):
+        whole = nights_for_sites([site], first, count, other, ephemeris)
+        found.append(WishCost(wishes_text(site, other), other, *_nights_and_minutes(whole), other == wishes))
+    return tuple(found)
 
 
 def easier_wishes(site: Site, wishes: SkyWishes) -> tuple[SkyWishes, ...]:

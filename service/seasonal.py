@@ -46,7 +46,13 @@ def season_json(season: Season, nights: Nights) -> dict[str, Any]:
             for month in season.months
         ],
         "costs": [
-            {"wishes": cost.text, "nights": cost.nights, "chosen": cost.chosen} for cost in season.costs
+            {
+                "wishes": cost.text,
+                "nights": cost.nights,
+                "minutes": round(cost.minutes),
+                "chosen": cost.chosen,
+            }
+            for cost in season.costs
         ],
     }
 
@@ -198,4 +204,5 @@ def _costs(season: Season) -> Iterator[str]:
     yield "What the wishes cost"
     for cost in season.costs:
         mark = "   (chosen)" if cost.chosen else ""
-        yield f"  {cost.nights:>4} nights   {cost.text}{mark}"
+        hours = say_minutes(timedelta(minutes=cost.minutes))
+        yield f"  {cost.nights:>4} nights  {hours:>13}   {cost.text}{mark}"

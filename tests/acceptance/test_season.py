@@ -35,6 +35,8 @@ def test_json_csv_and_calendar_tell_the_same_windows(run: Run) -> None:
     assert sum(month["nights"] for month in answer["months"]) == len(answer["nights"])
     chosen = [cost["nights"] for cost in answer["costs"] if cost["chosen"]]
     assert chosen == [len(answer["nights"])]
+    hours = [cost["minutes"] / 60 for cost in answer["costs"] if cost["chosen"]]
+    assert hours == pytest.approx([sum(night["minutes"] for night in answer["nights"]) / 60], rel=0.01)
 
 
 def test_by_worth_the_best_night_stands_first(run: Run) -> None:

@@ -83,6 +83,15 @@ def test_easier_wishes_never_cost_nights(year: Season) -> None:
     assert nights_by_text["darkness alone"] >= nights_by_text["the band"]
 
 
+def test_each_wish_says_the_hours_that_its_nights_have_together(year: Season) -> None:
+    """So a thin Moon that lengthens nights which count already is seen too."""
+    minutes_by_text = {cost.text: cost.minutes for cost in year.costs}
+    asked = minutes_by_text["the core above 10°"]
+    assert asked == pytest.approx(sum(night.minutes for night in year.nights), abs=1)
+    assert minutes_by_text["the core above 10°, a thin Moon that costs up to 0.3 mag"] > asked
+    assert minutes_by_text["darkness alone"] > minutes_by_text["the band"] > asked
+
+
 def test_nights_are_as_many_as_an_independent_count(ephemeris: Ephemeris) -> None:
     """Core season at 45 N in 2026, Moon ignored: first night Feb 27, last Sep 30, longest Jun 10 with
     206 minutes; astropy 8.0.2."""
