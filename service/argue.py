@@ -25,6 +25,7 @@ from alerts.wishes import Wishes
 from alerts.wishwords import say_words
 from service.casefile import Case, open_case
 from service.store import tables
+from service.store.codec import from_json
 from service.store.messages import Status
 from service.store.people import default_wishes
 from service.whyrang import HELD_BACK, KIND_WORDS, STATE_WORDS, answer
@@ -88,7 +89,7 @@ def argue(
 
 
 def argue_case(case: Case) -> Argument:
-    """The argument of a case; figures in the units wished."""
+    """The argument of a case; figures in the units wished now."""
     found = (
         Paragraph("sky", "The sky", tuple(_sky(case))),
         Paragraph("wishes", "Your wishes", tuple(_wishes(case))),
@@ -98,7 +99,7 @@ def argue_case(case: Case) -> Argument:
         Paragraph("told", "What was told", tuple(_told(case))),
         Paragraph("afterwards", "What it was like", tuple(_afterwards(case))),
     )
-    units = units_of(case.wishes)
+    units = units_of(from_json(Wishes, case.subscription.wishes))
     paragraphs = tuple(
         Paragraph(each.kind, each.heading, tuple(in_units(line, units) for line in each.lines))
         for each in found

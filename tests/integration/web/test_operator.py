@@ -24,6 +24,16 @@ def test_to_everyone_else_the_pages_do_not_exist(path: str, world: World, strang
         assert path.partition("/operator")[1] not in friend.get("/").text
 
 
+@pytest.mark.parametrize("path", PAGES)
+def test_the_part_that_one_reads_is_marked(path: str, played: TestClient) -> None:
+    (parts,) = re.findall(r'<nav class="sub".*?</nav>', played.get(path).text)
+    assert re.findall(r'href="([^"]+)" aria-current="page"', parts) == [path]
+
+
+def test_a_decision_is_marked_as_one_of_the_decisions(played: TestClient) -> None:
+    assert 'href="/operator/decisions" aria-current="page"' in played.get("/operator/decisions/1").text
+
+
 def test_before_anything_happened_the_pages_say_so(owner: TestClient) -> None:
     assert "No cycle has finished yet" in owner.get("/operator").text
     assert "No messages" in owner.get("/operator/messages").text
