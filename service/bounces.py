@@ -84,10 +84,11 @@ def _feedback(mail: Message, message_id: str) -> Report | None:
         if part.get_content_type() != "message/feedback-report":
             continue
         fields = email.message_from_string(_inside(part))
-        word = str(fields.get("Feedback-Type", "")).strip().lower()
+        named = re.fullmatch(r"[a-z-]{1,20}", str(fields.get("Feedback-Type", "")).strip().lower())
+        word = named[0] if named else "complaint"
         if word == "auth-failure":
             return Report(message_id, None, word, is_policy=True)
-        return Report(message_id, None if word == "not-spam" else BounceKind.COMPLAINT, word or "complaint")
+        return Report(message_id, None if word == "not-spam" else BounceKind.COMPLAINT, word)
     return None
 
 

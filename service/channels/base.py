@@ -7,6 +7,7 @@ again: that is `schedule.py`, fed with the error's facts.
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -18,6 +19,17 @@ from alerts.errors import DuskbellError
 
 ANSWER_KEPT_BYTES = 500
 """How much of a receiver's answer is kept with an attempt."""
+
+
+def readable(text: str) -> str:
+    """On one line; what nobody sees, or what a terminal or a database chokes on (NUL), is shown as U+FFFD."""
+    line = " ".join(text.split())
+    return "".join("\ufffd" if unicodedata.category(char) in {"Cc", "Cf"} else char for char in line)
+
+
+def answer_start(raw: bytes) -> str:
+    """The start of a receiver's answer, as it is kept."""
+    return readable(raw[:ANSWER_KEPT_BYTES].decode("utf-8", "replace"))
 
 
 class Form(StrEnum):
@@ -62,7 +74,7 @@ class ChannelError(DuskbellError):
     """A message wasn't taken, or may not have been.
 
     code: the receiver's ("451 4.7.1", "503") or a word of ours ("timeout", "refused", "blocked").
-    text: one sentence, and the start of the answer.
+    text: one sentence, and the start of the answer; made readable here.
     permanent: no other attempt can help.
     retry_after: how long the receiver asks us to wait.
     maybe_sent: the message may have arrived all the same.
@@ -81,9 +93,9 @@ class ChannelError(DuskbellError):
         gone: bool = False,
         ours: bool = False,
     ) -> None:
-        super().__init__(f"{code}: {text}")
+        super().__init__(f"{code}: {readable(text)}")
         self.code = code
-        self.text = text
+        self.text = readable(text)
         self.permanent = permanent
         self.retry_after = retry_after
         self.maybe_sent = maybe_sent

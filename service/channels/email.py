@@ -18,11 +18,11 @@ from pathlib import Path
 from typing import Literal
 
 from service.channels.base import (
-    ANSWER_KEPT_BYTES,
     ChannelError,
     Form,
     Outgoing,
     SendResult,
+    answer_start,
 )
 from service.channels.deadline import Deadline
 from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
@@ -295,5 +295,4 @@ def _broken(error: Exception, deadline: Deadline, *, maybe_sent: bool, ours: boo
 
 def _text(reply: bytes | str) -> str:
     """The start of a reply, on one line."""
-    text = reply.decode("utf-8", "replace") if isinstance(reply, bytes) else reply
-    return " ".join(text.split())[:ANSWER_KEPT_BYTES]
+    return answer_start(reply if isinstance(reply, bytes) else reply.encode())

@@ -21,6 +21,9 @@ Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
 LONGEST_URL = 2048
+LONGEST_HOST = 253
+LONGEST_LABEL = 63
+"""A host's name and its parts (RFC 1035, 2.3.4)."""
 
 NOT_PUBLIC_V4 = tuple(
     ipaddress.IPv4Network(text)
@@ -157,9 +160,12 @@ def _request_path(parsed: Url) -> str:
 
 
 def _refuse_odd_host(host: str) -> None:
-    """Zone ids, and addresses in decimal, hexadecimal, octal or shortened form (127.1, 0x7f.1)."""
+    """Zone ids, names that are too long, and addresses in decimal, hexadecimal, octal or shortened form
+    (127.1, 0x7f.1)."""
     if "%" in host or not host:
         raise Blocked("the host name can't hold a % sign.")
+    if len(host) > LONGEST_HOST or any(len(label) > LONGEST_LABEL for label in host.split(".")):
+        raise Blocked("the host name is longer than a name can be.")
     last = host.rsplit(".", 1)[-1]
     if ":" in host or re.fullmatch(r"\d+|0x[0-9a-f]*", last) is None:
         return

@@ -20,11 +20,11 @@ from email.utils import parsedate_to_datetime
 
 from alerts.span import require_utc
 from service.channels.base import (
-    ANSWER_KEPT_BYTES,
     ChannelError,
     Form,
     Outgoing,
     SendResult,
+    answer_start,
     checked_id,
 )
 from service.channels.netguard import Answer, Blocked, CutOff, Method, SafeClient
@@ -172,7 +172,7 @@ def destination_of(url: str) -> str:
 
 def read_answer(answer: Answer, received_at: datetime) -> SendResult:
     """What a status means: 2xx taken, 3xx a wrong address, 410 gone, the rest by the schedule."""
-    start = answer.body[:ANSWER_KEPT_BYTES].decode("utf-8", "replace")
+    start = answer_start(answer.body)
     code = str(answer.status)
     if 200 <= answer.status < 300:
         return SendResult(code, start)

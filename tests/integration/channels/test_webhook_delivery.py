@@ -225,7 +225,7 @@ def test_an_endless_answer_is_read_to_64_kb_and_its_status_counts() -> None:
 def test_an_answer_is_never_unpacked() -> None:
     packed = b"\x1f\x8b\x08" + bytes(50)
     with Receiver(answering("200 OK", "Content-Encoding: gzip", body=packed)) as receiver:
-        assert webhook(receiver).send(outgoing(receiver.url)).text.startswith("\x1f\ufffd\x08")
+        assert webhook(receiver).send(outgoing(receiver.url)).text == "\ufffd" * 52
 
 
 def test_nobody_listening_means_that_nothing_was_sent() -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import unicodedata
+from pathlib import Path
+
 import pytest
 
-from service.store import personal, tables
+from service.channels.email import MailServer
+from service.store import messages, personal, tables
 from service.store.messages import Status
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
-from tests.integration.delivery.yard import Yard
+from tests.integration.delivery.yard import Yard, open_yard
 
 
 @pytest.mark.parametrize("status", ["204 No Content", "503 Busy", "410 Gone"])
@@ -35,3 +39,60 @@ def test_row_67_somebody_erased_while_a_message_is_under_way_holds_up_nobody_els
     with both.sessions() as session:
         assert session.get(tables.Message, gone) is None
     assert both.codes(gone) == []
+
+
+HOSTILE_ANSWERS = {
+    "NUL": b"no\x00thing",
+    "no text at all": bytes(range(256)),
+    "half a character": "Ñ".encode()[:1],
+    "controls that a terminal obeys": b"\x1b[2J\x1b]0;x\x07\r\nfake log line",
+    "written right to left": "\u202egnp.exe".encode(),
+    "sixty kilobytes": b"x" * 60_000,
+}
+
+
+@pytest.mark.parametrize("said", HOSTILE_ANSWERS.values(), ids=HOSTILE_ANSWERS)
+@pytest.mark.parametrize("status", ["200 OK", "503 Busy"])
+def test_row_68_whatever_a_receiver_answers_can_be_kept(status: str, said: bytes, both: Yard) -> None:
+    strange, quick = Hook(reply=lambda _: answer(status, said)), Hook()
+    with Receiver(strange.script) as first, Receiver(quick.script) as second:
+        odd = both.message(both.address("webhook", first.url))
+        other = both.message(both.address("webhook", second.url))
+        assert both.deliver()[Status.SENT] == (2 if status == "200 OK" else 1)
+    assert both.codes(odd) == [status[:3]]
+    assert is_seen_as_it_is(kept(both, odd))
+    assert both.status(other) is Status.SENT
+
+
+def test_row_68_an_answer_that_is_no_http_can_be_kept(both: Yard) -> None:
+    hook = Hook(reply=lambda _: b"HTTP/1.1 2\x000 \x1b[2J\r\n\r\n")
+    with Receiver(hook.script) as receiver:
+        message_id = both.message(both.address("webhook", receiver.url))
+        assert both.deliver() == {Status.RETRY: 1}
+    assert both.codes(message_id) == ["broken"]
+    assert is_seen_as_it_is(kept(both, message_id))
+
+
+def test_row_68_what_a_mail_server_answers_can_be_kept(tmp_path: Path, store_url: str) -> None:
+    def refuse(talk: Talk) -> None:
+        talk.say(b"220 relay\x00.example\r\n")
+        while talk.hear():
+            talk.say(b"451 4.7.1 lat\x00er \x1b[2J\r\n")
+
+    with Receiver(refuse) as receiver:
+        relay = MailServer(host="127.0.0.1", port=receiver.port, security="none")
+        with open_yard(tmp_path, store_url, relay=relay) as yard:
+            message_id = yard.message(yard.address("email", "ada@example.net"))
+            assert yard.deliver() == {Status.RETRY: 1}
+            assert is_seen_as_it_is(kept(yard, message_id))
+
+
+def kept(yard: Yard, message_id: str) -> str:
+    """All that is stored of what was answered."""
+    with yard.sessions() as session:
+        answers = [attempt.answer or "" for attempt in messages.find_attempts(session, message_id)]
+    return " ".join([*answers, yard.row(message_id).note or ""])
+
+
+def is_seen_as_it_is(text: str) -> bool:
+    return len(text) < 1200 and not any(unicodedata.category(char) in {"Cc", "Cf"} for char in text)

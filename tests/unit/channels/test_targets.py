@@ -24,6 +24,11 @@ HOSTILE = {
     "unspecified": "https://0.0.0.0/",
     "trailing dot": "https://127.0.0.1./",
     "circled digits": "https://①②⑦.⓪.⓪.①/",
+    "other dots": "https://127。0。0。1/",
+    "octal, padded": "https://00177.0.0.1/",
+    "octal, shortened": "https://0177.1/",
+    "hexadecimal, shortened": "https://0x7f.1/",
+    "mapped, in full": "https://[0:0:0:0:0:ffff:127.0.0.1]/",
     "private 10": "https://10.0.0.7/",
     "private 172": "https://172.16.0.1/",
     "private 192": "https://192.168.1.1/",
@@ -61,6 +66,8 @@ HOSTILE = {
     "empty user": "https://@example.org/",
     "host as user": "https://example.org@127.0.0.1/",
     "backslash before user": "https://example.org\\@127.0.0.1/",
+    "port and backslash before user": "https://example.org:443\\@@127.0.0.1:443/",
+    "spaces between three hosts": "https://1.1.1.1 &@2.2.2.2# @127.0.0.1/",
     "fragment before user": "https://127.0.0.1#@example.org/",
     "query before user": "https://127.0.0.1?@example.org/",
     "plain http": "http://example.org/",
@@ -77,12 +84,16 @@ HOSTILE = {
     "space": "https://exa mple.org/",
     "no-break space": "https://exa\u00a0mple.org/",
     "too long": "https://example.org/" + "a" * LONGEST_URL,
+    "host too long": f"https://{'a.' * 130}example/",
+    "part of a host too long": f"https://{'a' * 64}.example/",
     "empty": "",
 }
 
 
 @pytest.mark.parametrize("url", HOSTILE.values(), ids=HOSTILE)
-def test_hostile_address_is_refused_without_the_network(url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_row_54_hostile_address_is_refused_without_the_network(
+    url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def no_lookup(*_: object, **__: object) -> None:
         raise AssertionError("no name may be looked up")
 

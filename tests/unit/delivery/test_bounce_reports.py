@@ -125,6 +125,7 @@ def test_only_a_failure_counts(action: str) -> None:
         (b"other", Report(OURS, BounceKind.COMPLAINT, "other")),
         (b"opt-out", Report(OURS, BounceKind.COMPLAINT, "opt-out")),
         (b"", Report(OURS, BounceKind.COMPLAINT, "complaint")),
+        (b"abuse\x00 and more that no table takes", Report(OURS, BounceKind.COMPLAINT, "complaint")),
         (b"not-spam", Report(OURS, None, "not-spam")),
         (b"auth-failure", Report(OURS, None, "auth-failure", is_policy=True)),
     ],
