@@ -248,8 +248,16 @@ def _forecasts(case: Case) -> Iterator[str]:
     for entry in outlook.per_source if outlook else ():
         if entry.why_not:
             yield f"Not used: {entry.source.feed} {entry.source.model}: {entry.why_not}."
-    for row in case.rejected[:5]:
-        yield f"Refused on {case.clock.stamp(row.fetched_at)}: {row.feed} {row.model}: {row.rejected}"
+    yield from (_say_refused(row, case.clock) for row in case.rejected[:5])
+
+
+def _say_refused(row: tables.Forecast, clock: Clock) -> str:
+    """A model's answer that couldn't be used; that of a whole feed where no model is named."""
+    at, reason = clock.stamp(row.fetched_at), row.rejected or ""
+    if not row.model:
+        return f"Nothing usable from {row.feed} on {at}: {reason.removeprefix(f'{row.feed}: ')}"
+    name = f"{row.feed} {row.model}"
+    return f"Refused on {at}: {name}: {reason.removeprefix(f'{name}: ')}"
 
 
 def _ages(case: Case, row: tables.Forecast) -> str:

@@ -26,7 +26,7 @@ from service.sharing import discreet_reason
 from service.store import tables, track
 from service.store.codec import from_json
 from service.store.decisions import find_decisions
-from service.store.forecasts import place_key, rejected_since
+from service.store.forecasts import EVERYWHERE, place_key, rejected_since
 from service.store.sites import newest_revision, stored_site
 
 
@@ -197,8 +197,9 @@ def _forecasts(session: Session, decision: tables.Decision | None) -> list[table
 def _rejected(
     session: Session, site: Site, night: Night, wishes: Wishes, now: datetime
 ) -> list[tables.Forecast]:
+    """What couldn't be used there, failures of whole feeds included."""
     since = night.span.start - timedelta(days=wishes.days_ahead)
-    return rejected_since(session, [place_key(site)], since, min(now, night.span.end))
+    return rejected_since(session, [place_key(site), EVERYWHERE], since, min(now, night.span.end))
 
 
 def _sendings(session: Session, subscription_id: int, night_name: date) -> list[Sending]:

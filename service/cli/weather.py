@@ -96,8 +96,7 @@ def _wishes_at(site: str | None) -> Wishes:
 def _stored(site: Site, now: datetime) -> _Found:
     """The newest answers in the store, and what came lately and couldn't be used."""
     from service.bootstrap import build
-    from service.cycle.refresh import EVERYWHERE
-    from service.store.forecasts import newest_by_place, place_key, rejected_since
+    from service.store.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
     from service.weathertable import Refused
 
     place = place_key(site)

@@ -21,6 +21,7 @@ from service.feeds.base import FeedFailure, Gathered, join
 from service.store import feedstate, forecasts, tables
 from service.store.chunks import in_chunks
 from service.store.codec import from_json
+from service.store.forecasts import EVERYWHERE
 from service.store.people import look_again
 from service.store.sites import StoredSite, newest_revisions
 from service.store.wanted import SkyWant, sky_wants
@@ -37,8 +38,6 @@ PLACES_AT_ONCE = 250
 """Asked about together and kept together: an installation of any size needs memory for so many."""
 BUDGET_S = 900.0
 """For all places of one cycle; what isn't asked for by then is due again in the next."""
-EVERYWHERE = ""
-"""The place under which a failure of a whole feed is kept."""
 TOLD_AGAIN_AFTER = timedelta(hours=6)
 """The same failure of the same feed is one row for so long."""
 

@@ -21,6 +21,8 @@ from service.store.packing import pack, unpack
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
 """Older answers stay in the store but are never judged on."""
+EVERYWHERE = ""
+"""The place under which a failure of a whole feed is kept."""
 
 
 @dataclass(frozen=True, slots=True)

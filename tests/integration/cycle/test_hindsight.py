@@ -21,6 +21,7 @@ from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
 from service.rejudging import RejudgedNight, rejudge
 from service.settings import Settings
 from service.store import people, tables, track
+from service.store.forecasts import EVERYWHERE, keep_rejected, place_key
 from service.store.people import default_wishes
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import START, open_world
@@ -119,6 +120,32 @@ def test_it_says_afterwards_what_the_night_was_like(week: Duskbell) -> None:
         judge_again(session, site_id, SATURDAY, SUNDAY_MORNING)
     lines = argument(week, RIDGE.name).lines_of("afterwards")
     assert "it was clear, judged by people's reports" in lines[0]
+
+
+REFUSED = {
+    "a model's answer": (
+        (place_key(FLAT), "lark", "lark", "lark lark: the hours have gaps."),
+        "Refused on Sat 3 July, 12:00 CEST: lark lark: the hours have gaps.",
+    ),
+    "a feed that gave nothing for the place": (
+        (place_key(FLAT), "lark", "", "lark: no series in the answer."),
+        "Nothing usable from lark on Sat 3 July, 12:00 CEST: no series in the answer.",
+    ),
+    "a feed that gave nothing at all": (
+        (EVERYWHERE, "lark", "", "api.example.org can't be reached."),
+        "Nothing usable from lark on Sat 3 July, 12:00 CEST: api.example.org can't be reached.",
+    ),
+}
+
+
+@pytest.mark.parametrize(("kept", "says"), REFUSED.values(), ids=REFUSED.keys())
+def test_what_came_and_could_not_be_used_is_told_with_its_reason(
+    week: Duskbell, kept: tuple[str, str, str, str], says: str
+) -> None:
+    place, feed, model, reason = kept
+    with week.sessions.begin() as session:
+        keep_rejected(session, place, feed=feed, model=model, reason=reason, fetched_at=SATURDAY_NOON)
+    assert argument(week, FLAT.name).lines_of("forecasts")[-1] == says
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,7 @@ from service.feeds.base import FeedFailure, Gathered, build_source
 from service.feeds.guard import Spent
 from service.store import people, tables
 from service.store.engine import open_engine
-from service.store.forecasts import newest_by_place, place_key, rejected_since
+from service.store.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
 from service.store.migrate import upgrade
 from service.store.sites import add_site
 from tests.integration.conftest import NewStore
@@ -258,7 +258,7 @@ def test_all_feeds_down_leaves_the_last_good_rows_and_one_reason(sessions: sessi
         refresh.run(sessions, feeds.gather, NOON + hours * HOUR)
     assert [each.source.issued_at for each in kept(sessions, NOON + 3 * HOUR)] == [NOON - 2 * HOUR] * 2
     with sessions() as session:
-        told = rejected_since(session, {PLACE, refresh.EVERYWHERE}, NOON, NOON + 3 * HOUR)
+        told = rejected_since(session, {PLACE, EVERYWHERE}, NOON, NOON + 3 * HOUR)
     assert [(row.feed, row.rejected) for row in told] == [("metno", "metno is down.")]
 
 
