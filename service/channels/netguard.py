@@ -11,6 +11,7 @@ CutOff                 no whole answer in time, or the connection broke; `maybe_
 
 from __future__ import annotations
 
+import http
 import http.client
 import ipaddress
 import socket
@@ -55,9 +56,20 @@ class Answer:
     body: bytes
 
 
+class _FinalResponse(http.client.HTTPResponse):
+    """The answer that counts: a receiver may send interim ones before it (RFC 9110, 15.2)."""
+
+    def begin(self) -> None:
+        super().begin()
+        while 100 < self.status < 200 and self.status != http.HTTPStatus.SWITCHING_PROTOCOLS:
+            self.headers = None  # type: ignore[assignment]  # as before the first call
+            super().begin()
+
+
 class _PinnedHttp(HTTPConnection):
     """Plain HTTP over a socket that the client has opened and checked."""
 
+    response_class = _FinalResponse
     checked_socket: socket.socket
 
     def _new_conn(self) -> socket.socket:
@@ -67,6 +79,7 @@ class _PinnedHttp(HTTPConnection):
 class _PinnedHttps(HTTPSConnection):
     """TLS over a checked socket; SNI and the certificate's name are those of the URL."""
 
+    response_class = _FinalResponse
     checked_socket: socket.socket
 
     def _new_conn(self) -> socket.socket:

@@ -211,6 +211,43 @@ def test_a_broken_answer_leaves_it_in_doubt(script: Script) -> None:
     assert (error.code, error.maybe_sent, error.permanent) == ("broken", True, False)
 
 
+HINTS = b"HTTP/1.1 103 Early Hints\r\nLink: </x.css>; rel=preload\r\n\r\n"
+CONTINUE = b"HTTP/1.1 100 Continue\r\n\r\n"
+
+
+@pytest.mark.parametrize("before", [HINTS, CONTINUE + HINTS + HINTS, HINTS + CONTINUE])
+@pytest.mark.parametrize("status", ["204 No Content", "503 Busy"])
+def test_row_69_interim_answers_are_passed_over_and_the_final_one_counts(before: bytes, status: str) -> None:
+    def script(talk: Talk) -> None:
+        talk.hear_request()
+        talk.say(before)
+        talk.say(f"HTTP/1.1 {status}\r\nContent-Length: 0\r\n\r\n".encode())
+
+    if status.startswith("5"):
+        assert failure(script).code == "503"
+        return
+    with Receiver(script) as receiver:
+        assert webhook(receiver).send(outgoing(receiver.url)).code == "204"
+
+
+def endless_hints(talk: Talk) -> None:
+    talk.hear_request()
+    while True:
+        talk.say(HINTS)
+        time.sleep(0.01)
+
+
+def only_hints(talk: Talk) -> None:
+    talk.hear_request()
+    talk.say(HINTS)
+
+
+@pytest.mark.parametrize(("script", "code"), [(endless_hints, "timeout"), (only_hints, "broken")])
+def test_row_69_interim_answers_alone_are_no_answer(script: Script, code: str) -> None:
+    error = failure(script, DEADLINE_S)
+    assert (error.code, error.maybe_sent, error.permanent) == (code, True, False)
+
+
 def test_an_endless_answer_is_read_to_64_kb_and_its_status_counts() -> None:
     def script(talk: Talk) -> None:
         talk.hear_request()
