@@ -29,7 +29,7 @@ from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
 from service.web.nightpage import build_night_page, told_words
 from service.web.outcomes import outcomes_of
 from service.web.skies import Skies
-from service.web.watching import next_window_after, site_rows, wishes_of
+from service.web.watching import next_window_after, site_rows, units_for, wishes_of
 
 TOLD_SHOWN = 10
 SEASON_KEPT = "private, max-age=3600"
@@ -88,7 +88,8 @@ def _add_season(router: APIRouter, web: Web) -> None:
         chosen = _year(year, web.now())
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            wishes = wishes_of(watcher_of(session, seen, viewer)).sky
+            watcher = watcher_of(session, seen, viewer)
+            wishes = wishes_of(watcher).sky
         found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
         never = () if found.nights else web.skies.never(seen.stored.site, wishes, chosen)
         return web.page(
@@ -96,6 +97,7 @@ def _add_season(router: APIRouter, web: Web) -> None:
             viewer=viewer,
             seen=seen,
             zone=seen.stored.site.zone,
+            hours=units_for(watcher, viewer).clock_hours,
             season=found,
             best=found.by_worth()[:10],
             never=never,

@@ -47,7 +47,7 @@ def words_of(html: str) -> str:
     return re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d UTC", "", text)
 
 
-@pytest.mark.parametrize("path", ["/", "/sites/1", NIGHT, f"{NIGHT}/field", "/compare"])
+@pytest.mark.parametrize("path", ["/", "/sites/1", NIGHT, f"{NIGHT}/field", "/compare", "/sites/1/season"])
 def test_no_time_of_the_site_is_on_24_hours(path: str, reader: TestClient) -> None:
     text = words_of(reader.get(path).text)
     assert [text[max(0, m.start() - 30) : m.end() + 10] for m in ON_24.finditer(text)] == []
