@@ -70,7 +70,7 @@ def access(night_name: date, site: Site) -> Reason:
 
 
 def without_note(reason: Reason) -> Reason:
-    """The reason without the note that the site's owner made on how one gets there."""
+    """The reason without the note that the site's owner made on how one gets there, which follows a colon."""
     return replace(reason, text=reason.text.partition(": ")[0]) if reason.rule == "access" else reason
 
 

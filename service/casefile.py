@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session, defer
 from alerts.briefing.wording import Clock
 from alerts.darkness import darkness
 from alerts.night import Night, night_named
+from alerts.presence import without_note
 from alerts.rules import Reason
 from alerts.site import Site, zone_info
 from alerts.sky.ephemeris import Ephemeris
@@ -22,7 +23,6 @@ from alerts.verdict import VerdictWord
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from service.decided import decided_verdict
-from service.sharing import discreet_reason
 from service.store import tables, track
 from service.store.codec import from_json
 from service.store.decisions import find_decisions
@@ -88,7 +88,7 @@ class Case:
     def reasons_of(self, decision: tables.Decision) -> list[Reason]:
         """Its reasons as whoever is told may read them, the deciding one first."""
         reasons = [from_json(Reason, each) for each in decision.reasons]
-        return reasons if self.is_own else [discreet_reason(each) for each in reasons]
+        return reasons if self.is_own else [without_note(each) for each in reasons]
 
     @property
     def first_looked_at(self) -> date:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from alerts.rules import Reason
+from alerts.presence import without_note
 from alerts.site import Site
 from alerts.verdict import Verdict
 
@@ -35,11 +35,4 @@ def without_notes(site: Site) -> Site:
 
 def discreet(verdict: Verdict) -> Verdict:
     """The verdict without the owner's note on how one gets there."""
-    return replace(verdict, reasons=tuple(discreet_reason(each) for each in verdict.reasons))
-
-
-def discreet_reason(reason: Reason) -> Reason:
-    """The reason without the owner's note, which follows the month after a colon (alerts/presence.py)."""
-    if reason.rule != "access":
-        return reason
-    return replace(reason, text=reason.text.partition(": ")[0])
+    return replace(verdict, reasons=tuple(without_note(each) for each in verdict.reasons))

@@ -15,11 +15,11 @@ from sqlalchemy import delete, func, inspect, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
+from alerts.presence import without_note
 from alerts.rules import Reason
 from alerts.site import Site
 from service.keys import Keys
 from service.masking import round_shared_deg
-from service.sharing import discreet_reason
 from service.store import suppression, tables
 from service.store.codec import from_json, to_json
 from service.store.tables import Table
@@ -82,7 +82,7 @@ def export(session: Session, person: tables.Person) -> dict[str, Any]:
 def _resting_on(row: tables.Decision, *, is_own: bool) -> dict[str, Any]:
     """What the decision shares with others; without the note of a site that somebody else owns."""
     reasons = [from_json(Reason, each) for each in row.reasons]
-    said = reasons if is_own else [discreet_reason(each) for each in reasons]
+    said = reasons if is_own else [without_note(each) for each in reasons]
     return {"wishes": row.wishes, "reasons": [to_json(each) for each in said]}
 
 

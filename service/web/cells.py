@@ -9,11 +9,11 @@ from datetime import date, datetime, timedelta
 
 from alerts.fieldplan import plan_trip
 from alerts.night import Night
+from alerts.presence import without_note
 from alerts.rules import Reason
 from alerts.site import Site
 from alerts.span import Span
 from alerts.wishes import Wishes
-from service.sharing import discreet_reason
 from service.store import tables
 from service.store.codec import from_json
 from service.web.skies import BareNight
@@ -95,7 +95,7 @@ def deciding_words(decision: tables.Decision, *, is_own: bool) -> str:
     if not decision.reasons:
         return ""
     reason = from_json(Reason, decision.reasons[0])
-    return (reason if is_own else discreet_reason(reason)).text
+    return (reason if is_own else without_note(reason)).text
 
 
 def cell_of_bare(night: BareNight) -> NightCell:
