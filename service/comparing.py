@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 
 from alerts.comparison import ComparedNight, compare
 from alerts.localtime import say_day, say_minutes, say_span
+from alerts.night import name_at
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes import Wishes
@@ -42,9 +43,14 @@ def compare_stored(
     )
 
 
-def usual_span(first: date | None, last: date | None, today: date) -> tuple[date, date]:
+def tonight_at(sites: Iterable[Site], now: datetime) -> date:
+    """The night that contains `now`, the earliest where the sites differ; today in UTC without sites."""
+    return min((name_at(site, now) for site in sites), default=now.date())
+
+
+def usual_span(first: date | None, last: date | None, tonight: date) -> tuple[date, date]:
     """The dates to compare; a missing one makes it fourteen nights."""
-    start = first or (last - timedelta(days=USUAL_NIGHTS - 1) if last else today)
+    start = first or (last - timedelta(days=USUAL_NIGHTS - 1) if last else tonight)
     return start, last or start + timedelta(days=USUAL_NIGHTS - 1)
 
 

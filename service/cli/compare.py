@@ -29,7 +29,7 @@ def compare(
 ) -> None:
     """Rank the nights of SITES, or of all sites, best first; judged where forecasts are at hand."""
     from service.bootstrap import build
-    from service.comparing import compare_stored, compared_json, compared_line, usual_span
+    from service.comparing import compare_stored, compared_json, compared_line, tonight_at, usual_span
     from service.store.people import default_wishes
     from service.store.sites import find_sites, get_site, newest_revision
 
@@ -38,7 +38,7 @@ def compare(
     with duskbell.sessions() as session:
         rows = [get_site(session, name) for name in sites] or find_sites(session)
         places = {newest_revision(session, row.id).site: row.id for row in rows}
-        start, end = usual_span(first, last, now.date())
+        start, end = usual_span(first, last, tonight_at(places, now))
         usual = default_wishes()
         found = compare_stored(
             session, places, start, end, dict.fromkeys(places, usual), duskbell.ephemeris, now

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from alerts.comparison import MOST_SITES, ComparedNight
 from alerts.errors import BadInput
 from alerts.site import Site
-from service.comparing import compare_stored, usual_span
+from service.comparing import compare_stored, tonight_at, usual_span
 from service.sharing import without_notes
 from service.store import tables
 from service.store.sites import newest_revisions
@@ -50,9 +50,11 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             visible = visible_sites(session, viewer)
             chosen = [row for row in visible if site is None or row.id in site][:MOST_SITES]
-            span = usual_span(None, None, now.date())
+            places = newest_revisions(session, {row.id for row in chosen}).values()
+            tonight = tonight_at((each.site for each in places), now)
+            span = usual_span(None, None, tonight)
             try:
-                span = usual_span(_day(first), _day(last), now.date())
+                span = usual_span(_day(first), _day(last), tonight)
                 if chosen:
                     found = compare_rows(web, session, viewer, chosen, span)
                     lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
 from alerts.comparison import MOST_SITES
-from service.comparing import compared_json, usual_span
+from service.comparing import compared_json, tonight_at, usual_span
 from service.report import night_report
 from service.seasonal import season_json
 from service.sharing import shared_site
@@ -134,9 +134,11 @@ def _add_longer_spans(router: APIRouter, web: Web) -> None:
         last: Annotated[date | None, Query(alias="to")] = None,
     ) -> Response:
         """The nights of several sites (all of yours unless named), best first."""
-        span = usual_span(first, last, web.now().date())
         with web.reading() as session:
             rows = [row for row in visible_sites(session, viewer) if site is None or row.id in site]
+            places = newest_revisions(session, {row.id for row in rows[:MOST_SITES]}).values()
+            tonight = tonight_at((each.site for each in places), web.now())
+            span = usual_span(first, last, tonight)
             lines = compare_rows(web, session, viewer, rows[:MOST_SITES], span)
         found = [
             ComparedModel(site_id=line.site_id, **compared_json(line.each))

@@ -15,6 +15,7 @@ from alerts.span import Span
 from alerts.verdict import VerdictWord
 from alerts.weather.record import Place
 from alerts.wishes import Wishes
+from service.comparing import tonight_at, usual_span
 from service.demo.story import FLAT, RIDGE, SATURDAY
 from service.demo.weather import InventedSky, Turn
 
@@ -83,3 +84,23 @@ def test_what_can_not_be_compared_is_refused(
 ) -> None:
     with pytest.raises(BadInput, match=said):
         compare(sites, first, last, WISHES, ephemeris, now=NOW)
+
+
+NEVADA = Site("Dry Lake", 39.9, -119.1, 1300.0, "America/Los_Angeles")
+TASMAN = Site("Shingle Fan", -43.9, 170.2, 700.0, "Pacific/Auckland")
+TONIGHTS = {
+    "an evening in America, the next day in UTC": ([NEVADA], datetime(2027, 7, 4, 3, tzinfo=UTC), 3),
+    "a morning before dawn in Europe": ([FLAT], datetime(2027, 7, 4, 2, tzinfo=UTC), 3),
+    "an evening in New Zealand": ([TASMAN], datetime(2027, 7, 4, 7, tzinfo=UTC), 4),
+    "the earliest of sites round the world": ([TASMAN, NEVADA], datetime(2027, 7, 4, 3, tzinfo=UTC), 3),
+    "no site": ([], datetime(2027, 7, 4, 3, tzinfo=UTC), 4),
+}
+
+
+@pytest.mark.parametrize(("sites", "now", "day"), TONIGHTS.values(), ids=TONIGHTS)
+def test_without_dates_one_compares_from_the_night_that_runs_at_the_sites(
+    sites: list[Site], now: datetime, day: int
+) -> None:
+    tonight = tonight_at(sites, now)
+    assert tonight == date(2027, 7, day)
+    assert usual_span(None, None, tonight) == (tonight, date(2027, 7, day + 13))
