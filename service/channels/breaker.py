@@ -30,8 +30,10 @@ class Breaker:
     open_until: datetime | None = None
 
     def is_open(self, now: datetime) -> bool:
-        """Whether nothing is to be sent there now."""
-        return self.open_until is not None and now < self.open_until
+        """Whether nothing is to be sent there now; not where the clock was set back since it opened."""
+        if self.opened_at is None or self.open_until is None:
+            return False
+        return self.opened_at <= now < self.open_until
 
     @property
     def is_trying(self) -> bool:
@@ -47,7 +49,7 @@ def after_failure(breaker: Breaker, started_at: datetime, now: datetime) -> Brea
 
     Attempts already under way when it opened say nothing new and don't lengthen the pause.
     """
-    if breaker.opened_at is not None and started_at <= breaker.opened_at:
+    if breaker.opened_at is not None and started_at <= breaker.opened_at <= now:
         return breaker
     failures = breaker.failures + 1
     if failures < FAILURES_TO_OPEN:

@@ -9,6 +9,7 @@ import pytest
 
 from alerts.briefing.facts import AlertKind
 from alerts.wishes import Wishes
+from service.store import messages
 from service.store.messages import Status
 from tests.integration.delivery.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
@@ -127,6 +128,23 @@ def test_a_host_that_fails_five_times_rests_and_the_others_go_on(yard: Yard) -> 
         yard.deliver(later=timedelta(minutes=11))
         yard.deliver(later=timedelta(minutes=20))
     assert {yard.status(each) for each in waiting} == {Status.SENT}
+
+
+def test_row_12_a_clock_set_back_frees_what_a_dead_sender_held_and_wakes_who_rests(both: Yard) -> None:
+    """An hour back: a lease or a pause that was given before would otherwise last for that hour."""
+    hook = Hook(reply=lambda number: answer("500 Oops" if number <= 5 else "204 No Content"))
+    with Receiver(hook.script) as receiver:
+        made = [both.message(both.address("webhook", receiver.url)) for _ in range(5)]
+        assert both.deliver() == {Status.RETRY: 5}
+        held = both.message(both.address("webhook", receiver.url))
+        with both.sessions.begin() as session:
+            assert messages.claim(session, held, both.wall) is not None
+        assert both.deliver(later=timedelta(minutes=1)) == {}
+        assert both.deliver(later=-timedelta(hours=1)) == {Status.SENT: 1}
+        assert hook.ids[held] == 1
+        assert both.deliver(later=timedelta(hours=1, minutes=5)) == {Status.SENT: 5}
+    assert {both.status(each) for each in made} == {Status.SENT}
+    assert both.row(held).maybe_sent
 
 
 def test_row_52_gone_switches_off_and_the_owner_hears_by_mail(yard: Yard) -> None:
@@ -269,8 +287,6 @@ def test_a_stand_down_still_follows_a_go_that_may_have_arrived_and_was_overtaken
 
 
 def _enqueue(yard: Yard, address_id: int, alert: object) -> str:
-    from service.store import messages
-
     with yard.sessions.begin() as session:
         row = messages.enqueue(session, address_id, [alert], created_at=yard.wall, due_at=yard.wall)  # type: ignore[list-item]
         return row.id

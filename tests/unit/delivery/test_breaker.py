@@ -43,6 +43,15 @@ def test_attempts_already_under_way_when_it_opened_do_not_lengthen_the_pause() -
     assert late == opened
 
 
+def test_row_12_a_clock_set_back_neither_keeps_it_open_nor_keeps_it_from_opening() -> None:
+    opened, earlier = failed(5), AT - timedelta(hours=1)
+    assert opened.is_open(AT + MINUTE)
+    assert not opened.is_open(earlier)
+    again = after_failure(opened, earlier, earlier)
+    assert again.is_open(earlier + MINUTE)
+    assert again.pause == 2 * opened.pause
+
+
 @pytest.mark.parametrize(
     ("kind", "error", "speaks"),
     [
