@@ -24,6 +24,7 @@ from service.channels.base import (
     SendResult,
     answer_start,
 )
+from service.channels.connecting import connect_first, look_up
 from service.channels.deadline import Deadline
 from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
 
@@ -163,8 +164,8 @@ class _Relay(smtplib.SMTP):
         super().__init__(server.host, server.port, own_name, timeout=server.step_timeout_s)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
-        sock = socket.create_connection((host, port), timeout)
-        self._deadline.watch(sock)
+        found = look_up(host, port, self._deadline.left_s)
+        sock, _ = connect_first(found, self._deadline, connect_s=timeout, step_s=timeout)
         if self._server.security == "tls" and self._tls is not None:
             return self._tls.wrap_socket(sock, server_hostname=host)
         return sock

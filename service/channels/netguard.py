@@ -16,7 +16,6 @@ import http.client
 import ipaddress
 import socket
 import ssl
-import threading
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -27,6 +26,7 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.response import BaseHTTPResponse
 
 from alerts.errors import DuskbellError
+from service.channels.connecting import connect_first, look_up
 from service.channels.deadline import Deadline
 from service.channels.targets import Address, AllowList, Blocked, Target, address_ok, parse_target
 
@@ -192,26 +192,14 @@ class SafeClient:
 
     def _open(self, target: Target, found: list[Any], deadline: Deadline) -> socket.socket:
         """Connect to the first checked address that takes the call, and make sure that it is the one."""
-        failure: OSError | None = None
-        for family, kind, protocol, _, sockaddr in found:
-            sock = socket.socket(family, kind, protocol)
-            try:
-                sock.settimeout(min(self._connect_s, deadline.left_s))
-                sock.connect(sockaddr)
-                peer = ipaddress.ip_address(sock.getpeername()[0])
-                if peer != ipaddress.ip_address(sockaddr[0]):
-                    raise Blocked(f"{target.host} answered from another address than it was called at.")
-                deadline.watch(sock)
-                sock.settimeout(self._read_s)
-            except OSError as error:
-                failure = error
-                sock.close()
-            except BaseException:
-                sock.close()
-                raise
-            else:
-                return sock
-        raise failure or OSError("the name has no address")
+        sock, called = connect_first(found, deadline, connect_s=self._connect_s, step_s=self._read_s)
+        try:
+            if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):
+                raise Blocked(f"{target.host} answered from another address than it was called at.")
+        except BaseException:
+            sock.close()
+            raise
+        return sock
 
 
 def _exchange(
@@ -240,28 +228,13 @@ def _read_start(response: BaseHTTPResponse) -> bytes:
 
 
 def _look_up(target: Target, within_s: float) -> list[Any]:
-    """One name lookup. The system's resolver has no deadline of its own, so it gets a thread that
-    is left behind when it takes too long."""
-    answers: list[Any] = []
-    failures: list[Exception] = []
-
-    def ask() -> None:
-        try:
-            answers.extend(socket.getaddrinfo(target.host, target.port, type=socket.SOCK_STREAM))
-        except (OSError, UnicodeError) as error:
-            failures.append(error)
-
-    if target.literal is not None:
-        ask()
-    else:
-        asking = threading.Thread(target=ask, name="duskbell-lookup", daemon=True)
-        asking.start()
-        asking.join(within_s)
-        if asking.is_alive():
-            raise CutOff("timeout", f"{target.host} wasn't looked up in time", maybe_sent=False)
-    if failures or not answers:
-        raise CutOff("dns", f"{target.host} has no address", maybe_sent=False)
-    return answers
+    """One name lookup; CutOff when it takes too long or there is no such name."""
+    try:
+        return look_up(target.host, target.port, within_s)
+    except TimeoutError as error:
+        raise CutOff("timeout", str(error), maybe_sent=False) from error
+    except OSError as error:
+        raise CutOff("dns", str(error), maybe_sent=False) from error
 
 
 def _cut_off(error: Exception, deadline: Deadline, *, maybe_sent: bool) -> CutOff:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import email
+import socket
 import ssl
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -223,6 +225,51 @@ def test_a_server_that_drips_is_cut_at_the_whole_deadline(script: Script, maybe_
         error = failure(server)
     assert time.monotonic() - started < 2.0
     assert (error.code, error.maybe_sent) == ("timeout", maybe_sent)
+
+
+def test_row_70_a_name_service_that_hangs_does_not_hold_a_mail_longer_than_the_whole_deadline(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    released = threading.Event()
+
+    def hang(*_: object, **__: object) -> list[object]:
+        released.wait(10)
+        return []
+
+    monkeypatch.setattr("socket.getaddrinfo", hang)
+    started = time.monotonic()
+    error = failure(MailServer(host="relay.example", security="none", whole_timeout_s=0.3))
+    released.set()
+    assert time.monotonic() - started < 2.0
+    assert facts(error) == ("timeout", False, False, True)
+
+
+def test_row_70_a_relay_of_many_addresses_that_do_not_answer_is_left_at_the_whole_deadline(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each call alone would last for the step's time."""
+
+    def silent(sock: socket.socket, _: object) -> None:
+        time.sleep(sock.gettimeout() or 60.0)
+        raise TimeoutError("timed out")
+
+    many = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (f"192.0.2.{n}", 25)) for n in range(40)]
+    monkeypatch.setattr("socket.getaddrinfo", lambda *_, **__: many)
+    monkeypatch.setattr("socket.socket.connect", silent)
+    started = time.monotonic()
+    server = MailServer(host="relay.example", security="none", step_timeout_s=0.2, whole_timeout_s=0.5)
+    assert facts(failure(server)) == ("timeout", False, False, True)
+    assert time.monotonic() - started < 2.0
+
+
+def test_row_70_the_relays_next_address_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    relay, look_up = Relay(), socket.getaddrinfo
+    with running(relay) as server:
+        dead = (socket.AF_INET, socket.SOCK_STREAM, 6, "", ("127.0.0.2", server.port))
+        monkeypatch.setattr(
+            "socket.getaddrinfo", lambda *args, **named: [dead, *look_up("127.0.0.1", *args[1:], **named)]
+        )
+        assert send(server).code == "250"
 
 
 def test_a_server_that_hangs_up_before_the_data_got_nothing() -> None:
