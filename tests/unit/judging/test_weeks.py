@@ -156,6 +156,7 @@ class Weeks(RuleBasedStateMachine):
         self.check_before(name, look, telling)
         if telling.kind is not None:
             self.raise_alert(name, telling, plan)
+            self.check_it_is_said_once(name, look, telling)
         self.check_after(name, look)
         self.check_last_word(name, look)
 
@@ -216,6 +217,11 @@ class Weeks(RuleBasedStateMachine):
         if kind is AlertKind.HEADS_UP:
             assert not self.phone.live(name), "a heads-up after something else"
 
+    def check_it_is_said_once(self, name: date, look: Look, telling: Telling) -> None:
+        told, rang = self.phone.live(name), self.phone.rang_this_week(self.now)
+        again, _ = answer(replace(look, told=told, told_this_week=rang), self.phone.arrived(name))
+        assert again.kind is not telling.kind, f"said, and said again at once: {again}"
+
     def check_after(self, name: date, look: Look) -> None:
         out, sky = self.phone.called_out(name), self.skies[name]
         if out is None or out.window is None or out.window.end <= self.now:
@@ -274,7 +280,8 @@ class Weeks(RuleBasedStateMachine):
 
     @invariant()
     def nothing_is_told_twice(self) -> None:
-        keys = [(post.night, post.told.kind, post.told.occurrence) for post in self.phone.posts]
+        live = [post for post in self.phone.posts if post.is_live]
+        keys = [(post.night, post.told.kind, post.telling.occurrence) for post in live]
         assert len(keys) == len(set(keys))
 
     @invariant()
