@@ -196,6 +196,7 @@ def troubles(world: World) -> dict[str, str]:
 def with_templates(world: World, folder: Path) -> Duskbell:
     """The same installation, started with templates of its own."""
     settings = world.duskbell.settings.model_copy(update={"template_dir": folder})
+    world.duskbell.engine.dispose()
     world.duskbell = Duskbell(settings, invented_weather=world.weather.gather)
     world.duskbell.clock = lambda: world.wall
     return world.duskbell
@@ -208,7 +209,6 @@ def test_an_operators_template_writes_the_mail(world: World, tmp_path: Path) -> 
     world.cycle(GO_TIME)
     assert "\nOff to Windpump Flat.\n" in body(mails(world)["go"], "plain")
     assert troubles(world) == {}
-    world.duskbell.engine.dispose()
 
 
 @pytest.mark.parametrize("is_folder_there", [True, False], ids=["broken", "missing"])
@@ -226,4 +226,3 @@ def test_broken_templates_keep_no_message_back_and_the_operator_is_told(
     (said,) = troubles(world).values()
     assert said.startswith("Your message templates")
     assert "built-in" in said
-    world.duskbell.engine.dispose()

@@ -111,7 +111,7 @@ def open_world(folder: Path, store_url: str, *, cloud_pct: float = 8.0, site: Si
         _settle(world, f"http://{LOOPBACK}:{chat_port}/club", site)
         yield world
         assert world.broken() == []
-        duskbell.engine.dispose()
+        world.duskbell.engine.dispose()
 
 
 def _settle(world: World, chat_url: str, site: Site) -> None:

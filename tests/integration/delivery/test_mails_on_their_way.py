@@ -43,7 +43,7 @@ def test_row_44_a_passing_refusal_is_tried_again_until_it_is_taken(reply: str, n
         assert yard.deliver(later=timedelta(seconds=90)) == {}
         relay.replies["recipient"] = ""
         assert yard.deliver(later=timedelta(seconds=60)) == {Status.SENT: 1}
-    assert [code and code[:3] for code in yard.codes(message_id)] == [reply[:3], "250"]
+        assert [code and code[:3] for code in yard.codes(message_id)] == [reply[:3], "250"]
     ((_, _, content),) = relay.taken
     assert letter(content)["Message-ID"] == f"<{message_id}@example.org>"
 

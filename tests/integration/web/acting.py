@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from datetime import timedelta
 from typing import Any
 
+from sqlalchemy import Engine, event
+from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from service.cycle import deliver
@@ -77,6 +79,20 @@ def subscriptions(world: World, person_id: int | None = None) -> list[tables.Sub
         if person_id is not None:
             rows = rows.filter(tables.Subscription.person_id == person_id)
         return list(rows.order_by(tables.Subscription.id))
+
+
+@contextmanager
+def losing(engine: Engine) -> Iterator[None]:
+    """No statement comes through, as when the database has gone away."""
+
+    def fail(_connection: object, _cursor: object, statement: str, *_: object) -> None:
+        raise OperationalError(statement, None, ConnectionError("gone"))
+
+    event.listen(engine, "before_cursor_execute", fail)
+    try:
+        yield
+    finally:
+        event.remove(engine, "before_cursor_execute", fail)
 
 
 def share_site(world: World, site_id: int = 1) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from starlette.testclient import TestClient
@@ -13,7 +12,7 @@ from service.store.changes import watch_changes
 from service.store.engine import open_engine
 from service.web.kept import KEPT_PATHS, Sent, Shelf
 from tests.integration.cycle.world import GO_TIME, World
-from tests.integration.web.acting import browsing_as, new_person, share_site
+from tests.integration.web.acting import browsing_as, losing, new_person, share_site
 from tests.integration.web.browsing import browsing, sign_in_as_owner
 
 
@@ -117,9 +116,11 @@ def test_a_commit_is_noticed_on_either_store_and_reading_is_none(ready_url: str)
     engine.dispose()
 
 
-def test_a_store_that_can_not_be_read_keeps_nothing(world: World, tmp_path: Path) -> None:
+def test_a_store_that_can_not_be_read_keeps_nothing(world: World) -> None:
+    """SQLite is asked over a connection of its own, PostgreSQL through the engine."""
     with browsing(world, shown_at=GO_TIME) as browser:
         web = browser.app.state.web  # type: ignore[attr-defined]
         assert web.store_version() is not None
         web.changes.close()
-        assert web.store_version() is None
+        with losing(world.duskbell.engine):
+            assert web.store_version() is None
