@@ -102,6 +102,18 @@ class ChannelError(DuskbellError):
         self.gone = gone
         self.ours = ours
 
+    def reworded(self, text: str) -> ChannelError:
+        """The same in other words."""
+        return ChannelError(
+            self.code,
+            text,
+            permanent=self.permanent,
+            retry_after=self.retry_after,
+            maybe_sent=self.maybe_sent,
+            gone=self.gone,
+            ours=self.ours,
+        )
+
 
 def checked_id(message_id: str) -> str:
     """The id, if it can stand in a header and in a file's name; ChannelError when it can't."""

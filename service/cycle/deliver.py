@@ -18,6 +18,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.channels.base import Channel, ChannelError, SendResult
@@ -27,7 +28,7 @@ from service.cycle.claiming import Claimed, Links, claim_batch
 from service.cycle.composing import compose_claimed
 from service.cycle.enclosing import Workshop
 from service.cycle.lanes import THREADS_AT_MOST, WORTH_TAKING, Lanes, Waiting
-from service.cycle.recording import Sent, count, record
+from service.cycle.recording import Sent, count, record, without_words
 from service.cycle.thrift import few_collections
 from service.metrics import Metrics
 from service.store import endpoints, messages
@@ -199,11 +200,29 @@ class Round:
         self._unrecorded += [self._sent(future, self._in_hand.pop(future), wall) for future in done]
         if not self._unrecorded:
             return
-        finished = self._unrecorded
+        try:
+            self._keep(self._unrecorded, wall)
+        except (DataError, IntegrityError):
+            log.exception("of %d attempts some can't be stored as they are", len(self._unrecorded))
+            self._keep_singly(wall)
+        self._unrecorded = []
+
+    def _keep_singly(self, wall: datetime) -> None:
+        """Each attempt by itself, and one that can't be stored without its words, so that none keeps the
+        others from being written down."""
+        while self._unrecorded:
+            sent = self._unrecorded[0]
+            try:
+                self._keep([sent], wall)
+            except (DataError, IntegrityError):
+                self._keep([without_words(sent)], wall)
+            self._unrecorded = self._unrecorded[1:]
+
+    def _keep(self, finished: list[Sent], wall: datetime) -> None:
         with self._delivery.sessions.begin() as session:
             ledger = record(session, finished, self._breakers, now=self._now(), wall=wall)
         crash_point("deliver.recorded")
-        self._unrecorded, self._breakers = [], ledger.breakers
+        self._breakers = ledger.breakers
         self._counts.update({status.value: n for status, n in ledger.statuses.items()})
         count(self._delivery.metrics, finished)
         for sent in finished:

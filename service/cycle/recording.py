@@ -6,7 +6,7 @@ import logging
 import random
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -29,6 +29,7 @@ from service.store.troubles import note_trouble
 log = logging.getLogger(__name__)
 
 OWNER_NOTICE_HELPS = timedelta(hours=48)
+UNSTORABLE = "what was answered can't be stored"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,16 @@ class Sent:
     started_at: datetime
     ended_at: datetime
     problem: str = ""
+
+
+def without_words(sent: Sent) -> Sent:
+    """The same outcome, without what was answered: that can't be stored."""
+    result: SendResult | ChannelError
+    if isinstance(sent.result, ChannelError):
+        result = sent.result.reworded(UNSTORABLE)
+    else:
+        result = SendResult(sent.result.code, UNSTORABLE)
+    return replace(sent, result=result, problem="")
 
 
 @dataclass(slots=True)

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import unicodedata
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
+from sqlalchemy.exc import DataError
+from sqlalchemy.orm import Session
 
 from service.channels.email import MailServer
+from service.cycle import deliver
+from service.cycle.recording import Ledger, Sent, record
 from service.store import messages, personal, tables
 from service.store.messages import Status
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
@@ -85,6 +92,31 @@ def test_row_68_what_a_mail_server_answers_can_be_kept(tmp_path: Path, store_url
             message_id = yard.message(yard.address("email", "ada@example.net"))
             assert yard.deliver() == {Status.RETRY: 1}
             assert is_seen_as_it_is(kept(yard, message_id))
+
+
+@pytest.mark.parametrize("status", ["200 OK", "503 Busy"])
+def test_row_71_an_attempt_that_can_not_be_stored_keeps_no_other_from_being_recorded(
+    status: str, yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever it is that the database refuses about it."""
+
+    def picky(session: Session, finished: Sequence[Sent], *rest: Any, **named: Any) -> Ledger:
+        if any("poison" in sent.result.text for sent in finished):
+            raise DataError("INSERT", {}, ValueError("not in this column"))
+        return record(session, finished, *rest, **named)
+
+    monkeypatch.setattr(deliver, "record", picky)
+    odd_hook, hook = Hook(reply=lambda _: answer(status, b"poison")), Hook()
+    with Receiver(odd_hook.script) as first, Receiver(hook.script) as second:
+        odd = yard.message(yard.address("webhook", first.url))
+        others = [yard.message(yard.address("webhook", second.url)) for _ in range(3)]
+        yard.deliver()
+    assert {yard.status(each) for each in others} == {Status.SENT}
+    assert yard.status(odd) is (Status.SENT if status == "200 OK" else Status.RETRY)
+    assert yard.codes(odd) == [status[:3]]
+    assert "can't be stored" in kept(yard, odd)
+    assert hook.ids == Counter(others)
+    assert odd_hook.ids == {odd: 1}
 
 
 def kept(yard: Yard, message_id: str) -> str:
