@@ -6,7 +6,7 @@ authority: it lets its reader speak of nights that its address was told of, and 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -18,14 +18,14 @@ from sqlalchemy.orm import Session
 from alerts.briefing.wording import direction_word
 from alerts.errors import BadInput
 from alerts.site import Site
-from alerts.track.evidence import SeenSky
-from alerts.track.words import say_outcome
+from alerts.track.evidence import JUDGE_WORDS, SeenSky
+from alerts.track.words import STATE_WORDS, say_outcome
 from service import access
 from service.outcomes import Said, find_said, keep_said, read_said, require_begun
 from service.store import tables
 from service.store.sites import newest_revision
 from service.store.tokens import Purpose
-from service.store.track import outcomes_of_night
+from service.store.track import find_outcomes, outcomes_of_night, read_outcome
 from service.web.access import SignedIn, Viewer, seen_site
 from service.web.context import Web
 from service.web.faults import NothingHere
@@ -185,6 +185,18 @@ def said_outcome(session: Session, site: Site, site_id: int, name: date, viewer:
 def came_lines(session: Session, site: Site, site_id: int, name: date) -> list[str]:
     """What the night was like, by whom judged, and who says something else; none before the first look."""
     return [line for each in outcomes_of_night(session, site_id, name) for line in say_outcome(each, site.tz)]
+
+
+def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[date, str]:
+    """`It was clear, judged by weather stations`, by night; what nobody looked at yet is left out."""
+    if not names:
+        return {}
+    said: dict[date, list[str]] = {}
+    for row in find_outcomes(session, site_id, min(names), max(names)):
+        outcome = read_outcome(row)
+        by = f", judged by {JUDGE_WORDS[outcome.judge]}" if outcome.judge else ""
+        said.setdefault(row.night_name, []).append(f"{STATE_WORDS[outcome.state]}{by}")
+    return {name: "; ".join(dict.fromkeys(words)) for name, words in said.items() if name in names}
 
 
 def outcomes_of(session: Session, site_id: int, names: Iterable[date], viewer: Viewer) -> dict[date, str]:

@@ -27,7 +27,7 @@ from service.web.context import Web
 from service.web.drawing import WIDTHS, town_words
 from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
 from service.web.nightpage import build_night_page, told_words
-from service.web.outcomes import outcomes_of
+from service.web.outcomes import came_of, outcomes_of
 from service.web.skies import Skies
 from service.web.watching import next_window_after, site_rows, units_for, wishes_of
 
@@ -37,11 +37,12 @@ SEASON_KEPT = "private, max-age=3600"
 
 @dataclass(frozen=True, slots=True)
 class ToldNight:
-    """A night that was told of: the last word on it, and how it turned out."""
+    """A night that was told of: the last word on it, what the viewer said of it, and how it turned out."""
 
     name: date
     words: str
     outcome: str
+    came: str
 
 
 def build_router(web: Web) -> APIRouter:
@@ -153,13 +154,16 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: 
         .where(tables.Alert.id.in_(newest))
         .order_by(tables.Alert.night_name.desc())
     ).all()
-    said = outcomes_of(session, seen.row.id, [alert.night_name for alert, _, _ in rows], viewer)
+    names = [alert.night_name for alert, _, _ in rows]
+    said = outcomes_of(session, seen.row.id, names, viewer)
+    came = came_of(session, seen.row.id, names)
     zone = seen.stored.site.zone
     return [
         ToldNight(
             alert.night_name,
             in_units(told_words(alert, dropped or status, zone), units),
             said.get(alert.night_name, ""),
+            came.get(alert.night_name, ""),
         )
         for alert, dropped, status in rows
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 import pytest
 from starlette.testclient import TestClient
@@ -68,3 +69,14 @@ def test_only_those_who_were_told_or_own_the_site_are_asked(past: World) -> None
     with past.duskbell.sessions() as session:
         reporters = {row.person_id for row in session.query(tables.Outcome) if row.person_id}
     assert reporters <= {1}
+
+
+def test_the_sites_page_tells_how_a_night_turned_out_and_who_settled_it(world: World) -> None:
+    for now in (START, ON_THE_DAY, GO_TIME, SUNDAY):
+        world.cycle(now)
+    with browsing(world, shown_at=SUNDAY) as browser:
+        sign_in_as_owner(browser)
+        browser.post(f"{NIGHT}/outcome", data={"state": "cloudy"})
+        world.cycle(SUNDAY + timedelta(hours=1))
+        page = browser.get("/sites/1").text
+    assert "It wasn&#39;t clear, judged by people&#39;s reports. You said: cloudy." in page
