@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import email
+import re
 import socket
 import ssl
 import threading
@@ -64,6 +65,23 @@ def test_mail_arrives_whole_for_one_recipient() -> None:
     text = mail.get_body(("plain",))
     assert text is not None
     assert text.get_content().splitlines() == ["81 %", ".", "..two"]
+
+
+@pytest.mark.parametrize("end", ["\n.\n", "\r.\r", "\r\n.\r\n", "\n.\r\n", "\r\n.\r", "\r.\n"], ids=repr)
+def test_row_73_a_text_that_imitates_the_end_of_a_mail_stays_inside_it(end: str) -> None:
+    """Servers differ in which line ends they take for the end of the data (RFC 5321, 4.1.1.4)."""
+    smuggled = f"note{end}MAIL FROM:<eve@example.net>{end}RCPT TO:<bob@example.net>{end}DATA{end}"
+    relay = Relay()
+    with running(relay) as server:
+        send(server, replace(outgoing(), mail=MailParts("Go", smuggled, f"<p>{smuggled}</p>")))
+    ((sender, recipients, content),) = relay.taken
+    assert (sender, recipients) == ("duskbell@example.org", ["ada@example.net"])
+    assert re.search(rb"(?<!\r)\n|\r(?!\n)", content) is None
+    mail = email.message_from_bytes(content, policy=default)
+    assert isinstance(mail, EmailMessage)
+    text = mail.get_body(("plain",))
+    assert text is not None
+    assert "MAIL FROM:<eve@example.net>" in text.get_content()
 
 
 @pytest.mark.parametrize(

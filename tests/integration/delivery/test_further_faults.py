@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+import time
 import unicodedata
 from collections import Counter
 from collections.abc import Sequence
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,11 +15,14 @@ import pytest
 from sqlalchemy.exc import DataError
 from sqlalchemy.orm import Session
 
+from alerts.briefing.facts import AlertKind
 from service.channels.email import MailServer
 from service.cycle import deliver
+from service.cycle.postman import Postman
 from service.cycle.recording import Ledger, Sent, record
 from service.store import messages, personal, tables
 from service.store.messages import Status
+from tests.integration.delivery.child import PATIENCE_S
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
 from tests.integration.delivery.yard import Yard, open_yard
 
@@ -117,6 +123,86 @@ def test_row_71_an_attempt_that_can_not_be_stored_keeps_no_other_from_being_reco
     assert "can't be stored" in kept(yard, odd)
     assert hook.ids == Counter(others)
     assert odd_hook.ids == {odd: 1}
+
+
+def test_row_72_a_postman_that_dies_of_something_unforeseen_is_followed_by_another(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    died: list[type[BaseException]] = []
+    monkeypatch.setattr("threading.excepthook", lambda args: died.append(args.exc_type))
+    monkeypatch.setattr(deliver.Round, "run", _fall_over)
+    carrier = Postman(yard.duskbell.delivery)
+    carrier.start()
+    assert carrier.join(PATIENCE_S)
+    assert died == [ZeroDivisionError]
+    monkeypatch.undo()
+    hook = Hook()
+    with Receiver(hook.script) as receiver:
+        message_id = yard.message(yard.address("webhook", receiver.url))
+        carrier.start()
+        ends_s = time.monotonic() + PATIENCE_S
+        while yard.status(message_id) is not Status.SENT:
+            assert time.monotonic() < ends_s
+            time.sleep(0.02)
+        yard.duskbell.delivery.stopping.set()
+        yard.duskbell.delivery.nudge.set()
+        assert carrier.join(PATIENCE_S)
+    assert hook.ids == {message_id: 1}
+
+
+def _fall_over(_: deliver.Round) -> dict[str, int]:
+    raise ZeroDivisionError
+
+
+def test_row_74_more_sites_than_a_webhook_can_carry_still_make_a_message(yard: Yard) -> None:
+    hook = Hook()
+    with Receiver(hook.script) as receiver:
+        address = yard.address("webhook", receiver.url)
+        alerts = []
+        for _ in range(60):
+            subscription = yard.subscription(address)
+            decided = yard.decide(subscription)
+            alerts.append(yard.alert(subscription, decided, AlertKind.GO, helps_for=timedelta(hours=6)))
+        with yard.sessions.begin() as session:
+            messages.enqueue(session, address, alerts, created_at=yard.wall, due_at=yard.wall)
+        assert yard.deliver() == {Status.SENT: 1}
+    ((_, body),) = hook.heard
+    said = json.loads(body)["data"]
+    assert len(body) <= 20_000
+    assert len(said["alerts"]) + said["alerts_left_out"] == 60
+    assert said["alerts"]
+
+
+@pytest.mark.parametrize(
+    ("channel", "target", "says"),
+    [("pigeon", "loft 3", "no channel named"), ("named", "club", "no target named")],
+    ids=["its channel is gone", "its target is gone from the settings"],
+)
+def test_row_75_an_address_whose_way_is_gone_fails_in_words_and_alone(
+    channel: str, target: str, says: str, yard: Yard
+) -> None:
+    hook = Hook()
+    with Receiver(hook.script) as receiver:
+        lost = yard.message(yard.address(channel, target))
+        other = yard.message(yard.address("webhook", receiver.url))
+        assert yard.deliver() == {Status.FAILED: 1, Status.SENT: 1}
+    assert says in (yard.row(lost).note or "")
+    assert hook.ids == {other: 1}
+
+
+def test_row_76_a_damaged_row_fails_alone_and_the_operator_hears_of_it(both: Yard) -> None:
+    hook = Hook()
+    with Receiver(hook.script) as receiver:
+        address = both.address("webhook", receiver.url)
+        subscription = both.subscription(address)
+        damaged = both.message(address, subscription_id=subscription)
+        with both.sessions.begin() as session:
+            session.get_one(tables.Subscription, subscription).wishes = {"quiet": 7, "units": "furlongs"}
+        other = both.message(address)
+        assert both.deliver() == {Status.FAILED: 1, Status.SENT: 1}
+    assert both.row(damaged).note == "what is stored of it can't be read"
+    assert both.troubles() == {"unreadable"}
+    assert hook.ids == {other: 1}
 
 
 def kept(yard: Yard, message_id: str) -> str:

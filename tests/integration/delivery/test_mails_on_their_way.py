@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import email
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from email.message import EmailMessage
 from email.policy import default
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 
@@ -68,11 +69,18 @@ def test_row_45_two_mails_to_a_mailbox_that_is_not_there_end_the_writing_to_it(n
     assert b"notice.endpoint_off" in hook.heard[0][1]
 
 
-@pytest.mark.parametrize("reply", ["550 5.7.1 spam", "550 5.7.515 not authenticated"])
+@pytest.mark.parametrize(
+    ("step", "reply"),
+    [
+        ("recipient", "550 5.7.1 spam"),
+        ("recipient", "550 5.7.515 not authenticated"),
+        ("sender", "553 5.1.8 bad sender domain"),
+    ],
+)
 def test_row_45_a_refusal_of_us_is_told_to_the_operator_and_suppresses_nobody(
-    reply: str, new_yard: OpenYard
+    step: str, reply: str, new_yard: OpenYard
 ) -> None:
-    with running(Relay(recipient=reply)) as server, new_yard(relay=server) as yard:
+    with running(Relay(**{step: reply})) as server, new_yard(relay=server) as yard:
         address = yard.address("email", ADA)
         for _ in range(3):
             yard.message(address)
@@ -154,17 +162,21 @@ def test_row_48_a_relay_that_drips_is_cut_and_webhooks_go_on_meanwhile(new_yard:
         assert not yard.row(mail).maybe_sent
 
 
-def test_row_49_a_login_that_was_revoked_stops_the_mail_and_is_a_trouble(new_yard: OpenYard) -> None:
-    def refuse(talk: Talk) -> None:
-        talk.say(b"220 relay.example ESMTP\r\n")
-        while (line := talk.hear().strip().upper()) != b"":
-            if line.startswith(b"EHLO"):
-                talk.say(b"250-relay.example\r\n250 AUTH PLAIN LOGIN\r\n")
-            else:
-                talk.say(b"535 5.7.8 login no longer valid\r\n")
+def refuse_login(talk: Talk) -> None:
+    talk.say(b"220 relay.example ESMTP\r\n")
+    while (line := talk.hear().strip().upper()) != b"":
+        if line.startswith(b"EHLO"):
+            talk.say(b"250-relay.example\r\n250 AUTH PLAIN LOGIN\r\n")
+        else:
+            talk.say(b"535 5.7.8 login no longer valid\r\n")
 
-    with Receiver(refuse) as receiver:
-        server = server_at(receiver, user="bell", password="old")
+
+@pytest.mark.parametrize("security", ["none", "starttls"], ids=["login revoked", "STARTTLS missing"])
+def test_row_49_a_relay_that_lets_us_in_no_more_stops_the_mail_and_is_a_trouble(
+    security: Literal["none", "starttls"], new_yard: OpenYard
+) -> None:
+    with Receiver(refuse_login) as receiver:
+        server = replace(server_at(receiver, user="bell", password="old"), security=security)
         with new_yard(relay=server) as yard:
             for number in range(12):
                 yard.message(yard.address("email", f"p{number}@example.net"))

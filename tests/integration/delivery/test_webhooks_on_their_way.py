@@ -54,12 +54,17 @@ def test_nothing_is_sent_past_the_point_where_it_helps(yard: Yard) -> None:
 
 
 class HangingHook(Hook):
+    """Says nothing, or says it byte by byte, for longer than anyone waits."""
+
     def serve(self, talk: Talk, number: int) -> None:
-        talk.hang()
+        if number % 2:
+            talk.hang()
+        else:
+            talk.drip(b"HTTP/1.1 200 OK\r\nX-Slow: " + b"y" * 5000)
 
 
-def test_row_51_receivers_that_hang_delay_nobody_else(new_yard: OpenYard) -> None:
-    """Twelve receivers say nothing for three seconds; forty others have theirs in under two."""
+def test_row_51_receivers_that_hang_or_drip_delay_nobody_else(new_yard: OpenYard) -> None:
+    """Twelve receivers come to no end in three seconds; forty others have theirs in under two."""
     hanging, quick = HangingHook(), Hook()
     with (
         new_yard(whole_s=3.0) as yard,
