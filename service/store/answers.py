@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.feeds.cache import StoredAnswer
-from service.store import tables
+from service.store.tables_feeds import FeedAnswer
 
 
 class DatabaseCache:
@@ -16,7 +16,7 @@ class DatabaseCache:
 
     def get(self, key: str) -> StoredAnswer | None:
         with self._sessions() as session:
-            row = session.get(tables.FeedAnswer, key)
+            row = session.get(FeedAnswer, key)
         if row is None:
             return None
         return StoredAnswer(
@@ -32,7 +32,7 @@ class DatabaseCache:
     def put(self, key: str, answer: StoredAnswer) -> None:
         with self._sessions.begin() as session:
             session.merge(
-                tables.FeedAnswer(
+                FeedAnswer(
                     key=key,
                     status=answer.status,
                     body=answer.body,

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+from pathlib import Path
 
 from sqlalchemy import Engine, text
+
+from service.store.engine import sqlite_file
 
 SNAPSHOT = text("SELECT pg_current_snapshot()::text")
 """PostgreSQL: which transactions a reader sees; every commit of a change gives another one."""
@@ -14,7 +17,7 @@ SNAPSHOT = text("SELECT pg_current_snapshot()::text")
 class SqliteChanges:
     """Counts the commits of all other connections, by a connection of its own that never writes."""
 
-    def __init__(self, file: str) -> None:
+    def __init__(self, file: Path) -> None:
         self._lock = threading.Lock()
         self._connection = sqlite3.connect(file, check_same_thread=False, isolation_level=None)
 
@@ -50,5 +53,5 @@ def watch_changes(engine: Engine) -> Changes | None:
     """
     if engine.dialect.name != "sqlite":
         return PostgresChanges(engine)
-    file = engine.url.database
-    return None if file in (None, "", ":memory:") else SqliteChanges(file)
+    file = sqlite_file(engine.url)
+    return None if file is None else SqliteChanges(file)

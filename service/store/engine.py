@@ -65,6 +65,12 @@ def read_url(url: str) -> URL:
         ) from None
 
 
+def sqlite_file(url: URL) -> Path | None:
+    """The file of an SQLite URL, written as a path or as `file:PATH`; None for a store in memory."""
+    name = (url.database or "").removeprefix("file:")
+    return None if name in ("", ":memory:") else Path(name)
+
+
 def connect_options(parsed: URL, **changed: str) -> dict[str, Any]:
     """What libpq is given beside the URL. changed: session options other than the usual ones; what the
     URL's own `options` say wins over both."""
@@ -90,8 +96,8 @@ def require_writable(engine: Engine) -> None:
 
 
 def _open_sqlite(parsed: URL) -> Engine:
-    if parsed.database and parsed.database != ":memory:":
-        _make_folder(Path(parsed.database).parent)
+    if (file := sqlite_file(parsed)) is not None:
+        _make_folder(file.parent)
     engine = create_engine(parsed, pool_size=5, max_overflow=20)
     _tune_sqlite(engine)
     return engine

@@ -10,6 +10,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, text
 
 from alerts.errors import DuskbellError
+from service.store.engine import sqlite_file
 
 ADVISORY_KEY = 0x6475736B
 """Any number, the same in every Duskbell: PostgreSQL's advisory locks are per database."""
@@ -28,8 +29,8 @@ def hold_store(engine: Engine) -> Iterator[None]:
             _lock_server(connection)
             yield
         return
-    file = engine.url.database
-    if not file or file == ":memory:":
+    file = sqlite_file(engine.url)
+    if file is None:
         yield
         return
     with _locked_file(Path(f"{file}.lock")):

@@ -7,7 +7,7 @@ from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from service.store.engine import BUSY_TIMEOUT_MS
+from service.store.engine import BUSY_TIMEOUT_MS, sqlite_file
 
 
 def reading_sessions(engine: Engine) -> sessionmaker[Session]:
@@ -16,7 +16,7 @@ def reading_sessions(engine: Engine) -> sessionmaker[Session]:
     The engine's own sessions take SQLite's write lock when they begin, so that no update is lost; pages
     must not stand in that queue. Other databases, and one in memory, are read through the engine itself.
     """
-    if engine.dialect.name != "sqlite" or engine.url.database in (None, "", ":memory:"):
+    if engine.dialect.name != "sqlite" or sqlite_file(engine.url) is None:
         return sessionmaker(engine, expire_on_commit=False)
     reading = create_engine(engine.url, pool_size=8, max_overflow=40)
     _only_read(reading)

@@ -4,7 +4,7 @@ person ── address ── subscription ── site ── site_revision ─�
                           │                                     │
                           └── decision ── outlook ── forecast ──┘
                              │   └── wish_snapshot, finding (shared by many)
-                               alert ── message ── attempt          outcome, cycle, feed_answer
+                               alert ── message ── attempt          outcome, cycle
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import json
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, LargeBinary, MetaData, String, Text, UniqueConstraint, text
+from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from service.store.packed import PackedJson
@@ -385,18 +385,3 @@ class Cycle(Table):
     started_at: Mapped[datetime]
     finished_at: Mapped[datetime | None]
     counts: Mapped[dict[str, Any]]
-
-
-class FeedAnswer(Table):
-    """A feed's last good answer, kept by the feed's own caching rules."""
-
-    __tablename__ = "feed_answer"
-
-    key: Mapped[str] = mapped_column(String(300), primary_key=True)
-    status: Mapped[int]
-    body: Mapped[bytes] = mapped_column(LargeBinary)
-    fetched_at: Mapped[datetime]
-    expires_at: Mapped[datetime | None]
-    last_modified: Mapped[str | None] = mapped_column(String(80))
-    etag: Mapped[str | None] = mapped_column(String(200))
-    unchanged_since: Mapped[datetime | None]

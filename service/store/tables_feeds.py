@@ -1,13 +1,14 @@
-"""Tables of asking the feeds: what may still be asked, whose turn it is, who is left alone, what is due.
+"""Tables of asking the feeds: what may be asked, whose turn it is, who is left alone, what is due, answers.
 
 feed_window (allowance)      feed_turn (one at a time)      feed_state (breaker)      place_check (due)
+feed_answer (what it said last)
 """
 
 from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import String, Text
+from sqlalchemy import LargeBinary, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from service.store.tables import Table
@@ -55,3 +56,18 @@ class PlaceCheck(Table):
 
     place: Mapped[str] = mapped_column(String(40), primary_key=True)
     asked_at: Mapped[datetime]
+
+
+class FeedAnswer(Table):
+    """A feed's last good answer, kept by the feed's own caching rules."""
+
+    __tablename__ = "feed_answer"
+
+    key: Mapped[str] = mapped_column(String(300), primary_key=True)
+    status: Mapped[int]
+    body: Mapped[bytes] = mapped_column(LargeBinary)
+    fetched_at: Mapped[datetime]
+    expires_at: Mapped[datetime | None]
+    last_modified: Mapped[str | None] = mapped_column(String(80))
+    etag: Mapped[str | None] = mapped_column(String(200))
+    unchanged_since: Mapped[datetime | None]

@@ -198,3 +198,4 @@ def test_row_37_an_sqlite_that_can_not_be_written_is_refused(tmp_path: Path, emp
         require_writable(engine)
     assert isinstance(refusal.value, DuskbellError)
     engine.dispose()
+    assert not Path("file:").exists()

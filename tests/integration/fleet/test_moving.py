@@ -16,6 +16,7 @@ from service.store.alltables import METADATA
 from service.store.engine import open_engine
 from service.store.locking import AlreadyRunning, hold_store
 from service.store.moving import MoveError, move, summarise
+from service.store.tables_feeds import FeedAnswer
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 from tests.integration.postgres import Server
 
@@ -36,8 +37,8 @@ def lived_in(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _fill_the_rest(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.add(tables.FeedAnswer(key="kä", status=200, body=b"\x00\xff", fetched_at=START))
-        session.add(tables.FeedAnswer(key="K", status=200, body=b"", fetched_at=START))
+        session.add(FeedAnswer(key="kä", status=200, body=b"\x00\xff", fetched_at=START))
+        session.add(FeedAnswer(key="K", status=200, body=b"", fetched_at=START))
 
 
 @pytest.fixture
