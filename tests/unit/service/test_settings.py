@@ -18,13 +18,27 @@ def _clean(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 
     for name in [name for name in os.environ if name.startswith("DUSKBELL_")]:
         monkeypatch.delenv(name)
+    monkeypatch.delenv("XDG_DATA_HOME", raising=False)
     monkeypatch.setenv("DUSKBELL_DATA_DIR", str(tmp_path))
 
 
-def test_every_setting_stands_in_the_readme_with_its_description() -> None:
-    rows = dict(re.findall(r"^\| `(\w+)` \| .* \| (.*) \|$", README.read_text(encoding="utf-8"), re.M))
+def test_every_setting_stands_in_the_readme_with_its_default_and_its_description() -> None:
+    found = re.findall(r"^\| `(\w+)` \| (.*?) \| (.*) \|$", README.read_text(encoding="utf-8"), re.M)
+    rows = {name: (default, description) for name, default, description in found}
     for name, field in Settings.model_fields.items():
-        assert rows.get(name) == field.description, name
+        default = field.get_default(call_default_factory=True)
+        assert rows.get(name) == (shown(default), field.description), name
+
+
+def shown(default: object) -> str:
+    """A default as the README shows it."""
+    if default in ("", None, (), {}):
+        return "(empty)"
+    if isinstance(default, tuple):
+        return ", ".join(map(shown, default))
+    if isinstance(default, Path):
+        return f"`~/{default.relative_to(Path.home())}`"
+    return f"`{str(default).lower() if isinstance(default, bool) else default}`"
 
 
 def test_the_file_is_read_and_the_environment_wins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
