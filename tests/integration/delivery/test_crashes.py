@@ -1,6 +1,6 @@
 """Killed at any place, nothing is lost, nothing sticks, and a repeat bears the same id.
 
-Rows 1 to 9 of the fault list with the real channels, in processes that are really killed.
+Rows 1 to 9 of tests/FAULTS.md with the real channels, in processes that are really killed.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Mail through the whole stage, with real SMTP servers: rows 44 to 50 and 57 of the fault list."""
+"""Mail through the whole stage, with real SMTP servers: rows 44 to 50 and 57 of tests/FAULTS.md."""
 
 from __future__ import annotations
 
