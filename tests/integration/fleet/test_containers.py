@@ -58,6 +58,13 @@ def test_every_process_runs_a_command_that_exists_and_has_time_to_stop(compose: 
     assert service["stop_grace_period"] == "60s"
 
 
+def test_one_container_has_the_memory_for_the_processes_it_starts() -> None:
+    """As measured by tests/bench/cycle.py with 10,000 sites."""
+    service = _services("single")["duskbell"]
+    processes = int(service["environment"]["DUSKBELL_CYCLE_PROCESSES"].removesuffix("}").partition(":-")[2])
+    assert 450 + 250 * processes < 0.8 * int(service["mem_limit"].removesuffix("m"))
+
+
 def test_a_process_that_lost_its_database_is_started_anew() -> None:
     fleet = _services("fleet")
     for name in ("scheduler", "worker", "web"):
