@@ -11,7 +11,7 @@ SHARED_STEP_DEG = 0.05
 _MAIL = re.compile(r"\b([\w+])[\w.+%'-]*@([\w-]+(?:\.[\w-]+)+)")
 _URL = re.compile(r"\b(https?://)(?:[^\s/@\"'<>]*@)?([^\s/?#\"'<>]+)([/?#][^\s\"'<>]*)?", re.IGNORECASE)
 _SECRET = re.compile(r"\b(whsec_|dbk_)[\w+/=-]+")
-_PATH_TOKEN = re.compile(r"(?<![\w/-])(/(?:unsubscribe|confirm|sign-in|manage|owner)/)[\w-]+")
+_PATH_TOKEN = re.compile(r"(?<![\w/-])(/(?:unsubscribe|confirm|sign-in|manage|owner|how-was-it)/)[\w-]+")
 _PLACE = re.compile(
     r"(?<![\d.])(-?\d{1,2}\.\d{2,})"
     r"([,;\s/]+(?:lon(?:gitude|_deg)?\W{1,3})?)"

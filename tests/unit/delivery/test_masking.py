@@ -5,13 +5,16 @@ from __future__ import annotations
 import io
 import json
 import logging
+import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import structlog
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service import web
 from service.logs import configure_logs
 from service.masking import mask_mail, mask_target, mask_text, mask_url, round_shared_deg
 
@@ -29,6 +32,7 @@ from service.masking import mask_mail, mask_target, mask_text, mask_url, round_s
         ("Bearer dbk_abcdefgh2345", "Bearer dbk_…"),
         ("GET /unsubscribe/-73rHG_DdL04-5w6RzT_ae5d 200", "GET /unsubscribe/… 200"),
         ("GET /confirm/abc234 404", "GET /confirm/… 404"),
+        ("GET /how-was-it/abc-234_/7/2027-07-03 200", "GET /how-was-it/…/7/2027-07-03 200"),
         ("site at 40.31234,-1.42345 (1180 m)", "site at 40.30,-1.40 (1180 m)"),
         ("lat=-33.8688, lon=151.2093", "lat=-33.85, lon=151.20"),
         ("took 1.25 s and 3.50 s of 12.5", "took 1.25 s and 3.50 s of 12.5"),
@@ -37,6 +41,13 @@ from service.masking import mask_mail, mask_target, mask_text, mask_url, round_s
 )
 def test_text_loses_what_must_not_be_logged_and_nothing_else(raw: str, shown: str) -> None:
     assert mask_text(raw) == shown
+
+
+def test_every_page_with_a_token_in_its_path_is_masked() -> None:
+    sources = "".join(file.read_text("utf-8") for file in Path(web.__path__[0]).rglob("*.py"))
+    found = set(re.findall(r'"(/[\w/-]+/)\{token\}', sources))
+    assert {"/unsubscribe/", "/how-was-it/"} <= found
+    assert {path: mask_text(f"GET {path}t0k3n") for path in found} == {path: f"GET {path}…" for path in found}
 
 
 @pytest.mark.parametrize(
