@@ -38,7 +38,7 @@ from service.store.troubles import note_trouble
 
 log = logging.getLogger(__name__)
 
-UNREADABLE = (ValueError, TypeError, LookupError, BadInput)
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, BadInput)
 """What stored values that another version wrote, or that were damaged, raise when they are read."""
 
 
@@ -180,7 +180,12 @@ def claim_batch(
     claimed: list[Claimed] = []
     ended: list[Status] = []
     for message, address in rows:
-        outcome = _look(session, shelf, channels, links, message, address, now=now, wall=wall)
+        try:
+            outcome = _look(session, shelf, channels, links, message, address, now=now, wall=wall)
+        except UNREADABLE:
+            log.exception("message %s can't be read", message.id)
+            note_trouble(session, "unreadable", "A stored message could not be read and was not sent.", wall)
+            outcome = Ended(Status.FAILED, "what is stored of it can't be read")
         if isinstance(outcome, Claimed):
             claimed.append(outcome)
             continue
@@ -240,7 +245,7 @@ def _look(
     now: datetime,
     wall: datetime,
 ) -> Claimed | Held | Ended:
-    """The message ready to send, or why it isn't sent now."""
+    """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
     channel = channels.get(address.channel)
     if channel is None:
         return Ended(Status.FAILED, f"no channel named {address.channel!r} is set up")
@@ -250,14 +255,8 @@ def _look(
     barred = _barred(address, shelf.suppressed.get(shelf.hashes[address.id]), notice)
     if barred is not None:
         return barred
-    try:
-        alerts, dropped = _still_true(shelf, message, now)
-        quiet = _quiet_until(shelf, message, alerts, now)
-        units = _units(shelf, message.id)
-    except UNREADABLE:
-        log.exception("message %s can't be read", message.id)
-        note_trouble(session, "unreadable", "A stored message could not be read and was not sent.", wall)
-        return Ended(Status.FAILED, "what is stored of it can't be read")
+    alerts, dropped = _still_true(shelf, message, now)
+    quiet = _quiet_until(shelf, message, alerts, now)
     if notice is None and not alerts:
         over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
         return Ended(over, "what it said no longer holds")
@@ -284,7 +283,7 @@ def _look(
         link=_notice_link(session, links, notice, address, wall) if notice else "",
         unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
         manage_url=links.url("manage", manage) if manage else None,
-        units=units,
+        units=_units(shelf, message.id),
     )
 
 

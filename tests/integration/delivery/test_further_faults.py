@@ -6,7 +6,7 @@ import json
 import time
 import unicodedata
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -190,18 +190,48 @@ def test_row_75_an_address_whose_way_is_gone_fails_in_words_and_alone(
     assert hook.ids == {other: 1}
 
 
-def test_row_76_a_damaged_row_fails_alone_and_the_operator_hears_of_it(both: Yard) -> None:
+def damage_wishes(session: Session, alert: tables.Alert) -> None:
+    subscription = session.get_one(tables.Subscription, alert.subscription_id)
+    subscription.wishes = {"quiet": 7, "units": "furlongs"}
+
+
+def damage_facts(_: Session, alert: tables.Alert) -> None:
+    alert.facts = ["not", "a", "table"]  # type: ignore[assignment]
+
+
+def damage_kind(_: Session, alert: tables.Alert) -> None:
+    alert.kind = "of a later version"
+
+
+@pytest.mark.parametrize("damage", [damage_wishes, damage_facts, damage_kind])
+def test_row_76_a_damaged_row_fails_alone_and_the_operator_hears_of_it(
+    damage: Callable[[Session, tables.Alert], None], both: Yard
+) -> None:
     hook = Hook()
     with Receiver(hook.script) as receiver:
         address = both.address("webhook", receiver.url)
-        subscription = both.subscription(address)
-        damaged = both.message(address, subscription_id=subscription)
+        damaged, other = both.message(address), both.message(address)
         with both.sessions.begin() as session:
-            session.get_one(tables.Subscription, subscription).wishes = {"quiet": 7, "units": "furlongs"}
-        other = both.message(address)
+            ((_, alert),) = messages.carried_by(session, [damaged])[damaged]
+            damage(session, alert)
         assert both.deliver() == {Status.FAILED: 1, Status.SENT: 1}
     assert both.row(damaged).note == "what is stored of it can't be read"
     assert both.troubles() == {"unreadable"}
+    assert hook.ids == {other: 1}
+
+
+def test_row_76_a_notice_that_a_later_version_wrote_fails_alone(both: Yard) -> None:
+    hook = Hook()
+    with Receiver(hook.script) as receiver:
+        address = both.address("webhook", receiver.url)
+        with both.sessions.begin() as session:
+            strange = messages.enqueue_notice(
+                session, address, "of a later version", {},
+                created_at=both.wall, due_at=both.wall, expires_at=both.wall + timedelta(hours=1),
+            ).id  # fmt: skip
+        other = both.message(address)
+        assert both.deliver() == {Status.FAILED: 1, Status.SENT: 1}
+    assert both.row(strange).note == "what is stored of it can't be read"
     assert hook.ids == {other: 1}
 
 
