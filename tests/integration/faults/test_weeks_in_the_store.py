@@ -1,4 +1,4 @@
-"""Random days through the real stages and a real SQLite: weather, pauses, edits, jumps, failing receivers.
+"""Random days through the real stages and a real store: weather, pauses, edits, jumps, failing receivers.
 
 A smaller sister of tests/unit/judging/test_weeks.py: what people got is read off the payloads that a line
 took, and what is owed off the rows.
@@ -6,7 +6,7 @@ took, and what is owed off the rows.
 
 from __future__ import annotations
 
-import shutil
+import itertools
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -38,6 +38,7 @@ from service.store.codec import from_json
 from service.store.messages import Status
 from service.store.promises import find_broken
 from service.store.sites import add_site, revise_site
+from tests.integration.conftest import CopyStore, NewStore
 
 SITES = (FLAT, RIDGE)
 MOST_DAYS = 5
@@ -108,11 +109,9 @@ class Line:
         return SendResult("204")
 
 
-def _settle(folder: Path, empty: Path, ephemeris: Ephemeris) -> Path:
+def _settle(folder: Path, url: str, ephemeris: Ephemeris) -> None:
     """A store with two sites, one who follows both and one who follows one, and the nights worked out."""
-    file = folder / "settled.sqlite3"
-    shutil.copy(empty, file)
-    duskbell = _open(folder, file)
+    duskbell = _open(folder, url)
     with duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=ZONE, now=MORNING)
         rows = [add_site(session, owner, site, elevation_known=True, now=MORNING) for site in SITES]
@@ -122,25 +121,20 @@ def _settle(folder: Path, empty: Path, ephemeris: Ephemeris) -> Path:
                 people.subscribe(session, address, row, wishes, now=MORNING)
     sky.run_in_blocks(duskbell.sessions, ephemeris, MORNING)
     duskbell.engine.dispose()
-    return file
 
 
-def _open(folder: Path, file: Path) -> Duskbell:
-    chosen = Settings(data_dir=folder, database_url=f"sqlite:///{file}", contact="test@example.org")
+def _open(folder: Path, url: str) -> Duskbell:
+    chosen = Settings(data_dir=folder, database_url=url, contact="test@example.org")
     return Duskbell(chosen)
 
 
 class Days(RuleBasedStateMachine):
     """Cycles through what may happen on one day and the next; all is checked after each."""
 
-    def __init__(self, folder: Path, settled: Path, ephemeris: Ephemeris) -> None:
+    def __init__(self, folder: Path, url: str, ephemeris: Ephemeris) -> None:
         super().__init__()
-        file = folder / "store.sqlite3"
-        for part in folder.glob("store.sqlite3*"):
-            part.unlink()
-        shutil.copy(settled, file)
         self.skies, self.line, self.now = Skies(), Line(), MORNING
-        self.duskbell = _open(folder, file)
+        self.duskbell = _open(folder, url)
         self.duskbell.__dict__.update(ephemeris=ephemeris, channels={"webhook": self.line})
         self.duskbell.invented_weather = self.skies.gather
         self.duskbell.clock = lambda: self.now
@@ -294,11 +288,20 @@ def _still_called(session: Any) -> dict[tuple[int, Any], tables.Alert]:
     return out
 
 
-def test_over_random_days_the_whole_service_keeps_its_word(tmp_path: Path, empty_store: Path) -> None:
-    ephemeris = Ephemeris.open()
-    settled = _settle(tmp_path, empty_store, ephemeris)
+def test_over_random_days_the_whole_service_keeps_its_word(
+    tmp_path: Path, new_store: NewStore, copy_store: CopyStore
+) -> None:
+    ephemeris, settled = Ephemeris.open(), new_store(tmp_path)
+    _settle(tmp_path, settled, ephemeris)
+    numbers = itertools.count()
+
+    def begin() -> Days:
+        folder = tmp_path / str(next(numbers))
+        folder.mkdir()
+        return Days(folder, copy_store(settled, folder), ephemeris)
+
     run_state_machine_as_test(
-        lambda: Days(tmp_path, settled, ephemeris),  # type: ignore[arg-type]  # any maker of one will do
+        begin,  # type: ignore[arg-type]  # any maker of one will do
         settings=settings(
             max_examples=MOST_DAYS,
             stateful_step_count=12,

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,6 +28,7 @@ from service.observations.base import Ask, Heard, areas_of
 from service.observations.wiring import ask_stations, client_of
 from service.settings import Settings
 from service.store.migrate import require_current
+from tests.integration.conftest import NewStore
 
 DATA = Path(__file__).parents[2] / "data" / "observations"
 METAR = f"{awc.DEFAULT_URL}/api/data/metar"
@@ -48,10 +48,10 @@ POINT = f"{nws.DEFAULT_URL}/points/34.72,-92.23"
 LISTED = f"{nws.DEFAULT_URL}/gridpoints/LZK/82,69/stations"
 
 
-@contextmanager
-def counting(folder: Path) -> Iterator[sessionmaker[Session]]:
+@pytest.fixture
+def counting(tmp_path: Path, new_store: NewStore) -> Iterator[sessionmaker[Session]]:
     """A store that counts what was asked."""
-    duskbell = Duskbell(settings(folder))
+    duskbell = Duskbell(settings(tmp_path, database_url=new_store(tmp_path)))
     require_current(duskbell.engine)
     yield duskbell.sessions
     duskbell.engine.dispose()
@@ -138,20 +138,19 @@ def test_a_full_answer_is_asked_for_in_halves(client: PoliteClient, mocked: resp
 
 
 def test_one_endpoint_is_asked_once_a_minute_and_the_rest_is_left_for_later(
-    tmp_path: Path, mocked: responses.RequestsMock
+    tmp_path: Path, counting: sessionmaker[Session], mocked: responses.RequestsMock
 ) -> None:
     mocked.add(responses.GET, METAR, status=204)
-    with counting(tmp_path) as sessions:
-        now = [utc("2026-01-15T08:00:01")]
-        client = client_of(settings(tmp_path), sessions, clock=lambda: now[0])
-        asks = [replace(KNOXVILLE, lat_deg=30.5 + 2 * i) for i in range(3)]
-        heard = ask_stations(settings(tmp_path, nws_observations=False), asks, client)
-        assert (heard.failures, heard.later, len(mocked.calls)) == ((), tuple(asks[1:]), 1)
-        again = client_of(settings(tmp_path), sessions, clock=lambda: now[0])
-        assert ask_stations(settings(tmp_path), asks[1:], again).later == tuple(asks[1:])
-        now[0] += timedelta(minutes=1)
-        assert ask_stations(settings(tmp_path, nws_observations=False), asks[1:], client).later == (asks[2],)
-        assert len(mocked.calls) == 2
+    now = [utc("2026-01-15T08:00:01")]
+    client = client_of(settings(tmp_path), counting, clock=lambda: now[0])
+    asks = [replace(KNOXVILLE, lat_deg=30.5 + 2 * i) for i in range(3)]
+    heard = ask_stations(settings(tmp_path, nws_observations=False), asks, client)
+    assert (heard.failures, heard.later, len(mocked.calls)) == ((), tuple(asks[1:]), 1)
+    again = client_of(settings(tmp_path), counting, clock=lambda: now[0])
+    assert ask_stations(settings(tmp_path), asks[1:], again).later == tuple(asks[1:])
+    now[0] += timedelta(minutes=1)
+    assert ask_stations(settings(tmp_path, nws_observations=False), asks[1:], client).later == (asks[2],)
+    assert len(mocked.calls) == 2
 
 
 def test_a_source_that_fails_is_left_alone_and_said(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
@@ -20,6 +19,7 @@ from service.store import cycles
 from service.store.messages import Status
 from service.store.tokens import Purpose, mint, standing_links
 from service.web.app import build_app
+from tests.integration.conftest import NewStore
 from tests.integration.delivery.yard import Yard, open_yard
 from tests.unit.delivery.test_bounce_reports import COMPLAINT, OURS, status_report
 
@@ -38,9 +38,8 @@ OpenYard = partial[AbstractContextManager[Yard]]
 
 
 @pytest.fixture
-def new_yard(tmp_path: Path, empty_store: Path) -> OpenYard:
-    shutil.copy(empty_store, tmp_path / "store.sqlite3")
-    return partial(open_yard, tmp_path)
+def new_yard(tmp_path: Path, new_store: NewStore) -> OpenYard:
+    return partial(open_yard, tmp_path, new_store(tmp_path))
 
 
 @pytest.fixture

@@ -19,6 +19,7 @@ from service.demo.story import FLAT
 from service.settings import Settings
 from service.store import recordrows, tables
 from service.store.migrate import require_current
+from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import START, World
 from tests.integration.track.remembered import Remembered, remember, watch
 from tests.integration.web.browsing import browsing, sign_in_as_owner
@@ -39,7 +40,7 @@ class Remembering:
 
 
 @pytest.fixture(scope="module")
-def remembering(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Remembering]:
+def remembering(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Iterator[Remembering]:
     """A site of which 36 settled windows are remembered, and one that nobody could settle."""
     windows = [
         Remembered(
@@ -50,7 +51,9 @@ def remembering(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rememberin
         )
         for i, (said, clear) in enumerate(zip(FOURTEEN_GOES, FOURTEEN_CAME, strict=True))
     ]
-    duskbell = Duskbell(Settings(data_dir=tmp_path_factory.mktemp("record"), contact="test@example.org"))
+    folder = tmp_path_factory.mktemp("record")
+    chosen = Settings(data_dir=folder, database_url=new_store(folder), contact="test@example.org")
+    duskbell = Duskbell(chosen)
     require_current(duskbell.engine)
     with duskbell.sessions.begin() as session:
         watch(session, FLAT, START)
