@@ -20,6 +20,8 @@ from service.channels.email import MailServer
 from service.cycle import deliver
 from service.cycle.postman import Postman
 from service.cycle.recording import Ledger, Sent, record
+from service.fleet import sending
+from service.fleet.sending import send_batch
 from service.store import messages, personal, tables
 from service.store.messages import Status
 from tests.integration.delivery.child import PATIENCE_S
@@ -100,9 +102,18 @@ def test_row_68_what_a_mail_server_answers_can_be_kept(tmp_path: Path, store_url
             assert is_seen_as_it_is(kept(yard, message_id))
 
 
+def by_the_round(yard: Yard, _: list[str]) -> None:
+    yard.deliver()
+
+
+def by_a_batch(yard: Yard, message_ids: list[str]) -> None:
+    send_batch(yard.duskbell.delivery, "127.0.0.1", message_ids)
+
+
+@pytest.mark.parametrize("send", [by_the_round, by_a_batch])
 @pytest.mark.parametrize("status", ["200 OK", "503 Busy"])
 def test_row_71_an_attempt_that_can_not_be_stored_keeps_no_other_from_being_recorded(
-    status: str, yard: Yard, monkeypatch: pytest.MonkeyPatch
+    status: str, send: Callable[[Yard, list[str]], None], yard: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever it is that the database refuses about it."""
 
@@ -112,11 +123,12 @@ def test_row_71_an_attempt_that_can_not_be_stored_keeps_no_other_from_being_reco
         return record(session, finished, *rest, **named)
 
     monkeypatch.setattr(deliver, "record", picky)
+    monkeypatch.setattr(sending, "record", picky)
     odd_hook, hook = Hook(reply=lambda _: answer(status, b"poison")), Hook()
     with Receiver(odd_hook.script) as first, Receiver(hook.script) as second:
         odd = yard.message(yard.address("webhook", first.url))
         others = [yard.message(yard.address("webhook", second.url)) for _ in range(3)]
-        yard.deliver()
+        send(yard, [odd, *others])
     assert {yard.status(each) for each in others} == {Status.SENT}
     assert yard.status(odd) is (Status.SENT if status == "200 OK" else Status.RETRY)
     assert yard.codes(odd) == [status[:3]]
