@@ -215,7 +215,7 @@ def claim(session: Session, message_id: str, wall: datetime) -> tables.Message |
 def lock_stored(session: Session, message_ids: Iterable[str]) -> set[str]:
     """Those of the messages that are still stored; they stay so until the transaction ends."""
     held = select(tables.Message.id).where(tables.Message.id.in_(set(message_ids)))
-    return set(session.scalars(held.with_for_update(read=True)))
+    return set(session.scalars(held.with_for_update(read=True, key_share=True)))
 
 
 def settle(
