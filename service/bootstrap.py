@@ -26,6 +26,7 @@ from service.store.migrate import require_current
 
 if TYPE_CHECKING:
     from service.cycle.deliver import Delivery
+    from service.metrics import Metrics
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
 
@@ -45,6 +46,11 @@ class Duskbell:
 
     def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
         """What the feeds say now about those places over those hours."""
+        gathered = self._ask(places, hours)
+        self.metrics.count_failures(gathered.failures)
+        return gathered
+
+    def _ask(self, places: Sequence[Place], hours: Span) -> Gathered:
         if self.invented_weather is not None:
             return self.invented_weather(places, hours)
         from service.feeds.wiring import ask_feeds
@@ -90,6 +96,13 @@ class Duskbell:
         return load_keys(self.settings.data_dir, configured.get_secret_value() if configured else "")
 
     @cached_property
+    def metrics(self) -> Metrics:
+        """What this process counts."""
+        from service.metrics import Metrics
+
+        return Metrics()
+
+    @cached_property
     def delivery(self) -> Delivery:
         """What sends messages; shared by the cycle, the postman and the pages of this process."""
         from service.cycle.claiming import Links
@@ -99,7 +112,7 @@ class Duskbell:
 
         links = Links(self.keys, self.settings.public_url)
         workshop = Workshop(lambda: self.ephemeris, *read_templates(self.settings.template_dir))
-        return Delivery(self.sessions, self.channels, lambda: self.clock(), links, workshop)
+        return Delivery(self.sessions, self.channels, lambda: self.clock(), links, workshop, self.metrics)
 
 
 def build() -> Duskbell:

@@ -5,7 +5,11 @@ The counters start at nought with the process; rows in the store say the rest (s
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from prometheus_client import CollectorRegistry, Counter, Histogram
+
+from service.feeds.base import FeedFailure
 
 SECONDS = (0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 20, 60)
 
@@ -42,6 +46,25 @@ class Metrics:
         self.limited = Counter(
             "duskbell_limited", "Acts refused by a rate limit.", ["act"], registry=self.registry
         )
+        self.feed_failures = Counter(
+            "duskbell_feed_failures",
+            "What feeds couldn't give, by the gate that closed, the HTTP status, or a word.",
+            ["feed", "reason"],
+            registry=self.registry,
+        )
+
+    def count_failures(self, failures: Iterable[FeedFailure]) -> None:
+        """Count what feeds couldn't give."""
+        for failure in failures:
+            self.feed_failures.labels(failure.feed, _why_failed(failure)).inc()
+
+
+def _why_failed(failure: FeedFailure) -> str:
+    if failure.gate is not None:
+        return failure.gate.value
+    if failure.status is not None:
+        return str(failure.status)
+    return "throttled" if failure.retry_after is not None else "unanswered"
 
 
 def reason_word(code: str) -> str:
