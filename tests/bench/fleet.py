@@ -10,7 +10,8 @@ deliveries_per_s    messages of that cycle taken by the receivers each second, o
 p95_arrival_s       with two workers, from the decision's being written to its arrival while all are sent
 cycle_s             one first cycle of the large installation with two workers, nights and answers included
 peak_mb_per_process the largest of its workers; database_mb: the database after it
-ratio_to_embedded   a first cycle of N sites with two workers, over the same with one process on SQLite
+ratio_to_embedded   a first cycle of N sites with two workers, over the same by the embedded default: SQLite, one
+                    process, and beside it one for each processor where thousands of looks are due
 
 Database, receiver and workers share the machine's cores, so more workers than cores can't help here.
 """
@@ -226,7 +227,7 @@ def _unsettled(session: Session) -> int:
 
 
 def embedded_s(sites: int) -> float:
-    """A first cycle on SQLite in this process."""
+    """A first cycle on SQLite as `duskbell serve` runs it."""
     with tempfile.TemporaryDirectory(prefix="embedded-") as folder:
         duskbell = open_installation(Path(folder), Weather(RUN_AT))
         settle(duskbell, sites)
