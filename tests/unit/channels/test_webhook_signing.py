@@ -1,5 +1,5 @@
-"""Standard Webhooks 1.0.0: signatures against the published vector and one more, a verifier written here from the
-specification, and the reference library."""
+"""Standard Webhooks 1.0.0: signatures against the published vector and another, a verifier written here
+from the specification, and the reference library."""
 
 from __future__ import annotations
 
