@@ -10,8 +10,8 @@ deliveries_per_s    messages of that cycle taken by the receivers each second, o
 p95_arrival_s       with two workers, from the decision's being written to its arrival while all are sent
 cycle_s             one first cycle of the large installation with two workers, nights and answers included
 peak_mb_per_process the largest of its workers; database_mb: the database after it
-ratio_to_embedded   a first cycle of N sites with two workers, over the same by the embedded default: SQLite, one
-                    process, and beside it one for each processor where thousands of looks are due
+ratio_to_embedded   a first cycle of N sites with two workers, over the same by the embedded default: SQLite,
+                    one process, and where thousands of looks are due one more for each processor
 
 Database, receiver and workers share the machine's cores, so more workers than cores can't help here.
 """
