@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from http import HTTPStatus
 from urllib.parse import quote
 
 from fastapi import FastAPI, Request
@@ -14,7 +15,7 @@ from starlette.exceptions import HTTPException
 from alerts.errors import DuskbellError
 from service.web.api.problems import API_PATH, TEXTS, problem
 from service.web.context import Web
-from service.web.faults import SignInFirst
+from service.web.faults import NothingHere, SignInFirst
 
 log = logging.getLogger(__name__)
 
@@ -32,6 +33,14 @@ TITLES = {
     503: "Not just now",
 }
 
+UNSAID = {404: str(NothingHere().detail), 405: "This address doesn't take that."}
+"""For faults that the framework raises with nothing but the status in words."""
+
+
+def _words(fault: HTTPException) -> str:
+    is_unsaid = fault.detail == HTTPStatus(fault.status_code).phrase
+    return UNSAID.get(fault.status_code, fault.detail) if is_unsaid else str(fault.detail)
+
 
 def add_error_pages(app: FastAPI, web: Web) -> None:
     """Let the application answer every foreseen fault with a page of its own."""
@@ -47,8 +56,7 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
             )
         if request.url.path.startswith(RELAY_PATH):
             return problem(request.url.path, fault.status_code, str(fault.detail), headers=fault.headers)
-        text = str(fault.detail) if fault.status_code != 405 else "This address doesn't take that."
-        response = page(fault.status_code, text)
+        response = page(fault.status_code, _words(fault))
         response.headers.update(fault.headers or {})
         return response
 

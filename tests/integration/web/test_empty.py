@@ -81,6 +81,13 @@ def test_a_night_beyond_every_forecast_says_from_when_on_it_is_looked_at(played:
     assert "nights are looked at from" in page
 
 
+@pytest.mark.parametrize("path", ["/nothing/here", "/sites/999", "/sites/1/nothing"])
+def test_where_nothing_is_the_page_leads_back_whatever_is_missing(path: str, stranger: TestClient) -> None:
+    answer = stranger.get(path)
+    assert (answer.status_code, 'href="/">To the coming nights' in answer.text) == (404, True)
+    assert "There is no page at this address, or it isn&#39;t shared with you." in answer.text
+
+
 def test_the_store_can_not_be_read(owner: TestClient) -> None:
     web = owner.app.state.web  # type: ignore[attr-defined]
     with losing(web.reading.kw["bind"]):
