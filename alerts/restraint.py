@@ -12,6 +12,7 @@ from datetime import datetime, timedelta, tzinfo
 from alerts.briefing.facts import AlertKind
 from alerts.fieldplan import FieldPlan
 from alerts.localtime import say_time
+from alerts.span import Span
 from alerts.telling import HEADS_UP_FROM_PCT, Seen, Telling, Told, Why, silence
 from alerts.wishes import Wishes
 
@@ -152,11 +153,17 @@ def _quiet_end(look: Look, at: datetime) -> datetime | None:
 
 
 def go_due_from(look: Look, plan: FieldPlan) -> datetime:
-    """From when on a go is said: the last cycle before the notice asked for, and before quiet hours if
-    that moment falls into them, or so close before them that a cycle a little late would."""
-    wanted_at, quiet = plan.leave_by - look.wishes.notice, look.wishes.quiet
-    if quiet is not None:
-        near = (quiet.around(at, look.clock) for at in (wanted_at, wanted_at + CYCLE_SLACK))
-        if (asleep := next((span for span in near if span is not None), None)) is not None:
-            return asleep.start - look.cycle - CYCLE_SLACK
-    return wanted_at - look.cycle
+    """From when on a go is said: the last cycle before the notice asked for, which is never so short that a
+    cycle a little late comes after leave-by; a cycle sooner than quiet hours that would keep it too long."""
+    wanted_at = plan.leave_by - max(look.wishes.notice, CYCLE_SLACK)
+    asleep = _sleep_in_the_way(look, wanted_at, plan.leave_by)
+    return wanted_at - look.cycle if asleep is None else asleep.start - look.cycle - CYCLE_SLACK
+
+
+def _sleep_in_the_way(look: Look, wanted_at: datetime, leave_by: datetime) -> Span | None:
+    """Quiet hours into which a go wanted then may fall; those aside that end before, and early enough."""
+    quiet, late = look.wishes.quiet, look.cycle + CYCLE_SLACK
+    if quiet is None:
+        return None
+    near = quiet.touching(Span(wanted_at - look.cycle, wanted_at + CYCLE_SLACK), look.clock)
+    return next((span for span in near if span.end > wanted_at or span.end + late > leave_by), None)

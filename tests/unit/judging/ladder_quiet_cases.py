@@ -35,6 +35,9 @@ from .values import MINUTE, utc
 NIGHTLY = ClockSpan(time(22), time(7))
 """22:00-07:00 in New York is 02:00-11:00 UTC."""
 SLEEPS = Wishes(quiet=NIGHTLY)
+NO_NOTICE = Wishes(quiet=None, notice=timedelta(0))
+NAPS = Wishes(quiet=ClockSpan(time(18, 23), time(19, 23)), notice=timedelta(minutes=30))
+"""Leave-by is 19:53 in New York."""
 BEFORE_DAWN = Span(utc(16, 7, 30), utc(16, 9))
 """03:30-05:00 in New York: leave by 01:00, two hours' notice falls on 23:00, in quiet hours."""
 DAWN: dict[str, Any] = {"window": BEFORE_DAWN}
@@ -113,6 +116,42 @@ QUIET = (
         TOLD_GO,
         Why.GOOD_TONIGHT,
         wishes=replace(SLEEPS, notice=timedelta(hours=3, minutes=3)),
+    ),
+    Case(
+        "wants no notice: said in the last cycle that surely comes before one must leave",
+        (),
+        seen(GO, 81),
+        LEAVE_BY - 35 * MINUTE,
+        TOLD_GO,
+        Why.GOOD_TONIGHT,
+        wishes=NO_NOTICE,
+    ),
+    Case(
+        "wants no notice, and another cycle comes for sure",
+        (),
+        seen(GO, 81),
+        LEAVE_BY - 36 * MINUTE,
+        None,
+        Why.NOT_YET_DUE,
+        wishes=NO_NOTICE,
+    ),
+    Case(
+        "naps until half an hour before leaving, the notice wanted: said before, or it might come too late",
+        (),
+        seen(GO, 81),
+        LEAVE_BY - 125 * MINUTE,
+        TOLD_GO,
+        Why.GOOD_TONIGHT,
+        wishes=NAPS,
+    ),
+    Case(
+        "naps until an hour before leaving, the notice wanted: there is time for a cycle after it",
+        (),
+        seen(GO, 81),
+        LEAVE_BY - 125 * MINUTE,
+        None,
+        Why.NOT_YET_DUE,
+        wishes=replace(NAPS, quiet=ClockSpan(time(17, 53), time(18, 53)), notice=timedelta(hours=1)),
     ),
     Case(
         "turns good once the quiet hours have begun",

@@ -110,6 +110,7 @@ def test_looking_again_at_the_same_says_nothing_new(week: list[tuple[int | None,
 
 
 @UNHURRIED
+@example(begins=3, lasts=60, notice=0, drive=1, offset=0, late=[0] * 41 + [1, 4, 4] + [0] * 16)
 @example(begins=1, lasts=600, notice=4, drive=5, offset=5, late=[0] * 37 + [4] + [0] * 22)
 @given(
     begins=st.integers(-60, 60),
