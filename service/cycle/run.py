@@ -12,6 +12,7 @@ from service.cycle.crew import Crew, usual_processes
 from service.cycle.judge import Judging
 from service.cycle.thrift import few_collections
 from service.store import cycles
+from service.store.engine import sqlite_file
 
 log = logging.getLogger(__name__)
 
@@ -48,7 +49,7 @@ def crew_of(duskbell: Duskbell) -> Crew | None:
     file a fleet does that."""
     url = duskbell.engine.url
     processes = duskbell.settings.cycle_processes or usual_processes()
-    if processes < 2 or url.get_backend_name() != "sqlite" or url.database in (None, "", ":memory:"):
+    if processes < 2 or url.get_backend_name() != "sqlite" or sqlite_file(url) is None:
         return None
     return Crew(duskbell.settings.store_url, processes)
 
