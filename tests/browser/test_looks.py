@@ -113,6 +113,7 @@ def test_a_night_prints_on_white_paper_without_what_only_a_screen_can_do(
         assert visit.page.evaluate(f"{style}.color") == "rgb(0, 0, 0)"
         assert not visit.page.get_by_role("navigation", name="Main").is_visible()
         assert visit.page.get_by_text("headlamp with red light").is_visible()
+        assert not visit.page.get_by_text("black page, dim amber").is_visible()
         picture = visit.page.locator(".pictures img").first
         assert "look=print" in str(picture.evaluate("image => image.currentSrc"))
         assert len(visit.page.pdf()) > 10_000
