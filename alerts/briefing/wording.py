@@ -177,7 +177,7 @@ def plain(text: str, longest: int = LONGEST_SENTENCE) -> str:
     """One line of visible text: NFC, spaces in place of line breaks, no control, bidirectional or
     invisible characters, shortened with an ellipsis."""
     if text.isascii() and text.isprintable():  # most texts: nothing in it to normalise or to drop
-        return shorten(re.sub(r" {2,}", " ", text).strip(), longest)
+        return shorten((re.sub(r" {2,}", " ", text) if "  " in text else text).strip(), longest)
     spaced = re.sub(r"\s+", " ", unicodedata.normalize("NFC", text)).strip()
     shown = (c for c in spaced if c == JOINER or unicodedata.category(c) not in {"Cc", "Cf", "Cs", "Co"})
     return shorten("".join(shown), longest)
@@ -199,5 +199,5 @@ def unmentioned(text: str) -> str:
     A zero width space after @ and <, before the address of a Markdown link and inside :// looks the
     same and means nothing to a chat server.
     """
-    broken = re.sub(r"([@<])", rf"\1{BREAK}", text)
+    broken = text.replace("@", f"@{BREAK}").replace("<", f"<{BREAK}")
     return broken.replace("](", f"]{BREAK}(").replace("://", f":{BREAK}//")
