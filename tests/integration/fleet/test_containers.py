@@ -81,6 +81,14 @@ def test_the_image_runs_as_nobody_in_particular_and_is_checked() -> None:
     assert sum(line.startswith("FROM ") for line in lines) == 2
 
 
+def test_the_builder_gets_what_is_copied_and_nothing_else() -> None:
+    lines = (DOCKER / "Dockerfile").read_text().splitlines()
+    copies = [line.split()[1:-1] for line in lines if line.startswith("COPY ") and "--from" not in line]
+    let_in = (DOCKER / "Dockerfile.dockerignore").read_text().splitlines()[2:-1]
+    assert sorted(f"!{source.removeprefix('./')}" for sources in copies for source in sources) == let_in
+    assert [each for each in let_in if not (TOP / each[1:]).exists()] == []
+
+
 def test_what_the_image_installs_is_all_that_is_asked_for_and_pinned_by_hash() -> None:
     project = tomllib.loads((TOP / "pyproject.toml").read_text())["project"]
     wanted = {_name(each) for each in project["dependencies"] + project["optional-dependencies"]["postgres"]}
