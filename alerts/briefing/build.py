@@ -75,7 +75,7 @@ def _problem(fault: Exception) -> str:
 
 def build_payload(briefing: Briefing) -> dict[str, object]:
     """The neutral JSON of a webhook, described in payload.py; at most 20 kB."""
-    alerts, views = ranked(briefing), _views(briefing)
+    alerts, views = ranked(briefing), _chat_views(briefing)
     subject = _subject(briefing, views, BUILT_IN)
     return payload_values(
         alerts,
@@ -115,7 +115,7 @@ def render_chat(briefing: Briefing) -> str:
 
     No personal links: what manages one person's messages has no place in a group.
     """
-    views = _views(briefing)
+    views = _chat_views(briefing)
     return _chat(ranked(briefing), views, _subject(briefing, views, BUILT_IN))
 
 
@@ -140,6 +140,12 @@ def render_subject(briefing: Briefing, templates: Templates = BUILT_IN) -> str:
 def _views(briefing: Briefing) -> list[AlertView]:
     """The words of each alert, in the order they are shown."""
     return [view_alert(facts, briefing.units) for facts in _told_once(ranked(briefing))]
+
+
+def _chat_views(briefing: Briefing) -> list[AlertView]:
+    """As `_views`, without the notes for the field: no chat shows them, and they take time to word."""
+    alerts = tuple(replace(facts, field=None) for facts in briefing.alerts)
+    return _views(replace(briefing, alerts=alerts))
 
 
 def _told_once(alerts: tuple[AlertFacts, ...]) -> Iterator[AlertFacts]:
