@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+from socket import socket
+
 import uvicorn
 from fastapi import FastAPI
 
+from service.cycle.thrift import few_collections
 from service.web.patience import patient_protocol
 
 CLIENTS_AT_MOST = 100
 STOP_WITHIN_S = 20
+
+
+class _Server(uvicorn.Server):
+    """Serves while the collector of reference cycles rests: what pages keep at hand is millions of objects, and
+    a pass over all of them held every page up for half a second."""
+
+    def run(self, sockets: list[socket] | None = None) -> None:
+        with few_collections():
+            super().run(sockets)
 
 
 def build_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
@@ -25,7 +37,7 @@ def build_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
         timeout_graceful_shutdown=STOP_WITHIN_S,
         server_header=False,
     )
-    return uvicorn.Server(config)
+    return _Server(config)
 
 
 def serve_pages(app: FastAPI, host: str, port: int) -> None:

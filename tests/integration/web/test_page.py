@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 import time
 from collections.abc import Iterator
@@ -12,6 +13,7 @@ import pytest
 import requests
 
 from service.cli.running import PortTaken, require_free_port
+from service.cycle.thrift import ALLOCATIONS_BETWEEN
 from service.demo.receivers import LOOPBACK
 from service.web.app import build_app
 from service.web.serving import build_server
@@ -46,6 +48,10 @@ def owner(world: World, address: str) -> Iterator[requests.Session]:
         browser.headers["Origin"] = address
         assert browser.post(f"{address}{owner_path(world.duskbell)}", timeout=5).ok
         yield browser
+
+
+def test_while_it_serves_no_collection_holds_pages_up(address: str) -> None:
+    assert gc.get_threshold()[0] == ALLOCATIONS_BETWEEN
 
 
 def test_before_the_first_cycle_the_page_says_what_comes_next(owner: requests.Session, address: str) -> None:
