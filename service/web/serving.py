@@ -15,8 +15,8 @@ STOP_WITHIN_S = 20
 
 
 class _Server(uvicorn.Server):
-    """Serves while the collector of reference cycles rests: pages keep millions of objects at hand, and a
-    pass over all of them held every page up for half a second."""
+    """Serves while the collector of reference cycles rests: its passes over all that pages keep at hand made
+    some answers late (tests/bench/web.py)."""
 
     def run(self, sockets: list[socket] | None = None) -> None:
         with few_collections():

@@ -50,7 +50,7 @@ def owner(world: World, address: str) -> Iterator[requests.Session]:
         yield browser
 
 
-def test_while_it_serves_no_collection_holds_pages_up(address: str) -> None:
+def test_the_collector_of_reference_cycles_rests_while_it_serves(address: str) -> None:
     assert gc.get_threshold()[0] == ALLOCATIONS_BETWEEN
 
 
