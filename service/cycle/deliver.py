@@ -18,7 +18,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.channels.base import Channel, ChannelError, SendResult
@@ -28,7 +27,7 @@ from service.cycle.claiming import Claimed, Links, claim_batch
 from service.cycle.composing import compose_claimed
 from service.cycle.enclosing import Workshop
 from service.cycle.lanes import THREADS_AT_MOST, WORTH_TAKING, Lanes, Waiting
-from service.cycle.recording import Sent, count, record, without_words
+from service.cycle.recording import Sent, count, keep_each, record
 from service.cycle.thrift import few_collections
 from service.metrics import Metrics
 from service.store import endpoints, messages
@@ -198,25 +197,8 @@ class Round:
         """Write down what is done. What the store doesn't take now is kept and written with the next."""
         wall = self._delivery.clock()
         self._unrecorded += [self._sent(future, self._in_hand.pop(future), wall) for future in done]
-        if not self._unrecorded:
-            return
-        try:
-            self._keep(self._unrecorded, wall)
-        except (DataError, IntegrityError):
-            log.exception("of %d attempts some can't be stored as they are", len(self._unrecorded))
-            self._keep_singly(wall)
-        self._unrecorded = []
-
-    def _keep_singly(self, wall: datetime) -> None:
-        """Each attempt by itself, and one that can't be stored without its words, so that none keeps the
-        others from being written down."""
-        while self._unrecorded:
-            sent = self._unrecorded[0]
-            try:
-                self._keep([sent], wall)
-            except (DataError, IntegrityError):
-                self._keep([without_words(sent)], wall)
-            self._unrecorded = self._unrecorded[1:]
+        if self._unrecorded:
+            keep_each(self._unrecorded, lambda finished: self._keep(finished, wall))
 
     def _keep(self, finished: list[Sent], wall: datetime) -> None:
         with self._delivery.sessions.begin() as session:

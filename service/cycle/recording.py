@@ -5,12 +5,13 @@ from __future__ import annotations
 import logging
 import random
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
 from sqlalchemy import insert
+from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session
 
 from service.channels.base import ANSWER_KEPT_BYTES, ChannelError, SendResult
@@ -30,6 +31,9 @@ log = logging.getLogger(__name__)
 
 OWNER_NOTICE_HELPS = timedelta(hours=48)
 UNSTORABLE = "what was answered can't be stored"
+REFUSED = (DataError, IntegrityError)
+"""What the database says of rows, not of itself: a column can't hold a value, or another row forbids one.
+Who was first somewhere else can forbid it too; that has passed when each attempt is kept by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +55,31 @@ def without_words(sent: Sent) -> Sent:
     else:
         result = SendResult(sent.result.code, UNSTORABLE)
     return replace(sent, result=result, problem="")
+
+
+def keep_each(waiting: list[Sent], keep: Callable[[list[Sent]], None]) -> None:
+    """Keep the attempts, and take each from the list once it is kept.
+
+    All together, or, where the database refuses one of them, each by itself and that one without its words,
+    so that none keeps the others from being written down.
+    keep: writes down those that it is given in one transaction. What it raises else ends this; the attempts
+    still in the list aren't kept then.
+    """
+    try:
+        keep(list(waiting))
+        waiting.clear()
+    except REFUSED:
+        log.exception("of %d attempts some can't be stored as they are", len(waiting))
+    while waiting:
+        _keep_one(waiting[0], keep)
+        del waiting[0]
+
+
+def _keep_one(sent: Sent, keep: Callable[[list[Sent]], None]) -> None:
+    try:
+        keep([sent])
+    except REFUSED:
+        keep([without_words(sent)])
 
 
 @dataclass(slots=True)

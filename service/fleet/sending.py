@@ -9,13 +9,13 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
-from sqlalchemy.exc import DataError, DBAPIError
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.channels.base import ChannelError
 from service.cycle.claiming import Claimed, claim_batch
 from service.cycle.deliver import Delivery, send_claimed
-from service.cycle.recording import Sent, count, record, without_words
+from service.cycle.recording import REFUSED, Sent, count, keep_each, record
 from service.store.endpoints import find_breakers
 
 log = logging.getLogger(__name__)
@@ -86,17 +86,9 @@ def _outcome(delivery: Delivery, claimed: Claimed, future: Future[Sent]) -> Sent
 
 
 def _record(delivery: Delivery, finished: Sequence[Sent]) -> Counter[str]:
-    """All together, or, where one of them can't be stored, each by itself and that one without its words."""
-    try:
-        return _keep(delivery, finished)
-    except DataError:
-        log.exception("of %d attempts some can't be stored as they are", len(finished))
+    """Write them down; how many messages ended how."""
     counts: Counter[str] = Counter()
-    for sent in finished:
-        try:
-            counts += _keep(delivery, [sent])
-        except DataError:
-            counts += _keep(delivery, [without_words(sent)])
+    keep_each(list(finished), lambda some: counts.update(_keep(delivery, some)))
     return counts
 
 
@@ -112,14 +104,14 @@ def _keep(delivery: Delivery, finished: Sequence[Sent]) -> Counter[str]:
 def stubbornly(delivery: Delivery, do: Callable[[Session], T]) -> T:
     """Do it in a transaction, and again while the database is away or another process got in its way.
 
-    DataError at once: what a column can't hold it won't hold later.
+    One of REFUSED at once: what the database says of rows it would say again.
     """
     ends_s, pause_s = time.monotonic() + KEEP_TRYING_S, FIRST_PAUSE_S
     while True:
         try:
             with delivery.sessions.begin() as session:
                 return do(session)
-        except DataError:
+        except REFUSED:
             raise
         except DBAPIError as error:
             if time.monotonic() + pause_s > ends_s:

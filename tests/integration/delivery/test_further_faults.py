@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy.exc import DataError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from alerts.briefing.facts import AlertKind
@@ -110,16 +110,21 @@ def by_a_batch(yard: Yard, message_ids: list[str]) -> None:
     send_batch(yard.duskbell.delivery, "127.0.0.1", message_ids)
 
 
+@pytest.mark.parametrize("refusal", [DataError, IntegrityError])
 @pytest.mark.parametrize("send", [by_the_round, by_a_batch])
 @pytest.mark.parametrize("status", ["200 OK", "503 Busy"])
 def test_row_71_an_attempt_that_can_not_be_stored_keeps_no_other_from_being_recorded(
-    status: str, send: Callable[[Yard, list[str]], None], yard: Yard, monkeypatch: pytest.MonkeyPatch
+    status: str,
+    send: Callable[[Yard, list[str]], None],
+    refusal: type[DBAPIError],
+    yard: Yard,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Whatever it is that the database refuses about it."""
 
     def picky(session: Session, finished: Sequence[Sent], *rest: Any, **named: Any) -> Ledger:
         if any("poison" in sent.result.text for sent in finished):
-            raise DataError("INSERT", {}, ValueError("not in this column"))
+            raise refusal("INSERT", {}, ValueError("not in this column"))
         return record(session, finished, *rest, **named)
 
     monkeypatch.setattr(deliver, "record", picky)
