@@ -25,9 +25,9 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
-from service.cycle.thrift import ALLOCATIONS_BETWEEN
 from service.store.engine import open_engine
 from service.store.reading import reading_sessions
+from service.thrift import ALLOCATIONS_BETWEEN
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -28,10 +28,10 @@ from service.cycle.composing import compose_claimed
 from service.cycle.enclosing import Workshop
 from service.cycle.lanes import THREADS_AT_MOST, WORTH_TAKING, Lanes, Waiting
 from service.cycle.recording import Sent, count, keep_each, record
-from service.cycle.thrift import few_collections
 from service.metrics import Metrics
 from service.store import endpoints, messages
 from service.store.messages import Status
+from service.thrift import few_collections
 
 log = logging.getLogger(__name__)
 

@@ -10,9 +10,9 @@ from service.bootstrap import Duskbell
 from service.cycle import deliver, judge, refresh, sky, verify
 from service.cycle.crew import Crew, usual_processes
 from service.cycle.judge import Judging
-from service.cycle.thrift import few_collections
 from service.store import cycles
 from service.store.engine import sqlite_file
+from service.thrift import few_collections
 
 log = logging.getLogger(__name__)
 

@@ -7,7 +7,7 @@ from socket import socket
 import uvicorn
 from fastapi import FastAPI
 
-from service.cycle.thrift import few_collections
+from service.thrift import few_collections
 from service.web.patience import patient_protocol
 
 CLIENTS_AT_MOST = 100

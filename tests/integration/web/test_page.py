@@ -13,8 +13,8 @@ import pytest
 import requests
 
 from service.cli.running import PortTaken, require_free_port
-from service.cycle.thrift import ALLOCATIONS_BETWEEN
 from service.demo.receivers import LOOPBACK
+from service.thrift import ALLOCATIONS_BETWEEN
 from service.web.app import build_app
 from service.web.serving import build_server
 from tests.integration.conftest import NewStore
