@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from alerts.assess import Correct, as_it_is, assess
 from alerts.errors import BadInput
-from alerts.night import Night, SkyWishes, nights_for_sites
+from alerts.night import Night, SkyWishes, name_at, nights_for_sites
 from alerts.nightbulk import readable_nights
 from alerts.season import worth_of
 from alerts.site import Site
@@ -20,6 +20,7 @@ from alerts.wishes import Wishes
 
 MOST_SITES = 50
 LONGEST_DAYS = 62
+USUAL_NIGHTS = 14
 _FIRST = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STAY)
 
 
@@ -44,6 +45,17 @@ class ComparedNight:
     @property
     def chance_pct(self) -> int | None:
         return self.verdict.outlook.chance_pct if self.verdict and self.verdict.outlook else None
+
+
+def tonight_at(sites: Iterable[Site], now: datetime) -> date:
+    """The night that contains `now`, the earliest where the sites differ; today in UTC without sites."""
+    return min((name_at(site, now) for site in sites), default=now.date())
+
+
+def usual_span(first: date | None, last: date | None, tonight: date) -> tuple[date, date]:
+    """The dates to compare; a missing one makes it fourteen nights."""
+    start = first or (last - timedelta(days=USUAL_NIGHTS - 1) if last else tonight)
+    return start, last or start + timedelta(days=USUAL_NIGHTS - 1)
 
 
 def compare(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -10,15 +10,12 @@ from sqlalchemy.orm import Session
 
 from alerts.comparison import ComparedNight, compare
 from alerts.localtime import say_day, say_minutes, say_span
-from alerts.night import name_at
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes import Wishes
 from service.report import span_json
 from service.store import calibrations
 from service.store.forecasts import newest_by_place, place_key
-
-USUAL_NIGHTS = 14
 
 
 def compare_stored(
@@ -41,17 +38,6 @@ def compare_stored(
     return compare(
         list(sites), first, last, wishes, ephemeris, now=now, forecasts=forecasts, corrections=corrections
     )
-
-
-def tonight_at(sites: Iterable[Site], now: datetime) -> date:
-    """The night that contains `now`, the earliest where the sites differ; today in UTC without sites."""
-    return min((name_at(site, now) for site in sites), default=now.date())
-
-
-def usual_span(first: date | None, last: date | None, tonight: date) -> tuple[date, date]:
-    """The dates to compare; a missing one makes it fourteen nights."""
-    start = first or (last - timedelta(days=USUAL_NIGHTS - 1) if last else tonight)
-    return start, last or start + timedelta(days=USUAL_NIGHTS - 1)
 
 
 def compared_json(each: ComparedNight) -> dict[str, Any]:

@@ -28,8 +28,9 @@ def compare(
     as_json: bool,
 ) -> None:
     """Rank the nights of SITES, or of all sites, best first; judged where forecasts are at hand."""
+    from alerts.comparison import tonight_at, usual_span
     from service.bootstrap import build
-    from service.comparing import compare_stored, compared_json, compared_line, tonight_at, usual_span
+    from service.comparing import compare_stored, compared_json, compared_line
     from service.store.people import default_wishes
     from service.store.sites import find_sites, get_site, newest_revision
 

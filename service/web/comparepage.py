@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated
@@ -11,13 +11,13 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
-from alerts.comparison import MOST_SITES, ComparedNight
+from alerts.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
 from alerts.errors import BadInput
 from alerts.site import Site
-from service.comparing import compare_stored, tonight_at, usual_span
+from service.comparing import compare_stored
 from service.sharing import without_notes
 from service.store import tables
-from service.store.sites import newest_revisions
+from service.store.sites import StoredSite, newest_revisions
 from service.web.access import SignedIn, Viewer
 from service.web.context import Web
 from service.web.watching import units_for, visible_sites, watchers_of, wishes_of
@@ -50,13 +50,13 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             visible = visible_sites(session, viewer)
             chosen = [row for row in visible if site is None or row.id in site][:MOST_SITES]
-            places = newest_revisions(session, {row.id for row in chosen}).values()
-            tonight = tonight_at((each.site for each in places), now)
+            stored = newest_revisions(session, {row.id for row in chosen})
+            tonight = tonight_at((each.site for each in stored.values()), now)
             span = usual_span(None, None, tonight)
             try:
                 span = usual_span(_day(first), _day(last), tonight)
                 if chosen:
-                    found = compare_rows(web, session, viewer, chosen, span)
+                    found = compare_rows(web, session, viewer, chosen, stored, span)
                     lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
             except BadInput as refusal:
                 fault = str(refusal)
@@ -78,10 +78,17 @@ def build_router(web: Web) -> APIRouter:
 
 
 def compare_rows(
-    web: Web, session: Session, viewer: Viewer, rows: Sequence[tables.Site], span: tuple[date, date]
+    web: Web,
+    session: Session,
+    viewer: Viewer,
+    rows: Sequence[tables.Site],
+    stored: Mapping[int, StoredSite],
+    span: tuple[date, date],
 ) -> list[Line]:
-    """The ranking of those sites, each by the wishes that are judged there for this viewer."""
-    stored = newest_revisions(session, {row.id for row in rows})
+    """The ranking of those sites, each by the wishes that are judged there for this viewer.
+
+    stored: the newest description of each.
+    """
     watchers = watchers_of(session, rows, viewer)
     seen = {row.id: _seen(stored[row.id].site, row, viewer) for row in rows}
     sites: dict[Site, int] = {site: site_id for site_id, site in seen.items()}

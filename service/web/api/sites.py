@@ -9,8 +9,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
-from alerts.comparison import MOST_SITES
-from service.comparing import compared_json, tonight_at, usual_span
+from alerts.comparison import MOST_SITES, tonight_at, usual_span
+from service.comparing import compared_json
 from service.report import night_report
 from service.seasonal import season_json
 from service.sharing import shared_site
@@ -135,11 +135,12 @@ def _add_longer_spans(router: APIRouter, web: Web) -> None:
     ) -> Response:
         """The nights of several sites (all of yours unless named), best first."""
         with web.reading() as session:
-            rows = [row for row in visible_sites(session, viewer) if site is None or row.id in site]
-            places = newest_revisions(session, {row.id for row in rows[:MOST_SITES]}).values()
-            tonight = tonight_at((each.site for each in places), web.now())
+            visible = visible_sites(session, viewer)
+            rows = [row for row in visible if site is None or row.id in site][:MOST_SITES]
+            stored = newest_revisions(session, {row.id for row in rows})
+            tonight = tonight_at((each.site for each in stored.values()), web.now())
             span = usual_span(first, last, tonight)
-            lines = compare_rows(web, session, viewer, rows[:MOST_SITES], span)
+            lines = compare_rows(web, session, viewer, rows, stored, span)
         found = [
             ComparedModel(site_id=line.site_id, **compared_json(line.each))
             for line in lines[:NIGHTS_COMPARED]

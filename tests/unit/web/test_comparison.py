@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from alerts.comparison import MOST_SITES, compare, sky_worth
+from alerts.comparison import MOST_SITES, compare, sky_worth, tonight_at, usual_span
 from alerts.errors import BadInput
 from alerts.night import SkyWishes, nights
 from alerts.site import Site
@@ -15,7 +15,6 @@ from alerts.span import Span
 from alerts.verdict import VerdictWord
 from alerts.weather.record import Place
 from alerts.wishes import Wishes
-from service.comparing import tonight_at, usual_span
 from service.demo.story import FLAT, RIDGE, SATURDAY
 from service.demo.weather import InventedSky, Turn
 
