@@ -16,6 +16,7 @@ from alerts.fieldplan import FieldPlan
 from alerts.restraint import GO_AGAIN_MARGIN_PCT, MOST_TOLD, Look, go_due_from, is_enough, kept_back
 from alerts.rules import Result
 from alerts.span import Span
+from alerts.standing import is_taken_back, say_doubt
 from alerts.telling import (
     HEADS_UP_FROM_PCT,
     LINEAGES_NEEDED,
@@ -175,17 +176,17 @@ def _looks_past(promised: Span, look: Look) -> bool:
 
 
 def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
-    """What takes back a go: a hazard, no window, a chance below the take-back limit, or a stay for
-    any reason but that the window is ending or that the chance lies between both limits."""
-    seen, limit_pct = look.seen, look.wishes.chance_back_pct
+    """What takes back a go: a hazard, no window, a chance below the limit by the margin, or a stay for
+    any reason but that the window is ending or that the chance lies above what takes back."""
+    seen = look.seen
     if _is_elsewhere(promised, seen):
         return _only_elsewhere(promised, look)
     if seen.hazards:
         return Why.HAZARD, f"{' and '.join(seen.hazards)} now beyond the limit"
     if seen.window is None and seen.word is VerdictWord.STAY:
         return Why.WINDOW_GONE, "there is no window any more"
-    if seen.chance_pct is not None and seen.chance_pct < limit_pct:
-        limit = f"the limit to take back is {limit_pct} %"
+    if is_taken_back(seen.chance_pct, look.wishes):
+        limit = f"the limit to take back is {look.wishes.chance_back_pct} %"
         return Why.TURNED_BAD, f"clear {seen.chance_pct} %{_told_at(standing)}; {limit}"
     if seen.word is VerdictWord.STAY and not seen.is_over and seen.decided_by != "chance":
         return Why.TURNED_BAD, "the night no longer meets what was asked for"
@@ -212,9 +213,8 @@ def _only_elsewhere(promised: Span, look: Look) -> tuple[Why, str] | None:
 
 def _promise(promised: Span, look: Look) -> Result:
     """How the window that was told stands while another one looks better: pass while it would still do."""
-    limit_pct = look.wishes.chance_back_pct
     mine = next((other for other in look.seen.also if other.window.overlap(promised) is not None), None)
-    if mine is None or (mine.chance_pct is not None and mine.chance_pct < limit_pct):
+    if mine is None or is_taken_back(mine.chance_pct, look.wishes):
         return Result.FAIL
     if mine.word is VerdictWord.STAY and mine.decided_by not in ("over", "chance"):
         return Result.FAIL
@@ -257,7 +257,7 @@ def _last_word(look: Look, standing: Told) -> Telling | None:
     if look.seen.word is VerdictWord.UNKNOWN or look.seen.chance_pct is None:
         text = f"it can't be confirmed: no forecast says{_told_at(standing)}"
     else:
-        text = f"still go, clear {look.seen.chance_pct} %"
+        text = f"still go, {_chance_now(look)}"
     return _say(look, AlertKind.GO, Why.LAST_WORD, text, lost_at, standing)
 
 
@@ -279,7 +279,16 @@ def _nothing_new(look: Look, standing: Told) -> Telling:
         return silence(Why.CANNOT_SAY, "go was told; nothing new is known against it")
     if look.plan is not None and look.plan.window.end <= look.now:
         return silence(Why.NIGHT_OVER, "the window has passed")
-    return silence(Why.NO_NEWS, f"go{_told_at(standing) or ' was told'}, and it holds")
+    told = f"go{_told_at(standing) or ' was told'}"
+    if say_doubt(look.seen.chance_pct, look.wishes):
+        return silence(Why.NO_NEWS, f"{told}; now {_chance_now(look)}")
+    return silence(Why.NO_NEWS, f"{told}, and it holds")
+
+
+def _chance_now(look: Look) -> str:
+    """`clear 78 %`; a chance under the limit that takes nothing back says so."""
+    doubt = say_doubt(look.seen.chance_pct, look.wishes)
+    return f"clear {look.seen.chance_pct} %{', ' if doubt else ''}{doubt}"
 
 
 def _good_tonight(look: Look, plan: FieldPlan) -> Telling:

@@ -8,15 +8,47 @@ from alerts.briefing.facts import AlertKind
 from alerts.verdict import VerdictWord
 from alerts.wishes import Wishes
 
+TAKE_BACK_MARGIN_PCT = 5
+"""How far below the wish a chance must lie to take a go back: one that moves by less is no news, and turns
+nobody round on the road."""
+
+
+def is_taken_back(chance_pct: int | None, wishes: Wishes) -> bool:
+    """Whether the chance alone takes a go back: it is below the limit by the margin, or 0 where the limit is
+    less than the margin. None, unknown, never does; nor does any chance where the limit is 0."""
+    if chance_pct is None or chance_pct >= wishes.chance_back_pct:
+        return False
+    return chance_pct <= wishes.chance_back_pct - _margin_pct(wishes)
+
+
+def say_doubt(chance_pct: int | None, wishes: Wishes) -> str:
+    """`under your limit of 50 % but not by the 5 points that would turn you round`; "" for others."""
+    limit_pct = wishes.chance_back_pct
+    if chance_pct is None or chance_pct >= limit_pct or is_taken_back(chance_pct, wishes):
+        return ""
+    points = _margin_pct(wishes)
+    by = "the 1 point" if points == 1 else f"the {points} points"
+    return f"under your limit of {limit_pct} % but not by {by} that would turn you round"
+
+
+def _margin_pct(wishes: Wishes) -> int:
+    return min(TAKE_BACK_MARGIN_PCT, wishes.chance_back_pct)
+
 
 def still_stands(
-    kind: AlertKind, verdict: VerdictWord | None, chance_pct: int | None, wishes: Wishes
+    kind: AlertKind,
+    verdict: VerdictWord | None,
+    chance_pct: int | None,
+    wishes: Wishes,
+    *,
+    is_first: bool = False,
 ) -> bool:
     """Whether the newest decision still carries this alert.
 
-    An upward alert falls when the night is now to be stayed home for, or its chance is below the
-    take-back limit. Unknown alone doesn't fell it: nothing new was learnt. A stand-down falls only
-    when the night is a go again. No decision at all (None) fells nothing.
+    An upward alert falls when the night is now to be stayed home for, or its chance would
+    take a go back; a first word (is_first: a heads-up or a go that no other came before), which nobody
+    relies on yet, already below the limit. Unknown alone doesn't fell it: nothing new was learnt. A
+    stand-down falls only when the night is a go again. No decision at all (None) fells nothing.
     """
     if verdict is None:
         return True
@@ -24,7 +56,13 @@ def still_stands(
         return verdict is not VerdictWord.GO
     if verdict is VerdictWord.STAY:
         return False
-    return chance_pct is None or chance_pct >= wishes.chance_back_pct
+    if is_first:
+        return chance_pct is None or chance_pct >= wishes.chance_back_pct
+    return not is_taken_back(chance_pct, wishes)
+
+
+def is_first_word(kind: AlertKind, occurrence: int) -> bool:
+    return kind in (AlertKind.HEADS_UP, AlertKind.GO) and occurrence == 1
 
 
 def quiet_until(

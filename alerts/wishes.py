@@ -85,8 +85,8 @@ class Wishes:
     sky: darkness, Moon and the lowest height, with the target wanted most; more_targets: what else will
     do, in order. shapes: how the Milky Way should stand; empty for any.
     shortest_window: clear and dark time in one piece that makes the drive worth it.
-    chance_go_pct, chance_back_pct: the event's chance from which a go is said, and below which
-    a go already said is taken back.
+    chance_go_pct, chance_back_pct: the event's chance from which a go is said, and the limit
+    to take it back, which is done a margin below it (alerts/standing.py).
     wind_limit_ms, gust_limit_ms: mean wind and gust at 10 m, in m/s. coldest_c: felt temperature (wind
     chill where it is defined), None for no limit.
     weekdays: evenings that suit, 0 Monday … 6 Sunday. home_by: at most one for each weekday.

@@ -224,9 +224,9 @@ WISH_WORDS = (
         _read_chance, lambda w: w.chance_go_pct, lambda w: f"go from {w.chance_go_pct} %",
     ),
     WishWord(
-        "take_back", "--take-back", "PERCENT", "Chance below which a go is taken back.",
+        "take_back", "--take-back", "PERCENT", "A go is taken back 5 points below this chance.",
         _one("chance_back_pct", read_whole), lambda w: w.chance_back_pct,
-        lambda w: f"taken back below {w.chance_back_pct} %",
+        lambda w: f"taken back 5 points below {w.chance_back_pct} %",
     ),
     WishWord(
         "wind", "--wind", "SPEED", "Most mean wind: 9 (m/s), 20 mph, 32 km/h.",

@@ -33,6 +33,8 @@ def last_word(facts: AlertFacts, home: Clock) -> str:
         return ""
     if facts.kind is not AlertKind.STAND_DOWN and facts.chance_pct is None:
         said = plain(facts.cause).rstrip(".") or f"it {said}"
+    if facts.doubt:
+        said += f", {plain(facts.doubt)}"
     at = "" if facts.signal_lost_at is None else f" at {home.time(facts.signal_lost_at)}"
     return f"Last word before you lose signal{at}: {said}. {NO_MORE}"
 

@@ -15,6 +15,7 @@ from alerts.night import DarkWindow, Night, Target, TargetKind, TrackPoint
 from alerts.rules import Result
 from alerts.site import Site
 from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
+from alerts.standing import say_doubt
 from alerts.verdict import Verdict, VerdictWord, hangs_on
 from alerts.weather.cloudhours import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
@@ -61,6 +62,7 @@ def alert_facts(
         invented=invented,
         field=field,
         is_last_word=telling.is_last_word,
+        doubt=_doubt(telling, verdict, wishes) if told else "",
         is_unsettled=telling.why is Why.UNSETTLED,
         others=tuple(other.as_other() for other in others),
         fork=say_fork(lead, others, now, wishes.clock(site.tz)) if facts.is_go else "",
@@ -192,6 +194,10 @@ def attributions(outlook: Outlook) -> tuple[Attribution, ...]:
 
 def _number(count: int) -> str:
     return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+
+
+def _doubt(telling: Telling, verdict: Verdict, wishes: Wishes) -> str:
+    return "" if telling.kind is AlertKind.STAND_DOWN else say_doubt(verdict.chance_pct, wishes)
 
 
 def _cause(telling: Telling, verdict: Verdict, wishes: Wishes) -> str:

@@ -106,6 +106,7 @@ class AlertFacts:
     next_window: the next night with a window here, where this one has none.
     preview: shown to someone who asked, not sent: its words follow the verdict instead of the kind.
     is_last_word: no later word can arrive, as the phone goes silent at signal_lost_at.
+    doubt: why a chance under the limit to take back doesn't, a clause; "" where it is above.
     is_unsettled: said instead of one change too many: no more is told of this night.
     others: the person's other sites that night, best first. fork: where two are close, what to decide and
         when, a clause ("leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %").
@@ -164,6 +165,7 @@ class AlertFacts:
     fork: str = ""
     worth: float = 0.0
     outcome_url: str = ""
+    doubt: str = ""
 
     @property
     def form(self) -> str:

@@ -19,7 +19,7 @@ from alerts.briefing.facts import AlertKind, Units
 from alerts.briefing.units import units_of
 from alerts.errors import BadInput
 from alerts.site import zone_info
-from alerts.standing import quiet_until, still_stands
+from alerts.standing import is_first_word, quiet_until, still_stands
 from alerts.verdict import VerdictWord
 from alerts.wishes import Wishes
 from service.channels.base import Channel
@@ -360,11 +360,13 @@ def _newest_decision_carries(shelf: _Shelf, alert: tables.Alert, now: datetime) 
     if alert.kind != AlertKind.STAND_DOWN and is_left(subscription, now):
         return False
     verdict, chance_pct = shelf.newest.get((alert.subscription_id, alert.night_name), (None, None))
+    kind = AlertKind(alert.kind)
     return still_stands(
-        AlertKind(alert.kind),
+        kind,
         VerdictWord(verdict) if verdict else None,
         chance_pct,
         shelf.wishes(alert.subscription_id),
+        is_first=is_first_word(kind, alert.occurrence),
     )
 
 

@@ -22,6 +22,7 @@ LAST = {"is_last_word": True, "signal_lost_at": july(18, 18, 30)}
 TOLD = {"told_at": july(18, 10), "told_chance_pct": 81}
 AT = "Last word before you lose signal at 20:30: "
 NO_MORE = "No message after this means nothing."
+DOUBT = "under your limit of 50 % but not by the 5 points that would turn you round"
 CHANGING = "this night keeps changing (clear 60 %); no more is said of it, look yourself"
 
 
@@ -32,6 +33,11 @@ CHANGING = "this night keeps changing (clear 60 %); no more is said of it, look 
             replace(GO, **LAST, **TOLD, chance_pct=78),  # type: ignore[arg-type]  # fields by name
             "Last word: Windpump Flat, still go (78 %)",
             f"{AT}still go (78 %). {NO_MORE}",
+        ),
+        (
+            replace(GO, **LAST, **TOLD, chance_pct=47, doubt=DOUBT),  # type: ignore[arg-type]
+            "Last word: Windpump Flat, still go (47 %)",
+            f"{AT}still go (47 %), {DOUBT}. {NO_MORE}",
         ),
         (
             replace(GO, **LAST),  # type: ignore[arg-type]  # fields by name
@@ -61,7 +67,14 @@ CHANGING = "this night keeps changing (clear 60 %); no more is said of it, look 
             "This night keeps changing (clear 60 %); no more is said of it, look yourself.",
         ),
     ],
-    ids=["confirmed", "first and last", "stood down", "unconfirmed", "unsettled"],
+    ids=[
+        "confirmed",
+        "confirmed under the limit",
+        "first and last",
+        "stood down",
+        "unconfirmed",
+        "unsettled",
+    ],
 )
 def test_what_only_this_message_says_is_in_its_subject_and_first_lines(
     facts: AlertFacts, subject: str, says: str

@@ -23,7 +23,7 @@ HEADS_UP, TOLD_GO = AlertKind.HEADS_UP, AlertKind.GO
 CHANGED, STAND_DOWN = AlertKind.CHANGED, AlertKind.STAND_DOWN
 CYCLE = timedelta(minutes=30)
 WISHES = Wishes(quiet=None)
-"""Drive 90 min, scouting 60 min, notice 2 h, shortest window 30 min, go 70 %, taken back below 50 %, no
+"""Drive 90 min, scouting 60 min, notice 2 h, shortest window 30 min, go 70 %, taken back 5 below 50 %, no
 quiet hours."""
 TRIP = plan(WINDOW, WISHES)
 LEAVE_BY = utc(15, 23, 53)  # 02:23 less 150 min
@@ -72,6 +72,7 @@ ALL_SAID = (
     told(STAND_DOWN),
     told(TOLD_GO, occurrence=2),
 )
+LOW = Wishes(quiet=None, chance_back_pct=3)
 UNSETTLED_TOLD = told(CHANGED, utc(15, 22, 20), occurrence=2, why=Why.UNSETTLED)
 AFTER = utc(15, 22, 30)
 NO_LINEAGES: dict[str, Any] = {"lineages": 0}
@@ -175,7 +176,28 @@ CASES = (
     Case("81 to 82 per cent is no news", GONE_OUT, seen(GO, 82), AFTER, None, Why.NO_NEWS),
     Case("below the go limit, above taking back", GONE_OUT, seen(WAIT, 55), AFTER, None, Why.NO_NEWS),
     Case("exactly at the take-back limit", GONE_OUT, seen(WAIT, 50), AFTER, None, Why.NO_NEWS),
-    Case("just below the take-back limit", GONE_OUT, seen(WAIT, 49), AFTER, STAND_DOWN, Why.TURNED_BAD),
+    Case("just below the take-back limit is no news", GONE_OUT, seen(WAIT, 49), AFTER, None, Why.NO_NEWS),
+    Case("below it by a point less than the margin", GONE_OUT, seen(WAIT, 46), AFTER, None, Why.NO_NEWS),
+    Case("below it by the margin", GONE_OUT, seen(WAIT, 45), AFTER, STAND_DOWN, Why.TURNED_BAD),
+    Case(
+        "at 1 where 3 is the limit",
+        GONE_OUT,
+        seen(STAY, 1, decided_by="chance"),
+        AFTER,
+        None,
+        Why.NO_NEWS,
+        wishes=LOW,
+    ),
+    Case(
+        "at 0 where 3 is the limit",
+        GONE_OUT,
+        seen(STAY, 0, decided_by="chance"),
+        AFTER,
+        STAND_DOWN,
+        Why.TURNED_BAD,
+        wishes=LOW,
+    ),
+    Case("at 46 with a storm", GONE_OUT, seen(STAY, 46, hazards=("thunder",)), AFTER, STAND_DOWN, Why.HAZARD),
     Case("clouded over", GONE_OUT, seen(STAY, 12), AFTER, STAND_DOWN, Why.TURNED_BAD),
     Case("clouded over, on the road", GONE_OUT, seen(STAY, 12), utc(16, 1), STAND_DOWN, Why.TURNED_BAD),
     Case("clouded over, window running", GONE_OUT, seen(STAY, 12), utc(16, 4), STAND_DOWN, Why.TURNED_BAD),

@@ -298,7 +298,7 @@ HOLDS = (
     Case(
         "turned bad, seen for the first time: never held",
         GONE_OUT,
-        seen(WAIT, 49, held_since=AFTER),
+        seen(WAIT, 45, held_since=AFTER),
         AFTER,
         STAND_DOWN,
         Why.TURNED_BAD,

@@ -80,6 +80,15 @@ LAST_WORDS = (
         is_last_word=True,
     ),
     last(
+        "under the limit, not by the margin, before the phone goes silent",
+        utc(16, 0, 20),
+        seen(WAIT, 47),
+        TOLD_GO,
+        Why.LAST_WORD,
+        2,
+        is_last_word=True,
+    ),
+    last(
         "nobody can say before the phone goes silent",
         utc(16, 0, 20),
         seen(UNKNOWN, None),
@@ -198,6 +207,22 @@ TWO_WINDOWS = (
         AFTER,
         None,
         Why.NO_NEWS,
+    ),
+    Case(
+        "another window looks better, the one told is under the limit by less than the margin",
+        GONE_OUT,
+        seen(GO, 90, window=LATER_WINDOW, also=mine(WAIT, 46)),
+        AFTER,
+        None,
+        Why.NO_NEWS,
+    ),
+    Case(
+        "another window looks better, the one told is under the limit by the margin",
+        GONE_OUT,
+        seen(GO, 90, window=LATER_WINDOW, also=mine(WAIT, 45)),
+        AFTER,
+        CHANGED,
+        Why.OTHER_WINDOW,
     ),
     Case(
         "only the later window still holds",

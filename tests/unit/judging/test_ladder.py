@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
 
+from alerts.briefing.facts import AlertKind
 from alerts.fieldplan import plan
 from alerts.ladder import Seen, Telling, Told, Why, build_seen, what_to_tell
+from alerts.standing import is_first_word, still_stands
 from alerts.verdict import judge
 from alerts.weather.outlook import HazardLevel
 from alerts.wishes import Wishes
@@ -116,6 +119,38 @@ def test_the_sentences_carry_the_figures() -> None:
     assert bad.text == "clear 34 %, told at 81 %; the limit to take back is 50 %"
     shift = answer(Case("", GONE_OUT, seen(GO, 80, window=moved(-25)), AFTER, None, Why.NO_NEWS))
     assert shift.text == "leave 25 min earlier"
+
+
+def test_under_the_limit_by_less_than_the_margin_silence_and_the_last_word_say_so() -> None:
+    doubt = "clear 47 %, under your limit of 50 % but not by the 5 points that would turn you round"
+    silent = answer(Case("", GONE_OUT, seen(WAIT, 47), AFTER, None, Why.NO_NEWS))
+    assert silent.text == f"go, told at 81 %; now {doubt}"
+    wishes = replace(WISHES, signal_lost_before=timedelta(minutes=30))
+    last = answer(Case("", GONE_OUT, seen(WAIT, 47), utc(16, 0, 20), None, Why.NO_NEWS, wishes=wishes))
+    assert last.text == f"still go, {doubt}"
+
+
+@pytest.mark.parametrize(("chance_pct", "stands"), [(None, True), (46, True), (45, False)])
+def test_what_waits_to_be_sent_falls_by_the_rule_that_takes_a_go_back(
+    chance_pct: int | None, stands: bool
+) -> None:
+    assert still_stands(AlertKind.GO, WAIT, chance_pct, WISHES) is stands
+
+
+@pytest.mark.parametrize(("chance_pct", "stands"), [(None, True), (50, True), (49, False)])
+def test_a_first_word_that_waits_falls_already_below_the_limit(chance_pct: int | None, stands: bool) -> None:
+    first = is_first_word(AlertKind.GO, 1)
+    assert still_stands(AlertKind.GO, WAIT, chance_pct, WISHES, is_first=first) is stands
+
+
+@pytest.mark.parametrize(
+    ("kind", "occurrence", "is_first"),
+    [(HEADS_UP, 1, True), (AlertKind.GO, 1, True), (AlertKind.GO, 2, False), (AlertKind.CHANGED, 1, False)],
+)
+def test_first_words_are_the_first_heads_up_and_the_first_go(
+    kind: AlertKind, occurrence: int, is_first: bool
+) -> None:
+    assert is_first_word(kind, occurrence) is is_first
 
 
 def test_seen_is_read_off_a_verdict() -> None:

@@ -68,7 +68,7 @@ def live_through(week: list[tuple[int | None, int, int]]) -> list[tuple[Told, Se
         standing = [entry for entry in said if entry.kind is not HEADS_UP]
         if standing and standing[-1].kind is not STAND_DOWN and view.window is not None:
             promised = standing[-1].window
-            turned_bad = view.chance_pct is not None and view.chance_pct < WISHES.chance_back_pct
+            turned_bad = view.chance_pct is not None and view.chance_pct + 5 <= WISHES.chance_back_pct
             if turned_bad and promised is not None and now < promised.end:
                 assert telling.kind is STAND_DOWN, "silence when a told night turned bad"
         if telling.kind is not None:

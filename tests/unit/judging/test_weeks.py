@@ -19,7 +19,7 @@ from alerts.ladder import MOST_TOLD, MUST_BE_SAID, Rung, Telling, Told, Why, ans
 from alerts.night import Night
 from alerts.restraint import Look
 from alerts.span import Span
-from alerts.standing import quiet_until, still_stands
+from alerts.standing import is_first_word, quiet_until, still_stands
 from alerts.verdict import Verdict, VerdictWord, judge, trip_to
 from alerts.weather.outlook import HazardLevel
 from alerts.wishes import Wishes
@@ -178,7 +178,10 @@ class Weeks(RuleBasedStateMachine):
         """Look at what waits as the sender does; `fate` for what it sends, None for an end in doubt."""
         for post in self.phone.waiting:
             verdict, leave_by = self.verdicts[post.night], post.told.leave_by
-            stands = still_stands(post.told.kind, verdict.word, verdict.chance_pct, self.wishes)
+            is_first = is_first_word(post.told.kind, post.told.occurrence)
+            stands = still_stands(
+                post.told.kind, verdict.word, verdict.chance_pct, self.wishes, is_first=is_first
+            )
             is_muted = self.is_paused and post.told.kind is not AlertKind.STAND_DOWN
             if post.expires_at <= self.now:
                 post.fate = Fate.EXPIRED
@@ -226,7 +229,9 @@ class Weeks(RuleBasedStateMachine):
         out, sky = self.phone.called_out(name), self.skies[name]
         if out is None or out.window is None or out.window.end <= self.now:
             return
-        is_bad = sky.window is None or sky.thunder or (sky.chance_pct or 100) < self.wishes.chance_back_pct
+        is_bad = (
+            sky.window is None or sky.thunder or (sky.chance_pct or 100) + 5 <= self.wishes.chance_back_pct
+        )
         is_bad = is_bad or sky.chance_pct == 0
         assert not is_bad, "silence when a told night turned bad"
 
