@@ -6,6 +6,7 @@ Nothing is written here, so it may be worked out in another process, from rows a
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -26,6 +27,7 @@ from service.cycle.tell import Planned, Teller
 from service.store import calibrations, decisions, tables
 from service.store.chunks import in_chunks
 from service.store.decisions import Known, SubscriptionNight
+from service.store.nightsdue import pack_nights_due, read_nights_due
 from service.store.people import is_active
 from service.store.wanted import NIGHTS_BACK, DueLook, known_wishes
 
@@ -71,7 +73,7 @@ def read_basis(session: Session, due: Sequence[DueLook], now: datetime) -> Basis
 
 
 def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> list[Watch]:
-    owed = {each.subscription_id for each in due if each.owed_only}
+    looks = {each.subscription_id: each for each in due}
     row = tables.Subscription
     mine = (
         select(
@@ -80,6 +82,7 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
             row.site_id,
             row.judged_at,
             row.kit,
+            row.nights_due,
             cast(row.wishes, Text).label("text"),
             (row.person_id == tables.Site.owner_id).label("is_own"),
         )
@@ -99,11 +102,19 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
             each.id not in active,
             kit=each.kit,
             is_own=each.is_own,
+            resting=_resting(looks[each.id], read_nights_due(each.nights_due, each.judged_at), now),
         )
         for each in rows
-        if each.judged_at != now and (each.id in active or each.id in owed)
+        if each.judged_at != now and (each.id in active or looks[each.id].owed_only)
     ]
     return _with_weeks(session, watches, now)
+
+
+def _resting(look: DueLook, nights_due: dict[date, datetime], now: datetime) -> dict[date, datetime]:
+    """The nights that need no look now, and until when; none where something is new."""
+    if not look.by_night:
+        return {}
+    return {name: at for name, at in nights_due.items() if at > now and name not in look.stirred}
 
 
 def _with_weeks(session: Session, watches: list[Watch], now: datetime) -> list[Watch]:
@@ -181,14 +192,20 @@ class Foresight:
         )
 
     def _looks(self, basis: Basis) -> Iterator[Looked]:
-        for watch in basis.watches:
-            yield from self._look(watch, basis)
+        """An address looks at a night for all its subscriptions or for none: they share a message."""
+        watched = [(watch, self._nights(watch)) for watch in basis.watches]
+        awake: defaultdict[int, set[date]] = defaultdict(set)
+        for watch, nights in watched:
+            awake[watch.address_id].update(each.name for each in nights if each.name not in watch.resting)
+        for watch, nights in watched:
+            chosen = awake[watch.address_id]
+            yield from self._look(watch, [each for each in nights if each.name in chosen], basis)
 
-    def _look(self, watch: Watch, basis: Basis) -> Iterator[Looked]:
-        """Each night of one subscription; of one that is paused or ended those alone that were told of."""
+    def _look(self, watch: Watch, nights: Sequence[ShelfNight], basis: Basis) -> Iterator[Looked]:
+        """These nights of one subscription; of one that is paused or ended those alone that were told of."""
         site, known = self.shelf.site(watch.site_id), watch.known
         asked = self.shelf.asked(known.judged, tuple(key for key, _ in known.skies))
-        for night in self._nights(watch):
+        for night in nights:
             key = (watch.subscription_id, night.name)
             if watch.owed_only and key not in basis.history:
                 continue
@@ -208,16 +225,24 @@ class Foresight:
     def _noted(self, watched: Sequence[Watch], looks: Sequence[Looked]) -> list[dict[str, Any]]:
         """When each is due for its next look: when time alone can change something, and when its next night
         comes into sight. Without a stored night there is nothing to wait for: the next cycle looks again."""
-        moments: dict[int, list[datetime]] = {each.subscription_id: [] for each in watched}
+        moments = {each.subscription_id: dict(each.resting) for each in watched}
         for looked in looks:
-            moments.setdefault(looked.watch.subscription_id, []).append(looked.look_again_at)
+            mine = moments.setdefault(looked.watch.subscription_id, {})
+            mine[looked.judged.night.name] = look_again_at([looked.look_again_at], self.now)
         rows = []
         for watch in watched:
             site = self.shelf.site(watch.site_id)
             is_known = any(site.nights.get(key) for key, _ in watch.known.skies)
             following = next_night_start(site.stored.site, self.now) if is_known else self.now
-            due_at = look_again_at([*moments[watch.subscription_id], following], self.now)
-            rows.append({"id": watch.subscription_id, "judged_at": self.now, "look_again_at": due_at})
+            mine = moments[watch.subscription_id]
+            rows.append(
+                {
+                    "id": watch.subscription_id,
+                    "judged_at": self.now,
+                    "look_again_at": look_again_at([*mine.values(), following], self.now),
+                    "nights_due": pack_nights_due(mine, self.now),
+                }
+            )
         return rows
 
 

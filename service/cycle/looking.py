@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
 
 from alerts.briefing.facts import AlertKind
 from alerts.fieldplan import FieldPlan
@@ -26,7 +26,8 @@ class Watch:
     """A subscription as it is judged. told_this_week: messages that rang at its address in seven days.
 
     kit: the camera and lens its messages are written for, "" for the default. is_own: the site is the
-    person's own, and not one that somebody shares.
+    person's own, and not one that somebody shares. resting: nights of which nothing new is known, and which
+    the passing of time doesn't change before that moment.
     """
 
     subscription_id: int
@@ -37,6 +38,7 @@ class Watch:
     told_this_week: int = 0
     kit: str = ""
     is_own: bool = True
+    resting: Mapping[date, datetime] = field(default_factory=dict)
 
     @property
     def wishes(self) -> Wishes:

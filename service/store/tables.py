@@ -121,6 +121,7 @@ class Subscription(Table):
 
     judged_at: when its nights were last judged. look_again_at: from when on a verdict or a word could be
     another one by the passing of time alone; None: judge it in the next cycle, something has changed.
+    nights_due: the same moment for each of its nights; read and written by service/store/nightsdue.py.
     kit: camera and lens as the person types them (`alerts.kittext`), "" for the default; it shapes what
     messages say and nothing of what is decided.
     """
@@ -140,6 +141,7 @@ class Subscription(Table):
     ended_why: Mapped[str | None] = mapped_column(String(200))
     judged_at: Mapped[datetime | None]
     look_again_at: Mapped[datetime | None] = mapped_column(index=True)
+    nights_due: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
     address: Mapped[Address] = relationship()
     person: Mapped[Person] = relationship()

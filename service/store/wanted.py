@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import lru_cache
@@ -129,13 +130,19 @@ def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]
 
 @dataclass(frozen=True, slots=True)
 class DueLook:
-    """A subscription whose nights are due for a look. owed_only: it is paused or ended, and only a
-    stand-down for a go that was told may still be said."""
+    """A subscription with nights that are due for a look.
+
+    owed_only: it is paused or ended, and only a stand-down for a go that was told may still be said.
+    by_night: nothing new is known of it, so that its nights are due each by its own time, and `stirred`
+    besides: those with a go, or with an alert that isn't on its way yet.
+    """
 
     subscription_id: int
     address_id: int
     site_id: int
     owed_only: bool = False
+    by_night: bool = False
+    stirred: frozenset[date] = frozenset()
 
 
 def due_looks(session: Session, now: datetime) -> list[DueLook]:
@@ -144,28 +151,27 @@ def due_looks(session: Session, now: datetime) -> list[DueLook]:
     Those that are due by time or by something new, another calibration too; those with a go told for a night
     that isn't over; those with an alert that isn't on its way yet, or ended unsent.
     """
-    columns = (tables.Subscription.id, tables.Subscription.address_id, tables.Subscription.site_id)
+    row = tables.Subscription
+    columns = row.id, row.address_id, row.site_id
+    is_anew = or_(row.look_again_at.is_(None), row.judged_at > now, row.judged_at <= _last_choice(now))
     active = (
-        select(*columns)
-        .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
-        .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
+        select(*columns, is_anew.label("is_anew"))
+        .join(tables.Address, tables.Address.id == row.address_id)
+        .join(tables.Site, tables.Site.id == row.site_id)
         .where(*is_active(now))
     )
     stirred = _stirred(session, (now - NIGHTS_BACK).date())
-    due = or_(
-        tables.Subscription.look_again_at.is_(None),
-        tables.Subscription.look_again_at <= now,
-        tables.Subscription.judged_at > now,
-        tables.Subscription.judged_at <= _last_choice(now),
-    )
-    found = {row[0]: DueLook(*row) for row in session.execute(active.where(due))}
-    for ids in in_chunks(sorted(set(stirred) - set(found))):
-        chosen = active.where(tables.Subscription.id.in_(ids))
-        found |= {row[0]: DueLook(*row) for row in session.execute(chosen)}
-    owed = sorted({one for one, has_go in stirred.items() if has_go} - set(found))
+    rows = list(session.execute(active.where(or_(is_anew, row.look_again_at <= now))))
+    for ids in in_chunks(sorted(set(stirred) - {each.id for each in rows})):
+        rows += session.execute(active.where(row.id.in_(ids)))
+    found = {
+        each.id: DueLook(*each[:3], by_night=not each.is_anew, stirred=frozenset(stirred.get(each.id, ())))
+        for each in rows
+    }
+    owed = sorted({one for one, nights in stirred.items() if any(nights.values())} - set(found))
     for ids in in_chunks(owed):
-        chosen = select(*columns).where(tables.Subscription.id.in_(ids))
-        found |= {row[0]: DueLook(*row, owed_only=True) for row in session.execute(chosen)}
+        chosen = select(*columns).where(row.id.in_(ids))
+        found |= {each[0]: DueLook(*each, owed_only=True) for each in session.execute(chosen)}
     return sorted(found.values(), key=lambda each: (each.address_id, each.subscription_id))
 
 
@@ -175,10 +181,11 @@ def _last_choice(now: datetime) -> ScalarSelect[datetime]:
     return select(func.max(chosen_at)).where(chosen_at <= now).scalar_subquery()
 
 
-def _stirred(session: Session, first: date) -> dict[int, bool]:
-    """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False)."""
+def _stirred(session: Session, first: date) -> dict[int, dict[date, bool]]:
+    """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False), each
+    with those nights."""
     query = (
-        select(tables.Alert.subscription_id, tables.Alert.kind)
+        select(tables.Alert.subscription_id, tables.Alert.night_name, tables.Alert.kind)
         .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
         .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
         .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
@@ -187,7 +194,8 @@ def _stirred(session: Session, first: date) -> dict[int, bool]:
             or_(tables.Alert.kind.in_(_CALLS), tables.Message.status != Status.SENT),
         )
     )
-    found: dict[int, bool] = {}
-    for subscription_id, kind in session.execute(query):
-        found[subscription_id] = found.get(subscription_id, False) or kind in _CALLS
+    found: defaultdict[int, dict[date, bool]] = defaultdict(dict)
+    for subscription_id, name, kind in session.execute(query):
+        nights = found[subscription_id]
+        nights[name] = nights.get(name, False) or kind in _CALLS
     return found
