@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -13,58 +11,24 @@ import pytest
 from sqlalchemy import insert, select, update
 
 from alerts.assess import assess
-from alerts.night import Night, SkyWishes
-from alerts.site import HorizonLine
+from alerts.night import Night
 from alerts.wishes import Wishes
 from service.bootstrap import Duskbell
 from service.cycle import judge, refresh, sky
 from service.cycle.crew import Crew, Desk
 from service.cycle.foreseeing import Foreseen, Foresight, Task, foresee_apart
 from service.cycle.judge import Judging
-from service.demo.story import FLAT
-from service.settings import Settings
-from service.store import calibrations, people, tables
+from service.store import calibrations, tables
 from service.store.codec import from_json, to_json
 from service.store.forecasts import newest_by_place, place_key
-from service.store.sites import add_site, newest_revision
+from service.store.sites import newest_revision
 from service.store.wanted import due_looks
 
-from .world import START, Weather
-
-HALF_HOUR = timedelta(minutes=30)
-RIDGE = HorizonLine((0.0, 120.0, 240.0), (2.0, 9.0, 5.0))
-WISHES = (
-    Wishes(sky=SkyWishes(lowest_altitude_deg=None)),
-    Wishes(sky=SkyWishes(lowest_altitude_deg=None), drive=timedelta(hours=4)),
-    Wishes(sky=SkyWishes(lowest_altitude_deg=None), shortest_window=timedelta(hours=1), chance_go_pct=80),
-    Wishes(sky=SkyWishes(lowest_altitude_deg=12.0), days_ahead=2),
-)
+from .town import HALF_HOUR, WISHES, town
+from .world import START
 
 DECIDED = 4 * (6 + 6 + 6 + 3)
 """Tonight and the nights ahead that each of the four wants to hear of, at four sites."""
-
-
-@contextmanager
-def town(folder: Path) -> Iterator[Duskbell]:
-    """Four sites, two of them close together, and four people who watch them all; nobody is sent anything."""
-    settings = Settings(data_dir=folder, database_url=f"sqlite:///{folder / 'town.sqlite3'}")
-    duskbell = Duskbell(settings, invented_weather=Weather(20.0).gather)
-    with duskbell.sessions.begin() as session:
-        owner = people.get_operator(session, zone=FLAT.zone, now=START)
-        for k in range(4):
-            site = replace(
-                FLAT,
-                name=f"Site {k}",
-                lat_deg=FLAT.lat_deg + 0.002 * k,
-                horizon=RIDGE if k % 2 else HorizonLine(),
-            )
-            add_site(session, owner, site, elevation_known=True, now=START)
-        for k, wishes in enumerate(WISHES):
-            address = people.add_address(session, owner, "email", f"p{k}@example.org", secrets=[], now=START)
-            for row in session.scalars(select(tables.Site)).all():
-                people.subscribe(session, address, row, wishes, now=START)
-    yield duskbell
-    duskbell.engine.dispose()
 
 
 def _prepare(duskbell: Duskbell, now: Any = START) -> None:
