@@ -23,7 +23,7 @@ from .world import GO_TIME, Weather
 HOUR = timedelta(hours=1)
 FIRST = GO_TIME - timedelta(hours=12)
 CLOUD_PCT = {0: 5.0, 4: 20.0, 6: 5.0, 14: 90.0, 18: 5.0}
-"""By hours after the first cycle: it looks good, hesitates, is good again, sours in the evening and clears up."""
+"""By hours after the first cycle: it looks good, hesitates, is good again, sours in the evening, clears."""
 CYCLES = 26
 
 

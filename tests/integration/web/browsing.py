@@ -34,3 +34,11 @@ def owner_path(duskbell: Duskbell) -> str:
 def sign_in_as_owner(browser: TestClient) -> None:
     answer = browser.post(owner_path(browser.app.state.web.duskbell), follow_redirects=False)
     assert answer.status_code == 303
+
+
+@contextmanager
+def owner_browsing(world: World, *, shown_at: datetime | None = None) -> Iterator[TestClient]:
+    """A browser of the operator, who owns the sites."""
+    with browsing(world, shown_at=shown_at) as browser:
+        sign_in_as_owner(browser)
+        yield browser

@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import browsing, owner_browsing
 
 
 @pytest.fixture
@@ -29,8 +29,7 @@ def stranger(world: World) -> Iterator[TestClient]:
 @pytest.fixture
 def owner(world: World) -> Iterator[TestClient]:
     """A browser of the operator, who owns the sites, at the moment of the go."""
-    with browsing(world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
         yield browser
 
 
@@ -47,6 +46,5 @@ def played_world(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) 
 @pytest.fixture
 def played(played_world: World) -> Iterator[TestClient]:
     """A browser of the operator over that installation."""
-    with browsing(played_world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(played_world, shown_at=GO_TIME) as browser:
         yield browser

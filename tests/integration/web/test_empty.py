@@ -11,7 +11,7 @@ from alerts.site import Site
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, World, open_world
 from tests.integration.web.acting import browsing_as, losing, new_person
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import owner_browsing
 
 FAR_NORTH = Site("Midnight Ridge", 68.42, 17.4, 300.0, "Europe/Oslo")
 
@@ -26,8 +26,7 @@ def polar_world(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -
 
 @pytest.fixture
 def polar(polar_world: World) -> Iterator[TestClient]:
-    with browsing(polar_world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(polar_world, shown_at=GO_TIME) as browser:
         yield browser
 
 
@@ -67,8 +66,7 @@ def test_before_the_first_cycle_the_sky_is_shown_and_the_cycle_announced(owner: 
 def test_without_a_forecast_nobody_can_say_and_that_stands_first(world: World) -> None:
     world.weather.is_down = True
     world.cycle(GO_TIME)
-    with browsing(world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
         home = browser.get("/").text
         for said in ("say tonight: Windpump Flat", "asked again every 30 minutes", "How the feeds are"):
             assert said in home

@@ -12,7 +12,7 @@ from icalendar import Calendar
 from starlette.testclient import TestClient
 
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import browsing, owner_browsing
 
 ATOM = "{http://www.w3.org/2005/Atom}"
 
@@ -132,8 +132,7 @@ def test_a_feed_of_someone_elses_private_site_opens_nothing(played_world: World,
 
 
 def test_names_that_would_break_a_feed_are_harmless(world: World) -> None:
-    with browsing(world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
         name = 'A; B, C\\ <b>"&'
         browser.post("/sites/new", data={"name": name, "at": "41, -1", "months": ["1"], "do": "save"})
         found = addresses(browser)

@@ -26,7 +26,7 @@ from service.recordtable import safe_cell
 from service.store import tables
 from service.web.security import BODY_BYTES, UPLOAD_BYTES
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import browsing, owner_browsing
 from tests.integration.web.test_feeds import addresses
 
 HTML = '"><img src=x onerror=alert(1)><script>alert(2)</script>'
@@ -48,8 +48,7 @@ def owner_of(world: World) -> Iterator[TestClient]:
     rename(world, HTML)
     for now in (START, ON_THE_DAY, GO_TIME):
         world.cycle(now)
-    with browsing(world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
         yield browser
 
 
@@ -107,8 +106,7 @@ def test_row_61_stored_control_characters_break_no_feed(world: World) -> None:
     for now in (START, ON_THE_DAY, GO_TIME):
         world.cycle(now)
     rename(world, RAW if world.duskbell.engine.dialect.name == "sqlite" else RAW.replace("\x00", ""))
-    with browsing(world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
         found = addresses(browser)
         ET.fromstring(browser.get(found["atom"]).content)
         events = list(Calendar.from_ical(browser.get(found["ics"]).content).walk("VEVENT"))
@@ -145,8 +143,7 @@ def test_row_62_a_name_is_visible_text_of_80_characters_or_refused(raw: str) -> 
 
 
 def test_row_62_the_page_says_what_is_wrong_with_a_name(world: World) -> None:
-    with browsing(world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
         answer = browser.post("/sites/new", data={"name": "evil\u202etxt", "at": "41, -1", "do": "save"})
     assert answer.status_code == 400
     assert "invisible characters" in answer.text
@@ -164,8 +161,7 @@ def test_row_62_the_page_says_what_is_wrong_with_a_name(world: World) -> None:
 def test_row_65_a_file_that_would_blow_up_is_refused(
     content: bytes, status: int, said: str, world: World
 ) -> None:
-    with browsing(world, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
         answer = browser.post("/sites/import", files={"file": ("places", content)})
     assert (answer.status_code, said in answer.text) == (status, True)
 

@@ -13,7 +13,7 @@ from service.store.engine import open_engine
 from service.web.kept import KEPT_PATHS, Sent, Shelf
 from tests.integration.cycle.world import GO_TIME, World
 from tests.integration.web.acting import browsing_as, losing, new_person, share_site
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import browsing, owner_browsing
 
 
 def rename(world: World, name: str) -> None:
@@ -51,8 +51,7 @@ def test_signing_out_is_seen_at_once(owner: TestClient) -> None:
 def test_what_time_alone_changes_is_seen_after_five_minutes(world: World) -> None:
     world.wall = GO_TIME
     share_site(world)
-    with browsing(world) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world) as browser:
         assert "Sat 3 July" in browser.get("/sites/1").text
         world.wall += timedelta(days=2)
         assert "Sat 3 July:" not in browser.get("/sites/1").text

@@ -12,7 +12,7 @@ from service.store import tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import owner_browsing
 
 NIGHT = "/sites/1/nights/2027-07-03"
 
@@ -29,8 +29,7 @@ def past(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Itera
 
 @pytest.fixture
 def morning_after(past: World) -> Iterator[TestClient]:
-    with browsing(past, shown_at=SUNDAY) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(past, shown_at=SUNDAY) as browser:
         yield browser
 
 
@@ -74,8 +73,7 @@ def test_only_those_who_were_told_or_own_the_site_are_asked(past: World) -> None
 def test_the_sites_page_tells_how_a_night_turned_out_and_who_settled_it(world: World) -> None:
     for now in (START, ON_THE_DAY, GO_TIME, SUNDAY):
         world.cycle(now)
-    with browsing(world, shown_at=SUNDAY) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world, shown_at=SUNDAY) as browser:
         browser.post(f"{NIGHT}/outcome", data={"state": "cloudy"})
         world.cycle(SUNDAY + timedelta(hours=1))
         page = browser.get("/sites/1").text

@@ -22,7 +22,7 @@ from service.store.migrate import require_current
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import START, World
 from tests.integration.track.remembered import Remembered, remember, watch
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import browsing, owner_browsing
 from tests.integration.web.test_api import API, bearer
 from tests.unit.track.files import FOURTEEN_CAME, FOURTEEN_GOES
 
@@ -67,14 +67,12 @@ def remembering(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -
 
 @pytest.fixture(scope="module")
 def owner(remembering: Remembering) -> Iterator[TestClient]:
-    with browsing(remembering) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(remembering) as browser:
         yield browser
 
 
 def test_a_fresh_install_says_that_it_has_no_record_yet(world: World) -> None:
-    with browsing(world) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(world) as browser:
         for path in ("/record", "/sites/1/record"):
             answer = browser.get(path)
             assert answer.status_code == 200

@@ -15,7 +15,7 @@ from service.web import feedkeys
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site, text_of
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import owner_browsing
 from tests.integration.web.formreading import fields_of_form
 
 FRIEND, ONLOOKER = "friend@example.org", "onlooker@example.org"
@@ -120,8 +120,7 @@ def test_a_trip_over_a_closed_road_is_warned_of_without_the_note(friend: TestCli
 
 
 def test_its_owner_reads_the_note(noted: World, road: str) -> None:
-    with browsing(noted, shown_at=GO_TIME) as owner:
-        sign_in_as_owner(owner)
+    with owner_browsing(noted, shown_at=GO_TIME) as owner:
         assert NOTE in owner.get("/sites/1").text
         night = owner.get(NIGHT).text
         assert NOTE in night

@@ -15,7 +15,7 @@ from service.store import people, tables
 from service.store.codec import to_json
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
-from tests.integration.web.browsing import browsing, sign_in_as_owner
+from tests.integration.web.browsing import owner_browsing
 
 ON_24 = re.compile(r"(?<![\d:-])(?:[01]\d|2[0-3]):[0-5]\d(?![\d:]| [ap]m)")
 NIGHT = f"/sites/1/nights/{SATURDAY}"
@@ -36,8 +36,7 @@ def twelve(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -> Ite
 
 @pytest.fixture
 def reader(twelve: World) -> Iterator[TestClient]:
-    with browsing(twelve, shown_at=GO_TIME) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(twelve, shown_at=GO_TIME) as browser:
         yield browser
 
 
@@ -61,8 +60,7 @@ def test_what_was_told_is_on_the_wished_clock(reader: TestClient) -> None:
 
 
 def test_what_one_said_of_a_night_is_on_the_wished_clock(twelve: World) -> None:
-    with browsing(twelve, shown_at=SUNDAY) as browser:
-        sign_in_as_owner(browser)
+    with owner_browsing(twelve, shown_at=SUNDAY) as browser:
         form = {"state": "partly", "from": "23:30", "to": "01:15"}
         page = browser.post(f"{NIGHT}/outcome", data=form).text
     assert "partly clear, 11:30 pm–1:15 am CEST" in page
