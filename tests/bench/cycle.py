@@ -13,7 +13,11 @@ Measured are the stages up to telling, as `run_cycle` runs them (delivery has a 
 each message is taken to be sent):
 
 first_cycle_s      from an empty store: every night worked out, every place asked about, all judged and told
-Xgrowth_ratio       the first cycle's time with all the sites over that with a tenth of them
+second_cycle_s     half an hour later: some nights are looked at once more by their own time, further ones are
+                   worked out
+unchanged_cycle_s  an hour after that: the feeds have been asked again and said the same
+changed_cycle_s    half an hour later, with new runs of all models
+growth_ratio       the first cycle's time with all the sites over that with a tenth of them
 first_cpu_s        processor time of the first cycle in all processes: what to compare on a busy machine
 peak_mb            of this process and, where others share the work, of as many of the largest of them
 db_mb_per_day      growth of the store by a whole day after the first cycle: 48 cycles, of which 24 ask the
