@@ -8,17 +8,12 @@ from alerts.briefing.facts import AlertKind
 from alerts.verdict import VerdictWord
 from alerts.wishes import Wishes
 
-TAKE_BACK_MARGIN_PCT = 5
-"""How far below the wish a chance must lie to take a go back: one that moves by less is no news, and turns
-nobody round on the road."""
-
 
 def is_taken_back(chance_pct: int | None, wishes: Wishes) -> bool:
-    """Whether the chance alone takes a go back: it is below the limit by the margin, or 0 where the limit is
-    less than the margin. None, unknown, never does; nor does any chance where the limit is 0."""
-    if chance_pct is None or chance_pct >= wishes.chance_back_pct:
+    """Whether the chance alone takes a go back; never one that is unknown, nor any where the limit is 0."""
+    if chance_pct is None or not wishes.chance_back_pct:
         return False
-    return chance_pct <= wishes.chance_back_pct - _margin_pct(wishes)
+    return chance_pct <= wishes.taken_back_at_pct
 
 
 def say_doubt(chance_pct: int | None, wishes: Wishes) -> str:
@@ -26,13 +21,9 @@ def say_doubt(chance_pct: int | None, wishes: Wishes) -> str:
     limit_pct = wishes.chance_back_pct
     if chance_pct is None or chance_pct >= limit_pct or is_taken_back(chance_pct, wishes):
         return ""
-    points = _margin_pct(wishes)
+    points = limit_pct - wishes.taken_back_at_pct
     by = "the 1 point" if points == 1 else f"the {points} points"
     return f"under your limit of {limit_pct} % but not by {by} that would turn you round"
-
-
-def _margin_pct(wishes: Wishes) -> int:
-    return min(TAKE_BACK_MARGIN_PCT, wishes.chance_back_pct)
 
 
 def still_stands(

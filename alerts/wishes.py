@@ -17,6 +17,10 @@ MOST_TARGETS = 5
 MOST_TRIPS = 20
 LONGEST_START = 80
 
+TAKE_BACK_MARGIN_PCT = 5
+"""How far below the wish a chance must lie to take a go back: one that moves by less is no news, and turns
+nobody round on the road."""
+
 
 class Temperature(StrEnum):
     CELSIUS = "celsius"
@@ -86,7 +90,7 @@ class Wishes:
     do, in order. shapes: how the Milky Way should stand; empty for any.
     shortest_window: clear and dark time in one piece that makes the drive worth it.
     chance_go_pct, chance_back_pct: the event's chance from which a go is said, and the limit
-    to take it back, which is done a margin below it (alerts/standing.py).
+    to take it back, which is done TAKE_BACK_MARGIN_PCT below it.
     wind_limit_ms, gust_limit_ms: mean wind and gust at 10 m, in m/s. coldest_c: felt temperature (wind
     chill where it is defined), None for no limit.
     weekdays: evenings that suit, 0 Monday … 6 Sunday. home_by: at most one for each weekday.
@@ -135,6 +139,11 @@ class Wishes:
     def skies(self) -> tuple[SkyWishes, ...]:
         """The sky wishes for each target, the one wanted most first."""
         return (self.sky, *(replace(self.sky, target=target) for target in self.more_targets))
+
+    @property
+    def taken_back_at_pct(self) -> int:
+        """The highest chance that takes a go back by itself: the margin below the limit, not below 0."""
+        return max(0, self.chance_back_pct - TAKE_BACK_MARGIN_PCT)
 
     def clock(self, site_zone: tzinfo) -> tzinfo:
         """The clock that quiet hours, leaving and coming home are read on."""

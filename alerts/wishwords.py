@@ -16,7 +16,7 @@ from alerts.localtime import say_day, say_minutes
 from alerts.night import DarknessWish, require_loss_wish
 from alerts.rules import SHAPE_NAMES, target_name
 from alerts.skytext import parse_target
-from alerts.wishes import ALL_WEEK, Temperature, Trip, Wishes
+from alerts.wishes import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Temperature, Trip, Wishes
 from alerts.wishtext import (
     home_by_texts,
     is_nothing,
@@ -185,6 +185,12 @@ def _say_units(wishes: Wishes) -> str:
     return f"{degrees}, {units.distance.value}, a {units.clock_hours}-hour clock"
 
 
+def _say_take_back(wishes: Wishes) -> str:
+    if not wishes.chance_back_pct:
+        return "not taken back for its chance"
+    return f"taken back at {wishes.taken_back_at_pct} %"
+
+
 WISH_WORDS = (
     WishWord(
         "targets", "--target", "TARGET",
@@ -224,9 +230,10 @@ WISH_WORDS = (
         _read_chance, lambda w: w.chance_go_pct, lambda w: f"go from {w.chance_go_pct} %",
     ),
     WishWord(
-        "take_back", "--take-back", "PERCENT", "A go is taken back 5 points below this chance.",
+        "take_back", "--take-back", "PERCENT",
+        f"A go is taken back {TAKE_BACK_MARGIN_PCT} points below this chance.",
         _one("chance_back_pct", read_whole), lambda w: w.chance_back_pct,
-        lambda w: f"taken back 5 points below {w.chance_back_pct} %",
+        _say_take_back,
     ),
     WishWord(
         "wind", "--wind", "SPEED", "Most mean wind: 9 (m/s), 20 mph, 32 km/h.",

@@ -176,6 +176,14 @@ def test_temperatures_are_read_in_either_scale(text: str, celsius: float) -> Non
     assert read_temperature_c(text) == celsius
 
 
+@pytest.mark.parametrize(
+    ("limit", "said"),
+    [("45", "taken back at 40 %"), ("3", "taken back at 0 %"), ("0", "not taken back for its chance")],
+)
+def test_the_limit_to_take_back_is_said_as_the_chance_that_does(limit: str, said: str) -> None:
+    assert said in say_words(read(take_back=limit), USUAL)
+
+
 def test_wishes_are_said_in_the_units_wished() -> None:
     said = say_words(read(wind="8.9", coldest="-10", units="imperial"), USUAL)
     assert "wind up to 20 mph" in said
