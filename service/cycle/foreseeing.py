@@ -102,7 +102,7 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
             each.id not in active,
             kit=each.kit,
             is_own=each.is_own,
-            resting=_resting(looks[each.id], read_nights_due(each.nights_due, each.judged_at), now),
+            resting=_resting(looks[each.id], each.nights_due, each.judged_at, now),
         )
         for each in rows
         if each.judged_at != now and (each.id in active or looks[each.id].owed_only)
@@ -110,11 +110,14 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
     return _with_weeks(session, watches, now)
 
 
-def _resting(look: DueLook, nights_due: dict[date, datetime], now: datetime) -> dict[date, datetime]:
+def _resting(
+    look: DueLook, nights_due: dict[str, Any] | None, judged_at: datetime | None, now: datetime
+) -> dict[date, datetime]:
     """The nights that need no look now, and until when; none where something is new."""
     if not look.by_night:
         return {}
-    return {name: at for name, at in nights_due.items() if at > now and name not in look.stirred}
+    known = read_nights_due(nights_due, judged_at)
+    return {name: at for name, at in known.items() if at > now and name not in look.stirred}
 
 
 def _with_weeks(session: Session, watches: list[Watch], now: datetime) -> list[Watch]:
@@ -192,7 +195,8 @@ class Foresight:
         )
 
     def _looks(self, basis: Basis) -> Iterator[Looked]:
-        """An address looks at a night for all its subscriptions or for none: they share a message."""
+        """A night that one of an address's subscriptions is due to look at, all of them that are due look at:
+        they share a message."""
         watched = [(watch, self._nights(watch)) for watch in basis.watches]
         awake: defaultdict[int, set[date]] = defaultdict(set)
         for watch, nights in watched:

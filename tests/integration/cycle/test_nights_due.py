@@ -15,7 +15,6 @@ from service.bootstrap import Duskbell
 from service.cycle import run as cycle_run
 from service.store import people, tables
 from service.store.messages import Status
-from service.store.wanted import due_looks
 
 from .town import town
 from .world import GO_TIME, Weather
@@ -121,12 +120,33 @@ def test_after_a_change_all_nights_are_looked_at(judged: Duskbell, change: str) 
 
 
 def test_a_night_with_a_go_is_looked_at_in_each_cycle(judged: Duskbell) -> None:
+    later = GO_TIME + timedelta(minutes=1)
+    alert, decision = tables.Alert, tables.Decision
     cycle_run.think(judged, GO_TIME)
-    alert = tables.Alert
     with judged.sessions.begin() as session:
         session.execute(update(tables.Message).values(status=Status.SENT, settled_at=GO_TIME))
         calls = select(alert.subscription_id, alert.night_name).where(alert.kind == AlertKind.GO)
         told = {(each.subscription_id, each.night_name) for each in session.execute(calls)}
-        due = due_looks(session, GO_TIME + timedelta(minutes=1))
     assert told
-    assert told <= {(each.subscription_id, name) for each in due for name in each.stirred}
+    assert _look_counts(judged, later) == len(told)
+    with judged.sessions() as session:
+        rows = session.scalars(select(decision).where(decision.confirmed_at == later))
+        assert {(row.subscription_id, row.night_name) for row in rows} == told
+
+
+def test_subscriptions_that_share_a_message_look_at_a_night_together(tmp_path: Path) -> None:
+    with town(tmp_path, sites=2, weather=Weather(5.0)) as duskbell:
+        cycle_run.think(duskbell, FIRST)
+        with duskbell.sessions.begin() as session:
+            session.execute(update(tables.Message).values(status=Status.SENT, settled_at=FIRST))
+            mine = session.scalars(
+                select(tables.Subscription).where(tables.Subscription.address_id == 1)
+            ).all()
+            kept = mine[0].nights_due
+            assert kept is not None
+            first = min(kept["nights"])
+            mine[0].nights_due = {**kept, "nights": {**kept["nights"], first: FIRST.isoformat()}}
+            for row in mine:
+                row.look_again_at = FIRST
+        assert len(mine) == 2
+        assert _look_counts(duskbell, FIRST + timedelta(minutes=1)) == 2
