@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
-from service.store.locking import ADVISORY_KEY, AlreadyRunning
+from service.store.locking import ADVISORY_KEY, AlreadyRunning, comes_free
 
 
 class SharedHold:
@@ -36,9 +36,10 @@ class SharedHold:
             raise
 
     def _take(self) -> None:
-        self._connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        self._connection = connection
         query = text("SELECT pg_try_advisory_lock_shared(:key)")
-        if not self._connection.execute(query, {"key": ADVISORY_KEY}).scalar_one():
+        if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
             self._let_go()
             raise AlreadyRunning(
                 "a Duskbell that wants the database for itself runs on it (serve, restore or move); "

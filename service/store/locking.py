@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, text
@@ -14,6 +15,10 @@ from service.store.engine import sqlite_file
 
 ADVISORY_KEY = 0x6475736B
 """Any number, the same in every Duskbell: PostgreSQL's advisory locks are per database."""
+
+FREED_WITHIN_S = 3.0
+"""PostgreSQL frees a killed process's lock when it sees the connection broken: in a moment."""
+LOOK_EVERY_S = 0.1
 
 
 class AlreadyRunning(DuskbellError):
@@ -39,9 +44,17 @@ def hold_store(engine: Engine) -> Iterator[None]:
 
 def _lock_server(connection: Connection) -> None:
     """The lock lives as long as the connection, also when the process is killed."""
-    taken = connection.execute(text("SELECT pg_try_advisory_lock(:key)"), {"key": ADVISORY_KEY}).scalar_one()
-    if not taken:
+    query = text("SELECT pg_try_advisory_lock(:key)")
+    if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
         raise AlreadyRunning(_sentence("this database"))
+
+
+def comes_free(take: Callable[[], bool]) -> bool:
+    """Whether a server's lock could be taken within FREED_WITHIN_S, the first try made at once."""
+    ends_s = time.monotonic() + FREED_WITHIN_S
+    while not (taken := take()) and time.monotonic() < ends_s:
+        time.sleep(LOOK_EVERY_S)
+    return taken
 
 
 @contextlib.contextmanager
