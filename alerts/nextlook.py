@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, time, timedelta, tzinfo
+from functools import lru_cache
 
-from alerts.clocktimes import DAY, at_clock
+from alerts.clocktimes import DAY, ClockSpan, at_clock
 from alerts.fieldplan import FieldPlan
 from alerts.ladder import LAST_WORD_LEAD
 from alerts.night import Night
@@ -96,8 +97,7 @@ def word_may_change(look: Look, telling: Telling) -> datetime:
         return look.now
     moments: list[datetime] = []
     if look.wishes.quiet is not None:
-        spans = look.wishes.quiet.touching(Span(look.now, look.now + 2 * DAY), look.clock)
-        moments += [at for span in spans for at in (span.start, span.end)]
+        moments += _edges_of(look.wishes.quiet, look.now, look.clock)
     if telling.why is Why.ENOUGH_THIS_WEEK:
         moments.append(look.now + timedelta(hours=1))
     if look.plan is not None:
@@ -105,6 +105,13 @@ def word_may_change(look: Look, telling: Telling) -> datetime:
     if look.standing is not None:
         moments += _by_go(look)
     return _first(moments, look.now)
+
+
+@lru_cache(maxsize=256)
+def _edges_of(quiet: ClockSpan, now: datetime, clock: tzinfo) -> tuple[datetime, ...]:
+    """When quiet hours begin and end in the next two days: the same for all whom one cycle looks at."""
+    spans = quiet.touching(Span(now, now + 2 * DAY), clock)
+    return tuple(at for span in spans for at in (span.start, span.end))
 
 
 def _by_plan(look: Look, plan: FieldPlan) -> list[datetime]:
