@@ -182,8 +182,8 @@ def _last_choice(now: datetime) -> ScalarSelect[datetime]:
 
 
 def _stirred(session: Session, first: date) -> dict[int, dict[date, bool]]:
-    """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False), each
-    with those nights."""
+    """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False), which
+    its message may have left out; each with those nights."""
     query = (
         select(tables.Alert.subscription_id, tables.Alert.night_name, tables.Alert.kind)
         .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
@@ -191,7 +191,11 @@ def _stirred(session: Session, first: date) -> dict[int, dict[date, bool]]:
         .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
         .where(
             tables.Alert.night_name >= first,
-            or_(tables.Alert.kind.in_(_CALLS), tables.Message.status != Status.SENT),
+            or_(
+                tables.Alert.kind.in_(_CALLS),
+                tables.Message.status != Status.SENT,
+                tables.MessageAlert.dropped.is_not(None),
+            ),
         )
     )
     found: defaultdict[int, dict[date, bool]] = defaultdict(dict)

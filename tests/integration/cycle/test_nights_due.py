@@ -134,6 +134,25 @@ def test_a_night_with_a_go_is_looked_at_in_each_cycle(judged: Duskbell) -> None:
         assert {(row.subscription_id, row.night_name) for row in rows} == told
 
 
+def test_a_night_whose_alert_its_message_left_out_is_looked_at(tmp_path: Path) -> None:
+    days_before = FIRST - timedelta(days=2)
+    later = days_before + timedelta(minutes=1)
+    with town(tmp_path, sites=1, weather=Weather(5.0)) as duskbell:
+        cycle_run.think(duskbell, days_before)
+        with duskbell.sessions.begin() as session:
+            session.execute(update(tables.Message).values(status=Status.SENT, settled_at=days_before))
+            carried = session.scalars(select(tables.MessageAlert)).first()
+            assert carried is not None
+            carried.dropped = Status.SUPERSEDED
+            left_out = session.get_one(tables.Alert, carried.alert_id)
+            assert left_out.kind == AlertKind.HEADS_UP
+            mine = left_out.subscription_id, left_out.night_name
+        _look_counts(duskbell, later)
+        with duskbell.sessions() as session:
+            looked = session.scalars(select(tables.Decision).where(tables.Decision.confirmed_at == later))
+            assert [(row.subscription_id, row.night_name) for row in looked] == [mine]
+
+
 def test_subscriptions_that_share_a_message_look_at_a_night_together(tmp_path: Path) -> None:
     with town(tmp_path, sites=2, weather=Weather(5.0)) as duskbell:
         cycle_run.think(duskbell, FIRST)
