@@ -1,6 +1,6 @@
 """What a cycle costs with 10,000 sites and 50,000 subscriptions, on invented weather and SQLite.
 
-    python tests/bench/cycle.py [--quick] [--json] [--sites N]
+    python tests/bench/cycle.py [--quick] [--json] [--sites N] [--days-later N]
 
 An empty installation with that many sites, five subscriptions each, of people who watch five sites. Sites
 are somebody's own, so a well-known viewpoint is many sites: ten sites stand at about four places to 0.01
@@ -96,10 +96,11 @@ EXTRA = (
 
 @dataclass
 class Weather:
-    """Skies played as the feeds' answers. moved: how many new runs there have been."""
+    """Skies played as the feeds' answers. moved: how many new runs there have been. start: of the first."""
 
     run_at: datetime
     moved: int = 0
+    start: datetime = START
 
     def __post_init__(self) -> None:
         self._skies: dict[tuple[int, int, int], tuple[HourlyWeather, ...]] = {}
@@ -131,7 +132,7 @@ class Weather:
         key = (sky, model, self.moved)
         if key not in self._skies:
             dice, news = random.Random(1000 * sky + model), random.Random(repr(key))
-            first = START.replace(minute=0) - timedelta(hours=3)
+            first = self.start.replace(minute=0) - timedelta(hours=3)
             mood, hours = dice.uniform(0, 100), []
             for k in range(HOURS):
                 mood = min(100.0, max(0.0, mood + dice.uniform(-12, 12)))
@@ -284,39 +285,39 @@ def say(line: str) -> None:
 
 
 @contextmanager
-def installation(sites: int) -> Iterator[tuple[Duskbell, Weather]]:
+def installation(sites: int, start: datetime) -> Iterator[tuple[Duskbell, Weather]]:
     """One of that size in which nothing has been thought yet."""
     with tempfile.TemporaryDirectory(prefix="duskbell-bench-") as folder:
-        weather = Weather(START - timedelta(hours=3, minutes=7))
+        weather = Weather(start - timedelta(hours=3, minutes=7), start=start)
         duskbell = open_installation(Path(folder), weather)
         settle(duskbell, sites)
-        _ = duskbell.ephemeris.table(START.timestamp(), START.timestamp() + 20 * 86_400)
+        _ = duskbell.ephemeris.table(start.timestamp(), start.timestamp() + 20 * 86_400)
         yield duskbell, weather
         duskbell.engine.dispose()
 
 
-def measure(sites: int, *, whole: bool) -> dict[str, float]:
+def measure(sites: int, *, whole: bool, start: datetime = START) -> dict[str, float]:
     """The cycles of one installation; the first alone, or all of them."""
     found: dict[str, float] = {}
-    with installation(sites) as (duskbell, weather):
+    with installation(sites, start) as (duskbell, weather):
         for name in CYCLES_MIN if whole else ("first",):
             if name == "changed":
-                weather.run_at, weather.moved = START - timedelta(minutes=7), 1
+                weather.run_at, weather.moved = start - timedelta(minutes=7), 1
             size_mb, used_s = store_mb(duskbell), cpu_s()
-            took_s, counts = think(duskbell, START + timedelta(minutes=CYCLES_MIN[name]))
+            took_s, counts = think(duskbell, start + timedelta(minutes=CYCLES_MIN[name]))
             found |= {f"{name}_s": took_s, f"{name}_cpu_s": cpu_s() - used_s}
             found[f"{name}_mb"] = store_mb(duskbell) - size_mb
             say(f"  {sites:>6} sites  {name:10} {took_s:7.2f} s  {_said(counts)}")
     return found
 
 
-def measure_day(sites: int) -> float:
+def measure_day(sites: int, start: datetime = START) -> float:
     """By how many megabytes the store grows in the day after its first cycle."""
-    with installation(sites) as (duskbell, weather):
-        think(duskbell, START)
+    with installation(sites, start) as (duskbell, weather):
+        think(duskbell, start)
         size_mb = store_mb(duskbell)
         for number in range(1, CYCLES_A_DAY + 1):
-            now = START + number * timedelta(minutes=30)
+            now = start + number * timedelta(minutes=30)
             if number % (CYCLES_A_DAY // NEW_RUNS_A_DAY) == 0:
                 weather.run_at, weather.moved = now - timedelta(minutes=7), weather.moved + 1
             think(duskbell, now)
@@ -334,11 +335,15 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a tenth of it, under 50 seconds")
     parser.add_argument("--json", action="store_true", help="one JSON object on the last line (always so)")
     parser.add_argument("--sites", type=int, default=None, help="other than 10000 (or 1000)")
+    parser.add_argument(
+        "--days-later", type=int, default=0, help="begin so many days later: 14 is near a full Moon"
+    )
     given = parser.parse_args()
+    start = START + timedelta(days=given.days_later)
     sites = given.sites or (1_000 if given.quick else 10_000)
     day_sites = 10 if given.quick else 50
-    day_mb = measure_day(day_sites)
-    few, every = measure(sites // 10, whole=False), measure(sites, whole=True)
+    day_mb = measure_day(day_sites, start)
+    few, every = measure(sites // 10, whole=False, start=start), measure(sites, whole=True, start=start)
     print(
         json.dumps(
             {
