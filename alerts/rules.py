@@ -184,14 +184,16 @@ def _unknown_result(name: str) -> Result:
     return Result.UNKNOWN if name in ESSENTIAL_HAZARDS else Result.WARN
 
 
+_RESULTS = {
+    HazardLevel.FINE: Result.PASS,
+    HazardLevel.WARN: Result.WARN,
+    HazardLevel.FAIL: Result.FAIL,
+}
+
+
 def _plain(hazard: Hazard) -> Reason:
-    results = {
-        HazardLevel.FINE: Result.PASS,
-        HazardLevel.WARN: Result.WARN,
-        HazardLevel.FAIL: Result.FAIL,
-        HazardLevel.UNKNOWN: _unknown_result(hazard.name),
-    }
-    return Reason(hazard.name, results[hazard.level], hazard.text)
+    result = _RESULTS.get(hazard.level) or _unknown_result(hazard.name)
+    return Reason(hazard.name, result, hazard.text)
 
 
 def _at_most(hazard: Hazard, limit: float) -> Reason:

@@ -134,6 +134,8 @@ def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site
         return Verdict(VerdictWord.STAY, _sky_reasons(views, site), None, None, night=views[0].night)
     judged.sort(key=lambda verdict: (_BEST_FIRST.index(verdict.word), -verdict.worth))
     best, others = judged[0], tuple(judged[1:])
+    if not others:
+        return best
     lines = tuple(_as_other(verdict, best, site) for verdict in others)
     return replace(best, reasons=best.reasons + lines, others=others)
 
@@ -178,12 +180,12 @@ def _weigh_view(view: SkyView, rank: int, wishes: Wishes, now: datetime, site: S
     night = view.night
     usable = usable_spans(night, wishes, site)
     for window, part, outlook in zip(night.windows, usable, view.outlooks, strict=True):
-        verdict = _weigh_window(night, window, part, outlook, wishes, now, site)
+        word, reasons = _weigh_window(night, window, part, outlook, wishes, now, site)
+        chance = outlook.chance_pct if outlook is not None else None
         worth = 0.0
         if part is not None:
-            chance = verdict.chance_pct
             worth = worth_minutes(night, window, part, chance, shapes=wishes.shapes, rank=rank)
-        yield replace(verdict, worth=worth)
+        yield Verdict(word, reasons, window, outlook, part, night, worth)
 
 
 def _weigh_window(
@@ -194,7 +196,8 @@ def _weigh_window(
     wishes: Wishes,
     now: datetime,
     site: Site,
-) -> Verdict:
+) -> tuple[VerdictWord, tuple[Reason, ...]]:
+    """The word for one window, and the reasons with the one that decided first."""
     part = usable or window.span
     found = [
         rules.over(part, outlook, wishes, now, site),
@@ -208,7 +211,7 @@ def _weigh_window(
     else:
         found += rules.limit_reasons(outlook, wishes)
         word, deciding = _with_weather(night, outlook, wishes, now, site, found)
-    return Verdict(word, _ordered(deciding, found), window, outlook, usable, night)
+    return word, _ordered(deciding, found)
 
 
 def _without_weather(found: list[Reason], window: DarkWindow, site: Site) -> tuple[VerdictWord, Reason]:

@@ -56,8 +56,9 @@ def draft(looks: Sequence[Looked], now: datetime) -> Drafts:
     for each in looks:
         for one in each.judged.outlooks:
             if id(one) not in keys:
-                key = keys[id(one)] = _outlook_key(one, each.site.forecast_ids)
-                outlooks[key] = _outlook(one, key, each.site.forecast_ids, now)
+                facts = _OUTLOOK.dump_json(one.outlook)
+                key = keys[id(one)] = _outlook_key(one, facts, each.site.forecast_ids)
+                outlooks[key] = _outlook(one, key, facts, each.site.forecast_ids, now)
     return Drafts(
         {digest: to_json(each) for digest, each in wishes.items()},
         [pack_json(_REASONS.dump_json(list(each.verdict.reasons))) for each in judged.values()],
@@ -93,7 +94,9 @@ def keep(session: Session, drafts: Drafts) -> list[int]:
     return decisions.keep_decisions(session, rows)
 
 
-def _outlook(one: ShelfOutlook, key: OutlookKey, forecast_ids: list[int], now: datetime) -> dict[str, Any]:
+def _outlook(
+    one: ShelfOutlook, key: OutlookKey, facts: bytes, forecast_ids: list[int], now: datetime
+) -> dict[str, Any]:
     return {
         "night_id": key[0],
         "window_index": key[1],
@@ -101,7 +104,7 @@ def _outlook(one: ShelfOutlook, key: OutlookKey, forecast_ids: list[int], now: d
         "inputs": key[3],
         "forecast_ids": forecast_ids,
         "chance_pct": one.outlook.chance_pct,
-        "facts": pack_json(_OUTLOOK.dump_json(one.outlook)),
+        "facts": pack_json(facts),
         "as_of": now,
     }
 
@@ -134,11 +137,9 @@ def _decision(looked: Looked, now: datetime) -> dict[str, Any]:
     }
 
 
-def _outlook_key(one: ShelfOutlook, forecast_ids: Sequence[int]) -> OutlookKey:
-    """What the same outlook is known by: its window, its length, and a digest of all it was made of."""
-    outlook = one.outlook
-    hazards = "|".join(f"{each.level}{each.text}{each.at}" for each in outlook.hazards)
-    said = f"{outlook.chance_pct}|{outlook.calibration}|{hazards}"
-    made_of = f"{forecast_ids}|{one.span.start}|{one.span.end}|{one.way}|{said}"
-    digest = hashlib.sha256(made_of.encode()).hexdigest()
+def _outlook_key(one: ShelfOutlook, facts: bytes, forecast_ids: Sequence[int]) -> OutlookKey:
+    """What the same outlook is known by: its window, its length, and a digest of what it was made of and what
+    it says."""
+    made_of = f"{forecast_ids}|{one.span.start}|{one.span.end}|{one.way}|"
+    digest = hashlib.sha256(made_of.encode() + facts).hexdigest()
     return one.night_id, one.window_index, round(one.shortest / MINUTE), digest

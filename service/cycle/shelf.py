@@ -123,13 +123,14 @@ class ShelfSite:
     calibration: Calibration
     nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
     forecasts: list[StoredForecast] = field(default_factory=list)
+    forecast_ids: list[int] = field(default_factory=list)
     clearness: dict[tuple[int, int, Span, timedelta], Clearness] = field(default_factory=dict)
     outlooks: dict[tuple[int, int, Span, timedelta, timedelta], ShelfOutlook] = field(default_factory=dict)
     judged: dict[tuple[date, int, tuple[timedelta, ...]], Judged] = field(default_factory=dict)
 
-    @property
-    def forecast_ids(self) -> list[int]:
-        return [each.forecast_id for each in self.forecasts]
+    def take(self, forecasts: list[StoredForecast]) -> None:
+        """Have these as the weather there."""
+        self.forecasts, self.forecast_ids = forecasts, [each.forecast_id for each in forecasts]
 
     def coming(self, sky_keys: Sequence[str], now: datetime) -> list[ShelfNight]:
         """The nights under the sky wanted most that have a window ahead, or none at all, ascending.
@@ -302,4 +303,4 @@ class Shelf:
             found = newest_by_place(session, set(places), self.now)
             for place, forecasts in found.items():
                 for site in by_place[place]:
-                    site.forecasts = forecasts
+                    site.take(forecasts)
