@@ -13,17 +13,19 @@ from datetime import datetime, timedelta
 from math import fsum
 from statistics import median
 
-from alerts.span import Span
+from alerts.span import Span, require_utc
 from alerts.weather import hazards
 from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.lineage import AIR_LINEAGE, independent_lineages
-from alerts.weather.outlook import HazardLevel, Outlook
+from alerts.weather.official import Bulletin
+from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.readings import Asking, Reading, dated, pct, read, why_unusable
 from alerts.weather.record import Forecast, Source
 from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.sightwords import say_sight
 from alerts.weather.skill import BASE_RATE
-from alerts.weather.warned import authorities, overlapping, warning_hazard
+from alerts.weather.together import Together, together
+from alerts.weather.warned import authorities, newest_bulletins, overlapping, warning_hazard
 
 __all__ = ["SAYS_CLEAR_FROM", "build_outlook", "effective_cloud_pct", "why_unusable"]
 
@@ -74,28 +76,32 @@ def build_outlook(
 @dataclass(frozen=True, slots=True)
 class Clearness:
     """What all share who ask about the same window, whatever their way there: the outlook as far as it goes
-    without a trip, the forecasts fresh enough for hazards, and what these have of the time of shooting."""
+    without a trip, the forecasts fresh enough for hazards, and what these have of the time of shooting.
 
-    forecasts: Sequence[Forecast]
+    on_site: the hazards that count there alone. bulletins: each authority's newest word.
+    """
+
     asking: Asking
-    usable: tuple[Forecast, ...]
+    usable: tuple[Together, ...]
     there: hazards.Over
-    air: hazards.Over
+    on_site: tuple[Hazard, ...]
+    bulletins: tuple[Bulletin, ...]
     outlook: Outlook
 
     def on_trip(self, trip: Span) -> Outlook:
         """The outlook for one way there and back."""
         way = _still_ahead_of(trip, self.asking.now)
         away = hazards.Over.of(way, self.asking.ahead, self.usable)
-        found = hazards.assess_over(self.there, away, self.air)
+        found = (*hazards.assess_trip(self.there, away), *self.on_site)
         known = {hazard.name: hazard.level is not HazardLevel.UNKNOWN for hazard in found}
+        warnings = overlapping(self.bulletins, way)
         return replace(
             self.outlook,
-            hazards=(*found, warning_hazard(self.forecasts, way)),
+            hazards=(*found, warning_hazard(self.bulletins, warnings, way)),
             wind_known=known["wind"],
             precipitation_known=known["precipitation"],
             trip=way,
-            warnings=overlapping(self.forecasts, way),
+            warnings=warnings,
         )
 
 
@@ -117,14 +123,12 @@ def look_at_cloud(
     best = _best_stretch(judged.counted, asking.length)
     shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else asking.ahead
     must = shooting.overlap(asking.ahead) or shooting
-    return Clearness(
-        forecasts,
-        asking,
-        judged.usable,
-        hazards.Over.of(shooting, must, judged.usable),
-        hazards.Over.of(shooting, must, judged.air),
-        _without_trip(judged, best, asking, authorities(forecasts)),
-    )
+    usable = together(judged.usable)
+    there = hazards.Over.of(shooting, must, usable)
+    on_site = hazards.assess_on_site(there, hazards.Over.of(shooting, must, together(judged.air)))
+    bulletins = newest_bulletins(forecasts)
+    outlook = _without_trip(judged, best, asking, authorities(bulletins))
+    return Clearness(asking, usable, there, on_site, bulletins, outlook)
 
 
 def _without_trip(
@@ -218,11 +222,17 @@ def _tells_of_air(forecast: Forecast, asking: Asking) -> bool:
 
 def _still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
     """The part of the window that can still hold the event; all of it when it is over or to come."""
-    return Span(now, window.end) if window.start < now < window.end - length else window
+    return _plain(Span(now, window.end) if window.start < now < window.end - length else window)
 
 
 def _still_ahead_of(trip: Span, now: datetime) -> Span:
-    return Span(now, trip.end) if trip.contains(now) else trip
+    return _plain(Span(now, trip.end) if trip.contains(now) else trip)
+
+
+def _plain(span: Span) -> Span:
+    """With UTC as the forecasts' hours have it: times compare many times faster where their zones are one
+    object."""
+    return Span(require_utc(span.start), require_utc(span.end))
 
 
 def _usual_trip(window: Span) -> Span:
@@ -236,14 +246,23 @@ def _own_chance(reading: Reading) -> float:
 
 def over_lineages(readings: Sequence[Reading], chance: Callable[[Reading], float]) -> float:
     """The mean over lineages of the mean within each, so that many models of one family weigh as one."""
-    by_lineage: dict[str, list[float]] = {}
-    for reading in readings:
-        by_lineage.setdefault(reading.forecast.source.lineage, []).append(chance(reading))
-    return _mean([_mean(chances) for chances in by_lineage.values()])
+    (joint,) = _joint(readings, [[chance(reading)] for reading in readings])
+    return joint
 
 
-def _mean(values: Sequence[float]) -> float:
-    return fsum(values) / len(values)
+def _joint(readings: Sequence[Reading], chances: Sequence[Sequence[float]]) -> list[float]:
+    """The same for several chances of each reading at once."""
+    by_lineage: dict[str, list[Sequence[float]]] = {}
+    for reading, mine in zip(readings, chances, strict=True):
+        by_lineage.setdefault(reading.forecast.source.lineage, []).append(mine)
+    means = [_means(family) for family in by_lineage.values()]
+    return _means(means)
+
+
+def _means(rows: Sequence[Sequence[float]]) -> list[float]:
+    """The mean of each column."""
+    count = len(rows)
+    return list(rows[0]) if count == 1 else [fsum(column) / count for column in zip(*rows, strict=True)]
 
 
 def _overhead(counted: Sequence[Reading]) -> int | None:
@@ -264,10 +283,11 @@ def _change(counted: Sequence[Reading]) -> int | None:
 
 def _best_stretch(readings: Sequence[Reading], length: timedelta) -> Span | None:
     """The stretch with the highest joint chance over all sources, the earliest of equals."""
-    starts = {stretch.start for reading in readings for stretch in reading.stretches}
+    starts = sorted({stretch.start for reading in readings for stretch in reading.stretches})
     if not starts:
         return None
-    best = max(sorted(starts), key=lambda start: over_lineages(readings, lambda r: r.chance_from(start)))
+    chances = _joint(readings, [[reading.chance_from(start) for start in starts] for reading in readings])
+    best = starts[chances.index(max(chances))]
     return Span(best, best + length)
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from operator import attrgetter
+from typing import TypeVar
 
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme
-from alerts.weather.series import Cut
+from alerts.weather.series import Cut, ValueOf
 from alerts.weather.sightline import Layer, lies_below
 from alerts.weather.skill import THIN_CLOUD_WEIGHT, slanted_pct
+from alerts.weather.stretches import Parts
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +27,19 @@ class Seen:
     frame_pct: float
     beside_pct: float
     plan_pct: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeenHours:
+    """Cloud in the hours that are known, and what they share with the span asked about; as in `Seen`."""
+
+    parts: Parts
+    frame_pct: Sequence[float]
+    beside_pct: Sequence[float]
+    plan_pct: Sequence[float]
+
+
+_TOTAL_PCT: ValueOf = attrgetter("cloud_total_pct")
 
 
 def effective_cloud_pct(hour: HourlyWeather, scheme: LayerScheme) -> float | None:
@@ -110,17 +128,27 @@ def seen_clouds(
     cut: Cut,
     altitude_deg: float,
     along: Mapping[datetime, HourlyWeather] | None = None,
-) -> list[Seen | None]:
+) -> SeenHours:
     """`seen_cloud` of some of the forecast's hours."""
     if forecast.layer_scheme is LayerScheme.NONE and along is None:
-        return cut.values(_seen_total)
-    return [seen_cloud(forecast, hour, altitude_deg, along) for hour in cut.hours]
+        totals = cut.values(_TOTAL_PCT)
+        parts, known = known_of(cut, totals)
+        return SeenHours(parts, known, known, known)  # in every view: nobody knows the layers
+    parts, seen = known_of(cut, [seen_cloud(forecast, hour, altitude_deg, along) for hour in cut.hours])
+    return SeenHours(
+        parts,
+        [hour.frame_pct for hour in seen],
+        [hour.beside_pct for hour in seen],
+        [hour.plan_pct for hour in seen],
+    )
 
 
-def _seen_total(hour: HourlyWeather) -> Seen | None:
-    """The same in every view: nobody knows the layers."""
-    total = hour.cloud_total_pct
-    return None if total is None else Seen(total, total, total)
+def known_of(cut: Cut, values: list[T | None]) -> tuple[Parts, list[T]]:
+    """The hours that have a value, and these values."""
+    known = [value for value in values if value is not None]
+    if len(known) == len(values):
+        return cut.parts, known
+    return cut.parts.only([value is not None for value in values]), known
 
 
 def _along(

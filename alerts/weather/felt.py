@@ -6,6 +6,9 @@ from math import log
 
 from alerts.weather.record import HourlyWeather
 
+FREEZES_FROM_C = -15.0
+"""In air warmer than this bare skin doesn't freeze within half an hour."""
+
 
 def wind_chill_c(temperature_c: float, wind_ms: float) -> float | None:
     """Felt temperature; None outside the index's range (above 10 °C, or wind of 4.8 km/h and less).
@@ -25,7 +28,7 @@ def frostbite_minutes(temperature_c: float, wind_ms: float) -> float | None:
 
     wind_ms: mean wind at 10 m. Source: the formula behind the NWS wind chill chart (2001).
     """
-    if temperature_c > -15:
+    if temperature_c > FREEZES_FROM_C:
         return None
     minutes = float((-24.5 * (0.667 * wind_ms * 3.6 + 4.8) + 2111) * (-4.8 - temperature_c) ** -1.668)
     return max(minutes, 0.0) if minutes <= 30 else None

@@ -14,13 +14,14 @@ from datetime import datetime, timedelta
 from operator import attrgetter
 
 from alerts.span import Span
-from alerts.weather.felt import dew_spread_c, felt_c, frostbite_of
+from alerts.weather.felt import FREEZES_FROM_C, dew_spread_c, felt_c, frostbite_of
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.record import Forecast, HourlyWeather
-from alerts.weather.series import Cut, ValueOf
+from alerts.weather.series import Series, ValueOf
+from alerts.weather.stretches import PartsCut
+from alerts.weather.together import KNOWN_FROM_SHARE, Together, together
 
-KNOWN_FROM_SHARE = 0.8
-"""A value is known over a span when one source has it for this share of the time."""
+HOUR = timedelta(hours=1)
 
 WIND_SHAKES_MS = 8.0  # Beaufort 5: small trees sway, and so does a tripod
 WIND_UNSAFE_MS = 17.2  # Beaufort 8, gale: walking is hard
@@ -52,22 +53,22 @@ as of 2024)."""
 
 @dataclass(frozen=True, slots=True)
 class Over:
-    """A span and what each source has of it. must: the part of it for which a value must be known.
+    """A span and what the sources have of it. must: the part of it for which a value must be known.
 
-    found: the worst values so far, as several outlooks share a span.
+    sources: those over the same hours together, each with its hours that touch the span and whether these
+    cover enough of `must`. found: the worst values so far, as several outlooks share a span.
     """
 
     span: Span
     must: Span
-    sources: tuple[Cut, ...]
-    covers: tuple[bool, ...]
+    sources: tuple[tuple[Together, PartsCut, bool], ...]
     found: dict[tuple[ValueOf, bool], _Worst] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, span: Span, must: Span, forecasts: Sequence[Forecast]) -> Over:
-        cuts = tuple(forecast.series.cut(span) for forecast in forecasts)
+    def of(cls, span: Span, must: Span, sources: Sequence[Together]) -> Over:
+        cuts = [(each, each.times.cut(span)) for each in sources]
         needed = KNOWN_FROM_SHARE * must.duration
-        return cls(span, must, cuts, tuple(cut.time_inside(must) >= needed for cut in cuts))
+        return cls(span, must, tuple((each, cut, cut.time_inside(must) >= needed) for each, cut in cuts))
 
 
 def assess(
@@ -85,16 +86,21 @@ def assess(
     source has for 80 % of the window, or of what the shooting shares with it, is `unknown`, except when
     what is known already fails.
     """
-    shooting, trip = shooting or window, trip or window
+    shooting, trip, sources = shooting or window, trip or window, together(forecasts)
     must = shooting.overlap(window) or shooting
-    there, away = Over.of(shooting, must, forecasts), Over.of(trip, window, forecasts)
-    return assess_over(there, away, Over.of(shooting, must, air))
+    there = Over.of(shooting, must, sources)
+    on_site = assess_on_site(there, Over.of(shooting, must, together(air)))
+    return (*assess_trip(there, Over.of(trip, window, sources)), *on_site)
 
 
-def assess_over(there: Over, away: Over, air: Over) -> tuple[Hazard, ...]:
-    """As `assess`, on what the sources have of each span."""
-    rules = (_wind, _gust, _precipitation, _thunder, _cold, _fog, _lens)
-    return (*(rule(there, away) for rule in rules), _smoke(air))
+def assess_trip(there: Over, away: Over) -> tuple[Hazard, ...]:
+    """The hazards that count on the way too, on what the sources have of each span."""
+    return tuple(rule(there, away) for rule in (_wind, _gust, _precipitation, _thunder, _cold, _fog))
+
+
+def assess_on_site(there: Over, air: Over) -> tuple[Hazard, ...]:
+    """The hazards that count while shooting alone."""
+    return _lens(there), _smoke(air)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,25 +128,16 @@ def _worst(over: Over, value_of: ValueOf, *, least: bool = False) -> _Worst:
 
 def _find_worst(over: Over, value_of: ValueOf, *, least: bool) -> _Worst:
     worst, at, known = None, None, False
-    for cut, covers in zip(over.sources, over.covers, strict=True):
-        series, first = cut.series, cut.first
-        values = series.values(value_of, first, cut.after)
-        has_gaps = None in values
-        there = [value for value in values if value is not None] if has_gaps else values
-        if not there:
+    for sources, cut, covers in over.sources:
+        mine, since, is_known = sources.worst(cut, value_of, over.must, least=least, covers=covers)
+        if mine is None or since is None:
             continue
-        mine = min(there) if least else max(there)
-        since = series.starts[first + values.index(mine)]
         if worst is None or (mine < worst if least else mine > worst):
             worst, at = mine, since
         elif mine == worst and at is not None:
             at = min(at, since)
-        known = known or (covers and (not has_gaps or _is_known(cut, values, over.must)))
+        known = known or is_known
     return _Worst(worst, known, None if at is None else max(at, over.span.start))
-
-
-def _is_known(cut: Cut, values: Sequence[float | None], must: Span) -> bool:
-    return cut.time_inside(must, values) >= KNOWN_FROM_SHARE * must.duration
 
 
 def _level(fails: bool, known: bool, warns: bool) -> HazardLevel:
@@ -205,7 +202,7 @@ def _precipitation(there: Over, away: Over) -> Hazard:
     rate, torrent = _worst(there, _rate_mm_h), _worst(away, _rate_mm_h)
     wet = chance.at_least(PRECIPITATION_LIKELY_PCT) or rate.at_least(PRECIPITATION_WET_MM_H)
     fails = wet or torrent.at_least(PRECIPITATION_TORRENT_MM_H)
-    icy = _worst(away, _icy).at_least(1.0)
+    icy = torrent.at_least(PRECIPITATION_WET_MM_H) and _worst(away, _icy).at_least(1.0)
     warns = icy or chance.at_least(PRECIPITATION_UNLIKELY_PCT)
     level = _level(fails, chance.known or rate.known, warns)
     said = [f"{chance.value:.0f} %"] if chance.value is not None else []
@@ -220,7 +217,7 @@ def _precipitation(there: Over, away: Over) -> Hazard:
 def _rate_mm_h(hour: HourlyWeather) -> float | None:
     if hour.precipitation_mm is None:
         return None
-    return hour.precipitation_mm / (hour.step / timedelta(hours=1))
+    return hour.precipitation_mm / (hour.step / HOUR)
 
 
 def _icy(hour: HourlyWeather) -> float | None:
@@ -248,7 +245,9 @@ def _thunder_pct(hour: HourlyWeather) -> float | None:
 
 def _cold(there: Over, away: Over) -> Hazard:
     """Felt cold while shooting; fails where bare skin freezes within 10 minutes, on the way too."""
-    worst, freezes = _worst(there, felt_c, least=True), _worst(away, frostbite_of, least=True)
+    worst, freezes = _worst(there, felt_c, least=True), _Worst(None, False)
+    if _worst(away, _TEMPERATURE_C, least=True).at_most(FREEZES_FROM_C):
+        freezes = _worst(away, frostbite_of, least=True)
     level = _level(freezes.at_most(FROSTBITE_BLOCKS_MIN), worst.known, worst.at_most(COLD_FELT_C))
     text = "felt cold down to {:.0f} °C"
     if freezes.at_most(FROSTBITE_WARNS_MIN):
@@ -263,7 +262,9 @@ def _fog(there: Over, away: Over) -> Hazard:
     """
     share, on_way = _worst(there, _fog_pct), _worst(away, _fog_pct)
     named = _worst(away, _FOG_NAMED)
-    fills = share.at_least(FOG_SHARE_PCT) and any(_foggy_share(cut) > 0.5 for cut in there.sources)
+    fills = share.at_least(FOG_SHARE_PCT) and any(
+        _foggy_share(series, cut) > 0.5 for sources, cut, _ in there.sources for series in sources.series
+    )
     is_away = on_way.at_least(FOG_WARNS_SHARE_PCT) and not share.at_least(FOG_WARNS_SHARE_PCT)
     warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True)
     level = _level(fills, share.known or named.known, warns)
@@ -282,13 +283,13 @@ def _fog_pct(hour: HourlyWeather) -> float | None:
     return max(known, default=None)
 
 
-def _foggy_share(cut: Cut) -> float:
-    parts = zip(cut.parts, cut.values(_fog_pct), strict=True)
-    foggy = (part.duration for part, value in parts if (value or 0.0) >= FOG_SHARE_PCT)
-    return sum(foggy, timedelta(0)) / cut.span.duration
+def _foggy_share(series: Series, cut: PartsCut) -> float:
+    values = series.column(_fog_pct)[cut.first : cut.after]
+    foggy = cut.inside.only([(value or 0.0) >= FOG_SHARE_PCT for value in values])
+    return foggy.total / cut.span.duration
 
 
-def _lens(there: Over, _away: Over) -> Hazard:
+def _lens(there: Over) -> Hazard:
     """Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go."""
     spread = _worst(there, dew_spread_c, least=True)
     coldest = _worst(there, _TEMPERATURE_C, least=True)

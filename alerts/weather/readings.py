@@ -8,12 +8,12 @@ from datetime import datetime, timedelta
 from statistics import median
 
 from alerts.span import Span
-from alerts.weather.clouds import Seen, effective_cloud_pct, low_lies_below, seen_clouds
+from alerts.weather.clouds import effective_cloud_pct, known_of, low_lies_below, seen_clouds
 from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast, Sight, Source
 from alerts.weather.series import Cut
 from alerts.weather.skill import BASE_RATE, CLEAR_LIMIT_PCT, chance_between, chance_of_members, rates_at
-from alerts.weather.stretches import Stretch, all_stretches, stretch_at, total
+from alerts.weather.stretches import Parts, Stretch
 
 MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
@@ -136,21 +136,20 @@ def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     sight = forecast.sight_over(asking.dark or asking.window)
     altitude_deg = sight.altitude_deg if sight else asking.altitude_deg
     along = {hour.starts: hour for hour in sight.hours} if sight else None
-    clouds = seen_clouds(forecast, cut, altitude_deg, along)
-    parts = tuple(part for part, cloud in zip(cut.parts, clouds, strict=True) if cloud is not None)
-    seen = [cloud for cloud in clouds if cloud is not None]
-    if why_not := _too_unknown(1 - total(parts) / asking.ahead.duration):
+    seen = seen_clouds(forecast, cut, altitude_deg, along)
+    if why_not := _too_unknown(1 - seen.parts.total / asking.ahead.duration):
         return Reading(forecast, why_not=why_not)
-    frame = _Clearest(parts, [cloud.frame_pct for cloud in seen], asking, _lead_days(forecast, asking))
+    frame = _Clearest(seen.parts, seen.frame_pct, asking, _lead_days(forecast, asking))
     chance_now, chance_then = _change(forecast, asking)
+    chance = frame.chance
     return Reading(
         forecast,
-        chance=frame.chance,
-        chance_beside=_beside(frame, seen, asking).chance if sight else frame.chance,
+        chance=chance,
+        chance_beside=_beside(frame, seen.beside_pct, asking).chance if sight else chance,
         chance_now=chance_now,
         chance_then=chance_then,
         least_cloud_pct=frame.least_pct,
-        least_plan_pct=_plan_then(frame, seen),
+        least_plan_pct=_plan_then(frame, seen.plan_pct),
         stretches=frame.stretches,
         chance_from=frame.chance_from,
         sight=sight,
@@ -164,12 +163,10 @@ class _Clearest:
     least_pct: the worst cloud of that stretch.
     """
 
-    def __init__(
-        self, parts: tuple[Span, ...], clouds: Sequence[float], asking: Asking, lead_days: float
-    ) -> None:
+    def __init__(self, parts: Parts, clouds: Sequence[float], asking: Asking, lead_days: float) -> None:
         self.parts, self.clouds, self.asking, self.lead_days = parts, clouds, asking, lead_days
         self.rates = rates_at(lead_days)
-        self.stretches = all_stretches(parts, asking.length)
+        self.stretches = parts.stretches(asking.length)
         self.worst = {each.start: max(clouds[each.first : each.after]) for each in self.stretches}
         self.stretch = min(self.stretches, key=lambda each: self.worst[each.start], default=None)
         self.least_pct = self.worst[self.stretch.start] if self.stretch else None
@@ -177,7 +174,7 @@ class _Clearest:
     def _worst_from(self, start: datetime) -> float:
         if start in self.worst:
             return self.worst[start]
-        stretch = stretch_at(self.parts, start, self.asking.length)
+        stretch = self.parts.stretch_at(start, self.asking.length)
         return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
 
     @property
@@ -191,37 +188,33 @@ class _Clearest:
         return chance_between(self._worst_from(start), *self.rates)
 
 
-def _beside(frame: _Clearest, seen: Sequence[Seen], asking: Asking) -> _Clearest:
-    return _Clearest(frame.parts, [cloud.beside_pct for cloud in seen], asking, frame.lead_days)
+def _beside(frame: _Clearest, beside_pct: Sequence[float], asking: Asking) -> _Clearest:
+    return _Clearest(frame.parts, beside_pct, asking, frame.lead_days)
 
 
-def _plan_then(frame: _Clearest, seen: Sequence[Seen]) -> float | None:
+def _plan_then(frame: _Clearest, plan_pct: Sequence[float]) -> float | None:
     """The ground plan's worst cloud in the stretch that the frame finds clearest."""
     stretch = frame.stretch
-    return max(cloud.plan_pct for cloud in seen[stretch.first : stretch.after]) if stretch else None
+    return max(plan_pct[stretch.first : stretch.after]) if stretch else None
 
 
 def _change(forecast: Forecast, asking: Asking) -> tuple[float | None, float | None]:
     """The chance now and by the run before, both from the ground plan overhead."""
     if not forecast.cloud_before_pct:
         return None, None
-    both = [
-        (part, cloud, before)
-        for (part, hour), before in zip(forecast.over(asking.ahead), _before(forecast, asking), strict=True)
-        if before is not None and (cloud := effective_cloud_pct(hour, forecast.layer_scheme)) is not None
-    ]
-    parts = tuple(part for part, _, _ in both)
-    if _too_unknown(1 - total(parts) / asking.ahead.duration):
+    cut = forecast.series.cut(asking.ahead)
+    nows = [effective_cloud_pct(hour, forecast.layer_scheme) for hour in cut.hours]
+    befores = forecast.cloud_before_pct[cut.first : cut.after]
+    each_hour = zip(nows, befores, strict=True)
+    parts, both = known_of(
+        cut, [None if now is None or before is None else (now, before) for now, before in each_hour]
+    )
+    if _too_unknown(1 - parts.total / asking.ahead.duration):
         return None, None
     lead_days = _lead_days(forecast, asking)
-    now = _Clearest(parts, [cloud for _, cloud, _ in both], asking, lead_days)
-    then = _Clearest(parts, [before for _, _, before in both], asking, lead_days)
+    now = _Clearest(parts, [now for now, _ in both], asking, lead_days)
+    then = _Clearest(parts, [before for _, before in both], asking, lead_days)
     return now.chance, then.chance
-
-
-def _before(forecast: Forecast, asking: Asking) -> tuple[float | None, ...]:
-    cut = forecast.series.cut(asking.ahead)
-    return forecast.cloud_before_pct[cut.first : cut.after]
 
 
 def _fog_below(forecast: Forecast, cut: Cut) -> bool:
@@ -234,17 +227,17 @@ def _fog_below(forecast: Forecast, cut: Cut) -> bool:
 def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     """An ensemble's chance: the share of members in which the event happens, each over all hours."""
     span, length = asking.ahead, asking.length
-    parts, told = tuple(cut.parts), [member[cut.first : cut.after] for member in forecast.members]
+    parts, told = cut.parts, [member[cut.first : cut.after] for member in forecast.members]
     if why_not := _too_unknown(_unknown_share(parts, told, span)):
         return Reading(forecast, why_not=why_not)
     rows = [[ALL_CLOUD_PCT if cloud is None else cloud for cloud in member] for member in told]
-    stretches = all_stretches(parts, length)
+    stretches = parts.stretches(length)
     own = {stretch.start: stretch for stretch in stretches}
     least = [min((max(row[s.first : s.after]) for s in stretches), default=ALL_CLOUD_PCT) for row in rows]
     lead_days = _lead_days(forecast, asking)
 
     def chance_from(start: datetime) -> float:
-        stretch = own.get(start) or stretch_at(parts, start, length)
+        stretch = own.get(start) or parts.stretch_at(start, length)
         clear = 0
         if stretch:
             clear = sum(max(row[stretch.first : stretch.after]) <= CLEAR_LIMIT_PCT for row in rows)
@@ -265,10 +258,10 @@ def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     )
 
 
-def _unknown_share(parts: Sequence[Span], members: Sequence[Sequence[float | None]], span: Span) -> float:
+def _unknown_share(parts: Parts, members: Sequence[Sequence[float | None]], span: Span) -> float:
     """The share of member-time inside `span` without a value."""
     lengths = [part.duration for part in parts]
-    known, whole = timedelta(0), sum(lengths, timedelta(0))
+    known, whole = timedelta(0), parts.total
     for row in members:
         gone = (length for length, cloud in zip(lengths, row, strict=True) if cloud is None)
         known += whole - sum(gone, timedelta(0)) if None in row else whole

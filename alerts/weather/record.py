@@ -165,6 +165,8 @@ class Forecast:
 
     def sight_over(self, window: Span) -> Sight | None:
         """The line of sight that was asked for this very window, to the second."""
+        if not self.sights:
+            return None
         wanted = _to_the_second(window)
         return next((sight for sight in self.sights if _to_the_second(sight.window) == wanted), None)
 

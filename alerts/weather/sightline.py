@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 import numpy as np
@@ -112,13 +113,16 @@ class Crossing:
 def view_of(window: DarkWindow, site: Site) -> View:
     """The frame for a dark window: its target at the window's middle, or the whole arch over its apex."""
     middle = window.track[len(window.track) // 2] if window.track else None
-    shapes = {each.shape for each in window.shapes if each.span.contains(window.span.middle)}
-    if window.target.kind is TargetKind.BAND and Shape.ARCH in shapes:
+    if window.target.kind is TargetKind.BAND and _is_arch_at(window.span.middle, window):
         azimuth_deg, altitude_deg = band_apex(site, window.span)
         return View(azimuth_deg, min(altitude_deg, max(ALTITUDES_DEG)), ARCH_HALF_WIDTH_DEG)
     if middle is None:
         return View(180.0 if site.lat_deg >= 0 else 0.0)
     return View(middle.azimuth_deg, max(middle.altitude_deg, min(ALTITUDES_DEG)))
+
+
+def _is_arch_at(at: datetime, window: DarkWindow) -> bool:
+    return any(each.shape is Shape.ARCH and each.span.contains(at) for each in window.shapes)
 
 
 POLE_RA_DEG, POLE_DEC_DEG = 192.86, 27.13

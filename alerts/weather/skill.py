@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
+from functools import lru_cache
 from math import exp, radians, sqrt, tan
 from operator import itemgetter
 
@@ -88,8 +89,12 @@ def chance_of_forecast(cloud_pct: float, lead_days: float) -> float:
     return chance_between(cloud_pct, *rates_at(lead_days))
 
 
+@lru_cache(maxsize=64)
 def rates_at(lead_days: float) -> tuple[float, float]:
-    """How often it came clear at that lead when forecast clear, and when forecast not clear."""
+    """How often it came clear at that lead when forecast clear, and when forecast not clear.
+
+    Remembered, as many models come out at the same time.
+    """
     return _at_lead(RATES_BY_LEAD_DAY, lead_days, 1), _at_lead(RATES_BY_LEAD_DAY, lead_days, 2)
 
 

@@ -1,64 +1,125 @@
-"""Stretches of a wished length inside a window, over a forecast's stepwise values."""
+"""Time in parts, as a forecast's stepwise values have it, and stretches of a wished length inside it."""
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import lru_cache
-from itertools import pairwise
 
 from alerts.span import Span
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Gap-free time from `start` on; parts[first:after] cover it."""
+    """Gap-free time from `start` on; the parts `first` to `after` (exclusive) cover it."""
 
     start: datetime
     first: int
     after: int
 
 
-def stretch_at(parts: Sequence[Span], start: datetime, length: timedelta) -> Stretch | None:
-    """The parts that cover [start, start + length); None when some of that time lies in none.
+class Parts:
+    """Ascending parts that don't overlap; time between them is unknown. is_whole: there is none between."""
 
-    parts: ascending, not overlapping; time between them is unknown.
-    """
-    end = start + length
-    first = bisect_right(parts, start, key=lambda part: part.end)
-    after = bisect_left(parts, end, key=lambda part: part.start)
-    touched = parts[first:after]
-    if not touched or touched[0].start > start or touched[-1].end < end:
-        return None
-    if any(left.end < right.start for left, right in pairwise(touched)):
-        return None
-    return Stretch(start, first, after)
+    __slots__ = ("_last_cut", "_stretches", "ends", "is_whole", "starts")
+
+    def __init__(self, starts: Sequence[datetime], ends: Sequence[datetime]) -> None:
+        self.starts, self.ends = list(starts), list(ends)
+        self.is_whole = self.ends[:-1] == self.starts[1:]
+        self._last_cut: PartsCut | None = None
+        self._stretches: dict[timedelta, tuple[Stretch, ...]] = {}
+
+    @classmethod
+    def of(cls, spans: Sequence[Span]) -> Parts:
+        return cls([span.start for span in spans], [span.end for span in spans])
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+    def __iter__(self) -> Iterator[Span]:
+        return map(Span, self.starts, self.ends)
+
+    @property
+    def total(self) -> timedelta:
+        """How much time the parts cover together."""
+        if self.is_whole:
+            return self.ends[-1] - self.starts[0] if self.starts else timedelta(0)
+        return sum((end - start for start, end in zip(self.starts, self.ends, strict=True)), timedelta(0))
+
+    def only(self, chosen: Sequence[bool]) -> Parts:
+        """The chosen ones of them."""
+        kept = [at for at, is_chosen in enumerate(chosen) if is_chosen]
+        return Parts([self.starts[at] for at in kept], [self.ends[at] for at in kept])
+
+    def cut(self, span: Span) -> PartsCut:
+        """The parts that touch the span. The last cut is kept, as many forecasts over the same hours are
+        asked about one span after each other."""
+        cut = self._last_cut
+        if cut is None or cut.span is not span:
+            first = bisect_right(self.ends, span.start)
+            after = max(first, bisect_left(self.starts, span.end))
+            cut = self._last_cut = PartsCut(self, span, first, after)
+        return cut
+
+    def stretch_at(self, start: datetime, length: timedelta) -> Stretch | None:
+        """The parts that cover [start, start + length); None when some of that time lies in none."""
+        starts, ends, end = self.starts, self.ends, start + length
+        first, after = bisect_right(ends, start), bisect_left(starts, end)
+        if first >= after or starts[first] > start or ends[after - 1] < end:
+            return None
+        if not self.is_whole and ends[first : after - 1] != starts[first + 1 : after]:
+            return None
+        return Stretch(start, first, after)
+
+    def stretches(self, length: timedelta) -> tuple[Stretch, ...]:
+        """One stretch for each start that is worth trying, ascending.
+
+        Values are constant within a part, so what a moving stretch touches changes only where it begins
+        with a part or ends with one.
+        """
+        found = self._stretches.get(length)
+        if found is None:
+            tried = sorted({*self.starts, *(end - length for end in self.ends)})
+            stretches = (self.stretch_at(start, length) for start in tried)
+            found = self._stretches[length] = tuple(each for each in stretches if each is not None)
+        return found
 
 
-def starts_to_try(parts: Sequence[Span], length: timedelta) -> tuple[datetime, ...]:
-    """Starts that are enough to find the best stretch, ascending.
+class PartsCut:
+    """The parts `first` to `after` (exclusive), which touch a span."""
 
-    Values are constant within a part, so what a moving stretch touches changes only where it begins
-    with a part or ends with one.
-    """
-    starts = {part.start for part in parts} | {part.end - length for part in parts}
-    return tuple(sorted(starts))
+    __slots__ = ("_ends", "_inside", "_is_whole", "_starts", "after", "first", "span")
 
+    def __init__(self, parts: Parts, span: Span, first: int, after: int) -> None:
+        self._starts, self._ends, self._is_whole = parts.starts, parts.ends, parts.is_whole
+        self.span, self.first, self.after = span, first, after
+        self._inside: Parts | None = None
 
-def all_stretches(parts: Sequence[Span], length: timedelta) -> tuple[Stretch, ...]:
-    """One stretch for each start worth trying, where the parts cover it without a gap."""
-    return _all_stretches(tuple(parts), length)
+    @property
+    def inside(self) -> Parts:
+        """What each part shares with the span."""
+        if self._inside is None:
+            starts, ends = self._starts[self.first : self.after], self._ends[self.first : self.after]
+            if starts:
+                starts[0], ends[-1] = max(starts[0], self.span.start), min(ends[-1], self.span.end)
+            self._inside = Parts(starts, ends)
+        return self._inside
 
+    def time_inside(self, span: Span, values: Sequence[object] | None = None) -> timedelta:
+        """How much of a span lies in these parts; given their values, in those that are known."""
+        if values is None and self._is_whole and self.first < self.after:
+            return self._shared(self.first, self.after - 1, span)
+        return sum(
+            (
+                self._shared(at, at, span)
+                for at in range(self.first, self.after)
+                if values is None or values[at - self.first] is not None
+            ),
+            timedelta(0),
+        )
 
-@lru_cache(maxsize=256)
-def _all_stretches(parts: tuple[Span, ...], length: timedelta) -> tuple[Stretch, ...]:
-    """Remembered, as models of one feed cut a window into the same parts."""
-    found = (stretch_at(parts, start, length) for start in starts_to_try(parts, length))
-    return tuple(stretch for stretch in found if stretch is not None)
-
-
-def total(parts: Sequence[Span]) -> timedelta:
-    """How much time the parts cover together."""
-    return sum((part.duration for part in parts), timedelta(0))
+    def _shared(self, first: int, last: int, span: Span) -> timedelta:
+        start = max(self._starts[first], self.span.start, span.start)
+        end = min(self._ends[last], self.span.end, span.end)
+        return max(end - start, timedelta(0))

@@ -14,6 +14,7 @@ _RANK = (Severity.EXTREME, Severity.SEVERE, Severity.UNKNOWN, Severity.MODERATE,
 OFFICIAL_LINEAGE = "official"
 """In place of a model's family: an authority's own word."""
 NOBODY_ASKED = "official warnings aren't known here: check with the local authority"
+_NOBODY_ASKED = Hazard("warning", HazardLevel.UNKNOWN, NOBODY_ASKED)
 
 
 def newest_bulletins(forecasts: Sequence[Forecast]) -> tuple[Bulletin, ...]:
@@ -26,7 +27,7 @@ def newest_bulletins(forecasts: Sequence[Forecast]) -> tuple[Bulletin, ...]:
     return tuple(newest[authority] for authority in sorted(newest))
 
 
-def authorities(forecasts: Sequence[Forecast]) -> tuple[Source, ...]:
+def authorities(bulletins: Sequence[Bulletin]) -> tuple[Source, ...]:
     """Whose word on warnings was used, to be credited: that nothing is in force is a word too."""
     return tuple(
         Source(
@@ -39,7 +40,7 @@ def authorities(forecasts: Sequence[Forecast]) -> tuple[Source, ...]:
             issued_at=bulletin.asked_at,
             fetched_at=bulletin.asked_at,
         )
-        for bulletin in newest_bulletins(forecasts)
+        for bulletin in bulletins
     )
 
 
@@ -47,23 +48,24 @@ def _when(bulletin: Bulletin) -> float:
     return bulletin.asked_at.timestamp() if bulletin.asked_at else float("-inf")
 
 
-def overlapping(forecasts: Sequence[Forecast], trip: Span) -> tuple[OfficialWarning, ...]:
+def overlapping(bulletins: Sequence[Bulletin], trip: Span) -> tuple[OfficialWarning, ...]:
     """Warnings in force at some time of the trip, the gravest first."""
     found = {
         warning.warning_id: warning
-        for bulletin in newest_bulletins(forecasts)
+        for bulletin in bulletins
         for warning in bulletin.warnings
         if warning.span.overlap(trip) is not None
     }
     return tuple(sorted(found.values(), key=lambda each: (_RANK.index(each.severity), each.span, each.event)))
 
 
-def warning_hazard(forecasts: Sequence[Forecast], trip: Span) -> Hazard:
-    """Fails at severe and extreme; warns at any other; unknown where no authority was asked."""
-    bulletins = newest_bulletins(forecasts)
+def warning_hazard(bulletins: Sequence[Bulletin], warnings: Sequence[OfficialWarning], trip: Span) -> Hazard:
+    """Fails at severe and extreme; warns at any other; unknown where no authority was asked.
+
+    warnings: those that overlap the trip.
+    """
     if not bulletins:
-        return Hazard("warning", HazardLevel.UNKNOWN, NOBODY_ASKED)
-    warnings = overlapping(forecasts, trip)
+        return _NOBODY_ASKED
     if not warnings:
         names = " and ".join(bulletin.authority for bulletin in bulletins)
         return Hazard("warning", HazardLevel.FINE, f"no official warning by {names}")

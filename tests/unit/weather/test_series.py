@@ -62,8 +62,8 @@ def test_the_time_inside_another_span_is_that_of_its_parts(
     lengths = [part.duration if part else timedelta(0) for part in shared]
     values = cut.values(CLOUD)
     known = [length for length, value in zip(lengths, values, strict=True) if value is not None]
-    assert cut.time_inside(inside) == sum(lengths, timedelta(0))
-    assert cut.time_inside(inside, values) == sum(known, timedelta(0))
+    assert cut.times.time_inside(inside) == sum(lengths, timedelta(0))
+    assert cut.times.time_inside(inside, values) == sum(known, timedelta(0))
 
 
 @given(steps, st.integers(-100, 2000))
@@ -84,3 +84,10 @@ def test_a_value_is_worked_out_once_for_all_cuts() -> None:
     for _ in range(2):
         assert series.cut(span_of((0, 180))).values(value_of) == [1.0, None, 3.0]
     assert len(asked) == 3
+
+
+def test_series_over_the_same_hours_share_their_times() -> None:
+    rows = [(0, 60, 1.0), (20, 60, None), (0, 180, 3.0)]
+    one, other = made(rows), made([(gap, minutes, 50.0) for gap, minutes, _ in rows])
+    assert one.times is other.times
+    assert made(rows[:2]).times is not one.times

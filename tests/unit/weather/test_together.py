@@ -1,0 +1,96 @@
+"""Forecasts over the same hours, asked as one, say what each by itself would."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from operator import attrgetter
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alerts.span import Span
+from alerts.weather.record import Forecast, HourlyWeather
+from alerts.weather.series import Series
+from alerts.weather.together import KNOWN_FROM_SHARE, Found, Together, together, worst_of_each
+
+from .values import HOUR, forecast, hours
+
+START = datetime(2027, 7, 1, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+WIND = attrgetter("wind_ms")
+
+values = st.sampled_from((None, 0.0, -0.0, 1.0, 2.5, 2.5, 7.0))
+full_values = st.sampled_from((0.0, -0.0, 1.0, 2.5, 7.0))
+whole_numbers = st.sampled_from((0, 1, 1.0, 0.0))
+COUNT = 6
+columns = st.one_of(
+    st.lists(full_values, min_size=COUNT, max_size=COUNT),
+    st.lists(values, min_size=COUNT, max_size=COUNT),
+    st.lists(whole_numbers, min_size=COUNT, max_size=COUNT),
+    st.just([None] * COUNT),
+)
+gaps = st.lists(st.sampled_from((0, 0, 0, 30)), min_size=COUNT, max_size=COUNT)
+"""Minutes missing before each hour."""
+spans = st.tuples(st.integers(-100, 500), st.integers(1, 400))
+"""Start in minutes and length."""
+
+
+def made(gaps_min: list[int], column: list[float | None]) -> Series:
+    rows, at = [], START
+    for gap_min, value in zip(gaps_min, column, strict=True):
+        at += gap_min * MINUTE
+        rows.append(HourlyWeather(at, at + HOUR, wind_ms=value))
+        at += HOUR
+    return Series(tuple(rows))
+
+
+def span_of(given_span: tuple[int, int]) -> Span:
+    start = START + given_span[0] * MINUTE
+    return Span(start, start + given_span[1] * MINUTE)
+
+
+def written(found: Found) -> tuple[str, datetime | None, bool]:
+    """As it would be stored: two zeros, and a whole number as either type, are written differently."""
+    return repr(found.value), found.since, found.known
+
+
+@given(gaps, st.lists(columns, min_size=1, max_size=4), spans, spans, st.booleans())
+def test_the_worst_of_all_together_is_the_worst_of_each(
+    gaps_min: list[int],
+    told: list[list[float | None]],
+    chosen: tuple[int, int],
+    needed: tuple[int, int],
+    least: bool,
+) -> None:
+    series, must = [made(gaps_min, column) for column in told], span_of(needed)
+    cut = series[0].times.cut(span_of(chosen))
+    covers = cut.time_inside(must) >= KNOWN_FROM_SHARE * must.duration
+    by_each = worst_of_each(series, cut, WIND, must, least=least, covers=covers)
+    assert written(Together(series).worst(cut, WIND, must, least=least, covers=covers)) == written(by_each)
+
+
+def test_forecasts_in_a_row_with_the_same_hours_are_asked_as_one() -> None:
+    one, other, later = forecast(), forecast(hours(wind_ms=9.0)), forecast(hours(3))
+    found = together([one, other, later, replace(one)])
+    assert [[each.hours for each in group.series] for group in found] == [
+        [one.hours, other.hours],
+        [later.hours],
+        [one.hours],
+    ]
+    assert together([]) == ()
+
+
+def test_what_was_joined_is_kept_with_the_first_of_them() -> None:
+    """For others it is joined anew."""
+    first, second, third = (forecast(hours(wind_ms=speed)) for speed in (1.0, 5.0, 3.0))
+
+    def worst(*forecasts: Forecast) -> float:
+        (group,) = together(forecasts)
+        span = Span(first.hours[0].starts, first.hours[-1].ends)
+        found = group.worst(group.times.cut(span), WIND, span, least=False, covers=True)
+        assert found.known
+        return float(found.value)
+
+    assert [worst(first, second), worst(first, third), worst(first, second)] == [5.0, 3.0, 5.0]
+    assert len(first.series.joined) == 2
