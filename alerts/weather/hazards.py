@@ -284,8 +284,8 @@ def _fog_pct(hour: HourlyWeather) -> float | None:
 
 
 def _foggy_share(series: Series, cut: PartsCut) -> float:
-    values = series.column(_fog_pct)[cut.first : cut.after]
-    foggy = cut.inside.only([(value or 0.0) >= FOG_SHARE_PCT for value in values])
+    hours = series.hours[cut.first : cut.after]
+    foggy = cut.inside.only([(_fog_pct(hour) or 0.0) >= FOG_SHARE_PCT for hour in hours])
     return foggy.total / cut.span.duration
 
 

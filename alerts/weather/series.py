@@ -1,4 +1,4 @@
-"""The hours of one forecast as a series that many spans are cut from, each value worked out once."""
+"""The hours of one forecast as a series that many spans are cut from."""
 
 from __future__ import annotations
 
@@ -38,13 +38,12 @@ class Series:
     joined: what `alerts.weather.together` made of this series and others, by these others.
     """
 
-    __slots__ = ("_columns", "hours", "joined", "times")
+    __slots__ = ("hours", "joined", "times")
 
     def __init__(self, hours: Sequence[HourlyWeather]) -> None:
         self.hours = hours
         self.times = _times(hours)
         self.joined: dict[tuple[Series, ...], dict[Any, Any]] = {}
-        self._columns: dict[ValueOf, list[Any]] = {}
 
     def cut(self, span: Span) -> Cut:
         """The hours that touch the span."""
@@ -55,14 +54,6 @@ class Series:
         starts = self.times.starts
         index = bisect_right(self.times.ends, at)
         return index if index < len(starts) and starts[index] <= at else None
-
-    def column(self, value_of: ValueOf) -> list[Any]:
-        """What a function says of each hour, asked once. The function is the key too: one that lives as long
-        as its module."""
-        column = self._columns.get(value_of)
-        if column is None:
-            column = self._columns[value_of] = list(map(value_of, self.hours))
-        return column
 
 
 class Cut:
@@ -87,4 +78,4 @@ class Cut:
 
     def values(self, value_of: ValueOf) -> list[Any]:
         """The value of each hour."""
-        return self.series.column(value_of)[self.first : self.after]
+        return list(map(value_of, self.hours))

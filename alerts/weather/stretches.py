@@ -97,6 +97,11 @@ class PartsCut:
         self._inside: Parts | None = None
 
     @property
+    def starts(self) -> Sequence[datetime]:
+        """When the whole parts begin."""
+        return self._starts[self.first : self.after]
+
+    @property
     def inside(self) -> Parts:
         """What each part shares with the span."""
         if self._inside is None:

@@ -73,19 +73,6 @@ def test_the_hour_of_a_moment_holds_it(rows: list[tuple[int, int, float | None]]
     assert series.index_at(at) == (holding[0] if holding else None)
 
 
-def test_a_value_is_worked_out_once_for_all_cuts() -> None:
-    asked: list[datetime] = []
-
-    def value_of(hour: HourlyWeather) -> float | None:
-        asked.append(hour.starts)
-        return hour.cloud_total_pct
-
-    series = made([(0, 60, 1.0), (0, 60, None), (0, 60, 3.0)])
-    for _ in range(2):
-        assert series.cut(span_of((0, 180))).values(value_of) == [1.0, None, 3.0]
-    assert len(asked) == 3
-
-
 def test_series_over_the_same_hours_share_their_times() -> None:
     rows = [(0, 60, 1.0), (20, 60, None), (0, 180, 3.0)]
     one, other = made(rows), made([(gap, minutes, 50.0) for gap, minutes, _ in rows])

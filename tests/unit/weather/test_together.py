@@ -55,19 +55,44 @@ def written(found: Found) -> tuple[str, datetime | None, bool]:
     return repr(found.value), found.since, found.known
 
 
-@given(gaps, st.lists(columns, min_size=1, max_size=4), spans, spans, st.booleans())
+@given(
+    gaps,
+    st.lists(columns, min_size=1, max_size=4),
+    st.lists(spans, min_size=1, max_size=4),
+    spans,
+    st.booleans(),
+)
 def test_the_worst_of_all_together_is_the_worst_of_each(
     gaps_min: list[int],
     told: list[list[float | None]],
-    chosen: tuple[int, int],
+    chosen: list[tuple[int, int]],
     needed: tuple[int, int],
     least: bool,
 ) -> None:
+    """Whatever was asked before."""
     series, must = [made(gaps_min, column) for column in told], span_of(needed)
-    cut = series[0].times.cut(span_of(chosen))
-    covers = cut.time_inside(must) >= KNOWN_FROM_SHARE * must.duration
-    by_each = worst_of_each(series, cut, WIND, must, least=least, covers=covers)
-    assert written(Together(series).worst(cut, WIND, must, least=least, covers=covers)) == written(by_each)
+    for each in chosen:
+        cut = series[0].times.cut(span_of(each))
+        covers = cut.time_inside(must) >= KNOWN_FROM_SHARE * must.duration
+        slices = [column[cut.first : cut.after] for column in told]
+        by_each = worst_of_each(slices, cut, must, least=least, covers=covers)
+        assert written(Together(series).worst(cut, WIND, must, least=least, covers=covers)) == written(
+            by_each
+        )
+
+
+def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
+    asked: list[datetime] = []
+
+    def value_of(hour: HourlyWeather) -> float | None:
+        asked.append(hour.starts)
+        return hour.wind_ms
+
+    group = Together([made([0] * COUNT, [1.0] * COUNT)])
+    for hour in range(COUNT):
+        span = span_of((60 * hour, 60))
+        group.worst(group.times.cut(span), value_of, span, least=False, covers=True)
+    assert len(asked) == 1 + 2 + COUNT  # the first hour, with the second one, and all
 
 
 def test_forecasts_in_a_row_with_the_same_hours_are_asked_as_one() -> None:
