@@ -92,14 +92,14 @@ class Clearness:
         """The outlook for one way there and back."""
         way = _still_ahead_of(trip, self.asking.now)
         away = hazards.Over.of(way, self.asking.ahead, self.usable)
-        found = (*hazards.assess_trip(self.there, away), *self.on_site)
-        known = {hazard.name: hazard.level is not HazardLevel.UNKNOWN for hazard in found}
+        found = hazards.assess_trip(self.there, away)
+        unknown = {hazard.name for hazard in found if hazard.level is HazardLevel.UNKNOWN}
         warnings = overlapping(self.bulletins, way)
         return replace(
             self.outlook,
-            hazards=(*found, warning_hazard(self.bulletins, warnings, way)),
-            wind_known=known["wind"],
-            precipitation_known=known["precipitation"],
+            hazards=(*found, *self.on_site, warning_hazard(self.bulletins, warnings, way)),
+            wind_known="wind" not in unknown,
+            precipitation_known="precipitation" not in unknown,
             trip=way,
             warnings=warnings,
         )
@@ -286,7 +286,7 @@ def _best_stretch(readings: Sequence[Reading], length: timedelta) -> Span | None
     starts = sorted({stretch.start for reading in readings for stretch in reading.stretches})
     if not starts:
         return None
-    chances = _joint(readings, [[reading.chance_from(start) for start in starts] for reading in readings])
+    chances = _joint(readings, [reading.chances_from(starts) for reading in readings])
     best = starts[chances.index(max(chances))]
     return Span(best, best + length)
 

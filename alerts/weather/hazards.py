@@ -10,16 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import timedelta
 from operator import attrgetter
 
 from alerts.span import Span
 from alerts.weather.felt import FREEZES_FROM_C, dew_spread_c, felt_c, frostbite_of
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.record import Forecast, HourlyWeather
-from alerts.weather.series import Series, ValueOf
+from alerts.weather.series import Series
 from alerts.weather.stretches import PartsCut
-from alerts.weather.together import KNOWN_FROM_SHARE, Together, together
+from alerts.weather.together import KNOWN_FROM_SHARE, NOTHING, Asked, Together, Worst, together, worse_of
 
 HOUR = timedelta(hours=1)
 
@@ -62,7 +62,7 @@ class Over:
     span: Span
     must: Span
     sources: tuple[tuple[Together, PartsCut, bool], ...]
-    found: dict[tuple[ValueOf, bool], _Worst] = field(default_factory=dict)
+    found: dict[Asked, Worst] = field(default_factory=dict)
 
     @classmethod
     def of(cls, span: Span, must: Span, sources: Sequence[Together]) -> Over:
@@ -103,41 +103,20 @@ def assess_on_site(there: Over, air: Over) -> tuple[Hazard, ...]:
     return _lens(there), _smoke(air)
 
 
-@dataclass(frozen=True, slots=True)
-class _Worst:
-    """The worst value found and when it begins, and whether one source knows it for most of the span."""
-
-    value: float | None
-    known: bool
-    at: datetime | None = None
-
-    def at_least(self, limit: float) -> bool:
-        return self.value is not None and self.value >= limit
-
-    def at_most(self, limit: float) -> bool:
-        return self.value is not None and self.value <= limit
+def _worst(over: Over, asked: Asked) -> Worst:
+    """The worst value of all sources."""
+    known = over.found.get(asked)
+    if known is None:
+        known = over.found[asked] = _find_worst(over, asked)
+    return known
 
 
-def _worst(over: Over, value_of: ValueOf, *, least: bool = False) -> _Worst:
-    """The highest value of all sources, or the least."""
-    key = value_of, least
-    if key not in over.found:
-        over.found[key] = _find_worst(over, value_of, least=least)
-    return over.found[key]
-
-
-def _find_worst(over: Over, value_of: ValueOf, *, least: bool) -> _Worst:
-    worst, at, known = None, None, False
+def _find_worst(over: Over, asked: Asked) -> Worst:
+    found = NOTHING
     for sources, cut, covers in over.sources:
-        mine, since, is_known = sources.worst(cut, value_of, over.must, least=least, covers=covers)
-        if mine is None or since is None:
-            continue
-        if worst is None or (mine < worst if least else mine > worst):
-            worst, at = mine, since
-        elif mine == worst and at is not None:
-            at = min(at, since)
-        known = known or is_known
-    return _Worst(worst, known, None if at is None else max(at, over.span.start))
+        mine = sources.worst(asked, cut, over.must, covers=covers)
+        found = mine if found is NOTHING else worse_of(found, mine, asked)
+    return found
 
 
 def _level(fails: bool, known: bool, warns: bool) -> HazardLevel:
@@ -154,24 +133,37 @@ class _Kind:
     """A hazard that grows with one value: its limits, and what is said."""
 
     name: str
-    value_of: ValueOf
+    asked: Asked
     shakes: float
     unsafe: float
     known_text: str
     unknown_text: str
 
 
-_RAIN_PCT: ValueOf = attrgetter("precipitation_probability_pct")
-_FOG_NAMED: ValueOf = attrgetter("fog_named")
-_TEMPERATURE_C: ValueOf = attrgetter("temperature_c")
-_OPTICAL_DEPTH: ValueOf = attrgetter("aerosol_optical_depth")
-_FINE_PARTICLES: ValueOf = attrgetter("pm2_5_ug_m3")
+_RAIN_PCT = Asked(attrgetter("precipitation_probability_pct"))
+_FOG_NAMED = Asked(attrgetter("fog_named"))
+_TEMPERATURE_C = Asked(attrgetter("temperature_c"), least=True)
+_FELT_C = Asked(felt_c, least=True)
+_FROSTBITE_MIN = Asked(frostbite_of, least=True)
+_DEW_SPREAD_C = Asked(dew_spread_c, least=True)
+_OPTICAL_DEPTH = Asked(attrgetter("aerosol_optical_depth"))
+_FINE_PARTICLES = Asked(attrgetter("pm2_5_ug_m3"))
 
 _WIND = _Kind(
-    "wind", attrgetter("wind_ms"), WIND_SHAKES_MS, WIND_UNSAFE_MS, "wind up to {:.0f} m/s", "wind unknown"
+    "wind",
+    Asked(attrgetter("wind_ms")),
+    WIND_SHAKES_MS,
+    WIND_UNSAFE_MS,
+    "wind up to {:.0f} m/s",
+    "wind unknown",
 )
 _GUST = _Kind(
-    "gust", attrgetter("gust_ms"), GUST_SHAKES_MS, GUST_UNSAFE_MS, "gusts up to {:.0f} m/s", "gusts unknown"
+    "gust",
+    Asked(attrgetter("gust_ms")),
+    GUST_SHAKES_MS,
+    GUST_UNSAFE_MS,
+    "gusts up to {:.0f} m/s",
+    "gusts unknown",
 )
 
 
@@ -185,7 +177,7 @@ def _gust(there: Over, away: Over) -> Hazard:
 
 def _blowing(kind: _Kind, there: Over, away: Over) -> Hazard:
     """The worst while shooting; on the way only what is unsafe."""
-    worst, on_way = _worst(there, kind.value_of), _worst(away, kind.value_of)
+    worst, on_way = _worst(there, kind.asked), _worst(away, kind.asked)
     is_away = on_way.at_least(kind.unsafe) and not worst.at_least(kind.unsafe)
     told = on_way if is_away else worst
     level = _level(told.at_least(kind.unsafe), worst.known, worst.at_least(kind.shakes))
@@ -199,10 +191,10 @@ def _precipitation(there: Over, away: Over) -> Hazard:
     On the way only torrents fail; snow or ice on the road warns.
     """
     chance = _worst(there, _RAIN_PCT)
-    rate, torrent = _worst(there, _rate_mm_h), _worst(away, _rate_mm_h)
+    rate, torrent = _worst(there, _RATE_MM_H), _worst(away, _RATE_MM_H)
     wet = chance.at_least(PRECIPITATION_LIKELY_PCT) or rate.at_least(PRECIPITATION_WET_MM_H)
     fails = wet or torrent.at_least(PRECIPITATION_TORRENT_MM_H)
-    icy = torrent.at_least(PRECIPITATION_WET_MM_H) and _worst(away, _icy).at_least(1.0)
+    icy = torrent.at_least(PRECIPITATION_WET_MM_H) and _worst(away, _ICY).at_least(1.0)
     warns = icy or chance.at_least(PRECIPITATION_UNLIKELY_PCT)
     level = _level(fails, chance.known or rate.known, warns)
     said = [f"{chance.value:.0f} %"] if chance.value is not None else []
@@ -215,9 +207,11 @@ def _precipitation(there: Over, away: Over) -> Hazard:
 
 
 def _rate_mm_h(hour: HourlyWeather) -> float | None:
-    if hour.precipitation_mm is None:
-        return None
-    return hour.precipitation_mm / (hour.step / HOUR)
+    amount_mm = hour.precipitation_mm
+    return None if amount_mm is None else amount_mm / ((hour.ends - hour.starts) / HOUR)
+
+
+_RATE_MM_H = Asked(_rate_mm_h)
 
 
 def _icy(hour: HourlyWeather) -> float | None:
@@ -228,9 +222,12 @@ def _icy(hour: HourlyWeather) -> float | None:
     return float(rate >= PRECIPITATION_WET_MM_H and hour.temperature_c <= ICY_BELOW_C)
 
 
+_ICY = Asked(_icy)
+
+
 def _thunder(_there: Over, away: Over) -> Hazard:
     """By the feed's chance; where it has none, storms that its words name fail outright."""
-    worst = _worst(away, _thunder_pct)
+    worst = _worst(away, _THUNDER_PCT)
     level = _level(worst.at_least(THUNDER_BLOCKS_PCT), worst.known, worst.at_least(THUNDER_WARNS_PCT))
     named = worst.at_least(100.0)
     text = "thunderstorms in the forecast" if named else "thunderstorms {:.0f} %"
@@ -243,11 +240,14 @@ def _thunder_pct(hour: HourlyWeather) -> float | None:
     return None if hour.thunder_named is None else 100.0 * hour.thunder_named
 
 
+_THUNDER_PCT = Asked(_thunder_pct)
+
+
 def _cold(there: Over, away: Over) -> Hazard:
     """Felt cold while shooting; fails where bare skin freezes within 10 minutes, on the way too."""
-    worst, freezes = _worst(there, felt_c, least=True), _Worst(None, False)
-    if _worst(away, _TEMPERATURE_C, least=True).at_most(FREEZES_FROM_C):
-        freezes = _worst(away, frostbite_of, least=True)
+    worst, freezes = _worst(there, _FELT_C), NOTHING
+    if _worst(away, _TEMPERATURE_C).at_most(FREEZES_FROM_C):
+        freezes = _worst(away, _FROSTBITE_MIN)
     level = _level(freezes.at_most(FROSTBITE_BLOCKS_MIN), worst.known, worst.at_most(COLD_FELT_C))
     text = "felt cold down to {:.0f} °C"
     if freezes.at_most(FROSTBITE_WARNS_MIN):
@@ -260,7 +260,7 @@ def _fog(there: Over, away: Over) -> Hazard:
 
     Fog that is only named ("patchy fog") warns and no more.
     """
-    share, on_way = _worst(there, _fog_pct), _worst(away, _fog_pct)
+    share, on_way = _worst(there, _FOG_PCT), _worst(away, _FOG_PCT)
     named = _worst(away, _FOG_NAMED)
     fills = share.at_least(FOG_SHARE_PCT) and any(
         _foggy_share(series, cut) > 0.5 for sources, cut, _ in there.sources for series in sources.series
@@ -277,10 +277,14 @@ def _fog(there: Over, away: Over) -> Hazard:
 
 def _fog_pct(hour: HourlyWeather) -> float | None:
     """The fog share, or 100 and 0 for visibility on either side of 1 km; the worse where both speak."""
-    known = [hour.fog_pct] if hour.fog_pct is not None else []
-    if hour.visibility_m is not None:
-        known.append(100.0 if hour.visibility_m < FOG_VISIBILITY_M else 0.0)
-    return max(known, default=None)
+    share_pct, visibility_m = hour.fog_pct, hour.visibility_m
+    if visibility_m is None:
+        return share_pct
+    seen_pct = 100.0 if visibility_m < FOG_VISIBILITY_M else 0.0
+    return seen_pct if share_pct is None else max(share_pct, seen_pct)
+
+
+_FOG_PCT = Asked(_fog_pct)
 
 
 def _foggy_share(series: Series, cut: PartsCut) -> float:
@@ -291,8 +295,8 @@ def _foggy_share(series: Series, cut: PartsCut) -> float:
 
 def _lens(there: Over) -> Hazard:
     """Dew on the front glass, or frost when the dew point lies below freezing; never blocks a go."""
-    spread = _worst(there, dew_spread_c, least=True)
-    coldest = _worst(there, _TEMPERATURE_C, least=True)
+    spread = _worst(there, _DEW_SPREAD_C)
+    coldest = _worst(there, _TEMPERATURE_C)
     kind = "frost" if coldest.at_most(0.0) else "dew"
     level = _level(False, spread.known, spread.at_most(DEW_SPREAD_C))
     risk = f"{kind} on the lens likely" if level is HazardLevel.WARN else f"no {kind} on the lens"
@@ -317,7 +321,7 @@ def _smoke(there: Over) -> Hazard:
 
 
 def _hazard(
-    name: str, level: HazardLevel, worst: _Worst, unit: str, known_text: str, unknown_text: str
+    name: str, level: HazardLevel, worst: Worst, unit: str, known_text: str, unknown_text: str
 ) -> Hazard:
     text = unknown_text if worst.value is None else known_text.format(worst.value).replace("-", "−")
     if worst.value is not None and level is HazardLevel.UNKNOWN:

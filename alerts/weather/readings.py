@@ -52,7 +52,7 @@ class Reading:
     unusable: why nothing of it may be used; why_not: why its cloud gives no chance.
     chance_beside: the chance if the sky all round were as it is overhead. chance_then: by the run before,
     and chance_now: by this one on the same terms (the ground plan overhead); None without a run before.
-    stretches: those worth trying; chance_from: the chance of the event in one that begins at a given moment.
+    stretches: those worth trying; chances_from: the chance of the event in those that begin at given moments.
     """
 
     forecast: Forecast
@@ -65,7 +65,7 @@ class Reading:
     least_cloud_pct: float | None = None
     least_plan_pct: float | None = None
     stretches: tuple[Stretch, ...] = ()
-    chance_from: Callable[[datetime], float] = lambda start: 0.0
+    chances_from: Callable[[Sequence[datetime]], list[float]] = lambda starts: [0.0] * len(starts)
     sight: Sight | None = None
     fog_below: bool = False
 
@@ -151,7 +151,7 @@ def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
         least_cloud_pct=frame.least_pct,
         least_plan_pct=_plan_then(frame, seen.plan_pct),
         stretches=frame.stretches,
-        chance_from=frame.chance_from,
+        chances_from=frame.chances_from,
         sight=sight,
         fog_below=_fog_below(forecast, cut),
     )
@@ -172,8 +172,9 @@ class _Clearest:
         self.least_pct = self.worst[self.stretch.start] if self.stretch else None
 
     def _worst_from(self, start: datetime) -> float:
-        if start in self.worst:
-            return self.worst[start]
+        known = self.worst.get(start)
+        if known is not None:
+            return known
         stretch = self.parts.stretch_at(start, self.asking.length)
         return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
 
@@ -184,8 +185,8 @@ class _Clearest:
         least_pct = ALL_CLOUD_PCT if self.least_pct is None else self.least_pct
         return chance_between(least_pct, *self.rates)
 
-    def chance_from(self, start: datetime) -> float:
-        return chance_between(self._worst_from(start), *self.rates)
+    def chances_from(self, starts: Sequence[datetime]) -> list[float]:
+        return [chance_between(self._worst_from(start), *self.rates) for start in starts]
 
 
 def _beside(frame: _Clearest, beside_pct: Sequence[float], asking: Asking) -> _Clearest:
@@ -254,7 +255,7 @@ def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
         least_cloud_pct=middle,
         least_plan_pct=middle,
         stretches=stretches,
-        chance_from=chance_from,
+        chances_from=lambda starts: list(map(chance_from, starts)),
     )
 
 

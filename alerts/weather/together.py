@@ -21,16 +21,33 @@ OFTEN = 2
 """Forecasts asked about more spans than these will be asked about many: the nights and trips of a cycle."""
 
 
-class Found(NamedTuple):
-    """The worst value of some sources, when the first hour that has it begins, and whether one source knows
-    it for most of the span; None where nobody says anything."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Asked:
+    """What is asked of each hour: made once in a module, as what is found is kept by it.
+
+    value_of: None where it is unknown. least: whether the least value is the worst one.
+    """
+
+    value_of: ValueOf
+    least: bool = False
+
+
+class Worst(NamedTuple):
+    """The worst value found and when it begins, and whether one source knows it for most of the span; None
+    where nobody says anything."""
 
     value: Any
-    since: datetime | None
     known: bool
+    at: datetime | None = None
+
+    def at_least(self, limit: float) -> bool:
+        return self.value is not None and self.value >= limit
+
+    def at_most(self, limit: float) -> bool:
+        return self.value is not None and self.value <= limit
 
 
-NOTHING = Found(None, None, False)
+NOTHING = Worst(None, False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,46 +77,42 @@ class Together:
     def __init__(self, series: Sequence[Series]) -> None:
         first, *others = series
         self.series, self.times = series, first.times
-        self._joined: dict[tuple[ValueOf, bool], _Joined] = first.joined.setdefault(tuple(others), {})
+        self._joined: dict[Asked, _Joined] = first.joined.setdefault(tuple(others), {})
 
-    def worst(self, cut: PartsCut, value_of: ValueOf, must: Span, *, least: bool, covers: bool) -> Found:
-        """The highest value in those hours, or the least. covers: they cover enough of `must`.
-
-        value_of: a function that lives as long as its module; what it says is kept.
-        """
-        key = value_of, least
-        joined = self._joined.get(key)
+    def worst(self, asked: Asked, cut: PartsCut, must: Span, *, covers: bool) -> Worst:
+        """The worst value in those hours. covers: they cover enough of `must`."""
+        joined = self._joined.get(asked)
         if joined is None or not joined.has(cut):
-            joined = self._joined[key] = self._join(cut, value_of, joined, least=least)
+            joined = self._joined[asked] = self._join(asked, cut, joined)
         if not joined.columns or cut.first == cut.after:
             return NOTHING
         at, after = cut.first - joined.first, cut.after - joined.first
         values = joined.worst[at:after]
         if not values or (joined.has_gaps and None in values):
             told = [column[at:after] for column in joined.columns]
-            return worst_of_each(told, cut, must, least=least, covers=covers)
-        worst = min(values) if least else max(values)
-        since = self.times.starts[cut.first + values.index(worst)]
-        return Found(worst or _as_said(worst, joined.columns, at, after), since, covers)
+            return worst_of_each(told, asked, cut, must, covers=covers)
+        worst = min(values) if asked.least else max(values)
+        since = max(self.times.starts[cut.first + values.index(worst)], cut.span.start)
+        return Worst(worst or _as_said(worst, joined.columns, at, after), covers, since)
 
-    def _join(self, cut: PartsCut, value_of: ValueOf, before: _Joined | None, *, least: bool) -> _Joined:
+    def _join(self, asked: Asked, cut: PartsCut, before: _Joined | None) -> _Joined:
         """Over the hours asked about and those of before; over all of them once these were widened often."""
         first, after, widened = cut.first, cut.after, 0
         if before is not None:
             first, after, widened = min(first, before.first), max(after, before.after), before.widened + 1
         if widened >= OFTEN:
             first, after = 0, len(self.times)
-        columns = [list(map(value_of, series.hours[first:after])) for series in self.series]
+        columns = [list(map(asked.value_of, series.hours[first:after])) for series in self.series]
         types = [set(map(type, column)) for column in columns]
         told = set[type]().union(*types) - {_UNKNOWN}
         telling = [column for column, mine in zip(columns, types, strict=True) if mine & told]
         has_gaps = any(_UNKNOWN in mine for mine in types if mine & told)
-        worst = _worst_of_hours(telling, has_gaps=has_gaps, least=least) if len(told) == 1 else ()
+        worst = _worst_of_hours(telling, asked, has_gaps=has_gaps) if len(told) == 1 else ()
         return _Joined(first, after, telling, worst, has_gaps, widened)
 
 
-def _worst_of_hours(columns: Sequence[list[Any]], *, has_gaps: bool, least: bool) -> list[Any]:
-    pick = min if least else max
+def _worst_of_hours(columns: Sequence[list[Any]], asked: Asked, *, has_gaps: bool) -> list[Any]:
+    pick = min if asked.least else max
     if len(columns) == 1:
         return columns[0]
     if has_gaps:
@@ -114,23 +127,30 @@ def _as_said(zero: Any, columns: Sequence[list[Any]], first: int, after: int) ->
 
 
 def worst_of_each(
-    told: Sequence[list[Any]], cut: PartsCut, must: Span, *, least: bool, covers: bool
-) -> Found:
+    told: Sequence[list[Any]], asked: Asked, cut: PartsCut, must: Span, *, covers: bool
+) -> Worst:
     """As `Together.worst`, from what each of the series says of those hours, whatever it knows."""
-    worst, since, known = None, None, False
+    found = NOTHING
     for values in told:
         has_gaps = None in values
         there = [value for value in values if value is not None] if has_gaps else values
-        if not there:
-            continue
-        mine = min(there) if least else max(there)
-        begins = cut.starts[values.index(mine)]
-        if worst is None or (mine < worst if least else mine > worst):
-            worst, since = mine, begins
-        elif mine == worst and since is not None:
-            since = min(since, begins)
-        known = known or (covers and (not has_gaps or _is_known(cut, values, must)))
-    return Found(worst, since, known)
+        if there:
+            worst = min(there) if asked.least else max(there)
+            since = max(cut.starts[values.index(worst)], cut.span.start)
+            is_known = covers and (not has_gaps or _is_known(cut, values, must))
+            found = worse_of(found, Worst(worst, is_known, since), asked)
+    return found
+
+
+def worse_of(found: Worst, other: Worst, asked: Asked) -> Worst:
+    """The worse of both, the first of equals, beginning when the first of equals does; known when one is."""
+    if found.at is None or other.at is None:
+        return other if found.at is None else found
+    known = found.known or other.known
+    if other.value == found.value:
+        return Worst(found.value, known, min(found.at, other.at))
+    is_worse = other.value < found.value if asked.least else other.value > found.value
+    return Worst(other.value, known, other.at) if is_worse else Worst(found.value, known, found.at)
 
 
 def _is_known(cut: PartsCut, values: Sequence[object], must: Span) -> bool:

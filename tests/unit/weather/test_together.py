@@ -12,13 +12,23 @@ from hypothesis import strategies as st
 from alerts.span import Span
 from alerts.weather.record import Forecast, HourlyWeather
 from alerts.weather.series import Series
-from alerts.weather.together import KNOWN_FROM_SHARE, Found, Together, together, worst_of_each
+from alerts.weather.together import (
+    KNOWN_FROM_SHARE,
+    NOTHING,
+    Asked,
+    Together,
+    Worst,
+    together,
+    worse_of,
+    worst_of_each,
+)
 
 from .values import HOUR, forecast, hours
 
 START = datetime(2027, 7, 1, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
-WIND = attrgetter("wind_ms")
+WIND = Asked(attrgetter("wind_ms"))
+LEAST_WIND = Asked(WIND.value_of, least=True)
 
 values = st.sampled_from((None, 0.0, -0.0, 1.0, 2.5, 2.5, 7.0))
 full_values = st.sampled_from((0.0, -0.0, 1.0, 2.5, 7.0))
@@ -50,9 +60,9 @@ def span_of(given_span: tuple[int, int]) -> Span:
     return Span(start, start + given_span[1] * MINUTE)
 
 
-def written(found: Found) -> tuple[str, datetime | None, bool]:
+def written(found: Worst) -> tuple[str, datetime | None, bool]:
     """As it would be stored: two zeros, and a whole number as either type, are written differently."""
-    return repr(found.value), found.since, found.known
+    return repr(found.value), found.at, found.known
 
 
 @given(
@@ -70,15 +80,15 @@ def test_the_worst_of_all_together_is_the_worst_of_each(
     least: bool,
 ) -> None:
     """Whatever was asked before."""
-    series, must = [made(gaps_min, column) for column in told], span_of(needed)
+    series, must, asked = [made(gaps_min, column) for column in told], span_of(needed), WIND
+    if least:
+        asked = LEAST_WIND
     for each in chosen:
         cut = series[0].times.cut(span_of(each))
         covers = cut.time_inside(must) >= KNOWN_FROM_SHARE * must.duration
         slices = [column[cut.first : cut.after] for column in told]
-        by_each = worst_of_each(slices, cut, must, least=least, covers=covers)
-        assert written(Together(series).worst(cut, WIND, must, least=least, covers=covers)) == written(
-            by_each
-        )
+        by_each = worst_of_each(slices, asked, cut, must, covers=covers)
+        assert written(Together(series).worst(asked, cut, must, covers=covers)) == written(by_each)
 
 
 def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
@@ -88,10 +98,10 @@ def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
         asked.append(hour.starts)
         return hour.wind_ms
 
-    group = Together([made([0] * COUNT, [1.0] * COUNT)])
+    group, question = Together([made([0] * COUNT, [1.0] * COUNT)]), Asked(value_of)
     for hour in range(COUNT):
         span = span_of((60 * hour, 60))
-        group.worst(group.times.cut(span), value_of, span, least=False, covers=True)
+        group.worst(question, group.times.cut(span), span, covers=True)
     assert len(asked) == 1 + 2 + COUNT  # the first hour, with the second one, and all
 
 
@@ -113,9 +123,17 @@ def test_what_was_joined_is_kept_with_the_first_of_them() -> None:
     def worst(*forecasts: Forecast) -> float:
         (group,) = together(forecasts)
         span = Span(first.hours[0].starts, first.hours[-1].ends)
-        found = group.worst(group.times.cut(span), WIND, span, least=False, covers=True)
+        found = group.worst(WIND, group.times.cut(span), span, covers=True)
         assert found.known
         return float(found.value)
 
     assert [worst(first, second), worst(first, third), worst(first, second)] == [5.0, 3.0, 5.0]
     assert len(first.series.joined) == 2
+
+
+def test_of_two_findings_the_worse_one_stays_and_equals_begin_with_the_first() -> None:
+    weak, strong = Worst(2.0, True, START), Worst(5.0, False, START + HOUR)
+    assert worse_of(weak, strong, WIND) == Worst(5.0, True, START + HOUR)
+    assert worse_of(weak, strong, LEAST_WIND) == Worst(2.0, True, START)
+    assert worse_of(strong, weak._replace(value=5.0), WIND) == Worst(5.0, True, START)
+    assert worse_of(NOTHING, weak, WIND) == worse_of(weak, NOTHING, WIND) == weak
