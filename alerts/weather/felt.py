@@ -45,21 +45,23 @@ def dew_point_c(temperature_c: float, relative_humidity_pct: float) -> float:
 
 def felt_c(hour: HourlyWeather) -> float | None:
     """Wind chill where it is defined, else the air temperature; None while either is missing."""
-    if hour.temperature_c is None or hour.wind_ms is None:
+    temperature_c, wind_ms = hour.temperature_c, hour.wind_ms
+    if temperature_c is None or wind_ms is None:
         return None
-    chill = wind_chill_c(hour.temperature_c, hour.wind_ms)
-    return hour.temperature_c if chill is None else chill
+    chill = wind_chill_c(temperature_c, wind_ms)
+    return temperature_c if chill is None else chill
 
 
 def dew_spread_c(hour: HourlyWeather) -> float | None:
     """How far the air is above its dew point, from the feed's own or from relative humidity."""
-    if hour.temperature_c is None:
+    temperature_c, own_c = hour.temperature_c, hour.dew_point_c
+    if temperature_c is None:
         return None
-    if hour.dew_point_c is not None:
-        return hour.temperature_c - hour.dew_point_c
+    if own_c is not None:
+        return temperature_c - own_c
     if not hour.relative_humidity_pct:
         return None
-    return hour.temperature_c - dew_point_c(hour.temperature_c, hour.relative_humidity_pct)
+    return temperature_c - dew_point_c(temperature_c, hour.relative_humidity_pct)
 
 
 def frostbite_of(hour: HourlyWeather) -> float | None:

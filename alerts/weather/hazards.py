@@ -211,7 +211,16 @@ def _rate_mm_h(hour: HourlyWeather) -> float | None:
     return None if amount_mm is None else amount_mm / ((hour.ends - hour.starts) / HOUR)
 
 
-_RATE_MM_H = Asked(_rate_mm_h)
+def _rates_mm_h(series: Series, first: int, after: int) -> list[float | None]:
+    amounts_mm = [hour.precipitation_mm for hour in series.hours[first:after]]
+    lengths_h = series.times.lengths_h[first:after]
+    return [
+        None if amount_mm is None else amount_mm / length_h
+        for amount_mm, length_h in zip(amounts_mm, lengths_h, strict=True)
+    ]
+
+
+_RATE_MM_H = Asked(_rate_mm_h, column=_rates_mm_h)
 
 
 def _icy(hour: HourlyWeather) -> float | None:
@@ -284,7 +293,20 @@ def _fog_pct(hour: HourlyWeather) -> float | None:
     return seen_pct if share_pct is None else max(share_pct, seen_pct)
 
 
-_FOG_PCT = Asked(_fog_pct)
+def _fogs_pct(series: Series, first: int, after: int) -> list[float | None]:
+    """The share itself in the many hours in which one sees far."""
+    return [
+        share_pct
+        if (share_pct := hour.fog_pct) is not None
+        and share_pct >= 0.0
+        and (visibility_m := hour.visibility_m) is not None
+        and visibility_m >= FOG_VISIBILITY_M
+        else _fog_pct(hour)
+        for hour in series.hours[first:after]
+    ]
+
+
+_FOG_PCT = Asked(_fog_pct, column=_fogs_pct)
 
 
 def _foggy_share(series: Series, cut: PartsCut) -> float:

@@ -22,12 +22,13 @@ class Stretch:
 class Parts:
     """Ascending parts that don't overlap; time between them is unknown. is_whole: there is none between."""
 
-    __slots__ = ("_last_cut", "_stretches", "ends", "is_whole", "starts")
+    __slots__ = ("_last_cut", "_lengths_h", "_stretches", "ends", "is_whole", "starts")
 
     def __init__(self, starts: Sequence[datetime], ends: Sequence[datetime]) -> None:
         self.starts, self.ends = list(starts), list(ends)
         self.is_whole = self.ends[:-1] == self.starts[1:]
         self._last_cut: PartsCut | None = None
+        self._lengths_h: list[float] = []
         self._stretches: dict[timedelta, tuple[Stretch, ...]] = {}
 
     @classmethod
@@ -46,6 +47,14 @@ class Parts:
         if self.is_whole:
             return self.ends[-1] - self.starts[0] if self.starts else timedelta(0)
         return sum((end - start for start, end in zip(self.starts, self.ends, strict=True)), timedelta(0))
+
+    @property
+    def lengths_h(self) -> Sequence[float]:
+        """How long each is, in hours."""
+        if not self._lengths_h:
+            both = zip(self.starts, self.ends, strict=True)
+            self._lengths_h = [(end - start) / timedelta(hours=1) for start, end in both]
+        return self._lengths_h
 
     def only(self, chosen: Sequence[bool]) -> Parts:
         """The chosen ones of them."""
