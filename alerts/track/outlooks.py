@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import cached_property
 
 from alerts.track.calibration import NONE_VERSION, CalibratedChance, Calibration, LeadMap
 from alerts.track.correct import calibrate
@@ -12,6 +14,8 @@ from alerts.track.statements import member_share
 from alerts.weather.outlook import Outlook
 
 HOUR = timedelta(hours=1)
+MOST_CHANCES = 20_000
+"""Corrected chances that are kept: some 100 per cents at 150 hours."""
 
 
 def calibrated_outlook(outlook: Outlook, calibration: Calibration, *, site: int, now: datetime) -> Outlook:
@@ -47,7 +51,7 @@ def moves_at(
     outlook: as `calibrated_outlook` made it at `now`.
     """
     raw_pct = outlook.raw_chance_pct
-    if raw_pct is None or _is_the_same_at_all_leads(calibration):
+    if raw_pct is None or _in_use(calibration).is_the_same_at_all_leads:
         return until
     for hours in range(_hours_before(outlook, now) - 1, -1, -1):
         at = outlook.window.start - hours * HOUR
@@ -59,10 +63,53 @@ def moves_at(
     return until
 
 
-def _is_the_same_at_all_leads(calibration: Calibration) -> bool:
-    """Whether the lead makes no difference, as with the prior; the sites are compared last, being many."""
-    first, *others = (calibration.at(lead) for lead in LEADS)
-    return all(_what_corrects(each) == _what_corrects(first) for each in others)
+class _InUse:
+    """A calibration with what was worked out by it."""
+
+    def __init__(self, calibration: Calibration) -> None:
+        self.calibration = calibration
+        self.chances: dict[tuple[int, int, float], CalibratedChance] = {}
+
+    @cached_property
+    def is_the_same_at_all_leads(self) -> bool:
+        """Whether the lead makes no difference, as with the prior; sites are compared last, being many."""
+        first, *others = (self.calibration.at(lead) for lead in LEADS)
+        return all(_what_corrects(each) == _what_corrects(first) for each in others)
+
+    @cached_property
+    def sites(self) -> frozenset[int]:
+        """Those with a shift of their own; all others are corrected alike."""
+        return frozenset(shift.site for lead_map in self.calibration.leads for shift in lead_map.shifts)
+
+    def corrected(self, raw_pct: int, hours_before: int, site: int, share: float) -> CalibratedChance:
+        """share: how much of the chance came from ensembles."""
+        if site in self.sites:
+            return self._calibrate(raw_pct, hours_before, site, share)
+        key = raw_pct, hours_before, share
+        found = self.chances.get(key)
+        if found is None:
+            found = self._calibrate(raw_pct, hours_before, site, share)
+            if len(self.chances) < MOST_CHANCES:
+                self.chances[key] = found
+        return found
+
+    def _calibrate(self, raw_pct: int, hours_before: int, site: int, share: float) -> CalibratedChance:
+        return calibrate(
+            self.calibration, raw_pct / 100, hours_before=float(hours_before), site=site, member_share=share
+        )
+
+
+_RECENT: deque[_InUse] = deque(maxlen=2)
+"""One calibration is in use at a time, and is followed by another."""
+
+
+def _in_use(calibration: Calibration) -> _InUse:
+    for known in tuple(_RECENT):
+        if known.calibration is calibration:
+            return known
+    made = _InUse(calibration)
+    _RECENT.append(made)
+    return made
 
 
 def _what_corrects(lead_map: LeadMap) -> tuple[object, ...]:
@@ -79,10 +126,5 @@ def _hours_before(outlook: Outlook, now: datetime) -> int:
 def _corrected(
     outlook: Outlook, raw_pct: int, calibration: Calibration, hours_before: int, site: int
 ) -> CalibratedChance:
-    return calibrate(
-        calibration,
-        raw_pct / 100,
-        hours_before=float(hours_before),
-        site=site,
-        member_share=member_share(outlook),
-    )
+    share = member_share(outlook) if any(entry.members for entry in outlook.per_source) else 0.0
+    return _in_use(calibration).corrected(raw_pct, hours_before, site, share)

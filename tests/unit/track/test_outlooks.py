@@ -103,3 +103,26 @@ def test_telling_that_leads_are_alike_reads_no_site_where_anything_else_differs(
     version = Calibration("many", START, None, leads)
     found = calibrated_outlook(outlook(80), version, site=SITE, now=START)
     assert moves_at(found, version, site=SITE, now=START, until=START) == START
+
+
+def test_sites_with_a_shift_of_their_own_are_corrected_by_it_and_all_others_alike() -> None:
+    """Whoever was asked about first."""
+    shifted = tuple(replace(each, shifts=(SiteShift(SITE, 0.8, 0.1, 30.0),)) for each in FLAT_MAP)
+    version = Calibration("shifted", START, None, shifted)
+
+    def chances() -> list[int | None]:
+        found = (calibrated_outlook(outlook(80), version, site=site, now=START) for site in (1, SITE, 2))
+        return [each.chance_pct for each in found]
+
+    first = chances()
+    assert first == chances() == [67, 82, 67]
+
+
+def test_another_calibration_of_the_same_name_corrects_for_itself() -> None:
+    other = Calibration(HALF.version, START, None, tuple(replace(each, slope=0.25) for each in FLAT_MAP))
+    for _ in range(2):
+        chances = [
+            calibrated_outlook(outlook(80), version, site=SITE, now=START).chance_pct
+            for version in (HALF, other)
+        ]
+        assert chances == [67, 59]
