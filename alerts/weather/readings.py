@@ -167,16 +167,9 @@ class _Clearest:
         self.parts, self.clouds, self.asking, self.lead_days = parts, clouds, asking, lead_days
         self.rates = rates_at(lead_days)
         self.stretches = parts.stretches(asking.length)
-        self.worst = {each.start: max(clouds[each.first : each.after]) for each in self.stretches}
-        self.stretch = min(self.stretches, key=lambda each: self.worst[each.start], default=None)
-        self.least_pct = self.worst[self.stretch.start] if self.stretch else None
-
-    def _worst_from(self, start: datetime) -> float:
-        known = self.worst.get(start)
-        if known is not None:
-            return known
-        stretch = self.parts.stretch_at(start, self.asking.length)
-        return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
+        self.worst = [max(clouds[each.first : each.after]) for each in self.stretches]
+        self.least_pct = min(self.worst, default=None)
+        self.stretch = None if self.least_pct is None else self.stretches[self.worst.index(self.least_pct)]
 
     @property
     def chance(self) -> float:
@@ -186,7 +179,15 @@ class _Clearest:
         return chance_between(least_pct, *self.rates)
 
     def chances_from(self, starts: Sequence[datetime]) -> list[float]:
-        return [chance_between(self._worst_from(start), *self.rates) for start in starts]
+        own, worst = [each.start for each in self.stretches], self.worst
+        if starts != own:
+            known = dict(zip(own, worst, strict=True))
+            worst = [known[start] if start in known else self._worst_from(start) for start in starts]
+        return [chance_between(cloud_pct, *self.rates) for cloud_pct in worst]
+
+    def _worst_from(self, start: datetime) -> float:
+        stretch = self.parts.stretch_at(start, self.asking.length)
+        return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
 
 
 def _beside(frame: _Clearest, beside_pct: Sequence[float], asking: Asking) -> _Clearest:
