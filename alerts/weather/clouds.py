@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from operator import attrgetter
 from typing import TypeVar
 
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme
-from alerts.weather.series import Cut, ValueOf
+from alerts.weather.series import Cut
 from alerts.weather.sightline import Layer, lies_below
 from alerts.weather.skill import THIN_CLOUD_WEIGHT, slanted_pct
 from alerts.weather.stretches import Parts
@@ -37,9 +36,6 @@ class SeenHours:
     frame_pct: Sequence[float]
     beside_pct: Sequence[float]
     plan_pct: Sequence[float]
-
-
-_TOTAL_PCT: ValueOf = attrgetter("cloud_total_pct")
 
 
 def effective_cloud_pct(hour: HourlyWeather, scheme: LayerScheme) -> float | None:
@@ -131,7 +127,7 @@ def seen_clouds(
 ) -> SeenHours:
     """`seen_cloud` of some of the forecast's hours."""
     if forecast.layer_scheme is LayerScheme.NONE and along is None:
-        totals = cut.values(_TOTAL_PCT)
+        totals = cut.column("cloud_total_pct")
         parts, known = known_of(cut, totals)
         return SeenHours(parts, known, known, known)  # in every view: nobody knows the layers
     parts, seen = known_of(cut, [seen_cloud(forecast, hour, altitude_deg, along) for hour in cut.hours])

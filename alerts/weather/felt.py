@@ -43,29 +43,37 @@ def dew_point_c(temperature_c: float, relative_humidity_pct: float) -> float:
     return 243.04 * gamma / (17.625 - gamma)
 
 
-def felt_c(hour: HourlyWeather) -> float | None:
+def felt(temperature_c: float | None, wind_ms: float | None) -> float | None:
     """Wind chill where it is defined, else the air temperature; None while either is missing."""
-    temperature_c, wind_ms = hour.temperature_c, hour.wind_ms
     if temperature_c is None or wind_ms is None:
         return None
     chill = wind_chill_c(temperature_c, wind_ms)
     return temperature_c if chill is None else chill
 
 
-def dew_spread_c(hour: HourlyWeather) -> float | None:
+def felt_c(hour: HourlyWeather) -> float | None:
+    """The same of an hour."""
+    return felt(hour.temperature_c, hour.wind_ms)
+
+
+def dew_spread(
+    temperature_c: float | None, own_c: float | None, relative_humidity_pct: float | None
+) -> float | None:
     """How far the air is above its dew point, from the feed's own or from relative humidity."""
-    temperature_c, own_c = hour.temperature_c, hour.dew_point_c
     if temperature_c is None:
         return None
     if own_c is not None:
         return temperature_c - own_c
-    if not hour.relative_humidity_pct:
-        return None
-    return temperature_c - dew_point_c(temperature_c, hour.relative_humidity_pct)
+    return (
+        temperature_c - dew_point_c(temperature_c, relative_humidity_pct) if relative_humidity_pct else None
+    )
 
 
-def frostbite_of(hour: HourlyWeather) -> float | None:
-    """Minutes until bare skin freezes in that hour; None where it takes longer or isn't known."""
-    if hour.temperature_c is None or hour.wind_ms is None:
-        return None
-    return frostbite_minutes(hour.temperature_c, hour.wind_ms)
+def dew_spread_c(hour: HourlyWeather) -> float | None:
+    """The same of an hour."""
+    return dew_spread(hour.temperature_c, hour.dew_point_c, hour.relative_humidity_pct)
+
+
+def frostbite(temperature_c: float | None, wind_ms: float | None) -> float | None:
+    """Minutes until bare skin freezes; None where it takes longer or isn't known."""
+    return None if temperature_c is None or wind_ms is None else frostbite_minutes(temperature_c, wind_ms)

@@ -11,15 +11,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
-from operator import attrgetter
 
 from alerts.span import Span
-from alerts.weather.felt import FREEZES_FROM_C, dew_spread_c, felt_c, frostbite_of
+from alerts.weather.felt import FREEZES_FROM_C, dew_spread, felt, frostbite
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.record import Forecast, HourlyWeather
+from alerts.weather.record import Forecast
 from alerts.weather.series import Series
 from alerts.weather.stretches import PartsCut
-from alerts.weather.together import KNOWN_FROM_SHARE, NOTHING, Asked, Together, Worst, together, worse_of
+from alerts.weather.together import (
+    KNOWN_FROM_SHARE,
+    NOTHING,
+    Asked,
+    Together,
+    Worst,
+    field_of,
+    made_of,
+    together,
+    worse_of,
+)
 
 HOUR = timedelta(hours=1)
 
@@ -140,18 +149,20 @@ class _Kind:
     unknown_text: str
 
 
-_RAIN_PCT = Asked(attrgetter("precipitation_probability_pct"))
-_FOG_NAMED = Asked(attrgetter("fog_named"))
-_TEMPERATURE_C = Asked(attrgetter("temperature_c"), least=True)
-_FELT_C = Asked(felt_c, least=True)
-_FROSTBITE_MIN = Asked(frostbite_of, least=True)
-_DEW_SPREAD_C = Asked(dew_spread_c, least=True)
-_OPTICAL_DEPTH = Asked(attrgetter("aerosol_optical_depth"))
-_FINE_PARTICLES = Asked(attrgetter("pm2_5_ug_m3"))
+_RAIN_PCT = Asked(field_of("precipitation_probability_pct"))
+_FOG_NAMED = Asked(field_of("fog_named"))
+_TEMPERATURE_C = Asked(field_of("temperature_c"), least=True)
+_FELT_C = Asked(made_of(felt, "temperature_c", "wind_ms"), least=True)
+_FROSTBITE_MIN = Asked(made_of(frostbite, "temperature_c", "wind_ms"), least=True)
+_DEW_SPREAD_C = Asked(
+    made_of(dew_spread, "temperature_c", "dew_point_c", "relative_humidity_pct"), least=True
+)
+_OPTICAL_DEPTH = Asked(field_of("aerosol_optical_depth"))
+_FINE_PARTICLES = Asked(field_of("pm2_5_ug_m3"))
 
 _WIND = _Kind(
     "wind",
-    Asked(attrgetter("wind_ms")),
+    Asked(field_of("wind_ms")),
     WIND_SHAKES_MS,
     WIND_UNSAFE_MS,
     "wind up to {:.0f} m/s",
@@ -159,7 +170,7 @@ _WIND = _Kind(
 )
 _GUST = _Kind(
     "gust",
-    Asked(attrgetter("gust_ms")),
+    Asked(field_of("gust_ms")),
     GUST_SHAKES_MS,
     GUST_UNSAFE_MS,
     "gusts up to {:.0f} m/s",
@@ -206,13 +217,8 @@ def _precipitation(there: Over, away: Over) -> Hazard:
     return Hazard("precipitation", level, text, _rounded(worst.value), unit, worst.at)
 
 
-def _rate_mm_h(hour: HourlyWeather) -> float | None:
-    amount_mm = hour.precipitation_mm
-    return None if amount_mm is None else amount_mm / ((hour.ends - hour.starts) / HOUR)
-
-
 def _rates_mm_h(series: Series, first: int, after: int) -> list[float | None]:
-    amounts_mm = [hour.precipitation_mm for hour in series.hours[first:after]]
+    amounts_mm = series.column("precipitation_mm", first, after)
     lengths_h = series.times.lengths_h[first:after]
     return [
         None if amount_mm is None else amount_mm / length_h
@@ -220,17 +226,18 @@ def _rates_mm_h(series: Series, first: int, after: int) -> list[float | None]:
     ]
 
 
-_RATE_MM_H = Asked(_rate_mm_h, column=_rates_mm_h)
-
-
-def _icy(hour: HourlyWeather) -> float | None:
+def _icy(series: Series, first: int, after: int) -> list[float | None]:
     """1 where what falls may freeze on the road."""
-    rate = _rate_mm_h(hour)
-    if rate is None or hour.temperature_c is None:
-        return None
-    return float(rate >= PRECIPITATION_WET_MM_H and hour.temperature_c <= ICY_BELOW_C)
+    temperatures_c = series.column("temperature_c", first, after)
+    return [
+        None
+        if rate is None or temperature_c is None
+        else float(rate >= PRECIPITATION_WET_MM_H and temperature_c <= ICY_BELOW_C)
+        for rate, temperature_c in zip(_rates_mm_h(series, first, after), temperatures_c, strict=True)
+    ]
 
 
+_RATE_MM_H = Asked(_rates_mm_h)
 _ICY = Asked(_icy)
 
 
@@ -243,13 +250,13 @@ def _thunder(_there: Over, away: Over) -> Hazard:
     return _hazard("thunder", level, worst, "%", text, "thunderstorms unknown")
 
 
-def _thunder_pct(hour: HourlyWeather) -> float | None:
-    if hour.thunder_probability_pct is not None:
-        return hour.thunder_probability_pct
-    return None if hour.thunder_named is None else 100.0 * hour.thunder_named
+def _thunder_chance(probability_pct: float | None, named: bool | None) -> float | None:
+    if probability_pct is not None:
+        return probability_pct
+    return None if named is None else 100.0 * named
 
 
-_THUNDER_PCT = Asked(_thunder_pct)
+_THUNDER_PCT = Asked(made_of(_thunder_chance, "thunder_probability_pct", "thunder_named"))
 
 
 def _cold(there: Over, away: Over) -> Hazard:
@@ -284,34 +291,20 @@ def _fog(there: Over, away: Over) -> Hazard:
     return _hazard("fog", level, share, "%", text, "fog unknown")
 
 
-def _fog_pct(hour: HourlyWeather) -> float | None:
+def _fog_share(share_pct: float | None, visibility_m: float | None) -> float | None:
     """The fog share, or 100 and 0 for visibility on either side of 1 km; the worse where both speak."""
-    share_pct, visibility_m = hour.fog_pct, hour.visibility_m
     if visibility_m is None:
         return share_pct
     seen_pct = 100.0 if visibility_m < FOG_VISIBILITY_M else 0.0
     return seen_pct if share_pct is None else max(share_pct, seen_pct)
 
 
-def _fogs_pct(series: Series, first: int, after: int) -> list[float | None]:
-    """The share itself in the many hours in which one sees far."""
-    return [
-        share_pct
-        if (share_pct := hour.fog_pct) is not None
-        and share_pct >= 0.0
-        and (visibility_m := hour.visibility_m) is not None
-        and visibility_m >= FOG_VISIBILITY_M
-        else _fog_pct(hour)
-        for hour in series.hours[first:after]
-    ]
-
-
-_FOG_PCT = Asked(_fog_pct, column=_fogs_pct)
+_FOG_PCT = Asked(made_of(_fog_share, "fog_pct", "visibility_m"))
 
 
 def _foggy_share(series: Series, cut: PartsCut) -> float:
-    hours = series.hours[cut.first : cut.after]
-    foggy = cut.inside.only([(_fog_pct(hour) or 0.0) >= FOG_SHARE_PCT for hour in hours])
+    shares_pct = _FOG_PCT.column(series, cut.first, cut.after)
+    foggy = cut.inside.only([(share_pct or 0.0) >= FOG_SHARE_PCT for share_pct in shares_pct])
     return foggy.total / cut.span.duration
 
 

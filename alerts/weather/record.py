@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import Any
 
 from alerts.errors import BadInput
 from alerts.span import Span
 from alerts.weather.official import Bulletin
-from alerts.weather.series import Series
+from alerts.weather.series import Hours, Series
 
 
 class LayerScheme(StrEnum):
@@ -85,6 +86,16 @@ class HourlyWeather:
         return self.ends - self.starts
 
 
+_FIELDS = tuple(each.name for each in fields(HourlyWeather) if each.name not in {"starts", "ends"})
+
+
+def hours_by_column(
+    starts: Sequence[datetime], ends: Sequence[datetime], columns: Mapping[str, Sequence[Any]]
+) -> Hours:
+    """The hours of a forecast from its columns, by field; a record is made where one is asked for."""
+    return Hours(starts, ends, {name: columns.get(name) for name in _FIELDS}, HourlyWeather)
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
     """Where a forecast came from; travels with everything that is made of it.
@@ -147,7 +158,7 @@ class Forecast:
     grid_lon_deg: float
     grid_elevation_m: float | None
     layer_scheme: LayerScheme
-    hours: tuple[HourlyWeather, ...]
+    hours: Sequence[HourlyWeather]
     members: tuple[tuple[float | None, ...], ...] = ()
     place: Place | None = None
     answered_at: datetime | None = None

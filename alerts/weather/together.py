@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import groupby
 from operator import attrgetter
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 from alerts.span import Span
 from alerts.weather.record import Forecast
-from alerts.weather.series import Series, ValueOf
+from alerts.weather.series import Series
 from alerts.weather.stretches import PartsCut
 
 _UNKNOWN = type(None)
@@ -21,23 +21,31 @@ OFTEN = 2
 """Forecasts asked about more spans than these will be asked about many: the nights and trips of a cycle."""
 
 
+ColumnOf: TypeAlias = Callable[[Series, int, int], list[Any]]
+"""What a series says of its hours from one to before another; None where it is unknown."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Asked:
     """What is asked of each hour: made once in a module, as what is found is kept by it.
 
-    value_of: None where it is unknown. least: whether the least value is the worst one. column: the same of
-    many hours of a series at once, those from one to before another, where that is quicker.
+    least: whether the least value is the worst one.
     """
 
-    value_of: ValueOf
+    column: ColumnOf
     least: bool = False
-    column: Callable[[Series, int, int], list[Any]] | None = None
 
-    def of(self, series: Series, first: int, after: int) -> list[Any]:
-        """Of the hours `first` to `after` (exclusive)."""
-        if self.column is not None:
-            return self.column(series, first, after)
-        return list(map(self.value_of, series.hours[first:after]))
+
+def field_of(name: str) -> ColumnOf:
+    """A field as it is."""
+    return lambda series, first, after: series.column(name, first, after)
+
+
+def made_of(rule: Callable[..., Any], *names: str) -> ColumnOf:
+    """What a rule makes of some fields of the hour."""
+    return lambda series, first, after: list(
+        map(rule, *(series.column(name, first, after) for name in names))
+    )
 
 
 class Worst(NamedTuple):
@@ -110,7 +118,7 @@ class Together:
             first, after, widened = min(first, before.first), max(after, before.after), before.widened + 1
         if widened >= OFTEN:
             first, after = 0, len(self.times)
-        columns = [asked.of(series, first, after) for series in self.series]
+        columns = [asked.column(series, first, after) for series in self.series]
         types = [set(map(type, column)) for column in columns]
         told = set[type]().union(*types) - {_UNKNOWN}
         telling = [column for column, mine in zip(columns, types, strict=True) if mine & told]

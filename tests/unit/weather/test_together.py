@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from operator import attrgetter
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.span import Span
-from alerts.weather import hazards
 from alerts.weather.record import Forecast, HourlyWeather
 from alerts.weather.series import Series
 from alerts.weather.together import (
@@ -19,6 +17,8 @@ from alerts.weather.together import (
     Asked,
     Together,
     Worst,
+    field_of,
+    made_of,
     together,
     worse_of,
     worst_of_each,
@@ -28,8 +28,8 @@ from .values import HOUR, forecast, hours
 
 START = datetime(2027, 7, 1, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
-WIND = Asked(attrgetter("wind_ms"))
-LEAST_WIND = Asked(WIND.value_of, least=True)
+WIND = Asked(field_of("wind_ms"))
+LEAST_WIND = Asked(WIND.column, least=True)
 
 values = st.sampled_from((None, 0.0, -0.0, 1.0, 2.5, 2.5, 7.0))
 full_values = st.sampled_from((0.0, -0.0, 1.0, 2.5, 7.0))
@@ -93,13 +93,13 @@ def test_the_worst_of_all_together_is_the_worst_of_each(
 
 
 def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
-    asked: list[datetime] = []
+    asked: list[float] = []
 
-    def value_of(hour: HourlyWeather) -> float | None:
-        asked.append(hour.starts)
-        return hour.wind_ms
+    def rule(wind_ms: float) -> float:
+        asked.append(wind_ms)
+        return wind_ms
 
-    group, question = Together([made([0] * COUNT, [1.0] * COUNT)]), Asked(value_of)
+    group, question = Together([made([0] * COUNT, [1.0] * COUNT)]), Asked(made_of(rule, "wind_ms"))
     for hour in range(COUNT):
         span = span_of((60 * hour, 60))
         group.worst(question, group.times.cut(span), span, covers=True)
@@ -138,31 +138,3 @@ def test_of_two_findings_the_worse_one_stays_and_equals_begin_with_the_first() -
     assert worse_of(weak, strong, LEAST_WIND) == Worst(2.0, True, START)
     assert worse_of(strong, weak._replace(value=5.0), WIND) == Worst(5.0, True, START)
     assert worse_of(NOTHING, weak, WIND) == worse_of(weak, NOTHING, WIND) == weak
-
-
-known = st.none() | st.sampled_from((0.0, -0.0, 5, 40.0, 100.0))
-steps = st.sampled_from((60, 60, 60, 180))
-rows = st.lists(
-    st.tuples(steps, known, st.none() | st.sampled_from((0.0, 900.0, 1000.0, 20_000))), max_size=8
-)
-
-
-@given(rows)
-def test_many_hours_at_once_say_what_each_hour_says(
-    told: list[tuple[int, float | None, float | None]],
-) -> None:
-    """The share of fog stands for the amount of rain as well."""
-    made_of, at = [], START
-    for minutes, share, visibility_m in told:
-        ends = at + minutes * MINUTE
-        made_of.append(
-            HourlyWeather(at, ends, fog_pct=share, visibility_m=visibility_m, precipitation_mm=share)
-        )
-        at = ends
-    series = Series(tuple(made_of))
-    in_bulk = [each for each in vars(hazards).values() if isinstance(each, Asked) and each.column is not None]
-    assert in_bulk
-    for asked in in_bulk:
-        for first in range(len(series.hours) + 1):
-            by_each = [asked.value_of(hour) for hour in series.hours[first:]]
-            assert repr(asked.of(series, first, len(series.hours))) == repr(by_each)
