@@ -127,7 +127,7 @@ def seen_clouds(
 ) -> SeenHours:
     """`seen_cloud` of some of the forecast's hours."""
     if forecast.layer_scheme is LayerScheme.NONE and along is None:
-        totals = cut.column("cloud_total_pct")
+        totals: Sequence[float | None] = cut.column("cloud_total_pct")
         parts, known = known_of(cut, totals)
         return SeenHours(parts, known, known, known)  # in every view: nobody knows the layers
     parts, seen = known_of(cut, [seen_cloud(forecast, hour, altitude_deg, along) for hour in cut.hours])
@@ -139,7 +139,7 @@ def seen_clouds(
     )
 
 
-def known_of(cut: Cut, values: list[T | None]) -> tuple[Parts, list[T]]:
+def known_of(cut: Cut, values: Sequence[T | None]) -> tuple[Parts, list[T]]:
     """The hours that have a value, and these values."""
     known = [value for value in values if value is not None]
     if len(known) == len(values):

@@ -39,10 +39,10 @@ class Hours(Sequence["HourlyWeather"]):
         self._made: dict[int, HourlyWeather] = {}
         self._all: tuple[HourlyWeather, ...] | None = None
 
-    def column(self, name: str, first: int, after: int) -> list[Any]:
+    def column(self, name: str, first: int, after: int) -> Sequence[Any]:
         """The values of a field in the hours `first` to `after` (exclusive)."""
         column = self._columns[name]
-        return [None] * len(self.starts[first:after]) if column is None else list(column[first:after])
+        return [None] * len(self.starts[first:after]) if column is None else column[first:after]
 
     def __len__(self) -> int:
         return len(self.starts)
@@ -117,7 +117,7 @@ class Series:
         """The hours that touch the span."""
         return Cut(self, self.times.cut(span))
 
-    def column(self, name: str, first: int, after: int) -> list[Any]:
+    def column(self, name: str, first: int, after: int) -> Sequence[Any]:
         """The values of a field in the hours `first` to `after` (exclusive); None where it is unknown."""
         hours = self.hours
         if isinstance(hours, Hours):
@@ -151,6 +151,6 @@ class Cut:
         """What each hour shares with the span."""
         return self.times.inside
 
-    def column(self, name: str) -> list[Any]:
+    def column(self, name: str) -> Sequence[Any]:
         """The value of a field in each hour."""
         return self.series.column(name, self.first, self.after)

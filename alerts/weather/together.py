@@ -21,7 +21,7 @@ OFTEN = 2
 """Forecasts asked about more spans than these will be asked about many: the nights and trips of a cycle."""
 
 
-ColumnOf: TypeAlias = Callable[[Series, int, int], list[Any]]
+ColumnOf: TypeAlias = Callable[[Series, int, int], Sequence[Any]]
 """What a series says of its hours from one to before another; None where it is unknown."""
 
 
@@ -76,7 +76,7 @@ class _Joined:
 
     first: int
     after: int
-    columns: list[list[Any]]
+    columns: list[Sequence[Any]]
     worst: Sequence[Any]
     has_gaps: bool
     widened: int
@@ -127,7 +127,7 @@ class Together:
         return _Joined(first, after, telling, worst, has_gaps, widened)
 
 
-def _worst_of_hours(columns: Sequence[list[Any]], asked: Asked, *, has_gaps: bool) -> list[Any]:
+def _worst_of_hours(columns: Sequence[Sequence[Any]], asked: Asked, *, has_gaps: bool) -> Sequence[Any]:
     pick = min if asked.least else max
     if len(columns) == 1:
         return columns[0]
@@ -136,14 +136,14 @@ def _worst_of_hours(columns: Sequence[list[Any]], asked: Asked, *, has_gaps: boo
     return list(map(pick, *columns))
 
 
-def _as_said(zero: Any, columns: Sequence[list[Any]], first: int, after: int) -> Any:
+def _as_said(zero: Any, columns: Sequence[Sequence[Any]], first: int, after: int) -> Any:
     """The zero as the first of the sources says it, for there are two of them."""
     said = (column[first:after] for column in columns)
     return next(values[values.index(zero)] for values in said if zero in values)
 
 
 def worst_of_each(
-    told: Sequence[list[Any]], asked: Asked, cut: PartsCut, must: Span, *, covers: bool
+    told: Sequence[Sequence[Any]], asked: Asked, cut: PartsCut, must: Span, *, covers: bool
 ) -> Worst:
     """As `Together.worst`, from what each of the series says of those hours, whatever it knows."""
     found = NOTHING
