@@ -11,7 +11,7 @@ from typing import Any
 
 from alerts.span import Span
 from alerts.weather.official import Bulletin
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source, hours_by_column
 from service.store import tables
 from service.store.codec import from_json, to_json
 
@@ -84,7 +84,7 @@ def unpack(row: tables.Forecast) -> Forecast:
         grid_lon_deg=lon_deg,
         grid_elevation_m=elevation_m,
         layer_scheme=LayerScheme(body["layers"]),
-        hours=_unpack_hours(body),
+        hours=hours_by_column(*_unpack_times(body), body["columns"]),
         members=tuple(tuple(member) for member in body["members"]),
         place=Place(*place) if place else None,
         sights=tuple(_unpack_sight(sight) for sight in body.get("sights", ())),
