@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from alerts.errors import BadInput
-from alerts.span import Span
+from alerts.span import Span, require_utc
 
 if TYPE_CHECKING:
     from alerts.nightbuild import SiteNights
@@ -130,6 +130,12 @@ class BodyEvents:
     sets: tuple[datetime, ...]
     state: BodyState
     up_at_start: bool
+
+    def __post_init__(self) -> None:
+        """As spans do: times in one and the same zone compare fast."""
+        for name, times in (("rises", self.rises), ("sets", self.sets)):
+            if any(at.tzinfo is not UTC for at in times):
+                object.__setattr__(self, name, tuple(map(require_utc, times)))
 
 
 @dataclass(frozen=True, slots=True)

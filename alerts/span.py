@@ -16,16 +16,23 @@ def require_utc(at: datetime, name: str = "time") -> datetime:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Span:
-    """A half-open span [start, end) of aware UTC times; start < end."""
+    """A half-open span [start, end) of aware times, which it keeps in UTC; start < end."""
 
     start: datetime
     end: datetime
 
     def __post_init__(self) -> None:
-        if self.start.tzinfo is None or self.end.tzinfo is None:
-            raise ValueError("a span needs aware UTC times")
+        if self.start.tzinfo is not UTC or self.end.tzinfo is not UTC:
+            self._turn_to_utc()
         if not self.start < self.end:
             raise ValueError(f"a span must end after it starts: {self.start} .. {self.end}")
+
+    def _turn_to_utc(self) -> None:
+        """Times of one zone object compare ten times as fast as those of two that mean the same."""
+        if self.start.tzinfo is None or self.end.tzinfo is None:
+            raise ValueError("a span needs aware UTC times")
+        object.__setattr__(self, "start", self.start.astimezone(UTC))
+        object.__setattr__(self, "end", self.end.astimezone(UTC))
 
     @property
     def duration(self) -> timedelta:

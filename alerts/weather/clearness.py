@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from math import fsum
 from statistics import median
 
-from alerts.span import Span, require_utc
+from alerts.span import Span
 from alerts.weather import hazards
 from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.lineage import AIR_LINEAGE, independent_lineages
@@ -222,17 +222,11 @@ def _tells_of_air(forecast: Forecast, asking: Asking) -> bool:
 
 def _still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
     """The part of the window that can still hold the event; all of it when it is over or to come."""
-    return _plain(Span(now, window.end) if window.start < now < window.end - length else window)
+    return Span(now, window.end) if window.start < now < window.end - length else window
 
 
 def _still_ahead_of(trip: Span, now: datetime) -> Span:
-    return _plain(Span(now, trip.end) if trip.contains(now) else trip)
-
-
-def _plain(span: Span) -> Span:
-    """With UTC as the forecasts' hours have it: times compare many times faster where their zones are one
-    object."""
-    return Span(require_utc(span.start), require_utc(span.end))
+    return Span(now, trip.end) if trip.contains(now) else trip
 
 
 def _usual_trip(window: Span) -> Span:

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from alerts.assess import cloud_over, trip_span, way_out
 from alerts.nextlook import verdict_may_change
-from alerts.night import Night
+from alerts.night import DarkWindow, Night
 from alerts.presence import is_ruled_out, usable_spans
 from alerts.rules import Result
 from alerts.span import Span
@@ -117,14 +117,19 @@ def _moment(at: datetime) -> str:
 
 @dataclass(slots=True)
 class ShelfSite:
-    """A site with its coming nights by sky, its weather, and the verdicts so far."""
+    """A site with its coming nights by sky, its weather, and the verdicts so far.
+
+    windows: those looked at so far, each under a number; two skies often have the same.
+    """
 
     stored: StoredSite
     calibration: Calibration
     nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
     forecasts: list[StoredForecast] = field(default_factory=list)
     forecast_ids: list[int] = field(default_factory=list)
-    clearness: dict[tuple[int, int, Span, timedelta], Clearness] = field(default_factory=dict)
+    windows: dict[tuple[date, DarkWindow], int] = field(default_factory=dict)
+    clearness: dict[tuple[int, Span, timedelta], Clearness] = field(default_factory=dict)
+    trips: dict[tuple[int, Span, timedelta, timedelta], Outlook] = field(default_factory=dict)
     outlooks: dict[tuple[int, int, Span, timedelta, timedelta], ShelfOutlook] = field(default_factory=dict)
     judged: dict[tuple[date, int, tuple[timedelta, ...]], Judged] = field(default_factory=dict)
 
@@ -209,20 +214,31 @@ class ShelfSite:
     ) -> ShelfOutlook:
         key = (night.night_id, index, part, wishes.shortest_window, way)
         if key not in self.outlooks:
-            outlook = self._clearness(night, index, part, wishes, now).on_trip(trip_span(part, way))
+            outlook = self._on_trip(night, night.night.windows[index], part, way, wishes, now)
             self.outlooks[key] = ShelfOutlook(
                 night.night_id, index, part, wishes.shortest_window, way, outlook
             )
         return self.outlooks[key]
 
+    def _on_trip(
+        self, night: ShelfNight, window: DarkWindow, part: Span, way: timedelta, wishes: Wishes, now: datetime
+    ) -> Outlook:
+        """The outlook over a part of a window, whatever sky the window belongs to."""
+        number = self.windows.setdefault((night.name, window), len(self.windows))
+        key = (number, part, wishes.shortest_window, way)
+        if key not in self.trips:
+            seen = self._clearness(number, night, window, part, wishes, now)
+            self.trips[key] = seen.on_trip(trip_span(part, way))
+        return self.trips[key]
+
     def _clearness(
-        self, night: ShelfNight, index: int, part: Span, wishes: Wishes, now: datetime
+        self, number: int, night: ShelfNight, window: DarkWindow, part: Span, wishes: Wishes, now: datetime
     ) -> Clearness:
         """What the outlooks over a part of a window have in common, whatever the way out."""
-        key = (night.night_id, index, part, wishes.shortest_window)
+        key = (number, part, wishes.shortest_window)
         if key not in self.clearness:
             seen = cloud_over(
-                night.night.windows[index],
+                window,
                 part,
                 [each.forecast for each in self.forecasts],
                 shortest=wishes.shortest_window,
