@@ -77,6 +77,11 @@ class SiteNights:
         starts = [night_start_s(s, int(k)) for s, k in zip(self.sites, self.first_number, strict=True)]
         return np.array(starts, dtype=np.float64)
 
+    @cached_property
+    def nights(self) -> RowSpans:
+        """All nights, site by site."""
+        return _nights_of(self.first_s, self.count)
+
     @property
     def window_minutes(self) -> Floats:
         """Minutes of dark window in each night, shape (n_sites, count)."""
@@ -88,22 +93,11 @@ class SiteNights:
     def name(self, row: int, night: int) -> date:
         return name_of(self.sites[row], int(self.first_number[row]) + night)
 
-    def night(
-        self,
-        row: int,
-        night: int,
-        *,
-        windows: tuple[DarkWindow, ...] | None = None,
-        moon_lit: float | None = None,
-    ) -> Night:
-        """The readable form of one site's night.
-
-        windows, moon_lit: its windows and the Moon's lit fraction where they were worked out together with
-        those of other nights (alerts/nightbulk.py).
-        """
+    def night(self, row: int, night: int) -> Night:
+        """The readable form of one site's night; alerts/nightbulk.py makes many at less cost."""
         start_s = float(self.first_s[row]) + night * DAY_S
         part = _Part(self, row, start_s, start_s + DAY_S)
-        lit = float(self.table.moon_lit(start_s + DAY_S / 2)) if moon_lit is None else moon_lit
+        lit = float(self.table.moon_lit(start_s + DAY_S / 2))
         return Night(
             name=self.name(row, night),
             span=Span(utc_from_posix(start_s), utc_from_posix(start_s + DAY_S)),
@@ -115,7 +109,7 @@ class SiteNights:
             moon_lit=round(lit, 4),
             dark=part.down(self.dark),
             moonless=part.down(self.moon),
-            windows=part.windows(night) if windows is None else windows,
+            windows=part.windows(night),
             wishes=self.wishes,
             foreground_moonlit=part.foreground_moonlit(),
         )
@@ -143,14 +137,7 @@ class _Part:
 
     def events(self, crossings: Crossings) -> BodyEvents:
         up, times = crossings.of_row(self.row, self.start_s, self.end_s)
-        rises, sets = (times[1::2], times[0::2]) if up else (times[0::2], times[1::2])
-        never = BodyState.ALWAYS_UP if up else BodyState.ALWAYS_DOWN
-        return BodyEvents(
-            tuple(map(utc_from_posix, rises)),
-            tuple(map(utc_from_posix, sets)),
-            BodyState.CROSSES if len(times) else never,
-            up,
-        )
+        return body_events(up, [utc_from_posix(at_s) for at_s in times])
 
     def down(self, crossings: Crossings) -> tuple[Span, ...]:
         """The spans of the night with the body below the level."""
@@ -194,6 +181,13 @@ class _Part:
         )
 
 
+def body_events(up: bool, times: Sequence[datetime]) -> BodyEvents:
+    """A night's crossings as rises and sets. up: whether the body is up at its start."""
+    rises, sets = (times[1::2], times[0::2]) if up else (times[0::2], times[1::2])
+    never = BodyState.ALWAYS_UP if up else BodyState.ALWAYS_DOWN
+    return BodyEvents(tuple(rises), tuple(sets), BodyState.CROSSES if times else never, up)
+
+
 def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:
     """Spans to the second; those that round to nothing are left out."""
     pairs = ((utc_from_posix(start_s), utc_from_posix(end_s)) for start_s, end_s in pairs_s)
@@ -209,7 +203,7 @@ def build_nights(
     """
     if not sites or count < 1:
         raise ValueError(f"nights need at least one site and one night, got {len(sites)} and {count}")
-    starts = np.array([night_start_s(s, k) for s, k in zip(sites, first_number, strict=True)])
+    starts = np.array([float(night_start_s(s, k)) for s, k in zip(sites, first_number, strict=True)])
     table = ephemeris.table(float(starts.min()), float(starts.max()) + count * DAY_S)
     ground = Ground.of(sites)
     near = wishes.darkness is DarknessWish.NEAR
@@ -238,8 +232,8 @@ def build_nights(
     )
 
 
-def _nights_of(starts: npt.NDArray[np.int64], count: int) -> RowSpans:
-    start_s = (starts[:, None] + np.arange(count) * DAY_S).astype(np.float64).ravel()
+def _nights_of(starts: Floats, count: int) -> RowSpans:
+    start_s = (starts[:, None] + np.arange(count) * DAY_S).ravel()
     return RowSpans(np.repeat(np.arange(len(starts)), count), start_s, start_s + DAY_S)
 
 

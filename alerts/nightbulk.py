@@ -8,17 +8,17 @@ that is right to a millionth of an arcsecond; the nights are the same as those m
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import cast
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
-from alerts.night import DarkWindow, Night, ShapeSpan, TargetKind
-from alerts.nightbuild import SiteNights
+from alerts.night import BodyEvents, DarkWindow, Night, ShapeSpan, TargetKind
+from alerts.nightbuild import SiteNights, body_events
 from alerts.nightnames import DAY_S
+from alerts.sky.crossings import Crossings
 from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, utc_from_posix
 from alerts.sky.ground import Ground
 from alerts.sky.milkyway import (
@@ -30,11 +30,12 @@ from alerts.sky.milkyway import (
     POLE,
     SHAPES,
     Geometry,
-    geometry,
+    geometry_of,
     shape_codes,
 )
+from alerts.sky.spans import RowSpans, overlaps
 from alerts.sky.targets import target_direction
-from alerts.sky.tracks import track_point
+from alerts.sky.tracks import moon_over_ridges, track_point
 from alerts.span import Span
 
 Floats = npt.NDArray[np.float64]
@@ -48,38 +49,99 @@ TURN_DEG_S = 15.1 / 3600
 
 def readable_nights(whole: SiteNights) -> Iterator[tuple[int, Night]]:
     """Every night as (row of its site, Night), site by site; equal to `whole.night` of each."""
-    windows: defaultdict[tuple[int, int], list[DarkWindow]] = defaultdict(list)
+    nights = whole.nights
+    lit = whole.table.moon_lit((nights.start_s + nights.end_s) / 2).tolist()
+    sun, civil, nautical, astronomical, moon = (
+        _events(whole, each)
+        for each in (whole.sun, whole.civil, whole.nautical, whole.astronomical, whole.moon)
+    )
+    spans = _by_night(nights, nights, np.arange(len(nights)))
+    dark = _by_night(nights, *overlaps(nights, whole.dark.spans(up=False)))
+    moonless = _by_night(nights, *overlaps(nights, whole.moon.spans(up=False)))
+    foreground_moonlit = _by_night(nights, *_foreground_moonlit(whole))
+    windows = _windows(whole)
+    for index, row in enumerate(nights.row.tolist()):
+        yield (
+            row,
+            Night(
+                name=whole.name(row, index % whole.count),
+                span=spans[index][0],
+                sun=sun[index],
+                civil=civil[index],
+                nautical=nautical[index],
+                astronomical=astronomical[index],
+                moon=moon[index],
+                moon_lit=round(lit[index], 4),
+                dark=dark[index],
+                moonless=moonless[index],
+                windows=windows[index],
+                wishes=whole.wishes,
+                foreground_moonlit=foreground_moonlit[index],
+            ),
+        )
+
+
+def _times(at_s: Floats) -> list[datetime]:
+    """The aware UTC times nearest to POSIX times, shape (n,), to the whole second."""
+    return [utc_from_posix(each) for each in at_s.tolist()]
+
+
+def _events(whole: SiteNights, crossings: Crossings) -> list[BodyEvents]:
+    """What a body does in each of the nights."""
+    times = _times(crossings.at_s)
+    up, first = crossings.of_rows(whole.first_s[:, None] + np.arange(whole.count + 1) * DAY_S)
+    firsts, afters = first[:, :-1].ravel().tolist(), first[:, 1:].ravel().tolist()
+    return [
+        body_events(is_up, times[first:after])
+        for is_up, first, after in zip(up[:, :-1].ravel().tolist(), firsts, afters, strict=True)
+    ]
+
+
+def _by_night(nights: RowSpans, held: RowSpans, night: Ints) -> list[tuple[Span, ...]]:
+    """The spans in each of the nights to the second; those that round to nothing are left out.
+
+    night: shape (n_held,), index of the night that each span lies in.
+    """
+    found: list[tuple[Span, ...]] = [()] * len(nights)
+    for index, start, end in zip(night.tolist(), _times(held.start_s), _times(held.end_s), strict=True):
+        if start < end:
+            found[index] += (Span(start, end),)
+    return found
+
+
+def _foreground_moonlit(whole: SiteNights) -> tuple[RowSpans, Ints]:
+    """When the Moon, between sunset and sunrise, shines over the ridges, and the index of the night."""
+    held, night = overlaps(whole.nights, whole.sun.spans(up=False))
+    held, parent = overlaps(held, whole.moon.spans(up=True))
+    pieces, source = moon_over_ridges(whole.sites, whole.ground, whole.table, held)
+    return pieces, night[parent][source]
+
+
+def _windows(whole: SiteNights) -> list[tuple[DarkWindow, ...]]:
+    """The dark windows of each of the nights."""
+    found: list[tuple[DarkWindow, ...]] = [()] * len(whole.nights)
     for low in range(0, len(whole.windows), WINDOWS_AT_ONCE):
-        for key, window in _windows(whole, np.arange(low, min(low + WINDOWS_AT_ONCE, len(whole.windows)))):
-            windows[key].append(window)
-    middles = whole.first_s[:, None] + (np.arange(whole.count) + 0.5) * DAY_S
-    lit = whole.table.moon_lit(middles)
-    for row in range(len(whole.sites)):
-        for night in range(whole.count):
-            mine = tuple(windows.get((row, night), ()))
-            yield row, whole.night(row, night, windows=mine, moon_lit=float(lit[row, night]))
+        which = np.arange(low, min(low + WINDOWS_AT_ONCE, len(whole.windows)))
+        nights = whole.windows.row[which] * whole.count + whole.window_night[which]
+        for index, window in zip(nights.tolist(), _some_windows(whole, which), strict=True):
+            found[index] += (window,)
+    return found
 
 
-def _windows(whole: SiteNights, which: Ints) -> Iterator[tuple[tuple[int, int], DarkWindow]]:
-    """These windows, each with the row of its site and its night."""
+def _some_windows(whole: SiteNights, which: Ints) -> Iterator[DarkWindow]:
     rows = whole.windows.row[which]
     start_s, end_s = np.round(whole.windows.start_s[which]), np.round(whole.windows.end_s[which])
     ends = np.stack([start_s, (start_s + end_s) / 2, end_s], axis=1)
     target = whole.wishes.target
     seen = whole.table.fixed(target_direction(target), ends)
     altitude, azimuth = whole.ground.part(rows).altaz(seen, near=False)
+    tracks = np.stack([ends, altitude, azimuth], axis=-1).tolist()
     shapes = _shapes(whole, rows, start_s, end_s, ends)
-    for i, row in enumerate(rows):
-        points = zip(ends[i], altitude[i], azimuth[i], strict=True)
-        has_band = target.kind is TargetKind.BAND
-        window = DarkWindow(
-            Span(utc_from_posix(start_s[i]), utc_from_posix(end_s[i])),
-            target,
-            tuple(track_point(*point) for point in points),
-            shapes[i],
-            whole.longitudes_up_deg(int(row), float(ends[i, 1])) if has_band else (),
-        )
-        yield (int(row), int(whole.window_night[which[i]])), window
+    has_band = target.kind is TargetKind.BAND
+    for row, points, shape in zip(rows.tolist(), tracks, shapes, strict=True):
+        track = tuple(track_point(*point) for point in points)
+        up = whole.longitudes_up_deg(row, points[1][0]) if has_band else ()
+        yield DarkWindow(Span(track[0].at, track[-1].at), target, track, shape, up)
 
 
 def _shapes(
@@ -91,8 +153,7 @@ def _shapes(
     marks = (first_mark[:, None] + np.arange(counts.max())) * 60.0
     edges = np.concatenate([start_s[:, None], np.minimum(marks, end_s[:, None])], axis=1)
     middles = (edges[:, :-1] + edges[:, 1:]) / 2
-    codes = _codes(whole, rows, _Drawn.through(whole.table, ends), middles)
-    return [_pieces(codes[i, : counts[i]], edges[i, : counts[i] + 1]) for i in range(len(rows))]
+    return _pieces(_codes(whole, rows, _Drawn.through(whole.table, ends), middles), edges, counts)
 
 
 def _codes(whole: SiteNights, rows: Ints, sky: _Drawn, middles: Floats) -> Ints:
@@ -104,15 +165,14 @@ def _codes(whole: SiteNights, rows: Ints, sky: _Drawn, middles: Floats) -> Ints:
     last = middles.shape[1] - 1
     looks = np.unique(np.append(np.arange(0, last, MINUTES_APART), last))
     ground: Ground = whole.ground.part(rows)
-    seen = geometry(ground, cast(SkyTable, sky), middles[:, looks])
+    seen = geometry_of(ground, *sky.core_and_pole(middles[:, looks]))
     codes = np.repeat(shape_codes(seen)[:, :-1], np.diff(looks), axis=1)
     codes = np.concatenate([codes, shape_codes(seen)[:, -1:]], axis=1)
     unsure = np.repeat(_unsure(seen, np.diff(middles[:, looks], axis=1)), np.diff(looks), axis=1)
     window, minute = np.nonzero(unsure)
     if len(window):
-        near = geometry(
-            ground.part(window), cast(SkyTable, sky.part(window)), middles[window, minute][:, None]
-        )
+        there = sky.part(window).core_and_pole(middles[window, minute][:, None])
+        near = geometry_of(ground.part(window), *there)
         codes[window, minute] = shape_codes(near)[:, 0]
     return codes
 
@@ -140,49 +200,66 @@ def _near(beyond: Floats, can_move: Floats) -> npt.NDArray[np.bool_]:
     return np.abs(beyond[:, :-1]) + np.abs(beyond[:, 1:]) <= can_move
 
 
-def _pieces(codes: Ints, edges: Floats) -> tuple[ShapeSpan, ...]:
-    firsts = [0, *(np.flatnonzero(codes[1:] != codes[:-1]) + 1).tolist()]
-    marks = [utc_from_posix(float(edges[index])) for index in (*firsts, len(codes))]
-    return tuple(
-        ShapeSpan(SHAPES[codes[first]], Span(start, end))
-        for first, start, end in zip(firsts, marks, marks[1:], strict=False)
-    )
+def _pieces(codes: Ints, edges: Floats, counts: Ints) -> list[tuple[ShapeSpan, ...]]:
+    """The shapes of each window, neighbours differing.
+
+    codes: of each piece of each window; edges: where the pieces begin and end; counts: how many are real.
+    """
+    begins = np.ones(codes.shape, dtype=np.bool_)
+    begins[:, 1:] = codes[:, 1:] != codes[:, :-1]
+    begins &= np.arange(codes.shape[1]) < counts[:, None]
+    window, piece = np.nonzero(begins)
+    last = np.append(window[1:] != window[:-1], True)
+    after = np.where(last, counts[window], np.append(piece[1:], 0))
+    found: list[tuple[ShapeSpan, ...]] = [()] * len(codes)
+    for index, code, start, end in zip(
+        window.tolist(),
+        codes[window, piece].tolist(),
+        _times(edges[window, piece]),
+        _times(edges[window, after]),
+        strict=True,
+    ):
+        found[index] += (ShapeSpan(SHAPES[code], Span(start, end)),)
+    return found
 
 
 @dataclass(frozen=True)
 class _Drawn:
-    """A stand-in for SkyTable.fixed over n windows, drawn through three moments of each.
+    """The core and the galactic pole over n windows, drawn through three moments of each.
 
     ends: shape (n, 3), the moments, POSIX seconds. beyond_mean: sidereal time less what its mean rate makes
-    of the time since origin_s, shape (n, 3). of_date: by ICRS direction, the places on the true equator and
-    equinox of date at those moments, shape (n, 3, 3).
+    of the time since origin_s, shape (n, 3). of_date: the places of core and pole on the true equator and
+    equinox of date at those moments, side by side, shape (n, 3, 6).
     """
 
     origin_s: float
     ends: Floats
     beyond_mean: Floats
-    of_date: dict[bytes, Floats]
+    of_date: Floats
 
     @classmethod
     def through(cls, table: SkyTable, ends: Floats) -> _Drawn:
         origin_s = float(ends[0, 0])
         beyond_mean = table.sidereal_rad(ends) - SIDEREAL_RATE_RAD_S * (ends - origin_s)
-        of_date = {icrs.tobytes(): table.of_date(icrs, ends) for icrs in (CORE, POLE)}
+        of_date = np.concatenate([table.of_date(icrs, ends) for icrs in (CORE, POLE)], axis=-1)
         return cls(origin_s, ends, beyond_mean, of_date)
 
     def part(self, windows: Ints) -> _Drawn:
         """The same for some of the windows, one row for each index."""
-        of_date = {icrs: places[windows] for icrs, places in self.of_date.items()}
-        return _Drawn(self.origin_s, self.ends[windows], self.beyond_mean[windows], of_date)
+        return _Drawn(self.origin_s, self.ends[windows], self.beyond_mean[windows], self.of_date[windows])
 
-    def fixed(self, icrs: Floats, at_s: Floats) -> Floats:
-        """Earth-fixed unit vectors, shape (n, m, 3), of the core or the pole at times of shape (n, m)."""
+    def core_and_pole(self, at_s: Floats) -> tuple[Floats, Floats]:
+        """Earth-fixed unit vectors, shape (n, m, 3) each, at times of shape (n, m)."""
         weights = self._weights(at_s)
-        x, y, z = np.moveaxis(np.einsum("nmk,nkc->nmc", weights, self.of_date[icrs.tobytes()]), -1, 0)
+        places = weights @ self.of_date
         turned = SIDEREAL_RATE_RAD_S * (at_s - self.origin_s)
-        sidereal = turned + np.einsum("nmk,nk->nm", weights, self.beyond_mean)
+        sidereal = turned + (weights @ self.beyond_mean[..., None])[..., 0]
         cos, sin = np.cos(sidereal), np.sin(sidereal)
-        return np.stack([cos * x + sin * y, cos * y - sin * x, z], axis=-1)
+        core, pole = (
+            np.stack([cos * x + sin * y, cos * y - sin * x, z], axis=-1)
+            for x, y, z in np.moveaxis(places, -1, 0).reshape(2, 3, *at_s.shape)
+        )
+        return core, pole
 
     def _weights(self, at_s: Floats) -> Floats:
         """Of the parabola through the three moments, shape (n, m, 3)."""

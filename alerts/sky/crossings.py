@@ -66,6 +66,14 @@ class Crossings:
         low, high = np.searchsorted(times, [first_s, last_s], side="left")
         return bool(self.up_at_first[row]) ^ (int(low) % 2 == 1), times[low:high]
 
+    def of_rows(self, at_s: Floats) -> tuple[Bools, Ints]:
+        """Whether the body is up at times of shape (n_sites, m), and the index of the first crossing that
+        lies not before them (of the next site's where none does)."""
+        sites = zip(self.bounds[:-1], self.bounds[1:], at_s, strict=True)
+        first = np.array([low + np.searchsorted(self.at_s[low:high], at) for low, high, at in sites])
+        passed = first - self.bounds[:-1, None]
+        return self.up_at_first[:, None] ^ (passed % 2 == 1), first
+
     def spans(self, *, up: bool) -> RowSpans:
         """The spans with the body above (up) or below the level, clipped to first_s..last_s."""
         opens = self.up_at_first == up

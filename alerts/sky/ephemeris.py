@@ -53,7 +53,7 @@ def posix_s(at: datetime) -> float:
 
 def utc_from_posix(at_s: float) -> datetime:
     """The aware UTC time nearest to a POSIX time, to the whole second."""
-    return datetime.fromtimestamp(round(at_s), UTC)
+    return datetime.fromtimestamp(round(float(at_s)), UTC)
 
 
 def direction(ra_deg: float, dec_deg: float) -> Floats:

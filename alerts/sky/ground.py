@@ -88,8 +88,15 @@ class Ground:
         near: the vectors are geocentric km and parallax is taken off; else they are directions.
         """
         seen = vectors - self.place_km[:, None, :] if near else vectors
-        up = (seen * self.up[:, None, :]).sum(axis=-1)
-        north = (seen * self.north[:, None, :]).sum(axis=-1)
-        east = (seen * self.east[:, None, :]).sum(axis=-1)
+        up, north, east = (along(seen, axis) for axis in (self.up, self.north, self.east))
         altitude = np.degrees(np.arctan2(up, np.hypot(north, east)))
         return altitude, np.degrees(np.arctan2(east, north)) % 360
+
+
+def along(vectors: Floats, axis: Floats) -> Floats:
+    """How far vectors, shape (n, m, 3) or broadcastable to it, reach along observers' axes, shape (n, 3).
+
+    Column by column: numpy is slow at sums of three.
+    """
+    x, y, z = (axis[:, None, k] for k in range(3))
+    return np.asarray(vectors[..., 0] * x + vectors[..., 1] * y + vectors[..., 2] * z)

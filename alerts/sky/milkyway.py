@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from alerts.night import Shape
 from alerts.sky.ephemeris import SkyTable, direction
-from alerts.sky.ground import Ground
+from alerts.sky.ground import Ground, along
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -90,7 +90,11 @@ class Geometry:
 def geometry(ground: Ground, table: SkyTable, at_s: Floats) -> Geometry:
     """The geometry for each of n sites at POSIX times of shape (m,) (the same for all) or (n, m)."""
     times = np.broadcast_to(at_s, (len(ground), np.shape(at_s)[-1]))
-    core, pole = table.fixed(CORE, times), table.fixed(POLE, times)
+    return geometry_of(ground, table.fixed(CORE, times), table.fixed(POLE, times))
+
+
+def geometry_of(ground: Ground, core: Floats, pole: Floats) -> Geometry:
+    """The geometry from Earth-fixed unit vectors of the core and the galactic pole, shape (n, m, 3)."""
     core_altitude, core_azimuth = ground.altaz(core, near=False)
     pole_altitude, pole_azimuth = ground.altaz(pole, near=False)
     tilt, leans_right = _tilt(ground, core, pole, core_altitude)
@@ -109,10 +113,10 @@ def _tilt(
     ground: Ground, core: Floats, pole: Floats, core_altitude_deg: Floats
 ) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """Tilt of the band at the core, and its lean, from the band's tangent there."""
-    along = np.cross(pole, core)
-    rise = (along * ground.up[:, None, :]).sum(axis=-1)
+    along_band = np.cross(pole, core)
+    rise = along(along_band, ground.up)
     rightward = np.cross(core, np.broadcast_to(ground.up[:, None, :], core.shape))
-    aside = (along * rightward).sum(axis=-1)
+    aside = (along_band * rightward).sum(axis=-1)
     tilt = np.degrees(np.arctan2(np.abs(rise), np.abs(aside)))
     return np.where(core_altitude_deg > NEAR_ZENITH_DEG, np.nan, tilt), rise * aside > 0
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
@@ -16,14 +17,21 @@ from alerts.night import Target, TrackPoint
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
 from alerts.sky.ground import Ground
+from alerts.sky.spans import RowSpans
 from alerts.sky.targets import target_direction
 from alerts.sky.terrain import ridge_deg
 from alerts.span import Span
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
 
 TEN_MINUTES = timedelta(minutes=10)
 _MINUTE_S = 60.0
+_LOOK_EVERY = 8
+_TURN_DEG_S = 15.1 / 3600
+"""A little more than the Moon's altitude can change: its own motion is slower than the Earth's turn and goes
+along with it, and the observer's motion adds a sixtieth at most."""
+_SPANS_AT_ONCE = 256
 
 
 def sun_track(
@@ -105,3 +113,117 @@ def moon_over_ridge(
         return np.asarray(altitude - ridge_deg(site.horizon, azimuth))
 
     return [piece for start_s, end_s in spans_s for piece in true_spans(margin, start_s, end_s)]
+
+
+def moon_over_ridges(
+    sites: Sequence[Site], ground: Ground, table: SkyTable, spans: RowSpans
+) -> tuple[RowSpans, Ints]:
+    """`moon_over_ridge` within spans of many sites at once (row: of a site), and for each of the pieces the
+    index of its span."""
+    is_level = np.array([site.horizon.is_level for site in sites], dtype=np.bool_)
+    rough = np.flatnonzero(~is_level[spans.row] & (spans.start_s < spans.end_s))
+    level = np.flatnonzero(is_level[spans.row])
+    parts, sources = [spans.pick(level)], [level]
+    for low in range(0, len(rough), _SPANS_AT_ONCE):
+        some = rough[low : low + _SPANS_AT_ONCE]
+        pieces, source = _over_ridge(sites, ground, table, spans.pick(some))
+        parts.append(pieces)
+        sources.append(some[source])
+    source = np.concatenate(sources)
+    order = np.argsort(source, kind="stable")
+    columns = ((part.row, part.start_s, part.end_s) for part in parts)
+    row, start_s, end_s = (np.concatenate(column)[order] for column in zip(*columns, strict=True))
+    return RowSpans(row, start_s, end_s), source[order]
+
+
+def _over_ridge(
+    sites: Sequence[Site], ground: Ground, table: SkyTable, spans: RowSpans
+) -> tuple[RowSpans, Ints]:
+    minutes = _Minutes.of(spans)
+    margin = _moon_margins(sites, ground, table, minutes, spans.row)
+    start, end = minutes.last + 1 - minutes.counts, minutes.last
+    change = np.flatnonzero((margin[1:] >= 0) != (margin[:-1] >= 0))
+    change = change[minutes.span[change] == minutes.span[change + 1]]
+    share = margin[change] / (margin[change] - margin[change + 1])
+    step_s = minutes.at_s[start + 1] - minutes.at_s[start]
+    edges = minutes.at_s[change] + share * step_s[minutes.span[change]]
+    opens, closes = np.flatnonzero(margin[start] >= 0), np.flatnonzero(margin[end] >= 0)
+    span = np.concatenate([opens, minutes.span[change], closes])
+    at_s = np.concatenate([spans.start_s[opens], edges, spans.end_s[closes]])
+    order = np.argsort(span, kind="stable")
+    source, at_s = span[order][0::2], at_s[order]
+    return RowSpans(spans.row[source], at_s[0::2], at_s[1::2]), source
+
+
+@dataclass(frozen=True)
+class _Minutes:
+    """Moments about a minute apart in each of n spans, as `true_spans` takes them, one after the other.
+
+    span: shape (m,), index of each moment's span; at_s: shape (m,), POSIX seconds.
+    counts: shape (n,), moments of each span; last: shape (n,), index of its last one.
+    """
+
+    span: Ints
+    at_s: Floats
+    counts: Ints
+    last: Ints
+
+    @classmethod
+    def of(cls, spans: RowSpans) -> _Minutes:
+        length_s = spans.end_s - spans.start_s
+        n_steps = np.maximum(1, np.ceil(length_s / _MINUTE_S)).astype(np.intp)
+        counts = n_steps + 1
+        last = np.cumsum(counts) - 1
+        span = np.repeat(np.arange(len(spans)), counts)
+        place = np.arange(len(span)) - (last - n_steps)[span]
+        at_s = place * (length_s / n_steps)[span] + spans.start_s[span]
+        at_s[last] = spans.end_s
+        return cls(span, at_s, counts, last)
+
+    @property
+    def looks(self) -> Ints:
+        """Indices of every LOOK_EVERY-th moment of each span, and of its last one."""
+        place = np.arange(len(self.span)) - (self.last + 1 - self.counts)[self.span]
+        chosen = place % _LOOK_EVERY == 0
+        chosen[self.last] = True
+        return np.flatnonzero(chosen)
+
+
+def _moon_margins(
+    sites: Sequence[Site], ground: Ground, table: SkyTable, minutes: _Minutes, rows: Ints
+) -> Floats:
+    """How far the Moon's centre stands above the ridge, or, where it is far from it, any value of that sign.
+
+    Between two looks the Moon's altitude moves by at most the Earth's turn: above the highest part of the
+    ridge, or below the lowest, by more than that, it needs no closer look.
+    """
+    looks = minutes.looks
+    rows = rows[minutes.span]
+    altitude, margin = _look_at_moon(sites, ground, table, minutes.at_s[looks], rows[looks])
+    margins = np.repeat(margin, np.diff(looks, append=len(rows)))
+    can_turn = _TURN_DEG_S * np.diff(minutes.at_s[looks])
+    unsure = np.ones(len(can_turn), dtype=np.bool_)
+    for of_line, sign in ((max, 1.0), (min, -1.0)):
+        limits = np.array([of_line(site.horizon.altitudes_deg, default=0.0) for site in sites])
+        beyond = sign * (altitude - limits[rows[looks]])
+        low, high = beyond[:-1], beyond[1:]
+        unsure &= (np.minimum(low, high) <= 0) | (low + high <= can_turn)
+    near = np.repeat(np.append(unsure, False), np.diff(looks, append=len(rows)))
+    near[looks] = False
+    closer = np.flatnonzero(near)
+    _, margins[closer] = _look_at_moon(sites, ground, table, minutes.at_s[closer], rows[closer])
+    return margins
+
+
+def _look_at_moon(
+    sites: Sequence[Site], ground: Ground, table: SkyTable, at_s: Floats, rows: Ints
+) -> tuple[Floats, Floats]:
+    """The Moon's altitude and how far above the ridge that is, in degrees, shape (m,) as at_s and rows, which
+    ascend."""
+    altitude, azimuth = ground.part(rows).altaz(table.moon_km(at_s)[:, None], near=True)
+    altitude, azimuth = altitude[:, 0], azimuth[:, 0]
+    ridge = np.empty_like(altitude)
+    firsts = np.flatnonzero(np.diff(rows, prepend=-1))
+    for first, after in zip(firsts, [*firsts[1:], len(rows)], strict=True):
+        ridge[first:after] = ridge_deg(sites[rows[first]].horizon, azimuth[first:after])
+    return altitude, altitude - ridge

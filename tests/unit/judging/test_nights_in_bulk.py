@@ -7,10 +7,12 @@ from datetime import date
 import numpy as np
 import pytest
 
-from alerts.night import DarknessWish, SkyWishes, Target, TargetKind, nights_for_sites
+from alerts.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind, nights_for_sites
 from alerts.nightbulk import readable_nights
 from alerts.site import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.spans import overlaps
+from alerts.sky.tracks import moon_over_ridge, moon_over_ridges
 
 CORE = SkyWishes(lowest_altitude_deg=None)
 WISHES = {
@@ -54,3 +56,45 @@ def test_nights_made_together_equal_those_made_alone(
 def test_nights_without_any_window_are_made_too(ephemeris: Ephemeris) -> None:
     whole = nights_for_sites([Site("North", 70.0, 20.0)], date(2027, 6, 20), 2, CORE, ephemeris)
     assert [night.windows for _, night in readable_nights(whole)] == [(), ()]
+
+
+def ridged_sites(seed: int) -> list[Site]:
+    """From pole to pole, two in three behind a ridge: jagged or smooth, some of it below the horizon."""
+    random = np.random.default_rng(seed)
+    made = []
+    for k in range(24):
+        azimuths = np.sort(random.choice(3600, size=random.integers(4, 60), replace=False)) / 10
+        low, high = np.sort(random.uniform(-5, 60, 2))
+        ridge = HorizonLine(
+            tuple(azimuths.tolist()), tuple(random.uniform(low, high, len(azimuths)).tolist())
+        )
+        lat, lon = random.uniform((-90, -180), (90, 180)).tolist()
+        zone = ("UTC", "Pacific/Apia", "Europe/Madrid")[k // 3 % 3]
+        made.append(Site(f"site {k}", lat, lon, 900.0, zone, horizon=ridge if k % 3 else HorizonLine()))
+    return made
+
+
+@pytest.mark.parametrize("first", [date(2026, 1, 20), date(2026, 6, 12), date(2027, 9, 10)])
+def test_a_fortnight_behind_ridges_is_the_same_made_together(ephemeris: Ephemeris, first: date) -> None:
+    """A fortnight has the Moon in every part of the night, near the poles days without a rising."""
+    whole = nights_for_sites(ridged_sites(first.toordinal()), first, 14, CORE, ephemeris)
+    together = list(readable_nights(whole))
+    assert together == [(row, night) for row in range(24) for night in whole.of_site(row)]
+    assert any(len(night.foreground_moonlit) > 1 for _, night in together)
+    assert {night.sun.state for _, night in together} == set(BodyState)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_moon_over_many_ridges_is_the_moon_over_each(ephemeris: Ephemeris, seed: int) -> None:
+    """Looked at every minute or not: no crossing is missed, and those found are the same to a millisecond."""
+    whole = nights_for_sites(ridged_sites(seed), date(2027, 7, 1), 7, CORE, ephemeris)
+    held, _ = overlaps(whole.nights, whole.moon.spans(up=True))
+    pieces, source = moon_over_ridges(whole.sites, whole.ground, whole.table, held)
+    assert (np.diff(source) >= 0).all()
+    for index, row in enumerate(held.row.tolist()):
+        span = float(held.start_s[index]), float(held.end_s[index])
+        alone = moon_over_ridge(whole.sites[row], whole.table, [span])
+        mine = source == index
+        together = np.column_stack([pieces.start_s[mine], pieces.end_s[mine]])
+        assert together == pytest.approx(np.array(alone).reshape(-1, 2), rel=0, abs=1e-3)
+        assert (pieces.row[mine] == row).all()
