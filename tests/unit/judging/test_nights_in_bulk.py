@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from alerts.nightbulk import readable_nights
 from alerts.site import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.spans import overlaps
-from alerts.sky.tracks import moon_over_ridge, moon_over_ridges
+from alerts.sky.tracks import moon_over_ridge, moon_over_ridges, moon_track
 
 CORE = SkyWishes(lowest_altitude_deg=None)
 WISHES = {
@@ -82,6 +83,21 @@ def test_a_fortnight_behind_ridges_is_the_same_made_together(ephemeris: Ephemeri
     assert together == [(row, night) for row in range(24) for night in whole.of_site(row)]
     assert any(len(night.foreground_moonlit) > 1 for _, night in together)
     assert {night.sun.state for _, night in together} == set(BodyState)
+
+
+def test_a_moon_that_clears_the_ridge_for_minutes_is_seen_together_too(ephemeris: Ephemeris) -> None:
+    """Its highest stand lies between two looks, both of them below the ridge."""
+    level = Site("Level", 40.0, -3.0, 900.0)
+    (night,) = nights_for_sites([level], date(2027, 7, 15), 1, CORE, ephemeris).of_site(0)
+    track = moon_track(level, night.span, ephemeris, timedelta(minutes=1))
+    highest = max(point.altitude_deg for point in track)
+    around = (0.0, 90.0, 180.0, 270.0)
+    ridges = [HorizonLine(around, (highest - short,) * 4) for short in np.linspace(0.001, 0.05, 50).tolist()]
+    sites = [replace(level, horizon=ridge) for ridge in ridges]
+    whole = nights_for_sites(sites, date(2027, 7, 15), 1, CORE, ephemeris)
+    together = [night for _, night in readable_nights(whole)]
+    assert together == [whole.night(row, 0) for row in range(len(sites))]
+    assert 0 < min(sum(span.minutes for span in night.foreground_moonlit) for night in together) < 5
 
 
 @pytest.mark.parametrize("seed", range(3))
