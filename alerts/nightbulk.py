@@ -118,13 +118,14 @@ def _foreground_moonlit(whole: SiteNights) -> tuple[RowSpans, Ints]:
 
 
 def _windows(whole: SiteNights) -> list[tuple[DarkWindow, ...]]:
-    """The dark windows of each of the nights."""
+    """The dark windows of each of the nights; those of about the same length are worked out together."""
+    by_length = np.argsort(whole.windows.end_s - whole.windows.start_s)
+    chunks = (by_length[low : low + WINDOWS_AT_ONCE] for low in range(0, len(by_length), WINDOWS_AT_ONCE))
+    made = [window for which in chunks for window in _some_windows(whole, which)]
     found: list[tuple[DarkWindow, ...]] = [()] * len(whole.nights)
-    for low in range(0, len(whole.windows), WINDOWS_AT_ONCE):
-        which = np.arange(low, min(low + WINDOWS_AT_ONCE, len(whole.windows)))
-        nights = whole.windows.row[which] * whole.count + whole.window_night[which]
-        for index, window in zip(nights.tolist(), _some_windows(whole, which), strict=True):
-            found[index] += (window,)
+    nights = whole.windows.row * whole.count + whole.window_night
+    for index, place in zip(nights.tolist(), np.argsort(by_length).tolist(), strict=True):
+        found[index] += (made[place],)
     return found
 
 
@@ -168,12 +169,11 @@ def _codes(whole: SiteNights, rows: Ints, sky: _Drawn, middles: Floats) -> Ints:
     seen = geometry_of(ground, *sky.core_and_pole(middles[:, looks]))
     codes = np.repeat(shape_codes(seen)[:, :-1], np.diff(looks), axis=1)
     codes = np.concatenate([codes, shape_codes(seen)[:, -1:]], axis=1)
-    unsure = np.repeat(_unsure(seen, np.diff(middles[:, looks], axis=1)), np.diff(looks), axis=1)
-    window, minute = np.nonzero(unsure)
+    window, look = np.nonzero(_unsure(seen, np.diff(middles[:, looks], axis=1)))
     if len(window):
-        there = sky.part(window).core_and_pole(middles[window, minute][:, None])
-        near = geometry_of(ground.part(window), *there)
-        codes[window, minute] = shape_codes(near)[:, 0]
+        minute = np.minimum(looks[look][:, None] + np.arange(1, MINUTES_APART), last)
+        there = sky.part(window).core_and_pole(middles[window[:, None], minute])
+        codes[window[:, None], minute] = shape_codes(geometry_of(ground.part(window), *there))
     return codes
 
 
@@ -241,8 +241,8 @@ class _Drawn:
     def through(cls, table: SkyTable, ends: Floats) -> _Drawn:
         origin_s = float(ends[0, 0])
         beyond_mean = table.sidereal_rad(ends) - SIDEREAL_RATE_RAD_S * (ends - origin_s)
-        of_date = np.concatenate([table.of_date(icrs, ends) for icrs in (CORE, POLE)], axis=-1)
-        return cls(origin_s, ends, beyond_mean, of_date)
+        core, pole = table.of_date(np.stack([CORE, POLE])[:, None, None], ends)
+        return cls(origin_s, ends, beyond_mean, np.concatenate([core, pole], axis=-1))
 
     def part(self, windows: Ints) -> _Drawn:
         """The same for some of the windows, one row for each index."""

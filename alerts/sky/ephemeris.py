@@ -95,18 +95,20 @@ class SkyTable:
     nodes_s: Floats
     nodes: Floats
 
-    def _interpolate(self, at_s: Floats, channels: slice | int) -> Floats:
+    def _interpolate(self, at_s: Floats, *channels: slice | int) -> tuple[Floats, ...]:
+        """Some of the channels at times of any shape, each of that shape and its own."""
         place = (at_s - self.nodes_s[0]) / NODE_STEP_S
         base = np.clip(np.floor(place).astype(np.intp), 3, len(self.nodes_s) - 5)
         weights = _lagrange_weights((place - base).ravel())
-        near = self.nodes[:, channels][base.ravel()[:, None] + np.arange(-3, 5)]
-        values = np.einsum("nk,nk...->n...", weights, near)
-        return np.asarray(values.reshape(at_s.shape + values.shape[1:]))
+        around = base.ravel()[:, None] + np.arange(-3, 5)
+        found = (np.einsum("nk,nk...->n...", weights, self.nodes[:, each][around]) for each in channels)
+        return tuple(values.reshape(at_s.shape + values.shape[1:]) for values in found)
 
     def sidereal_rad(self, at_s: npt.ArrayLike) -> Floats:
         """Greenwich apparent sidereal time, not wrapped at a turn; any shape."""
         at = np.asarray(at_s, dtype=np.float64)
-        return _mean_turn(at) + self._interpolate(at, _SIDEREAL)
+        (beyond_mean,) = self._interpolate(at, _SIDEREAL)
+        return _mean_turn(at) + beyond_mean
 
     def sun_km(self, at_s: npt.ArrayLike) -> Floats:
         """Geocentric apparent Earth-fixed Sun, shape (..., 3) for times of shape (...)."""
@@ -118,7 +120,8 @@ class SkyTable:
 
     def _earth_fixed(self, at_s: npt.ArrayLike, channels: slice) -> Floats:
         at = np.asarray(at_s, dtype=np.float64)
-        return _spin(self._interpolate(at, channels), self.sidereal_rad(at))
+        vectors, beyond_mean = self._interpolate(at, channels, _SIDEREAL)
+        return _spin(vectors, _mean_turn(at) + beyond_mean)
 
     def fixed(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
         """Earth-fixed unit vectors, shape (..., 3), of one ICRS direction, shape (3,).
@@ -129,17 +132,20 @@ class SkyTable:
         return _spin(self.of_date(icrs, at), self.sidereal_rad(at))
 
     def of_date(self, icrs: Floats, at_s: npt.ArrayLike) -> Floats:
-        """As `fixed`, on the true equator and equinox of date: not turning with the Earth."""
+        """As `fixed`, on the true equator and equinox of date: not turning with the Earth.
+
+        Of several directions at once where icrs broadcasts to times and components, as shape (k, 1, 3).
+        """
         at = np.asarray(at_s, dtype=np.float64)
-        frame = self._interpolate(at, _FRAME).reshape((*at.shape, 3, 3))
-        moved = icrs + self._interpolate(at, _VELOCITY)
+        frame, velocity = self._interpolate(at, _FRAME, _VELOCITY)
+        moved = icrs + velocity
         moved = moved / np.linalg.norm(moved, axis=-1, keepdims=True)
-        return np.asarray(np.einsum("...ij,...j->...i", frame, moved))
+        return np.asarray(np.einsum("...ij,...j->...i", frame.reshape((*at.shape, 3, 3)), moved))
 
     def moon_lit(self, at_s: npt.ArrayLike) -> Floats:
         """Geocentric illuminated fraction of the Moon, 0..1; (1 + cos i) / 2, Meeus ch. 48."""
         at = np.asarray(at_s, dtype=np.float64)
-        moon, sun = self._interpolate(at, _MOON), self._interpolate(at, _SUN)
+        moon, sun = self._interpolate(at, _MOON, _SUN)
         to_sun = sun - moon
         cos_phase = -(moon * to_sun).sum(axis=-1)
         cos_phase = cos_phase / (np.linalg.norm(moon, axis=-1) * np.linalg.norm(to_sun, axis=-1))
