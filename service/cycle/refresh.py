@@ -5,11 +5,12 @@ from __future__ import annotations
 import logging
 import time
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sqlalchemy import select
+from pydantic import TypeAdapter
+from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.night import Night
@@ -20,8 +21,8 @@ from service.cycle.sights import Aside, Look, ask_along, with_sights
 from service.feeds.base import FeedFailure, Gathered, join
 from service.store import feedstate, forecasts, tables
 from service.store.chunks import in_chunks
-from service.store.codec import from_json
 from service.store.forecasts import EVERYWHERE
+from service.store.packed import unpack_json
 from service.store.people import look_again
 from service.store.sites import StoredSite, newest_revisions
 from service.store.wanted import SkyWant, sky_wants
@@ -46,6 +47,7 @@ ANSWERS_WITHIN = timedelta(hours=1)
 asked for with a moment long past (`--as-of`), and isn't used for it."""
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
+_NIGHT = TypeAdapter(Night)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,13 +158,17 @@ class Wanted:
 
 def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     """One for each place with a window ahead that somebody could be told of."""
-    needs: dict[str, Need] = {}
+    reach: dict[int, tuple[datetime, datetime]] = {}
     for row in _nights_ahead(session, set(wanted.by_revision), now):
-        stored = wanted.site_of(row)
-        if stored is None or row.first_window_start is None or row.last_window_end is None:
+        start, end = row.first_window_start, row.last_window_end
+        if wanted.site_of(row) is None or start is None or end is None:
             continue
-        span = Span(row.first_window_start, row.last_window_end)
-        need = Need(forecasts.place_key(stored.site), _asked(stored), span)
+        known = reach.get(row.site_revision_id, (start, end))
+        reach[row.site_revision_id] = min(known[0], start), max(known[1], end)
+    needs: dict[str, Need] = {}
+    for revision_id, span in reach.items():
+        _, stored = wanted.by_revision[revision_id]
+        need = Need(forecasts.place_key(stored.site), _asked(stored), Span(*span))
         needs[need.place] = _wider(needs.get(need.place), need)
     return list(needs.values())
 
@@ -206,26 +212,40 @@ def _with_looks(session: Session, wanted: Wanted, due: list[Need], now: datetime
     if not places:
         return due
     looks: dict[str, dict[Span, Look]] = defaultdict(dict)
-    for stored, night in _near_nights(session, wanted, now):
-        key = forecasts.place_key(stored.site)
+    for key, stored, night in _near_nights(session, wanted, places.keys(), now):
         for window in night.windows:
-            if key in places and window.span.end > now and window.span.start - now <= NEAR:
+            if window.span.end > now and window.span.start - now <= NEAR:
                 looks[key].setdefault(window.span, Look.of(window, stored.site, places[key]))
     return [replace(need, looks=tuple(looks[need.place].values())) for need in due]
 
 
-def _near_nights(session: Session, wanted: Wanted, now: datetime) -> Iterator[tuple[StoredSite, Night]]:
-    """Each site's nights whose windows begin within 36 hours, once for each sky that is asked for."""
-    for ids in in_chunks(sorted(wanted.by_revision)):
-        query = select(tables.Night).where(
+def _near_nights(
+    session: Session, wanted: Wanted, places: Collection[str], now: datetime
+) -> Iterator[tuple[str, StoredSite, Night]]:
+    """The nights at these places whose windows begin within 36 hours, once for each site and each sky that
+    is asked for."""
+    keys = {
+        revision_id: key
+        for revision_id, (_, stored) in wanted.by_revision.items()
+        if (key := forecasts.place_key(stored.site)) in places
+    }
+    columns = (
+        tables.Night.site_revision_id,
+        tables.Night.sky_key,
+        tables.Night.name,
+        tables.Night.starts,
+        type_coerce(tables.Night.facts, LargeBinary).label("packed"),
+    )
+    for ids in in_chunks(sorted(keys)):
+        query = select(*columns).where(
             tables.Night.site_revision_id.in_(ids),
             tables.Night.last_window_end > now,
             tables.Night.first_window_start <= now + NEAR,
         )
-        for row in session.scalars(query):
-            if (stored := wanted.site_of(row)) is not None:
-                yield stored, from_json(Night, row.facts)
-        session.expunge_all()
+        for row in session.execute(query):
+            stored = wanted.site_of(row)  # type: ignore[arg-type]  # a row with the columns' names
+            if stored is not None:
+                yield keys[row.site_revision_id], stored, _NIGHT.validate_json(unpack_json(row.packed))
 
 
 def _keep(

@@ -17,7 +17,7 @@ from alerts.site import Site
 from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.record import Forecast
 from service.store import tables
-from service.store.packing import pack, unpack
+from service.store.packing import pack, rows_of, unpack
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
 """Older answers stay in the store but are never judged on."""
@@ -95,15 +95,17 @@ def says_the_same(fresh: Forecast, before: Forecast) -> bool:
     """
     if fresh.source.issued_at != before.source.issued_at or fresh.layer_scheme != before.layer_scheme:
         return False
-    known = {each.starts: (each, *_members_at(before, i)) for i, each in enumerate(before.hours)}
-    if any(known.get(each.starts) != (each, *_members_at(fresh, i)) for i, each in enumerate(fresh.hours)):
+    known = _by_start(before)
+    if any(known.get(starts) != said for starts, said in _by_start(fresh).items()):
         return False
     words = [[replace(each, asked_at=None) for each in one.bulletins] for one in (fresh, before)]
     return words[0] == words[1] and all(sight in before.sights for sight in fresh.sights)
 
 
-def _members_at(forecast: Forecast, index: int) -> tuple[float | None, ...]:
-    return tuple(member[index] for member in forecast.members)
+def _by_start(forecast: Forecast) -> dict[datetime, tuple[Any, ...]]:
+    """What is said of each hour: its fields, and each member's cloud."""
+    hours = zip(rows_of(forecast.hours), *forecast.members, strict=True)
+    return {said[0][0]: said for said in hours}
 
 
 def digest_of(body: dict[str, Any]) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
@@ -16,11 +16,9 @@ from service.store import tables
 from service.store.codec import from_json, to_json
 
 _SECOND = timedelta(seconds=1)
-_COLUMNS = {
-    field.name: attrgetter(field.name)
-    for field in fields(HourlyWeather)
-    if field.name not in {"starts", "ends"}
-}
+_COLUMNS = tuple(field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"})
+_values_of = attrgetter(*_COLUMNS)
+_row_of = attrgetter("starts", "ends", *_COLUMNS)
 
 
 def pack(forecast: Forecast) -> dict[str, Any]:
@@ -46,20 +44,23 @@ def pack(forecast: Forecast) -> dict[str, Any]:
 
 
 def _pack_hours(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
-    columns = {name: [value_of(hour) for hour in hours] for name, value_of in _COLUMNS.items()}
-    known = {name: values for name, values in columns.items() if any(value is not None for value in values)}
+    unknown = (None,) * len(hours)
+    columns = zip(*map(_values_of, hours), strict=True)
+    known = {name: list(each) for name, each in zip(_COLUMNS, columns, strict=False) if each != unknown}
     return {**_pack_times(hours), "columns": known}
 
 
 def _pack_times(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
     """First start, step and count where one hour follows the other; else all starts and ends."""
+    starts, ends = [hour.starts for hour in hours], [hour.ends for hour in hours]
     if hours:
         first, step, count = hours[0].starts, hours[0].step, len(hours)
-        if all(hour.starts == first + i * step and hour.step == step for i, hour in enumerate(hours)):
+        edges = [first + i * step for i in range(count + 1)]
+        if starts == edges[:-1] and ends == edges[1:]:
             return {"hours": [int(first.timestamp()), step // _SECOND, count]}
     return {
-        "starts": [int(hour.starts.timestamp()) for hour in hours],
-        "ends": [int(hour.ends.timestamp()) for hour in hours],
+        "starts": [int(each.timestamp()) for each in starts],
+        "ends": [int(each.timestamp()) for each in ends],
     }
 
 
@@ -131,6 +132,11 @@ def _unpack_source(row: tables.Forecast, body: dict[str, Any]) -> Source:
     )
 
 
+def rows_of(hours: Sequence[HourlyWeather]) -> Iterator[tuple[Any, ...]]:
+    """The fields of each hour in their order: equal rows are equal hours."""
+    return map(_row_of, hours)
+
+
 def _unpack_hours(body: dict[str, Any]) -> tuple[HourlyWeather, ...]:
     columns: dict[str, list[Any]] = body["columns"]
     starts, ends = _unpack_times(body)
@@ -142,15 +148,15 @@ def _unpack_hours(body: dict[str, Any]) -> tuple[HourlyWeather, ...]:
 def _unpack_times(body: dict[str, Any]) -> tuple[Sequence[datetime], Sequence[datetime]]:
     if "hours" in body:
         first, step_s, count = body["hours"]
-        edges = _edges(first, step_s, count)
-        return edges[:-1], edges[1:]
+        return _times(first, step_s, count)
     return [_utc(each) for each in body["starts"]], [_utc(each) for each in body["ends"]]
 
 
 @lru_cache(maxsize=64)
-def _edges(first: int, step_s: int, count: int) -> tuple[datetime, ...]:
-    """Shared by all forecasts over the same hours."""
-    return tuple(_utc(first + k * step_s) for k in range(count + 1))
+def _times(first: int, step_s: int, count: int) -> tuple[tuple[datetime, ...], tuple[datetime, ...]]:
+    """Starts and ends, shared by all forecasts over the same hours."""
+    edges = tuple(_utc(first + k * step_s) for k in range(count + 1))
+    return edges[:-1], edges[1:]
 
 
 def _unpack_sight(sight: dict[str, Any]) -> Sight:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import pickle
+import random
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -17,7 +19,7 @@ from service.store import forecasts, tables
 from service.store.engine import open_engine
 from service.store.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
 from service.store.migrate import upgrade
-from service.store.packing import unpack
+from service.store.packing import pack, unpack
 from tests.integration.conftest import NewStore
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
@@ -84,6 +86,60 @@ def test_all_of_a_forecast_comes_back(session: Session) -> None:
     session.commit()
     session.expire_all()
     assert unpack(session.get_one(tables.Forecast, row.id)) == FULL
+
+
+def dealt_hours(dice: random.Random) -> tuple[HourlyWeather, ...]:
+    """With gaps or without, of one length or several, some columns wholly unknown and some in part."""
+    names = [field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"}]
+    known = {name: dice.choice((0.0, 0.7, 1.0)) for name in names}
+    gaps, lengths = dice.choice(((0,), (0, 0, 2))), dice.choice(((1,), (1, 3)))
+    made, at = [], NOW
+    for _ in range(dice.choice((0, 1, 40))):
+        at += dice.choice(gaps) * HOUR
+        ends = at + dice.choice(lengths) * HOUR
+        values = {name: dice.choice((0.0, 12.5)) for name in names if dice.random() < known[name]}
+        made.append(HourlyWeather(at, ends, **values))  # type: ignore[arg-type]  # any value will do
+        at = ends
+    return tuple(made)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_stored_hours_are_those_that_were_packed(seed: int) -> None:
+    dice = random.Random(seed)
+    forecast = replace(FORECAST, hours=dealt_hours(dice))
+    count = len(forecast.hours)
+
+    def stored() -> Forecast:
+        row = tables.Forecast(body=pack(forecast), confirmed_at=NOW, issued_at=SOURCE.issued_at)
+        return replace(unpack(row), source=SOURCE)
+
+    for index in dice.sample(range(-count, count), count):
+        assert stored().hours[index] == forecast.hours[index]
+    some = slice(dice.randrange(-count - 1, count + 1), dice.randrange(-count - 1, count + 1))
+    assert stored().hours[some] == forecast.hours[some]
+    assert list(stored().hours) == list(forecast.hours)
+    assert stored() == forecast
+    assert forecast == stored()
+    assert stored() == stored()
+    assert hash(stored()) == hash(forecast)
+    assert repr(stored().hours) == repr(forecast.hours)
+    assert pickle.loads(pickle.dumps(stored())) == forecast
+    assert pack(stored()) == pack(forecast)
+    assert says_the_same(forecast, stored())
+    assert says_the_same(stored(), forecast)
+    assert says_the_same(forecast, replace(forecast, hours=forecast.hours[1:])) is (count == 0)
+    assert (stored() == replace(forecast, hours=forecast.hours[1:])) is (count == 0)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_series_is_cut_alike_from_stored_hours(seed: int) -> None:
+    dice = random.Random(seed)
+    forecast = replace(FORECAST, hours=dealt_hours(dice))
+    stored = unpack(tables.Forecast(body=pack(forecast)))
+    for _ in range(20):
+        start = NOW + dice.randrange(-90, 60) * HOUR / 2
+        span = Span(start, start + dice.randrange(1, 12) * HOUR / 2)
+        assert list(stored.over(span)) == list(forecast.over(span))
 
 
 def test_the_line_of_sight_is_found_by_its_window(session: Session) -> None:
