@@ -17,7 +17,6 @@ from service.store.codec import from_json, to_json
 
 _SECOND = timedelta(seconds=1)
 _COLUMNS = tuple(field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"})
-_values_of = attrgetter(*_COLUMNS)
 _row_of = attrgetter("starts", "ends", *_COLUMNS)
 
 
@@ -44,20 +43,19 @@ def pack(forecast: Forecast) -> dict[str, Any]:
 
 
 def _pack_hours(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
+    if not hours:
+        return {"starts": [], "ends": [], "columns": {}}
+    starts, ends, *columns = zip(*rows_of(hours), strict=True)
     unknown = (None,) * len(hours)
-    columns = zip(*map(_values_of, hours), strict=True)
-    known = {name: list(each) for name, each in zip(_COLUMNS, columns, strict=False) if each != unknown}
-    return {**_pack_times(hours), "columns": known}
+    known = {name: list(each) for name, each in zip(_COLUMNS, columns, strict=True) if each != unknown}
+    return {**_pack_times(starts, ends), "columns": known}
 
 
-def _pack_times(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
-    """First start, step and count where one hour follows the other; else all starts and ends."""
-    starts, ends = [hour.starts for hour in hours], [hour.ends for hour in hours]
-    if hours:
-        first, step, count = hours[0].starts, hours[0].step, len(hours)
-        edges = [first + i * step for i in range(count + 1)]
-        if starts == edges[:-1] and ends == edges[1:]:
-            return {"hours": [int(first.timestamp()), step // _SECOND, count]}
+def _pack_times(starts: tuple[datetime, ...], ends: tuple[datetime, ...]) -> dict[str, Any]:
+    """First start, step and count where these give all times back; else all starts and ends."""
+    regular = int(starts[0].timestamp()), (ends[0] - starts[0]) // _SECOND, len(starts)
+    if (starts, ends) == _times(*regular):
+        return {"hours": list(regular)}
     return {
         "starts": [int(each.timestamp()) for each in starts],
         "ends": [int(each.timestamp()) for each in ends],
