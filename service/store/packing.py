@@ -12,6 +12,7 @@ from typing import Any
 from alerts.span import Span
 from alerts.weather.official import Bulletin
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source, hours_by_column
+from alerts.weather.series import Hours
 from service.store import tables
 from service.store.codec import from_json, to_json
 
@@ -132,15 +133,10 @@ def _unpack_source(row: tables.Forecast, body: dict[str, Any]) -> Source:
 
 def rows_of(hours: Sequence[HourlyWeather]) -> Iterator[tuple[Any, ...]]:
     """The fields of each hour in their order: equal rows are equal hours."""
-    return map(_row_of, hours)
-
-
-def _unpack_hours(body: dict[str, Any]) -> tuple[HourlyWeather, ...]:
-    columns: dict[str, list[Any]] = body["columns"]
-    starts, ends = _unpack_times(body)
-    unknown = [None] * len(starts)
-    rows = zip(starts, ends, *(columns.get(name, unknown) for name in _COLUMNS), strict=True)
-    return tuple(HourlyWeather(*row) for row in rows)
+    if not isinstance(hours, Hours):
+        return map(_row_of, hours)
+    columns = (hours.column(name, 0, len(hours)) for name in _COLUMNS)
+    return zip(hours.starts, hours.ends, *columns, strict=True)
 
 
 def _unpack_times(body: dict[str, Any]) -> tuple[Sequence[datetime], Sequence[datetime]]:
@@ -165,7 +161,7 @@ def _unpack_sight(sight: dict[str, Any]) -> Sight:
         azimuth_deg=azimuth_deg,
         altitude_deg=altitude_deg,
         places=places,
-        hours=_unpack_hours(sight),
+        hours=tuple(hours_by_column(*_unpack_times(sight), sight["columns"])),
         directions=tuple((each[0], each[1]) for each in sight["directions"]),
     )
 

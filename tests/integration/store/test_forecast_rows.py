@@ -131,6 +131,12 @@ def test_stored_hours_are_those_that_were_packed(seed: int) -> None:
     assert (stored() == replace(forecast, hours=forecast.hours[1:])) is (count == 0)
 
 
+def test_no_hour_is_made_to_see_that_an_answer_says_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    row = tables.Forecast(body=pack(FORECAST), issued_at=SOURCE.issued_at)
+    monkeypatch.setattr("alerts.weather.record.HourlyWeather", None)
+    assert says_the_same(FORECAST, unpack(row))
+
+
 @pytest.mark.parametrize("seed", range(10))
 def test_a_series_is_cut_alike_from_stored_hours(seed: int) -> None:
     dice = random.Random(seed)
