@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from alerts.clocktimes import DAY, at_clock
 from alerts.night import Night
 from alerts.site import Site
 from alerts.span import Span
+from alerts.values import value
 from alerts.wishes import Wishes
 
 PACK_UP = timedelta(minutes=15)
@@ -17,7 +18,7 @@ NOON_HOUR = 12
 _MOMENT = timedelta(microseconds=1)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class FieldPlan:
     """The times of one trip to one window, all UTC.
 

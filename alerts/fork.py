@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
 from alerts.briefing.facts import OtherSite
 from alerts.fieldplan import FieldPlan
 from alerts.localtime import say_clock
 from alerts.span import Span
+from alerts.values import value
 from alerts.verdict import Verdict, VerdictWord
 
 CLOSE_LEAVE_BY = timedelta(minutes=30)
@@ -18,7 +18,7 @@ WORTH_NAMING = (VerdictWord.GO, VerdictWord.WAIT)
 MOST_OTHERS = 4
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Choice:
     """One site on a night, as one person sees it. signal_lost_at: None where the phone keeps its signal."""
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from alerts.errors import BadInput
 from alerts.span import Span, require_utc
+from alerts.values import value
 
 if TYPE_CHECKING:
     from alerts.nightbuild import SiteNights
@@ -90,7 +91,7 @@ class SkyWishes:
     most_loss_mag: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class TrackPoint:
     """Where the target stands at one moment: airless altitude, azimuth from north through east."""
 
@@ -99,13 +100,13 @@ class TrackPoint:
     azimuth_deg: float
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class ShapeSpan:
     shape: Shape
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class DarkWindow:
     """A half-open span in which Sun, Moon and target wishes hold.
 
@@ -122,7 +123,7 @@ class DarkWindow:
     longitudes_up_deg: tuple[tuple[float, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class BodyEvents:
     """Crossings of one altitude in a night, ascending; both empty when the state says why."""
 
@@ -133,12 +134,17 @@ class BodyEvents:
 
     def __post_init__(self) -> None:
         """As spans do: times in one and the same zone compare fast."""
-        for name, times in (("rises", self.rises), ("sets", self.sets)):
-            if any(at.tzinfo is not UTC for at in times):
-                object.__setattr__(self, name, tuple(map(require_utc, times)))
+        for at in (*self.rises, *self.sets):
+            if at.tzinfo is not UTC:
+                self._turn_to_utc()
+                return
+
+    def _turn_to_utc(self) -> None:
+        object.__setattr__(self, "rises", tuple(map(require_utc, self.rises)))
+        object.__setattr__(self, "sets", tuple(map(require_utc, self.sets)))
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Night:
     """One night, local mean solar noon to the next, named by the civil date at its start.
 

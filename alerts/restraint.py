@@ -6,7 +6,7 @@ Nothing here keeps back a stand-down or a last word.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta, tzinfo
 
 from alerts.briefing.facts import AlertKind
@@ -14,6 +14,7 @@ from alerts.fieldplan import FieldPlan
 from alerts.localtime import say_time
 from alerts.span import Span
 from alerts.telling import HEADS_UP_FROM_PCT, Seen, Telling, Told, Why, silence
+from alerts.values import value
 from alerts.wishes import Wishes
 
 GO_AGAIN_MARGIN_PCT = 5
@@ -29,7 +30,7 @@ CYCLE_SLACK = timedelta(minutes=5)
 """A cycle can start a little late, and its mail takes a moment: before quiet hours that must fit in."""
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Look:
     """One look at one night: what was told, what is seen, and what the person asked for."""
 

@@ -5,7 +5,6 @@ A rule returns None where there is nothing to judge (no cold limit, a target wit
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
@@ -13,6 +12,7 @@ from alerts.localtime import say_day, say_minutes, say_span
 from alerts.night import DarknessWish, DarkWindow, Night, Shape, Target, TargetKind
 from alerts.site import Site
 from alerts.span import Span, intersect
+from alerts.values import value
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.wishes import Wishes
 from alerts.worth import shape_time
@@ -38,7 +38,7 @@ class Result(StrEnum):
     UNKNOWN = "unknown"
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Reason:
     """One named rule, what it yields, and a sentence with its margin.
 

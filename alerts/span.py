@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+
+from alerts.values import value
 
 
 def require_utc(at: datetime, name: str = "time") -> datetime:
@@ -14,7 +15,7 @@ def require_utc(at: datetime, name: str = "time") -> datetime:
     return at.astimezone(UTC)
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@value(frozen=True, slots=True, order=True)
 class Span:
     """A half-open span [start, end) of aware times, which it keeps in UTC; start < end."""
 

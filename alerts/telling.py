@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from enum import IntEnum, StrEnum
 
 from alerts.briefing.facts import AlertKind
 from alerts.span import Span
+from alerts.values import value
 from alerts.verdict import VerdictWord
 
 LINEAGES_NEEDED = 2
@@ -45,7 +45,7 @@ class Why(StrEnum):
     ENOUGH_THIS_WEEK = "enough_this_week"  # the person's own cap
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Told:
     """An alert that went out, or may have: what it said of chance, window and leave-by.
 
@@ -62,7 +62,7 @@ class Told:
     is_last_word: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class SeenWindow:
     """Another window of the same night as it is judged now."""
 
@@ -80,7 +80,7 @@ class Rung(IntEnum):
     GOOD = 2  # good enough for a go
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Seen:
     """The newest verdict, as far as it matters for telling.
 
@@ -109,7 +109,7 @@ class Seen:
         return Rung.PROMISING if self.word is VerdictWord.WAIT and promising else Rung.NOTHING
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Telling:
     """What to tell now: a kind, or None for silence; always with why, and a sentence for the record.
 

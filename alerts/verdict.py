@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from math import inf
@@ -16,6 +16,7 @@ from alerts.presence import night_reasons, usable_spans, window_reasons, without
 from alerts.rules import Reason, Result
 from alerts.site import Site
 from alerts.span import Span
+from alerts.values import value
 from alerts.weather.clearness import SAYS_CLEAR_FROM
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
@@ -48,7 +49,7 @@ class VerdictWord(StrEnum):
     UNKNOWN = "unknown"
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class SkyView:
     """A night as one target makes it, with the outlook over the usable part of each of its windows.
 
@@ -60,7 +61,7 @@ class SkyView:
     outlooks: Sequence[Outlook | None]
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Verdict:
     """The word for a night, the deciding reason first, with the window it is about.
 

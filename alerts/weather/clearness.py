@@ -8,12 +8,13 @@ and formulas on the way stand in alerts/weather/skill.py.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from math import fsum
 from statistics import median
 
 from alerts.span import Span
+from alerts.values import value
 from alerts.weather import hazards
 from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.lineage import AIR_LINEAGE, independent_lineages
@@ -73,7 +74,7 @@ def build_outlook(
     return seen.on_trip(trip or _usual_trip(window))
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Clearness:
     """What all share who ask about the same window, whatever their way there: the outlook as far as it goes
     without a trip, the forecasts fresh enough for hazards, and what these have of the time of shooting.
@@ -182,7 +183,7 @@ def _asking(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class _Judged:
     """The sources, sorted by what they are good for.
 

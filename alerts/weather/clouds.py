@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import TypeVar
 
+from alerts.values import value
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme
 from alerts.weather.series import Cut
 from alerts.weather.sightline import Layer, lies_below
@@ -16,7 +17,7 @@ from alerts.weather.stretches import Parts
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Seen:
     """One hour's cloud in %: as the frame has it, and as the ground plan does overhead.
 
@@ -28,7 +29,7 @@ class Seen:
     plan_pct: float
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class SeenHours:
     """Cloud in the hours that are known, and what they share with the span asked about; as in `Seen`."""
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 
 from alerts.span import Span
+from alerts.values import value
 from alerts.weather.felt import FREEZES_FROM_C, dew_spread, felt, frostbite
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.record import Forecast
@@ -60,7 +61,7 @@ SMOKE_VERY_UNHEALTHY_UG_M3 = 125.5
 as of 2024)."""
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Over:
     """A span and what the sources have of it. must: the part of it for which a value must be known.
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
 from alerts.span import Span
+from alerts.values import value
 from alerts.weather.official import OfficialWarning
 from alerts.weather.record import Source
 
@@ -20,7 +20,7 @@ class HazardLevel(StrEnum):
     UNKNOWN = "unknown"
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Hazard:
     """One named hazard of a trip; `worst` carries the unit in `unit`, None when unknown.
 
@@ -36,7 +36,7 @@ class Hazard:
     url: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class SourceChance:
     """One source's own answer: the chance (0..1, to 0.01) that the event happens, and what it read.
 
@@ -57,7 +57,7 @@ class SourceChance:
     sight_places: int = 0
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Outlook:
     """The weather over one dark window, shared by all who ask the same.
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
 
 from alerts.span import Span
+from alerts.values import value
 from alerts.weather.clouds import effective_cloud_pct, known_of, low_lies_below, seen_clouds
 from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast, Sight, Source
@@ -26,7 +26,7 @@ ALL_CLOUD_PCT = 100.0
 MUCH_CLOUD_PCT = 50.0
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Asking:
     """What is asked of every source alike.
 
@@ -45,7 +45,7 @@ class Asking:
     dark: Span | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Reading:
     """One source over the window.
 

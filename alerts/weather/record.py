@@ -10,6 +10,7 @@ from typing import Any
 
 from alerts.errors import BadInput
 from alerts.span import Span
+from alerts.values import value
 from alerts.weather.official import Bulletin
 from alerts.weather.series import Hours, Series
 
@@ -45,7 +46,7 @@ class Place:
             raise BadInput(f"elevation {self.elevation_m:g} m is outside -500..9000 m.")
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class HourlyWeather:
     """The weather of one valid time. None means unknown, never zero.
 
@@ -138,7 +139,7 @@ class Sight:
     directions: tuple[tuple[float, float], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Forecast:
     """One model's answer for one place.
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from alerts.span import Span
+from alerts.values import value
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Stretch:
     """Gap-free time from `start` on; the parts `first` to `after` (exclusive) cover it."""
 

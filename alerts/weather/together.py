@@ -10,6 +10,7 @@ from operator import attrgetter
 from typing import Any, NamedTuple, TypeAlias
 
 from alerts.span import Span
+from alerts.values import value
 from alerts.weather.record import Forecast
 from alerts.weather.series import Series
 from alerts.weather.stretches import PartsCut
@@ -66,7 +67,7 @@ class Worst(NamedTuple):
 NOTHING = Worst(None, False)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class _Joined:
     """One value of several series in the hours `first` to `after` (exclusive).
 

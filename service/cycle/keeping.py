@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
 from alerts.rules import Reason
+from alerts.values import value
 from alerts.weather.outlook import Outlook
 from service.cycle.looking import Looked
 from service.cycle.shelf import ShelfOutlook
@@ -26,7 +27,7 @@ _OUTLOOK = TypeAdapter(Outlook)
 MINUTE = timedelta(minutes=1)
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Draft:
     """One decision. wishes: their digest; finding: its place among the findings; outlooks: their keys."""
 

@@ -13,6 +13,7 @@ from alerts.nextlook import word_may_change
 from alerts.restraint import Look
 from alerts.site import Site
 from alerts.telling import silence
+from alerts.values import value
 from alerts.verdict import Verdict, trip_to
 from alerts.wishes import Wishes
 from service.cycle.shelf import Judged, ShelfSite
@@ -58,7 +59,7 @@ class Raised:
     may_have_arrived: bool
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Looked:
     """What one look found. before: the newest decision until now; answers: the alert that a word answers.
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session, lazyload
 
+from alerts.values import value
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.packed import Packed
@@ -86,7 +86,7 @@ def find_decisions(session: Session, subscription_id: int, night_name: date) -> 
     return list(session.scalars(query.order_by(tables.Decision.id)))
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Known:
     """What the newest decision for a subscription and night says, as far as the next one compares with it."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
 from typing import Any
 
 from pydantic_core import from_json, to_json
@@ -11,6 +10,7 @@ from sqlalchemy import LargeBinary
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
+from alerts.values import value
 from service.store.packwords import BY_CHECKSUM, NEWEST
 
 LEVEL = 3
@@ -22,7 +22,7 @@ _HAS_DICTIONARY = 0x20
 """The bit FDICT of the second byte of a zlib stream (RFC 1950); the dictionary's checksum follows it."""
 
 
-@dataclass(frozen=True, slots=True)
+@value(frozen=True, slots=True)
 class Packed:
     """Bytes that are packed already, for writers that make many rows."""
 
