@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -224,6 +225,6 @@ def _look_at_moon(
     altitude, azimuth = altitude[:, 0], azimuth[:, 0]
     ridge = np.empty_like(altitude)
     firsts = np.flatnonzero(np.diff(rows, prepend=-1))
-    for first, after in zip(firsts, [*firsts[1:], len(rows)], strict=True):
+    for first, after in pairwise([*firsts, len(rows)]):
         ridge[first:after] = ridge_deg(sites[rows[first]].horizon, azimuth[first:after])
     return altitude, altitude - ridge

@@ -212,20 +212,12 @@ def _undisturbed(
 ) -> Iterable[tuple[tuple[int, date], int, Choice]]:
     """The same addresses' other sites, which needed no look now, by their newest decisions; those that
     somebody paused or gave up aside."""
-    row = tables.Decision
-    for keys in in_chunks(sorted(wanted)):
-        addresses, names = {address for address, _ in keys}, {name for _, name in keys}
+    row, names = tables.Decision, {name for _, name in wanted}
+    others = _active_at(session, {address_id for address_id, _ in wanted}, now) - looked_at
+    for ids in in_chunks(sorted(others)):
         newest = (
             select(func.max(row.id))
-            .join(tables.Subscription, tables.Subscription.id == row.subscription_id)
-            .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
-            .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
-            .where(
-                *is_active(now),
-                tables.Subscription.address_id.in_(addresses),
-                tables.Subscription.id.not_in(looked_at),
-                row.night_name.in_(names),
-            )
+            .where(row.subscription_id.in_(ids), row.night_name.in_(names))
             .group_by(row.subscription_id, row.night_name)
         )
         query = (
@@ -243,6 +235,20 @@ def _undisturbed(
             if (address_id, decision.night_name) in wanted:
                 choice = _choice_of_row(site_name, known_wishes(text).wishes, decision)
                 yield (address_id, decision.night_name), decision.subscription_id, choice
+
+
+def _active_at(session: Session, address_ids: set[int], now: datetime) -> set[int]:
+    """The active subscriptions of these addresses."""
+    row, found = tables.Subscription, set[int]()
+    for ids in in_chunks(sorted(address_ids)):
+        query = (
+            select(row.id)
+            .join(tables.Address, tables.Address.id == row.address_id)
+            .join(tables.Site, tables.Site.id == row.site_id)
+            .where(*is_active(now), row.address_id.in_(ids))
+        )
+        found.update(session.scalars(query))
+    return found
 
 
 def _choice_of_row(site_name: str, wishes: Wishes, decision: tables.Decision) -> Choice:

@@ -100,6 +100,19 @@ def test_a_moon_that_clears_the_ridge_for_minutes_is_seen_together_too(ephemeris
     assert 0 < min(sum(span.minutes for span in night.foreground_moonlit) for night in together) < 5
 
 
+@pytest.mark.parametrize("height_deg", [-5.0, 0.5, 30.0, 78.0])
+@pytest.mark.parametrize("lat_deg", [-80.0, -33.0, 40.0, 69.0])
+def test_one_night_of_one_site_behind_a_ridge_is_the_same_made_in_bulk(
+    ephemeris: Ephemeris, lat_deg: float, height_deg: float
+) -> None:
+    """Also where the Moon comes nowhere near the ridge, or isn't up at all."""
+    ridge = HorizonLine((0.0, 90.0, 180.0, 270.0), (height_deg, height_deg + 1, height_deg, height_deg + 2))
+    site = Site("Alone", lat_deg, 15.0, 300.0, horizon=ridge)
+    for day in range(0, 30, 2):
+        whole = nights_for_sites([site], date(2027, 6, 20) + timedelta(days=day), 1, CORE, ephemeris)
+        assert list(readable_nights(whole)) == [(0, whole.night(0, 0))]
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_the_moon_over_many_ridges_is_the_moon_over_each(ephemeris: Ephemeris, seed: int) -> None:
     """Looked at every minute or not: no crossing is missed, and those found are the same to a millisecond."""
