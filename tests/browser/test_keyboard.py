@@ -54,8 +54,8 @@ def test_a_site_is_added_with_the_keyboard_alone(desk: Visit) -> None:
     desk.page.keyboard.press("Tab")
     desk.page.keyboard.type("41.2, -3.4")
     press_until(desk, "Show what it gives")
-    desk.page.keyboard.press("Enter")
-    desk.page.wait_for_load_state()
+    with desk.page.expect_navigation():
+        desk.page.keyboard.press("Enter")
     assert desk.says("What Keyboard Moor would give")
 
 
