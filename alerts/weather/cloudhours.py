@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import fmean
 
-from alerts.span import Span, require_utc
+from alerts.span import Span
 from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.record import Forecast, HourlyWeather
 from alerts.weather.skill import CLEAR_LIMIT_PCT, chance_of_forecast, chance_of_members
@@ -30,7 +30,7 @@ def cloud_hours(span: Span, forecasts: Sequence[Forecast], *, now: datetime) -> 
     Every source gives its own chance for the hour, as for the outlook; those of one lineage are
     averaged, then the lineages. now: when the runs without an issue time count as issued.
     """
-    first = require_utc(span.start).replace(minute=0, second=0, microsecond=0)
+    first = span.start.replace(minute=0, second=0, microsecond=0)
     count = -(-(span.end - first) // HOUR)
     hours = (Span(first + k * HOUR, first + (k + 1) * HOUR) for k in range(count))
     return tuple(CloudHour(hour, _cloud_pct(hour, forecasts, now)) for hour in hours)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
 
 from alerts.span import Span
 from alerts.values import value
@@ -30,8 +29,6 @@ from alerts.weather.together import (
     together,
     worse_of,
 )
-
-HOUR = timedelta(hours=1)
 
 WIND_SHAKES_MS = 8.0  # Beaufort 5: small trees sway, and so does a tripod
 WIND_UNSAFE_MS = 17.2  # Beaufort 8, gale: walking is hard

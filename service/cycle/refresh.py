@@ -9,7 +9,6 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from pydantic import TypeAdapter
 from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -22,7 +21,7 @@ from service.feeds.base import FeedFailure, Gathered, join
 from service.store import feedstate, forecasts, tables
 from service.store.chunks import in_chunks
 from service.store.forecasts import EVERYWHERE
-from service.store.packed import unpack_json
+from service.store.nightfacts import unpack_night
 from service.store.people import look_again
 from service.store.sites import StoredSite, newest_revisions
 from service.store.wanted import SkyWant, sky_wants
@@ -47,7 +46,6 @@ ANSWERS_WITHIN = timedelta(hours=1)
 asked for with a moment long past (`--as-of`), and isn't used for it."""
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
-_NIGHT = TypeAdapter(Night)
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +243,7 @@ def _near_nights(
         for row in session.execute(query):
             stored = wanted.site_of(row)  # type: ignore[arg-type]  # a row with the columns' names
             if stored is not None:
-                yield keys[row.site_revision_id], stored, _NIGHT.validate_json(unpack_json(row.packed))
+                yield keys[row.site_revision_id], stored, unpack_night(row.packed)
 
 
 def _keep(

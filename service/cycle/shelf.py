@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from pydantic import TypeAdapter
 from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session
 
@@ -30,14 +29,13 @@ from alerts.wishes import Wishes
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.forecasts import StoredForecast, newest_by_place, place_key
-from service.store.packed import unpack_json
+from service.store.nightfacts import unpack_night
 from service.store.sites import StoredSite, newest_revisions
 
 MOST_SITES = 150
 """With some tens of kilobytes of weather each."""
 CHANCE_STEP_PCT = 5
 """A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
-_NIGHT = TypeAdapter(Night)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +65,7 @@ class ShelfNight:
     @property
     def night(self) -> Night:
         if self._night is None:
-            self._night = _NIGHT.validate_json(unpack_json(self.packed))
+            self._night = unpack_night(self.packed)
         return self._night
 
 

@@ -9,7 +9,6 @@ from datetime import date, datetime, timedelta
 from itertools import repeat
 from typing import Any
 
-from pydantic import TypeAdapter
 from sqlalchemy import func, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, sessionmaker
@@ -22,7 +21,7 @@ from service.crashpoints import crash_point
 from service.cycle.crew import Crew, Desk
 from service.store import tables
 from service.store.chunks import in_chunks
-from service.store.packed import pack_json
+from service.store.nightfacts import pack_night
 from service.store.sites import StoredSite, newest_revisions
 from service.store.wanted import SkyWant, sky_wants
 
@@ -35,7 +34,6 @@ WORTH_A_CREW = 5_000
 """Nights; with fewer to work out other processes wouldn't be quicker."""
 SPARE_NIGHTS = 1
 """Nights beyond the last that is judged, so that the next evening is there before it begins."""
-_NIGHT = TypeAdapter(Night)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +185,7 @@ def _night_values(need: NightsNeed, night: Night, ephemeris: Ephemeris, now: dat
         "ends": night.span.end,
         "first_window_start": night.windows[0].span.start if night.windows else None,
         "last_window_end": night.windows[-1].span.end if night.windows else None,
-        "facts": pack_json(_NIGHT.dump_json(night)),
+        "facts": pack_night(night),
         "kernel": ephemeris.kernel_name,
         "rules_version": RULES_VERSION,
         "computed_at": now,

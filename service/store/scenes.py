@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from pydantic import TypeAdapter
 from sqlalchemy import LargeBinary, func, select, type_coerce
 from sqlalchemy.orm import Session, aliased
 
@@ -14,10 +13,8 @@ from alerts.site import Site
 from service.sharing import shared_site
 from service.store import tables
 from service.store.chunks import in_chunks
-from service.store.packed import unpack_json
+from service.store.nightfacts import unpack_night
 from service.store.sites import stored_site
-
-_NIGHT = TypeAdapter(Night)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +30,7 @@ class Scene:
 
     def night(self) -> Night:
         """The night as it was stored; ValueError for what another version wrote."""
-        return _NIGHT.validate_json(unpack_json(self.packed))
+        return unpack_night(self.packed)
 
 
 def find_scenes(session: Session, decision_ids: Iterable[int]) -> dict[int, Scene]:

@@ -145,13 +145,13 @@ def test_many_share_the_store_but_not_with_one_who_wants_it_alone(engine: Engine
 @pytest.mark.parametrize("alone", [True, False])
 def test_a_killed_holder_is_waited_for_until_the_server_sees_it(engine: Engine, alone: bool) -> None:
     held, seen = ExitStack(), threading.Event()
-    held.callback(seen.set)  # after the lock
     held.enter_context(hold_store(engine))
+    held.callback(seen.set)  # before the lock is let go
     dying = threading.Timer(0.4, held.close)
     dying.start()
     with hold_store(engine) if alone else SharedHold(engine):
-        dying.join()
         assert seen.is_set()
+    dying.join()
 
 
 def test_a_hold_that_was_lost_with_its_connection_is_taken_again(engine: Engine) -> None:
