@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,7 +16,7 @@ from sqlalchemy import Engine, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
 from service.fleet.schema import prepare_queue
-from service.store.engine import StoreError, open_engine
+from service.store.engine import StoreError, open_engine, sqlite_file
 
 MIGRATION_KEY = 0x6475736C
 """Any number, the same in every Duskbell, and not that of service/store/locking.py."""
@@ -71,7 +73,8 @@ def upgrade(engine: Engine) -> None:
     config = _config()
     if engine.dialect.name != "postgresql":
         config.attributes["engine"] = engine
-        command.upgrade(config, "head")
+        with migrating_alone(sqlite_file(engine.url)):
+            command.upgrade(config, "head")
         return
     url = engine.url.render_as_string(hide_password=False)
     patient = open_engine(url, statement_timeout="0", lock_timeout=LOCK_TIMEOUT)
@@ -94,6 +97,21 @@ def _alone(engine: Engine) -> Iterator[None]:
             yield
         finally:
             connection.invalidate()
+
+
+@contextlib.contextmanager
+def migrating_alone(file: Path | None) -> Iterator[None]:
+    """Hold the lock of the file's folder, as a whole upgrade is several transactions; the operating system
+    frees it when this process dies."""
+    if file is None:
+        yield
+        return
+    folder = os.open(file.parent, os.O_RDONLY)
+    try:
+        fcntl.flock(folder, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(folder)
 
 
 def require_current(engine: Engine, *, create: bool = True) -> None:

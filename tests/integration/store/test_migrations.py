@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import threading
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect, text
 
 from service.store.engine import StoreError, open_engine
-from service.store.migrate import current_revision, head_revision, require_current, upgrade
+from service.store.migrate import current_revision, head_revision, migrating_alone, require_current, upgrade
 from service.store.tables import Table
 
 
@@ -89,5 +90,20 @@ def test_row_41_two_processes_that_migrate_at_once_both_succeed(store_url: str) 
         worker.join(timeout=60)
     assert [worker.exitcode for worker in workers] == [0, 0]
     engine = open_engine(store_url)
+    assert current_revision(engine) == head_revision()
+    engine.dispose()
+
+
+def test_row_41_who_migrates_a_file_waits_for_who_does_so_already(tmp_path: Path) -> None:
+    """Between two of its transactions as well: another's would begin with what was true before."""
+    file = tmp_path / "one.sqlite3"
+    engine = open_engine(f"sqlite:///{file}")
+    second = threading.Thread(target=upgrade, args=(engine,))
+    with migrating_alone(file):
+        second.start()
+        second.join(0.5)
+        assert second.is_alive()
+        assert current_revision(engine) is None
+    second.join(60)
     assert current_revision(engine) == head_revision()
     engine.dispose()
