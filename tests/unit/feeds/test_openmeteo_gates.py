@@ -71,7 +71,7 @@ def test_other_units_are_converted_by_the_unit_block():
         pytest.param("hourly_units/cloud_cover", ..., Gate.UNITS, id="row_26_no_unit"),
         pytest.param("hourly/cloud_cover", [10], Gate.LENGTHS, id="row_27_too_short"),
         pytest.param("hourly/cloud_cover", [10, 20, 30], Gate.LENGTHS, id="row_27_too_long"),
-        pytest.param("hourly/cloud_cover", [10, 137], Gate.RANGE, id="row_25_137_percent"),
+        pytest.param("hourly/cloud_cover", [10, 137], Gate.RANGE, id="row_25_above_100_percent"),
         pytest.param("hourly/cloud_cover", [10, -1], Gate.RANGE, id="row_25_minus_1_percent"),
         pytest.param("hourly/cloud_cover", [10, "20"], Gate.SHAPE, id="a number as text"),
         pytest.param("hourly/cloud_cover", [10, True], Gate.SHAPE, id="true for a number"),
