@@ -55,6 +55,7 @@ class HourlyWeather:
     precipitation, gust and thunder already belong to this span, whatever the feed's own convention:
     a chance or a gust is the highest of the periods that touch the span, an amount is each period's
     share by time, and both are None unless the periods cover the whole span.
+    cloud_below_pct: cloud that lies wholly below the site; None unless cloud by height was asked for.
     aerosol_optical_depth: of the whole column at 550 nm, no unit. pm2_5_ug_m3, dust_ug_m3: at the ground.
     thunder_named, fog_named: the feed's own words or symbol for this time name it; None when the
     feed gave no words, False when it gave others.
@@ -81,6 +82,7 @@ class HourlyWeather:
     aerosol_optical_depth: float | None = None
     pm2_5_ug_m3: float | None = None
     dust_ug_m3: float | None = None
+    cloud_below_pct: float | None = None
 
     @property
     def step(self) -> timedelta:
@@ -140,6 +142,19 @@ class Sight:
 
 
 @value(frozen=True, slots=True)
+class CloudLevels:
+    """Cloud on surfaces of equal pressure over a place, beside the hours of its forecast.
+
+    pressures_hpa: falling, so from the ground up. cloud_pct, height_m: one row a pressure, each as long as
+    the forecast's hours; cover in %, metres above sea level, None where unknown.
+    """
+
+    pressures_hpa: tuple[int, ...]
+    cloud_pct: tuple[tuple[float | None, ...], ...]
+    height_m: tuple[tuple[float | None, ...], ...]
+
+
+@value(frozen=True, slots=True)
 class Forecast:
     """One model's answer for one place.
 
@@ -152,6 +167,8 @@ class Forecast:
     sights: cloud along the line of sight, for those windows for which it was asked.
     cloud_before_pct: effective cloud of the run before this one, as long as `hours`; () when unknown.
     bulletins: official warnings for the place, carried by one of its forecasts.
+    levels: cloud by height, where it was asked for (`alerts.weather.cloud_levels` reads it).
+    unread: what came with the answer and couldn't be used, one sentence each; it is unknown.
     """
 
     source: Source
@@ -166,6 +183,8 @@ class Forecast:
     sights: tuple[Sight, ...] = ()
     cloud_before_pct: tuple[float | None, ...] = ()
     bulletins: tuple[Bulletin, ...] = ()
+    levels: CloudLevels | None = None
+    unread: tuple[str, ...] = ()
     _series: list[Series] = field(default_factory=list, init=False, repr=False, compare=False)
 
     @property

@@ -95,6 +95,8 @@ def says_the_same(fresh: Forecast, before: Forecast) -> bool:
     """
     if fresh.source.issued_at != before.source.issued_at or fresh.layer_scheme != before.layer_scheme:
         return False
+    if fresh.unread != before.unread:
+        return False
     known = _by_start(before)
     if any(known.get(starts) != said for starts, said in _by_start(fresh).items()):
         return False
@@ -103,8 +105,10 @@ def says_the_same(fresh: Forecast, before: Forecast) -> bool:
 
 
 def _by_start(forecast: Forecast) -> dict[datetime, tuple[Any, ...]]:
-    """What is said of each hour: its fields, and each member's cloud."""
-    hours = zip(rows_of(forecast.hours), *forecast.members, strict=True)
+    """What is said of each hour: its fields, each member's cloud, and each level's cloud and height."""
+    levels = forecast.levels
+    by_height = (*levels.cloud_pct, *levels.height_m) if levels else ()
+    hours = zip(rows_of(forecast.hours), *forecast.members, *by_height, strict=True)
     return {said[0][0]: said for said in hours}
 
 

@@ -11,7 +11,16 @@ from typing import Any
 
 from alerts.span import Span
 from alerts.weather.official import Bulletin
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source, hours_by_column
+from alerts.weather.record import (
+    CloudLevels,
+    Forecast,
+    HourlyWeather,
+    LayerScheme,
+    Place,
+    Sight,
+    Source,
+    hours_by_column,
+)
 from alerts.weather.series import Hours
 from service.store import tables
 from service.store.codec import from_json, to_json
@@ -40,6 +49,10 @@ def pack(forecast: Forecast) -> dict[str, Any]:
         packed["before"] = [None if value is None else round(value) for value in forecast.cloud_before_pct]
     if forecast.bulletins:
         packed["bulletins"] = [to_json(bulletin) for bulletin in forecast.bulletins]
+    if forecast.levels:
+        packed["levels"] = _pack_levels(forecast.levels)
+    if forecast.unread:
+        packed["unread"] = list(forecast.unread)
     return packed
 
 
@@ -72,6 +85,15 @@ def _pack_sight(sight: Sight) -> dict[str, Any]:
     }
 
 
+def _pack_levels(levels: CloudLevels) -> dict[str, Any]:
+    """Cover and heights in whole per cent and metres, as they come."""
+    return {
+        "hpa": list(levels.pressures_hpa),
+        "cloud": [[None if each is None else round(each) for each in row] for row in levels.cloud_pct],
+        "height": [[None if each is None else round(each) for each in row] for row in levels.height_m],
+    }
+
+
 def unpack(row: tables.Forecast) -> Forecast:
     """The forecast that was packed into this row, which must not be a rejected one."""
     body = row.body
@@ -90,6 +112,18 @@ def unpack(row: tables.Forecast) -> Forecast:
         sights=tuple(_unpack_sight(sight) for sight in body.get("sights", ())),
         cloud_before_pct=tuple(body.get("before", ())),
         bulletins=tuple(from_json(Bulletin, bulletin) for bulletin in body.get("bulletins", ())),
+        levels=_unpack_levels(body.get("levels")),
+        unread=tuple(body.get("unread", ())),
+    )
+
+
+def _unpack_levels(packed: dict[str, Any] | None) -> CloudLevels | None:
+    if packed is None:
+        return None
+    return CloudLevels(
+        pressures_hpa=tuple(packed["hpa"]),
+        cloud_pct=tuple(map(tuple, packed["cloud"])),
+        height_m=tuple(map(tuple, packed["height"])),
     )
 
 

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.span import Span
 from alerts.weather.official import Bulletin, OfficialWarning, Severity
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
 from service.store import forecasts, tables
 from service.store.engine import open_engine
 from service.store.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
@@ -70,6 +70,11 @@ FULL = replace(
     cloud_before_pct=(5.0, None, 7.0),
     bulletins=(Bulletin("nws-warnings", "NWS", "credit", "https://w", (WARNING,), NOW),),
 )
+BY_HEIGHT = replace(
+    FULL,
+    levels=CloudLevels((925, 850), ((100.0, 90.0, None), (0.0,) * 3), ((760.0,) * 3, (1460.0, 1455.0, None))),
+    unread=("dewpoint comes in 'wmoUnit:K', not in wmoUnit:degC; it is unknown.",),
+)
 
 
 @pytest.fixture
@@ -82,10 +87,18 @@ def session(tmp_path: Path, new_store: NewStore) -> Iterator[Session]:
 
 
 def test_all_of_a_forecast_comes_back(session: Session) -> None:
-    row = forecasts.keep(session, "p", FULL, fetched_at=NOW)
+    row = forecasts.keep(session, "p", BY_HEIGHT, fetched_at=NOW)
     session.commit()
     session.expire_all()
-    assert unpack(session.get_one(tables.Forecast, row.id)) == FULL
+    assert unpack(session.get_one(tables.Forecast, row.id)) == BY_HEIGHT
+
+
+def test_other_cloud_by_height_is_another_answer() -> None:
+    lower = CloudLevels((925, 850), ((100.0,) * 3, (10.0,) * 3), ((760.0,) * 3, (1460.0,) * 3))
+    row = tables.Forecast(body=pack(BY_HEIGHT), issued_at=SOURCE.issued_at)
+    assert says_the_same(BY_HEIGHT, unpack(row))
+    assert not says_the_same(replace(BY_HEIGHT, levels=lower), unpack(row))
+    assert not says_the_same(replace(BY_HEIGHT, unread=()), unpack(row))
 
 
 def dealt_hours(dice: random.Random) -> tuple[HourlyWeather, ...]:
