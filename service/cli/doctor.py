@@ -186,6 +186,24 @@ def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
 
 
 def _page(settings: Settings) -> Iterator[Finding]:
-    yield Finding(
-        "ok", "page", f"served at http://{settings.web_host}:{settings.web_port} by: duskbell serve"
-    )
+    """Where the pages are, and what doesn't work there."""
+    from service.web.security import is_loopback, origin_of
+
+    listens = f"http://{settings.web_host}:{settings.web_port}"
+    yield Finding("ok", "page", f"served at {listens} by: duskbell serve")
+    reached = origin_of(settings.public_url)
+    if reached is None:
+        yield Finding(
+            "wrong", "page", f"public_url {settings.public_url!r} names no host; links lead nowhere"
+        )
+    elif is_loopback(reached.host):
+        if not is_loopback(settings.web_host):
+            text = "others can reach the pages, but links in messages lead to this machine: set public_url"
+            yield Finding("note", "page", text)
+    elif reached.scheme == "http":
+        yield Finding(
+            "note",
+            "page",
+            f"{settings.public_url} is without https: all works but keeping field pages for use without a "
+            "signal, and who shares the network can read along; see the README, Behind a proxy",
+        )

@@ -95,7 +95,7 @@ def build_app(
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     app.add_middleware(KeptPages, store_version=web.store_version, now=web.now)
     app.add_middleware(BoundedBody)
-    app.add_middleware(SameOrigin)
+    app.add_middleware(SameOrigin, public_url=duskbell.settings.public_url)
     app.add_middleware(WithHeaders, headers=_headers(duskbell))  # the last added is the outermost
     return app
 

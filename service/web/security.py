@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass
+from ipaddress import ip_address
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -24,7 +25,9 @@ CONTENT_POLICY = (
 HEADERS = {
     "Content-Security-Policy": CONTENT_POLICY,
     "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
+    # Not no-referrer: under that browsers send "Origin: null" with every form, also with those of this site.
+    # The addresses of pages, some of which hold a link's token, still go to nobody else.
+    "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "geolocation=(), camera=(), microphone=()",
@@ -39,6 +42,9 @@ UPLOAD_PATHS = ("/sites/", "/relay/")
 BODY_WITHIN_S = 10.0
 """A request whose body dribbles in for longer is dropped."""
 
+DEFAULT_PORTS = {"http": 80, "https": 443}
+"""RFC 9110 sections 4.2.1 and 4.2.2."""
+
 ACTS = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 OWN_AUTHORITY = ("/unsubscribe/", "/relay/", "/api/")
 """Paths that no cookie opens: what is sent there carries its own authority, so any origin may send it."""
@@ -47,6 +53,15 @@ OWN_AUTHORITY = ("/unsubscribe/", "/relay/", "/api/")
 FOREIGN = (
     "This form was sent from another place than this site's own pages, so nothing was done. "
     "Open the page here and send it again."
+)
+UNNAMED = (
+    "Your browser didn't say from which page this form was sent, so nothing was done. "
+    "Let it send Origin or Referer to this site (an add-on or a privacy setting holds them back), "
+    "open the page here and send it again."
+)
+OPEN_WAY = (
+    "This address isn't secured, and your browser keeps you signed in at {url} alone, so nothing was done. "
+    "Open that address and send it again there."
 )
 
 
@@ -76,29 +91,92 @@ class WithHeaders:
 class SameOrigin:
     """Refuses what another site's page makes a browser send.
 
-    Browsers say where a request comes from in Sec-Fetch-Site, older ones in Origin. One that says
-    neither is no browser, and carries no cookie that it wasn't given on purpose; it is refused as well,
-    since a page's form never looks like that.
+    Browsers say where a request comes from in Sec-Fetch-Site, but only to https and to localhost; else, and
+    those that don't know it, in Origin, and very old ones in Referer alone. One that says none of it is
+    refused as well: a page's form never looks like that, and a program has the API.
+    public_url: the address under which people reach the pages; what a proxy made of Host doesn't matter then.
     """
 
     app: ASGIApp
+    public_url: str
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and scope["method"] in ACTS and not _is_ours(scope):
-            await PlainTextResponse(FOREIGN, 403)(scope, receive, send)
+        if scope["type"] == "http" and scope["method"] in ACTS and (why := self._refusal(scope)):
+            await PlainTextResponse(why, 403)(scope, receive, send)
             return
         await self.app(scope, receive, send)
 
+    def _refusal(self, scope: Scope) -> str:
+        """Why the form isn't taken, in a sentence; "" when it comes from a page of ours."""
+        if scope["path"].startswith(OWN_AUTHORITY):
+            return ""
+        headers = Headers(scope=scope)
+        # "none" is what somebody typed or sent once more themselves; no page can bring it about.
+        if fetched_from := headers.get("sec-fetch-site"):
+            return "" if fetched_from in ("same-origin", "none") else FOREIGN
+        # "null" is a page that hides where it comes from: ours don't, and a frame of anybody's can.
+        said = headers.get("origin") or headers.get("referer")
+        if not said or said == "null":
+            return UNNAMED
+        origin, public = origin_of(said), origin_of(self.public_url)
+        if origin is None or origin not in {public, *_asked_origins(headers, origin.scheme)}:
+            return FOREIGN
+        # Without https the browser won't keep our cookie, and who sits in between can make pages of our name.
+        is_open = origin.scheme == "http" and not is_loopback(origin.host)
+        if is_open and public is not None and public.scheme == "https":
+            return OPEN_WAY.format(url=self.public_url)
+        return ""
 
-def _is_ours(scope: Scope) -> bool:
-    if scope["path"].startswith(OWN_AUTHORITY):
-        return True
-    headers = Headers(scope=scope)
-    fetched_from = headers.get("sec-fetch-site")
-    if fetched_from is not None:
-        return fetched_from == "same-origin"
-    origin = headers.get("origin")
-    return origin is not None and urlsplit(origin).netloc == headers.get("host", "")
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Scheme, host and port of an address, as RFC 6454 compares them."""
+
+    scheme: str
+    host: str
+    port: int
+
+
+def origin_of(address: str) -> Origin | None:
+    """The origin of an http or https address; None for anything else."""
+    try:
+        parts = urlsplit(address)
+        host, port = parts.hostname, parts.port
+    except ValueError:  # brackets that don't close, a port that is none
+        return None
+    if parts.scheme not in DEFAULT_PORTS or not host:
+        return None
+    return Origin(parts.scheme, host, DEFAULT_PORTS[parts.scheme] if port is None else port)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a host of an address is this machine itself, which browsers trust without https (W3C Secure
+    Contexts, section 3.1)."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost" or host.endswith(".localhost")
+
+
+def _asked_origins(headers: Headers, scheme: str) -> set[Origin | None]:
+    """The origins that may have been asked: by Host, and before a proxy changed it by X-Forwarded-Host, where
+    each proxy adds its own, with the port beside it or in X-Forwarded-Port.
+
+    Whoever sends them is believed: a page can't make a browser add them without asking first (a preflight
+    of CORS), which nobody here grants. The scheme is that of the page: how a proxy was asked isn't seen here.
+    """
+    named = headers.getlist("host") + _listed(headers, "x-forwarded-host")
+    asked = {origin_of(f"{scheme}://{host}") for host in named}
+    ported = {
+        origin_of(f"{scheme}://{bare}:{port}")
+        for bare in (f"[{each.host}]" if ":" in each.host else each.host for each in asked if each)
+        for port in _listed(headers, "x-forwarded-port")
+    }
+    return asked | ported
+
+
+def _listed(headers: Headers, name: str) -> list[str]:
+    return [each.strip() for line in headers.getlist(name) for each in line.split(",") if each.strip()]
 
 
 class BodyTooLarge(HTTPException):

@@ -95,3 +95,31 @@ def test_the_demo_tells_its_story_to_the_end(run: Run, tmp_path: Path) -> None:
     assert ran.out.count("INVENTED") >= 3
     assert len(list((tmp_path / "demo" / "arrived").glob("*.eml"))) == 3
     assert len(list((tmp_path / "demo" / "arrived").glob("*.json"))) == 3
+
+
+@pytest.mark.parametrize(
+    ("settings", "says"),
+    [
+        (
+            {"PUBLIC_URL": "http://stars.example:8765"},
+            "note   page      http://stars.example:8765 is without https",
+        ),
+        ({"WEB_HOST": "0.0.0.0"}, "links in messages lead to this machine: set public_url"),
+        ({"WEB_HOST": "::"}, "links in messages lead to this machine: set public_url"),
+        ({"PUBLIC_URL": "http:///x"}, "names no host"),
+    ],
+)
+def test_row_100_doctor_says_what_does_not_work_where_the_pages_are(
+    settings: dict[str, str], says: str, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name, value in settings.items():
+        monkeypatch.setenv(f"DUSKBELL_{name}", value)
+    assert says in run("doctor").out
+
+
+@pytest.mark.parametrize("address", ["https://stars.example", "http://127.0.0.1:8765", "http://[::1]:8765"])
+def test_row_100_doctor_has_nothing_to_say_of_pages_that_can_be_kept(
+    address: str, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DUSKBELL_PUBLIC_URL", address)
+    assert "note   page" not in run("doctor").out

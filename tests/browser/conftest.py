@@ -42,12 +42,16 @@ SCREENS = {
 }
 
 
+def find_chromium() -> str | None:
+    """Where it lies; None leaves it to playwright."""
+    return os.environ.get("DUSKBELL_CHROMIUM") or next(filter(None, map(shutil.which, ON_THE_PATH)), None)
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
-    named = os.environ.get("DUSKBELL_CHROMIUM") or next(filter(None, map(shutil.which, ON_THE_PATH)), None)
     with sync_playwright() as playwright:
         arguments = NO_SANDBOX if os.geteuid() == 0 else []
-        browser = playwright.chromium.launch(executable_path=named, args=arguments)
+        browser = playwright.chromium.launch(executable_path=find_chromium(), args=arguments)
         yield browser
         browser.close()
 

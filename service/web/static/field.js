@@ -2,7 +2,13 @@
 "use strict";
 (async () => {
   const said = document.getElementById("kept");
-  if (!navigator.serviceWorker || !window.caches || !said) return;
+  if (!said) return;
+  if (!isSecureContext) { // browsers keep pages only of addresses that can't be forged on the way
+    said.textContent = "Leave this page open: it needs nothing more from the network. "
+      + "It can't be kept on this phone, for that takes an address with https.";
+    return;
+  }
+  if (!navigator.serviceWorker || !window.caches) return;
   try {
     await navigator.serviceWorker.register("/field-worker.js", { scope: "/sites/" });
     const assets = [...document.querySelectorAll("link[rel=stylesheet], script[src]")];

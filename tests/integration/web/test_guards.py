@@ -41,7 +41,7 @@ def test_every_answer_carries_the_headers_that_bind_a_browser(path: str, strange
     assert policy["script-src"] == policy["style-src"] == "'self'"
     assert policy["frame-ancestors"] == policy["base-uri"] == "'none'"
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert "strict-transport-security" not in headers
 
 

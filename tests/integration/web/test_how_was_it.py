@@ -101,7 +101,7 @@ def test_a_get_shows_the_buttons_and_changes_nothing(world: World, reader: TestC
         True
     ] * 4
     assert f'action="{link_of(world)}"' in page.text
-    assert page.headers["Referrer-Policy"] == "no-referrer"
+    assert page.headers["Referrer-Policy"] == "same-origin"
     assert page.headers["Cache-Control"] == "no-store"
 
 

@@ -129,7 +129,7 @@ def test_row_63_every_link_that_does_not_work_looks_the_same(yard: Yard) -> None
         answer = visitor.get("/confirm/x")
     assert len(pages) == 1
     assert answer.status_code == 404
-    assert answer.headers["Referrer-Policy"] == "no-referrer"
+    assert answer.headers["Referrer-Policy"] == "same-origin"
     assert answer.headers["Cache-Control"] == "no-store"
 
 
