@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -33,10 +34,14 @@ Gather = Callable[[Sequence[Place], Span], Gathered]
 
 @dataclass
 class Duskbell:
-    """A wired installation. Expensive parts are made when first used."""
+    """A wired installation. Expensive parts are made when first used.
+
+    clock: what the wall's clock shows.  steady: seconds of a clock that nobody sets, to measure how long.
+    """
 
     settings: Settings
     clock: Callable[[], datetime] = real_clock
+    steady: Callable[[], float] = time.monotonic
     invented_weather: Gather | None = None
 
     @property

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 from service.bootstrap import Duskbell
 from service.bounces import MailboxTrouble, read_mailbox
 from service.clockwork import Chore
+from service.silence import Silence
 from service.store.forgetting import forget_cycles, forget_forecasts, forget_nights
 from service.store.retention import prune
 from service.store.troubles import note_trouble
@@ -19,10 +20,10 @@ BOUNCES_EVERY = timedelta(minutes=5)
 PRUNE_EVERY = timedelta(hours=24)
 
 
-def find_chores(duskbell: Duskbell, started_at: datetime) -> Sequence[Chore]:
+def find_chores(duskbell: Duskbell) -> Sequence[Chore]:
     """The chores of this installation."""
     chores = [
-        Chore("watch", build_watch(duskbell, started_at).look, WATCH_EVERY),
+        Chore("watch", build_watch(duskbell).look, WATCH_EVERY),
         Chore("forget what is old", lambda: forget_old(duskbell), PRUNE_EVERY),
     ]
     if (box := duskbell.settings.bounce_mailbox) is not None:
@@ -30,14 +31,14 @@ def find_chores(duskbell: Duskbell, started_at: datetime) -> Sequence[Chore]:
     return chores
 
 
-def build_watch(duskbell: Duskbell, started_at: datetime) -> Watch:
+def build_watch(duskbell: Duskbell) -> Watch:
     """The watch over this installation."""
     return Watch(
         sessions=duskbell.sessions,
         channels=duskbell.channels,
         ways=ways_from(duskbell.settings),
         cycle_minutes=duskbell.settings.cycle_minutes,
-        started_at=started_at,
+        silence=Silence(duskbell.clock, duskbell.steady),
         clock=duskbell.clock,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 
 from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED, JobEvent
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -40,10 +40,23 @@ def build_scheduler(
     scheduler.add_job(run_cycle, id="first cycle")
     scheduler.add_job(run_cycle, _every(cycle_minutes), id="cycle")
     for chore in chores:
-        trigger = IntervalTrigger(seconds=round(chore.every.total_seconds()), timezone="UTC")
-        scheduler.add_job(chore.do, trigger, id=chore.name)
+        scheduler.add_job(chore.do, _spaced(chore.every), id=chore.name)
     scheduler.add_listener(_report, EVENT_JOB_ERROR | EVENT_JOB_MISSED | EVENT_JOB_MAX_INSTANCES)
     return scheduler
+
+
+def plan_anew(scheduler: BackgroundScheduler, cycle_minutes: int, chores: Sequence[Chore]) -> None:
+    """After the clock was set: when each job is due next was reckoned on the clock as it was. A cycle runs at
+    once, for nobody knows what was missed."""
+    scheduler.reschedule_job("cycle", trigger=_every(cycle_minutes))
+    scheduler.modify_job("cycle", next_run_time=datetime.now(UTC))
+    for chore in chores:
+        scheduler.reschedule_job(chore.name, trigger=_spaced(chore.every))
+
+
+def _spaced(every: timedelta) -> IntervalTrigger:
+    """Counted from now."""
+    return IntervalTrigger(seconds=round(every.total_seconds()), timezone="UTC")
 
 
 def _every(cycle_minutes: int) -> CronTrigger:

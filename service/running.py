@@ -19,7 +19,8 @@ from fastapi import FastAPI
 from alerts.errors import DuskbellError
 from service.bootstrap import Duskbell
 from service.chores import find_chores
-from service.clockwork import build_scheduler
+from service.clock import ClockWatch
+from service.clockwork import build_scheduler, plan_anew
 from service.cycle.deliver import STOP_WITHIN_S
 from service.cycle.postman import Postman
 from service.cycle.run import run_cycle
@@ -42,16 +43,19 @@ def run_service(duskbell: Duskbell, app: FastAPI, on_up: Callable[[], object]) -
 
     AlreadyRunning when another scheduler has the store; StoreError when it can't be written.
     """
-    settings, started_at = duskbell.settings, duskbell.clock()
+    settings = duskbell.settings
     with hold_store(duskbell.engine):
         require_writable(duskbell.engine)
         stopping = duskbell.delivery.stopping
         pages = Pages(app, settings.web_host, settings.web_port)
+        chores = find_chores(duskbell)
         scheduler = build_scheduler(
-            lambda: run_cycle(duskbell, duskbell.clock()),
-            settings.cycle_minutes,
-            find_chores(duskbell, started_at),
+            lambda: run_cycle(duskbell, duskbell.clock()), settings.cycle_minutes, chores
         )
+
+        def plan_all_anew() -> None:
+            plan_anew(scheduler, settings.cycle_minutes, chores)
+
         with stop_on_signals(stopping):
             postman = Postman(duskbell.delivery)
             postman.start()
@@ -59,17 +63,28 @@ def run_service(duskbell: Duskbell, app: FastAPI, on_up: Callable[[], object]) -
             scheduler.start()
             try:
                 on_up()
-                _look_after(duskbell, postman, pages)
+                look_after(duskbell, postman, pages, plan_all_anew)
             finally:
                 _wind_down(duskbell, postman, pages, scheduler)
 
 
-def _look_after(duskbell: Duskbell, postman: Postman, pages: Pages) -> None:
-    """Until told to stop."""
-    while not duskbell.delivery.stopping.wait(LOOK_EVERY_S):
+def look_after(
+    duskbell: Duskbell,
+    postman: Postman,
+    pages: Pages,
+    on_clock_set: Callable[[], object],
+    *,
+    every_s: float = LOOK_EVERY_S,
+) -> None:
+    """Until told to stop. on_clock_set: called when the wall clock was set by more than a minute."""
+    watch = ClockWatch(duskbell.clock, duskbell.steady)
+    while not duskbell.delivery.stopping.wait(every_s):
         if not pages.is_alive:
             raise PagesStopped("the web server has ended by itself; the log says why.")
         postman.start()
+        if moved := watch.moved_by():
+            log.warning("the clock was set by %+.0f s; all is planned anew", moved.total_seconds())
+            on_clock_set()
 
 
 def _wind_down(duskbell: Duskbell, postman: Postman, pages: Pages, scheduler: BackgroundScheduler) -> None:

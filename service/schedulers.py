@@ -35,9 +35,8 @@ def run_scheduler(duskbell: Duskbell, *, every: timedelta | None = None, alive: 
     every: from one cycle to the next; None takes it from the settings.
     AlreadyRunning when a process that wants the store alone runs on it.
     """
-    started_at = duskbell.clock()
     every = every or timedelta(minutes=duskbell.settings.cycle_minutes)
-    scheduler = Scheduler(duskbell, find_duties(duskbell, find_chores(duskbell, started_at), every))
+    scheduler = Scheduler(duskbell, find_duties(duskbell, find_chores(duskbell), every))
     stopping, came_round = duskbell.delivery.stopping, threading.Event()
     came_round.set()
     with (
@@ -45,7 +44,7 @@ def run_scheduler(duskbell: Duskbell, *, every: timedelta | None = None, alive: 
         stop_on_signals(stopping),
         Lifeline(lambda: _require_round(came_round), alive=alive, give_up_after_s=STUCK_AFTER_S),
     ):
-        rounds = _Rounds(scheduler, hold, build_watch(duskbell, started_at))
+        rounds = _Rounds(scheduler, hold, build_watch(duskbell))
         while not stopping.wait(LOOK_EVERY_S):
             rounds.go()
             came_round.set()

@@ -21,13 +21,12 @@ from service.channels.base import Channel, ChannelError, Form, Outgoing
 from service.notices.render import notice_payload, render_notice_mail
 from service.notices.wording import NoticeKind, write_notice
 from service.settings import Settings
+from service.silence import Silence
 from service.store import endpoints, tables, troubles
-from service.store.cycles import last_finished
 from service.store.messages import UNSETTLED
 
 log = logging.getLogger(__name__)
 
-PERIODS_UNTIL_ILL = 2
 OVERDUE_AFTER = timedelta(minutes=15)
 OVERDUE_LOOKED_AT = 500
 STORE_TOLD_AGAIN_AFTER = timedelta(hours=6)
@@ -65,26 +64,18 @@ def ways_from(settings: Settings) -> tuple[Way, ...]:
     return tuple(ways)
 
 
-def silent_for(session: Session, started_at: datetime, now: datetime) -> timedelta:
-    """How long no cycle has finished, counted from this process's start at the earliest."""
-    last = last_finished(session)
-    finished_at = last.finished_at if last else None
-    return now - max(finished_at or started_at, started_at)
-
-
 def find_lasting(
     session: Session,
     channels: Mapping[str, Channel],
     *,
     cycle_minutes: int,
-    started_at: datetime,
+    silence: Silence,
     now: datetime,
 ) -> dict[str, str]:
     """What is wrong right now, by key, each in a sentence."""
     found = {}
-    silent = silent_for(session, started_at, now)
-    if silent > PERIODS_UNTIL_ILL * timedelta(minutes=cycle_minutes):
-        found["cycle"] = f"No cycle has finished for {round(silent / timedelta(minutes=1))} minutes."
+    if why_ill := silence.why_ill(session, cycle_minutes):
+        found["cycle"] = why_ill
     breakers = endpoints.find_breakers(session)
     mail = channels["email"].destination("")
     if mail in breakers and breakers[mail].is_trying:
@@ -124,7 +115,7 @@ class Watch:
     channels: Mapping[str, Channel]
     ways: Sequence[Way]
     cycle_minutes: int
-    started_at: datetime
+    silence: Silence
     clock: Callable[[], datetime]
     _store_told_at: datetime | None = None
 
@@ -144,7 +135,7 @@ class Watch:
                 session,
                 self.channels,
                 cycle_minutes=self.cycle_minutes,
-                started_at=self.started_at,
+                silence=self.silence,
                 now=now,
             )
             for key, text in found.items():

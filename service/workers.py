@@ -135,9 +135,7 @@ def build_app(duskbell: Duskbell) -> App:
         timeout=QUEUE_WITHIN_S,
     )
     app = App(connector=connector)
-    chores: dict[str, Callable[[], object]] = {
-        chore.name: chore.do for chore in find_chores(duskbell, duskbell.clock())
-    }
+    chores: dict[str, Callable[[], object]] = {chore.name: chore.do for chore in find_chores(duskbell)}
     chores["verify"] = lambda: verify.run(verify.verifying_from(duskbell), duskbell.clock())
 
     @app.task(name=PART, queue=JUDGE)

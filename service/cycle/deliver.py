@@ -38,6 +38,8 @@ log = logging.getLogger(__name__)
 SWEEP_EVERY_S = 1.0
 SWEEP_SHARE = 10
 """A sweep over many waiting messages takes at most about a tenth of the time."""
+RECALL_EVERY_S = 60.0
+"""How often it is looked whether the clock was set back under what waits."""
 GATHER_S = 0.01
 """Results that come this close together are recorded in one transaction."""
 STOP_WITHIN_S = 20.0
@@ -88,7 +90,7 @@ class Round:
         self._done: queue.SimpleQueue[Future[Sent]] = queue.SimpleQueue()
         self._in_hand: dict[Future[Sent], Claimed] = {}
         self._counts: Counter[str] = Counter()
-        self._next_sweep_s = 0.0
+        self._next_sweep_s = self._next_recall_s = 0.0
 
     def run(self) -> dict[str, int]:
         """Until nothing is due and nothing under way, or the service stops."""
@@ -132,6 +134,9 @@ class Round:
         delivery, wall = self._delivery, self._delivery.clock()
         with delivery.sessions.begin() as session:
             messages.release_dead_leases(session, wall)
+            if began_s >= self._next_recall_s:
+                messages.recall_planned(session, wall)
+                self._next_recall_s = began_s + RECALL_EVERY_S
             expired = messages.expire_waiting(session, self._now(), wall)
             due = messages.find_due(session, wall)
             self._breakers = endpoints.find_breakers(session)

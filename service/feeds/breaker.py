@@ -68,14 +68,16 @@ def _failed(breaker: Breaker, now: datetime) -> Breaker:
 
 
 def refusal(breaker: Breaker, feed: str, now: datetime) -> FeedError | None:
-    """Why the feed isn't asked at `now`; None when it is. Once its time is up an open one lets a try pass."""
+    """Why the feed isn't asked at `now`; None when it is. An open one lets a try pass once its time is up, or
+    when the clock was set back since it opened."""
     if breaker.state is State.SHUT:
         return FeedRefused(
             f"{feed} has refused us since {_stamp(breaker.since)}: {breaker.reason} Mend that, then run: "
             f"duskbell feeds close {feed}",
             status=403,
         )
-    if breaker.state is State.OPEN and breaker.retry_at is not None and now < breaker.retry_at:
+    opened_at = breaker.since or now
+    if breaker.state is State.OPEN and breaker.retry_at is not None and opened_at <= now < breaker.retry_at:
         return FeedDown(f"{feed} is left alone until {_stamp(breaker.retry_at)}: {breaker.reason}")
     return None
 

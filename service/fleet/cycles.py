@@ -17,6 +17,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.bootstrap import Duskbell
+from service.clock import lies_ahead
 from service.fleet import parts
 from service.fleet.parts import Held
 from service.fleet.queue import PART, Nudge, defer
@@ -42,7 +43,7 @@ def begin(session: Session, moment: datetime, now: datetime) -> int | None:
         return None
     begun = (
         postgresql.insert(tables.Cycle)
-        .values(key=_key(moment), as_of=now, started_at=now, counts={})
+        .values(key=cycles.key_of(session, _key(moment), now), as_of=now, started_at=now, counts={})
         .on_conflict_do_nothing(index_elements=["key"])
         .returning(tables.Cycle.id)
     )
@@ -62,6 +63,8 @@ def _key(moment: datetime) -> str:
 def _is_under_way(session: Session, cycle: tables.Cycle, now: datetime) -> bool:
     if cycle.finished_at is not None or now - cycle.started_at > GIVEN_UP_AFTER:
         return False
+    if lies_ahead(cycle.started_at, now):
+        return False  # nobody knows how long it has been under way
     newest = parts.newest_stage(session, cycle.id)
     return newest is not None and parts.count_open(session, cycle.id, newest[0]) > 0
 

@@ -6,9 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from sqlalchemy import or_
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.orm import Session
 
+from service.clock import SET_BY
 from service.store.tables_fleet import DutyTurn
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -36,15 +38,15 @@ def due_at(duty: Duty, now: datetime) -> datetime:
     return EPOCH + duty.offset + duty.every * (since // duty.every)
 
 
-def take_turn(session: Session, name: str, moment: datetime) -> bool:
+def take_turn(session: Session, name: str, moment: datetime, now: datetime) -> bool:
     """Whether this moment is still to be served, and by the caller: the database lets one turn count.
 
-    After a clock that was set back nothing is taken until the time it showed before has come again.
+    A turn that lies ahead of the clock was taken before that was set back: this one is served in its place.
     """
     fresh = postgresql.insert(DutyTurn).values(name=name, due_at=moment)
     taken = fresh.on_conflict_do_update(
         index_elements=["name"],
         set_={"due_at": fresh.excluded.due_at},
-        where=DutyTurn.due_at < fresh.excluded.due_at,
+        where=or_(DutyTurn.due_at < fresh.excluded.due_at, DutyTurn.due_at > now + SET_BY),
     ).returning(DutyTurn.name)
     return session.scalar(taken) is not None

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, func, or_, select, update
+from sqlalchemy import ColumnElement, Connection, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import DuskbellError
+from service.clock import SET_BY
 from service.store.tables_fleet import CyclePart
 from service.store.troubles import note_trouble
 
@@ -25,6 +26,8 @@ log = logging.getLogger(__name__)
 
 LEASE = timedelta(seconds=120)
 """Longer than the longest transaction of a part (its statements end after 30 s each)."""
+LONGEST_LEASE = timedelta(minutes=10)
+"""Of those stages whose work waits for others between two transactions."""
 TRIES_BEFORE_DIVIDING = 3
 """After so many failures a part is halved, until the one thing that makes it fail stands alone."""
 
@@ -68,13 +71,19 @@ def take(session: Session, part_id: int, wall: datetime, *, lease: timedelta = L
         .where(
             CyclePart.id == part_id,
             CyclePart.done_at.is_(None),
-            or_(CyclePart.leased_until.is_(None), CyclePart.leased_until < wall),
+            _is_free(wall),
         )
         .values(lease_token=token, leased_until=wall + lease, attempts=CyclePart.attempts + 1)
         .returning(CyclePart.cycle_id, CyclePart.stage, CyclePart.ids)
         .execution_options(synchronize_session=False)
     ).one_or_none()
     return Held(part_id, taken.cycle_id, taken.stage, taken.ids, token, lease) if taken else None
+
+
+def _is_free(wall: datetime) -> ColumnElement[bool]:
+    """Nobody has it in hand. A lease that ends later than any could is of a clock that was set back since."""
+    ends = CyclePart.leased_until
+    return or_(ends.is_(None), ends < wall, ends > wall + LONGEST_LEASE + SET_BY)
 
 
 def hold_on(connection: Connection, held: Held, wall: datetime) -> None:
@@ -142,9 +151,7 @@ def leave_behind(session: Session, before_cycle: int, wall: datetime) -> int:
 
 def find_idle(session: Session, wall: datetime) -> Sequence[CyclePart]:
     """Open parts that nobody has in hand."""
-    query = select(CyclePart).where(
-        CyclePart.done_at.is_(None), or_(CyclePart.leased_until.is_(None), CyclePart.leased_until < wall)
-    )
+    query = select(CyclePart).where(CyclePart.done_at.is_(None), _is_free(wall))
     return session.scalars(query.order_by(CyclePart.id).with_for_update(skip_locked=True)).all()
 
 

@@ -24,6 +24,7 @@ from service.store import endpoints, messages, tables
 log = logging.getLogger(__name__)
 
 SWEEP_EVERY = timedelta(seconds=5)
+RECALL_EVERY = timedelta(minutes=1)
 RECOVER_EVERY = timedelta(seconds=10)
 REST_AFTER_FAULT = timedelta(seconds=5)
 MOST_AT_ONCE = 20_000
@@ -37,7 +38,7 @@ class Scheduler:
         self._duskbell = duskbell
         self._duties = duties
         self._looked_at: dict[str, datetime] = {}
-        self._rests_until: dict[str, datetime] = {}
+        self._rests_until_s: dict[str, float] = {}
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="duskbell-duty")
 
     def step(self) -> list[str]:
@@ -49,15 +50,15 @@ class Scheduler:
         return [duty.name for duty in self._duties if self._look_at(duty)]
 
     def _look_at(self, duty: Duty) -> bool:
-        now = self._duskbell.clock()
-        if self._rests_until.get(duty.name, now) > now:
+        now, now_s = self._duskbell.clock(), self._duskbell.steady()
+        if self._rests_until_s.get(duty.name, now_s) > now_s:
             return False
         serving = self._pool.submit(self._serve, duty, now)
         error = serving.exception()
         if error is None:
             return serving.result()
         log.error("%s failed and rests for a while", duty.name, exc_info=error)
-        self._rests_until[duty.name] = now + REST_AFTER_FAULT
+        self._rests_until_s[duty.name] = now_s + REST_AFTER_FAULT.total_seconds()
         return False
 
     def _serve(self, duty: Duty, now: datetime) -> bool:
@@ -65,7 +66,7 @@ class Scheduler:
         if self._looked_at.get(duty.name) == moment:
             return False
         with self._duskbell.sessions.begin() as session:
-            taken = take_turn(session, duty.name, moment)
+            taken = take_turn(session, duty.name, moment, now)
             if taken:
                 duty.do(session, moment, now)
         self._looked_at[duty.name] = moment
@@ -81,6 +82,9 @@ def find_duties(duskbell: Duskbell, chores: Sequence[Chore], every: timedelta) -
     def sweep_messages(session: Session, _moment: datetime, now: datetime) -> None:
         put_in_messages(session, duskbell, now)
 
+    def recall_messages(session: Session, _moment: datetime, now: datetime) -> None:
+        messages.recall_planned(session, now)
+
     def sweep_parts(session: Session, _moment: datetime, now: datetime) -> None:
         cycles.look_after_parts(session, now)
 
@@ -89,6 +93,7 @@ def find_duties(duskbell: Duskbell, chores: Sequence[Chore], every: timedelta) -
         Duty("cycle", every, begin_cycle, offset),
         Duty("sweep messages", SWEEP_EVERY, sweep_messages),
         Duty("sweep parts", SWEEP_EVERY, sweep_parts),
+        Duty("recall messages", RECALL_EVERY, recall_messages),
         Duty("recover jobs", RECOVER_EVERY, ask_to_recover),
         Duty("verify", every, _chore("verify", VERIFY), offset),
         *(Duty(f"chore {chore.name}"[:40], chore.every, _chore(chore.name, UPKEEP)) for chore in chores),

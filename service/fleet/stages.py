@@ -26,7 +26,7 @@ from service.store.wanted import NIGHTS_BACK, due_looks
 SITES_IN_A_BLOCK = 250
 SUBSCRIPTIONS_IN_A_BLOCK = judge.SUBSCRIPTIONS_AT_ONCE
 """One transaction."""
-FEEDS_LEASE = timedelta(minutes=10)
+FEEDS_LEASE = parts.LONGEST_LEASE
 """Feeds may be waited for between two transactions."""
 FEEDS_BUDGET = timedelta(minutes=10)
 """Then it is judged with what has come; what comes later counts in the next cycle."""

@@ -5,10 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.clock import SET_BY
 from service.store import tables
 
 
@@ -17,17 +18,27 @@ def cycle_key(now: datetime) -> str:
     return f"{now:%Y-%m-%dT%H:%MZ}"
 
 
+def key_of(session: Session, key: str, wall: datetime) -> str:
+    """The key of a tick of the wall's clock. Where a cycle of that key is there and others have begun since,
+    the clock was set back: the minute comes again, and is another tick."""
+    before = session.scalar(select(tables.Cycle.id).where(tables.Cycle.key == key))
+    if before is None or before == session.scalar(select(func.max(tables.Cycle.id))):
+        return key
+    return f"{wall:%Y-%m-%dT%H:%M:%SZ} again"
+
+
 def begin(session: Session, now: datetime, wall: datetime) -> tables.Cycle | None:
     """The cycle to run for this tick; None when it already finished. One that died is taken up again."""
+    key = cycle_key(now)
+    if abs(wall - now) < SET_BY:
+        key = key_of(session, key, wall)
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
         insert(tables.Cycle)
-        .values(key=cycle_key(now), as_of=now, started_at=wall, counts={})
+        .values(key=key, as_of=now, started_at=wall, counts={})
         .on_conflict_do_nothing(index_elements=["key"])
     )
-    cycle = session.scalars(
-        select(tables.Cycle).where(tables.Cycle.key == cycle_key(now)).with_for_update()
-    ).one()
+    cycle = session.scalars(select(tables.Cycle).where(tables.Cycle.key == key).with_for_update()).one()
     return None if cycle.finished_at else cycle
 
 
@@ -39,6 +50,7 @@ def finish(session: Session, cycle_id: int, wall: datetime, counts: dict[str, An
 
 
 def last_finished(session: Session) -> tables.Cycle | None:
-    """The cycle that finished last, or None before the first."""
+    """The newest cycle that finished, or None before the first. By their order, not by the clock, which
+    may have been set back."""
     query = select(tables.Cycle).where(tables.Cycle.finished_at.is_not(None))
-    return session.scalar(query.order_by(tables.Cycle.finished_at.desc(), tables.Cycle.id.desc()).limit(1))
+    return session.scalar(query.order_by(tables.Cycle.id.desc()).limit(1))

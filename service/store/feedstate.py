@@ -14,6 +14,7 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.clock import SET_BY, lies_ahead
 from service.feeds.breaker import Breaker, State, after, refusal
 from service.feeds.deadline import Deadline
 from service.feeds.errors import AllowanceSpent, FeedError
@@ -158,13 +159,16 @@ def _most(allowance: Allowance, unit_s: int) -> float:
 def _window(session: Session, provider: str, unit_s: int, now: datetime) -> FeedWindow:
     """The current window's row, locked; begun anew when an older one lies there.
 
-    A clock that went back keeps the later window: nothing is given twice.
+    A clock that went back keeps the later window's count, in the window that runs now: nothing is given
+    twice, and nothing is closed for longer than that window lasts.
     """
     starts = window_start(now, unit_s)
     _insert_missing(session, FeedWindow, provider=provider, unit_s=unit_s, starts=starts, used=0.0)
     row = session.get_one(FeedWindow, (provider, unit_s), with_for_update=True)
     if row.starts < starts:
         row.starts, row.used = starts, 0.0
+    elif lies_ahead(row.starts, now):
+        row.starts = starts
     return row
 
 
@@ -176,7 +180,8 @@ def _insert_missing(session: Session, table: type[FeedWindow] | type[FeedTurn], 
 def take_turn(session: Session, provider: str, token: str, now: datetime) -> bool:
     """Whether the turn is now this token's."""
     _insert_missing(session, FeedTurn, provider=provider, token="", until=now)
-    free = FeedTurn.until <= now
+    # one that ends later than any could was taken before the clock was set back
+    free = (FeedTurn.until <= now) | (FeedTurn.until > now + LONGEST_TURN + SET_BY)
     taken = update(FeedTurn).where(FeedTurn.provider == provider, free)
     result = session.execute(taken.values(token=token, until=now + LONGEST_TURN))
     return bool(result.rowcount)  # type: ignore[attr-defined]

@@ -16,6 +16,7 @@ from sqlalchemy import delete, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from service.clock import lies_ahead
 from service.keys import Keys
 from service.store.tables_delivery import LimitBucket
 
@@ -87,6 +88,8 @@ def _filled(session: Session, key: str, limit: Limit, now: datetime) -> LimitBuc
         )
     ).one()  # fmt: skip
     bucket.level = limit.refilled(bucket.level, bucket.filled_at, now)
+    if lies_ahead(bucket.filled_at, now):  # the clock was set back; it fills up again from here
+        bucket.filled_at = now
     bucket.filled_at = max(now, bucket.filled_at)
     return bucket
 

@@ -13,10 +13,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import insert, select, update
+from sqlalchemy import insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
+from service.clock import SET_BY
 from service.crashpoints import crash_point
 from service.store import tables
 from service.store.tables_delivery import Notice
@@ -134,6 +135,28 @@ def release_dead_leases(session: Session, wall: datetime) -> int:
     """
     ends = tables.Message.leased_until
     return _give_back(session, (ends < wall) | (ends > wall + 2 * LEASE), wall=wall)
+
+
+def recall_planned(session: Session, wall: datetime) -> int:
+    """Let go out now what a clock that has been set back since had planned for later; how many.
+
+    It shows in times still to come at which something has happened: the writing of a message that nobody has
+    tried, or the newest attempt at one. What waits for the end of quiet hours is held again when it is taken.
+    """
+    message, attempt = tables.Message, tables.Attempt
+    ahead = wall + SET_BY
+    tried = select(attempt.message_id).where(attempt.message_id == message.id, attempt.ended_at > ahead)
+    result = session.execute(
+        update(message)
+        .where(
+            message.status.in_(WAITING),
+            message.due_at > ahead,
+            or_((message.status == Status.DUE) & (message.created_at > ahead), tried.exists()),
+        )
+        .values(due_at=wall)
+        .execution_options(synchronize_session=False)
+    )
+    return int(result.rowcount)  # type: ignore[attr-defined]
 
 
 def release(session: Session, token: str, message_ids: Iterable[str], wall: datetime) -> int:

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.errors import DuskbellError
 from service.bootstrap import Duskbell
+from service.silence import Silence
 from service.store.changes import Changes, watch_changes
 from service.store.reading import reading_sessions
 from service.web.assets import style_url
@@ -53,10 +54,12 @@ class Web:
     is_open: bool = False
     arrived: Path | None = None
     pages: Environment = field(default_factory=_environment)
+    silence: Silence = field(init=False)
 
     def __post_init__(self) -> None:
         if self.is_open and not self.duskbell.invented:
             raise ValueError("real sites are shown only to those who sign in")
+        object.__setattr__(self, "silence", Silence(self.duskbell.clock, self.duskbell.steady))
 
     def now(self) -> datetime:
         return self.shown_at or self.duskbell.clock()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
 from sqlalchemy.exc import SQLAlchemyError
@@ -13,7 +11,6 @@ from service.bootstrap import Duskbell
 from service.store.cycles import last_finished
 from service.store.engine import require_writable
 from service.store.migrate import require_current
-from service.watch import PERIODS_UNTIL_ILL, silent_for
 from service.web.context import Web
 
 
@@ -32,23 +29,23 @@ def build_router(web: Web) -> APIRouter:
 
 
 def _health(web: Web) -> JSONResponse:
-    """200 while cycles finish; 503 when none did for two periods, or when the store can't be read."""
-    duskbell, now = web.duskbell, web.duskbell.clock()
+    """200 while cycles finish; 503 when none did for two periods, the newest finished ahead of the clock, or
+    the store can't be read. By a session that only reads, which waits for no writer."""
+    duskbell = web.duskbell
     try:
-        with duskbell.sessions() as session:
+        with web.reading() as session:
             last = last_finished(session)
-            silent = silent_for(session, web.started_at, now)
+            why_ill = web.silence.why_ill(session, duskbell.settings.cycle_minutes)
     except SQLAlchemyError as error:
         return JSONResponse({"ok": False, "why": f"the store can't be read: {type(error).__name__}"}, 503)
     finished_at = last.finished_at if last else None
-    ok = silent <= PERIODS_UNTIL_ILL * timedelta(minutes=duskbell.settings.cycle_minutes)
     answer: dict[str, object] = {
-        "ok": ok,
+        "ok": not why_ill,
         "last_cycle_finished_at": finished_at.isoformat() if finished_at else None,
     }
-    if not ok:
-        answer["why"] = f"no cycle finished for {round(silent / timedelta(minutes=1))} minutes"
-    return JSONResponse(answer, 200 if ok else 503)
+    if why_ill:
+        answer["why"] = why_ill
+    return JSONResponse(answer, 503 if why_ill else 200)
 
 
 def _readiness(duskbell: Duskbell) -> JSONResponse:

@@ -31,7 +31,7 @@ class Post:
 
     def __init__(self, yard: Yard, relay: Relay, hook: Hook, url: str) -> None:
         self.yard, self.relay, self.hook = yard, relay, hook
-        self.watch: Watch = build_watch(yard.duskbell, NOW)
+        self.watch: Watch = build_watch(yard.duskbell)
         self.watch.ways = (Way("email", "op@example.net"), Way("webhook", url, (new_secret(),)))
 
     def look(self, *, later: timedelta = MINUTE) -> tuple[list[str], list[str]]:
@@ -159,7 +159,7 @@ def test_row_36_a_store_that_fails_is_told_all_the_same_and_not_each_minute(post
 
 
 def test_without_any_way_the_log_is_told_once(yard: Yard, caplog: pytest.LogCaptureFixture) -> None:
-    watch = build_watch(yard.duskbell, NOW)
+    watch = build_watch(yard.duskbell)
     yard.wall += 61 * MINUTE
     watch.look()
     watch.look()
@@ -174,7 +174,7 @@ def test_ways_come_from_the_settings(new_yard: OpenYard) -> None:
         operator_email="op@example.org",
         operator_target="slack:https://hooks.slack.com/services/x",
     ) as yard:
-        ways = build_watch(yard.duskbell, NOW).ways
+        ways = build_watch(yard.duskbell).ways
     assert [(way.channel, way.address) for way in ways] == [
         ("email", "op@example.org"),
         ("slack", "https://hooks.slack.com/services/x"),

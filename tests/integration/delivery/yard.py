@@ -44,11 +44,21 @@ AT_ANY_HOUR = Wishes(quiet=None)
 
 @dataclass
 class Yard:
-    """wall: what the clock shows; the messages' time is the same."""
+    """wall: what the clock shows; the messages' time is the same.  was_set_by: all that it was set by."""
 
     duskbell: Duskbell
     wall: datetime = NOW
+    was_set_by: timedelta = timedelta(0)
     _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
+
+    def set_clock(self, by: timedelta) -> None:
+        """No time passes; the clock shows another."""
+        self.wall += by
+        self.was_set_by += by
+
+    def steady_s(self) -> float:
+        """Seconds of the clock that nobody sets."""
+        return (self.wall - self.was_set_by - NOW).total_seconds()
 
     @property
     def sessions(self) -> Any:
@@ -244,6 +254,7 @@ def open_yard(
     client = SafeClient(allow=["127.0.0.1"], ports=(443, *range(1024, 65536)), whole_s=whole_s)
     duskbell.channels = build_channels(replace(wiring, client=client, mail_server=relay))
     duskbell.clock = lambda: yard.wall
+    duskbell.steady = yard.steady_s
     duskbell.delivery = replace(duskbell.delivery, workshop=Workshop())  # nights here are empty rows
     try:
         yield yard

@@ -99,6 +99,37 @@ def test_a_cycle_that_never_ends_is_left_behind_and_whoever_works_on_it_is_refus
     assert fleet.world.kinds() == ["heads_up", "heads_up"]
 
 
+@pytest.mark.parametrize("done", [True, False], ids=["done", "under way"])
+def test_row_121_after_a_clock_set_back_cycles_begin_again(fleet: Fleet, done: bool) -> None:
+    for now in (START, START + TICK):
+        fleet.tick(now)
+        fleet.work()
+    fleet.tick(START + 12 * TICK)
+    if done:
+        fleet.work()
+    assert fleet.tick(START) is not None, "the minute of the first cycle, another time"
+    fleet.work()
+    fleet.tick(START + TICK)
+    fleet.work()
+    with fleet.world.duskbell.sessions() as session:
+        unfinished = session.scalars(select(tables.Cycle.as_of).where(tables.Cycle.finished_at.is_(None)))
+        assert unfinished.all() == ([] if done else [START + 12 * TICK])
+        assert session.scalar(select(func.count()).select_from(tables.Cycle)) == 5
+
+
+def test_row_122_a_part_whose_worker_died_is_not_late_by_what_the_clock_was_set_back(fleet: Fleet) -> None:
+    fleet.tick(START)
+    with fleet.world.duskbell.sessions.begin() as session:
+        part_id = session.scalars(select(CyclePart.id)).one()
+        assert parts.take(session, part_id, START + 12 * TICK)
+    with fleet.world.duskbell.sessions.begin() as session:
+        assert [part.id for part in parts.find_idle(session, START)] == [part_id]
+        assert parts.take(session, part_id, START, lease=parts.LONGEST_LEASE)
+    with fleet.world.duskbell.sessions.begin() as session:
+        assert parts.find_idle(session, START) == []
+        assert parts.take(session, part_id, START) is None
+
+
 def test_jobs_that_were_lost_are_put_in_again(fleet: Fleet) -> None:
     fleet.tick(START)
     for _stage in ("sky", "refresh", "judge"):

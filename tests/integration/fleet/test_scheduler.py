@@ -55,6 +55,7 @@ class Duties:
 
     duskbell: Duskbell
     now: datetime = NOON
+    steady_s: float = 0.0
     done: list[tuple[str, datetime]] = field(default_factory=list)
     is_broken: bool = False
 
@@ -77,6 +78,7 @@ def duties(tmp_path: Path, new_postgres: Server) -> Iterator[Duties]:
     duskbell = Duskbell(Settings(data_dir=tmp_path, database_url=new_postgres.migrated()))
     duties = Duties(duskbell)
     duskbell.clock = lambda: duties.now
+    duskbell.steady = lambda: duties.steady_s
     yield duties
     duskbell.engine.dispose()
 
@@ -107,15 +109,41 @@ def test_rows_11_and_13_missed_moments_are_made_up_for_once(duties: Duties) -> N
     assert duties.done == [("rare", duties.now), ("often", duties.now)]
 
 
-def test_row_12_a_clock_set_back_repeats_nothing(duties: Duties) -> None:
+def test_rows_12_and_121_after_a_clock_set_back_each_turn_is_taken_once_by_the_new_time(
+    duties: Duties,
+) -> None:
     duties.scheduler().step()
     duties.done.clear()
-    for minutes in (-60, -30, 0):
+    first, second = duties.scheduler(), duties.scheduler()
+    for minutes in (-360, -359, -330):
         duties.now = NOON + minutes * MINUTE
-        duties.scheduler().step()
+        first.step()
+        second.step()
+    assert duties.done == [
+        ("rare", NOON - 360 * MINUTE),
+        ("often", NOON - 360 * MINUTE),
+        ("often", NOON - 359 * MINUTE),
+        ("rare", NOON - 330 * MINUTE),
+        ("often", NOON - 330 * MINUTE),
+    ]
+
+
+def test_row_121_schedulers_whose_clocks_differ_a_little_take_no_turn_twice(duties: Duties) -> None:
+    duties.scheduler().step()
+    duties.done.clear()
+    duties.now = NOON - timedelta(seconds=50)
+    duties.scheduler().step()
     assert duties.done == []
-    duties.now = NOON + 30 * MINUTE
-    assert duties.scheduler().step() == ["rare", "often"]
+
+
+def test_row_122_a_duty_that_rests_is_not_late_by_what_the_clock_was_set_back(duties: Duties) -> None:
+    scheduler = duties.scheduler()
+    duties.is_broken = True
+    assert scheduler.step() == ["often"]
+    duties.is_broken = False
+    duties.now -= timedelta(hours=6)
+    duties.steady_s += schedule.REST_AFTER_FAULT.total_seconds()
+    assert scheduler.step() == ["rare", "often"]
 
 
 def test_a_duty_that_fails_keeps_no_other_back_and_comes_again(duties: Duties) -> None:
@@ -124,19 +152,19 @@ def test_a_duty_that_fails_keeps_no_other_back_and_comes_again(duties: Duties) -
     assert scheduler.step() == ["often"]
     duties.is_broken = False
     assert scheduler.step() == []
-    duties.now += schedule.REST_AFTER_FAULT
+    duties.steady_s += schedule.REST_AFTER_FAULT.total_seconds()
     assert scheduler.step() == ["rare"]
 
 
 def test_a_turn_counts_only_with_what_was_done_in_it(duties: Duties) -> None:
     sessions = duties.duskbell.sessions
     session = sessions()
-    assert take_turn(session, "d", NOON)
+    assert take_turn(session, "d", NOON, NOON)
     session.rollback()
-    assert take_turn(session, "d", NOON)
+    assert take_turn(session, "d", NOON, NOON)
     session.commit()
-    assert not take_turn(session, "d", NOON)
-    assert not take_turn(session, "d", NOON - MINUTE)
+    assert not take_turn(session, "d", NOON, NOON)
+    assert not take_turn(session, "d", NOON - MINUTE, NOON - MINUTE)
     session.close()
 
 
@@ -149,6 +177,7 @@ def test_a_scheduler_begins_cycles_puts_in_chores_and_sweeps(fleet: Fleet) -> No
         "cycle",
         "sweep messages",
         "sweep parts",
+        "recall messages",
         "recover jobs",
         "verify",
         "chore watch",
