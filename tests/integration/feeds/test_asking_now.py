@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 import responses
+import time_machine
 from click.testing import CliRunner
 from feed_server import serving
 from openmeteo_stand_in import AIR, OpenMeteoStandIn, mocked_runs
@@ -49,6 +50,13 @@ def settings(tmp_path, monkeypatch):
         monkeypatch.setenv(f"DUSKBELL_{name}", value)
     monkeypatch.delenv("DUSKBELL_CONFIG", raising=False)
     return tmp_path / "data"
+
+
+@pytest.fixture(autouse=True)
+def evening():
+    """At the site; commands read the clock themselves."""
+    with time_machine.travel(datetime(2027, 7, 3, 16, tzinfo=UTC), tick=True):
+        yield
 
 
 @pytest.fixture
