@@ -85,13 +85,13 @@ def everywhere(session: Session) -> MonthCounts | None:
     """How many nights of which month were settled, over all sites; None while there are none."""
     is_clear = tables.Outcome.state == OutcomeState.CLEAR.value
     nights = (
-        select(JudgedEvent.night_name, func.max(is_clear.cast(tables.Outcome.id.type)).label("clear"))
+        select(JudgedEvent.night_name, func.max(is_clear.cast(tables.Outcome.id.type)).label("is_clear"))
         .join(tables.Outcome, JudgedEvent.outcome_id == tables.Outcome.id)
         .where(tables.Outcome.state != OutcomeState.UNSURE.value)
         .group_by(JudgedEvent.site_id, JudgedEvent.night_name)
         .subquery()
     )
-    by_night = select(nights.c.night_name, func.count(), func.sum(nights.c.clear)).group_by(
+    by_night = select(nights.c.night_name, func.count(), func.sum(nights.c.is_clear)).group_by(
         nights.c.night_name
     )
     found = session.execute(by_night).all()
