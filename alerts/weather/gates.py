@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import groupby, pairwise
+from typing import Any
 
 from alerts.weather.record import Forecast, HourlyWeather, Place, Source
 
@@ -46,8 +47,10 @@ class Rejected:
 # Lowest and highest believable values. Records: temperature -89.2 and 56.7 degrees, gust 113 m/s,
 # rain 305 mm in 42 minutes (WMO World Weather and Climate Extremes Archive); the rest by definition.
 _PERCENT = (0.0, 100.0)
+ESSENTIAL = "cloud_total_pct"
+"""What an answer is judged by; all other columns may be unknown."""
 RANGES: Mapping[str, tuple[float, float]] = {
-    "cloud_total_pct": _PERCENT,
+    ESSENTIAL: _PERCENT,
     "cloud_low_pct": _PERCENT,
     "cloud_mid_pct": _PERCENT,
     "cloud_high_pct": _PERCENT,
@@ -64,6 +67,7 @@ RANGES: Mapping[str, tuple[float, float]] = {
     "aerosol_optical_depth": (0.0, 20.0),
     "pm2_5_ug_m3": (0.0, 10_000.0),
     "dust_ug_m3": (0.0, 100_000.0),
+    "cloud_below_pct": _PERCENT,
 }
 
 
@@ -105,6 +109,33 @@ def check_ranges(forecast: Forecast) -> Rejected | None:
         for hour, value in zip(forecast.hours, member, strict=True):
             if value is not None and not low <= value <= high:
                 return _out_of_range("cloud_total_pct of a member", value, hour)
+    return None
+
+
+def leave_out_unbelievable(forecast: Forecast) -> tuple[Forecast, tuple[Rejected, ...]]:
+    """The forecast without those columns beside total cloud that hold a value nobody believes, and why.
+
+    Such a column is unknown throughout: who gets one value wrong may have got all of them wrong. Total cloud
+    and members are left to `check_ranges`.
+    """
+    found = {
+        name: _out_of_range(name, bad[0], bad[1])
+        for name in RANGES
+        if name != ESSENTIAL and (bad := _first_unbelievable(forecast, name)) is not None
+    }
+    if not found:
+        return forecast, ()
+    unknown: dict[str, Any] = dict.fromkeys(found)
+    hours = tuple(replace(hour, **unknown) for hour in forecast.hours)
+    return replace(forecast, hours=hours), tuple(found.values())
+
+
+def _first_unbelievable(forecast: Forecast, name: str) -> tuple[float, HourlyWeather] | None:
+    low, high = RANGES[name]
+    column = forecast.series.column(name, 0, len(forecast.hours))
+    for index, value in enumerate(column):
+        if value is not None and not low <= value <= high:  # a NaN fails both comparisons
+            return value, forecast.hours[index]
     return None
 
 
@@ -161,8 +192,54 @@ def check_scale(forecast: Forecast) -> Rejected | None:
     return None
 
 
+COARSE = (8.0, 10.0)
+"""Overcast in eighths and in tenths."""
+OFTEN_OVERCAST = 0.1
+"""The share of values at the top of such a scale from which it is one: cloud cover bunches at clear and at
+overcast (a U-shaped beta distribution: Falls 1974, J. Geophys. Res. 79, 1261-1264; from memory), while a
+clear spell in percent thins out upward and has next to nothing at its own highest value."""
+LEAST_LAYER_PCT = 30.0
+WET_MM, WET_HOURS = 0.3, 3
+"""What no sky with a tenth of cloud has, with a margin for a passing shower (all three: our own choice)."""
+
+
+def check_coarse_scale(forecast: Forecast) -> Rejected | None:
+    """Cloud in eighths or tenths of the sky but labelled percent looks like a clear sky; stop it.
+
+    Suspect: a long series of whole numbers that never rises above 8 or 10. It is refused when (a) overcast by
+    that scale stays for three values on end and makes up a tenth of all, (b) a layer has 30 % or more though
+    the total never has more than 10, or (c) it rains for three hours from it. A series of nothing but 0 is a
+    clear sky and passes, and so does one with a wisp.
+    """
+    rows = (tuple(hour.cloud_total_pct for hour in forecast.hours), *forecast.members)
+    values = [value for row in rows for value in row if value is not None]
+    highest = max(values, default=0.0)
+    if len(values) < LONG_ENOUGH or not 1 < highest <= max(COARSE) or any(value % 1 for value in values):
+        return None
+    is_often = highest in COARSE and values.count(highest) >= OFTEN_OVERCAST * len(values)
+    layered = sum(1 for hour in forecast.hours if _highest_layer(hour) >= LEAST_LAYER_PCT)
+    wet = sum(1 for hour in forecast.hours if (hour.precipitation_mm or 0.0) >= WET_MM)
+    if (is_often and any(_stays_at(highest, row) for row in rows)) or layered > 1 or wet >= WET_HOURS:
+        parts = "eighths" if highest <= COARSE[0] else "tenths"
+        return Rejected(
+            Gate.SCALE,
+            f"cloud never rises above {highest:g} % in {len(values)} values and still hides the sky; "
+            f"it looks like {parts}, not percent.",
+        )
+    return None
+
+
+def _highest_layer(hour: HourlyWeather) -> float:
+    layers = (hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct)
+    return max((layer for layer in layers if layer is not None), default=0.0)
+
+
+def _stays_at(most: float, row: Iterable[float | None]) -> bool:
+    return any(value == most and sum(1 for _ in run) >= 3 for value, run in groupby(row))
+
+
 def _stays_at_one(row: Iterable[float | None]) -> bool:
-    return any(value == 1 and sum(1 for _ in run) >= 3 for value, run in groupby(row))
+    return _stays_at(1, row)
 
 
 def _never_quite_clear(known: Sequence[float]) -> bool:
@@ -229,6 +306,7 @@ def pass_gates(forecast: Forecast, *, reach_km: float) -> Forecast | Rejected:
         check_ranges(forecast)
         or (check_distance(forecast, place, reach_km) if place is not None else None)
         or check_scale(forecast)
+        or check_coarse_scale(forecast)
         or check_high_layer(forecast)
         or forecast
     )

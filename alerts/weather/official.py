@@ -37,6 +37,7 @@ class Bulletin:
     """All that one authority has in force for a place; empty `warnings` means that it said none.
 
     asked_at: when the authority answered; None for recorded answers.
+    unread: warnings that came and couldn't be read, one sentence each; what they say is unknown.
     """
 
     feed: str
@@ -45,3 +46,4 @@ class Bulletin:
     attribution_url: str
     warnings: tuple[OfficialWarning, ...] = ()
     asked_at: datetime | None = None
+    unread: tuple[str, ...] = ()

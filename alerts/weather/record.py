@@ -168,7 +168,6 @@ class Forecast:
     cloud_before_pct: effective cloud of the run before this one, as long as `hours`; () when unknown.
     bulletins: official warnings for the place, carried by one of its forecasts.
     levels: cloud by height, where it was asked for (`alerts.weather.cloud_levels` reads it).
-    unread: what came with the answer and couldn't be used, one sentence each; it is unknown.
     """
 
     source: Source
@@ -184,7 +183,6 @@ class Forecast:
     cloud_before_pct: tuple[float | None, ...] = ()
     bulletins: tuple[Bulletin, ...] = ()
     levels: CloudLevels | None = None
-    unread: tuple[str, ...] = ()
     _series: list[Series] = field(default_factory=list, init=False, repr=False, compare=False)
 
     @property

@@ -60,12 +60,17 @@ def overlapping(bulletins: Sequence[Bulletin], trip: Span) -> tuple[OfficialWarn
 
 
 def warning_hazard(bulletins: Sequence[Bulletin], warnings: Sequence[OfficialWarning], trip: Span) -> Hazard:
-    """Fails at severe and extreme; warns at any other; unknown where no authority was asked.
+    """Fails at severe and extreme; warns at any other and at one that couldn't be read; unknown where no
+    authority was asked.
 
     warnings: those that overlap the trip.
     """
     if not bulletins:
         return _NOBODY_ASKED
+    unread = next((bulletin for bulletin in bulletins if bulletin.unread), None)
+    if not warnings and unread:
+        text = f"a warning by {unread.authority} couldn't be read: look it up there"
+        return Hazard("warning", HazardLevel.WARN, text, url=unread.attribution_url)
     if not warnings:
         names = " and ".join(bulletin.authority for bulletin in bulletins)
         return Hazard("warning", HazardLevel.FINE, f"no official warning by {names}")

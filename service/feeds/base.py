@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from alerts.span import Span
-from alerts.weather.gates import Gate, Rejected, check_distance, pass_gates
+from alerts.weather.gates import Gate, Rejected, check_distance, leave_out_unbelievable, pass_gates
 from alerts.weather.lineage import ModelRow, find_model
 from alerts.weather.official import Bulletin
 from alerts.weather.record import Forecast, Place, Source
@@ -30,8 +30,11 @@ __all__ = [
     "failure_of",
     "join",
     "judge_quality",
+    "read_or_leave",
     "shared_with",
 ]
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,13 +164,37 @@ def _moved(forecast: Forecast, place: Place) -> Gathered:
     return Gathered(failures=(failure_of(row.feed, row.model, error, place),))
 
 
-def judge_quality(forecast: Forecast, row: ModelRow) -> Gathered:
-    """The forecast if it passes the gates, else the failure that tells which one closed."""
+def read_or_leave(read: Callable[[], T], otherwise: T, unread: list[BadAnswer]) -> T:
+    """What `read` gives; where it can't be read, `otherwise`, with the reason added to `unread`.
+
+    For what an answer can be judged without: it is then unknown, and the cloud beside it still counts.
+    """
+    try:
+        return read()
+    except BadAnswer as error:
+        unread.append(error)
+        return otherwise
+
+
+def judge_quality(forecast: Forecast, row: ModelRow, unread: Sequence[BadAnswer] = ()) -> Gathered:
+    """The forecast if it passes the gates, else the failure that tells which one closed.
+
+    Beside a usable forecast stands a failure for all that came with it and couldn't be read.
+    """
+    forecast, unbelievable = leave_out_unbelievable(forecast)
     judged = pass_gates(forecast, reach_km=row.cell_reach_km)
+    name = f"{row.feed} {row.model}"
     if isinstance(judged, Rejected):
-        error = BadAnswer.of(f"{row.feed} {row.model}", judged)
-        return Gathered(failures=(failure_of(row.feed, row.model, error, forecast.place),))
-    return Gathered(forecasts=(judged,))
+        return Gathered(
+            failures=(failure_of(row.feed, row.model, BadAnswer.of(name, judged), forecast.place),)
+        )
+    left_out = (*unread, *(BadAnswer.of(name, each) for each in unbelievable))
+    return Gathered((judged,), tuple(_left_out(row, error, forecast.place) for error in left_out))
+
+
+def _left_out(row: ModelRow, error: BadAnswer, place: Place | None) -> FeedFailure:
+    text = f"{error} It counts as unknown; the rest of the answer is used."
+    return FeedFailure(row.feed, row.model, text, gate=error.gate, place=place)
 
 
 def failure_of(feed: str, model: str, error: FeedError, place: Place | None = None) -> FeedFailure:

@@ -11,16 +11,17 @@ chance of the periods it touches and each one's share by time of the amount.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any, TypeAlias
 
 from alerts.span import Span
 from alerts.weather.gates import Gate, Rejected, check_rising, check_units
 from alerts.weather.lineage import MET_NORWAY, ModelRow, find_model
 from alerts.weather.record import Forecast, HourlyWeather, Place
-from service.feeds.base import Gathered, build_source, judge_quality
+from service.feeds.base import Gathered, build_source, judge_quality, read_or_leave
 from service.feeds.body import as_dict, as_list, as_number, as_text, bad_shape, load_json
 from service.feeds.errors import BadAnswer
 from service.feeds.iso8601 import parse_instant
@@ -29,8 +30,9 @@ from service.feeds.spans import HOUR, Periods, instant_spans
 MOST_STEPS = 1000
 SIX_HOURS = 6 * HOUR
 
+CLOUD = "cloud_area_fraction"
 _INSTANT = {
-    "cloud_area_fraction": ("cloud_total_pct", "%"),
+    CLOUD: ("cloud_total_pct", "%"),
     "cloud_area_fraction_low": ("cloud_low_pct", "%"),
     "cloud_area_fraction_medium": ("cloud_mid_pct", "%"),
     "cloud_area_fraction_high": ("cloud_high_pct", "%"),
@@ -82,9 +84,10 @@ def parse(
     series = as_list(properties.get("timeseries"), MET_NORWAY, "properties.timeseries")
     if not 0 < len(series) <= MOST_STEPS:
         raise bad_shape(MET_NORWAY, f"the series has {len(series)} steps, not 1 to {MOST_STEPS}.")
-    steps = [_read_step(element) for element in series]
+    unread: list[BadAnswer] = []
+    steps = [_read_step(element, unread) for element in series]
     _raise_if(check_rising([step.at for step in steps]))
-    _raise_if(_check_units(as_dict(meta.get("units"), MET_NORWAY, "properties.meta.units"), steps))
+    units = as_dict(meta.get("units"), MET_NORWAY, "properties.meta.units")
     lon_deg, lat_deg, elevation_m = _read_point(answer)
     row = _row_of(steps)
     forecast = Forecast(
@@ -98,10 +101,10 @@ def parse(
         grid_lon_deg=lon_deg,
         grid_elevation_m=elevation_m,
         layer_scheme=row.layer_scheme,
-        hours=_build_hours(steps),
+        hours=_build_hours(steps, units, unread),
         place=place,
     )
-    return judge_quality(forecast, row)
+    return judge_quality(forecast, row, tuple({str(error): error for error in unread}.values()))
 
 
 def _raise_if(rejected: Rejected | None) -> None:
@@ -128,18 +131,21 @@ def _read_point(answer: Mapping[str, Any]) -> tuple[float, float, float | None]:
     return numbers[0], numbers[1], numbers[2] if len(numbers) == 3 else None
 
 
-def _read_step(element: object) -> _Step:
+def _read_step(element: object, unread: list[BadAnswer]) -> _Step:
+    """One step; what is said of the time after it is left out and added to `unread` when it can't be read."""
     element = as_dict(element, MET_NORWAY, "an element of the timeseries")
     data = as_dict(element.get("data"), MET_NORWAY, "data")
     instant = as_dict(data.get("instant"), MET_NORWAY, "instant")
-    ahead, following = _following(data)
+    ahead, following = read_or_leave(lambda: _following(data), (None, {}), unread)
     summary = following.get("summary")
     symbol = summary.get("symbol_code") if isinstance(summary, dict) else None
     return _Step(
         at=_time(element.get("time"), "time"),
         instant=as_dict(instant.get("details"), MET_NORWAY, "instant.details"),
         ahead=ahead,
-        following=as_dict(following.get("details", {}), MET_NORWAY, "details"),
+        following=read_or_leave(
+            lambda: as_dict(following.get("details", {}), MET_NORWAY, "details"), {}, unread
+        ),
         symbol=symbol if isinstance(symbol, str) else None,
     )
 
@@ -152,12 +158,6 @@ def _following(data: Mapping[str, Any]) -> tuple[timedelta | None, Mapping[str, 
     return None, {}
 
 
-def _check_units(units: Mapping[str, Any], steps: Sequence[_Step]) -> Rejected | None:
-    """Every value that is read must come in the unit it has always had."""
-    used = {name for step in steps for name in (*step.instant, *step.following)}
-    return check_units(units, {name: allowed for name, allowed in _UNITS.items() if name in used})
-
-
 def _row_of(steps: Sequence[_Step]) -> ModelRow:
     nordic = any(name in step.instant for step in steps for name in _NORDIC_ONLY)
     row = find_model(MET_NORWAY, "nordic" if nordic else "global")
@@ -165,53 +165,56 @@ def _row_of(steps: Sequence[_Step]) -> ModelRow:
     return row
 
 
-def _build_hours(steps: Sequence[_Step]) -> tuple[HourlyWeather, ...]:
+def _build_hours(
+    steps: Sequence[_Step], units: Mapping[str, Any], unread: list[BadAnswer]
+) -> tuple[HourlyWeather, ...]:
+    """Total cloud must be readable; another value that isn't is left out throughout and added to `unread`."""
     lengths = [step.ahead or HOUR for step in steps]
     if len(steps) > 1 and steps[-1].ahead is None:
         lengths[-1] = lengths[-2]  # the last step says nothing of what follows
     spans = instant_spans([step.at for step in steps], lengths)
-    values = [_instant_values(step) for step in steps]
     followed = _followed(steps)
-    columns = _period_columns(followed, spans)
-    words = _word_columns(followed, spans)
+    columns: dict[str, Sequence[Any]] = {}
+    for name, (field, _) in _INSTANT.items():
+        read = partial(_instant_column, steps, units, name)
+        column = read() if name == CLOUD else read_or_leave(read, None, unread)
+        columns |= {} if column is None else {field: column}
+    for name, (field, _) in (_HIGHEST | _AMOUNT).items():
+        column = read_or_leave(partial(_period_column, followed, spans, units, name), None, unread)
+        columns |= {} if column is None else {field: column}
+    for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
+        columns[field] = _word_column(followed, spans, word)
     return tuple(
-        HourlyWeather(
-            span.start,
-            span.end,
-            **instant,
-            **{field: column[index] for field, column in columns.items()},
-            **{field: _yes_or_no(column[index]) for field, column in words.items()},
-        )
-        for index, (instant, span) in enumerate(zip(values, spans, strict=True))
+        HourlyWeather(span.start, span.end, **dict(zip(columns, row, strict=True)))
+        for span, *row in zip(spans, *columns.values(), strict=True)
     )
 
 
-def _instant_values(step: _Step) -> dict[str, Any]:
-    return {
-        field: as_number(step.instant[name], MET_NORWAY, name)
-        for name, (field, _) in _INSTANT.items()
-        if name in step.instant
-    }
+def _instant_column(steps: Sequence[_Step], units: Mapping[str, Any], name: str) -> list[float | None]:
+    told = [step.instant for step in steps]
+    _check_unit(units, name, told)
+    return [as_number(each[name], MET_NORWAY, name) if name in each else None for each in told]
 
 
-def _period_columns(followed: _Followed, spans: Sequence[Span]) -> dict[str, list[Any]]:
-    columns = {}
-    for name, (field, _) in _HIGHEST.items():
-        periods = _periods(followed, _following_value(name))
-        columns[field] = [periods.highest(span) for span in spans]
-    for name, (field, _) in _AMOUNT.items():
-        periods = _periods(followed, _following_value(name))
-        columns[field] = [periods.amount(span) for span in spans]
-    return columns
+def _check_unit(units: Mapping[str, Any], name: str, told: Iterable[Mapping[str, Any]]) -> None:
+    """A value that is told must come in the unit it has always had."""
+    if any(name in each for each in told):
+        _raise_if(check_units(units, {name: _UNITS[name]}))
 
 
-def _word_columns(followed: _Followed, spans: Sequence[Span]) -> dict[str, list[float | None]]:
-    """1 where the symbol of a period that touches the span names it, 0 where none does."""
-    columns = {}
-    for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
-        periods = _periods(followed, _symbol_names(word))
-        columns[field] = [periods.highest(span) for span in spans]
-    return columns
+def _period_column(
+    followed: _Followed, spans: Sequence[Span], units: Mapping[str, Any], name: str
+) -> list[float | None]:
+    _check_unit(units, name, (step.following for step, _ in followed))
+    periods = _periods(followed, _following_value(name))
+    read = periods.highest if name in _HIGHEST else periods.amount
+    return [read(span) for span in spans]
+
+
+def _word_column(followed: _Followed, spans: Sequence[Span], word: str) -> list[bool | None]:
+    """Whether the symbol of a period that touches the span names it."""
+    periods = _periods(followed, _symbol_names(word))
+    return [_yes_or_no(periods.highest(span)) for span in spans]
 
 
 def _followed(steps: Sequence[_Step]) -> list[tuple[_Step, Span]]:

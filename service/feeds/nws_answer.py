@@ -16,13 +16,14 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Any
 
 from alerts.span import Span
 from alerts.weather.gates import Gate, Rejected, check_rising, check_units
 from alerts.weather.lineage import NWS, find_model
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place
-from service.feeds.base import Gathered, build_source, judge_quality
+from service.feeds.base import Gathered, build_source, judge_quality, read_or_leave
 from service.feeds.body import as_dict, as_list, as_number, as_optional_number, as_text, bad_shape, load_json
 from service.feeds.errors import BadAnswer, FeedRefused
 from service.feeds.iso8601 import parse_instant, parse_interval
@@ -35,8 +36,9 @@ MOST_INTERVALS = 2000
 _PERCENT = {"wmoUnit:percent": (1.0, 0.0)}
 _CELSIUS = {"wmoUnit:degC": (1.0, 0.0), "wmoUnit:degF": (1 / 1.8, -32 / 1.8)}
 _SPEED = {"wmoUnit:km_h-1": (1 / 3.6, 0.0), "wmoUnit:m_s-1": (1.0, 0.0), "wmoUnit:kt": (1852 / 3600, 0.0)}
+SKY = "skyCover"
 _LAYERS: Mapping[str, tuple[str, Mapping[str, tuple[float, float]]]] = {
-    "skyCover": ("cloud_total_pct", _PERCENT),
+    SKY: ("cloud_total_pct", _PERCENT),
     "visibility": ("visibility_m", {"wmoUnit:m": (1.0, 0.0)}),
     "temperature": ("temperature_c", _CELSIUS),
     "dewpoint": ("dew_point_c", _CELSIUS),
@@ -47,6 +49,8 @@ _LAYERS: Mapping[str, tuple[str, Mapping[str, tuple[float, float]]]] = {
     "probabilityOfThunder": ("thunder_probability_pct", _PERCENT),
     "quantitativePrecipitation": ("precipitation_mm", {"wmoUnit:mm": (1.0, 0.0)}),
 }
+"""What each layer becomes, and factor and offset by unit. The first unit is the documented one: the
+schema (api.weather.gov/openapi.json, GridpointQuantitativeValueLayer) leaves `uom` optional."""
 _TOTALS = frozenset({"precipitation_mm"})
 
 
@@ -94,6 +98,7 @@ def parse(
     row = find_model(NWS, "gridpoint")
     assert row is not None, "the table lists it"
     lat_deg, lon_deg = _centre(answer)
+    unread: list[BadAnswer] = []
     forecast = Forecast(
         source=build_source(
             row,
@@ -103,12 +108,12 @@ def parse(
         ),
         grid_lat_deg=lat_deg,
         grid_lon_deg=lon_deg,
-        grid_elevation_m=_elevation_m(properties),
+        grid_elevation_m=read_or_leave(lambda: _elevation_m(properties), None, unread),
         layer_scheme=LayerScheme.NONE,
-        hours=_build_hours(properties),
+        hours=_build_hours(properties, unread),
         place=place,
     )
-    return judge_quality(forecast, row)
+    return judge_quality(forecast, row, unread)
 
 
 def raise_if_problem(answer: Mapping[str, Any]) -> None:
@@ -165,36 +170,52 @@ def _corner(point: object) -> tuple[float, float]:
     return numbers[0], numbers[1]
 
 
-def _build_hours(properties: Mapping[str, Any]) -> tuple[HourlyWeather, ...]:
-    layers = {
-        field: _read_layer(properties[name], name, units, is_total=field in _TOTALS)
-        for name, (field, units) in _LAYERS.items()
-        if name in properties
-    }
-    layers |= _read_words(properties.get("weather"))
-    records = _cut([span for layer in layers.values() for span in layer.spans])
+def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> tuple[HourlyWeather, ...]:
+    """Sky cover must be readable; any other layer that isn't is left out and added to `unread`."""
+    layers = {SKY: _read_layer(properties[SKY], SKY)} if SKY in properties else {}
+    frame = layers[SKY].spans if layers else []
+    for name in _LAYERS:
+        if name in properties and name != SKY:
+            layer = read_or_leave(partial(_read_beside, frame, name, properties[name]), None, unread)
+            layers |= {name: layer} if layer else {}
+    columns = {field: layers[name] for name, (field, _) in _LAYERS.items() if name in layers}
+    columns |= read_or_leave(lambda: _read_words(frame, properties.get("weather")), {}, unread)
+    records = _cut([span for layer in columns.values() for span in layer.spans])
     if not records:
-        raise bad_shape(NWS, "the answer holds no layer that is read here.")
-    columns = [layer.over(records) for layer in layers.values()]
+        raise unread[0] if unread else bad_shape(NWS, "the answer holds no layer that is read here.")
+    values = [layer.over(records) for layer in columns.values()]
     return tuple(
-        HourlyWeather(record.start, record.end, **dict(zip(layers, values, strict=True)))
-        for record, *values in zip(records, *columns, strict=True)
+        HourlyWeather(record.start, record.end, **dict(zip(columns, row, strict=True)))
+        for record, *row in zip(records, *values, strict=True)
     )
 
 
-def _read_layer(
-    layer: object, name: str, units: Mapping[str, tuple[float, float]], *, is_total: bool
-) -> _Layer:
+def _read_beside(frame: Sequence[Span], name: str, layer: object) -> _Layer:
+    return _beside(frame, name, _read_layer(layer, name))
+
+
+def _beside(frame: Sequence[Span], name: str, layer: _Layer) -> _Layer:
+    """The layer, unless it and sky cover reach over more than any series: then it is of another time."""
+    spans = (*frame, *layer.spans)
+    if spans and max(span.end for span in spans) - min(span.start for span in spans) > LONGEST:
+        raise BadAnswer(f"{NWS}: {name} is of another time than the sky cover.", gate=Gate.TIMES)
+    return layer
+
+
+def _read_layer(layer: object, name: str) -> _Layer:
+    """One layer in our units; a layer without `uom` is in its documented one."""
     layer = as_dict(layer, NWS, name)
     spans, raw = _read_intervals(layer, name)
     if not spans:
         return _Layer([], [])
+    field, units = _LAYERS[name]
     unit = layer.get("uom")
+    unit = next(iter(units)) if unit is None else unit
     _raise_if(check_units({name: unit}, {name: units.keys()}))
-    factor, offset = units[unit]  # type: ignore[index]
+    factor, offset = units[unit]
     numbers = [as_optional_number(value, NWS, name) for value in raw]
     values = [None if number is None else number * factor + offset for number in numbers]
-    return _Layer(spans, values, is_total)
+    return _Layer(spans, values, field in _TOTALS)
 
 
 def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], list[Any]]:
@@ -218,7 +239,7 @@ def _raise_if(rejected: Rejected | None) -> None:
         raise BadAnswer.of(NWS, rejected)
 
 
-def _read_words(layer: object) -> dict[str, _Layer]:
+def _read_words(frame: Sequence[Span], layer: object) -> dict[str, _Layer]:
     """Thunder and fog as the forecaster's words name them; nothing when the layer is absent."""
     if layer is None:
         return {}
@@ -226,7 +247,9 @@ def _read_words(layer: object) -> dict[str, _Layer]:
     words = [_words(value) for value in values]
     named = {"thunder_named": "thunder", "fog_named": "fog"}
     return {
-        field: _Layer(spans, [None if said is None else word in said for said in words])
+        field: _beside(
+            frame, "weather", _Layer(spans, [None if said is None else word in said for said in words])
+        )
         for field, word in named.items()
     }
 

@@ -18,7 +18,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import pairwise
 from typing import Any
 
@@ -26,7 +26,7 @@ from alerts.span import Span
 from alerts.weather.gates import Gate, Rejected, check_lengths, check_rising, check_units
 from alerts.weather.lineage import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
 from alerts.weather.record import Forecast, HourlyWeather, Place
-from service.feeds.base import Gathered, build_source, failure_of, join, judge_quality
+from service.feeds.base import Gathered, build_source, failure_of, join, judge_quality, read_or_leave
 from service.feeds.body import as_dict, as_list, as_number, as_optional_number, bad_shape, load_json
 from service.feeds.errors import BadAnswer, FeedRefused
 from service.feeds.iso8601 import require_our_age
@@ -36,6 +36,7 @@ from service.feeds.spans import HOUR, Periods, instant_spans
 MOST_HOURS = 5000
 """Longest series read: 92 past and 16 coming days by the hour are 2,592."""
 
+CLOUD_COVER = "cloud_cover"
 _UNDEFINED = "undefined"
 """The unit of a variable that a model doesn't have; all its values are null."""
 _LONGEST_FIRST = sorted(VARIABLES, key=len, reverse=True)
@@ -129,7 +130,7 @@ def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _
         columns = models[suffix or asked or (AIR_MODEL if variable in AIR else UNKNOWN_MODEL)]
         if member is None:
             columns.plain[variable] = key
-        elif variable == "cloud_cover":
+        elif variable == CLOUD_COVER:
             columns.members[member] = key
     return dict(models)
 
@@ -191,15 +192,20 @@ def _read_grid(element: Mapping[str, Any]) -> tuple[float, float, float | None]:
 
 
 def _current_time(element: Mapping[str, Any], clock: _Clock) -> datetime | None:
+    """None where it isn't told, or not legibly: it is only asked of recorded answers."""
     current = element.get("current")
     if not isinstance(current, dict) or "time" not in current:
         return None
-    return clock.read(current["time"])
+    return read_or_leave(lambda: clock.read(current["time"]), None, [])
 
 
 @dataclass(frozen=True, slots=True)
 class _Clock:
-    """Reads an answer's time marks: UTC seconds, or wall time with one offset for all of it."""
+    """Reads an answer's time marks: UTC seconds, or wall time with one offset for all of it.
+
+    In a zone off the whole hour the marks lie on UTC's half or quarter hours. The server may have read such a
+    value at the hour beside it (its source says so): half an hour is less than what a record stands for.
+    """
 
     unix: bool
     offset: timedelta
@@ -215,10 +221,8 @@ class _Clock:
             raise _bad_offset(f"the answer is {offset_s:g} s off UTC although UTC was asked for.")
         if abs(offset_s) > 14 * 3600:
             raise _bad_offset(f"{offset_s:g} s is no offset that any zone has.")
-        if not unix and offset_s % 3600:
-            # Labels keep the half hour while the values belong to whole hours (seen in the server's
-            # source): nobody can say which half hour a value is for.
-            raise _bad_offset("wall time of a half-hour zone is ambiguous; record it with timezone=GMT.")
+        if offset_s % 900:  # every zone in use lies on a quarter of an hour (IANA time zone database)
+            raise _bad_offset(f"{offset_s:g} s is no offset that any zone has.")
         return cls(unix, timedelta(seconds=offset_s))
 
     def read(self, mark: object) -> datetime:
@@ -249,6 +253,7 @@ def _raise_if(rejected: Rejected | None) -> None:
 
 def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
     context = frame.context
+    unread: list[BadAnswer] = []
     try:
         forecast = Forecast(
             source=build_source(
@@ -262,20 +267,27 @@ def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
             grid_lon_deg=frame.grid[1],
             grid_elevation_m=frame.grid[2],
             layer_scheme=row.layer_scheme,
-            hours=_build_hours(frame, columns),
+            hours=_build_hours(frame, columns, unread),
             members=_build_members(frame, columns),
             place=context.place,
             answered_at=frame.answered_at,
         )
     except BadAnswer as error:
         return Gathered(failures=(failure_of(OPEN_METEO, row.model, error, context.place),))
-    return judge_quality(forecast, row)
+    return judge_quality(forecast, row, unread)
 
 
-def _build_hours(frame: _Frame, columns: _Columns) -> tuple[HourlyWeather, ...]:
+def _build_hours(frame: _Frame, columns: _Columns, unread: list[BadAnswer]) -> tuple[HourlyWeather, ...]:
+    """Total cloud must be readable; any other column that isn't is left out and added to `unread`."""
     spans = instant_spans(frame.times, [frame.step] * len(frame.times))
     ending = [Span(at - frame.step, at) for at in frame.times]
-    values = {name: _read_column(frame, name, key) for name, key in columns.plain.items()}
+    values: dict[str, list[float | None]] = {}
+    for name, key in columns.plain.items():
+        read = partial(_read_column, frame, name, key)
+        column = read() if name == CLOUD_COVER else read_or_leave(read, None, unread)
+        values |= {} if column is None else {name: column}
+    if not values and unread:
+        raise unread[0]
     fields: dict[str, Sequence[object]] = {}
     for name, column in values.items():
         if name in CODE:
@@ -309,9 +321,9 @@ def _build_members(frame: _Frame, columns: _Columns) -> tuple[tuple[float | None
     """Total cloud by member, the control run first; empty when the answer has no members."""
     if not columns.members:
         return ()
-    control = [columns.plain["cloud_cover"]] if "cloud_cover" in columns.plain else []
+    control = [columns.plain[CLOUD_COVER]] if CLOUD_COVER in columns.plain else []
     keys = [*control, *(columns.members[number] for number in sorted(columns.members))]
-    return tuple(tuple(_read_column(frame, "cloud_cover", key)) for key in keys)
+    return tuple(tuple(_read_column(frame, CLOUD_COVER, key)) for key in keys)
 
 
 def _read_column(frame: _Frame, name: str, key: str) -> list[float | None]:

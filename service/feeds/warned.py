@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from alerts.span import Span
@@ -18,7 +19,7 @@ from alerts.weather.official import Bulletin, OfficialWarning, Severity
 from alerts.weather.record import Place
 from alerts.weather.sightline import cell_of
 from service.feeds.asking import Patience, Question, ask
-from service.feeds.base import Gathered, join
+from service.feeds.base import FeedFailure, Gathered, join, read_or_leave
 from service.feeds.body import as_dict, as_list, as_text, bad_shape, load_json
 from service.feeds.boxes import Box
 from service.feeds.cache import AnswerCache, StoredAnswer
@@ -117,18 +118,26 @@ def _fetch_cell(
 
     def read(stored: StoredAnswer) -> Gathered:
         bulletin = parse_bulletin(stored.body, service, asked_at=stored.fetched_at)
-        return Gathered(bulletins=tuple((place, bulletin) for place in places))
+        failures = [
+            FeedFailure(service.feed, "warnings", text, Gate.SHAPE, place)
+            for place in places
+            for text in bulletin.unread
+        ]
+        return Gathered(bulletins=tuple((place, bulletin) for place in places), failures=tuple(failures))
 
     return ask(question, client, cache, deadline, read, patience)
 
 
 def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) -> Bulletin:
-    """All warnings in the answer; BadAnswer when it, or any warning in it, can't be read."""
+    """All warnings in the answer that can be read, and what can't be; BadAnswer when none can."""
     answer = as_dict(load_json(body, service.feed), service.feed, "the answer")
     features = as_list(answer.get("features"), service.feed, "features")
     if len(features) > MOST_WARNINGS:
         raise bad_shape(service.feed, f"{len(features)} warnings for one place can't be.")
-    read = [service.read(as_dict(each, service.feed, "a feature")) for each in features]
+    unread: list[BadAnswer] = []
+    read = [read_or_leave(partial(_read_feature, service, each), None, unread) for each in features]
+    if unread and len(unread) == len(features):
+        raise unread[0]
     return Bulletin(
         feed=service.feed,
         authority=service.terms.provider,
@@ -136,7 +145,12 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
         attribution_url=service.terms.attribution_url,
         warnings=tuple(each for each in read if each is not None),
         asked_at=asked_at,
+        unread=tuple(dict.fromkeys(f"{error} The other warnings are used." for error in unread)),
     )
+
+
+def _read_feature(service: Service, feature: object) -> OfficialWarning | None:
+    return service.read(as_dict(feature, service.feed, "a feature"))
 
 
 def read_severity(value: object) -> Severity:

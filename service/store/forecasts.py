@@ -95,8 +95,6 @@ def says_the_same(fresh: Forecast, before: Forecast) -> bool:
     """
     if fresh.source.issued_at != before.source.issued_at or fresh.layer_scheme != before.layer_scheme:
         return False
-    if fresh.unread != before.unread:
-        return False
     known = _by_start(before)
     if any(known.get(starts) != said for starts, said in _by_start(fresh).items()):
         return False

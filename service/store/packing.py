@@ -51,8 +51,6 @@ def pack(forecast: Forecast) -> dict[str, Any]:
         packed["bulletins"] = [to_json(bulletin) for bulletin in forecast.bulletins]
     if forecast.levels:
         packed["levels"] = _pack_levels(forecast.levels)
-    if forecast.unread:
-        packed["unread"] = list(forecast.unread)
     return packed
 
 
@@ -113,7 +111,6 @@ def unpack(row: tables.Forecast) -> Forecast:
         cloud_before_pct=tuple(body.get("before", ())),
         bulletins=tuple(from_json(Bulletin, bulletin) for bulletin in body.get("bulletins", ())),
         levels=_unpack_levels(body.get("levels")),
-        unread=tuple(body.get("unread", ())),
     )
 
 

@@ -73,7 +73,6 @@ FULL = replace(
 BY_HEIGHT = replace(
     FULL,
     levels=CloudLevels((925, 850), ((100.0, 90.0, None), (0.0,) * 3), ((760.0,) * 3, (1460.0, 1455.0, None))),
-    unread=("dewpoint comes in 'wmoUnit:K', not in wmoUnit:degC; it is unknown.",),
 )
 
 
@@ -98,7 +97,6 @@ def test_other_cloud_by_height_is_another_answer() -> None:
     row = tables.Forecast(body=pack(BY_HEIGHT), issued_at=SOURCE.issued_at)
     assert says_the_same(BY_HEIGHT, unpack(row))
     assert not says_the_same(replace(BY_HEIGHT, levels=lower), unpack(row))
-    assert not says_the_same(replace(BY_HEIGHT, unread=()), unpack(row))
 
 
 def dealt_hours(dice: random.Random) -> tuple[HourlyWeather, ...]:

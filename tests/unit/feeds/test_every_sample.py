@@ -3,6 +3,8 @@
 Their values at chosen hours are asserted in each feed's own tests.
 """
 
+import runpy
+
 import pytest
 from feed_files import FILES, hour_at, utc, values
 
@@ -19,6 +21,10 @@ READ = {
         ("gfs_seamless", 24, 0, "2026-10-09T12:00"),
         ("metno_nordic", 24, 0, "2026-10-09T12:00"),
     ],
+    "invented-metno-compact-global-whole.json": [("global", 90, 0, "2026-10-09T11:00")],
+    "invented-metno-complete-global-whole.json": [("global", 90, 0, "2026-10-09T11:00")],
+    "invented-nws-gridpoint-whole.json": [("gridpoint", 181, 0, "2026-10-09T12:00")],
+    "invented-open-meteo-half-hour-zone.json": [("unknown", 72, 0, "2026-10-08T14:30")],
     "metno-complete-59n10e-2022-05-18.json": [("nordic", 79, 0, "2022-05-18T21:00")],
     "metno-complete-global-43n6e-2024-10-02-excerpt.json": [("global", 12, 0, "2024-10-02T08:00")],
     "nws-gridpoint-box-70-82-reanchored-2026-07-15.json": [("gridpoint", 186, 0, "2026-07-15T12:00")],
@@ -49,6 +55,8 @@ READ = {
 }
 REFUSED = (
     "invented-metno-alerts.json",
+    "invented-nws-alerts-forty.json",
+    "invented-open-meteo-pressure-levels.json",
     "invented-nws-alerts-edge-cases.json",
     "invented-open-meteo-meta.json",
     "invented-open-meteo-truncated-stream-200.txt",
@@ -68,6 +76,12 @@ REJECTED = ("invented-open-meteo-ensemble-unit-slip-0-1.json",)
 def test_no_sample_is_left_out():
     there = {path.name for path in FILES.iterdir() if path.suffix in (".json", ".txt")}
     assert there == {*READ, *REFUSED, *REJECTED}
+
+
+def test_invented_answers_of_a_whole_shape_are_those_that_their_script_makes():
+    made = runpy.run_path(str(FILES / "invent.py"))
+    for name, answer in made["answers"]().items():
+        assert (FILES / name).read_text(encoding="utf-8") == made["as_text"](answer), name
 
 
 @pytest.mark.parametrize("name", READ)

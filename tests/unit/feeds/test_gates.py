@@ -1,5 +1,6 @@
 """Each quality gate with what opens and what closes it."""
 
+import random
 from dataclasses import replace
 from datetime import timedelta
 
@@ -8,6 +9,7 @@ from feed_files import utc
 
 from alerts.weather.gates import (
     Gate,
+    check_coarse_scale,
     check_distance,
     check_fresh,
     check_high_layer,
@@ -57,6 +59,56 @@ SCALE = [
 def test_cloud_as_a_share_of_one_is_told_from_a_clear_sky(totals, members, gate):
     rejected = check_scale(forecast(totals, members=members))
     assert (rejected and rejected.gate) == gate
+
+
+CLEAR = [0] * 30 + [3, 1, 0, 2, 8, 5, 0, 0, 1, 0] + [0] * 40
+COARSE = [
+    pytest.param([0] * 200, None, id="a week without a cloud"),
+    pytest.param(CLEAR, None, id="a clear spell with a wisp of 8 percent"),
+    pytest.param([0] * 40 + [8, 8, 8] + [0] * 40, None, id="a wisp of 8 percent for three hours"),
+    pytest.param([0, 0, 2, 4, 8, 8, 8, 9] * 9, None, id="a value above the scale"),
+    pytest.param([0, 12.5, 25, 37.5, 50, 62.5, 75, 87.5, 100] * 8, None, id="eighths in percent"),
+    pytest.param([8.0, 7.6, 8.0, 8.0, 8.0, 3.1] * 12, None, id="with decimals"),
+    pytest.param([8, 8, 8], None, id="too short to tell"),
+    pytest.param([8, 8, 8, 8, 7, 6, 3, 0, 0, 1, 5, 8] * 6, Gate.SCALE, id="row_159_eighths"),
+    pytest.param([10, 10, 10, 9, 7, 6, 3, 0, 0, 1, 5, 8] * 6, Gate.SCALE, id="row_159_tenths"),
+    pytest.param([8] * 24, Gate.SCALE, id="row_159_overcast_all_day_in_eighths"),
+]
+
+
+@pytest.mark.parametrize(("totals", "gate"), COARSE)
+def test_cloud_in_eighths_or_tenths_is_told_from_a_clear_sky(totals, gate):
+    for members in ((), (totals, totals)):
+        rejected = check_coarse_scale(forecast(totals, members=members))
+        assert (rejected and rejected.gate) == gate
+
+
+@pytest.mark.parametrize(
+    ("column", "values", "closed"),
+    [
+        ("cloud_low_pct", [90] * 12 + [0] * 12, True),
+        ("cloud_low_pct", [5] * 24, False),
+        ("precipitation_mm", [0.4] * 5 + [0] * 19, True),
+        ("precipitation_mm", [0.4] * 2 + [0.1] * 22, False),
+    ],
+)
+def test_row_159_layers_or_rain_give_a_coarse_scale_away(column, values, closed):
+    totals = [6, 5, 7, 3, 2, 4] * 4
+    assert (check_coarse_scale(forecast(totals, **{column: values})) is not None) is closed
+
+
+@pytest.mark.parametrize("days", [1, 3, 6])
+def test_clear_spells_in_percent_are_read(days):
+    """A thousand invented spells that never rise above 8 or 10 %: at most one in a hundred is refused."""
+    dice = random.Random(days)
+    refused = 0
+    for _ in range(1000):
+        top = dice.choice((8, 10))
+        totals = [
+            min(top, int(dice.expovariate(0.6))) if dice.random() < 0.4 else 0 for _ in range(24 * days)
+        ]
+        refused += check_coarse_scale(forecast(totals)) is not None
+    assert refused <= 10
 
 
 def test_a_layer_that_says_otherwise_gives_a_slip_away():

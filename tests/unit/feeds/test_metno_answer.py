@@ -133,13 +133,7 @@ DETAILS = (*STEP, "data", "instant", "details")
         pytest.param(("properties", "meta"), ..., Gate.SHAPE, id="no meta"),
         pytest.param(("properties", "meta", "updated_at"), "soon", Gate.TIMES, id="no issue time"),
         pytest.param(
-            ("properties", "meta", "units", "wind_speed"), "knots", Gate.UNITS, id="row_26_wind_in_knots"
-        ),
-        pytest.param(
             ("properties", "meta", "units", "cloud_area_fraction"), "1", Gate.UNITS, id="row_26_cloud_of_1"
-        ),
-        pytest.param(
-            ("properties", "meta", "units", "precipitation_amount"), ..., Gate.UNITS, id="row_26_no_unit"
         ),
         pytest.param((*STEP, "time"), "2022-05-18T21:00:00", Gate.TIMES, id="row_28_no_offset"),
         pytest.param((*STEP, "time"), "2022-05-18T22:00:00Z", Gate.TIMES, id="row_27_twice"),
@@ -160,17 +154,37 @@ def test_an_answer_that_cannot_be_read_is_refused_whole(path, value, gate):
 
 
 @pytest.mark.parametrize(
-    ("name", "value"),
+    "value",
+    [137, -1],
+)
+def test_row_25_cloud_out_of_range_rejects_the_answer(value):
+    gathered = parse(change(read_json(NORDIC), (*DETAILS, "cloud_area_fraction"), value), fetched_at=None)
+    assert gathered.forecasts == ()
+    assert gathered.failures[0].gate is Gate.RANGE
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "field", "gate"),
     [
-        ("cloud_area_fraction", 137),
-        ("cloud_area_fraction_low", -1),
-        ("wind_speed", 400),
-        ("air_temperature", 285),
+        ((*DETAILS, "cloud_area_fraction_low"), -1, "cloud_low_pct", Gate.RANGE),
+        ((*DETAILS, "wind_speed"), 400, "wind_ms", Gate.RANGE),
+        ((*DETAILS, "air_temperature"), 285, "temperature_c", Gate.RANGE),
+        ((*DETAILS, "dew_point_temperature"), "5", "dew_point_c", Gate.SHAPE),
+        (("properties", "meta", "units", "wind_speed"), "knots", "wind_ms", Gate.UNITS),
+        (("properties", "meta", "units", "precipitation_amount"), ..., "precipitation_mm", Gate.UNITS),
+        ((*STEP, "data", "next_1_hours"), "rain", None, Gate.SHAPE),
+        ((*STEP, "data", "next_1_hours", "details"), 7, None, Gate.SHAPE),
     ],
 )
-def test_row_25_values_out_of_range_reject_the_answer(name, value):
-    (failure,) = parse(change(read_json(NORDIC), (*DETAILS, name), value), fetched_at=None).failures
-    assert failure.gate is Gate.RANGE
+def test_row_156_what_cannot_be_read_beside_the_cloud_is_unknown_and_named(path, value, field, gate):
+    whole = parse(read_bytes(NORDIC), fetched_at=None).forecasts[0]
+    gathered = parse(change(read_json(NORDIC), path, value), fetched_at=None)
+    (forecast,) = gathered.forecasts
+    assert [hour.cloud_total_pct for hour in forecast.hours] == [hour.cloud_total_pct for hour in whole.hours]
+    assert field is None or {getattr(hour, field) for hour in forecast.hours} == {None}
+    (failure,) = gathered.failures
+    assert failure.gate is gate
+    assert "counts as unknown; the rest of the answer is used" in failure.text
 
 
 def test_a_value_that_is_missing_is_unknown():

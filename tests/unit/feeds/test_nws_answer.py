@@ -160,8 +160,6 @@ FIRST = (*SKY, "values", 0)
         pytest.param(("geometry", "coordinates"), [[[-100, 400]]], Gate.SHAPE, id="off the globe"),
         pytest.param(("properties", "updateTime"), "now", Gate.TIMES, id="no issue time"),
         pytest.param((*SKY, "uom"), "wmoUnit:okta", Gate.UNITS, id="row_26_cover_in_eighths"),
-        pytest.param((*SKY, "uom"), ..., Gate.UNITS, id="row_26_no_unit"),
-        pytest.param(("properties", "windSpeed", "uom"), "wmoUnit:percent", Gate.UNITS, id="row_26_swapped"),
         pytest.param((*SKY, "values"), None, Gate.SHAPE, id="no values"),
         pytest.param((*SKY, "values"), [7], Gate.SHAPE, id="no intervals"),
         pytest.param((*FIRST, "validTime"), "2026-10-09T12:00:00/PT3H", Gate.TIMES, id="row_28_no_offset"),
@@ -185,6 +183,50 @@ def test_an_answer_that_cannot_be_read_is_refused_whole(path, value, gate):
     with pytest.raises(BadAnswer) as caught:
         parse(as_bytes(answer), fetched_at=None)
     assert caught.value.gate is gate
+
+
+@pytest.mark.parametrize("unit", [..., None])
+@pytest.mark.parametrize("name", ["skyCover", "temperature", "probabilityOfThunder"])
+def test_row_155_a_layer_without_a_unit_is_in_its_documented_one(name, unit):
+    answer = read_json("invented-nws-gridpoint-whole.json")
+    (whole,) = parse(as_bytes(answer), fetched_at=None).forecasts
+    layer = answer["properties"][name]
+    layer.pop("uom", None)
+    if unit is None:
+        layer["uom"] = None
+    gathered = parse(as_bytes(answer), fetched_at=None)
+    assert gathered.forecasts == (whole,)
+    assert gathered.failures == ()
+    assert max(hour.thunder_probability_pct for hour in whole.hours) == 30
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "field", "gate"),
+    [
+        (("windSpeed", "uom"), "wmoUnit:percent", "wind_ms", Gate.UNITS),
+        (("temperature", "values", 0, "value"), "mild", "temperature_c", Gate.SHAPE),
+        (("temperature", "values", 0, "value"), 300, "temperature_c", Gate.RANGE),
+        (("dewpoint", "values", 1, "validTime"), "soon", "dew_point_c", Gate.TIMES),
+        (("windGust", "values"), None, "gust_ms", Gate.SHAPE),
+        (("visibility",), "fine", "visibility_m", Gate.SHAPE),
+        (("visibility", "values", 0, "validTime"), "2020-10-09T12:00:00Z/PT1H", "visibility_m", Gate.TIMES),
+        (("weather", "values", 0, "value"), "fog", "fog_named", Gate.SHAPE),
+    ],
+)
+def test_row_156_a_layer_that_cannot_be_read_is_unknown_and_named(path, value, field, gate):
+    answer = read_json("invented-nws-gridpoint-whole.json")
+    (whole,) = parse(as_bytes(answer), fetched_at=None).forecasts
+    target = answer["properties"]
+    *at, last = path
+    for part in at:
+        target = target[part]
+    target[last] = value
+    gathered = parse(as_bytes(answer), fetched_at=None)
+    (forecast,) = gathered.forecasts
+    (failure,) = gathered.failures
+    assert failure.gate is gate
+    assert {getattr(hour, field) for hour in forecast.hours} == {None}
+    assert [hour.cloud_total_pct for hour in forecast.hours] == [hour.cloud_total_pct for hour in whole.hours]
 
 
 @pytest.mark.parametrize("value", [101, -1, 5000])

@@ -4,7 +4,7 @@ import json
 from dataclasses import fields
 
 import pytest
-from feed_files import as_bytes, read_bytes, read_json
+from feed_files import as_bytes, read_bytes, read_json, utc
 
 from alerts.weather.gates import RANGES, Gate
 from alerts.weather.record import HourlyWeather, Place
@@ -124,11 +124,57 @@ def test_row_28_live_answers_must_be_in_utc():
     assert caught.value.gate is Gate.UNITS
 
 
-def test_row_28_wall_time_of_a_half_hour_zone_is_refused_with_the_way_out():
-    answer = read_json("invented-open-meteo-dst-fixed-offset-berlin-2026-10-25.json")
-    answer["utc_offset_seconds"] = 19_800
-    with pytest.raises(BadAnswer, match="timezone=GMT"):
+@pytest.mark.parametrize(("offset_s", "first"), [(19_800, "18:30"), (34_200, "14:30"), (20_700, "18:15")])
+def test_row_157_wall_time_of_a_zone_off_the_hour_is_read_at_its_utc(offset_s, first):
+    answer = read_json("invented-open-meteo-half-hour-zone.json")
+    answer["utc_offset_seconds"] = offset_s
+    (forecast,) = parse(as_bytes(answer), fetched_at=None).forecasts
+    assert forecast.hours[0].starts + forecast.hours[0].step / 2 == utc(f"2026-10-08T{first}")
+    assert [hour.cloud_total_pct for hour in forecast.hours] == answer["hourly"]["cloud_cover"]
+
+
+def test_row_157_unix_times_on_half_hours_are_read_as_they_are():
+    answer = small(cloud_cover=[10, 20])
+    answer["hourly"]["time"] = [at + 1800 for at in answer["hourly"]["time"]]
+    answer["utc_offset_seconds"] = 34_200
+    (forecast,) = parse(as_bytes(answer), fetched_at=None).forecasts
+    assert {hour.starts.minute for hour in forecast.hours} == {0}
+
+
+def test_row_28_an_offset_that_no_zone_has_is_refused():
+    answer = read_json("invented-open-meteo-half-hour-zone.json")
+    answer["utc_offset_seconds"] = 34_260
+    with pytest.raises(BadAnswer, match="no offset that any zone has"):
         parse(as_bytes(answer), fetched_at=None)
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "gate"),
+    [
+        pytest.param("hourly_units/temperature_2m", "K", Gate.UNITS, id="another unit"),
+        pytest.param("hourly_units/temperature_2m", ..., Gate.UNITS, id="no unit"),
+        pytest.param("hourly/temperature_2m", [4], Gate.LENGTHS, id="too short"),
+        pytest.param("hourly/temperature_2m", [4, "5"], Gate.SHAPE, id="text"),
+        pytest.param("hourly/temperature_2m", [4, 10**400], Gate.BODY, id="an endless integer"),
+        pytest.param("hourly/temperature_2m", 4, Gate.SHAPE, id="no list"),
+        pytest.param("hourly/temperature_2m", [4, 290], Gate.RANGE, id="out of range"),
+    ],
+)
+def test_row_156_a_column_that_cannot_be_read_is_unknown_and_named(path, value, gate):
+    answer = small(cloud_cover=[10, 20], temperature_2m=[4, 5], visibility=[9000, 8000])
+    answer["hourly_units"] |= {"temperature_2m": "°C", "visibility": "m"}
+    block, name = path.split("/")
+    if value is ...:
+        del answer[block][name]
+    else:
+        answer[block][name] = value
+    gathered = parse(as_bytes(answer), fetched_at=None, model="icon_seamless")
+    (forecast,) = gathered.forecasts
+    assert [hour.cloud_total_pct for hour in forecast.hours] == [10, 20]
+    assert [hour.temperature_c for hour in forecast.hours] == [None, None]
+    assert [hour.visibility_m for hour in forecast.hours] == [9000, 8000]
+    (failure,) = gathered.failures
+    assert (failure.gate, failure.model) == (gate, "icon_seamless")
 
 
 def test_row_29_an_answer_for_another_place_is_rejected():

@@ -89,16 +89,25 @@ def test_what_cannot_be_read_is_refused_whole(service, answer, gate):
 @pytest.mark.parametrize(
     ("name", "value"), [("onset", "soon"), ("expires", None), ("event", 7), ("id", None)]
 )
-def test_one_alert_that_cannot_be_read_is_not_passed_over(name, value):
+def test_row_158_one_alert_that_cannot_be_read_leaves_the_others_and_is_named(name, value):
     answer = read_json(THREE)
+    whole = nws(as_bytes(answer)).warnings
     answer["features"][1]["properties"][name] = value
-    with pytest.raises(BadAnswer):
-        nws(as_bytes(answer))
+    bulletin = nws(as_bytes(answer))
+    assert bulletin.warnings == (whole[0], *whole[2:])
+    (text,) = bulletin.unread
+    assert text.endswith("The other warnings are used.")
+
+
+def test_row_158_many_alerts_with_two_that_cannot_be_read():
+    bulletin = nws(read_bytes("invented-nws-alerts-forty.json"))
+    assert (len(bulletin.warnings), len(bulletin.unread)) == (38, 2)
 
 
 def test_a_time_without_its_offset_is_refused():
     answer = read_json(METNO)
     answer["features"][0]["when"]["interval"][0] = "2026-01-15T18:00:00"
+    del answer["features"][1:]
     with pytest.raises(BadAnswer) as caught:
         parse_bulletin(as_bytes(answer), MET, asked_at=None)
     assert caught.value.gate is Gate.TIMES
@@ -106,6 +115,7 @@ def test_a_time_without_its_offset_is_refused():
 
 def test_an_interval_that_is_no_pair_is_refused():
     answer = read_json(METNO)
+    del answer["features"][1:]
     answer["features"][0]["when"]["interval"] = ["2026-01-15T18:00:00+00:00"]
     with pytest.raises(BadAnswer):
         parse_bulletin(as_bytes(answer), MET, asked_at=None)
