@@ -105,7 +105,7 @@ def overlapped(cloud_pct: Array, counted: npt.NDArray[np.bool_]) -> Array:
     cover = np.where(counted, np.minimum(cloud_pct / 100.0, ALMOST_ALL), 0.0)
     before = np.hstack([np.zeros((len(cover), 1)), cover[:, :-1]])
     clear = np.prod((1.0 - np.maximum(cover, before)) / (1.0 - before), axis=1)
-    return np.round(100.0 * (1.0 - clear), 6)
+    return np.asarray(np.round(100.0 * (1.0 - clear), 6), dtype=np.float64)
 
 
 def _split(own_pct: Array, levels_pct: Array, above_pct: Array) -> Array:
@@ -124,12 +124,12 @@ def _is_seen(cloud_pct: Array, height_m: Array, site_m: float, top_m: float) -> 
     widest_m = np.max(np.where(matters, upper_m - height_m, 0.0), axis=1)
     begins_below = height_m[:, 0] <= site_m
     known = ~np.isnan(cloud_pct + height_m).any(axis=1)
-    return known & begins_below & (widest_m <= LARGEST_GAP_M)
+    return np.asarray(known & begins_below & (widest_m <= LARGEST_GAP_M), dtype=np.bool_)
 
 
 def _at_random(*layers_pct: Array) -> Array:
-    clear = np.prod([1.0 - layer / 100.0 for layer in layers_pct], axis=0)
-    return np.round(100.0 * (1.0 - clear), 6)
+    clear = np.prod(1.0 - np.stack(layers_pct) / 100.0, axis=0)
+    return np.asarray(np.round(100.0 * (1.0 - clear), 6), dtype=np.float64)
 
 
 def above_site(forecast: Forecast) -> CloudAbove | None:

@@ -65,6 +65,7 @@ class _Step:
 
 
 _Followed: TypeAlias = Sequence[tuple[_Step, Span]]
+_Following: TypeAlias = tuple[timedelta | None, Mapping[str, Any]]
 
 
 def parse(
@@ -136,7 +137,8 @@ def _read_step(element: object, unread: list[BadAnswer]) -> _Step:
     element = as_dict(element, MET_NORWAY, "an element of the timeseries")
     data = as_dict(element.get("data"), MET_NORWAY, "data")
     instant = as_dict(data.get("instant"), MET_NORWAY, "instant")
-    ahead, following = read_or_leave(lambda: _following(data), (None, {}), unread)
+    nothing: _Following = (None, {})
+    ahead, following = read_or_leave(lambda: _following(data), nothing, unread)
     summary = following.get("summary")
     symbol = summary.get("symbol_code") if isinstance(summary, dict) else None
     return _Step(
@@ -150,7 +152,7 @@ def _read_step(element: object, unread: list[BadAnswer]) -> _Step:
     )
 
 
-def _following(data: Mapping[str, Any]) -> tuple[timedelta | None, Mapping[str, Any]]:
+def _following(data: Mapping[str, Any]) -> _Following:
     """The shortest period that follows this moment, and what is said of it."""
     for name, length in (("next_1_hours", HOUR), ("next_6_hours", SIX_HOURS)):
         if name in data:

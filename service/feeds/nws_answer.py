@@ -179,7 +179,8 @@ def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> tupl
             layer = read_or_leave(partial(_read_beside, frame, name, properties[name]), None, unread)
             layers |= {name: layer} if layer else {}
     columns = {field: layers[name] for name, (field, _) in _LAYERS.items() if name in layers}
-    columns |= read_or_leave(lambda: _read_words(frame, properties.get("weather")), {}, unread)
+    no_words: dict[str, _Layer] = {}
+    columns |= read_or_leave(lambda: _read_words(frame, properties.get("weather")), no_words, unread)
     records = _cut([span for layer in columns.values() for span in layer.spans])
     if not records:
         raise unread[0] if unread else bad_shape(NWS, "the answer holds no layer that is read here.")
