@@ -18,12 +18,14 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.channels.base import Channel, ChannelError, Form, Outgoing
+from service.channels.breaker import FAILURES_TO_OPEN
 from service.notices.render import notice_payload, render_notice_mail
 from service.notices.wording import NoticeKind, write_notice
 from service.settings import Settings
 from service.silence import Silence
 from service.store import endpoints, tables, troubles
 from service.store.messages import UNSETTLED
+from service.store.tables_delivery import Endpoint
 
 log = logging.getLogger(__name__)
 
@@ -95,11 +97,12 @@ def find_lasting(
 def _count_overdue(
     session: Session, channels: Mapping[str, Channel], resting: set[str], now: datetime
 ) -> int:
-    """Messages that nobody picks up; those whose host rests are waited for on purpose."""
+    """Messages that nobody picks up; those whose host or address rests are waited for on purpose."""
+    may_rest = tables.Address.id.in_(select(Endpoint.address_id).where(Endpoint.failures >= FAILURES_TO_OPEN))
     rows = session.execute(
         select(tables.Address.channel, tables.Address.target)
         .join(tables.Message, tables.Message.address_id == tables.Address.id)
-        .where(tables.Message.status.in_(UNSETTLED), tables.Message.due_at < now - OVERDUE_AFTER)
+        .where(tables.Message.status.in_(UNSETTLED), tables.Message.due_at < now - OVERDUE_AFTER, ~may_rest)
         .limit(OVERDUE_LOOKED_AT)
     )
     return sum(

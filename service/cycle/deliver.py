@@ -25,8 +25,9 @@ from service.channels.breaker import Breaker
 from service.crashpoints import crash_point
 from service.cycle.claiming import Claimed, Links, claim_batch
 from service.cycle.composing import compose_claimed
+from service.cycle.dispatch import find_awake, in_order
 from service.cycle.enclosing import Workshop
-from service.cycle.lanes import THREADS_AT_MOST, WORTH_TAKING, Lanes, Waiting
+from service.cycle.lanes import THREADS_AT_MOST, WORTH_TAKING, Lanes
 from service.cycle.recording import Sent, count, keep_each, record
 from service.metrics import Metrics
 from service.store import endpoints, messages
@@ -138,20 +139,17 @@ class Round:
                 messages.recall_planned(session, wall)
                 self._next_recall_s = began_s + RECALL_EVERY_S
             expired = messages.expire_waiting(session, self._now(), wall)
-            due = messages.find_due(session, wall)
             self._breakers = endpoints.find_breakers(session)
+            awake = list(
+                find_awake(messages.find_due(session, wall), delivery.channels, self._breakers, wall)
+            )
         self._counts.update({Status.EXPIRED.value: expired} if expired else {})
-        waiting = [Waiting(message_id, self._destination(name, target)) for message_id, name, target in due]
         self._lanes.fill(
-            (each for each in waiting if not self._is_open(each.destination, wall)),
+            in_order(awake, self._breakers),
             single=(key for key, breaker in self._breakers.items() if breaker.is_trying),
         )
         took_s = time.monotonic() - began_s
         self._next_sweep_s = time.monotonic() + max(SWEEP_EVERY_S, SWEEP_SHARE * took_s)
-
-    def _destination(self, channel_name: str, target: str) -> str:
-        channel = self._delivery.channels.get(channel_name)
-        return channel.destination(target) if channel else channel_name
 
     def _is_open(self, destination: str, wall: datetime) -> bool:
         breaker = self._breakers.get(destination)
@@ -213,7 +211,10 @@ class Round:
         self._counts.update({status.value: n for status, n in ledger.statuses.items()})
         count(self._delivery.metrics, finished)
         for sent in finished:
-            self._lanes.finished(sent.claimed.message_id)
+            got_through = not sent.blames_destination
+            self._lanes.finished(sent.claimed.message_id, got_through=got_through)
+            if isinstance(sent.result, ChannelError):
+                self._lanes.set_aside(sent.claimed.address_id)
         for destination in ledger.changed:
             if self._is_open(destination, wall):
                 self._lanes.block(destination)

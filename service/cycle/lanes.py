@@ -23,14 +23,29 @@ SLOW_AFTER_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """A message that is due, and what shares its fate."""
+    """A message that is due, and what shares its fate.
+
+    is_failing: nothing got through to its address of late.  is_stand_down: it takes a go back.
+    """
 
     message_id: str
     destination: str
+    address_id: int = 0
+    is_failing: bool = False
+    is_stand_down: bool = False
+
+    @property
+    def lane(self) -> str:
+        """Addresses that fail wait behind each other, not before those that don't."""
+        return f"{self.destination} (failing)" if self.is_failing else self.destination
 
 
 class Lanes:
-    """One queue a destination, served in turn."""
+    """Two queues a destination, one of them for addresses that fail; all served in turn.
+
+    A destination gets one message at a time until one has got through to it, and again after a failure: one
+    that hangs then takes one place, not all that it might.
+    """
 
     def __init__(
         self,
@@ -46,10 +61,12 @@ class Lanes:
         self._at_most = at_most
         self._slow_after_s = slow_after_s
         self._worth_taking = worth_taking
-        self._queues: dict[str, deque[str]] = {}
+        self._queues: dict[str, deque[Waiting]] = {}
         self._turn: deque[str] = deque()
-        self._under_way: dict[str, tuple[str, float]] = {}
+        self._under_way: dict[str, tuple[Waiting, float]] = {}
         self._single: frozenset[str] = frozenset()
+        self._aside: set[int] = set()
+        self._proven: set[str] = set()
 
     @property
     def under_way(self) -> int:
@@ -62,18 +79,23 @@ class Lanes:
         single: destinations that get one message at a time, until it is known how they are.
         """
         self._queues, self._turn = {}, deque()
-        self._single = frozenset(single)
+        self._single, self._aside = frozenset(single), set()
         for each in waiting:
             if each.message_id in self._under_way:
                 continue
-            if each.destination not in self._queues:
-                self._queues[each.destination] = deque()
-                self._turn.append(each.destination)
-            self._queues[each.destination].append(each.message_id)
+            if each.lane not in self._queues:
+                self._queues[each.lane] = deque()
+                self._turn.append(each.lane)
+            self._queues[each.lane].append(each)
 
     def block(self, destination: str) -> None:
         """Hand out nothing more for this destination before the next `fill`."""
-        self._queues.pop(destination, None)
+        for is_failing in (False, True):
+            self._queues.pop(Waiting("", destination, is_failing=is_failing).lane, None)
+
+    def set_aside(self, address_id: int) -> None:
+        """Hand out nothing more for this address before the next `fill`."""
+        self._aside.add(address_id)
 
     def take(self, now_s: float) -> list[str]:
         """The messages that may start now, one after the other from each destination in turn.
@@ -87,24 +109,32 @@ class Lanes:
         if quick and free < self._worth_taking:
             return []
         while self._turn and len(taken) < free:
-            destination = self._turn.popleft()
-            queue = self._queues.get(destination)
+            lane = self._turn.popleft()
+            queue = self._queues.get(lane)
+            while queue and queue[0].address_id in self._aside:
+                queue.popleft()
             if not queue:
-                self._queues.pop(destination, None)
+                self._queues.pop(lane, None)
                 continue
-            if self._busy(destination) >= self._room(destination):
-                resting.append(destination)
+            if self._busy(lane) >= self._room(queue[0]):
+                resting.append(lane)
                 continue
-            message_id = queue.popleft()
-            self._under_way[message_id] = (destination, now_s)
-            taken.append(message_id)
-            self._turn.append(destination)
+            first = queue.popleft()
+            self._under_way[first.message_id] = (first, now_s)
+            taken.append(first.message_id)
+            self._turn.append(lane)
         self._turn.extendleft(reversed(resting))
         return taken
 
-    def finished(self, message_id: str) -> None:
-        """The send is over, whatever came of it."""
-        self._under_way.pop(message_id, None)
+    def finished(self, message_id: str, *, got_through: bool | None = None) -> None:
+        """The send is over. got_through: whether its destination took it in; None where that isn't known."""
+        waiting, _ = self._under_way.pop(message_id, (None, 0.0))
+        if waiting is None or waiting.is_failing:
+            return  # a failing address says nothing of how others fare
+        if got_through:
+            self._proven.add(waiting.destination)
+        elif got_through is False:
+            self._proven.discard(waiting.destination)
 
     def next_slow_s(self, now_s: float) -> float:
         """Seconds until a send under way turns slow and frees its place; the whole limit if none does."""
@@ -112,8 +142,11 @@ class Lanes:
         return min((self._slow_after_s - age for age in ages if age < self._slow_after_s),
                    default=self._slow_after_s)  # fmt: skip
 
-    def _busy(self, destination: str) -> int:
-        return sum(where == destination for where, _ in self._under_way.values())
+    def _busy(self, lane: str) -> int:
+        return sum(waiting.lane == lane for waiting, _ in self._under_way.values())
 
-    def _room(self, destination: str) -> int:
-        return 1 if destination in self._single else self._per_destination
+    def _room(self, waiting: Waiting) -> int:
+        destination = waiting.destination
+        if waiting.is_failing or destination in self._single or destination not in self._proven:
+            return 1
+        return self._per_destination

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session
 
 from service.channels.base import ANSWER_KEPT_BYTES, ChannelError, SendResult
-from service.channels.breaker import CLOSED, Breaker, after_failure, speaks_of_destination
+from service.channels.breaker import CLOSED, Breaker, after_failure, speaks_of_all, speaks_of_destination
 from service.channels.schedule import next_attempt
 from service.cycle.claiming import Claimed
 from service.masking import mask_target
@@ -45,6 +45,12 @@ class Sent:
     started_at: datetime
     ended_at: datetime
     problem: str = ""
+
+    @property
+    def blames_destination(self) -> bool:
+        """Whether it failed for something that may be its destination's."""
+        kind = self.claimed.channel.kind
+        return isinstance(self.result, ChannelError) and speaks_of_destination(kind, self.result)
 
 
 def without_words(sent: Sent) -> Sent:
@@ -97,10 +103,14 @@ class Ledger:
         if self.breakers.pop(destination, None) is not None:
             self.changed[destination] = (CLOSED, "")
 
-    def ill(self, destination: str, code: str, started_at: datetime, wall: datetime) -> None:
-        breaker = after_failure(self.breakers.get(destination, CLOSED), started_at, wall)
+    def ill(self, sent: Sent, error: ChannelError, wall: datetime) -> None:
+        claimed = sent.claimed
+        destination = claimed.channel.destination(claimed.target)
+        address_id = None if speaks_of_all(claimed.channel.kind, error) else claimed.address_id
+        breaker = self.breakers.get(destination, CLOSED)
+        breaker = after_failure(breaker, sent.started_at, wall, address_id)
         self.breakers[destination] = breaker
-        self.changed[destination] = (breaker, code)
+        self.changed[destination] = (breaker, error.code)
 
 
 def record(
@@ -169,8 +179,8 @@ def _after_failure(
     """Try again later or give up, and draw the consequences; None when the lease was lost."""
     claimed = sent.claimed
     log.warning("message %s was not taken: %s", claimed.message_id, error.code)
-    if speaks_of_destination(claimed.channel.kind, error):
-        ledger.ill(claimed.channel.destination(claimed.target), error.code, sent.started_at, wall)
+    if sent.blames_destination:
+        ledger.ill(sent, error, wall)
     _blame(session, claimed, error, now=now, wall=wall)
     retry_at = next_attempt(
         claimed.channel.kind,
@@ -226,7 +236,10 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
         text = f"A message was refused for a reason on this side: {error.code}."
         note_trouble(session, "refused", text, wall)
     address = session.get(tables.Address, claimed.address_id)
-    if address is None or error.ours or (is_mail and speaks_of_destination("email", error)):
+    if address is None or error.ours:
+        return
+    if is_mail and speaks_of_destination("email", error):
+        endpoints.note_doubt(session, address.id, wall)
         return
     turn: Turn | None
     if error.gone:

@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
 from service.cycle.lanes import Waiting
-from service.fleet.queue import DELIVER, SEND, Nudge
+from service.fleet.queue import DELIVER, SEND, URGENT, Nudge
 
 BATCH = 40
 """Messages in a job: enough that the queue costs little, few enough that a lane isn't held for long."""
@@ -21,23 +21,24 @@ LANES = 4
 
 def batch_up(waiting: Iterable[Waiting]) -> list[Nudge]:
     """The jobs that send these messages, in their order."""
-    by_destination: defaultdict[str, list[str]] = defaultdict(list)
+    alike: defaultdict[tuple[str, bool], list[Waiting]] = defaultdict(list)
     for each in waiting:
-        by_destination[each.destination].append(each.message_id)
-    return [
-        _nudge(destination, chunk) for destination, ids in by_destination.items() for chunk in _chunks(ids)
-    ]
+        alike[each.lane, each.is_stand_down].append(each)
+    return [_nudge(chunk) for some in alike.values() for chunk in _chunks(some)]
 
 
-def _nudge(destination: str, message_ids: Sequence[str]) -> Nudge:
-    lane = zlib.crc32(message_ids[0].encode()) % LANES
+def _nudge(waiting: Sequence[Waiting]) -> Nudge:
+    """Addresses that fail have one lane at their destination, beside those of the others."""
+    first = waiting[0]
+    lane = 0 if first.is_failing else zlib.crc32(first.message_id.encode()) % LANES
     return Nudge(
         task=SEND,
         queue=DELIVER,
-        args={"destination": destination, "message_ids": list(message_ids)},
-        lock=f"to {destination} #{lane}",
+        args={"destination": first.destination, "message_ids": [each.message_id for each in waiting]},
+        lock=f"to {first.lane} #{lane}",
+        priority=URGENT if first.is_stand_down else 0,
     )
 
 
-def _chunks(ids: Sequence[str]) -> Iterator[Sequence[str]]:
-    return (ids[start : start + BATCH] for start in range(0, len(ids), BATCH))
+def _chunks(waiting: Sequence[Waiting]) -> Iterator[Sequence[Waiting]]:
+    return (waiting[start : start + BATCH] for start in range(0, len(waiting), BATCH))

@@ -8,18 +8,18 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 
-from sqlalchemy import String, select, text
+from sqlalchemy import String, text
 from sqlalchemy.orm import Session
 
 from service.bootstrap import Duskbell
 from service.clockwork import MINUTE_OFFSET, Chore
-from service.cycle.lanes import Waiting
+from service.cycle.dispatch import find_awake, in_order
 from service.fleet import cycles
 from service.fleet.batches import batch_up
 from service.fleet.duties import Do, Duty, due_at, take_turn
 from service.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, Nudge, defer
-from service.fleet.sessions import destination_of
 from service.store import endpoints, messages, tables
+from service.store.messages import Due
 
 log = logging.getLogger(__name__)
 
@@ -120,29 +120,18 @@ def put_in_messages(session: Session, duskbell: Duskbell, now: datetime) -> int:
     messages."""
     messages.release_dead_leases(session, now)
     messages.expire_waiting(session, now, now)
-    resting = {key for key, each in endpoints.find_breakers(session).items() if each.is_open(now)}
-    awake = (each for each in _find_unqueued(session, duskbell, now) if each.destination not in resting)
-    waiting = list(itertools.islice(awake, MOST_AT_ONCE))
+    breakers = endpoints.find_breakers(session)
+    awake = find_awake(_find_unqueued(session, now), duskbell.channels, breakers, now)
+    waiting = in_order(itertools.islice(awake, MOST_AT_ONCE), breakers)
     defer(session, batch_up(waiting))
     return len(waiting)
 
 
-def _find_unqueued(session: Session, duskbell: Duskbell, now: datetime) -> Iterator[Waiting]:
+def _find_unqueued(session: Session, now: datetime) -> Iterator[Due]:
     """Messages that are due and that no job waits or runs for, longest waiting first."""
     queued = text(
         "SELECT jsonb_array_elements_text(args->'message_ids') AS id FROM procrastinate_jobs "
         "WHERE task_name = :task AND status IN ('todo', 'doing')"
     ).bindparams(task=SEND)
-    query = (
-        select(tables.Message.id, tables.Address.channel, tables.Address.target)
-        .join(tables.Address, tables.Address.id == tables.Message.address_id)
-        .where(
-            tables.Message.status.in_(messages.WAITING),
-            tables.Message.due_at <= now,
-            tables.Message.id.not_in(queued.columns(id=String).subquery().select()),
-        )
-        .order_by(tables.Message.due_at, tables.Message.id)
-        .execution_options(yield_per=1000)
-    )
-    for message_id, channel_name, target in session.execute(query):
-        yield Waiting(message_id, destination_of(duskbell.channels, channel_name, target))
+    unqueued = tables.Message.id.not_in(queued.columns(id=String).subquery().select())
+    return messages.find_due(session, now, unqueued)

@@ -13,9 +13,13 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.channels.base import ChannelError
+from service.channels.breaker import CLOSED
 from service.cycle.claiming import Claimed, claim_batch
 from service.cycle.deliver import Delivery, send_claimed
+from service.cycle.dispatch import find_awake, in_order
+from service.cycle.lanes import Waiting
 from service.cycle.recording import REFUSED, Sent, count, keep_each, record
+from service.store import messages, tables
 from service.store.endpoints import find_breakers
 
 log = logging.getLogger(__name__)
@@ -24,6 +28,8 @@ CLAIMED_AT_ONCE = 8
 RELAY_AT_ONCE = 4
 """Mails of one batch on their way to our own relay together; to a host that a user named, one at a time.
 With the lanes of service/fleet/batches.py, the whole fleet sends up to 16 and up to 4 at once."""
+FAILING_FOR_S = 20.0
+"""A job tries addresses that fail for so long; the next sweep goes on with them, behind those that don't."""
 KEEP_TRYING_S = 60.0
 """How long the outcome of sends is held for a database that is away, before they are sent once more."""
 FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 5.0
@@ -35,22 +41,26 @@ def send_batch(delivery: Delivery, destination: str, message_ids: Sequence[str])
     """Send those of the messages that are still due; how many ended how."""
     counts: Counter[str] = Counter()
     waiting = list(message_ids)
+    ends_s = time.monotonic() + FAILING_FOR_S
     while waiting and not delivery.stopping.is_set():
-        room = _room(delivery, destination)
-        if not room:
+        some = _find_next(delivery, destination, waiting)
+        if not some or (some[0].is_failing and time.monotonic() > ends_s):
             break
-        counts += _send_some(delivery, waiting[:room])
-        del waiting[:room]
+        counts += _send_some(delivery, [each.message_id for each in some])
+        waiting = [each for each in waiting if each not in {one.message_id for one in some}]
     return counts
 
 
-def _room(delivery: Delivery, destination: str) -> int:
-    """How many messages may be tried there now: none while it rests, then one to see how it is."""
+def _find_next(delivery: Delivery, destination: str, waiting: Sequence[str]) -> list[Waiting]:
+    """Those to be tried now: none while all rest, one to see how its address or the destination is."""
+    wall = delivery.clock()
     with delivery.sessions() as session:
-        breaker = find_breakers(session).get(destination)
-    if breaker is None or not breaker.is_trying:
-        return CLAIMED_AT_ONCE
-    return 0 if breaker.is_open(delivery.clock()) else 1
+        breakers = find_breakers(session)
+        due = messages.find_due(session, wall, tables.Message.id.in_(waiting))
+        ordered = in_order(find_awake(due, delivery.channels, breakers, wall), breakers)
+    on_trial = breakers.get(destination, CLOSED).is_trying
+    room = 1 if on_trial or (ordered and ordered[0].is_failing) else CLAIMED_AT_ONCE
+    return [each for each in ordered[:room] if each.is_failing == ordered[0].is_failing]
 
 
 def _send_some(delivery: Delivery, ids: Sequence[str]) -> Counter[str]:

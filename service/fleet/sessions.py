@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, event, select
+from sqlalchemy import Connection, event
 from sqlalchemy.orm import (
     InstrumentedAttribute,
     ORMExecuteState,
@@ -21,11 +21,12 @@ from sqlalchemy.orm import (
 )
 
 from service.channels.base import Channel
-from service.cycle.lanes import Waiting
+from service.cycle.dispatch import find_awake, in_order
 from service.fleet.batches import batch_up
 from service.fleet.parts import Held, hold_on
 from service.fleet.queue import defer
-from service.store import tables
+from service.store import messages, tables
+from service.store.endpoints import find_breakers
 from service.store.messages import Status
 
 Clock = Callable[[], datetime]
@@ -90,28 +91,13 @@ def attach(sessions: sessionmaker[Session], channels: Mapping[str, Channel], clo
 
 def put_in_jobs(session: Session, channels: Mapping[str, Channel], wall: datetime) -> None:
     """A job for each batch of the messages written in this transaction that are due."""
-    fresh: dict[str, tuple[int, datetime]] = session.info.pop(_FRESH, {})
-    due = {message_id: address_id for message_id, (address_id, due_at) in fresh.items() if due_at <= wall}
-    if due:
-        defer(session, batch_up(_with_destinations(session, channels, due)))
-
-
-def destination_of(channels: Mapping[str, Channel], channel_name: str, target: str) -> str:
-    """What shares the fate of a message to that target; the channel's name where there is none."""
-    channel = channels.get(channel_name)
-    return channel.destination(target) if channel else channel_name
-
-
-def _with_destinations(
-    session: Session, channels: Mapping[str, Channel], due: Mapping[str, int]
-) -> Iterable[Waiting]:
-    rows = session.execute(
-        select(tables.Address.id, tables.Address.channel, tables.Address.target).where(
-            tables.Address.id.in_(set(due.values()))
-        )
-    )
-    destinations = {row.id: destination_of(channels, row.channel, row.target) for row in rows}
-    return [Waiting(message_id, destinations[address_id]) for message_id, address_id in due.items()]
+    fresh: dict[str, datetime] = session.info.pop(_FRESH, {})
+    ids = [message_id for message_id, due_at in fresh.items() if due_at <= wall]
+    if not ids:
+        return
+    due = messages.find_due(session, wall, tables.Message.id.in_(ids))
+    breakers = find_breakers(session)
+    defer(session, batch_up(in_order(find_awake(due, channels, breakers, wall), breakers)))
 
 
 def _limit(state: ORMExecuteState) -> None:
@@ -122,7 +108,7 @@ def _limit(state: ORMExecuteState) -> None:
 
 def _note_added(session: Session, _context: UOWTransaction) -> None:
     added = [row for row in session.new if isinstance(row, tables.Message)]
-    _note(session, [(row.id, row.status, row.address_id, row.due_at) for row in added])
+    _note(session, [(row.id, row.status, row.due_at) for row in added])
 
 
 def _note_inserted(state: ORMExecuteState) -> None:
@@ -131,14 +117,14 @@ def _note_inserted(state: ORMExecuteState) -> None:
     if not state.is_insert or mapper is None or mapper.class_ is not tables.Message:
         return
     rows = state.parameters if isinstance(state.parameters, Sequence) else [state.parameters or {}]
-    _note(state.session, [(row["id"], row["status"], row["address_id"], row["due_at"]) for row in rows])
+    _note(state.session, [(row["id"], row["status"], row["due_at"]) for row in rows])
 
 
-def _note(session: Session, messages: Iterable[tuple[str, str, int, datetime]]) -> None:
+def _note(session: Session, written: Iterable[tuple[str, str, datetime]]) -> None:
     fresh = session.info.setdefault(_FRESH, {})
-    for message_id, status, address_id, due_at in messages:
+    for message_id, status, due_at in written:
         if status == Status.DUE:
-            fresh[message_id] = (address_id, due_at)
+            fresh[message_id] = due_at
 
 
 def _forget(session: Session) -> None:

@@ -31,7 +31,13 @@ class Turn(StrEnum):
 def find_breakers(session: Session) -> dict[str, Breaker]:
     """The breakers of all destinations with which something is wrong."""
     return {
-        row.key: Breaker(row.failures, timedelta(seconds=row.pause_s), row.opened_at, row.open_until)
+        row.key: Breaker(
+            row.failures,
+            timedelta(seconds=row.pause_s),
+            row.opened_at,
+            row.open_until,
+            tuple(row.addresses or ()),
+        )
         for row in session.scalars(select(Destination))
     }
 
@@ -45,6 +51,7 @@ def keep_breakers(session: Session, changed: Mapping[str, tuple[Breaker, str]]) 
         row = session.get(Destination, key) or Destination(key=key)
         row.failures, row.pause_s = breaker.failures, round(breaker.pause.total_seconds())
         row.opened_at, row.open_until, row.code = breaker.opened_at, breaker.open_until, code[:20]
+        row.addresses = list(breaker.addresses)
         session.add(row)
     session.flush()
 
@@ -67,13 +74,20 @@ def note_successes(session: Session, address_ids: Iterable[int]) -> None:
     )
 
 
+def note_doubt(session: Session, address_id: int, wall: datetime) -> None:
+    """Count a failed attempt for which the address may not be to blame: it is tried more gently, no more."""
+    row = endpoint(session, address_id)
+    row.failures += 1
+    row.last_failure_at = wall
+
+
 def note_failure(session: Session, address: tables.Address, wall: datetime) -> Turn | None:
     """Count a failed attempt; what it has led to, once for each spell."""
     row = endpoint(session, address.id)
-    if row.failing_since is None or (
-        row.last_failure_at is not None and wall - row.last_failure_at > FORGOTTEN_AFTER
-    ):
-        row.failures, row.failing_since, row.owner_told_at = 0, wall, None
+    is_old = row.last_failure_at is not None and wall - row.last_failure_at > FORGOTTEN_AFTER
+    if row.failing_since is None or is_old:
+        row.failures = 0 if is_old else row.failures
+        row.failing_since, row.owner_told_at = wall, None
     row.failures += 1
     row.last_failure_at = wall
     if row.failures >= OWNER_TOLD_AFTER and wall - row.failing_since >= OFF_AFTER:

@@ -9,18 +9,20 @@ from __future__ import annotations
 import base64
 import secrets
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import insert, or_, select, update
+from sqlalchemy import ColumnElement, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
+from alerts.briefing.facts import AlertKind
 from alerts.errors import BadInput
+from alerts.values import value
 from service.clock import SET_BY
 from service.crashpoints import crash_point
 from service.store import tables
-from service.store.tables_delivery import Notice
+from service.store.tables_delivery import Endpoint, Notice
 
 LEASE = timedelta(seconds=120)
 """Longer than the longest send (60 s for mail), so that a live sender is never overtaken."""
@@ -184,15 +186,47 @@ def expire_waiting(session: Session, now: datetime, wall: datetime) -> int:
     return int(result.rowcount)  # type: ignore[attr-defined]
 
 
-def find_due(session: Session, wall: datetime) -> list[tuple[str, str, str]]:
-    """Id, channel and target of the messages whose time has come, longest waiting first."""
-    query = (
-        select(tables.Message.id, tables.Address.channel, tables.Address.target)
-        .join(tables.Address, tables.Address.id == tables.Message.address_id)
-        .where(tables.Message.status.in_(WAITING), tables.Message.due_at <= wall)
-        .order_by(tables.Message.due_at, tables.Message.id)
+@value(frozen=True, slots=True)
+class Due:
+    """A message whose time has come, and how its address has fared of late.
+
+    failures: of that address, in a row.  is_stand_down: it takes a go back.
+    """
+
+    message_id: str
+    address_id: int
+    channel: str
+    target: str
+    failures: int
+    last_failure_at: datetime | None
+    is_stand_down: bool
+
+
+def find_due(session: Session, wall: datetime, *among: ColumnElement[bool]) -> Iterator[Due]:
+    """The messages whose time has come, longest waiting first. among: of those alone."""
+    message, address = tables.Message, tables.Address
+    takes_back = (
+        select(tables.MessageAlert.message_id)
+        .join(tables.Alert, tables.Alert.id == tables.MessageAlert.alert_id)
+        .where(tables.MessageAlert.message_id == message.id, tables.Alert.kind == AlertKind.STAND_DOWN)
     )
-    return [(message_id, channel, target) for message_id, channel, target in session.execute(query)]
+    query = (
+        select(
+            message.id,
+            address.id,
+            address.channel,
+            address.target,
+            func.coalesce(Endpoint.failures, 0),
+            Endpoint.last_failure_at,
+            takes_back.exists(),
+        )
+        .join(address, address.id == message.address_id)
+        .outerjoin(Endpoint, Endpoint.address_id == address.id)
+        .where(message.status.in_(WAITING), message.due_at <= wall, *among)
+        .order_by(message.due_at, message.id)
+        .execution_options(yield_per=1000)
+    )
+    return (Due(*row) for row in session.execute(query))
 
 
 def claim_many(

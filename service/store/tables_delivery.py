@@ -39,7 +39,10 @@ class Endpoint(Table):
 
 
 class Destination(Table):
-    """The breaker of one host, or of the mail relay. A row exists while something is wrong with it."""
+    """The breaker of one host, or of the mail relay. A row exists while something is wrong with it.
+
+    addresses: ids of the first few that failed there; nothing where the failures are the destination's own.
+    """
 
     __tablename__ = "destination"
 
@@ -49,6 +52,7 @@ class Destination(Table):
     opened_at: Mapped[datetime | None]
     open_until: Mapped[datetime | None]
     code: Mapped[str] = mapped_column(String(20))
+    addresses: Mapped[list[Any] | None]
 
 
 class Token(Table):

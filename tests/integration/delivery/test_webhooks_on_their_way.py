@@ -116,15 +116,16 @@ def test_one_host_gets_four_at_a_time_whatever_its_ports_addresses_say(yard: Yar
     assert hook.most_at_once == 4
 
 
-def test_a_host_that_fails_five_times_rests_and_the_others_go_on(yard: Yard) -> None:
+def test_a_host_at_which_all_fail_rests_once_each_was_tried_and_the_others_go_on(yard: Yard) -> None:
     bad, good = Hook(reply=lambda _: answer("500 Oops")), Hook()
     with Receiver(bad.script) as ill, Receiver(good.script) as well:
         waiting = [yard.message(yard.address("webhook", ill.url)) for _ in range(20)]
         for _ in range(20):
             yard.message(yard.address("webhook", well.url))
         assert yard.deliver()[Status.SENT] == 20
-        assert 5 <= len(bad.heard) <= 8
+        assert set(bad.ids.values()) == {1}
         before = len(bad.heard)
+        assert before == 20
         yard.deliver(later=timedelta(minutes=4))
         assert len(bad.heard) == before
         yard.deliver(later=timedelta(minutes=2))
@@ -145,9 +146,8 @@ def test_row_12_a_clock_set_back_frees_what_a_dead_sender_held_and_wakes_who_res
         with both.sessions.begin() as session:
             assert messages.claim(session, held, both.wall) is not None
         assert both.deliver(later=timedelta(minutes=1)) == {}
-        assert both.deliver(later=-timedelta(hours=1)) == {Status.SENT: 1}
+        assert both.deliver(later=-timedelta(hours=1)) == {Status.SENT: 6}
         assert hook.ids[held] == 1
-        assert both.deliver(later=timedelta(hours=1, minutes=5)) == {Status.SENT: 5}
     assert {both.status(each) for each in made} == {Status.SENT}
     assert both.row(held).maybe_sent
 
