@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import heapq
 import itertools
+import os
 import socket
 import threading
 import time
@@ -80,9 +81,7 @@ class Deadline:
     ) -> None:
         with self._lock:
             self.is_over = True
-            for watched in self._watched:
-                watched.close()
-            self._watched.clear()
+            self._close_all()
 
     @property
     def left_s(self) -> float:
@@ -92,9 +91,14 @@ class Deadline:
     def watch(self, sock: socket.socket) -> None:
         """Cut this connection when the time is over; at once if it already is."""
         with self._lock:
-            self._watched.append(sock.dup())
+            self._watched.append(socket.socket(fileno=os.dup(sock.fileno())))  # TLS has no dup of its own
             if self.fired:
                 self._shut_all()
+
+    def let_go(self) -> None:
+        """Watch none of the connections any longer: they go on to somebody else."""
+        with self._lock:
+            self._close_all()
 
     def cut(self) -> None:
         """End it now, unless its block is left already."""
@@ -102,6 +106,11 @@ class Deadline:
             if not self.is_over:
                 self.fired = True
                 self._shut_all()
+
+    def _close_all(self) -> None:
+        for watched in self._watched:
+            watched.close()
+        self._watched.clear()
 
     def _shut_all(self) -> None:
         for watched in self._watched:

@@ -15,7 +15,7 @@ import ssl
 import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Literal, cast
 
 from service.channels.base import (
     ChannelError,
@@ -27,6 +27,9 @@ from service.channels.base import (
 from service.channels.connecting import connect_first, look_up
 from service.channels.deadline import Deadline
 from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
+from service.channels.tunnel import ProxyFault, open_tunnel
+from service.outbound import Proxy
+from service.tls import secure, trusting
 
 QUIT_TIMEOUT_S = 2.0
 SETUP_CODES = frozenset({530, 534, 535, 538})
@@ -40,6 +43,7 @@ class MailServer:
     security: "starttls" (refused if the relay doesn't offer it), "tls" from the start, or "none".
     step_timeout_s: for each answer.  whole_timeout_s: for the whole send, however it drips.
     ca_file: certificate authorities to trust in place of the system's.
+    proxy: on the way out; it is asked for a tunnel to the relay by its name.
     """
 
     host: str
@@ -50,6 +54,7 @@ class MailServer:
     step_timeout_s: float = 15.0
     whole_timeout_s: float = 60.0
     ca_file: str | None = None
+    proxy: Proxy | None = None
 
 
 class Email:
@@ -65,7 +70,6 @@ class Email:
         self._server = server
         self._sender = sender_address(sender)
         self._return_path = sender_address(return_path).addr_spec if return_path else self._sender.addr_spec
-        self._tls = None if server.security == "none" else ssl.create_default_context(cafile=server.ca_file)
 
     def check_address(self, address: str) -> str:
         """The address as it is stored; BadInput when it can't be one."""
@@ -79,7 +83,7 @@ class Email:
         """Hand it to the relay once."""
         mail = build_mail(outgoing, self._sender)
         envelope = _Envelope(self._return_path, outgoing.address, mail.as_bytes(policy=MAIL_POLICY))
-        talk = _Talk(self._server, self._tls, self._sender.domain)
+        talk = _Talk(self._server, self._sender.domain)
         with Deadline(self._server.whole_timeout_s) as deadline:
             return talk.deliver(envelope, deadline)
 
@@ -87,8 +91,7 @@ class Email:
 def try_relay(server: MailServer, sender: str, return_path: str = "") -> None:
     """Greet the relay, secure the line, log in, name the sender, and leave without a message; ChannelError
     says what doesn't work."""
-    tls = None if server.security == "none" else ssl.create_default_context(cafile=server.ca_file)
-    talk = _Talk(server, tls, sender_address(sender).domain)
+    talk = _Talk(server, sender_address(sender).domain)
     with Deadline(server.whole_timeout_s) as deadline:
         talk.try_sender(sender_address(return_path or sender).addr_spec, deadline)
 
@@ -155,26 +158,29 @@ class _Envelope:
 class _Relay(smtplib.SMTP):
     """A connection to the relay whose socket lives under the deadline from its first byte."""
 
-    def __init__(
-        self, server: MailServer, tls: ssl.SSLContext | None, own_name: str, deadline: Deadline
-    ) -> None:
+    def __init__(self, server: MailServer, own_name: str, deadline: Deadline) -> None:
         self._server = server
-        self._tls = tls
         self._deadline = deadline
         super().__init__(server.host, server.port, own_name, timeout=server.step_timeout_s)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
-        found = look_up(host, port, self._deadline.left_s)
-        sock, _ = connect_first(found, self._deadline, connect_s=timeout, step_s=timeout)
-        if self._server.security == "tls" and self._tls is not None:
-            return self._tls.wrap_socket(sock, server_hostname=host)
-        return sock
+        proxy = self._server.proxy
+        if proxy is not None and proxy.leads_to(host):
+            sock = open_tunnel(proxy, host, port, self._deadline, connect_s=timeout, step_s=timeout)
+        else:
+            found = look_up(host, port, self._deadline.left_s)
+            sock, _ = connect_first(found, self._deadline, connect_s=timeout, step_s=timeout)
+        return self.wrap_socket(sock, host) if self._server.security == "tls" else sock
+
+    def wrap_socket(self, sock: socket.socket, server_hostname: str) -> ssl.SSLSocket:
+        """TLS by our authorities, also inside of TLS to a proxy; `starttls` takes us for a context."""
+        return secure(sock, trusting(self._server.ca_file), server_hostname)
 
     def open(self) -> None:
         """Greet, secure and log in."""
         self.ehlo_or_helo_if_needed()
         if self._server.security == "starttls":
-            self.starttls(context=self._tls)
+            self.starttls(context=cast(ssl.SSLContext, self))
             self.ehlo()
         if self._server.user:
             self.login(self._server.user, self._server.password)
@@ -193,7 +199,6 @@ class _Talk:
     """One SMTP conversation, step by step, so that it is known how far it came."""
 
     server: MailServer
-    tls: ssl.SSLContext | None
     own_name: str
 
     def deliver(self, envelope: _Envelope, deadline: Deadline) -> SendResult:
@@ -210,7 +215,7 @@ class _Talk:
     def open(self, deadline: Deadline) -> _Relay:
         """A session that is ready for a message; ChannelError when there is none to be had."""
         try:
-            relay = _Relay(self.server, self.tls, self.own_name, deadline)
+            relay = _Relay(self.server, self.own_name, deadline)
         except (smtplib.SMTPException, OSError, UnicodeError) as error:
             raise _setup_error(error, deadline) from error
         try:
@@ -280,6 +285,8 @@ def _setup_error(error: Exception, deadline: Deadline) -> ChannelError:
         return ChannelError(str(error.smtp_code), f"the mail server answered {reply}", ours=True)
     if isinstance(error, smtplib.SMTPNotSupportedError):
         return ChannelError("not_offered", f"the mail server doesn't offer it: {error}", ours=True)
+    if isinstance(error, ProxyFault):
+        return ChannelError("proxy", str(error), ours=True)
     if isinstance(error, ssl.SSLError):
         return ChannelError("tls", f"no secure connection to the mail server: {error}", ours=True)
     return _broken(error, deadline, maybe_sent=False, ours=True)

@@ -4,6 +4,10 @@ The name is resolved once, every answer must be a public address, the connection
 address with the certificate of the name, and nothing is followed from there. The time for all of it is
 limited, whatever the receiver does.
 
+Through an outbound proxy the same holds: the name is resolved and checked here, and the proxy is asked for a
+tunnel to that very address, never to a name, which it could resolve to another. In the tunnel there is TLS
+with the name's certificate, as without it.
+
 Blocked (targets.py)   the address isn't one we call; what to change is said
 CutOff                 no whole answer in time, or the connection broke; `maybe_sent` tells whether the
                        request went out
@@ -20,7 +24,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-import certifi
 import urllib3.exceptions
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.response import BaseHTTPResponse
@@ -29,6 +32,9 @@ from alerts.errors import DuskbellError
 from service.channels.connecting import connect_first, look_up
 from service.channels.deadline import Deadline
 from service.channels.targets import Address, AllowList, Blocked, Target, address_ok, parse_target
+from service.channels.tunnel import ProxyFault, open_tunnel
+from service.outbound import Proxy
+from service.tls import secure, trusting
 
 READ_AT_MOST = 64 * 1024
 """Bytes of an answer that are read; the rest is left."""
@@ -39,12 +45,16 @@ __all__ = ["Answer", "Blocked", "CutOff", "SafeClient", "address_ok"]
 
 
 class CutOff(DuskbellError):
-    """No whole answer. code: "timeout", "dns", "connect", "tls" or "broken"."""
+    """No whole answer. code: "timeout", "dns", "connect", "tls", "proxy" or "broken".
 
-    def __init__(self, code: str, text: str, *, maybe_sent: bool) -> None:
+    ours: the way out of this installation is closed, whoever is called.
+    """
+
+    def __init__(self, code: str, text: str, *, maybe_sent: bool, ours: bool = False) -> None:
         super().__init__(text)
         self.code = code
         self.maybe_sent = maybe_sent
+        self.ours = ours
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +91,10 @@ class _PinnedHttps(HTTPSConnection):
 
     response_class = _FinalResponse
     checked_socket: socket.socket
+    context: ssl.SSLContext
 
-    def _new_conn(self) -> socket.socket:
-        return self.checked_socket
+    def connect(self) -> None:
+        self.sock = secure(self.checked_socket, self.context, self.host)
 
 
 class SafeClient:
@@ -91,7 +102,8 @@ class SafeClient:
 
     allow: see AllowList.  ports: open to everyone.  allow_http: plain http (port 80) for everyone.
     connect_s, read_s: longest wait for one connect and one read.  whole_s: for everything together.
-    ca_file: certificate authorities to trust in place of the packaged ones.
+    ca_file: certificate authorities to trust in place of the system's.
+    proxy: on the way out. Receivers that `allow` vouches for are on our side of it and called directly.
     Proxy variables in the environment are never read, and no redirect is followed.
     """
 
@@ -105,6 +117,7 @@ class SafeClient:
         read_s: float = 10.0,
         whole_s: float = 20.0,
         ca_file: str | None = None,
+        proxy: Proxy | None = None,
     ) -> None:
         self._allow = AllowList(allow)
         self._ports = frozenset(ports) | ({80} if allow_http else frozenset())
@@ -112,7 +125,8 @@ class SafeClient:
         self._connect_s = connect_s
         self._read_s = read_s
         self._whole_s = whole_s
-        self._tls = ssl.create_default_context(cafile=ca_file or certifi.where())
+        self._ca_file = ca_file
+        self._proxy = proxy
 
     def check_url(self, url: str) -> Target:
         """Check an address without the network, as when it is saved; Blocked says what is wrong."""
@@ -157,9 +171,11 @@ class SafeClient:
 
     def _require(self, target: Target, address: Address) -> None:
         """Blocked unless the address is public or the operator vouches for it or its name."""
-        vouched = self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
-        if not (vouched or address_ok(address)):
+        if not (self._vouches_for(target, address) or address_ok(address)):
             raise Blocked(f"{target.host} isn't on the public internet; webhooks can't call it.")
+
+    def _vouches_for(self, target: Target, address: Address) -> bool:
+        return self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
 
     def _connect(self, target: Target, deadline: Deadline) -> HTTPConnection:
         try:
@@ -177,7 +193,8 @@ class SafeClient:
     def _connection(self, target: Target, sock: socket.socket) -> HTTPConnection:
         pinned: _PinnedHttp | _PinnedHttps
         if target.scheme == "https":
-            pinned = _PinnedHttps(target.host, target.port, timeout=self._read_s, ssl_context=self._tls)
+            pinned = _PinnedHttps(target.host, target.port, timeout=self._read_s)
+            pinned.context = trusting(self._ca_file)
         else:
             pinned = _PinnedHttp(target.host, target.port, timeout=self._read_s)
         pinned.checked_socket = sock
@@ -192,6 +209,10 @@ class SafeClient:
 
     def _open(self, target: Target, found: list[Any], deadline: Deadline) -> socket.socket:
         """Connect to the first checked address that takes the call, and make sure that it is the one."""
+        if self._proxy is not None and self._proxy.leads_to(target.host):
+            addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
+            if not all(self._vouches_for(target, address) for address in addresses):
+                return self._tunnel(self._proxy, target.port, addresses, deadline)
         sock, called = connect_first(found, deadline, connect_s=self._connect_s, step_s=self._read_s)
         try:
             if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):
@@ -200,6 +221,19 @@ class SafeClient:
             sock.close()
             raise
         return sock
+
+    def _tunnel(self, proxy: Proxy, port: int, addresses: list[Address], deadline: Deadline) -> socket.socket:
+        """A tunnel to the first of those addresses that the proxy reaches."""
+        fault = ProxyFault("unreachable", "the name has no address", ours=False)
+        for address in addresses:
+            try:
+                times = {"connect_s": self._connect_s, "step_s": self._read_s}
+                return open_tunnel(proxy, str(address), port, deadline, **times)
+            except ProxyFault as error:
+                if error.ours:
+                    raise
+                fault = error
+        raise fault
 
 
 def _exchange(
@@ -241,6 +275,8 @@ def _cut_off(error: Exception, deadline: Deadline, *, maybe_sent: bool) -> CutOf
     """What a low-level error means, in a word and a sentence."""
     if deadline.fired or isinstance(error, TimeoutError | urllib3.exceptions.TimeoutError):
         return CutOff("timeout", "no whole answer in time", maybe_sent=maybe_sent)
+    if isinstance(error, ProxyFault):
+        return CutOff("proxy", str(error), maybe_sent=False, ours=error.ours)
     if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError):
         return CutOff("tls", f"no secure connection: {error}", maybe_sent=maybe_sent)
     if not maybe_sent:

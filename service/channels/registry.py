@@ -77,11 +77,12 @@ def wiring_from(settings: Settings) -> Wiring:
         security=settings.smtp_security,
         user=settings.smtp_user,
         password=password,
+        proxy=settings.proxy,
     )
     return Wiring(
         sender=settings.mail_from,
         outbox=settings.outbox,
-        client=SafeClient(allow=settings.webhook_allow),
+        client=SafeClient(allow=settings.webhook_allow, proxy=settings.proxy),
         mail_server=server if settings.smtp_host else None,
         return_path=settings.mail_return_path,
         named_targets={name: url.get_secret_value() for name, url in settings.named_targets.items()},

@@ -116,7 +116,7 @@ def call_hook(client: SafeClient, request: HookRequest, attempted_at: datetime) 
     except Blocked as error:
         raise ChannelError("blocked", str(error), permanent=True) from error
     except CutOff as error:
-        raise ChannelError(error.code, str(error), maybe_sent=error.maybe_sent) from error
+        raise ChannelError(error.code, str(error), maybe_sent=error.maybe_sent, ours=error.ours) from error
     return read_answer(answer, attempted_at)
 
 

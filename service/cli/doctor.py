@@ -42,7 +42,19 @@ def examine(settings: Settings) -> Iterator[Finding]:
         "settings",
         f"{file} is read" if file.exists() else f"defaults and environment ({file} isn't there)",
     )
-    for check in (_database, _cycle, _sky, _contact, _feeds, _mail, _templates, _operator, _delivery, _page):
+    for check in (
+        _database,
+        _cycle,
+        _sky,
+        _contact,
+        _network,
+        _feeds,
+        _mail,
+        _templates,
+        _operator,
+        _delivery,
+        _page,
+    ):
         yield from _guarded(check, settings)
 
 
@@ -98,6 +110,12 @@ def _contact(settings: Settings) -> Iterator[Finding]:
         yield Finding(
             "wrong", "contact", "no feed can be asked: set DUSKBELL_CONTACT to your mail address or web page"
         )
+
+
+def _network(settings: Settings) -> Iterator[Finding]:
+    from service.cli.doctor_network import examine_network
+
+    yield from examine_network(settings)
 
 
 def _feeds(settings: Settings) -> Iterator[Finding]:

@@ -62,6 +62,8 @@ def _advice(code: str) -> str:
         return "Set smtp_security to tls or none, or let the relay offer STARTTLS."
     if code == "tls":
         return "Its certificate must be valid for the name in smtp_host."
+    if code == "proxy":
+        return "Mend that, or name the relay in outbound_direct."
     if code.startswith(LOGIN_CODES):
         return "Check smtp_user and smtp_password."
     if code[:1] in ("4", "5"):

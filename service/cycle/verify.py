@@ -73,7 +73,8 @@ def verifying_from(duskbell: Duskbell) -> Verifying:
 
         if duskbell.invented or not settings.contact:
             return Heard()
-        return ask_stations(settings, asks, client_of(settings, duskbell.sessions))
+        with client_of(settings, duskbell.sessions) as client:
+            return ask_stations(settings, asks, client)
 
     return Verifying(duskbell.sessions, observe, duskbell.gather, as_aside=duskbell.settings.line_of_sight)
 

@@ -2,18 +2,21 @@
 
 Polite: it says who is asking, keeps to a deadline and a size, retries little and with jitter, waits
 when told to, keeps to the provider's allowance, leaves a feed alone that is down or has refused us, and
-follows a redirect only within the same host. Every outcome is an `Answer` or one of
+follows a redirect only within the same host. Connections are kept from one request to the next: opening one
+costs many times what a request over it does. Every outcome is an `Answer` or one of
 the errors in service.feeds.errors; no error holds a query, a header or a key.
 """
 
 from __future__ import annotations
 
 import logging
+import os
 import random
 import re
+import ssl
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
@@ -25,6 +28,7 @@ import urllib3.exceptions
 
 from alerts.errors import BadInput
 from alerts.weather.gates import Gate
+from service.channels.tunnel import ProxyFault
 from service.feeds.deadline import Deadline
 from service.feeds.errors import (
     AllowanceSpent,
@@ -36,7 +40,8 @@ from service.feeds.errors import (
     NotAsked,
 )
 from service.feeds.guard import Guards, NoGuards
-from service.feeds.transport import Watch, WatchedAdapter
+from service.feeds.transport import Attempt, Connections, Watch
+from service.outbound import Proxy
 
 log = logging.getLogger(__name__)
 
@@ -107,10 +112,11 @@ def identify(contact: str) -> str:
 
 
 class PoliteClient:
-    """Asks feeds on behalf of one installation; safe to share between threads.
+    """Asks feeds on behalf of one installation; safe to share between threads. A context manager, whose end
+    closes the kept connections.
 
-    user_agent: from `identify`. size_cap: bytes after decompression. trust_env: take proxies and
-    certificates from the environment. ca_file: trust this authority instead of the system's, for a
+    user_agent: from `identify`. size_cap: bytes after decompression. proxy: on the way out; those named
+    in the environment are never used. ca_file: trust this authority instead of the system's, for a
     server of one's own. guards: allowances and breakers. clock, monotonic, sleep and jitter can be
     replaced in tests.
     """
@@ -122,7 +128,7 @@ class PoliteClient:
         timeouts: Timeouts | None = None,
         size_cap: int = 2_000_000,
         tries: int = 3,
-        trust_env: bool = False,
+        proxy: Proxy | None = None,
         ca_file: str | None = None,
         guards: Guards | None = None,
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
@@ -136,13 +142,21 @@ class PoliteClient:
         self._timeouts = timeouts or Timeouts()
         self._size_cap = size_cap
         self._tries = tries
-        self._trust_env = trust_env
+        self._proxy = proxy
         self._ca_file = ca_file
+        self._connections = Connections(proxy, ca_file)
+        self._process = os.getpid()
         self._guards = guards or NoGuards()
         self._clock = clock
         self._monotonic = monotonic
         self._sleep = sleep
         self._jitter = jitter
+
+    def __enter__(self) -> PoliteClient:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._connections.close()
 
     def deadline(self, seconds: float) -> Deadline:
         """A deadline on this client's clock, to share between requests."""
@@ -233,8 +247,12 @@ class PoliteClient:
     ) -> Answer:
         """One try, through redirects that stay on the host."""
         for _ in range(MOST_REDIRECTS + 1):
-            with self._guards.turn(cost.feed, cost.weight, ends) if cost.feed else nullcontext():
-                answer = self._ask(url, params, headers, ends)
+            try:
+                with self._turn(cost, ends):
+                    answer = self._ask(url, params, headers, ends)
+            except _KeptWasClosed:  # asked again at once, which a GET may be (RFC 9110, 9.2.2), and counted
+                with self._turn(cost, ends):
+                    answer = self._ask(url, params, headers, ends, may_be_kept=False)
             if answer.status not in (301, 302, 303, 307, 308):
                 return self._accept(answer)
             target = urljoin(answer.url, answer.headers.get("location", ""))
@@ -245,44 +263,48 @@ class PoliteClient:
             url, params = target, None
         raise FeedRefused(f"{_name(url)} redirects in circles.", status=answer.status)
 
+    def _turn(self, cost: _Cost, ends: Deadline) -> AbstractContextManager[None]:
+        return self._guards.turn(cost.feed, cost.weight, ends) if cost.feed else nullcontext()
+
     def _ask(
-        self, url: str, params: Mapping[str, str] | None, headers: Mapping[str, str], ends: Deadline
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        ends: Deadline,
+        *,
+        may_be_kept: bool = True,
     ) -> Answer:
         name = _name(url)
         if ends.has_passed:
             raise NotAsked(f"{name} was not asked: no time was left.")
-        with Watch(ends) as watch, requests.Session() as session:
-            session.trust_env = self._trust_env
-            session.mount("https://", WatchedAdapter(watch))
-            session.mount("http://", WatchedAdapter(watch))
+        if self._process != os.getpid():  # forked: the kept connections are the parent's
+            self._process, self._connections = os.getpid(), Connections(self._proxy, self._ca_file)
+        with Watch(ends.remaining_s) as watch:
+            attempt = Attempt(watch, may_be_kept)
             try:
-                answer = self._exchange(session, url, params, headers, name)
+                answer = self._exchange(url, params, headers, name, attempt)
             except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
-                if watch.has_expired:
+                if watch.fired:
                     raise _timed_out(name) from error
+                if attempt.was_kept and _hung_up(error):
+                    raise _KeptWasClosed from error
                 raise _explain(name, error) from error
-            if watch.has_expired:  # what looks complete may be cut off
+            if watch.fired:  # what looks complete may be cut off
                 raise _timed_out(name)
             return answer
 
     def _exchange(
         self,
-        session: requests.Session,
         url: str,
         params: Mapping[str, str] | None,
         headers: Mapping[str, str],
         name: str,
+        attempt: Attempt,
     ) -> Answer:
         identity = {"User-Agent": self._user_agent, "Accept-Encoding": "gzip", "Accept": "application/json"}
-        with session.get(
-            url,
-            params=params,
-            headers={**identity, **headers},
-            timeout=(self._timeouts.connect_s, self._timeouts.read_s),
-            allow_redirects=False,
-            stream=True,
-            verify=self._ca_file or True,
-        ) as response:
+        sent, timeout = {**identity, **headers}, (self._timeouts.connect_s, self._timeouts.read_s)
+        with self._connections.get(url, params, sent, timeout, attempt) as response:
             body = self._read(response, name)
             answered = {key.lower(): value for key, value in response.headers.items()}
             return Answer(response.status_code, answered, body, self._clock(), response.url)
@@ -304,6 +326,8 @@ class PoliteClient:
             log.warning("%s answers 203: this version of the feed is deprecated or a trial", name)
         if status in (200, 203, 304):
             return answer
+        if status == 407:  # of a proxy that forwards plain http; one that tunnels says so before
+            raise FeedDown(f"{name} can't be reached: the outbound proxy asks for user and password (407).")
         if status == 429:
             after = parse_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
             raise FeedThrottled(f"{name} says we ask too often.{_reason(answer)}", retry_after=after)
@@ -330,9 +354,22 @@ def _timed_out(name: str) -> FeedDown:
     return FeedDown(f"{name} took too long and was cut off.")
 
 
+class _KeptWasClosed(Exception):
+    """The feed closed a kept connection just as it was asked over it."""
+
+
+def _hung_up(error: Exception) -> bool:
+    """Whether the other side closed the connection, which says nothing about the request."""
+    closed = (ConnectionError, ssl.SSLEOFError, ssl.SSLZeroReturnError)
+    return any(isinstance(cause, closed) for cause in _unwrap(error))
+
+
 def _explain(name: str, error: Exception) -> FeedDown:
     """What went wrong on the way, in words of our own: foreign messages hold the whole address."""
     causes = tuple(_unwrap(error))
+    for cause in causes:
+        if isinstance(cause, ProxyFault):
+            return FeedDown(f"{name} can't be reached: {cause}.")
     for kinds, words in _WORDS:
         if any(isinstance(cause, kinds) for cause in causes):
             return FeedDown(f"{name} {words}")
@@ -344,7 +381,7 @@ _WORDS: tuple[tuple[tuple[type[BaseException], ...], str], ...] = (
         (requests.exceptions.SSLError, urllib3.exceptions.SSLError),
         "shows a certificate that can't be trusted; nothing was sent.",
     ),
-    ((requests.exceptions.ProxyError,), "can't be reached through the proxy."),
+    ((requests.exceptions.ProxyError,), "can't be reached: the outbound proxy doesn't answer."),
     ((urllib3.exceptions.NameResolutionError,), "has no address: the name lookup failed."),
     ((urllib3.exceptions.NewConnectionError,), "can't be reached."),
     ((requests.exceptions.Timeout, urllib3.exceptions.TimeoutError), "did not answer in time."),

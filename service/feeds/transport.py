@@ -1,80 +1,84 @@
-"""Sockets that a watchdog can close: the adapter under the polite client.
+"""Connections to feeds that are kept from one request to the next, each request under a watch of its own.
 
-`timeout=` of requests and urllib3 counts from one received byte to the next, so a server that sends a
-byte a second holds a caller for ever. Here each attempt has a `Watch`: at its end the watch shuts down
-every socket the attempt uses, whatever it is waiting for. The name lookup, which no socket option can
-end, runs beside the caller and is given up at the same moment.
+`timeout=` of requests and urllib3 counts from one received byte to the next, so a server that sends a byte
+a second holds a caller for ever. Here each attempt has a watch: at its end the connection that the attempt
+uses, new or kept, is shut down, whatever it is waiting for. A connection belongs to one attempt at a time and
+is let go before anybody else can take it, so no attempt's end cuts another's answer.
 """
 
 from __future__ import annotations
 
-import contextlib
-import os
-import queue
 import socket
-import threading
-from typing import Any
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import Any, cast
+from urllib.parse import urlsplit
 
+import requests
 from requests.adapters import HTTPAdapter
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 from urllib3.exceptions import ConnectTimeoutError, NameResolutionError, NewConnectionError
 from urllib3.poolmanager import PoolManager, ProxyManager
 
-from service.feeds.deadline import Deadline
+from service.channels.connecting import connect_first, look_up
+from service.channels.deadline import Deadline as Watch
+from service.channels.tunnel import open_tunnel
+from service.outbound import Proxy
+from service.tls import has_unread, secure, trusting
 
 
-class Watch:
-    """Closes the sockets of one attempt when its time is up; use as a context manager.
+@dataclass
+class Attempt:
+    """One request on its way. may_be_kept: whether a kept connection will do; was_kept: whether one did."""
 
-    has_expired: the time ran out. Whatever the attempt then seems to have got is cut off.
-    """
-
-    def __init__(self, deadline: Deadline) -> None:
-        self.deadline = deadline
-        self.has_expired = False
-        self._sockets: list[socket.socket] = []
-        self._lock = threading.Lock()
-        self._timer = threading.Timer(deadline.remaining_s, self._expire)
-        self._timer.daemon = True
-
-    def __enter__(self) -> Watch:
-        self._timer.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._timer.cancel()
-        with self._lock:
-            for sock in self._sockets:
-                sock.close()
-            self._sockets.clear()
-
-    def guard(self, sock: socket.socket) -> None:
-        """Watch this socket. Kept as a copy of its handle, as TLS takes the original over."""
-        copy = socket.socket(fileno=os.dup(sock.fileno()))
-        with self._lock:
-            self._sockets.append(copy)
-            if self.has_expired:
-                _shut_down(copy)
-
-    def _expire(self) -> None:
-        with self._lock:
-            self.has_expired = True
-            for sock in self._sockets:
-                _shut_down(sock)
+    watch: Watch
+    may_be_kept: bool = True
+    was_kept: bool = False
 
 
-def _shut_down(sock: socket.socket) -> None:
-    with contextlib.suppress(OSError):  # the other side may have closed it already
-        sock.shutdown(socket.SHUT_RDWR)
+__all__ = ["Attempt", "Connections", "Watch"]
+
+_current: ContextVar[Attempt] = ContextVar("attempt")
 
 
-class WatchedAdapter(HTTPAdapter):
-    """An adapter for one attempt, all of whose connections are under one watch."""
+class Connections(HTTPAdapter):
+    """All connections of one client: one proxy, one set of authorities, no cookies, nothing of the
+    environment. Safe to use from several threads; `close` when done."""
 
-    def __init__(self, watch: Watch) -> None:
-        self._pools = _watched_pools(watch)
+    def __init__(self, proxy: Proxy | None = None, ca_file: str | None = None) -> None:
+        self._proxy = proxy
+        self._ca_file = ca_file
+        self._pools = _pools(proxy, ca_file)
         super().__init__(max_retries=0)
+
+    @contextmanager
+    def get(
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        timeout: tuple[float, float],
+        attempt: Attempt,
+    ) -> Iterator[requests.Response]:
+        """The answer, whose body is still to be read, of one GET; redirects are answers."""
+        request = requests.Request("GET", url, params=params, headers=headers).prepare()
+        token = _current.set(attempt)
+        try:
+            through = self._forwarding(request)
+            with self.send(request, stream=True, timeout=timeout, proxies=through) as response:
+                yield response
+        finally:
+            _current.reset(token)
+
+    def _forwarding(self, request: requests.PreparedRequest) -> dict[str, str]:
+        """Plain http is handed to the proxy whole, as most allow CONNECT to port 443 alone."""
+        parts = urlsplit(request.url or "")
+        if self._proxy is None or parts.scheme != "http" or not self._proxy.leads_to(parts.hostname or ""):
+            return {}
+        return {"http": self._proxy.place}
 
     def init_poolmanager(self, *args: Any, **kwargs: Any) -> None:
         super().init_poolmanager(*args, **kwargs)
@@ -82,76 +86,88 @@ class WatchedAdapter(HTTPAdapter):
         self.poolmanager.pool_classes_by_scheme = self._pools
 
     def proxy_manager_for(self, *args: Any, **kwargs: Any) -> ProxyManager:
-        manager: ProxyManager = super().proxy_manager_for(*args, **kwargs)
+        context = trusting(self._proxy.ca_file if self._proxy else None)
+        manager: ProxyManager = super().proxy_manager_for(*args, **kwargs, proxy_ssl_context=context)
         manager.pool_classes_by_scheme = self._pools
         return manager
 
+    def proxy_headers(self, proxy: str) -> dict[str, str]:
+        return self._proxy.authorization if self._proxy else {}
 
-def _watched_pools(watch: Watch) -> dict[str, type[HTTPConnectionPool]]:
-    class WatchedConnection(HTTPConnection):
+
+class _WatchedConnection(HTTPConnection):
+    """A connection that knows whose it is now."""
+
+    attempt: Attempt
+
+
+def _pools(proxy: Proxy | None, ca_file: str | None) -> dict[str, type[HTTPConnectionPool]]:
+    class PlainConnection(_WatchedConnection):
         def _new_conn(self) -> socket.socket:
-            return _connect(self, watch)
+            return _connect(self, self.attempt.watch, None)  # the proxy itself, where one forwards
 
-    class WatchedTlsConnection(HTTPSConnection):
+    class TlsConnection(_WatchedConnection, HTTPSConnection):
         def _new_conn(self) -> socket.socket:
-            return _connect(self, watch)
+            return _connect(self, self.attempt.watch, None if self.proxy else proxy)
 
-    class WatchedPool(HTTPConnectionPool):
-        ConnectionCls = WatchedConnection
+        def connect(self) -> None:
+            if self.proxy is not None:  # it forwards, and is spoken to by TLS
+                super().connect()
+                return
+            # our own authorities, read once; the library would read its list for each connection
+            self.sock = secure(self._new_conn(), trusting(ca_file), self.host.strip("[]").rstrip("."))
+            self.is_verified = True
 
-    class WatchedTlsPool(HTTPSConnectionPool):
-        ConnectionCls = WatchedTlsConnection
+    class PlainPool(_KeepingPool, HTTPConnectionPool):
+        ConnectionCls = PlainConnection
 
-    return {"http": WatchedPool, "https": WatchedTlsPool}
+    class TlsPool(_KeepingPool, HTTPSConnectionPool):
+        ConnectionCls = TlsConnection
+
+    return {"http": PlainPool, "https": TlsPool}
 
 
-def _connect(connection: HTTPConnection, watch: Watch) -> socket.socket:
-    """A connected, guarded socket to the first of the host's addresses that answers."""
+class _KeepingPool(HTTPConnectionPool):
+    """Hands a connection to an attempt, and takes it back."""
+
+    def _get_conn(self, timeout: float | None = None) -> Any:
+        """A kept connection if there is one that nobody closed, else one that will open."""
+        attempt, connection = _current.get(), cast(_WatchedConnection, super()._get_conn(timeout))
+        # what was read beyond the last answer would be taken for the next
+        if connection.sock is not None and (not attempt.may_be_kept or has_unread(connection.sock)):
+            connection.close()
+        connection.attempt = attempt
+        if connection.sock is not None:
+            attempt.was_kept = True
+            attempt.watch.watch(connection.sock)
+        return connection
+
+    def _put_conn(self, conn: Any) -> None:
+        if conn is not None:
+            cast(_WatchedConnection, conn).attempt.watch.let_go()
+        super()._put_conn(conn)
+
+
+def _connect(connection: HTTPConnection, watch: Watch, proxy: Proxy | None) -> socket.socket:
+    """A connected, watched socket: through the proxy where it leads to the host (it then looks up the name
+    itself), else to the first of the host's addresses that answers."""
     host, port = connection.host.strip("[]"), connection.port
-    connecting = watch.deadline.at_most(_connect_seconds(connection))
-    failure: OSError | None = None
-    for family, kind, protocol, _, address in _look_up(connection, host, port, connecting):
-        sock = socket.socket(family, kind, protocol)
-        try:
-            for option in connection.socket_options or ():
-                sock.setsockopt(*option)
-            watch.guard(sock)
-            sock.settimeout(max(0.001, connecting.remaining_s))
-            sock.connect(address)
-        except OSError as error:
-            sock.close()
-            failure = error
-        else:
-            return sock
-    if isinstance(failure, TimeoutError):
-        raise ConnectTimeoutError(connection, f"no connection to {host}") from failure
-    raise NewConnectionError(connection, f"no connection to {host}") from failure
-
-
-def _connect_seconds(connection: HTTPConnection) -> float:
     timeout = connection.timeout
-    return float(timeout) if isinstance(timeout, int | float) else 5.0
-
-
-_Address = tuple[int, int, int, str, Any]
-
-
-def _look_up(connection: HTTPConnection, host: str, port: int, deadline: Deadline) -> list[_Address]:
-    """The host's addresses, from a thread of its own that is left behind when time runs out."""
-    answers: queue.SimpleQueue[list[_Address] | OSError | UnicodeError] = queue.SimpleQueue()
-
-    def ask() -> None:
-        try:
-            answers.put(list(socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)))
-        except (OSError, UnicodeError) as error:
-            answers.put(error)
-
-    threading.Thread(target=ask, daemon=True, name=f"look-up-{host}").start()
+    connect_s = float(timeout) if isinstance(timeout, int | float) else 5.0
+    if proxy is not None and proxy.leads_to(host):
+        return open_tunnel(proxy, host, port, watch, connect_s=connect_s, step_s=connect_s)
     try:
-        answer = answers.get(timeout=max(0.001, deadline.remaining_s))
-    except queue.Empty:
-        raise ConnectTimeoutError(connection, f"no address for {host} in time") from None
-    if isinstance(answer, list):
-        return answer
-    cause = answer if isinstance(answer, socket.gaierror) else socket.gaierror(str(answer))
-    raise NameResolutionError(host, connection, cause) from answer
+        found = look_up(host, port, min(connect_s, watch.left_s))
+    except TimeoutError as error:
+        raise ConnectTimeoutError(connection, f"no address for {host} in time") from error
+    except OSError as error:
+        cause = (
+            error.__cause__ if isinstance(error.__cause__, socket.gaierror) else socket.gaierror(str(error))
+        )
+        raise NameResolutionError(host, connection, cause) from error
+    try:
+        return connect_first(found, watch, connect_s=connect_s, step_s=connect_s)[0]
+    except TimeoutError as error:
+        raise ConnectTimeoutError(connection, f"no connection to {host}") from error
+    except OSError as error:
+        raise NewConnectionError(connection, f"no connection to {host}") from error

@@ -148,11 +148,5 @@ def _ask(
 ) -> Gathered:
     if not settings.contact:
         return Gathered(off=(FeedFailure("all", "", NO_CONTACT, permanent=True),))
-    return gather(
-        places,
-        hours,
-        feeds,
-        client=PoliteClient(identify(settings.contact), guards=guards),
-        cache=cache,
-        deadline=deadline,
-    )
+    with PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards) as client:
+        return gather(places, hours, feeds, client=client, cache=cache, deadline=deadline)

@@ -63,7 +63,7 @@ def client_of(
     from service.store.feedstate import DatabaseGuards
 
     guards = AllowancesAlone(DatabaseGuards(sessions, clock, allowances=ALLOWANCES))
-    return PoliteClient(identify(settings.contact), guards=guards)
+    return PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards)
 
 
 def ask_stations(settings: Settings, asks: Sequence[Ask], client: PoliteClient) -> Heard:
