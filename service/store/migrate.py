@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -36,6 +37,7 @@ def _config() -> Config:
     return config
 
 
+@cache
 def head_revision() -> str:
     """The newest revision this version knows."""
     head = ScriptDirectory.from_config(_config()).get_current_head()

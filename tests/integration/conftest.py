@@ -102,11 +102,3 @@ def _moved(url: str, target: str) -> str:
     move(source, target)
     source.dispose()
     return target
-
-
-@pytest.fixture(scope="session")
-def empty_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An SQLite file with all tables and no rows, to copy: quicker than migrating for each test."""
-    folder = tmp_path_factory.mktemp("empty")
-    new_file(folder)
-    return folder / "store.sqlite3"

@@ -19,8 +19,8 @@ from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, SUN
 
 
 @pytest.fixture
-def world(tmp_path: Path, store_url: str) -> Iterator[World]:
-    with open_world(tmp_path, store_url) as world:
+def world(tmp_path: Path, ready_url: str) -> Iterator[World]:
+    with open_world(tmp_path, ready_url) as world:
         yield world
 
 

@@ -23,7 +23,7 @@ from service.feeds.guard import Spent
 from service.store import people, tables
 from service.store.engine import open_engine
 from service.store.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
-from service.store.migrate import upgrade
+from service.store.migrate import require_current
 from service.store.sites import add_site
 from tests.integration.conftest import NewStore
 
@@ -99,7 +99,7 @@ def ephemeris() -> Ephemeris:
 @pytest.fixture
 def sessions(tmp_path: Path, new_store: NewStore, ephemeris: Ephemeris) -> Iterator[sessionmaker[Session]]:
     engine = open_engine(new_store(tmp_path))
-    upgrade(engine)
+    require_current(engine)
     made = sessionmaker(engine, expire_on_commit=False)
     with made.begin() as session:
         owner = people.get_operator(session, zone=FLAT.zone, now=NOON)

@@ -37,7 +37,7 @@ def file_yard(tmp_path: Path, empty_store: Path) -> Iterator[Yard]:
 
 
 @pytest.fixture
-def both(tmp_path: Path, store_url: str) -> Iterator[Yard]:
+def both(tmp_path: Path, ready_url: str) -> Iterator[Yard]:
     """Once on SQLite and once on PostgreSQL."""
-    with open_yard(tmp_path, store_url) as yard:
+    with open_yard(tmp_path, ready_url) as yard:
         yield yard

@@ -88,7 +88,7 @@ def test_row_68_an_answer_that_is_no_http_can_be_kept(both: Yard) -> None:
     assert is_seen_as_it_is(kept(both, message_id))
 
 
-def test_row_68_what_a_mail_server_answers_can_be_kept(tmp_path: Path, store_url: str) -> None:
+def test_row_68_what_a_mail_server_answers_can_be_kept(tmp_path: Path, ready_url: str) -> None:
     def refuse(talk: Talk) -> None:
         talk.say(b"220 relay\x00.example\r\n")
         while talk.hear():
@@ -96,7 +96,7 @@ def test_row_68_what_a_mail_server_answers_can_be_kept(tmp_path: Path, store_url
 
     with Receiver(refuse) as receiver:
         relay = MailServer(host="127.0.0.1", port=receiver.port, security="none")
-        with open_yard(tmp_path, store_url, relay=relay) as yard:
+        with open_yard(tmp_path, ready_url, relay=relay) as yard:
             message_id = yard.message(yard.address("email", "ada@example.net"))
             assert yard.deliver() == {Status.RETRY: 1}
             assert is_seen_as_it_is(kept(yard, message_id))

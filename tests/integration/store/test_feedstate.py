@@ -17,7 +17,7 @@ from service.feeds.limits import Allowance
 from service.store import feedstate
 from service.store.engine import open_engine
 from service.store.feedstate import DatabaseGuards
-from service.store.migrate import upgrade
+from service.store.migrate import require_current
 from service.store.tables_feeds import FeedState, FeedTurn, FeedWindow, PlaceCheck
 
 NOON = datetime(2026, 10, 9, 12, 0, 30, tzinfo=UTC)
@@ -51,7 +51,7 @@ def url(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
     else:
         made = request.getfixturevalue("new_postgres")()
     engine = open_engine(made)
-    upgrade(engine)
+    require_current(engine)
     engine.dispose()
     return made
 

@@ -18,7 +18,7 @@ from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, LayerSch
 from service.store import forecasts, tables
 from service.store.engine import open_engine
 from service.store.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
-from service.store.migrate import upgrade
+from service.store.migrate import require_current
 from service.store.packing import pack, unpack
 from tests.integration.conftest import NewStore
 
@@ -79,7 +79,7 @@ BY_HEIGHT = replace(
 @pytest.fixture
 def session(tmp_path: Path, new_store: NewStore) -> Iterator[Session]:
     engine = open_engine(new_store(tmp_path))
-    upgrade(engine)
+    require_current(engine)
     with sessionmaker(engine)() as session:
         yield session
     engine.dispose()

@@ -21,8 +21,8 @@ FAR = GO_TIME + 60 * DAY
 
 
 @pytest.fixture
-def world(tmp_path: Path, store_url: str) -> Iterator[World]:
-    with open_world(tmp_path, store_url) as world:
+def world(tmp_path: Path, ready_url: str) -> Iterator[World]:
+    with open_world(tmp_path, ready_url) as world:
         for now in (START, ON_THE_DAY, GO_TIME, LATER):
             world.cycle(now)
         yield world

@@ -19,7 +19,7 @@ from service.store import forecasts, messages, people, sites, tables
 from service.store.codec import from_json, to_json
 from service.store.engine import open_engine
 from service.store.messages import Status
-from service.store.migrate import upgrade
+from service.store.migrate import require_current
 from service.store.packing import unpack
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
@@ -27,9 +27,9 @@ HOUR = timedelta(hours=1)
 
 
 @pytest.fixture
-def engine(store_url: str) -> Engine:
-    engine = open_engine(store_url)
-    upgrade(engine)
+def engine(ready_url: str) -> Engine:
+    engine = open_engine(ready_url)
+    require_current(engine)
     return engine
 
 

@@ -172,8 +172,8 @@ def test_the_sources_of_reports_are_credited_with_the_record(past: Past) -> None
     assert list(record_page("All sites", found))[-1] == found.credits[0]
 
 
-def test_a_record_is_read_alike_from_both_databases(tmp_path: Path, store_url: str) -> None:
-    duskbell = Duskbell(Settings(data_dir=tmp_path, database_url=store_url, contact="test@example.org"))
+def test_a_record_is_read_alike_from_both_databases(tmp_path: Path, ready_url: str) -> None:
+    duskbell = Duskbell(Settings(data_dir=tmp_path, database_url=ready_url, contact="test@example.org"))
     require_current(duskbell.engine)
     said = {Lead.EVENING: 80, Lead.DAY_1: 60}
     with duskbell.sessions.begin() as session:

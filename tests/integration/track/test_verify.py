@@ -287,8 +287,8 @@ def _remember(past: Past, *, nights: int, cloudy: int) -> None:
             track.keep_outcome(session, earlier, replace(seen, accounts=(*people, *seen.accounts)), AFTER)
 
 
-def test_it_works_on_both_databases(tmp_path: Path, store_url: str) -> None:
-    with open_world(tmp_path, store_url) as world:
+def test_it_works_on_both_databases(tmp_path: Path, ready_url: str) -> None:
+    with open_world(tmp_path, ready_url) as world:
         for now in (START, ON_THE_DAY, GO_TIME):
             world.cycle(now)
         past = Past(world.duskbell)
