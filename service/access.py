@@ -7,10 +7,11 @@ did only to the log.
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import delete, func, select, update
+from sqlalchemy import delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -18,7 +19,7 @@ from alerts.errors import BadInput
 from service.channels.mailbuilding import check_mail_address
 from service.keys import Keys
 from service.notices.wording import NoticeKind
-from service.store import endpoints, limits, messages, people, suppression, tables, tokens
+from service.store import endpoints, identity, limits, messages, people, suppression, tables, tokens
 from service.store.suppression import Reason
 from service.store.tables_delivery import Asking, Token
 from service.store.tokens import RULES, Purpose
@@ -48,14 +49,8 @@ def welcome(
     BadInput when it can't be a mail address.
     """
     target = check_mail_address(email)
-    address = _find_mail(session, target)
-    if address is None:
-        person = tables.Person(name="", zone=zone, is_operator=False, created_at=now)
-        address = tables.Address(
-            person=person, channel="email", target=target, secrets=[], created_at=now, confirmed_at=None
-        )
-        session.add(address)
-        session.flush()
+    account = identity.find_account(session, target)
+    address = account or identity.add_pending(session, target, zone=zone, now=now)
     return address, ask_to_confirm(session, keys, address, network=network, now=now)
 
 
@@ -70,6 +65,9 @@ def ask_to_confirm(
 
 def _ask(session: Session, keys: Keys, address: tables.Address, *, network: str, now: datetime) -> Asked:
     if address.confirmed_at is not None and address.off_since is None:
+        return Asked.KNOWN
+    joins = identity.is_joining(session, address)
+    if joins and identity.find_account(session, address.target) is not None:
         return Asked.KNOWN
     hashed = suppression.address_hash(keys, address.channel, address.target)
     if suppression.find_suppressed(session, [hashed]).get(hashed, Reason.OPTED_OUT) is not Reason.OPTED_OUT:
@@ -87,23 +85,41 @@ def _ask(session: Session, keys: Keys, address: tables.Address, *, network: str,
             index_elements=["address_hash"], set_={"times": Asking.times + 1, "last_at": now}
         )
     )
-    _post(session, address, NoticeKind.CONFIRM, Purpose.CONFIRM, now)
+    facts = {"joins": identity.account_words(session, address.person_id)} if joins else {}
+    _post(session, address, NoticeKind.CONFIRM, Purpose.CONFIRM, now, facts)
     return Asked.SENT
 
 
-def confirm(session: Session, keys: Keys, token: str, now: datetime) -> tables.Address | None:
-    """Confirm the address that the token was mailed to; None when the token opens nothing."""
+def confirm(
+    session: Session, keys: Keys, token: str, now: datetime, *, joins: bool = False
+) -> tables.Address | None:
+    """Confirm the address that the token was mailed to; None when the token opens nothing.
+
+    It becomes, or is found to be, its own person, and what was asked for it as such comes along. joins: its
+    reader wants it to join the account of who typed it in, as the mail said; one that has an account joins
+    no other.
+    """
     row = tokens.redeem(session, Purpose.CONFIRM, token, now)
     if row is None or row.address_id is None:
         return None
-    address = session.get_one(tables.Address, row.address_id)
-    address.confirmed_at = now
+    asked_id = row.address_id
+    address = identity.settle(session, session.get_one(tables.Address, asked_id), joins=joins, now=now)
+    tokens.revoke(session, now, purpose=Purpose.CONFIRM, address_id=asked_id)
+    address.confirmed_at = address.confirmed_at or now
     endpoints.switch_on(session, address)
     hashed = suppression.address_hash(keys, address.channel, address.target)
     suppression.lift(session, hashed, Reason.OPTED_OUT)
     session.execute(delete(Asking).where(Asking.address_hash == hashed))
     tokens.revoke(session, now, purpose=Purpose.CONFIRM, address_id=address.id)
+    session.flush()
     return address
+
+
+def joinable_account(session: Session, address: tables.Address) -> str:
+    """The account that the address may join, in words; "" where it becomes, or has, one of its own."""
+    if not identity.is_joining(session, address) or identity.find_account(session, address.target):
+        return ""
+    return identity.account_words(session, address.person_id)
 
 
 def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> tables.Address | None:
@@ -135,23 +151,33 @@ def find_address(session: Session, purpose: Purpose, token: str, now: datetime) 
 
 
 def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, now: datetime) -> Asked:
-    """Mail a link to sign in, if the address is known and confirmed."""
+    """Mail a link to sign in, if the address is that of an account; at most one a day where its reader has
+    opted out, since anybody can ask."""
     try:
         target = check_mail_address(email)
     except BadInput:
         return Asked.UNKNOWN
     hashed = suppression.address_hash(keys, "email", target)
-    allowed = limits.allow(session, keys, "sign_in", now, address=hashed, network=limits.network_of(network))
-    address = _find_mail(session, target)
-    if address is None or address.confirmed_at is None:
+    who = {"address": hashed, "network": limits.network_of(network)}
+    allowed = limits.allow(session, keys, "sign_in", now, **who)
+    address = identity.find_account(session, target)
+    if address is None:
         asked = Asked.UNKNOWN
-    elif not allowed:
+    elif not (allowed and _may_mail_link(session, keys, address, now)):
         asked = Asked.LIMITED
     else:
-        _post(session, address, NoticeKind.SIGN_IN, Purpose.SIGN_IN, now)
+        facts = {"account": identity.account_words(session, address.person_id)}
+        _post(session, address, NoticeKind.SIGN_IN, Purpose.SIGN_IN, now, facts)
         asked = Asked.SENT
     log.info("request to sign in: %s", asked)
     return asked
+
+
+def _may_mail_link(session: Session, keys: Keys, address: tables.Address, now: datetime) -> bool:
+    """Whether the address wants mail at all, or has had no link for a day since it doesn't."""
+    hashed = suppression.address_hash(keys, address.channel, address.target)
+    has_opted_out = address.off_since is not None or suppression.find_suppressed(session, [hashed])
+    return not has_opted_out or limits.allow(session, keys, "sign_in_unwanted", now, address=hashed)
 
 
 def make_owner_link(session: Session, now: datetime, *, public_url: str) -> str:
@@ -164,7 +190,13 @@ def make_owner_link(session: Session, now: datetime, *, public_url: str) -> str:
 def sign_in(session: Session, token: str, now: datetime) -> int | None:
     """The id of the person whom the mailed link lets in, once; None for any other token."""
     row = tokens.redeem(session, Purpose.SIGN_IN, token, now)
-    return row.person_id if row is not None else None
+    if row is None or row.person_id is None:
+        return None
+    if row.address_id is not None:
+        address = session.get(tables.Address, row.address_id)
+        if address is None or not identity.may_enter(session, address, row.person_id):
+            return None
+    return row.person_id
 
 
 def make_api_key(session: Session, person_id: int, label: str, now: datetime) -> str:
@@ -191,18 +223,15 @@ def revoke_api_key(session: Session, number: int, now: datetime) -> None:
     row.used_at = now
 
 
-def _find_mail(session: Session, target: str) -> tables.Address | None:
-    """The mail address however it is spelled; a confirmed one before another."""
-    rows = session.scalars(
-        select(tables.Address)
-        .where(tables.Address.channel == "email", func.lower(tables.Address.target) == target.lower())
-        .order_by(tables.Address.confirmed_at.is_(None), tables.Address.id)
-    )
-    return rows.first()
-
-
 def _post(
-    session: Session, address: tables.Address, kind: NoticeKind, purpose: Purpose, now: datetime
+    session: Session,
+    address: tables.Address,
+    kind: NoticeKind,
+    purpose: Purpose,
+    now: datetime,
+    facts: Mapping[str, str],
 ) -> None:
     lives = RULES[purpose].lives or timedelta(days=1)
-    messages.enqueue_notice(session, address.id, kind, {}, created_at=now, due_at=now, expires_at=now + lives)
+    messages.enqueue_notice(
+        session, address.id, kind, dict(facts), created_at=now, due_at=now, expires_at=now + lives
+    )

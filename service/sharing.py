@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from typing import Any
 
 from alerts.presence import without_note
 from alerts.site import Site
@@ -36,3 +38,23 @@ def without_notes(site: Site) -> Site:
 def discreet(verdict: Verdict) -> Verdict:
     """The verdict without the owner's note on how one gets there."""
     return replace(verdict, reasons=tuple(without_note(each) for each in verdict.reasons))
+
+
+def discreet_facts(facts: Mapping[str, Any], described: Iterable[Site]) -> dict[str, Any]:
+    """What was told of a site, as stored, without what only its owner reads: notes, foregrounds, and the
+    towns round it, whose bearings lead there. described: the site as it ever was."""
+    notes = [site.access_note for site in described if site.access_note]
+
+    def quiet(text: str) -> str:
+        """A reason without the note that follows its colon (`presence.access`)."""
+        for note in notes:
+            text = text.replace(f": {note}", "")
+        return text
+
+    kept = {**facts, "access_note": "", "cause": quiet(facts.get("cause", ""))}
+    kept["reasons"] = [quiet(each) for each in facts.get("reasons", [])]
+    if facts.get("field"):
+        kept["field"] = {**facts["field"], "standings": []}
+    if facts.get("sky"):
+        kept["sky"] = {**facts["sky"], "towns": [], "inside": ""}
+    return kept

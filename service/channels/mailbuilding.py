@@ -59,6 +59,18 @@ def check_mail_address(address: str) -> str:
     return checked.ascii_email
 
 
+def mail_spellings(address: str) -> tuple[str, ...]:
+    """The address in lower case as a row may hold it: its domain in ASCII, and in letters (IDNA)."""
+    from email_validator import EmailNotValidError, validate_email
+
+    try:
+        checked = validate_email(address.strip(), check_deliverability=False, test_environment=True)
+    except EmailNotValidError:
+        return (address.strip().lower(),)
+    forms = {checked.normalized.lower(), (checked.ascii_email or checked.normalized).lower()}
+    return tuple(sorted(forms))
+
+
 def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
     """The message as RFC 5322 wants it: text and HTML of the same content, its files, one recipient.
 

@@ -30,15 +30,79 @@ def list_addresses() -> None:
     with build().sessions() as session:
         rows = session.scalars(select(tables.Address).order_by(tables.Address.id)).all()
         if not rows:
-            click.echo('No addresses yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG')
+            click.echo('No addresses yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG --mine')
         for row in rows:
-            click.echo(f"{row.id:>4}  {shown(row):<50}  {_state(row)}")
+            click.echo(f"{row.id:>4}  {shown(row):<50}  {_state(row)}{_whose(row)}")
 
 
 def _state(row: tables.Address) -> str:
     if row.off_since is not None:
         return f"off: {row.off_reason}"
     return "on" if row.confirmed_at is not None else "not confirmed"
+
+
+def _whose(row: tables.Address) -> str:
+    """Whether its reader is the operator; "" where it is its own person."""
+    if not row.person.is_operator:
+        return ""
+    if row.channel != "email" or row.is_own:
+        return ", yours"
+    return ", on you, and nobody said whose"
+
+
+@address.command("mine")
+@click.argument("number", type=int)
+def mine(number: int) -> None:
+    """Mark a mail address as your own: a link to sign in that goes there signs in as you."""
+    from service.bootstrap import build
+    from service.registration import get_address
+    from service.store import identity
+    from service.store.people import UNKNOWN_ZONE, get_operator
+
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        operator = get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
+        identity.take_as_own(session, get_address(session, number), operator)
+    click.echo(f"Address {number} is yours: a link to sign in that goes there signs in as you.")
+
+
+@address.command("give-away")
+@click.argument("number", type=int, required=False)
+@click.option("--all", "everyone", is_flag=True, help="All that hang on you and aren't marked as yours.")
+@click.option(
+    "--to", "who", default=None, help="For a webhook or chat: whose it is, a mail address or number."
+)
+def give_away(number: int | None, everyone: bool, who: str | None) -> None:
+    """Let an address that hangs on you be its own person, with what it is told. Sites stay yours."""
+    from service.bootstrap import build
+    from service.registration import get_address, shown
+    from service.store import identity
+    from service.store.identity import get_person
+    from service.store.people import find_operator
+    from service.web import sessions
+
+    if (number is None) is not everyone or (everyone and who is not None):
+        raise BadInput("name one address by its number, or all that hang on you with --all.")
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        to = get_person(session, who) if who is not None else None
+        rows = identity.hanging_on_operator(session) if number is None else [get_address(session, number)]
+        for row in rows:
+            words = shown(row)
+            given = identity.give_away(session, row, to=to, now=now)
+            click.echo(f"{words} is given away: address {given.id} of person {given.person_id}.")
+        operator = find_operator(session)
+        if rows and operator is not None:
+            sessions.end_all(session, operator.id, now)
+    if not rows:
+        click.echo("No address hangs on you that isn't marked as yours.")
+        return
+    click.echo(
+        "Who is there goes on being told, and sees of your sites what a subscriber may. Your browsers are "
+        "signed out (duskbell link lets you in). Whoever could sign in as you before may know your keys and "
+        "private feeds: see duskbell key list, and make new feed addresses on the page You."
+    )
 
 
 @address.command("test")

@@ -52,6 +52,7 @@ def examine(settings: Settings) -> Iterator[Finding]:
         _mail,
         _templates,
         _operator,
+        _addresses,
         _delivery,
         _page,
     ):
@@ -165,6 +166,28 @@ def _operator(settings: Settings) -> Iterator[Finding]:
         return
     channels[channel].check_address(address)
     yield Finding("ok", "operator", f"trouble is told by {channel}")
+
+
+def _addresses(settings: Settings) -> Iterator[Finding]:
+    """Mail addresses of which nobody has said whether they are the operator's own."""
+    from sqlalchemy.orm import Session
+
+    from service.registration import shown
+    from service.store.engine import open_engine
+    from service.store.identity import hanging_on_operator
+    from service.store.migrate import current_revision, head_revision
+
+    engine = open_engine(settings.store_url)
+    if current_revision(engine) != head_revision():
+        return
+    with Session(engine) as session:
+        for row in hanging_on_operator(session):
+            text = (
+                f"{shown(row)} hangs on you and isn't marked as yours: it is told what an owner is told and "
+                f"can't sign in. Yours: duskbell address mine {row.id}; somebody else's: duskbell address "
+                f"give-away {row.id}"
+            )
+            yield Finding("wrong", "addresses", text)
 
 
 def _delivery(settings: Settings) -> Iterator[Finding]:

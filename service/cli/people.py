@@ -19,10 +19,10 @@ def person() -> None:
 def export(who: str, target: Path | None) -> None:
     """Everything about WHO (a mail address or a number) as JSON."""
     from service.bootstrap import build
-    from service.store import personal
+    from service.store import identity, personal
 
     with build().sessions() as session:
-        data = personal.export(session, personal.get_person(session, who))
+        data = personal.export(session, identity.get_person(session, who))
     text = json.dumps(data, indent=2, ensure_ascii=False)
     if target is None:
         click.echo(text)
@@ -37,11 +37,11 @@ def export(who: str, target: Path | None) -> None:
 def erase(who: str, yes: bool) -> None:
     """Take WHO (a mail address or a number) out of the store, for good."""
     from service.bootstrap import build
-    from service.store import personal
+    from service.store import identity, personal
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        row = personal.get_person(session, who)
+        row = identity.get_person(session, who)
         if not yes:
             click.confirm(f"Erase person {row.id} with all addresses, sites and messages?", abort=True)
         personal.erase(session, duskbell.keys, row, duskbell.clock())

@@ -23,7 +23,10 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("site")
-@click.option("--email", default=None, help="Mail address to tell; adding it here confirms it.")
+@click.option(
+    "--email", default=None, help="Mail address to tell; adding it here confirms it. It is its own person."
+)
+@click.option("--mine", is_flag=True, help="The mail address is your own: it signs in as you.")
 @click.option("--webhook", default=None, help="https URL that takes alerts as signed JSON.")
 @click.option("--chat", nargs=2, default=None, metavar="FORM URL", help="A group chat, in its own form.")
 @click.option("--token", default="", help="Access token, for a chat that wants one.")
@@ -32,6 +35,7 @@ if TYPE_CHECKING:
 def subscribe(
     site: str,
     email: str | None,
+    mine: bool,
     webhook: str | None,
     chat: tuple[str, str] | None,
     token: str,
@@ -43,18 +47,29 @@ def subscribe(
     """Tell an address about SITE. Without wishes of yours the usual ones hold."""
     from service.bootstrap import build
     from service.registration import register, shown, vouch_for
-    from service.store import people
+    from service.store import identity, people
     from service.store.sites import get_site, newest_revision
 
     channel, given = _named_address(email, webhook, chat, named)
+    if mine and channel != "email":
+        raise BadInput(
+            "--mine goes with --email: nobody signs in by a webhook or a chat, and it is yours as it is."
+        )
     usual = people.default_wishes()
     wishes = wishes_from(wished, wish_file, usual, usual)
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = get_site(session, site)
-        owner = people.get_operator(session, zone="UTC", now=now)
-        address = register(session, channel, duskbell.channels[channel], owner, given, now=now, token=token)
+        place = newest_revision(session, row.id).site
+        operator = people.get_operator(session, zone=place.zone, now=now)
+        if channel == "email":
+            target = duskbell.channels[channel].check_address(given)
+            zone = place.zone if operator.zone == people.UNKNOWN_ZONE else operator.zone
+            address = identity.address_by_operator(session, target, operator, is_own=mine, zone=zone, now=now)
+        else:
+            receiver = duskbell.channels[channel]
+            address = register(session, channel, receiver, operator, given, now=now, token=token)
         subscription = people.subscribe(session, address, row, wishes, now=now)
         people.change_kit(session, subscription, kit or "")
         if channel in ("email", "named"):
@@ -64,8 +79,9 @@ def subscribe(
         click.echo(f"{told} will be told about {row.name}{' once it is confirmed' if needs_proof else ''}.")
         if channel == "webhook":
             click.echo(f"Its signing secret (Standard Webhooks): {address.secrets[0]}")
+        if channel == "email" and not address.is_own:
+            click.echo(f"It is its own person here. Is it yours? duskbell address mine {number}")
         say_wishes(subscription)
-        place = newest_revision(session, row.id).site
     say_advice(duskbell, place, wishes, now)
     if needs_proof:
         _prove(duskbell, number)
@@ -147,7 +163,9 @@ def subscriptions(as_json: bool) -> None:
             click.echo(json.dumps([_values(row, now) for row in rows], ensure_ascii=False))
             return
         if not rows:
-            click.echo('No subscriptions yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG')
+            click.echo(
+                'No subscriptions yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG --mine'
+            )
         for row in rows:
             for line in _lines(row, now):
                 click.echo(line)

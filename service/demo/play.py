@@ -85,7 +85,7 @@ def _people_and_places(duskbell: Duskbell, chat_url: str, now: datetime) -> None
     with duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=ZONE, now=now)
         sites = {site: add_site(session, owner, site, elevation_known=True, now=now) for site in SITES}
-        mail = people.add_address(session, owner, "email", YOU, secrets=[], now=now)
+        mail = people.add_address(session, owner, "email", YOU, secrets=[], now=now, is_own=True)
         chat = people.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=now)
         for row in sites.values():
             people.subscribe(session, mail, row, people.default_wishes(), now=now)

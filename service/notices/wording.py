@@ -36,7 +36,9 @@ def write_notice(kind: NoticeKind, facts: Facts, link: str = "") -> Notice:
     return _WRITERS[kind](facts, link)
 
 
-def _confirm(_: Facts, link: str) -> Notice:
+def _confirm(facts: Facts, link: str) -> Notice:
+    if "joins" in facts:
+        return _confirm_joining(facts["joins"], link)
     return Notice(
         NoticeKind.CONFIRM,
         "Duskbell: please confirm your address",
@@ -51,11 +53,29 @@ def _confirm(_: Facts, link: str) -> Notice:
     )
 
 
-def _sign_in(_: Facts, link: str) -> Notice:
+def _confirm_joining(account: str, link: str) -> Notice:
+    return Notice(
+        NoticeKind.CONFIRM,
+        "Duskbell: please confirm your address",
+        (
+            f"The account of {account} asked Duskbell to write to this address too.",
+            "If that account is yours, open the link and let the address join it: whoever reads either "
+            "address can then sign in there, and sees and changes what is kept there.",
+            "If it isn't, the same link gives this address an account of its own, or you do nothing. The "
+            "link works once, within 48 hours.",
+        ),
+        link,
+        "Choose for this address",
+        ("Nothing else is sent here without a confirmation.",),
+    )
+
+
+def _sign_in(facts: Facts, link: str) -> Notice:
+    account = f" to the account of {facts['account']}" if facts.get("account") else ""
     return Notice(
         NoticeKind.SIGN_IN,
         "Duskbell: your link to sign in",
-        ("Open the link to sign in. It works once, within 15 minutes.",),
+        (f"Open the link to sign in{account}. It works once, within 15 minutes.",),
         link,
         "Sign in",
         ("If it wasn't you who asked, do nothing: without this mail nobody gets in.",),

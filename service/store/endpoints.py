@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.channels.breaker import CLOSED, Breaker
@@ -113,13 +113,18 @@ def switch_on(session: Session, address: tables.Address) -> None:
 
 
 def other_way(session: Session, address: tables.Address) -> tables.Address | None:
-    """Another confirmed address of the same person, a mail address first; None when there is none."""
+    """Another confirmed address of the same person, a mail address first; None when there is none.
+
+    Of the operator's mail addresses only those marked as the operator's own: others may be a friend's.
+    """
     query = select(tables.Address).where(
         tables.Address.person_id == address.person_id,
         tables.Address.id != address.id,
         tables.Address.confirmed_at.is_not(None),
         tables.Address.off_since.is_(None),
     )
+    if address.person.is_operator:
+        query = query.where(or_(tables.Address.channel != "email", tables.Address.is_own))
     found = list(session.scalars(query.order_by(tables.Address.id)))
     return min(found, key=lambda each: (each.channel != "email", each.id), default=None)
 

@@ -39,7 +39,9 @@ LIMITS: Mapping[str, Mapping[str, Limit]] = MappingProxyType(
     {
         "confirm": {"address": Limit(1, DAY), "network": Limit(20, HOUR), "all": Limit(300, HOUR)},
         "sign_in": {"address": Limit(5, HOUR), "network": Limit(20, HOUR), "all": Limit(600, HOUR)},
+        "sign_in_unwanted": {"address": Limit(1, DAY)},
         "challenge": {"host": Limit(10, HOUR), "network": Limit(20, HOUR), "all": Limit(300, HOUR)},
+        "test": {"address": Limit(5, HOUR), "person": Limit(10, HOUR)},
         "token": {"network": Limit(10, timedelta(minutes=1)), "all": Limit(600, timedelta(minutes=1))},
         "relay": {"network": Limit(600, timedelta(minutes=1))},
         "judge": {"key": Limit(60, HOUR), "all": Limit(600, HOUR)},

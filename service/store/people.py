@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
 
-from email_validator import EmailNotValidError, validate_email
 from sqlalchemy import ColumnElement, func, or_, select, update
 from sqlalchemy.orm import Session
 
@@ -79,18 +78,20 @@ def get_operator(session: Session, *, zone: str, now: datetime) -> tables.Person
     return operator
 
 
-def checked_email(raw: str) -> str:
-    """The address in its normal form; BadInput with the reason when it can't be one."""
-    try:
-        return validate_email(raw, check_deliverability=False).normalized
-    except EmailNotValidError as error:
-        raise BadInput(f"{raw!r} is no mail address: {error}") from None
-
-
 def add_address(
-    session: Session, person: tables.Person, channel: str, target: str, *, secrets: list[str], now: datetime
+    session: Session,
+    person: tables.Person,
+    channel: str,
+    target: str,
+    *,
+    secrets: list[str],
+    now: datetime,
+    is_own: bool = False,
 ) -> tables.Address:
-    """The person's address of that channel, confirmed by the operator's act; the old one if it exists."""
+    """The person's address of that channel, confirmed by the operator's act; the old one if it exists.
+
+    is_own: it is the operator's own, and lets its reader in.
+    """
     known = session.scalar(
         select(tables.Address).where(
             tables.Address.person_id == person.id,
@@ -101,7 +102,13 @@ def add_address(
     if known is not None:
         return known
     address = tables.Address(
-        person=person, channel=channel, target=target, secrets=secrets, created_at=now, confirmed_at=now
+        person=person,
+        channel=channel,
+        target=target,
+        secrets=secrets,
+        is_own=is_own,
+        created_at=now,
+        confirmed_at=now,
     )
     session.add(address)
     session.flush()

@@ -30,21 +30,6 @@ NOT_HANDED_OUT = frozenset({"secrets", "digest", "nonce", "lease_token"})
 """Secrets are handed out when they are made, and never again."""
 
 
-def get_person(session: Session, named: str) -> tables.Person:
-    """The person of that number or mail address; BadInput when there is none."""
-    person = session.get(tables.Person, int(named)) if named.isdigit() else None
-    if person is None:
-        person = session.scalars(
-            select(tables.Person)
-            .join(tables.Address, tables.Address.person_id == tables.Person.id)
-            .where(tables.Address.channel == "email", func.lower(tables.Address.target) == named.lower())
-            .order_by(tables.Person.id)
-        ).first()
-    if person is None:
-        raise BadInput(f"nobody here has the number or mail address {named!r}.")
-    return person
-
-
 def export(session: Session, person: tables.Person) -> dict[str, Any]:
     """Everything that is stored about the person, as JSON values, table by table."""
     addresses = _ids(session, select(tables.Address.id).where(tables.Address.person_id == person.id))

@@ -14,7 +14,7 @@ import json
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint, text
+from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint, false, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from service.store.packed import PackedJson
@@ -51,7 +51,10 @@ def _index_where(name: str, *columns: str, where: str) -> Index:
 
 
 class Person(Table):
-    """Someone who owns sites and subscriptions."""
+    """Someone who owns sites and subscriptions.
+
+    may_keep_sites: they were given the right to keep sites here; see service/rights.py.
+    """
 
     __tablename__ = "person"
 
@@ -59,11 +62,16 @@ class Person(Table):
     name: Mapped[str] = mapped_column(String(200))
     zone: Mapped[str] = mapped_column(String(64))
     is_operator: Mapped[bool]
+    may_keep_sites: Mapped[bool] = mapped_column(default=False, server_default=false())
     created_at: Mapped[datetime]
 
 
 class Address(Table):
-    """Where messages go: a mail address or a webhook. Nothing is sent before `confirmed_at`."""
+    """Where messages go: a mail address or a webhook. Nothing is sent before `confirmed_at`.
+
+    is_own: marked as the operator's own, so that its reader may sign in as the operator; of other people's
+    addresses it says nothing. Whose an address is: service/store/identity.py.
+    """
 
     __tablename__ = "address"
     __table_args__ = (UniqueConstraint("person_id", "channel", "target"),)
@@ -73,6 +81,7 @@ class Address(Table):
     channel: Mapped[str] = mapped_column(String(32))
     target: Mapped[str] = mapped_column(Text)
     secrets: Mapped[list[Any]]
+    is_own: Mapped[bool] = mapped_column(default=False, server_default=false())
     created_at: Mapped[datetime]
     confirmed_at: Mapped[datetime | None]
     off_since: Mapped[datetime | None]

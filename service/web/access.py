@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from fastapi import Depends, Request
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.store import people, tables
@@ -78,14 +79,26 @@ class SeenSite:
 
 
 def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite:
-    """The site if it is the viewer's own or shared; NothingHere otherwise."""
+    """The site if it is the viewer's own, shared, or the viewer is told of it; NothingHere otherwise.
+
+    Of a private site its owner alone lets somebody be told, and they see it as a shared one.
+    """
     row = session.get(tables.Site, site_id)
     if row is None or row.archived_at is not None:
         raise NothingHere
     is_own = viewer is not None and row.owner_id == viewer.person_id
-    if not (is_own or row.is_shared):
+    if not (is_own or row.is_shared or (viewer is not None and _is_told(session, site_id, viewer))):
         raise NothingHere
     return SeenSite(row, newest_revision(session, site_id), is_own)
+
+
+def _is_told(session: Session, site_id: int, viewer: Viewer) -> bool:
+    running = select(tables.Subscription.id).where(
+        tables.Subscription.site_id == site_id,
+        tables.Subscription.person_id == viewer.person_id,
+        tables.Subscription.ended_at.is_(None),
+    )
+    return session.scalar(running.limit(1)) is not None
 
 
 def own_site(session: Session, site_id: int, viewer: Viewer) -> SeenSite:

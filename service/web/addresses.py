@@ -29,7 +29,8 @@ REMOVED = "removed on the page"
 
 @dataclass(frozen=True, slots=True)
 class AddressLine:
-    """An address and how it stands. secret: with which a webhook is signed, for its owner's eyes."""
+    """An address and how it stands. secret: with which a webhook is signed, for its owner's eyes.
+    is_strange: it hangs on the operator, and nobody has said that it is the operator's own."""
 
     address_id: int
     words: str
@@ -37,6 +38,7 @@ class AddressLine:
     is_confirmed: bool
     off_reason: str
     secret: str
+    is_strange: bool
 
 
 def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
@@ -52,6 +54,7 @@ def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
             row.confirmed_at is not None,
             row.off_reason or ("switched off" if row.off_since else ""),
             row.secrets[0] if row.channel == "webhook" and row.secrets else "",
+            viewer.is_operator and row.channel == "email" and not row.is_own,
         )
         for row in session.scalars(query.order_by(tables.Address.id))
     ]
@@ -72,8 +75,9 @@ def build_router(web: Web) -> APIRouter:
     def add(viewer: SignedIn, form: Filled, request: Request) -> Response:
         network = network_of_request(web, request)
         if form.text("channel") in ("", "email"):
+            now, mail, is_own = web.duskbell.clock(), form.text("target"), form.is_ticked("mine")
             with web.writing.begin() as session:
-                add_mail(web, session, viewer, form.text("target"), network, web.duskbell.clock())
+                add_mail(web, session, viewer, mail, network, now, is_own=is_own)
             web.nudge()
             return _to_me("added")
         with web.writing.begin() as session:

@@ -21,6 +21,7 @@ from service.store.tokens import Purpose
 from service.web.access import Looking
 from service.web.asking import network_of_request
 from service.web.context import Web
+from service.web.forms import Filled
 
 NOTHING = "This link doesn't work, or no longer does. Links to confirm work once and for 48 hours."
 TOO_MANY = "Too many links that don't work were tried from here. Wait a minute."
@@ -63,24 +64,42 @@ def build_router(web: Web) -> APIRouter:
     def manage(request: Request, token: str) -> HTMLResponse:
         """Who has the link gets a mail at its address and nothing else: the mail may have been passed on."""
 
+        can_enter = True
+
         def mail_a_link(session: Session, now: datetime) -> tables.Address | None:
+            nonlocal can_enter
             address = access.find_address(session, Purpose.MANAGE, token, now)
             if address is not None:
                 network = network_of_request(web, request)
-                access.ask_to_sign_in(session, duskbell.keys, address.target, network=network, now=now)
+                asked = access.ask_to_sign_in(
+                    session, duskbell.keys, address.target, network=network, now=now
+                )
+                can_enter = asked is not access.Asked.UNKNOWN
             return address
 
         shown = opened(request, mail_a_link)
         web.nudge()
-        return web.page("manage.html", shown=shown, sent=True)
+        return web.page("manage.html", shown=shown, sent=True, can_enter=can_enter)
 
     @router.get("/confirm/{token}", response_class=HTMLResponse)
     def ask_confirm(request: Request, token: str) -> HTMLResponse:
-        return look(request, Purpose.CONFIRM, token, "confirm.html")
+        joins = ""
+
+        def find(session: Session, now: datetime) -> tables.Address | None:
+            nonlocal joins
+            address = access.find_address(session, Purpose.CONFIRM, token, now)
+            joins = access.joinable_account(session, address) if address is not None else ""
+            return address
+
+        shown = opened(request, find)
+        return web.page("confirm.html", shown=shown, action=request.url.path, joins=joins)
 
     @router.post("/confirm/{token}", response_class=HTMLResponse)
-    def confirm(request: Request, token: str) -> HTMLResponse:
-        shown = opened(request, lambda session, now: access.confirm(session, duskbell.keys, token, now))
+    def confirm(request: Request, token: str, form: Filled) -> HTMLResponse:
+        joins = form.text("do") == "join"
+        shown = opened(
+            request, lambda session, now: access.confirm(session, duskbell.keys, token, now, joins=joins)
+        )
         return web.page("confirmed.html", shown=shown)
 
     return router

@@ -14,8 +14,9 @@ from alerts.briefing.wording import sentence
 from alerts.errors import BadInput
 from alerts.wishes import Wishes
 from service import access
+from service.channels.mailbuilding import check_mail_address
 from service.registration import shown
-from service.store import people, tables
+from service.store import identity, people, tables
 from service.store.codec import from_json
 from service.web.access import Looking, SeenSite, SignedIn, Viewer, seen_site
 from service.web.asking import network_of_request
@@ -145,7 +146,8 @@ def _subscribe_viewer(
         if form.text("address") not in ("", NEW_MAIL):
             address = own_address(session, form.text("address"), viewer)
         else:
-            address = add_mail(web, session, viewer, form.text("email"), network, now)
+            is_own = form.is_ticked("mine")
+            address = add_mail(web, session, viewer, form.text("email"), network, now, is_own=is_own)
         row = people.subscribe(session, address, site, wishes, now=now)
         people.change_kit(session, row, form.text("kit"))
         needs_confirming = address.confirmed_at is None
@@ -162,23 +164,28 @@ def own_address(session: Session, address_id: str, viewer: Viewer) -> tables.Add
 
 
 def add_mail(
-    web: Web, session: Session, viewer: Viewer, email: str, network: str, now: datetime
+    web: Web,
+    session: Session,
+    viewer: Viewer,
+    email: str,
+    network: str,
+    now: datetime,
+    *,
+    is_own: bool = False,
 ) -> tables.Address:
-    """A mail address of the viewer's; a new one is asked to confirm and gets nothing else before."""
-    target = people.checked_email(email)
-    known = session.scalar(
-        select(tables.Address).where(
-            tables.Address.person_id == viewer.person_id,
-            tables.Address.channel == "email",
-            tables.Address.target == target,
+    """A mail address that the viewer types in; a new one is asked to confirm and gets nothing else before.
+
+    It joins the viewer's account if its reader says so; what the operator types in is its own person unless
+    it is said to be the operator's own.
+    """
+    target = check_mail_address(email)
+    person = session.get_one(tables.Person, viewer.person_id)
+    if person.is_operator and not is_own:
+        known = identity.find_account(session, target) or identity.add_pending(
+            session, target, zone=person.zone, now=now
         )
-    )
-    if known is None:
-        known = tables.Address(
-            person_id=viewer.person_id, channel="email", target=target, secrets=[], created_at=now
-        )
-        session.add(known)
-        session.flush()
+    else:
+        known = identity.add_joining(session, target, person, is_own=is_own, now=now)
     access.ask_to_confirm(session, web.duskbell.keys, known, network=network, now=now)
     return known
 
@@ -187,7 +194,7 @@ def _subscribe_stranger(web: Web, seen: SeenSite, form: Form, wishes: Wishes, ne
     """Keep what a stranger asked for until their address confirms it. The answer is always the same."""
     now = web.duskbell.clock()
     if looks_human(web.duskbell.keys, form, now):
-        people.checked_email(form.text("email"))
+        check_mail_address(form.text("email"))
         with web.writing.begin() as session:
             _welcome(web, session, seen, form, wishes, network, now)
         web.nudge()

@@ -66,10 +66,7 @@ def visible_sites(session: Session, viewer: Viewer | None) -> list[tables.Site]:
     told = select(tables.Subscription.site_id).where(
         tables.Subscription.person_id == viewer.person_id, tables.Subscription.ended_at.is_(None)
     )
-    mine = or_(
-        tables.Site.owner_id == viewer.person_id,
-        tables.Site.is_shared & tables.Site.id.in_(told),
-    )
+    mine = or_(tables.Site.owner_id == viewer.person_id, tables.Site.id.in_(told))
     return list(session.scalars(query.where(mine)))
 
 

@@ -118,7 +118,7 @@ def _settle(world: World, chat_url: str, site: Site) -> None:
     with world.duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=site.zone, now=START)
         row = add_site(session, owner, site, elevation_known=True, now=START)
-        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START)
+        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
         chat = people.add_address(session, owner, "webhook", chat_url, secrets=[new_secret()], now=START)
         people.subscribe(session, mail, row, people.default_wishes(), now=START)
         people.subscribe(session, chat, row, people.default_wishes(), now=START)

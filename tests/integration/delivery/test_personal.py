@@ -10,7 +10,7 @@ from sqlalchemy import select, update
 
 from alerts.errors import BadInput
 from service import access
-from service.store import personal, tables
+from service.store import identity, personal, tables
 from service.store.alltables import METADATA
 from service.store.messages import Status
 from tests.integration.delivery.receivers import Hook, Receiver
@@ -42,7 +42,7 @@ def ada(yard: Yard) -> int:
 
 def person_of(yard: Yard, named: str) -> int:
     with yard.sessions() as session:
-        return personal.get_person(session, named).id
+        return identity.get_person(session, named).id
 
 
 def test_a_person_is_found_by_number_or_mail_address(yard: Yard, ada: int) -> None:
@@ -53,7 +53,7 @@ def test_a_person_is_found_by_number_or_mail_address(yard: Yard, ada: int) -> No
 
 def test_all_that_is_stored_is_handed_out_as_json_without_secrets(yard: Yard, ada: int) -> None:
     with yard.sessions() as session:
-        data = personal.export(session, personal.get_person(session, str(ada)))
+        data = personal.export(session, identity.get_person(session, str(ada)))
         said = json.dumps(data)
         secrets = session.scalars(select(tables.Address.secrets)).all()
     assert {name for name, rows in data.items() if rows} >= {
