@@ -54,7 +54,8 @@ def discreet_facts(facts: Mapping[str, Any], described: Iterable[Site]) -> dict[
     kept = {**facts, "access_note": "", "cause": quiet(facts.get("cause", ""))}
     kept["reasons"] = [quiet(each) for each in facts.get("reasons", [])]
     if facts.get("field"):
-        kept["field"] = {**facts["field"], "standings": []}
+        frames = {**facts["field"]["frames"], "over": ""}
+        kept["field"] = {**facts["field"], "frames": frames, "standings": []}
     if facts.get("sky"):
         kept["sky"] = {**facts["sky"], "towns": [], "inside": ""}
     return kept

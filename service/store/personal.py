@@ -100,7 +100,8 @@ def erase(session: Session, keys: Keys, person: tables.Person, now: datetime) ->
         .values(ended_at=now)
     )
     for address in addresses:
-        _erase_address(session, keys, address, now)
+        is_parked = address.confirmed_at is None and len(addresses) > 1
+        _erase_address(session, keys, address, now, is_parked=is_parked)
     for site in session.scalars(select(tables.Site).where(tables.Site.owner_id == person.id)):
         _erase_site(session, site, mine, now)
     for outcome in session.scalars(select(tables.Outcome).where(tables.Outcome.person_id == person.id)):
@@ -129,8 +130,11 @@ def _erase_alerts(session: Session, subscription_ids: Sequence[int]) -> None:
     session.execute(delete(tables.Alert).where(tables.Alert.subscription_id.in_(subscription_ids)))
 
 
-def _erase_address(session: Session, keys: Keys, address: tables.Address, now: datetime) -> None:
-    if address.channel == "email":
+def _erase_address(
+    session: Session, keys: Keys, address: tables.Address, now: datetime, *, is_parked: bool
+) -> None:
+    """is_parked: somebody typed it in whom its reader never joined; they can't stop that reader's mail."""
+    if address.channel == "email" and not is_parked:
         hashed = suppression.address_hash(keys, address.channel, address.target)
         suppression.suppress(session, hashed, suppression.Reason.OPTED_OUT, ERASED, now)
     session.execute(delete(Token).where(Token.address_id == address.id))

@@ -15,7 +15,7 @@ from service import access
 from service.channels.chat import CHAT_FORMS
 from service.notices.wording import NoticeKind
 from service.registration import confirm_by_code, register, send_test, shown
-from service.store import endpoints, messages, people, tables
+from service.store import endpoints, limits, messages, people, suppression, tables
 from service.web.access import SignedIn, Viewer
 from service.web.asking import network_of_request
 from service.web.context import Web
@@ -166,6 +166,7 @@ def _test_mail(
         access.ask_to_confirm(session, web.duskbell.keys, row, network=network, now=now)
         web.nudge()
         return _to_me("asked")
+    count_test(web, session, row)
     messages.enqueue_notice(
         session, row.id, NoticeKind.HELLO, {}, created_at=now, due_at=now, expires_at=now + TEST_HELPS_FOR
     )
@@ -176,6 +177,8 @@ def _test_mail(
 def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response:
     """Send the test to a receiver now, and say what came of it."""
     duskbell = web.duskbell
+    with web.writing.begin() as session:
+        count_test(web, session, own_row(session, address_id, viewer))
     tested = send_test(
         duskbell.sessions,
         duskbell.channels,
@@ -185,6 +188,15 @@ def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response
         network=None if viewer.is_operator else network,
     )
     return web.page("tested.html", viewer=viewer, place="me", tested=tested, address_id=address_id)
+
+
+def count_test(web: Web, session: Session, row: tables.Address) -> None:
+    """Count a test message; BadInput where the address, or all of the person's, had enough of late."""
+    duskbell = web.duskbell
+    hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
+    who = {"address": hashed, "person": str(row.person_id)}
+    if not limits.allow(session, duskbell.keys, "test", duskbell.clock(), **who):
+        raise BadInput("that were enough tests for now; wait some minutes and try again.")
 
 
 def _to_me(said: str) -> Response:

@@ -22,6 +22,7 @@ from alerts.fieldplan import plan_trip
 from alerts.localtime import say_time
 from alerts.rules import Result
 from alerts.site import zone_info
+from service.sharing import shared_site
 from service.store import tables
 from service.web.access import SeenSite
 from service.web.credits import credits_of
@@ -153,6 +154,8 @@ def night_facts(
 ) -> AlertFacts:
     """What a message would say of the night; without the trip and the notes that aren't the viewer's."""
     window = judged.verdict.window
+    if not seen.is_own:
+        judged = replace(judged, site=shared_site(judged.site))
     trip = None
     if judged.is_mine and window is not None:
         trip = plan_trip(judged.night, window.span, judged.wishes, judged.site)
@@ -168,7 +171,7 @@ def night_facts(
         next_window=next_window,
         invented=invented,
     )
-    return facts if seen.is_own else replace(facts, access_note="")
+    return facts
 
 
 def _unused(judged: JudgedNight) -> tuple[str, ...]:

@@ -7,13 +7,24 @@ import threading
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
-from sqlalchemy import inspect, text
+from sqlalchemy import inspect, select, text
+from sqlalchemy.orm import Session
 
 from service.store.engine import StoreError, open_engine
-from service.store.migrate import current_revision, head_revision, migrating_alone, require_current, upgrade
-from service.store.tables import Table
+from service.store.identity import hanging_on_operator
+from service.store.migrate import (
+    _config,
+    current_revision,
+    head_revision,
+    migrating_alone,
+    require_current,
+    upgrade,
+)
+from service.store.tables import Address, Person, Table
+from service.store.tables_delivery import Token
 
 
 def test_an_empty_database_gets_all_tables(store_url: str) -> None:
@@ -106,4 +117,33 @@ def test_row_41_who_migrates_a_file_waits_for_who_does_so_already(tmp_path: Path
         assert current_revision(engine) is None
     second.join(60)
     assert current_revision(engine) == head_revision()
+    engine.dispose()
+
+
+def test_row_78_an_older_stores_operator_is_signed_out_and_nothing_is_marked(tmp_path: Path) -> None:
+    """Whoever was told by mail could have signed in as the operator."""
+    engine = open_engine(f"sqlite:///{tmp_path / 'older.sqlite3'}")
+    config = _config()
+    config.attributes["engine"] = engine
+    command.upgrade(config, "0017")
+    inserts = (
+        "INSERT INTO person (id, name, zone, is_operator, created_at)"
+        " VALUES (:id, 'x', 'UTC', :is_operator, :at)",
+        "INSERT INTO address (id, person_id, channel, target, secrets, created_at, confirmed_at)"
+        " VALUES (:id, :id, 'email', 'a@example.org', '[]', :at, :at)",
+        "INSERT INTO token (id, purpose, digest, person_id, created_at)"
+        " VALUES (:id, 'session', :id, :id, :at)",
+    )
+    with engine.begin() as connection:
+        for statement in inserts:
+            for number in (1, 2):
+                values = {"id": number, "is_operator": number == 1, "at": "2027-07-01 10:00:00.000000"}
+                connection.execute(text(statement), values)
+    upgrade(engine)
+    with Session(engine) as session:
+        ended = {row.id: row.used_at is not None for row in session.scalars(select(Token))}
+        marks = session.execute(select(Address.is_own, Person.may_keep_sites).join(Person)).all()
+        assert ended == {1: True, 2: False}
+        assert [tuple(each) for each in marks] == [(False, False)] * 2
+        assert [row.id for row in hanging_on_operator(session)] == [1]
     engine.dispose()

@@ -107,6 +107,33 @@ def test_an_address_that_was_switched_off_can_be_switched_on(world: World, owner
     assert address(world, 1).off_since is None
 
 
+def test_row_84_test_mails_are_few_for_an_address_and_for_a_person(world: World, friend: TestClient) -> None:
+    for number in range(3):
+        person = find_person(world).person_id
+        with world.duskbell.sessions.begin() as session:
+            target = f"{number}@example.org"
+            session.add(
+                tables.Address(
+                    person_id=person, channel="email", target=target, secrets=[],
+                    created_at=world.wall, confirmed_at=world.wall,
+                )
+            )  # fmt: skip
+    numbers = re.findall(r"/me/addresses/(\d+)/test", friend.get("/me").text)
+    answers = {number: [friend.post(f"/me/addresses/{number}/test") for _ in range(7)] for number in numbers}
+    sent = {number: sum(each.status_code == 200 for each in tries) for number, tries in answers.items()}
+    assert list(sent.values()) == [5, 5, 0, 0], "five an hour for an address, ten for a person"
+    assert "enough tests for now" in answers[numbers[0]][-1].text
+    with browsing_as(world, 1) as owner:
+        assert "A test is on its way" in owner.post("/me/addresses/1/test").text
+    deliver_mail(world)
+    assert len(world.box.mails) == 11
+
+
+def test_row_84_receivers_are_tested_as_seldom(world: World, owner: TestClient) -> None:
+    answers = [owner.post("/me/addresses/2/test").status_code for _ in range(7)]
+    assert (answers, len(world.room.posts)) == ([200] * 5 + [400] * 2, 5)
+
+
 @pytest.mark.parametrize("act", ["test", "code", "on", "remove"])
 def test_nobody_touches_another_persons_address(act: str, friend: TestClient) -> None:
     assert friend.post(f"/me/addresses/1/{act}", data={"code": "x"}).status_code == 404
