@@ -17,7 +17,7 @@ from tests.acceptance.conftest import Ran, Run
 
 README = Path(__file__).parents[2] / "README.md"
 FLAT = ("site", "add", "Windpump Flat", "--at", "40.31,-1.42", "--elevation", "1180")
-ME = ("--email", "you@example.org")
+ME = ("--email", "you@example.org", "--mine")
 EVERY_WISH = (
     "--target", "core", "--target", "band", "--shape", "arch", "--shape", "column", "--darkness", "near",
     "--core-above", "8", "--moon-loss", "0.3", "--shortest", "1:30", "--chance", "65", "--take-back", "40",
