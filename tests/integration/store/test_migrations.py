@@ -125,7 +125,7 @@ def test_row_78_an_older_stores_operator_is_signed_out_and_nothing_is_marked(tmp
     engine = open_engine(f"sqlite:///{tmp_path / 'older.sqlite3'}")
     config = _config()
     config.attributes["engine"] = engine
-    command.upgrade(config, "0017")
+    command.upgrade(config, "0018")
     inserts = (
         "INSERT INTO person (id, name, zone, is_operator, created_at)"
         " VALUES (:id, 'x', 'UTC', :is_operator, :at)",

@@ -1,7 +1,7 @@
 """identity: which addresses are the operator's own, and who may keep sites
 
-Revision ID: 0018
-Revises: 0017
+Revision ID: 0019
+Revises: 0018
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from datetime import UTC, datetime
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0018"
-down_revision = "0017"
+revision = "0019"
+down_revision = "0018"
 branch_labels = None
 depends_on = None
 
