@@ -10,12 +10,15 @@ from __future__ import annotations
 
 import contextlib
 import email
+import hashlib
 import logging
 import mailbox
 import re
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from email.errors import MessageError
 from email.message import Message
 from pathlib import Path
 
@@ -35,7 +38,21 @@ log = logging.getLogger(__name__)
 
 Box = mailbox.Maildir | mailbox.mbox
 LARGEST_REPORT_BYTES = 512 * 1024
+HEAD_BYTES = 64 * 1024
+"""Within these a mail says what it is."""
+LONGEST_FIELD = 2000
+"""Of a part's type: the library takes the square of its length to read it."""
+PARTS_AT_MOST = 100
+"""Headers of parts in one report: ours have some twelve. The library goes into parts as deep as they are
+nested, and some three hundred in 9 kB end it."""
+LOOK_FOR_S = 10.0
+LOOK_AT_BYTES = 16 * 1024 * 1024
+"""What one look at the mailbox takes at most, which is locked meanwhile; the next one goes on."""
+NAMED_BY_BYTES = 4096
+UNREADABLE = (MessageError, RecursionError, ValueError, LookupError, TypeError, AttributeError)
+"""What the library raises over mails that somebody has written to break it."""
 _OUR_ID = re.compile(rb"(?im)^(?:X-)?(?:Original-)?Message-ID:[ \t\r\n]*<(msg_[a-z0-9]{26})@[^>\r\n]*>")
+_TYPE_FIELD = re.compile(rb"(?i)content-type[ \t]*:[^\n]*(?:\n[ \t][^\n]*)*")
 _SOFT = ("5.2.", "5.3.", "5.4.", "5.5.", "5.6.")
 """Full mailboxes, routing and protocol troubles: they may pass, though the code begins with 5."""
 
@@ -55,9 +72,25 @@ class Report:
 
 
 def read_report(raw: bytes) -> Report | None:
-    """The report in a mail; None when it is no report about a message of ours."""
-    if len(raw) > LARGEST_REPORT_BYTES:
+    """The report in a mail; None when it is no report about a message of ours, or can't be read."""
+    try:
+        return _read(raw) if _may_be_report(raw) else None
+    except UNREADABLE as error:
+        log.warning("a mail among the bounces can't be read: %s", type(error).__name__)
         return None
+
+
+def _may_be_report(raw: bytes) -> bool:
+    """By its first headers, before anything else of it is read; and whether that costs little."""
+    head = re.split(rb"\r?\n\r?\n", raw[:HEAD_BYTES], maxsplit=1)[0]
+    own = _TYPE_FIELD.search(head)
+    if own is None or b"multipart/report" not in own[0].lower() or len(raw) > LARGEST_REPORT_BYTES:
+        return False
+    fields = _TYPE_FIELD.findall(raw)
+    return len(fields) <= PARTS_AT_MOST and max(map(len, fields)) <= LONGEST_FIELD
+
+
+def _read(raw: bytes) -> Report | None:
     mail = email.message_from_bytes(raw)
     ours = _OUR_ID.findall(_original(mail))
     if mail.get_content_type() != "multipart/report" or not ours:
@@ -145,14 +178,17 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
 
 
 def read_mailbox(
-    sessions: sessionmaker[Session], keys: Keys, metrics: Metrics, path: Path, now: datetime
+    sessions: sessionmaker[Session], keys: Keys, metrics: Metrics, path: Path, now: datetime, seen: set[str]
 ) -> int:
-    """Take the reports about our messages out of the mailbox; how many. Other mail stays there, unread."""
+    """Take the reports about our messages out of the mailbox; how many. Other mail stays there.
+
+    seen: names of the mails that were looked at before and left; brought up to date.
+    """
     if not path.exists():
         raise MailboxTrouble(f"the bounce mailbox {path} isn't there; check the setting bounce_mailbox.")
     try:
         with _opened(path) as box:
-            return _take_reports(sessions, keys, metrics, box, now)
+            return _take_reports(box, seen, lambda report: _note(sessions, keys, report, metrics, now))
     except (OSError, mailbox.Error) as error:
         raise MailboxTrouble(f"the bounce mailbox {path} can't be read: {error}") from error
 
@@ -168,19 +204,47 @@ def _opened(path: Path) -> Iterator[Box]:
         box.close()
 
 
-def _take_reports(
-    sessions: sessionmaker[Session], keys: Keys, metrics: Metrics, box: Box, now: datetime
-) -> int:
+def _note(
+    sessions: sessionmaker[Session], keys: Keys, report: Report, metrics: Metrics, now: datetime
+) -> bool:
+    with sessions.begin() as session:
+        return note_report(session, keys, report, metrics, now)
+
+
+def _take_reports(box: Box, seen: set[str], note: Callable[[Report], bool]) -> int:
     """A report is removed only after what it says is stored; one that is read twice counts once."""
-    done = []
-    for key in list(box.iterkeys()):
-        report = read_report(box.get_bytes(key))
-        if report is None:
-            continue
-        with sessions.begin() as session:
-            if not note_report(session, keys, report, metrics, now):
+    done, there, left_bytes = [], set(), LOOK_AT_BYTES
+    ends_s = time.monotonic() + LOOK_FOR_S
+    try:
+        for key in list(box.iterkeys()):
+            name = _name(box, key)
+            there.add(name)
+            if name in seen or left_bytes <= 0 or time.monotonic() > ends_s:
                 continue
-        done.append(key)
-    for key in done:
-        box.discard(key)
+            raw = _start(box, key, HEAD_BYTES)
+            if _may_be_report(raw):
+                raw = _start(box, key, LARGEST_REPORT_BYTES + 1)
+            left_bytes -= len(raw)
+            report = read_report(raw)
+            if report is not None and note(report):
+                done.append(key)
+            else:
+                seen.add(name)
+    finally:
+        for key in done:
+            box.discard(key)
+    seen &= there
     return len(done)
+
+
+def _name(box: Box, key: str) -> str:
+    """What to know the mail by at the next look: its file's name, or in a file of many how it begins, as no
+    other does."""
+    if isinstance(box, mailbox.Maildir):
+        return key
+    return hashlib.sha256(_start(box, key, NAMED_BY_BYTES)).hexdigest()
+
+
+def _start(box: Box, key: str, most_bytes: int) -> bytes:
+    with contextlib.closing(box.get_file(key)) as file:
+        return bytes(file.read(most_bytes))

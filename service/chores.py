@@ -27,7 +27,8 @@ def find_chores(duskbell: Duskbell) -> Sequence[Chore]:
         Chore("forget what is old", lambda: forget_old(duskbell), PRUNE_EVERY),
     ]
     if (box := duskbell.settings.bounce_mailbox) is not None:
-        chores.append(Chore("read bounces", lambda: read_bounces(duskbell, box), BOUNCES_EVERY))
+        seen: set[str] = set()
+        chores.append(Chore("read bounces", lambda: read_bounces(duskbell, box, seen), BOUNCES_EVERY))
     return chores
 
 
@@ -58,11 +59,14 @@ def forget_old(duskbell: Duskbell) -> dict[str, int]:
     return {name: count for name, count in counts.items() if count}
 
 
-def read_bounces(duskbell: Duskbell, box: Path) -> int:
-    """Take the bounces out of the mailbox; one that can't be read is told to the operator."""
+def read_bounces(duskbell: Duskbell, box: Path, seen: set[str]) -> int:
+    """Take the bounces out of the mailbox; one that can't be read is told to the operator.
+
+    seen: names of the mails in it that were looked at before.
+    """
     metrics = duskbell.delivery.metrics
     try:
-        return read_mailbox(duskbell.sessions, duskbell.keys, metrics, box, duskbell.clock())
+        return read_mailbox(duskbell.sessions, duskbell.keys, metrics, box, duskbell.clock(), seen)
     except MailboxTrouble as error:
         with duskbell.sessions.begin() as session:
             note_trouble(session, "bounces", str(error), duskbell.clock())

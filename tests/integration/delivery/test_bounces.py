@@ -9,17 +9,19 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
+from service import bounces
 from service.bounces import MailboxTrouble, read_mailbox
 from service.chores import read_bounces
 from service.store.messages import Status
 from service.store.tables_delivery import Bounce, Suppression
 from tests.integration.delivery.yard import Yard
-from tests.unit.delivery.test_bounce_reports import COMPLAINT, OURS, status_report
+from tests.unit.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
 
 
-def read(yard: Yard, path: Path) -> int:
-    duskbell = yard.duskbell
-    return read_mailbox(yard.sessions, duskbell.keys, duskbell.delivery.metrics, path, yard.wall)
+def read(yard: Yard, path: Path, seen: set[str] | None = None) -> int:
+    """seen: what earlier looks have seen; None is a look that remembers nothing."""
+    duskbell, names = yard.duskbell, set() if seen is None else seen
+    return read_mailbox(yard.sessions, duskbell.keys, duskbell.delivery.metrics, path, yard.wall, names)
 
 
 def mbox(folder: Path, *mails: bytes) -> Path:
@@ -108,5 +110,63 @@ def test_a_forged_report_about_no_message_of_ours_does_nothing_and_stays(yard: Y
 def test_a_mailbox_that_is_not_there_is_told_to_the_operator(yard: Yard, tmp_path: Path) -> None:
     with pytest.raises(MailboxTrouble, match="bounce_mailbox"):
         read(yard, tmp_path / "nowhere")
-    assert read_bounces(yard.duskbell, tmp_path / "nowhere") == 0
+    assert read_bounces(yard.duskbell, tmp_path / "nowhere", set()) == 0
     assert yard.troubles() == {"bounces"}
+
+
+@pytest.mark.parametrize("make", [mbox, maildir])
+@pytest.mark.parametrize("nasty", NASTY.values(), ids=NASTY.keys())
+def test_row_126_a_mail_made_to_break_the_reader_stops_no_other(
+    nasty: bytes, make: object, yard: Yard, tmp_path: Path
+) -> None:
+    address, (first, second) = sent_mails(yard)
+    path = make(tmp_path, status_report(ours=first), nasty, status_report(ours=second))  # type: ignore[operator]
+    assert read(yard, path) == 2
+    assert yard.address_row(address).off_reason == "mail to it comes back"
+    assert left(path) == 1
+
+
+@pytest.mark.parametrize("make", [mbox, maildir])
+def test_row_127_what_was_looked_at_is_not_read_again(
+    make: object, yard: Yard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, (first, second) = sent_mails(yard)
+    junk = [b"Subject: letter %d\n\nhello" % number for number in range(5)]
+    looked: list[bytes] = []
+
+    def look(raw: bytes) -> bounces.Report | None:
+        looked.append(raw)
+        return read_report(raw)
+
+    read_report = bounces.read_report
+    monkeypatch.setattr(bounces, "read_report", look)
+    seen: set[str] = set()
+    path = make(tmp_path, *junk, status_report(), status_report(ours=first))  # type: ignore[operator]
+    assert read(yard, path, seen) == 1
+    assert len(looked) == 7
+    assert read(yard, path, seen) == 0
+    assert len(looked) == 7
+    make(tmp_path, status_report(ours=second))  # type: ignore[operator]
+    assert read(yard, path, seen) == 1
+    assert len(looked) == 8
+    assert len(seen) == left(path) == 6
+
+
+@pytest.mark.parametrize("budget", ["LOOK_AT_BYTES", "LOOK_FOR_S"])
+def test_row_127_a_look_ends_at_its_budget_and_the_next_one_goes_on(
+    budget: str, yard: Yard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, (first, second) = sent_mails(yard)
+    path = mbox(
+        tmp_path, b"Subject: a letter\n\n" + b"x" * 2000, *(status_report(ours=i) for i in (first, second))
+    )
+    seen: set[str] = set()
+    monkeypatch.setattr(bounces, budget, -1)
+    assert read(yard, path, seen) == 0
+    assert seen == set()
+    monkeypatch.undo()
+    monkeypatch.setattr(bounces, "LOOK_AT_BYTES", 500)
+    assert read(yard, path, seen) == 0
+    assert read(yard, path, seen) == 1
+    assert read(yard, path, seen) == 1
+    assert left(path) == 1

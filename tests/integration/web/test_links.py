@@ -21,7 +21,7 @@ from service.store.tokens import Purpose, mint, standing_links
 from service.web.app import build_app
 from tests.integration.conftest import NewStore
 from tests.integration.delivery.yard import Yard, open_yard
-from tests.unit.delivery.test_bounce_reports import COMPLAINT, OURS, status_report
+from tests.unit.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
 
 STRANGER = ("192.0.2.7", 50000)
 
@@ -261,6 +261,16 @@ def test_p8_healthz_turns_ill_when_no_cycle_finished_for_two_periods(yard: Yard)
         answer = prober.get("/healthz")
     assert answer.status_code == 503
     assert "61 minutes" in answer.json()["why"]
+
+
+@pytest.mark.parametrize("nasty", NASTY.values(), ids=NASTY.keys())
+def test_row_126_the_relay_may_hand_over_what_is_made_to_break_the_reader(
+    nasty: bytes, relayed: tuple[Yard, int, list[str]]
+) -> None:
+    with visiting(relayed[0], Authorization=f"Bearer {KEY}") as relay:
+        headers = {"Content-Type": "message/rfc822"}
+        answer = relay.post("/relay/bounces", content=nasty, headers=headers)
+    assert (answer.status_code, answer.json()) == (200, {"known": 0, "unknown": 0})
 
 
 def test_readyz_wants_a_store_that_has_the_tables_and_can_be_written(yard: Yard) -> None:

@@ -152,3 +152,39 @@ def test_a_feedback_report_says_what_its_reader_meant(said: bytes, report: Repor
 )
 def test_anything_else_is_no_report(raw: bytes) -> None:
     assert read_report(raw) is None
+
+
+def _nested(kind: str, levels: int) -> bytes:
+    """Parts within parts, some 9 kB of them."""
+    if kind == "message":
+        return b"Content-Type: message/rfc822\n\n" * levels + b"Subject: x\n\nend\n"
+    opened = [f'Content-Type: multipart/{kind}; boundary="{n}"\n\n--{n}\n' for n in range(levels)]
+    return "".join(opened).encode() + b"\nend\n"
+
+
+def _as_report(inside: bytes) -> bytes:
+    """The same as a part of what says that it is a report about a message of ours."""
+    head, tail = status_report().split(b"--b1\nContent-Type: text/plain", 1)
+    return head + b"--b1\n" + inside + b"\n--b1\nContent-Type: text/plain" + tail
+
+
+NASTY = {
+    "nested messages": _nested("message", 300),
+    "nested parts": _nested("mixed", 170),
+    "nested digests": _nested("digest", 170),
+    "a report of nested messages": _as_report(_nested("message", 300)),
+    "a report of nested parts": _as_report(_nested("mixed", 170)),
+    "thousands of parts": _as_report(b"Content-Type: text/plain\n\nx\n--b1\n" * 5000),
+    "quotes without end": b'Content-Type: multipart/report; a="' + b';"' * 20_000 + b"\n\n",
+    "no headers at all": b"\xff" * 5000,
+    "nothing": b"",
+    "a null byte in its type": b"Content-Type: multipart/report\0; boundary=\0\n\n--\0\n",
+    "a set of letters that isn't there": b"Content-Type: multipart/report; boundary*=x-none''%ff\n\n",
+    "too large": status_report() + b"x" * LARGEST_REPORT_BYTES,
+}
+"""Mails that anybody can send to the address of bounces."""
+
+
+@pytest.mark.parametrize("raw", NASTY.values(), ids=NASTY.keys())
+def test_row_126_a_mail_made_to_break_the_reader_is_no_report(raw: bytes) -> None:
+    assert read_report(raw) is None
