@@ -26,6 +26,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.errors import DuskbellError
+from service.channels.replies import is_about_us
 from service.cycle.recording import tell_owner
 from service.keys import Keys
 from service.metrics import Metrics
@@ -148,7 +149,7 @@ def judge_code(message_id: str, code: str, *, failed: bool = True) -> Report:
     """What an enhanced status code (RFC 3463) means for the address it was about."""
     if not failed or not code.startswith("5.") or code.startswith(_SOFT):
         return Report(message_id, None, code)
-    if code.startswith("5.7."):
+    if is_about_us(code):
         return Report(message_id, None, code, is_policy=True)
     return Report(message_id, BounceKind.HARD, code)
 

@@ -80,6 +80,8 @@ class ChannelError(DuskbellError):
     maybe_sent: the message may have arrived all the same.
     gone: the address says that it doesn't exist any more; switch it off.
     ours: the fault is in this installation (login, sender, settings), not in the address.
+    refuses_us: refused for who we are or what we send; the operator is to be told.
+    bad_address: a mail server says that there is no such mailbox.
     """
 
     def __init__(
@@ -92,6 +94,8 @@ class ChannelError(DuskbellError):
         maybe_sent: bool = False,
         gone: bool = False,
         ours: bool = False,
+        refuses_us: bool = False,
+        bad_address: bool = False,
     ) -> None:
         super().__init__(f"{code}: {readable(text)}")
         self.code = code
@@ -101,6 +105,8 @@ class ChannelError(DuskbellError):
         self.maybe_sent = maybe_sent
         self.gone = gone
         self.ours = ours
+        self.refuses_us = refuses_us
+        self.bad_address = bad_address
 
     def reworded(self, text: str) -> ChannelError:
         """The same in other words."""
@@ -112,6 +118,8 @@ class ChannelError(DuskbellError):
             maybe_sent=self.maybe_sent,
             gone=self.gone,
             ours=self.ours,
+            refuses_us=self.refuses_us,
+            bad_address=self.bad_address,
         )
 
 

@@ -87,16 +87,17 @@ def rests_alone(failures: int, last_failure_at: datetime | None, now: datetime) 
     if failures < FAILURES_TO_OPEN or last_failure_at is None:
         return False
     doublings = min(failures - FAILURES_TO_OPEN, 8)
-    return last_failure_at <= now < last_failure_at + min(LONGEST_PAUSE, FIRST_PAUSE * 2**doublings)
+    return last_failure_at <= now < last_failure_at + min(LONGEST_PAUSE, FIRST_PAUSE * (1 << doublings))
 
 
 def speaks_of_destination(kind: str, error: ChannelError) -> bool:
     """Whether the error says something of the host, not of one message or address alone.
 
-    Mail goes through one relay for everyone: only what keeps us from talking to it counts.
+    Mail goes through one relay for everyone: only what keeps us from talking to it, or us from being heard,
+    counts.
     """
     if kind == "email":
-        return (error.ours and not error.permanent) or error.code in NO_TALK
+        return (error.ours and not error.permanent) or error.refuses_us or error.code in NO_TALK
     return not (error.permanent or error.ours or is_doubtful(error.code))
 
 

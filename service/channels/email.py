@@ -27,13 +27,12 @@ from service.channels.base import (
 from service.channels.connecting import connect_first, look_up
 from service.channels.deadline import Deadline
 from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
+from service.channels.replies import SETUP_CODES, Refusal, Step, judge_refusal, read_enhanced
 from service.channels.tunnel import ProxyFault, open_tunnel
 from service.outbound import Proxy
 from service.tls import secure, trusting
 
 QUIT_TIMEOUT_S = 2.0
-SETUP_CODES = frozenset({530, 534, 535, 538})
-"""Replies about our login (RFC 4954): no fault of the recipient's, and mended by the operator."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,7 +228,7 @@ class _Talk:
         """Whether a message from that sender would be listened to."""
         relay = self.open(deadline)
         try:
-            _expect(relay.mail(sender), 200, ours=True)
+            _expect(relay.mail(sender), 200, Step.SENDER)
         except (smtplib.SMTPException, OSError) as error:
             raise _broken(error, deadline, maybe_sent=False, ours=True) from error
         finally:
@@ -237,12 +236,14 @@ class _Talk:
 
     def _offer(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> None:
         """MAIL, RCPT and DATA, up to the relay's "go ahead"."""
+        step = Step.SENDER
         try:
-            _expect(relay.mail(envelope.sender), 200, ours=True)
-            _expect(relay.rcpt(envelope.recipient), 200)
-            _expect(relay.docmd("data"), 300)
+            _expect(relay.mail(envelope.sender), 200, step)
+            step = Step.RECIPIENT
+            _expect(relay.rcpt(envelope.recipient), 200, step)
+            _expect(relay.docmd("data"), 300, Step.CONTENT)
         except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, deadline, maybe_sent=False) from error
+            raise _broken(error, deadline, maybe_sent=False, ours=step is Step.SENDER) from error
 
     def _hand_over(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> SendResult:
         """The content and the dot; from here on a break leaves the message in doubt."""
@@ -254,25 +255,23 @@ class _Talk:
             raise _broken(error, deadline, maybe_sent=True) from error
         if deadline.fired or not 200 <= code < 600:
             raise _broken(smtplib.SMTPException("its reply was cut off"), deadline, maybe_sent=True)
-        _expect((code, reply), 200)
+        _expect((code, reply), 200, Step.CONTENT)
         return SendResult(str(code), _text(reply))
 
 
-def _expect(reply: tuple[int, bytes], hundred: int, *, ours: bool = False) -> None:
-    """Go on if the reply is of that hundred; else ChannelError. 4xx passes, 5xx is final
-    (RFC 5321 4.2.1). ours: a final refusal of this step is about us, not about the recipient."""
+def _expect(reply: tuple[int, bytes], hundred: int, step: Step) -> None:
+    """Go on if the reply is of that hundred; else ChannelError."""
     code, text = reply[0], _text(reply[1])
     if hundred <= code < hundred + 100:
         return
-    setup = code in SETUP_CODES
-    final = 500 <= code < 600 and not setup
-    extended = re.match(r"[245]\.(\d{1,3})\.\d{1,3}(?=\s|$)", text)  # RFC 3463; x.7.x is about policy
-    about_us = ours or (extended is not None and extended[1] == "7")
+    refusal, enhanced, setup = judge_refusal(step, code, text), read_enhanced(text), code in SETUP_CODES
     raise ChannelError(
-        f"{code} {extended[0]}" if extended else str(code),
+        f"{code} {enhanced}" if enhanced else str(code),
         f"the mail server answered {code} {text}",
-        permanent=final,
-        ours=setup or (final and about_us),
+        permanent=refusal in (Refusal.ADDRESS, Refusal.MESSAGE),
+        ours=setup or step is Step.SENDER,
+        refuses_us=refusal is Refusal.US and code >= 500 and not setup,
+        bad_address=refusal is Refusal.ADDRESS,
     )
 
 
@@ -282,7 +281,10 @@ def _setup_error(error: Exception, deadline: Deadline) -> ChannelError:
         return _broken(error, deadline, maybe_sent=False, ours=True)
     if isinstance(error, smtplib.SMTPResponseException):
         reply = _text(error.smtp_error)
-        return ChannelError(str(error.smtp_code), f"the mail server answered {reply}", ours=True)
+        is_final = 500 <= error.smtp_code < 600
+        return ChannelError(
+            str(error.smtp_code), f"the mail server answered {reply}", ours=True, refuses_us=is_final
+        )
     if isinstance(error, smtplib.SMTPNotSupportedError):
         return ChannelError("not_offered", f"the mail server doesn't offer it: {error}", ours=True)
     if isinstance(error, ProxyFault):

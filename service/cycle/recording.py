@@ -232,7 +232,8 @@ def _sent_note(sent: Sent) -> str | None:
 def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: datetime, wall: datetime) -> None:
     """Whom the failure speaks of: the operator, the relay, a mailbox that isn't there, or a receiver."""
     is_mail = claimed.channel.kind == "email"
-    if error.ours and error.permanent:
+    is_for_operator = error.refuses_us or (error.permanent and (error.ours or is_mail))
+    if is_for_operator and not error.bad_address:
         text = f"A message was refused for a reason on this side: {error.code}."
         note_trouble(session, "refused", text, wall)
     address = session.get(tables.Address, claimed.address_id)
@@ -240,6 +241,8 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
         return
     if is_mail and speaks_of_destination("email", error):
         endpoints.note_doubt(session, address.id, wall)
+        return
+    if is_mail and error.permanent and not error.bad_address:
         return
     turn: Turn | None
     if error.gone:

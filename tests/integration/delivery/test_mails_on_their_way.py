@@ -15,13 +15,14 @@ import pytest
 from alerts.briefing import build
 from service.channels import email as channel
 from service.channels.email import MailServer
+from service.silence import Silence
 from service.store.messages import Status
 from service.watch import find_lasting
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.delivery.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook
-from tests.integration.delivery.yard import NOW, Yard
+from tests.integration.delivery.yard import Yard
 
 ADA, BOB = "ada@example.net", "bob@example.net"
 
@@ -74,19 +75,77 @@ def test_row_45_two_mails_to_a_mailbox_that_is_not_there_end_the_writing_to_it(n
     [
         ("recipient", "550 5.7.1 spam"),
         ("recipient", "550 5.7.515 not authenticated"),
+        ("recipient", "550 5.1.8 sender's domain not found"),
+        ("sender", "550 5.7.1 you may not send"),
         ("sender", "553 5.1.8 bad sender domain"),
+        ("sender", "501 no such command"),
+        ("data", "554 5.7.1 spam"),
     ],
 )
-def test_row_45_a_refusal_of_us_is_told_to_the_operator_and_suppresses_nobody(
+def test_rows_45_and_128_a_refusal_of_us_keeps_what_waits_and_is_told_to_the_operator(
     step: str, reply: str, new_yard: OpenYard
+) -> None:
+    relay = Relay(**{step: reply})
+    with running(relay) as server, new_yard(relay=server) as yard:
+        address = yard.address("email", ADA)
+        made = [yard.message(address, helps_for=timedelta(hours=9)) for _ in range(3)]
+        for minutes in (0, 3, 10, 20, 40):
+            yard.deliver(later=timedelta(minutes=minutes))
+        assert {yard.status(each) for each in made} == {Status.RETRY}
+        assert yard.address_row(address).off_since is None
+        assert yard.troubles() == {"refused"}
+        relay.replies = {"sender": "", "recipient": "", "data": ""}
+        for _ in range(3):
+            yard.deliver(later=timedelta(hours=2))
+        assert {yard.status(each) for each in made} == {Status.SENT}
+
+
+def test_row_128_a_message_that_is_refused_for_us_ends_when_it_no_longer_helps(new_yard: OpenYard) -> None:
+    with running(Relay(sender="550 5.7.1 you may not send")) as server, new_yard(relay=server) as yard:
+        made = yard.message(yard.address("email", ADA), helps_for=timedelta(hours=1))
+        for _ in range(8):
+            yard.deliver(later=timedelta(minutes=10))
+        assert yard.status(made) is Status.FAILED, "the next try would come too late"
+        assert len(yard.codes(made)) >= 3
+
+
+@pytest.mark.parametrize(
+    ("step", "reply", "status", "is_counted"),
+    [
+        ("recipient", "550 5.1.1 no such user", Status.FAILED, True),
+        ("recipient", "550 no such user", Status.FAILED, True),
+        ("recipient", "552 5.2.2 mailbox full", Status.RETRY, False),
+        ("recipient", "554 5.4.6 loops", Status.RETRY, False),
+        ("data", "554 5.6.0 no", Status.FAILED, False),
+        ("data", "550 no", Status.FAILED, False),
+        ("data", "552 5.3.4 too big", Status.FAILED, False),
+    ],
+)
+def test_row_129_only_what_speaks_of_the_mailbox_counts_against_the_address(
+    step: str, reply: str, status: Status, is_counted: bool, new_yard: OpenYard
 ) -> None:
     with running(Relay(**{step: reply})) as server, new_yard(relay=server) as yard:
         address = yard.address("email", ADA)
         for _ in range(3):
-            yard.message(address)
-            yard.deliver(later=timedelta(minutes=1))
-        assert yard.address_row(address).off_since is None
-        assert yard.troubles() == {"refused"}
+            made = yard.message(address)
+            if not is_counted or yard.address_row(address).off_since is None:
+                yard.deliver(later=timedelta(minutes=1))
+                assert yard.status(made) is status
+        assert (yard.address_row(address).off_since is not None) is is_counted
+
+
+def test_row_129_recipients_that_are_refused_for_us_do_not_stop_the_mail_of_others(
+    new_yard: OpenYard,
+) -> None:
+    with running(Relay(recipient="550 5.7.1 not from there")) as server, new_yard(relay=server) as yard:
+        for number in range(8):
+            yard.message(yard.address("email", f"ada@bad{number}.example"))
+        good = yard.message(yard.address("email", BOB))
+        yard.deliver()
+        assert yard.status(good) is Status.SENT
+        later = yard.message(yard.address("email", "carol@example.net"))
+        yard.deliver(later=timedelta(hours=1))
+        assert yard.status(later) is Status.SENT
 
 
 def taking(after_data: Callable[[Talk], None], heard: list[bytes]) -> Callable[[Talk], None]:
@@ -186,12 +245,14 @@ def test_row_49_a_relay_that_lets_us_in_no_more_stops_the_mail_and_is_a_trouble(
             yard.deliver(later=timedelta(minutes=3))
             assert receiver.connections == tried
             assert set(_lasting(yard)) == {"mail"}
+            assert yard.troubles() == ({"refused"} if security == "none" else set())
             assert all(yard.address_row(each + 1).off_since is None for each in range(12))
 
 
 def _lasting(yard: Yard) -> dict[str, str]:
     with yard.sessions() as session:
-        return find_lasting(session, yard.duskbell.channels, cycle_minutes=30, started_at=NOW, now=yard.wall)
+        silence = Silence(yard.duskbell.clock, yard.duskbell.steady)
+        return find_lasting(session, yard.duskbell.channels, cycle_minutes=30, silence=silence, now=yard.wall)
 
 
 def test_row_50_one_bad_recipient_keeps_nobody_else_from_getting_theirs(new_yard: OpenYard) -> None:
