@@ -9,6 +9,7 @@ import threading
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.cycle.deliver import Delivery, Round
+from service.store.engine import patient
 
 log = logging.getLogger(__name__)
 
@@ -44,7 +45,7 @@ class Postman:
 
     def _work(self) -> None:
         delivery, rest_s = self._delivery, LOOK_EVERY_S
-        with contextlib.closing(Round(delivery, delivery.clock)) as round_:
+        with patient(), contextlib.closing(Round(delivery, delivery.clock)) as round_:
             while not delivery.stopping.is_set():
                 delivery.nudge.clear()
                 try:

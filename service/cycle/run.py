@@ -6,22 +6,44 @@ import logging
 from contextlib import ExitStack
 from datetime import datetime, timedelta
 
+from sqlalchemy.exc import DBAPIError
+
 from service.bootstrap import Duskbell
 from service.cycle import deliver, judge, refresh, sky, verify
 from service.cycle.crew import Crew, usual_processes
 from service.cycle.judge import Judging
 from service.store import cycles
-from service.store.engine import sqlite_file
+from service.store.engine import patient, sqlite_file
+from service.store.retrying import may_pass
 from service.thrift import few_collections
 
 log = logging.getLogger(__name__)
 
 
+RESTS_S = (5.0, 30.0)
+"""Before a cycle for which the store was busy is tried again."""
+
+
 def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """Run the stages as of `now`; what each did. A tick that already ran only delivers what is due.
 
-    A cycle that died half-way is taken up again by the next call: every stage finds its rows anew.
+    A cycle that died half-way is taken up again by the next call: every stage finds its rows anew. So one
+    that the store was too busy for is tried again after a rest, and not left to the next tick.
     """
+    for rest_s in (*RESTS_S, None):
+        try:
+            with patient():
+                return _run_once(duskbell, now)
+        except DBAPIError as error:
+            if rest_s is None or not may_pass(error) or duskbell.delivery.stopping.is_set():
+                raise
+            log.warning("the cycle is tried again in %.0f s: %s", rest_s, error.orig)
+        if duskbell.delivery.stopping.wait(rest_s):
+            break
+    return {}
+
+
+def _run_once(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     counts: dict[str, int] = {}
     with duskbell.sessions.begin() as session:
         cycle = cycles.begin(session, now, duskbell.clock())

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextvars import ContextVar
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +18,9 @@ from sqlalchemy.pool import ConnectionPoolEntry
 from alerts.errors import DuskbellError
 
 BUSY_TIMEOUT_MS = 5000
+"""How long SQLite waits for another who writes: somebody waits for the answer."""
+PATIENT_TIMEOUT_MS = 60_000
+"""The same where nobody does: on a slow machine one transaction of a cycle takes many seconds."""
 WAL_TRIES = 50
 RECYCLE_S = 1800
 """A pooled connection is replaced after half an hour, so that a moved server is found again."""
@@ -36,6 +41,19 @@ NETWORK_OPTIONS = {
     "tcp_user_timeout": 30_000,
 }
 """libpq, in seconds and (the last) milliseconds: a line that was cut is noticed within half a minute."""
+
+
+_is_patient: ContextVar[bool] = ContextVar("is_patient", default=False)
+
+
+@contextlib.contextmanager
+def patient() -> Iterator[None]:
+    """What this thread writes to an SQLite file inside the block waits long for others who write."""
+    before = _is_patient.set(True)
+    try:
+        yield
+    finally:
+        _is_patient.reset(before)
 
 
 class StoreError(DuskbellError):
@@ -153,4 +171,6 @@ def _tune_sqlite(engine: Engine) -> None:
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Connection) -> None:
+        waits_ms = PATIENT_TIMEOUT_MS if _is_patient.get() else BUSY_TIMEOUT_MS
+        connection.exec_driver_sql(f"PRAGMA busy_timeout={waits_ms}")
         connection.exec_driver_sql("BEGIN IMMEDIATE")

@@ -29,13 +29,13 @@ def in_transaction(sessions: sessionmaker[Session], work: Callable[[Session], T]
             with sessions.begin() as session:
                 return work(session)
         except DBAPIError as error:
-            if attempt == tries or not _may_pass(error):
+            if attempt == tries or not may_pass(error):
                 raise
             log.warning("a transaction is tried again (%d of %d): %s", attempt + 1, tries, error.orig)
     raise AssertionError("the last attempt returns or raises")
 
 
-def _may_pass(error: DBAPIError) -> bool:
+def may_pass(error: DBAPIError) -> bool:
     """Whether the same work can succeed another time: the database was busy, or somebody was first."""
     if isinstance(error, IntegrityError):
         return True

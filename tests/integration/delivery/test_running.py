@@ -154,13 +154,18 @@ def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.usefixtures("hasty")
-def test_row_35_a_store_that_another_holds_makes_the_postman_wait_and_no_more(
+def test_rows_35_and_130_a_store_that_another_holds_makes_the_postman_wait_and_no_more(
     file_yard: Yard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.store.engine.BUSY_TIMEOUT_MS", 100)
+    monkeypatch.setattr("service.store.engine.PATIENT_TIMEOUT_MS", 100)
     impatient = Duskbell(file_yard.duskbell.settings)
     impatient.clock, impatient.channels = file_yard.duskbell.clock, file_yard.duskbell.channels
-    hook = Hook()
+    hook, waits = Hook(), set[int]()
+    event.listen(
+        impatient.engine,
+        "begin",
+        lambda connection: waits.add(connection.exec_driver_sql("PRAGMA busy_timeout").scalar_one()),
+    )
     with Receiver(hook.script) as receiver:
         message_id = file_yard.message(file_yard.address("webhook", receiver.url))
         carrier = Postman(impatient.delivery)
@@ -173,6 +178,7 @@ def test_row_35_a_store_that_another_holds_makes_the_postman_wait_and_no_more(
         _stop(carrier, impatient)
     impatient.engine.dispose()
     assert hook.ids == {message_id: 1}
+    assert waits == {100}, "as long as a cycle"
 
 
 def _stop(carrier: Postman, duskbell: Duskbell) -> None:

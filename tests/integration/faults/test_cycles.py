@@ -3,21 +3,29 @@ tests/integration/delivery/test_crashes.py. Rows of the fault list."""
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import event, func, select, text
+from sqlalchemy import Connection, event, func, select, text
 from sqlalchemy.exc import OperationalError
 
 from alerts.errors import DuskbellError
 from service.clockwork import build_scheduler
 from service.cycle.run import think
 from service.store import tables
-from service.store.engine import StoreError, open_engine, require_writable
+from service.store.engine import (
+    BUSY_TIMEOUT_MS,
+    PATIENT_TIMEOUT_MS,
+    StoreError,
+    open_engine,
+    require_writable,
+)
 from service.store.messages import Status
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
@@ -175,7 +183,8 @@ def test_row_35_a_store_that_another_holds_too_long_ends_the_cycle_and_the_next_
 ) -> None:
     file = tmp_path / "store.sqlite3"
     file.write_bytes(empty_store.read_bytes())
-    monkeypatch.setattr("service.store.engine.BUSY_TIMEOUT_MS", 50)
+    monkeypatch.setattr("service.store.engine.PATIENT_TIMEOUT_MS", 50)
+    monkeypatch.setattr("service.cycle.run.RESTS_S", ())
     with open_world(tmp_path, f"sqlite:///{file}") as world:
         other = open_engine(world.duskbell.settings.store_url)
         with other.connect() as holding:
@@ -185,6 +194,57 @@ def test_row_35_a_store_that_another_holds_too_long_ends_the_cycle_and_the_next_
         other.dispose()
         world.cycle(START)
         assert world.kinds() == ["heads_up", "heads_up"]
+
+
+class Released(threading.Event):
+    """Never set; whoever waits for it lets the store go."""
+
+    def __init__(self, release: Callable[[], object]) -> None:
+        super().__init__()
+        self._release = release
+
+    def wait(self, timeout: float | None = None) -> bool:
+        self._release()
+        return False
+
+
+def test_row_130_a_cycle_that_the_store_was_too_busy_for_is_tried_again(
+    tmp_path: Path, empty_store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "store.sqlite3"
+    file.write_bytes(empty_store.read_bytes())
+    monkeypatch.setattr("service.store.engine.PATIENT_TIMEOUT_MS", 50)
+    with open_world(tmp_path, f"sqlite:///{file}") as world:
+        other = open_engine(world.duskbell.settings.store_url)
+        holding = other.connect()
+        holding.execute(text("UPDATE person SET name = name"))
+        stopping = Released(holding.close)
+        world.duskbell.delivery = replace(world.duskbell.delivery, stopping=stopping)
+        world.cycle(START)
+        other.dispose()
+        assert world.kinds() == ["heads_up", "heads_up"]
+        assert len(world.box.mails) == 1
+
+
+def test_row_130_a_cycle_waits_long_for_others_who_write_and_a_page_does_not(
+    tmp_path: Path, empty_store: Path
+) -> None:
+    file = tmp_path / "store.sqlite3"
+    file.write_bytes(empty_store.read_bytes())
+    waits: set[int] = set()
+
+    def note(connection: Connection) -> None:
+        waits.add(connection.exec_driver_sql("PRAGMA busy_timeout").scalar_one())
+
+    with open_world(tmp_path, f"sqlite:///{file}") as world:
+        event.listen(world.duskbell.engine, "begin", note)
+        world.cycle(START)
+        assert waits == {PATIENT_TIMEOUT_MS}
+        waits.clear()
+        with world.duskbell.sessions.begin() as session:
+            session.execute(text("SELECT 1"))
+        assert waits == {BUSY_TIMEOUT_MS}
+        event.remove(world.duskbell.engine, "begin", note)
 
 
 def test_row_37_an_sqlite_that_can_not_be_written_is_refused(tmp_path: Path, empty_store: Path) -> None:
