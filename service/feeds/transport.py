@@ -29,6 +29,8 @@ from service.channels.tunnel import open_tunnel
 from service.outbound import Proxy
 from service.tls import has_unread, secure, trusting
 
+__all__ = ["Attempt", "Connections", "Watch"]
+
 
 @dataclass
 class Attempt:
@@ -38,8 +40,6 @@ class Attempt:
     may_be_kept: bool = True
     was_kept: bool = False
 
-
-__all__ = ["Attempt", "Connections", "Watch"]
 
 _current: ContextVar[Attempt] = ContextVar("attempt")
 
@@ -86,8 +86,7 @@ class Connections(HTTPAdapter):
         self.poolmanager.pool_classes_by_scheme = self._pools
 
     def proxy_manager_for(self, *args: Any, **kwargs: Any) -> ProxyManager:
-        context = trusting(self._proxy.ca_file if self._proxy else None)
-        manager: ProxyManager = super().proxy_manager_for(*args, **kwargs, proxy_ssl_context=context)
+        manager: ProxyManager = super().proxy_manager_for(*args, **kwargs)
         manager.pool_classes_by_scheme = self._pools
         return manager
 
@@ -111,11 +110,10 @@ def _pools(proxy: Proxy | None, ca_file: str | None) -> dict[str, type[HTTPConne
             return _connect(self, self.attempt.watch, None if self.proxy else proxy)
 
         def connect(self) -> None:
-            if self.proxy is not None:  # it forwards, and is spoken to by TLS
-                super().connect()
-                return
-            # our own authorities, read once; the library would read its list for each connection
-            self.sock = secure(self._new_conn(), trusting(ca_file), self.host.strip("[]").rstrip("."))
+            """By our authorities, read once: the library would read its own list for each connection, or
+            change the context that others use too. Where the proxy forwards, TLS ends there."""
+            context = trusting(proxy.ca_file if self.proxy and proxy else ca_file)
+            self.sock = secure(self._new_conn(), context, self.host.strip("[]").rstrip("."))
             self.is_verified = True
 
     class PlainPool(_KeepingPool, HTTPConnectionPool):
@@ -161,10 +159,7 @@ def _connect(connection: HTTPConnection, watch: Watch, proxy: Proxy | None) -> s
     except TimeoutError as error:
         raise ConnectTimeoutError(connection, f"no address for {host} in time") from error
     except OSError as error:
-        cause = (
-            error.__cause__ if isinstance(error.__cause__, socket.gaierror) else socket.gaierror(str(error))
-        )
-        raise NameResolutionError(host, connection, cause) from error
+        raise NameResolutionError(host, connection, socket.gaierror(str(error))) from error
     try:
         return connect_first(found, watch, connect_s=connect_s, step_s=connect_s)[0]
     except TimeoutError as error:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 import time
+from base64 import b64encode
+from contextlib import suppress
 from typing import Any
 
 import pytest
@@ -62,6 +65,28 @@ def test_a_tunnel_is_opened_once_and_kept(tls: bool) -> None:
         assert [asking.get(URL).body for _ in range(3)] == [b"{}"] * 3
     assert server.asked == ["CONNECT receiver.example:443 HTTP/1.1"]
     assert feed.names == ["receiver.example"]
+
+
+@TLS_TO_PROXY
+def test_nothing_that_is_logged_holds_the_proxys_password(
+    tls: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.DEBUG)
+    with (
+        Receiver(answer, tls=True) as feed,
+        Receiver(answer) as plain,
+        proxying(
+            {"receiver.example:443": feed.port, "receiver.example": plain.port}, login="ada:s3cret", tls=tls
+        ) as server,
+    ):
+        for login in ("ada:s3cret", "ada:0thers3cret"):
+            with client(proxy=server.proxy(login)) as asking:
+                for url in (URL, PLAIN):
+                    with suppress(FeedError):
+                        asking.get(url)
+    assert "receiver.example" in caplog.text
+    for secret in ("s3cret", b64encode(b"ada:s3cret").decode()):
+        assert secret not in caplog.text
 
 
 @TLS_TO_PROXY
