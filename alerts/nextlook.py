@@ -22,8 +22,8 @@ from alerts.span import Span
 from alerts.telling import Telling, Why
 from alerts.verdict import FAR_OFF
 from alerts.weather.clearness import OLDEST_AIR
+from alerts.weather.freshness import dated, turns
 from alerts.weather.lineage import AIR_LINEAGE
-from alerts.weather.readings import ARRIVES_WITHIN, OLDEST_RUN, OLDEST_RUN_ON_THE_DAY, dated
 from alerts.weather.record import Source
 from alerts.wishes import Wishes
 
@@ -85,10 +85,8 @@ def _ages(source: Source) -> Iterator[datetime]:
     yield since
     if source.lineage == AIR_LINEAGE:
         yield since + OLDEST_AIR + _AFTER
-    for oldest in (OLDEST_RUN, OLDEST_RUN_ON_THE_DAY):
-        yield since + oldest + _AFTER
-    if source.next_due_at is not None:
-        yield source.next_due_at + ARRIVES_WITHIN + _AFTER
+    for at in turns(source):
+        yield at + _AFTER
 
 
 def word_may_change(look: Look, telling: Telling) -> datetime:

@@ -9,6 +9,8 @@ from statistics import median
 from alerts.span import Span
 from alerts.values import value
 from alerts.weather.clouds import effective_cloud_pct, known_of, low_lies_below, seen_clouds
+from alerts.weather.freshness import dated as dated
+from alerts.weather.freshness import why_stale
 from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast, Sight, Source
 from alerts.weather.series import Cut
@@ -17,11 +19,6 @@ from alerts.weather.stretches import Parts, Stretch
 
 MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
-OLDEST_RUN = timedelta(hours=12)
-OLDEST_RUN_ON_THE_DAY = timedelta(hours=6)
-ARRIVES_WITHIN = timedelta(minutes=90)
-"""From a run's being due to our having it: it settles on the servers, and the next cycle asks. Without this
-a model that runs every six hours would be stale four times a day for nothing."""
 ALL_CLOUD_PCT = 100.0
 MUCH_CLOUD_PCT = 50.0
 
@@ -99,31 +96,14 @@ def read(forecast: Forecast, asking: Asking) -> Reading:
 def why_unusable(source: Source, now: datetime, is_night_of: bool) -> str:
     """Why a run may not be used at `now`, or "" when it may.
 
-    Its age counts from its issue; where that isn't named, from when its values were first seen, else
-    from when they were fetched. The newest run there is counts until the next one can have arrived, where one
-    comes every six hours or oftener. A run with no time at all (played from a file) is accepted.
+    A run with no time at all (played from a file) is accepted.
     """
     since = dated(source)
     if since is None:
         return ""
     if since > now:
         return "issued after the moment we judge for"
-    oldest = OLDEST_RUN_ON_THE_DAY if is_night_of else OLDEST_RUN
-    if now - since > max(oldest, _until_the_next(source, since)):
-        return f"its run is {_hours(now - since)} h old, more than {_hours(oldest)} h"
-    return ""
-
-
-def _until_the_next(source: Source, since: datetime) -> timedelta:
-    """How old a run gets before the next can be here, where runs come every six hours or oftener."""
-    if source.next_due_at is None or source.next_due_at - since > OLDEST_RUN_ON_THE_DAY:
-        return timedelta(0)
-    return source.next_due_at - since + ARRIVES_WITHIN
-
-
-def dated(source: Source) -> datetime | None:
-    """The time that a run's age counts from; None when nobody knows."""
-    return source.issued_at or source.unchanged_since or source.fetched_at
+    return why_stale(source, now, is_night_of=is_night_of)
 
 
 def _lead_days(forecast: Forecast, asking: Asking) -> float:
@@ -272,10 +252,6 @@ def _unknown_share(parts: Parts, members: Sequence[Sequence[float | None]], span
 
 def _too_unknown(share: float) -> str:
     return f"{pct(share)} % of the window is unknown" if share > MOST_UNKNOWN_SHARE else ""
-
-
-def _hours(age: timedelta) -> str:
-    return f"{age / timedelta(hours=1):.1f}".removesuffix(".0")
 
 
 def pct(share: float) -> int:

@@ -171,7 +171,9 @@ AGES = {
     "the next one should be here": (7.6, 6.0, False),
     "runs every three hours": (6.0, 3.0, True),
     "runs every three hours, too old": (6.1, 3.0, False),
-    "runs every twelve hours get no leave": (6.1, 12.0, False),
+    "row_163_runs_every_twelve_hours": (13.4, 12.0, True),
+    "row_163_every_twelve_hours_and_the_next_should_be_here": (13.6, 12.0, False),
+    "runs every day get no leave": (6.1, 24.0, False),
 }
 
 
