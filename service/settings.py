@@ -100,7 +100,9 @@ class Settings(BaseSettings):
     open_meteo_key: SecretStr | None = Field(None, description="Open-Meteo key; commercial use needs one.")
     open_meteo_url: str = Field("", description="Base of an Open-Meteo server of your own; empty: theirs.")
     open_meteo_models: tuple[str, ...] = Field(
-        ("ecmwf_ifs025", "icon_seamless", "gfs_seamless"), description="Forecast models, one request each."
+        ("ecmwf_ifs025", "icon_seamless", "gfs_seamless", "gem_seamless", "meteofrance_seamless"),
+        description="Forecast models, one request each; the first three are asked along the line of sight "
+        "and by height too.",
     )
     open_meteo_share_alike: bool = Field(
         False,
@@ -125,6 +127,11 @@ class Settings(BaseSettings):
     )
     official_warnings: bool = Field(
         True, description="Ask the NWS and MET Norway for official warnings where they serve the place."
+    )
+    cloud_by_height: bool = Field(
+        True,
+        description="Ask Open-Meteo for cloud by height at sites above 600 m, within 36 hours of a night: a "
+        "site above a low deck has a clear sky.",
     )
     line_of_sight: bool = Field(
         True,

@@ -157,6 +157,24 @@ def _floats(values: object) -> Array:
     return np.asarray(values, dtype=np.float64)
 
 
+def with_levels_of(forecast: Forecast, other: Forecast) -> Forecast:
+    """The forecast with the cloud by height of another answer about the same run and place, hour by hour.
+
+    An hour that the other doesn't have is unknown on every level.
+    """
+    assert other.levels is not None, "it was asked for"
+    index_at = {hour.starts: index for index, hour in enumerate(other.hours)}
+    places = [index_at.get(hour.starts) for hour in forecast.hours]
+
+    def moved(rows: tuple[tuple[float | None, ...], ...]) -> tuple[tuple[float | None, ...], ...]:
+        return tuple(tuple(None if at is None else row[at] for at in places) for row in rows)
+
+    levels = other.levels
+    return with_levels(
+        forecast, CloudLevels(levels.pressures_hpa, moved(levels.cloud_pct), moved(levels.height_m))
+    )
+
+
 def with_levels(forecast: Forecast, levels: CloudLevels) -> Forecast:
     """The forecast with its cloud by height, and with what its hours then have below the site."""
     forecast = replace(forecast, levels=levels)

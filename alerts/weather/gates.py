@@ -14,7 +14,7 @@ from enum import StrEnum
 from itertools import groupby, pairwise
 from typing import Any
 
-from alerts.weather.record import Forecast, HourlyWeather, Place, Source
+from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, Place, Source
 
 EARTH_RADIUS_KM = 6371.0088
 """Mean radius of the Earth, IUGG (Moritz, Geodetic Reference System 1980)."""
@@ -251,6 +251,31 @@ def _layers_deny(hours: Iterable[HourlyWeather]) -> bool:
         layer for hour in hours for layer in (hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct)
     )
     return any(layer is not None and layer > 10 for layer in layers)
+
+
+LEVEL_HEIGHTS_M = (-700.0, 20_000.0)
+"""1000 hPa lies some 600 m below the sea in the deepest lows on record, 50 hPa above 19 km."""
+
+
+def check_levels(levels: CloudLevels) -> Rejected | None:
+    """Cover and heights must be believable, each level above the one of higher pressure, cover in percent.
+
+    Levels all within 0 and 1, and not all 0, are shares of 1: they would open the sky over every deck.
+    """
+    low_m, high_m = LEVEL_HEIGHTS_M
+    for cover in (value for row in levels.cloud_pct for value in row if value is not None):
+        if not 0.0 <= cover <= 100.0:
+            return Rejected(Gate.RANGE, f"cloud on a level of pressure is {cover:g} %.")
+    for height_m in (value for row in levels.height_m for value in row if value is not None):
+        if not low_m <= height_m <= high_m:
+            return Rejected(Gate.RANGE, f"a level of pressure lies at {height_m:g} m.")
+    for lower, upper in pairwise(levels.height_m):
+        if any(a is not None and b is not None and a >= b for a, b in zip(lower, upper, strict=True)):
+            return Rejected(Gate.LAYERS, "levels of pressure don't lie above each other.")
+    covers = [value for row in levels.cloud_pct for value in row if value is not None]
+    if 0.0 < max(covers, default=0.0) <= 1.0:
+        return Rejected(Gate.SCALE, "cloud by height never rises above 1 %; it looks like a share of 1.")
+    return None
 
 
 LAYER_GAP_PCT = 20.0

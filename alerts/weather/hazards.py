@@ -44,6 +44,8 @@ THUNDER_WARNS_PCT = 5.0
 FOG_VISIBILITY_M = 1000.0  # fog by WMO's definition
 FOG_SHARE_PCT = 50.0
 FOG_WARNS_SHARE_PCT = 20.0
+CLOUD_BELOW_WARNS_PCT = 50.0  # more likely than not on any road through it
+FOG_IN_VALLEY = "cloud below the site: fog in the valley or on the way up"
 DEW_SPREAD_C = 3.0
 """A lens under a clear sky cools below the air; within this of the dew point it mists over."""
 COLD_FELT_C = -10.0
@@ -149,6 +151,7 @@ class _Kind:
 
 _RAIN_PCT = Asked(field_of("precipitation_probability_pct"))
 _FOG_NAMED = Asked(field_of("fog_named"))
+_CLOUD_BELOW = Asked(field_of("cloud_below_pct"))
 _TEMPERATURE_C = Asked(field_of("temperature_c"), least=True)
 _FELT_C = Asked(made_of(felt, "temperature_c", "wind_ms"), least=True)
 _FROSTBITE_MIN = Asked(made_of(frostbite, "temperature_c", "wind_ms"), least=True)
@@ -272,20 +275,25 @@ def _cold(there: Over, away: Over) -> Hazard:
 def _fog(there: Over, away: Over) -> Hazard:
     """Warns of any fog, on the way too; fails when measured fog fills more than half of the shooting.
 
-    Fog that is only named ("patchy fog") warns and no more.
+    Fog that is only named ("patchy fog") warns and no more. So does fog of a cell whose cloud lies below the
+    site: the cell's ground is in it, the site above it, and the road leads through it.
     """
     share, on_way = _worst(there, _FOG_PCT), _worst(away, _FOG_PCT)
-    named = _worst(away, _FOG_NAMED)
+    named, below = _worst(away, _FOG_NAMED), _worst(away, _CLOUD_BELOW)
+    in_valley = below.at_least(CLOUD_BELOW_WARNS_PCT)
+    stands_above = _worst(there, _CLOUD_BELOW).at_least(CLOUD_BELOW_WARNS_PCT)
     fills = share.at_least(FOG_SHARE_PCT) and any(
         _foggy_share(series, cut) > 0.5 for sources, cut, _ in there.sources for series in sources.series
     )
     is_away = on_way.at_least(FOG_WARNS_SHARE_PCT) and not share.at_least(FOG_WARNS_SHARE_PCT)
-    warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True)
-    level = _level(fills, share.known or named.known, warns)
-    if share.value is None and named.value is not None:
-        said = "fog in the forecast" if named.value else "no fog in the forecast"
-        return Hazard("fog", level, said, at=named.at if named.value else None)
-    text = "fog up to {:.0f} %" + (", and more on the way" if is_away else "")
+    warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True) or in_valley
+    level = _level(fills and not stands_above, share.known or named.known or in_valley, warns)
+    valley = FOG_IN_VALLEY if in_valley else ""
+    if share.value is None and (named.value is not None or in_valley):
+        words = {True: "fog in the forecast", False: "no fog in the forecast"}
+        at = named.at if named.value else below.at if in_valley else None
+        return Hazard("fog", level, "; ".join(filter(None, (words.get(named.value), valley))), at=at)
+    text = "fog up to {:.0f} %" + (", and more on the way" if is_away else "") + (valley and f"; {valley}")
     return _hazard("fog", level, share, "%", text, "fog unknown")
 
 

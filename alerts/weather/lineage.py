@@ -106,6 +106,12 @@ _NWS_TERMS = Terms(
     attribution="NOAA / National Weather Service",
     attribution_url="https://www.weather.gov/",
 )
+HARMONIE_AROME = "harmonie"
+"""One code of the ACCORD consortium, run by many: MEPS by MET Norway, AROME by Météo-France, HARMONIE by KNMI
+and DMI (www.accord-nwp.org). Their errors are kin."""
+UNIFIED_MODEL = "ukmo"
+"""The Met Office's model, run by others too: ACCESS by the Bureau of Meteorology, GDPS by KMA
+(www.metoffice.gov.uk/research/approach/modelling-systems/unified-model/unified-model-partnerships)."""
 _LAYERS, _TOTAL = LayerScheme.OPEN_METEO, LayerScheme.NONE
 
 
@@ -137,7 +143,14 @@ five days); Open-Meteo chooses and doesn't say which."""
 
 MODELS: tuple[ModelRow, ...] = (
     ModelRow(
-        MET_NORWAY, "nordic", "metno", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 228, 10.0, cell_km=2.5
+        MET_NORWAY,
+        "nordic",
+        HARMONIE_AROME,
+        _MET_NORWAY_TERMS,
+        LayerScheme.MET_NORWAY,
+        228,
+        10.0,
+        cell_km=2.5,
     ),
     ModelRow(MET_NORWAY, "global", "ecmwf", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 240, 20.0, cell_km=9),
     ModelRow(NWS, "gridpoint", "nws", _NWS_TERMS, _TOTAL, 182, 10.0, cell_km=2.5),
@@ -157,10 +170,10 @@ MODELS: tuple[ModelRow, ...] = (
     _open_meteo("jma_seamless", "jma", 264, 55, "jma_gsm"),
     _open_meteo("jma_gsm", "jma", 264, 55),
     _open_meteo("cma_grapes_global", "cma", 240, 14),
-    _open_meteo("bom_access_global", "access", 240, 15),
-    _open_meteo("kma_gdps", "kma", 288, 12),
-    _open_meteo("ukmo_seamless", "ukmo", 168, 10, "ukmo_global_deterministic_10km", terms=_UK_TERMS),
-    _open_meteo("ukmo_global_deterministic_10km", "ukmo", 168, 10, terms=_UK_TERMS),
+    _open_meteo("bom_access_global", UNIFIED_MODEL, 240, 15),
+    _open_meteo("kma_gdps", UNIFIED_MODEL, 288, 12),
+    _open_meteo("ukmo_seamless", UNIFIED_MODEL, 168, 10, "ukmo_global_deterministic_10km", terms=_UK_TERMS),
+    _open_meteo("ukmo_global_deterministic_10km", UNIFIED_MODEL, 168, 10, terms=_UK_TERMS),
     # regional models
     _open_meteo("icon_eu", "icon", 120, 7, "dwd_icon_eu"),
     _open_meteo("icon_d2", "icon", 48, 2, "dwd_icon_d2"),
@@ -169,16 +182,17 @@ MODELS: tuple[ModelRow, ...] = (
     _open_meteo("meteoswiss_icon_ch2", "icon", 120, 2),
     _open_meteo("italia_meteo_arpae_icon_2i", "icon", 72, 2),
     _open_meteo("gfs_hrrr", "gfs", 48, 3, "ncep_hrrr_conus"),
-    _open_meteo("ncep_nbm_conus", "nbm", 264, 3, layers=_TOTAL),
+    # the National Blend of Models: what the forecasters' gridpoints begin from (vlab.noaa.gov/web/mdl/nbm)
+    _open_meteo("ncep_nbm_conus", "nws", 264, 3, layers=_TOTAL),
     _open_meteo("gem_regional", "gem", 84, 10, "cmc_gem_rdps_10km"),
     _open_meteo("gem_hrdps_continental", "gem", 48, 3, "cmc_gem_hrdps"),
     _open_meteo("meteofrance_arpege_europe", "arpege", 96, 11),
-    _open_meteo("meteofrance_arome_france", "arome", 48, 3, "meteofrance_arome_france0025"),
+    _open_meteo("meteofrance_arome_france", HARMONIE_AROME, 48, 3, "meteofrance_arome_france0025"),
     _open_meteo("jma_msm", "jma", 96, 5),
-    _open_meteo("metno_nordic", "metno", 60, 1, "metno_nordic_pp", layers=_TOTAL),
-    _open_meteo("knmi_harmonie_arome_europe", "harmonie", 60, 6),
-    _open_meteo("dmi_harmonie_arome_europe", "harmonie", 60, 2),
-    _open_meteo("ukmo_uk_deterministic_2km", "ukmo", 54, 2, terms=_UK_TERMS),
+    _open_meteo("metno_nordic", HARMONIE_AROME, 60, 1, "metno_nordic_pp", layers=_TOTAL),
+    _open_meteo("knmi_harmonie_arome_europe", HARMONIE_AROME, 60, 6),
+    _open_meteo("dmi_harmonie_arome_europe", HARMONIE_AROME, 60, 2),
+    _open_meteo("ukmo_uk_deterministic_2km", UNIFIED_MODEL, 54, 2, terms=_UK_TERMS),
     # ensembles
     _open_meteo("ecmwf_ifs025_ensemble", "ecmwf", 360, 28, members=51),
     _open_meteo("ecmwf_aifs025_ensemble", "ecmwf-aifs", 360, 28, members=51),
@@ -190,9 +204,9 @@ MODELS: tuple[ModelRow, ...] = (
     _open_meteo("ncep_gefs025", "gfs", 240, 28, members=31, layers=_TOTAL),
     _open_meteo("ncep_gefs05", "gfs", 840, 55, members=31, layers=_TOTAL),
     _open_meteo("gem_global_ensemble", "gem", 384, 55, "cmc_gem_geps", members=21, layers=_TOTAL),
-    _open_meteo("bom_access_global_ensemble", "access", 240, 40, members=18, layers=_TOTAL),
-    _open_meteo("ukmo_global_ensemble_20km", "ukmo", 192, 20, members=18, terms=_UK_TERMS),
-    _open_meteo("ukmo_uk_ensemble_2km", "ukmo", 120, 2, members=3, terms=_UK_TERMS),
+    _open_meteo("bom_access_global_ensemble", UNIFIED_MODEL, 240, 40, members=18, layers=_TOTAL),
+    _open_meteo("ukmo_global_ensemble_20km", UNIFIED_MODEL, 192, 20, members=18, terms=_UK_TERMS),
+    _open_meteo("ukmo_uk_ensemble_2km", UNIFIED_MODEL, 120, 2, members=3, terms=_UK_TERMS),
 )
 """Every model we know, by feed; `find_model` also answers for those that aren't listed."""
 

@@ -47,13 +47,16 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
 def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
     """How many sites the day's allowance carries against those watched; nothing where it has no end."""
     from service.feeds.capacity import sites_carried
+    from service.feeds.openmeteo_parts import LEVELS_FROM_M
 
     near, far = (sites_carried(settings, near=near) for near in (True, False))
+    high = sites_carried(settings, near=True, high=True)
     if near is None or far is None or not settings.uses_open_meteo:
         return
+    above = f" ({high} if all stand above {LEVELS_FROM_M:.0f} m)" if high != near else ""
     text = (
-        f"what Open-Meteo allows in a day carries about {near} sites on the day of a night and {far} whose "
-        f"nights lie further ahead; watched now: {watched}"
+        f"what Open-Meteo allows in a day carries about {near} sites on the day of a night{above} and {far} "
+        f"whose nights lie further ahead; watched now: {watched}"
     )
     if watched > near:
         text += ". Fewer models or ensembles, line_of_sight = false, a key or a server of your own carry more"

@@ -12,7 +12,8 @@ from datetime import timedelta
 from alerts.weather.lineage import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from alerts.weather.sightline import MOST_PLACES
 from service.feeds.limits import DAY_S, USED_SHARE
-from service.feeds.openmeteo_parts import ALONG, FORECAST, product_of
+from service.feeds.openmeteo import LOOK_CLOSER
+from service.feeds.openmeteo_parts import ALONG, FORECAST, LOW_LEVELS, product_of
 from service.feeds.openmeteo_terms import request_weight
 from service.feeds.wiring import allowances_from
 from service.settings import Settings
@@ -25,19 +26,33 @@ RUNS_EVERY = timedelta(hours=6)
 AIR_EVERY = timedelta(hours=12)
 
 
-def sites_carried(settings: Settings, *, near: bool) -> int | None:
+def sites_carried(settings: Settings, *, near: bool, high: bool = False) -> int | None:
     """How many sites the day's allowance carries; None where it has no end or nothing is asked.
 
     near: each has a night within 36 hours, is asked about through the day and along its line of sight.
+    high: each stands above 600 m, and is asked about cloud by height then.
     """
     most = allowances_from(settings)[OPEN_METEO].most.get(DAY_S)
-    weight = site_weight(settings, near=near)
+    weight = site_weight(settings, near=near, high=high)
     return math.floor(USED_SHARE * most / weight) if most and weight else None
 
 
-def site_weight(settings: Settings, *, near: bool) -> float:
+def site_weight(settings: Settings, *, near: bool, high: bool = False) -> float:
     """What one site weighs in a day."""
-    return sum(_row_weight(row, settings, near=near) for row in _rows(settings))
+    rows = _rows(settings)
+    overhead = sum(_row_weight(row, near=near) for row in rows)
+    closer = [row for row in rows if row.members == 1 and not row.is_air][:LOOK_CLOSER]
+    return overhead + len(closer) * _closer_weight(settings, high=high) if near else overhead
+
+
+def _closer_weight(settings: Settings, *, high: bool) -> float:
+    """What one model's line of sight and cloud by height weigh; these are asked by its runs."""
+    weight = 0.0
+    if settings.line_of_sight:
+        weight += request_weight(len(ALONG.variables), MOST_PLACES, 1.0) * (DAY / ALONG.never_after)
+    if settings.cloud_by_height and high:
+        weight += request_weight(len(LOW_LEVELS.variables), 1, 1.5) * (DAY / RUNS_EVERY)
+    return weight
 
 
 def _rows(settings: Settings) -> list[ModelRow]:
@@ -46,12 +61,9 @@ def _rows(settings: Settings) -> list[ModelRow]:
     return [*rows, AIR_ROW] if settings.open_meteo_air else rows
 
 
-def _row_weight(row: ModelRow, settings: Settings, *, near: bool) -> float:
+def _row_weight(row: ModelRow, *, near: bool) -> float:
     product = product_of(row, aside=False)
     weight = request_weight(len(product.variables), 1, DAYS_ASKED, members=row.members)
     if product is not FORECAST:
         return weight * (DAY / (AIR_EVERY if row.is_air else RUNS_EVERY))
-    if not near:
-        return weight * (DAY / RUNS_EVERY)
-    aside = request_weight(len(ALONG.variables), MOST_PLACES, 1.0) if settings.line_of_sight else 0.0
-    return (weight + aside) * (DAY / product.never_after)
+    return weight * (DAY / (product.never_after if near else RUNS_EVERY))

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 
 from alerts.errors import BadInput
 from alerts.span import Span
+from alerts.weather.cloud_levels import with_levels_of
 from alerts.weather.lineage import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from alerts.weather.record import Place
 from service.feeds.asking import Patience, keep, last_good
@@ -24,6 +25,10 @@ from service.feeds.http import Answer, PoliteClient
 from service.feeds.limits import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.openmeteo_answer import parse
 from service.feeds.openmeteo_parts import (
+    FORECAST,
+    HIGH_LEVELS,
+    LEVELS_WITHIN,
+    LOW_LEVELS,
     Batch,
     Cell,
     Product,
@@ -32,6 +37,7 @@ from service.feeds.openmeteo_parts import (
     covers,
     floor_six_hours,
     is_same_forecast,
+    levels_of,
     product_of,
     share,
     split_elements,
@@ -40,8 +46,11 @@ from service.feeds.openmeteo_terms import RUN_SETTLES_IN, Run, read_run, wait_by
 from service.feeds.spans import HOUR
 
 FREE_URL = "https://api.open-meteo.com"
-DEFAULT_MODELS = ("ecmwf_ifs025", "icon_seamless", "gfs_seamless", "gem_seamless")
+DEFAULT_MODELS = ("ecmwf_ifs025", "icon_seamless", "gfs_seamless", "gem_seamless", "meteofrance_seamless")
 """One model a lineage, all global, none under share-alike terms."""
+LOOK_CLOSER = 3
+"""How many models, the first of the list, are asked along the line of sight and by height too: that weighs
+far more than another model overhead, and another lineage tells more."""
 MODEL_SHARE_S = 5.0
 """What each model gets of the time at least, so that one slow answer doesn't eat up all of it."""
 
@@ -52,8 +61,9 @@ class OpenMeteo:
     non_commercial: the operator declares that the installation earns nothing (no payment, no adverts).
     api_key: a customer's key; it goes into a header, never into an address.
     models, ensembles: names from the lineage table; share-alike ones only with `share_alike`.
-    air_quality: ask for aerosols too. base_url: a server of one's own, which needs neither declaration nor
-    key; ensemble_url, air_url: where its ensembles and its air quality are, if elsewhere.
+    air_quality: ask for aerosols too. by_height: for cloud by height at high sites.
+    base_url: a server of one's own, which needs neither declaration nor key; ensemble_url, air_url: where its
+    ensembles and its air quality are, if elsewhere.
     Raises BadInput for a model that isn't in the table or may not be used.
     """
 
@@ -65,6 +75,7 @@ class OpenMeteo:
         models: Sequence[str] = DEFAULT_MODELS,
         ensembles: Sequence[str] = (),
         air_quality: bool = False,
+        by_height: bool = False,
         non_commercial: bool = False,
         api_key: str | None = None,
         share_alike: bool = False,
@@ -74,6 +85,8 @@ class OpenMeteo:
     ) -> None:
         rows = [_allowed_row(model, share_alike=share_alike) for model in (*models, *ensembles)]
         self._rows = (*rows, AIR_ROW) if air_quality else tuple(rows)
+        self._closer = [row for row in rows if row.members == 1][:LOOK_CLOSER]
+        self._by_height = by_height
         own_url = None if base_url is None or base_url.rstrip("/") == FREE_URL else base_url.rstrip("/")
         prefix = "customer-" if api_key else ""
         self._urls = {
@@ -105,7 +118,7 @@ class OpenMeteo:
     ) -> Gathered:
         """One forecast a place and model, over `hours` and some hours to each side.
 
-        Along a line of sight single runs alone are asked, and for cloud alone.
+        Along a line of sight the first single runs alone are asked, and for cloud alone.
         """
         if not self._one_at_a_time.acquire(timeout=deadline.remaining_s):
             late = NotAsked(f"{OPEN_METEO} was not asked: an earlier request took all the time.")
@@ -120,12 +133,15 @@ class OpenMeteo:
         here = [place for place in places if not place.is_aside]
         aside = [place for place in places if place.is_aside]
         tasks = [(row, here) for row in self._rows if here]
-        tasks += [(row, aside) for row in self._rows if aside and row.members == 1 and not row.is_air]
+        tasks += [(row, aside) for row in self._closer if aside]
         for index, (row, group) in enumerate(tasks):
             share_s = max(MODEL_SHARE_S, deadline.remaining_s / (len(tasks) - index))
             product = product_of(row, aside=group is aside)
-            url = self._urls[product.feed].rstrip("/")
-            yield round_.fetch_model(row, product, url, group, deadline.at_most(share_s))
+            url, mine = self._urls[product.feed].rstrip("/"), deadline.at_most(share_s)
+            gathered = round_.fetch_model(row, product, url, group, mine)
+            if self._by_height and product is FORECAST and row in self._closer:
+                gathered = round_.add_levels(row, url, gathered, mine)
+            yield gathered
 
 
 def _allowed_row(model: str, *, share_alike: bool) -> ModelRow:
@@ -170,13 +186,13 @@ class _Round:
         self, row: ModelRow, product: Product, url: str, places: Sequence[Place], deadline: Deadline
     ) -> Gathered:
         """One model for all places: those with a good answer from the cache, the others in batches."""
-        task = _Task(row, product, url, deadline, self._end_for(row))
+        task = _Task(row, product, url, deadline, self._end_for(row, product))
         if task.end <= self._start:
             return Gathered()
         run = self._find_run(task)
         parts: list[Gathered] = []
         due: list[Cell] = []
-        for cell in share(row, places):
+        for cell in share(row, product, places):
             stored = self._cache.get(cell.key)
             if stored is not None and self._is_good(task, stored, run):
                 parts.append(self._read(task, cell, stored, run))
@@ -186,11 +202,40 @@ class _Round:
         parts += [self._fetch_batch(task, batch, run) for batch in batches(row, product, due, days)]
         return join(parts)
 
-    def _end_for(self, row: ModelRow) -> datetime:
-        """Air quality isn't told beyond a few days, and asking for more is refused."""
+    def add_levels(self, row: ModelRow, url: str, gathered: Gathered, deadline: Deadline) -> Gathered:
+        """The forecasts with cloud by height, for the high sites among their places.
+
+        Where it can't be had, or is of another run, the forecast stays as it is beside the failure.
+        """
+        high: dict[Product, list[Place]] = {}
+        for place in (forecast.place for forecast in gathered.forecasts):
+            product = levels_of(place) if place else None
+            if place and product:
+                high.setdefault(product, []).append(place)
+        parts = [self.fetch_model(row, product, url, there, deadline) for product, there in high.items()]
+        told = join(parts)
+        found = {
+            (forecast.place, forecast.source.issued_at): forecast
+            for forecast in told.forecasts
+            if forecast.levels is not None
+        }
+        forecasts = [
+            with_levels_of(forecast, by_height)
+            if (by_height := found.get((forecast.place, forecast.source.issued_at)))
+            else forecast
+            for forecast in gathered.forecasts
+        ]
+        return replace(gathered, forecasts=tuple(forecasts), failures=(*gathered.failures, *told.failures))
+
+    def _end_for(self, row: ModelRow, product: Product) -> datetime:
+        """Air quality isn't told beyond a few days, and asking for more is refused; cloud by height is wanted
+        for the coming night."""
+        now = self._client.now()
+        if product in (LOW_LEVELS, HIGH_LEVELS):
+            return min(self._end, floor_six_hours(now + LEVELS_WITHIN) + 6 * HOUR)
         if not row.is_air:
             return self._end
-        return min(self._end, floor_six_hours(self._client.now() + timedelta(hours=row.horizon_h)))
+        return min(self._end, floor_six_hours(now + timedelta(hours=row.horizon_h)))
 
     def patience(self, product: Product) -> Patience:
         return self._patience.setdefault(product.feed, Patience())

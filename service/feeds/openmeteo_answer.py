@@ -23,14 +23,23 @@ from itertools import pairwise
 from typing import Any
 
 from alerts.span import Span
-from alerts.weather.gates import Gate, Rejected, check_lengths, check_rising, check_units
+from alerts.weather.gates import Gate, Rejected, check_lengths, check_levels, check_rising, check_units
 from alerts.weather.lineage import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
-from alerts.weather.record import Forecast, HourlyWeather, Place
+from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, Place
 from service.feeds.base import Gathered, build_source, failure_of, join, judge_quality, read_or_leave
 from service.feeds.body import as_dict, as_list, as_number, as_optional_number, bad_shape, load_json
 from service.feeds.errors import BadAnswer, FeedRefused
 from service.feeds.iso8601 import require_our_age
-from service.feeds.openmeteo_variables import AIR, CODE, HIGHEST, INSTANT, VARIABLES
+from service.feeds.openmeteo_variables import (
+    AIR,
+    CODE,
+    HIGHEST,
+    INSTANT,
+    LEVEL_CLOUD,
+    LEVEL_HEIGHT,
+    LEVEL_UNITS,
+    VARIABLES,
+)
 from service.feeds.spans import HOUR, Periods, instant_spans
 
 MOST_HOURS = 5000
@@ -43,6 +52,7 @@ _LONGEST_FIRST = sorted(VARIABLES, key=len, reverse=True)
 _THUNDER_CODES, _FOG_CODES = frozenset({95, 96, 97, 99}), frozenset({45, 48})
 """WMO code table 4677 as Open-Meteo uses it: thunderstorms; fog and rime fog."""
 _OTHER_PRODUCT = re.compile(r"_(\d+hPa|spread|previous_day\d+|max|min|mean|sum)(_.*)?")
+_LEVEL = re.compile(rf"({LEVEL_CLOUD}|{LEVEL_HEIGHT})_(\d{{1,4}})hPa(?:_(.+))?")
 _MEMBER = re.compile(r"_member(\d{1,3})(?=_|$)")
 
 
@@ -52,6 +62,7 @@ class _Columns:
 
     plain: dict[str, str] = field(default_factory=dict)  # variable -> key
     members: dict[int, str] = field(default_factory=dict)  # member of cloud_cover -> key
+    levels: dict[tuple[str, int], str] = field(default_factory=dict)  # variable and pressure -> key
 
 
 def parse(
@@ -123,6 +134,10 @@ def _group_by_model(hourly: Mapping[str, Any], asked: str | None) -> dict[str, _
     """Columns by model; those without a suffix are of the model asked for, or unknown."""
     models: dict[str, _Columns] = defaultdict(_Columns)
     for key in hourly:
+        if level := _LEVEL.fullmatch(key):
+            model = level[3] or asked or UNKNOWN_MODEL
+            models[model].levels[level[1], int(level[2])] = key
+            continue
         split = split_key(key)
         if split is None:
             continue
@@ -271,6 +286,7 @@ def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
             members=_build_members(frame, columns),
             place=context.place,
             answered_at=frame.answered_at,
+            levels=read_or_leave(lambda: _build_levels(frame, columns), None, unread),
         )
     except BadAnswer as error:
         return Gathered(failures=(failure_of(OPEN_METEO, row.model, error, context.place),))
@@ -286,7 +302,7 @@ def _build_hours(frame: _Frame, columns: _Columns, unread: list[BadAnswer]) -> t
         read = partial(_read_column, frame, name, key)
         column = read() if name == CLOUD_COVER else read_or_leave(read, None, unread)
         values |= {} if column is None else {name: column}
-    if not values and unread:
+    if not values and not columns.levels and unread:
         raise unread[0]
     fields: dict[str, Sequence[object]] = {}
     for name, column in values.items():
@@ -326,15 +342,40 @@ def _build_members(frame: _Frame, columns: _Columns) -> tuple[tuple[float | None
     return tuple(tuple(_read_column(frame, CLOUD_COVER, key)) for key in keys)
 
 
+def _build_levels(frame: _Frame, columns: _Columns) -> CloudLevels | None:
+    """Cloud by height, from the ground up; a level without both cover and height is left out.
+
+    BadAnswer when a value can't be read or believed: levels are judged together or not at all.
+    """
+    pressures = sorted({hpa for _, hpa in columns.levels}, reverse=True)
+    rows = []
+    for hpa in pressures:
+        keys = [columns.levels.get((name, hpa)) for name in LEVEL_UNITS]
+        cloud, height = (
+            _read_values(frame, key, LEVEL_UNITS[name]) if key else []
+            for name, key in zip(LEVEL_UNITS, keys, strict=True)
+        )
+        if any(value is not None for value in cloud) and any(value is not None for value in height):
+            rows.append((hpa, tuple(cloud), tuple(height)))
+    if not rows:
+        return None
+    levels = CloudLevels(*(tuple(column) for column in zip(*rows, strict=True)))
+    _raise_if(check_levels(levels))
+    return levels
+
+
 def _read_column(frame: _Frame, name: str, key: str) -> list[float | None]:
     """One column in our units. A variable the model lacks is unknown throughout."""
+    return _read_values(frame, key, VARIABLES[name].units)
+
+
+def _read_values(frame: _Frame, key: str, allowed: Mapping[str, tuple[float, float]]) -> list[float | None]:
     column = as_list(frame.hourly[key], OPEN_METEO, key)
     _raise_if(check_lengths({key: column}, len(frame.times)))
     values = [as_optional_number(value, OPEN_METEO, key) for value in column]
     unit = frame.units.get(key)
     if unit == _UNDEFINED and not any(value is not None for value in values):
         return values
-    allowed = VARIABLES[name].units
     _raise_if(check_units({key: unit}, {key: allowed.keys()}))
     factor, offset = allowed[unit]  # type: ignore[index]
     if (factor, offset) == (1.0, 0.0):

@@ -16,7 +16,15 @@ from service.feeds.limits import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.metno import short_degrees
 from service.feeds.openmeteo_answer import raise_if_error
 from service.feeds.openmeteo_terms import places_per_request, request_weight
-from service.feeds.openmeteo_variables import AIR, CLOUD, ENSEMBLE, WEATHER
+from service.feeds.openmeteo_variables import (
+    AIR,
+    CLOUD,
+    ENSEMBLE,
+    HIGH_LEVELS_HPA,
+    LOW_LEVELS_HPA,
+    WEATHER,
+    level_names,
+)
 from service.feeds.spans import HOUR
 
 SHARED_CLIMB_M = 100.0
@@ -29,7 +37,8 @@ class Product:
     """What is asked of one kind of model.
 
     feed: whose breaker it is. good_for: an answer's age up to which it isn't asked for again while nobody
-    knows of runs. never_after: the age from which it is, run or no run.
+    knows of runs. never_after: the age from which it is, run or no run. mark: tells its answers from others
+    about the same model and cell.
     """
 
     feed: str
@@ -37,10 +46,17 @@ class Product:
     variables: tuple[str, ...]
     good_for: timedelta
     never_after: timedelta
+    mark: str = ""
 
 
 FORECAST = Product(OPEN_METEO, "forecast", tuple(WEATHER), HOUR, 3 * HOUR)
-ALONG = Product(OPEN_METEO, "forecast", CLOUD, HOUR, 3 * HOUR)
+ALONG = Product(OPEN_METEO, "forecast", CLOUD, HOUR, 3 * HOUR, "~")
+LOW_LEVELS = Product(OPEN_METEO, "forecast", level_names(LOW_LEVELS_HPA), 3 * HOUR, 7 * HOUR, "^")
+HIGH_LEVELS = Product(OPEN_METEO, "forecast", level_names(HIGH_LEVELS_HPA), 3 * HOUR, 7 * HOUR, "^^")
+LEVELS_FROM_M, HIGH_LEVELS_FROM_M = 600.0, 2500.0
+"""Elevations from which cloud by height is asked for: decks of stratus seldom end lower (common practice);
+the higher levels from below the 3,000 m at which mid cloud begins."""
+LEVELS_WITHIN = 36 * HOUR
 MEMBERS = Product(OPEN_METEO_ENSEMBLE, "ensemble", ENSEMBLE, 3 * HOUR, 7 * HOUR)
 AIR_QUALITY = Product(OPEN_METEO_AIR, "air-quality", tuple(AIR), 6 * HOUR, 12 * HOUR)
 
@@ -63,19 +79,25 @@ class Cell:
     places: tuple[Place, ...]
 
 
-def share(row: ModelRow, places: Iterable[Place]) -> list[Cell]:
+def levels_of(place: Place) -> Product | None:
+    """What is asked about cloud by height there; None for low sites and those of unknown height."""
+    if place.is_aside or place.elevation_m is None or place.elevation_m < LEVELS_FROM_M:
+        return None
+    return HIGH_LEVELS if place.elevation_m >= HIGH_LEVELS_FROM_M else LOW_LEVELS
+
+
+def share(row: ModelRow, product: Product, places: Iterable[Place]) -> list[Cell]:
     """The places by the model's cells; the first in each is the one asked about."""
     cells: dict[str, list[Place]] = {}
     for place in dict.fromkeys(places):
-        cells.setdefault(_cell_key(row, place), []).append(place)
+        cells.setdefault(_cell_key(row, product, place), []).append(place)
     return [Cell(key, there[0], tuple(there)) for key, there in cells.items()]
 
 
-def _cell_key(row: ModelRow, place: Place) -> str:
+def _cell_key(row: ModelRow, product: Product, place: Place) -> str:
     lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, row.share_deg)
     height = "" if place.elevation_m is None else f",{round(place.elevation_m / SHARED_CLIMB_M)}"
-    kind = "~" if place.is_aside else ""
-    return f"{OPEN_METEO}/{row.model}/{kind}{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"
+    return f"{OPEN_METEO}/{row.model}/{product.mark}{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"
 
 
 @dataclass(frozen=True, slots=True)

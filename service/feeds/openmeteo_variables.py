@@ -51,5 +51,17 @@ CLOUD = ("cloud_cover", "cloud_cover_low", "cloud_cover_mid", "cloud_cover_high"
 """All that is asked of a single run along a line of sight."""
 ENSEMBLE = ("cloud_cover",)
 """All that is asked of ensembles, whose every member counts against the limits."""
+LEVEL_CLOUD, LEVEL_HEIGHT = "cloud_cover", "geopotential_height"
+LEVEL_UNITS = {LEVEL_CLOUD: _PERCENT, LEVEL_HEIGHT: _METRES}
+"""By level of pressure: `cloud_cover_850hPa`, and how high the level lies above the sea."""
+LOW_LEVELS_HPA = (1000, 950, 925, 900, 850, 800, 700)
+HIGH_LEVELS_HPA = (900, 850, 800, 700, 600, 500, 400)
+"""Below and above a site that stands in the low and one that may stand in the mid cloud. A level that a model
+lacks comes back as unknown throughout."""
 VARIABLES = {**WEATHER, **AIR}
 """Everything read, by Open-Meteo's name."""
+
+
+def level_names(levels_hpa: tuple[int, ...]) -> tuple[str, ...]:
+    """What is asked about those levels."""
+    return tuple(f"{name}_{hpa}hPa" for hpa in levels_hpa for name in LEVEL_UNITS)

@@ -57,6 +57,7 @@ def _open_meteo(settings: Settings, *, ensembles: bool) -> dict[str, Any]:
         "share_alike": settings.open_meteo_share_alike,
         "non_commercial": settings.open_meteo_noncommercial,
         "api_key": key,
+        "by_height": settings.cloud_by_height,
         "base_url": settings.open_meteo_url or None,
         "ensemble_url": settings.open_meteo_ensemble_url or None,
         "air_url": settings.open_meteo_air_url or None,

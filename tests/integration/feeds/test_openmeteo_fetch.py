@@ -66,7 +66,7 @@ def test_one_model_a_request_in_utc_with_an_hour_and_more_to_each_side(stand_in)
     assert (query["timezone"], query["timeformat"], query["wind_speed_unit"]) == ("GMT", "unixtime", "ms")
     assert (query["start_hour"], query["end_hour"]) == ("2026-10-09T18:00", "2026-10-10T06:00")
     assert "forecast_days" not in query
-    assert [each.source.lineage for each in gathered.forecasts] == ["ecmwf", "icon", "gfs", "gem"]
+    assert [each.source.lineage for each in gathered.forecasts] == ["ecmwf", "icon", "gfs", "gem", "arpege"]
     assert gathered.failures == ()
     assert all(each.place == ALPS for each in gathered.forecasts)
 
@@ -255,7 +255,7 @@ def test_one_model_that_is_refused_leaves_the_others_alone(mocked):
     mocked.remove(responses.GET, FORECAST)
     mocked.add_callback(responses.GET, FORECAST, refuse_icon)
     gathered = Installation(models=DEFAULT_MODELS).fetch()
-    assert [each.source.lineage for each in gathered.forecasts] == ["ecmwf", "gfs", "gem"]
+    assert [each.source.lineage for each in gathered.forecasts] == ["ecmwf", "gfs", "gem", "arpege"]
     (failure,) = gathered.failures
     assert (failure.model, failure.status, failure.permanent) == ("icon_seamless", 400, True)
     assert "No data is available" in failure.text

@@ -25,6 +25,7 @@ READ = {
     "invented-metno-complete-global-whole.json": [("global", 90, 0, "2026-10-09T11:00")],
     "invented-nws-gridpoint-whole.json": [("gridpoint", 181, 0, "2026-10-09T12:00")],
     "invented-open-meteo-half-hour-zone.json": [("unknown", 72, 0, "2026-10-08T14:30")],
+    "invented-open-meteo-pressure-levels.json": [("unknown", 48, 0, "2026-10-09T12:00")],
     "metno-complete-59n10e-2022-05-18.json": [("nordic", 79, 0, "2022-05-18T21:00")],
     "metno-complete-global-43n6e-2024-10-02-excerpt.json": [("global", 12, 0, "2024-10-02T08:00")],
     "nws-gridpoint-box-70-82-reanchored-2026-07-15.json": [("gridpoint", 186, 0, "2026-07-15T12:00")],
@@ -56,7 +57,6 @@ READ = {
 REFUSED = (
     "invented-metno-alerts.json",
     "invented-nws-alerts-forty.json",
-    "invented-open-meteo-pressure-levels.json",
     "invented-nws-alerts-edge-cases.json",
     "invented-open-meteo-meta.json",
     "invented-open-meteo-truncated-stream-200.txt",

@@ -13,6 +13,7 @@ from alerts.weather.lineage import (
 )
 from alerts.weather.record import LayerScheme
 from service.feeds.openmeteo import DEFAULT_MODELS
+from service.settings import Settings
 
 
 def test_every_model_stands_in_the_table_once():
@@ -35,14 +36,15 @@ def test_every_row_is_filled_in(row):
     ("feed", "model", "lineage", "members", "scheme"),
     [
         (MET_NORWAY, "global", "ecmwf", 1, LayerScheme.MET_NORWAY),
-        (MET_NORWAY, "nordic", "metno", 1, LayerScheme.MET_NORWAY),
+        (MET_NORWAY, "nordic", "harmonie", 1, LayerScheme.MET_NORWAY),
         (NWS, "gridpoint", "nws", 1, LayerScheme.NONE),
         (OPEN_METEO, "ecmwf_ifs025", "ecmwf", 1, LayerScheme.OPEN_METEO),
         (OPEN_METEO, "ecmwf_ifs025_ensemble", "ecmwf", 51, LayerScheme.OPEN_METEO),
         (OPEN_METEO, "icon_d2", "icon", 1, LayerScheme.OPEN_METEO),
         (OPEN_METEO, "icon_seamless_eps", "icon", 40, LayerScheme.NONE),
+        (OPEN_METEO, "ncep_nbm_conus", "nws", 1, LayerScheme.NONE),
         (OPEN_METEO, "gem_global_ensemble", "gem", 21, LayerScheme.NONE),
-        (OPEN_METEO, "metno_nordic", "metno", 1, LayerScheme.NONE),
+        (OPEN_METEO, "metno_nordic", "harmonie", 1, LayerScheme.NONE),
     ],
 )
 def test_a_model_keeps_its_family_whoever_delivers_it(feed, model, lineage, members, scheme):
@@ -54,6 +56,26 @@ def test_the_default_models_are_one_a_lineage_and_free_to_use():
     rows = [find_model(OPEN_METEO, model) for model in DEFAULT_MODELS]
     assert len({row.lineage for row in rows}) == len(rows)
     assert not any(row.terms.share_alike for row in rows)
+
+
+@pytest.mark.parametrize(
+    "kin",
+    [
+        ((MET_NORWAY, "nordic"), (OPEN_METEO, "metno_nordic"), (OPEN_METEO, "meteofrance_arome_france"),
+         (OPEN_METEO, "knmi_harmonie_arome_europe"), (OPEN_METEO, "dmi_harmonie_arome_europe")),
+        ((NWS, "gridpoint"), (OPEN_METEO, "ncep_nbm_conus")),
+        ((OPEN_METEO, "ukmo_seamless"), (OPEN_METEO, "bom_access_global"), (OPEN_METEO, "kma_gdps")),
+    ],
+    ids=["row_164_harmonie_arome", "row_164_the_blend_that_gridpoints_begin_from", "row_164_unified_model"],
+)  # fmt: skip
+def test_models_of_one_code_are_one_voice(kin):
+    lineages = {find_model(*each).lineage for each in kin}
+    assert len(lineages) == 1
+    assert independent_lineages(lineages) == lineages
+
+
+def test_the_settings_ask_the_default_models():
+    assert Settings.model_fields["open_meteo_models"].default == DEFAULT_MODELS
 
 
 def test_uk_models_come_under_share_alike_terms():

@@ -23,7 +23,7 @@ def only(name: str, **how):
 
 def test_the_nordic_area_is_a_model_of_its_own():
     source = only(NORDIC).source
-    assert (source.provider, source.lineage, source.model) == ("MET Norway", "metno", "nordic")
+    assert (source.provider, source.lineage, source.model) == ("MET Norway", "harmonie", "nordic")
     assert source.issued_at == utc("2022-05-18T20:36:05")
     assert "MET Norway" in source.attribution
 

@@ -145,7 +145,7 @@ def test_row_34_two_models_in_one_answer_are_never_mixed():
         "gfs_seamless",
         "metno_nordic",
     ]
-    assert [each.source.lineage for each in gathered.forecasts] == ["icon", "gfs", "metno"]
+    assert [each.source.lineage for each in gathered.forecasts] == ["icon", "gfs", "harmonie"]
     raw = read_json("invented-open-meteo-multimodel-cloud-layers.json")["hourly"]
     for forecast in (icon, gfs, nordic):
         assert [hour.cloud_total_pct for hour in forecast.hours] == raw[
@@ -222,3 +222,13 @@ def test_the_end_of_summer_time_is_no_jump_in_the_series():
     assert [hour.starts for hour in forecast.hours[:2]] == [utc("2026-10-24T19:30"), utc("2026-10-24T20:30")]
     assert forecast.hours[-1].ends == utc("2026-10-25T05:30")
     assert hour_at(forecast, "2026-10-25T01:00").cloud_total_pct == 0  # labelled 03:00 at +02:00
+
+
+def test_cloud_by_height_is_read_from_the_ground_up_without_levels_that_the_model_lacks():
+    (forecast,) = parse(read_bytes("invented-open-meteo-pressure-levels.json"), fetched_at=None).forecasts
+    levels, answer = forecast.levels, read_json("invented-open-meteo-pressure-levels.json")["hourly"]
+    assert levels.pressures_hpa == (1000, 950, 925, 900, 850, 700)
+    for hpa, cloud, height in zip(levels.pressures_hpa, levels.cloud_pct, levels.height_m, strict=True):
+        assert list(cloud) == answer[f"cloud_cover_{hpa}hPa"]
+        assert list(height) == answer[f"geopotential_height_{hpa}hPa"]
+    assert {hour.cloud_total_pct for hour in forecast.hours} == {None}

@@ -55,7 +55,7 @@ def test_the_content_tells_the_feed(name, feed, model):
         (BERLIN_72H, "open-meteo/my_own_model", "my_own_model", "open-meteo-unlisted"),
         (GEPS, "open-meteo/gem_global_ensemble", "gem_global_ensemble", "gem"),
         ("open-meteo-multimodel-zurich-2026-10-03.json", "open-meteo/gfs_seamless", "gfs_seamless", "gfs"),
-        (NORDIC, "metno", "nordic", "metno"),
+        (NORDIC, "metno", "nordic", "harmonie"),
         (BOX, "nws", "gridpoint", "nws"),
         (BOX, "nws/gridpoint", "gridpoint", "nws"),
     ],

@@ -19,6 +19,7 @@ from service.feeds.replay import read_recorded_fully
 
 HOUR = timedelta(hours=1)
 WITHOUT_WEATHER = {
+    "invented-open-meteo-pressure-levels.json",
     "open-meteo-16day-null-tail-2026-10-18.json",
     "open-meteo-air-quality-enschede-2026-10-03.json",
 }

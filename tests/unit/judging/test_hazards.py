@@ -124,6 +124,18 @@ LEVELS = {
     "sight, share unknown": ("fog", {"fog_pct": None}, FINE),
     "neither share nor sight": ("fog", {"fog_pct": None, "visibility_m": None}, UNKNOWN),
     "fog named": ("fog", {"fog_pct": None, "visibility_m": None, "fog_named": True}, WARN),
+    "row_166_a_deck_below": ("fog", {"cloud_below_pct": 60.0}, WARN),
+    "some cloud below": ("fog", {"cloud_below_pct": 40.0}, FINE),
+    "row_166_fog_of_the_cell_and_the_site_above_it": (
+        "fog",
+        {"cloud_below_pct": 100.0, "fog_pct": 100.0, "visibility_m": 100.0},
+        WARN,
+    ),
+    "a deck below, fog unknown": (
+        "fog",
+        {"cloud_below_pct": 100.0, "fog_pct": None, "visibility_m": None},
+        WARN,
+    ),
     "words without fog": ("fog", {"fog_pct": None, "visibility_m": None, "fog_named": False}, FINE),
     "dew": ("lens", {"dew_point_c": 12.0}, WARN),
     "dry glass": ("lens", {"dew_point_c": 11.9}, FINE),
