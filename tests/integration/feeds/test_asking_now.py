@@ -46,6 +46,7 @@ def settings(tmp_path, monkeypatch):
         "MET_NORWAY": "false",
         "NWS": "false",
         "OFFICIAL_WARNINGS": "false",
+        "CLOUD_BY_HEIGHT": "false",
     }.items():
         monkeypatch.setenv(f"DUSKBELL_{name}", value)
     monkeypatch.delenv("DUSKBELL_CONFIG", raising=False)
