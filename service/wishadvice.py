@@ -19,7 +19,7 @@ from alerts.rules import SHAPE_NAMES
 from alerts.season import easier_wishes, never_holds, wishes_text
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.skill import RATES_BY_LEAD_DAY
+from alerts.weather.skill import chance_of, evidence, pooled_evidence, usual_log_odds
 from alerts.wishes import ALL_WEEK, Trip, Wishes
 from alerts.wishtext import say_weekdays
 
@@ -30,6 +30,7 @@ MOST_OFFERS = 5
 TRIPS_WITHIN = timedelta(days=2 * 365)
 NO_WEATHER = "From the sky alone: the weather isn't in it."
 LONGEST_TRIP_LOOKED_AT = 100
+FOUR_HOURS = 4.0
 """Nights of a trip that are worked out for it."""
 
 
@@ -224,13 +225,16 @@ def _signal_lost_at_home(wishes: Wishes) -> str:
 
 
 def _chance_beyond_reach(wishes: Wishes) -> str:
-    """On the day a single run comes true no more often than it was measured to."""
-    most_pct = round(100 * RATES_BY_LEAD_DAY[0][1])
+    """What three model families say that all see no cloud on the day, in a window of four hours."""
+    shortest_h = wishes.shortest_window / timedelta(hours=1)
+    clear = evidence(0.0, 0.5, FOUR_HOURS, shortest_h)
+    most = chance_of(usual_log_odds(FOUR_HOURS, shortest_h) + pooled_evidence([clear] * 3, [1.0] * 3))
+    most_pct = int(100 * most)
     if wishes.chance_go_pct <= most_pct:
         return ""
     return (
-        f"A go from {wishes.chance_go_pct} % will be rare: single forecasts give at most {most_pct} % on the "
-        "day, only ensembles that agree give more."
+        f"A go from {wishes.chance_go_pct} % will be rare: three forecasts that see no cloud at all give "
+        f"{most_pct} % on the day in a window of four hours."
     )
 
 

@@ -12,7 +12,7 @@ from alerts.track.isotonic import Floats
 from alerts.track.leads import LEADS
 from alerts.track.pairs import Pairs
 from alerts.track.ranges import STRENGTH_NIGHTS, Z90
-from alerts.weather.skill import BASE_RATE
+from alerts.weather.skill import CLEAR_SHARE
 
 
 def log_odds(chance: npt.ArrayLike, tiny: float = TINY_CHANCE) -> Floats:
@@ -30,7 +30,7 @@ def prior_log_odds(raw: npt.ArrayLike, member_share: npt.ArrayLike) -> Floats:
 
     Single runs keep theirs: their chance is made of measured rates already.
     """
-    base = log_odds(BASE_RATE)
+    base = log_odds(CLEAR_SHARE)
     slope = 1 - (1 - MEMBER_SLOPE) * np.asarray(member_share, dtype=np.float64)
     return base + slope * (log_odds(raw) - base)
 

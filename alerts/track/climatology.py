@@ -10,7 +10,7 @@ import numpy as np
 from alerts.track.isotonic import Floats
 from alerts.track.pairs import Ints, Pairs, months_of, years_of
 from alerts.track.ranges import STRENGTH_NIGHTS
-from alerts.weather.skill import BASE_RATE
+from alerts.weather.skill import CLEAR_SHARE
 
 _MONTHS = 13
 
@@ -43,7 +43,7 @@ def climatology(
 
     From other years only, so that a night never forecasts itself: the site's own rate for the month,
     drawn by 20 nights toward the rate of that month everywhere, that toward the rate of all, and that
-    toward `site_rates` (long-term rates from an archive, where somebody has them) or 0.44.
+    toward `site_rates` (long-term rates from an archive, where somebody has them) or 0.45.
     Each night counts once, however many leads it has; with several windows it is clear when one was.
     everywhere: the counts over all sites, where these pairs are of some alone; else they are counted.
     """
@@ -52,7 +52,7 @@ def climatology(
     site, night, clear = _nights(pairs)
     counts = everywhere or month_counts(night, np.ones_like(night), clear)
     month, year = months_of(night), years_of(night)
-    rate = np.array([(site_rates or {}).get(int(each), BASE_RATE) for each in site])
+    rate = np.array([(site_rates or {}).get(int(each), CLEAR_SHARE) for each in site])
     rate = _drawn(rate, *_other_years(counts, year))
     rate = _drawn(rate, *_other_years(counts, year, month))
     rate = _drawn(rate, *_other_years_here(site * _MONTHS + month, year, clear))

@@ -20,7 +20,7 @@ from alerts.track.calibration import (
 )
 from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.ranges import STRENGTH_NIGHTS, Z90
-from alerts.weather.skill import BASE_RATE
+from alerts.weather.skill import CLEAR_SHARE
 
 
 def calibrate(
@@ -71,7 +71,7 @@ def _corrected(lead_map: LeadMap, site: int, raw: float, member_share: float) ->
 
 def _chance_and_variance(lead_map: LeadMap, raw: float, member_share: float) -> tuple[float, float]:
     """The chance before the site's shift, and the variance of its log odds."""
-    base = _odds(BASE_RATE)
+    base = _odds(CLEAR_SHARE)
     odds = base + (1 - (1 - MEMBER_SLOPE) * member_share) * (_odds(raw) - base)
     if lead_map.method is Method.LOGISTIC:
         of_intercept, of_both, of_slope = lead_map.covariance

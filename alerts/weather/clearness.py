@@ -2,7 +2,7 @@
 
 The event: at least the shortest wished time in one piece, inside the window, with the frame clear
 enough (effective cloud of at most 30 %). Missing time is never clear, and never counted on. The numbers
-and formulas on the way stand in alerts/weather/skill.py.
+and formulas on the way stand in alerts/weather/skill.py, the event over arrays in alerts/weather/event.py.
 """
 
 from __future__ import annotations
@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from math import fsum
-from statistics import median
+from statistics import fmean, median
+
+import numpy as np
 
 from alerts.span import Span
 from alerts.values import value
@@ -20,11 +21,11 @@ from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.lineage import AIR_LINEAGE, independent_lineages
 from alerts.weather.official import Bulletin
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
-from alerts.weather.readings import Asking, Reading, dated, pct, read, why_unusable
+from alerts.weather.readings import Asking, Reading, dated, pct, read_all, why_unusable
 from alerts.weather.record import Forecast, Source
 from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.sightwords import say_sight
-from alerts.weather.skill import BASE_RATE
+from alerts.weather.skill import CLEAR_SHARE, Floats, evidence
 from alerts.weather.together import Together, together
 from alerts.weather.warned import authorities, newest_bulletins, overlapping, warning_hazard
 
@@ -48,18 +49,18 @@ def build_outlook(
     shortest: timedelta,
     now: datetime,
     is_night_of: bool,
-    base_rate: float = BASE_RATE,
+    clear_share: float = CLEAR_SHARE,
     view: View | None = None,
     trip: Span | None = None,
 ) -> Outlook:
     """The outlook over one dark window, as far as it still lies ahead of `now`.
 
     shortest: length of the event. is_night_of: it is the day of the night, so runs must be fresher.
-    base_rate: share of clear nights that member counts are drawn toward (0..1).
+    clear_share: how often a night hour is clear at the place in that month (0..1).
     view: what the camera looks at; None: as high as the core usually stands. trip: from leave-by to home;
     None: a usual one.
-    Each source gives a chance of its own; sources of one lineage are averaged, then the lineages,
-    each weighing the same. A blend that may hide one of the others counts only when it stands alone.
+    Each source adds evidence to what is usual; sources of one lineage are averaged, then the lineages are
+    pooled, each weighing the same. A blend that may hide one of the others counts only when it stands alone.
     Sources that can't be used stay listed, with the reason.
     """
     seen = look_at_cloud(
@@ -68,7 +69,7 @@ def build_outlook(
         shortest=shortest,
         now=now,
         is_night_of=is_night_of,
-        base_rate=base_rate,
+        clear_share=clear_share,
         view=view,
     )
     return seen.on_trip(trip or _usual_trip(window))
@@ -113,15 +114,15 @@ def look_at_cloud(
     shortest: timedelta,
     now: datetime,
     is_night_of: bool,
-    base_rate: float = BASE_RATE,
+    clear_share: float = CLEAR_SHARE,
     view: View | None = None,
     dark: Span | None = None,
 ) -> Clearness:
     """As `build_outlook`, up to where the trip matters. dark: the dark window that lines of sight were asked
     for, where `window` is a part of it."""
-    asking = _asking(window, shortest, now, is_night_of, base_rate, view, dark or window)
+    asking = _asking(window, shortest, now, is_night_of, clear_share, view, dark or window)
     judged = _Judged.of(forecasts, asking)
-    best = _best_stretch(judged.counted, asking.length)
+    best = _best_stretch(judged.counted, asking)
     shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else asking.ahead
     must = shooting.overlap(asking.ahead) or shooting
     usable = together(judged.usable)
@@ -137,10 +138,10 @@ def _without_trip(
 ) -> Outlook:
     counted, answering = judged.counted, judged.answering
     per_source = tuple(reading.as_source_chance() for reading in judged.readings)
-    overhead_pct = _overhead(counted)
+    overhead_pct = _overhead(counted, asking)
     return Outlook(
         window=asking.window,
-        chance_pct=pct(over_lineages(counted, _own_chance)) if counted else None,
+        chance_pct=_stated(asking, counted, lambda reading: reading.evidence),
         spread_pct=_spread(answering),
         best=best,
         per_source=per_source,
@@ -155,7 +156,7 @@ def _without_trip(
         agreement=(sum((each.chance or 0.0) >= SAYS_CLEAR_FROM for each in per_source), len(answering)),
         overhead_pct=overhead_pct,
         sight_text=say_sight([reading.sight for reading in counted if reading.sight], counted, overhead_pct),
-        change_pct=_change(counted),
+        change_pct=_change(counted, asking),
         aerosol_optical_depth=_optical_depth(judged.air, asking.ahead),
         helpers=(*(forecast.source for forecast in judged.air), *authorities),
     )
@@ -166,7 +167,7 @@ def _asking(
     shortest: timedelta,
     now: datetime,
     is_night_of: bool,
-    base_rate: float,
+    clear_share: float,
     view: View | None,
     dark: Span,
 ) -> Asking:
@@ -178,7 +179,7 @@ def _asking(
         now=now,
         is_night_of=is_night_of,
         altitude_deg=view.altitude_deg if view else TYPICAL_ALTITUDE_DEG,
-        base_rate=base_rate,
+        clear_share=clear_share,
         dark=dark,
     )
 
@@ -200,7 +201,7 @@ class _Judged:
     @classmethod
     def of(cls, forecasts: Sequence[Forecast], asking: Asking) -> _Judged:
         weather = [each for each in forecasts if each.source.lineage != AIR_LINEAGE]
-        readings = tuple(read(forecast, asking) for forecast in weather)
+        readings = read_all(weather, asking)
         answering = tuple(reading for reading in readings if reading.chance is not None)
         lineages = independent_lineages(reading.source.lineage for reading in answering)
         return cls(
@@ -235,59 +236,77 @@ def _usual_trip(window: Span) -> Span:
     return Span(window.start - before, window.end + after)
 
 
-def _own_chance(reading: Reading) -> float:
-    return reading.chance if reading.chance is not None else 0.0
+def _by_lineage(readings: Sequence[Reading]) -> list[list[Reading]]:
+    families: dict[str, list[Reading]] = {}
+    for reading in readings:
+        families.setdefault(reading.source.lineage, []).append(reading)
+    return list(families.values())
 
 
-def over_lineages(readings: Sequence[Reading], chance: Callable[[Reading], float]) -> float:
-    """The mean over lineages of the mean within each, so that many models of one family weigh as one."""
-    (joint,) = _joint(readings, [[chance(reading)] for reading in readings])
-    return joint
+def _pooled(
+    asking: Asking, readings: Sequence[Reading], told: Callable[[Reading], float | None]
+) -> float | None:
+    """The chance by some evidence of each reading: its mean within a lineage, so that many models of one
+    family weigh as one; a lineage has as many voices as its ensemble, if it has one. None without
+    readings."""
+    families = _by_lineage(readings)
+    if not families:
+        return None
+    means = [fmean(told(reading) or 0.0 for reading in family) for family in families]
+    return asking.chance(means, [max(reading.voices for reading in family) for family in families])
 
 
-def _joint(readings: Sequence[Reading], chances: Sequence[Sequence[float]]) -> list[float]:
-    """The same for several chances of each reading at once."""
-    by_lineage: dict[str, list[Sequence[float]]] = {}
-    for reading, mine in zip(readings, chances, strict=True):
-        by_lineage.setdefault(reading.forecast.source.lineage, []).append(mine)
-    means = [_means(family) for family in by_lineage.values()]
-    return _means(means)
+def _stated(
+    asking: Asking, readings: Sequence[Reading], told: Callable[[Reading], float | None]
+) -> int | None:
+    """The same in whole per cent, never none nor all where the event still fits."""
+    chance = _pooled(asking, readings, told)
+    if not chance:
+        return None if chance is None else 0
+    return min(99, max(1, pct(chance)))
 
 
-def _means(rows: Sequence[Sequence[float]]) -> list[float]:
-    """The mean of each column."""
-    count = len(rows)
-    return list(rows[0]) if count == 1 else [fsum(column) / count for column in zip(*rows, strict=True)]
-
-
-def _overhead(counted: Sequence[Reading]) -> int | None:
+def _overhead(counted: Sequence[Reading], asking: Asking) -> int | None:
     """The chance by the sky overhead, where somebody looked along the line of sight."""
     if not any(reading.sight for reading in counted):
         return None
-    return pct(over_lineages(counted, lambda reading: reading.chance_beside or 0.0))
+    return _stated(asking, counted, lambda reading: reading.evidence_beside)
 
 
-def _change(counted: Sequence[Reading]) -> int | None:
+def _change(counted: Sequence[Reading], asking: Asking) -> int | None:
     """Points of chance gained since the runs before, over the sources that have one."""
-    both = [reading for reading in counted if reading.chance_then is not None]
-    if not both:
-        return None
-    moved = over_lineages(both, lambda reading: (reading.chance_now or 0.0) - (reading.chance_then or 0.0))
-    return round(100 * moved)
+    both = [reading for reading in counted if reading.evidence_then is not None]
+    now = _pooled(asking, both, lambda reading: reading.evidence_now)
+    then = _pooled(asking, both, lambda reading: reading.evidence_then)
+    return None if now is None or then is None else round(100 * (now - then))
 
 
-def _best_stretch(readings: Sequence[Reading], length: timedelta) -> Span | None:
-    """The stretch with the highest joint chance over all sources, the earliest of equals."""
-    starts = sorted({stretch.start for reading in readings for stretch in reading.stretches})
+def _best_stretch(readings: Sequence[Reading], asking: Asking) -> Span | None:
+    """The stretch with the most joint evidence over all lineages, the earliest of equals."""
+    length = asking.length
+    clouds = [reading.clouds for reading in readings if reading.clouds]
+    starts = sorted({stretch.start for each in clouds for stretch in each.stretches})
     if not starts:
         return None
-    chances = _joint(readings, [reading.chances_from(starts) for reading in readings])
-    best = starts[chances.index(max(chances))]
+    families = [
+        np.mean([_told_from(reading, starts, asking) for reading in family if reading.clouds], axis=0)
+        for family in _by_lineage(readings)
+    ]
+    best = starts[int(np.round(np.mean(families, axis=0), 9).argmax())]
     return Span(best, best + length)
 
 
+def _told_from(reading: Reading, starts: Sequence[datetime], asking: Asking) -> Floats:
+    """What a reading's members add, in the mean, for the stretch that begins at each moment."""
+    assert reading.clouds is not None
+    lead_days, length_h = reading.lead_days, asking.length_h
+    told = evidence(reading.clouds.worst_from(starts), lead_days, length_h, length_h)
+    mean: Floats = told.mean(axis=0)
+    return mean
+
+
 def _spread(readings: Sequence[Reading]) -> tuple[int, int] | None:
-    chances = [pct(_own_chance(reading)) for reading in readings]
+    chances = [pct(reading.chance or 0.0) for reading in readings]
     return (min(chances), max(chances)) if chances else None
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import fmean
 
+import numpy as np
+
 from alerts.span import Span
 from alerts.weather.clouds import effective_cloud_pct
-from alerts.weather.record import Forecast, HourlyWeather
-from alerts.weather.skill import CLEAR_LIMIT_PCT, chance_of_forecast, chance_of_members
+from alerts.weather.record import Forecast
+from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 
 HOUR = timedelta(hours=1)
 
@@ -37,31 +39,28 @@ def cloud_hours(span: Span, forecasts: Sequence[Forecast], *, now: datetime) -> 
 
 
 def _cloud_pct(hour: Span, forecasts: Sequence[Forecast], now: datetime) -> int | None:
-    clear: defaultdict[str, list[float]] = defaultdict(list)
+    """By the record of each source that holds the hour's middle, pooled as an outlook is."""
+    families: defaultdict[str, list[tuple[float, float]]] = defaultdict(list)
     for forecast in forecasts:
-        for chance in _clear_chances(hour, forecast, now):
-            clear[forecast.source.lineage].append(chance)
-    if not clear:
+        told = _told(hour.middle, forecast, now)
+        if told is not None:
+            families[forecast.source.lineage].append(told)
+    if not families:
         return None
-    return round(100 * (1 - fmean(fmean(chances) for chances in clear.values())))
+    means = [fmean(added for added, _ in family) for family in families.values()]
+    voices = [max(voices for _, voices in family) for family in families.values()]
+    return round(100 * (1 - float(chance_of(usual_log_odds(1.0, 1.0) + pooled_evidence(means, voices)))))
 
 
-def _clear_chances(hour: Span, forecast: Forecast, now: datetime) -> Iterator[float]:
-    """One chance at most: by the record that holds the hour's middle."""
-    issued = forecast.source.issued_at or now
-    middle = hour.middle
-    lead_days = max((middle - issued) / timedelta(days=1), 0.0)
+def _told(middle: datetime, forecast: Forecast, now: datetime) -> tuple[float, float] | None:
+    """The evidence for a clear hour, and its voices; None where the source says nothing of it."""
     index = forecast.series.index_at(middle)
-    if index is not None:
-        chance = _clear_chance(forecast, index, forecast.hours[index], lead_days)
-        if chance is not None:
-            yield chance
-
-
-def _clear_chance(forecast: Forecast, index: int, record: HourlyWeather, lead_days: float) -> float | None:
+    if index is None:
+        return None
+    lead_days = max((middle - (forecast.source.issued_at or now)) / timedelta(days=1), 0.0)
     members = [row[index] for row in forecast.members if row[index] is not None]
     if members:
-        clear = sum(1 for cloud in members if cloud is not None and cloud <= CLEAR_LIMIT_PCT)
-        return chance_of_members(clear, len(members), lead_days)
-    cloud_pct = effective_cloud_pct(record, forecast.layer_scheme)
-    return None if cloud_pct is None else chance_of_forecast(cloud_pct, lead_days)
+        clouds = np.array(members, dtype=np.float64)
+        return float(evidence(clouds, lead_days, 1.0, 1.0).mean()), float(effective_voices(len(clouds)))
+    cloud_pct = effective_cloud_pct(forecast.hours[index], forecast.layer_scheme)
+    return None if cloud_pct is None else (float(evidence(cloud_pct, lead_days, 1.0, 1.0)), 1.0)

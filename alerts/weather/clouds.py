@@ -2,41 +2,168 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TypeVar
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 from alerts.values import value
+from alerts.weather import cloud_levels
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme
 from alerts.weather.series import Cut
 from alerts.weather.sightline import Layer, lies_below
-from alerts.weather.skill import THIN_CLOUD_WEIGHT, slanted_pct
+from alerts.weather.skill import THIN_CLOUD_WEIGHT, Floats, slanted_pct
 from alerts.weather.stretches import Parts
 
 T = TypeVar("T")
 
 
-@value(frozen=True, slots=True)
-class Seen:
-    """One hour's cloud in %: as the frame has it, and as the ground plan does overhead.
+LAYERS = ("cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")
+LEAST_TELLING_PCT = 5.0
+"""Less cloud than this says too little of what cloud is made of."""
 
-    beside_pct: the frame's cover if the sky all round were as it is overhead.
+
+@value(frozen=True, slots=True)
+class Cover:
+    """Cloud of some hours in %, each of shape (hours,), NaN where unknown: opaque and thin side by side.
+
+    total: as the model told it. opaque, thin: what of it lies above the site. has_layers: whether these are
+    known; else all of the total is taken for opaque.
     """
 
-    frame_pct: float
-    beside_pct: float
-    plan_pct: float
+    total: Floats
+    opaque: Floats
+    thin: Floats
+    has_layers: np.typing.NDArray[np.bool_]
+
+    @property
+    def plan_pct(self) -> Floats:
+        """On the ground plan, less what thin cloud forgives."""
+        plan: Floats = self.opaque + THIN_CLOUD_WEIGHT * self.thin
+        return plan
+
+    def view_pct(self, altitude_deg: float) -> Floats:
+        """In a view at that altitude: broken opaque cloud covers more of it, thin cloud shows through the
+        gaps.
+
+        A total without layers counts as it stands: nobody knows how much of it is broken and how much thin,
+        and the two err opposite ways.
+        """
+        return np.where(self.has_layers, _in_view(self.opaque, self.thin, altitude_deg), self.opaque)
 
 
 @value(frozen=True, slots=True)
 class SeenHours:
-    """Cloud in the hours that are known, and what they share with the span asked about; as in `Seen`."""
+    """Cloud in the hours that are known, and what they share with the span asked about; shape (hours,), in %.
+
+    frame_pct: as the frame has it; beside_pct: if the sky all round were as it is overhead; plan_pct: on the
+    ground plan overhead.
+    """
 
     parts: Parts
-    frame_pct: Sequence[float]
-    beside_pct: Sequence[float]
-    plan_pct: Sequence[float]
+    frame_pct: Floats
+    beside_pct: Floats
+    plan_pct: Floats
+    cover: Cover
+
+
+def _in_view(opaque_pct: ArrayLike, thin_pct: ArrayLike, altitude_deg: float) -> Floats:
+    opaque, thin = np.asarray(opaque_pct, dtype=np.float64), np.asarray(thin_pct, dtype=np.float64)
+    hidden = slanted_pct(np.clip(opaque, 0.0, 100.0), altitude_deg)
+    gaps = np.maximum(100.0 - opaque, 1e-9)
+    view: Floats = hidden + THIN_CLOUD_WEIGHT * thin * (100.0 - hidden) / gaps
+    return view
+
+
+@value(frozen=True, slots=True)
+class Makeup:
+    """What cloud over a place is made of hour by hour, as its sources with layers have it.
+
+    It stands for the layers of sources that tell a total alone, so that the same sky means the same in either
+    form. All of shape (sources, hours); hours: the moments in their middle, in seconds since 1970; total,
+    above, thin: in %, `above` what lies over the site, `thin` of that; aside: by how much the frame has more
+    than overhead.
+    """
+
+    middles_s: tuple[Floats, ...] = ()
+    total: tuple[Floats, ...] = ()
+    above: tuple[Floats, ...] = ()
+    thin: tuple[Floats, ...] = ()
+    aside: tuple[Floats, ...] = ()
+
+    @classmethod
+    def of(cls, seen: Iterable[SeenHours]) -> Makeup:
+        """From sources with layers; others say nothing of it."""
+        told = [each for each in seen if len(each.parts) and each.cover.has_layers.all()]
+        return cls(
+            tuple(_middles_s(each.parts) for each in told),
+            tuple(each.cover.total for each in told),
+            tuple(each.cover.opaque + each.cover.thin for each in told),
+            tuple(each.cover.thin for each in told),
+            tuple(each.frame_pct - each.beside_pct for each in told),
+        )
+
+    def shares(self, parts: Parts) -> tuple[Floats, Floats, Floats]:
+        """For each part: which share of a total lies above the site, which share of that is thin, and what
+        the line of sight adds in %. By the nearest hour of every source; where these have next to no cloud,
+        by their whole time; where they have none, a thin share of NaN."""
+        wanted = _middles_s(parts)
+        columns = [self.total, self.above, self.thin, self.aside]
+        nearest = [_nearest(mine, wanted) for mine in self.middles_s]
+        total, above, thin, aside = (
+            sum(
+                (rows[at] for rows, at in zip(column, nearest, strict=True)),
+                start=np.zeros(len(wanted)),
+            )
+            for column in columns
+        )
+        whole = [sum(float(rows.mean()) for rows in column) for column in columns]
+        is_little = total < LEAST_TELLING_PCT * len(nearest)
+        total, above, thin = (
+            np.where(is_little, whole[k], each) for k, each in enumerate((total, above, thin))
+        )
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share_above = np.where(total > 0, above / total, 1.0)
+            share_thin = np.where(above > 0, thin / above, np.where(total > 0, 0.0, np.nan))
+        return share_above, share_thin, aside / max(1, len(nearest))
+
+
+OVERHEAD_ALONE = Makeup()
+"""Where no source has layers."""
+
+
+def made_up_pct(
+    totals: ArrayLike, parts: Parts, makeup: Makeup, altitude_deg: float
+) -> tuple[Floats, Floats]:
+    """Totals as the frame has them, and as it would if the sky all round were as it is overhead.
+
+    totals: shape (..., parts) in %, NaN where unknown; so are the answers.
+    """
+    told = np.asarray(totals, dtype=np.float64)
+    if not makeup.middles_s:
+        return told, told
+    share_above, share_thin, aside = makeup.shares(parts)
+    above = told * share_above
+    thin = above * np.nan_to_num(share_thin)
+    beside = np.where(np.isnan(share_thin), above, _in_view(above - thin, thin, altitude_deg))
+    beside = np.clip(beside, 0.0, 100.0)
+    return np.clip(beside + aside, 0.0, 100.0), beside
+
+
+def _middles_s(parts: Parts) -> Floats:
+    return np.array(
+        [(a.timestamp() + b.timestamp()) / 2 for a, b in zip(parts.starts, parts.ends, strict=True)]
+    )
+
+
+def _nearest(known: Floats, wanted: Floats) -> np.typing.NDArray[np.int64]:
+    if len(known) == 1:
+        return np.zeros(len(wanted), dtype=np.int64)
+    after = np.clip(np.searchsorted(known, wanted), 1, len(known) - 1)
+    found: np.typing.NDArray[np.int64] = after - (wanted - known[after - 1] < known[after] - wanted)
+    return found
 
 
 def effective_cloud_pct(hour: HourlyWeather, scheme: LayerScheme) -> float | None:
@@ -51,19 +178,12 @@ def effective_cloud_pct(hour: HourlyWeather, scheme: LayerScheme) -> float | Non
 
 
 def slanted_cloud_pct(hour: HourlyWeather, scheme: LayerScheme, altitude_deg: float) -> float | None:
-    """As `effective_cloud_pct`, in a view at that altitude: broken low and mid cloud covers more of it.
-
-    Thin high cloud shows through what gaps are left. A total without layers counts in full as it stands:
-    nobody knows how much of it is broken and how much thin, and the two err opposite ways.
-    """
+    """As `effective_cloud_pct`, in a view at that altitude; see `Cover.view_pct`."""
     parts = _opaque_and_thin(hour, scheme)
     if parts is None or not _has_layers(hour, scheme):
         return hour.cloud_total_pct
     opaque, thin = parts
-    if opaque >= 100.0:
-        return 100.0
-    hidden = slanted_pct(opaque, altitude_deg)
-    return hidden + THIN_CLOUD_WEIGHT * thin * (100.0 - hidden) / (100.0 - opaque)
+    return float(_in_view(opaque, thin, altitude_deg))
 
 
 def _opaque_and_thin(hour: HourlyWeather, scheme: LayerScheme) -> tuple[float, float] | None:
@@ -92,32 +212,14 @@ def joint_cover_pct(hour: HourlyWeather, altitude_deg: float) -> float | None:
     low, mid, high = hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct
     if low is None or mid is None or high is None:
         return None
+    return float(_joint(low, mid, high, altitude_deg))
+
+
+def _joint(low_pct: ArrayLike, mid_pct: ArrayLike, high_pct: ArrayLike, altitude_deg: float) -> Floats:
+    low, mid, high = (np.asarray(each, dtype=np.float64) for each in (low_pct, mid_pct, high_pct))
     opaque = slanted_pct(100.0 - (100.0 - low) * (100.0 - mid) / 100.0, altitude_deg)
-    return 100.0 - (100.0 - opaque) * (100.0 - THIN_CLOUD_WEIGHT * high) / 100.0
-
-
-def seen_cloud(
-    forecast: Forecast,
-    hour: HourlyWeather,
-    altitude_deg: float,
-    along: Mapping[datetime, HourlyWeather] | None = None,
-) -> Seen | None:
-    """An hour's cloud as the frame has it; None when the hour's total is unknown.
-
-    along: the line of sight's hours by their start, None where it wasn't asked for. With it: the view
-    overhead, moved by as much as the layers' joint cover differs over there; for totals without layers the
-    mean over there itself. An hour that the line of sight doesn't know is unknown.
-    """
-    hour = above_site(forecast, hour)
-    plan = effective_cloud_pct(hour, forecast.layer_scheme)
-    beside = slanted_cloud_pct(hour, forecast.layer_scheme, altitude_deg)
-    if plan is None or beside is None:
-        return None
-    if along is None:
-        return Seen(beside, beside, plan)
-    there = along.get(hour.starts)
-    frame = None if there is None else _along(forecast, hour, there, altitude_deg, beside)
-    return None if frame is None else Seen(frame, beside, plan)
+    joint: Floats = 100.0 - (100.0 - opaque) * (100.0 - THIN_CLOUD_WEIGHT * high) / 100.0
+    return joint
 
 
 def seen_clouds(
@@ -125,19 +227,83 @@ def seen_clouds(
     cut: Cut,
     altitude_deg: float,
     along: Mapping[datetime, HourlyWeather] | None = None,
+    makeup: Makeup = OVERHEAD_ALONE,
 ) -> SeenHours:
-    """`seen_cloud` of some of the forecast's hours."""
-    if forecast.layer_scheme is LayerScheme.NONE and along is None:
-        totals: Sequence[float | None] = cut.column("cloud_total_pct")
-        parts, known = known_of(cut, totals)
-        return SeenHours(parts, known, known, known)  # in every view: nobody knows the layers
-    parts, seen = known_of(cut, [seen_cloud(forecast, hour, altitude_deg, along) for hour in cut.hours])
-    return SeenHours(
-        parts,
-        [hour.frame_pct for hour in seen],
-        [hour.beside_pct for hour in seen],
-        [hour.plan_pct for hour in seen],
-    )
+    """The cloud of some of a forecast's hours as the frame has it; hours whose total is unknown are left out.
+
+    along: the line of sight's hours by their start, None where it wasn't asked for. With it: the view
+    overhead, moved by as much as the layers' joint cover differs over there; for totals without layers the
+    mean over there itself. An hour that the line of sight doesn't know is unknown.
+    """
+    cover = cover_above_site(forecast, cut)
+    beside = cover.view_pct(altitude_deg)
+    frame = beside
+    if forecast.layer_scheme is LayerScheme.NONE:
+        aside, beside = made_up_pct(cover.total, cut.parts, makeup, altitude_deg)
+        frame = (
+            aside
+            if along is None
+            else made_up_pct(_column(along, cut, "cloud_total_pct"), cut.parts, makeup, altitude_deg)[1]
+        )
+    elif along is not None:
+        low, mid, high = (_column_of(forecast, cut, name) for name in LAYERS)
+        here = _joint(low, mid, high, altitude_deg)
+        low, mid, high = (_column(along, cut, name) for name in LAYERS)
+        moved = _joint(low, mid, high, altitude_deg) - here
+        frame = np.clip(beside + moved, 0.0, 100.0)
+    known = ~(np.isnan(frame) | np.isnan(beside) | np.isnan(cover.plan_pct))
+    if known.all():
+        return SeenHours(cut.parts, frame, beside, cover.plan_pct, cover)
+    kept = Cover(cover.total[known], cover.opaque[known], cover.thin[known], cover.has_layers[known])
+    return SeenHours(cut.parts.only(list(known)), frame[known], beside[known], kept.plan_pct, kept)
+
+
+def cover_above_site(forecast: Forecast, cut: Cut) -> Cover:
+    """The cloud of some of a forecast's hours that lies above its place, as far as that is known."""
+    total = _numbers(cut.column("cloud_total_pct"))
+    if forecast.layer_scheme is LayerScheme.NONE:
+        return Cover(total, total, np.zeros(len(total)), np.zeros(len(total), dtype=bool))
+    low, mid, high = (_numbers(cut.column(name)) for name in LAYERS)
+    left, low, mid, high = _above(forecast, cut, total, low, mid, high)
+    has_layers = ~np.isnan(low + mid + high)
+    thin = np.where(has_layers, np.minimum(high, np.maximum(0.0, left - low - mid)), 0.0)
+    return Cover(total, left - thin, thin, has_layers)
+
+
+def _above(
+    forecast: Forecast, cut: Cut, total: Floats, low: Floats, mid: Floats, high: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Total and layers without what lies below the site: by height where that is known, else a low layer
+    whose top lies below it. The layers above then cover at most their sum, and no more than the total."""
+    if low_lies_below(forecast):
+        is_known = ~np.isnan(total + low + mid + high)
+        total = np.where(is_known, np.minimum(total, mid + high), total)
+        low = np.where(is_known, 0.0, low)
+    by_height = cloud_levels.above_site(forecast)
+    if by_height is None:
+        return total, low, mid, high
+    hours = slice(cut.first, cut.after)
+    found = [getattr(by_height, name)[hours] for name in ("total", "low", "mid", "high")]
+    is_known = ~np.isnan(sum(found))
+    told = (total, low, mid, high)
+    total, low, mid, high = (np.where(is_known, a, b) for a, b in zip(found, told, strict=True))
+    return total, low, mid, high
+
+
+def _numbers(values: Sequence[float | None]) -> Floats:
+    return np.array(values, dtype=np.float64)
+
+
+def _column_of(forecast: Forecast, cut: Cut, name: str) -> Floats:
+    """A layer over the site; one below it is clear."""
+    if name == LAYERS[0] and low_lies_below(forecast):
+        return np.zeros(len(cut))
+    return _numbers(cut.column(name))
+
+
+def _column(along: Mapping[datetime, HourlyWeather], cut: Cut, name: str) -> Floats:
+    found = (along.get(start) for start in cut.times.starts)
+    return _numbers([None if hour is None else getattr(hour, name) for hour in found])
 
 
 def known_of(cut: Cut, values: Sequence[T | None]) -> tuple[Parts, list[T]]:
@@ -146,30 +312,6 @@ def known_of(cut: Cut, values: Sequence[T | None]) -> tuple[Parts, list[T]]:
     if len(known) == len(values):
         return cut.parts, known
     return cut.parts.only([value is not None for value in values]), known
-
-
-def _along(
-    forecast: Forecast, here: HourlyWeather, there: HourlyWeather, altitude_deg: float, beside_pct: float
-) -> float | None:
-    if forecast.layer_scheme is LayerScheme.NONE:
-        return there.cloud_total_pct
-    cover_there, cover_here = (joint_cover_pct(each, altitude_deg) for each in (there, here))
-    if cover_there is None or cover_here is None:
-        return None
-    return min(100.0, max(0.0, beside_pct + cover_there - cover_here))
-
-
-def above_site(forecast: Forecast, hour: HourlyWeather) -> HourlyWeather:
-    """The hour without a low layer whose top lies below the site: to its camera that is no cloud.
-
-    The layers above then cover at most their sum, and no more than the total.
-    """
-    if not low_lies_below(forecast) or hour.cloud_low_pct is None:
-        return hour
-    mid, high, total = hour.cloud_mid_pct, hour.cloud_high_pct, hour.cloud_total_pct
-    if mid is None or high is None or total is None:
-        return hour
-    return replace(hour, cloud_low_pct=0.0, cloud_total_pct=min(total, mid + high))
 
 
 def low_lies_below(forecast: Forecast) -> bool:

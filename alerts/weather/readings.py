@@ -1,26 +1,46 @@
-"""What one source says of one dark window: its own chance of the event, or why it can't say."""
+"""What one source says of one dark window: the evidence it adds for the event, or why it can't say."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
-from statistics import median
+
+import numpy as np
 
 from alerts.span import Span
 from alerts.values import value
-from alerts.weather.clouds import effective_cloud_pct, known_of, low_lies_below, seen_clouds
+from alerts.weather.clouds import (
+    OVERHEAD_ALONE,
+    Makeup,
+    SeenHours,
+    effective_cloud_pct,
+    known_of,
+    low_lies_below,
+    made_up_pct,
+    seen_clouds,
+)
+from alerts.weather.event import ALL_CLOUD_PCT, Clouds
 from alerts.weather.freshness import dated as dated
 from alerts.weather.freshness import why_stale
 from alerts.weather.outlook import SourceChance
-from alerts.weather.record import Forecast, Sight, Source
+from alerts.weather.record import Forecast, LayerScheme, Sight, Source
 from alerts.weather.series import Cut
-from alerts.weather.skill import BASE_RATE, CLEAR_LIMIT_PCT, chance_between, chance_of_members, rates_at
-from alerts.weather.stretches import Parts, Stretch
+from alerts.weather.skill import (
+    CLEAR_SHARE,
+    Floats,
+    chance_of,
+    effective_voices,
+    evidence,
+    pooled_evidence,
+    usual_log_odds,
+)
+from alerts.weather.stretches import Parts
 
 MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
-ALL_CLOUD_PCT = 100.0
 MUCH_CLOUD_PCT = 50.0
+HOUR = timedelta(hours=1)
 
 
 @value(frozen=True, slots=True)
@@ -28,8 +48,9 @@ class Asking:
     """What is asked of every source alike.
 
     window: the dark window; ahead: the part of it that can still hold the event. length: of the event.
-    altitude_deg: of the frame's middle, where no line of sight says better. dark: the whole dark window,
-    that lines of sight were asked for; None where that is `window` itself.
+    altitude_deg: of the frame's middle, where no line of sight says better. clear_share: of the place's night
+    hours in that month. dark: the whole dark window, that lines of sight were asked for; None where that is
+    `window` itself. makeup: what cloud is made of there, for sources that tell a total alone.
     """
 
     window: Span
@@ -38,8 +59,33 @@ class Asking:
     now: datetime
     is_night_of: bool
     altitude_deg: float
-    base_rate: float = BASE_RATE
+    clear_share: float = CLEAR_SHARE
     dark: Span | None = None
+    makeup: Makeup = OVERHEAD_ALONE
+
+    @property
+    def ahead_h(self) -> float:
+        return self.ahead.duration / HOUR
+
+    @property
+    def length_h(self) -> float:
+        return self.length / HOUR
+
+    @property
+    def usual_log_odds(self) -> float:
+        """Of the event in what is ahead, whatever is forecast."""
+        return float(usual_log_odds(self.ahead_h, self.length_h, self.clear_share))
+
+    def chance(self, by_lineage: Sequence[float], voices: Sequence[float]) -> float:
+        """The chance of the event (0..1) by the evidence of some lineages; 0 when it can't fit in any
+        more."""
+        if self.length > self.ahead.duration:
+            return 0.0
+        return float(chance_of(self.usual_log_odds + pooled_evidence(by_lineage, voices)))
+
+    def evidence(self, least_cloud_pct: Floats, lead_days: float) -> float:
+        """The mean of what members add whose clearest stretches have these clouds, shape (members,)."""
+        return float(evidence(least_cloud_pct, lead_days, self.ahead_h, self.length_h).mean())
 
 
 @value(frozen=True, slots=True)
@@ -47,22 +93,29 @@ class Reading:
     """One source over the window.
 
     unusable: why nothing of it may be used; why_not: why its cloud gives no chance.
-    chance_beside: the chance if the sky all round were as it is overhead. chance_then: by the run before,
-    and chance_now: by this one on the same terms (the ground plan overhead); None without a run before.
-    stretches: those worth trying; chances_from: the chance of the event in those that begin at given moments.
+    evidence: the log odds that it adds to what is usual. evidence_beside: those it would add if the sky all
+    round were as it is overhead. evidence_then: by the run before, and evidence_now: by this one on the same
+    terms (the ground plan overhead); None without a run before. voices: `effective_voices` of its members, 1
+    for a run.
+    lead_days: from its issue to the window's middle. seen: a run's cloud hour by hour.
+    clouds: of its members in the frame. chance, chance_beside: its own answers, 0..1.
     """
 
     forecast: Forecast
     unusable: str = ""
     why_not: str = ""
+    evidence: float | None = None
+    evidence_beside: float | None = None
+    evidence_now: float | None = None
+    evidence_then: float | None = None
+    voices: float = 1.0
+    lead_days: float = 0.0
     chance: float | None = None
     chance_beside: float | None = None
-    chance_now: float | None = None
-    chance_then: float | None = None
     least_cloud_pct: float | None = None
     least_plan_pct: float | None = None
-    stretches: tuple[Stretch, ...] = ()
-    chances_from: Callable[[Sequence[datetime]], list[float]] = lambda starts: [0.0] * len(starts)
+    clouds: Clouds | None = None
+    seen: SeenHours | None = None
     sight: Sight | None = None
     fog_below: bool = False
 
@@ -81,6 +134,23 @@ class Reading:
             chance_overhead=None if self.chance_beside is None else pct(self.chance_beside) / 100,
             sight_places=self.sight.places if self.sight else 0,
         )
+
+
+def read_all(forecasts: Sequence[Forecast], asking: Asking) -> tuple[Reading, ...]:
+    """Each source's answer, or a reading that says why there is none.
+
+    Sources with layers are read first: what cloud is made of there stands for the layers of the others.
+    """
+    layered = {at: read(each, asking) for at, each in enumerate(forecasts) if _has_layers(each)}
+    if len(layered) == len(forecasts):
+        return tuple(layered.values())
+    makeup = Makeup.of(each.seen for each in layered.values() if each.seen)
+    asking = replace(asking, makeup=makeup)
+    return tuple(layered.get(at) or read(each, asking) for at, each in enumerate(forecasts))
+
+
+def _has_layers(forecast: Forecast) -> bool:
+    return not forecast.members and forecast.layer_scheme is not LayerScheme.NONE
 
 
 def read(forecast: Forecast, asking: Asking) -> Reading:
@@ -112,76 +182,41 @@ def _lead_days(forecast: Forecast, asking: Asking) -> float:
 
 
 def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
-    """A single run's chance, from the worst hour of its clearest stretch."""
+    """A single run: an ensemble of one."""
     sight = forecast.sight_over(asking.dark or asking.window)
     altitude_deg = sight.altitude_deg if sight else asking.altitude_deg
     along = {hour.starts: hour for hour in sight.hours} if sight else None
-    seen = seen_clouds(forecast, cut, altitude_deg, along)
+    seen = seen_clouds(forecast, cut, altitude_deg, along, asking.makeup)
     if why_not := _too_unknown(1 - seen.parts.total / asking.ahead.duration):
         return Reading(forecast, why_not=why_not)
-    frame = _Clearest(seen.parts, seen.frame_pct, asking, _lead_days(forecast, asking))
-    chance_now, chance_then = _change(forecast, asking)
-    chance = frame.chance
+    lead_days = _lead_days(forecast, asking)
+    frame = Clouds.of(seen.parts, [seen.frame_pct], asking.length)
+    beside = Clouds.of(seen.parts, [seen.beside_pct], asking.length) if sight else frame
+    found = asking.evidence(frame.least_pct, lead_days)
+    found_beside = asking.evidence(beside.least_pct, lead_days)
+    evidence_now, evidence_then = _change(forecast, asking, lead_days)
+    stretch = frame.clearest_stretch
+    plan = None if stretch is None else max(seen.plan_pct[stretch.first : stretch.after])
     return Reading(
         forecast,
-        chance=chance,
-        chance_beside=_beside(frame, seen.beside_pct, asking).chance if sight else chance,
-        chance_now=chance_now,
-        chance_then=chance_then,
-        least_cloud_pct=frame.least_pct,
-        least_plan_pct=_plan_then(frame, seen.plan_pct),
-        stretches=frame.stretches,
-        chances_from=frame.chances_from,
+        evidence=found,
+        evidence_beside=found_beside,
+        evidence_now=evidence_now,
+        evidence_then=evidence_then,
+        lead_days=lead_days,
+        chance=asking.chance([found], [1.0]),
+        chance_beside=asking.chance([found_beside], [1.0]),
+        least_cloud_pct=None if stretch is None else float(frame.least_pct[0]),
+        least_plan_pct=plan,
+        clouds=frame,
+        seen=seen,
         sight=sight,
         fog_below=_fog_below(forecast, cut),
     )
 
 
-class _Clearest:
-    """A series of cloud, and its clearest stretch of the event's length; None when none is that long.
-
-    least_pct: the worst cloud of that stretch.
-    """
-
-    def __init__(self, parts: Parts, clouds: Sequence[float], asking: Asking, lead_days: float) -> None:
-        self.parts, self.clouds, self.asking, self.lead_days = parts, clouds, asking, lead_days
-        self.rates = rates_at(lead_days)
-        self.stretches = parts.stretches(asking.length)
-        self.worst = [max(clouds[each.first : each.after]) for each in self.stretches]
-        self.least_pct = min(self.worst, default=None)
-        self.stretch = None if self.least_pct is None else self.stretches[self.worst.index(self.least_pct)]
-
-    @property
-    def chance(self) -> float:
-        if self.asking.length > self.asking.ahead.duration:
-            return 0.0
-        least_pct = ALL_CLOUD_PCT if self.least_pct is None else self.least_pct
-        return chance_between(least_pct, *self.rates)
-
-    def chances_from(self, starts: Sequence[datetime]) -> list[float]:
-        own, worst = [each.start for each in self.stretches], self.worst
-        if starts != own:
-            known = dict(zip(own, worst, strict=True))
-            worst = [known[start] if start in known else self._worst_from(start) for start in starts]
-        return [chance_between(cloud_pct, *self.rates) for cloud_pct in worst]
-
-    def _worst_from(self, start: datetime) -> float:
-        stretch = self.parts.stretch_at(start, self.asking.length)
-        return max(self.clouds[stretch.first : stretch.after]) if stretch else ALL_CLOUD_PCT
-
-
-def _beside(frame: _Clearest, beside_pct: Sequence[float], asking: Asking) -> _Clearest:
-    return _Clearest(frame.parts, beside_pct, asking, frame.lead_days)
-
-
-def _plan_then(frame: _Clearest, plan_pct: Sequence[float]) -> float | None:
-    """The ground plan's worst cloud in the stretch that the frame finds clearest."""
-    stretch = frame.stretch
-    return max(plan_pct[stretch.first : stretch.after]) if stretch else None
-
-
-def _change(forecast: Forecast, asking: Asking) -> tuple[float | None, float | None]:
-    """The chance now and by the run before, both from the ground plan overhead."""
+def _change(forecast: Forecast, asking: Asking, lead_days: float) -> tuple[float | None, float | None]:
+    """The evidence now and by the run before, both from the ground plan overhead."""
     if not forecast.cloud_before_pct:
         return None, None
     cut = forecast.series.cut(asking.ahead)
@@ -193,10 +228,8 @@ def _change(forecast: Forecast, asking: Asking) -> tuple[float | None, float | N
     )
     if _too_unknown(1 - parts.total / asking.ahead.duration):
         return None, None
-    lead_days = _lead_days(forecast, asking)
-    now = _Clearest(parts, [now for now, _ in both], asking, lead_days)
-    then = _Clearest(parts, [before for _, before in both], asking, lead_days)
-    return now.chance, then.chance
+    now, then = Clouds.of(parts, list(zip(*both, strict=True)), asking.length).least_pct
+    return asking.evidence(now, lead_days), asking.evidence(then, lead_days)
 
 
 def _fog_below(forecast: Forecast, cut: Cut) -> bool:
@@ -207,36 +240,31 @@ def _fog_below(forecast: Forecast, cut: Cut) -> bool:
 
 
 def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
-    """An ensemble's chance: the share of members in which the event happens, each over all hours."""
-    span, length = asking.ahead, asking.length
+    """An ensemble: each member's event joint over all hours, its total made up as the place's cloud is."""
     parts, told = cut.parts, [member[cut.first : cut.after] for member in forecast.members]
-    if why_not := _too_unknown(_unknown_share(parts, told, span)):
+    if why_not := _too_unknown(_unknown_share(parts, told, asking.ahead)):
         return Reading(forecast, why_not=why_not)
-    rows = [[ALL_CLOUD_PCT if cloud is None else cloud for cloud in member] for member in told]
-    stretches = parts.stretches(length)
-    own = {stretch.start: stretch for stretch in stretches}
-    least = [min((max(row[s.first : s.after]) for s in stretches), default=ALL_CLOUD_PCT) for row in rows]
+    totals = np.array([[np.nan if cloud is None else cloud for cloud in member] for member in told])
+    frame_pct, beside_pct = made_up_pct(totals, parts, asking.makeup, asking.altitude_deg)
     lead_days = _lead_days(forecast, asking)
-
-    def chance_from(start: datetime) -> float:
-        stretch = own.get(start) or parts.stretch_at(start, length)
-        clear = 0
-        if stretch:
-            clear = sum(max(row[stretch.first : stretch.after]) <= CLEAR_LIMIT_PCT for row in rows)
-        return chance_of_members(clear, len(rows), lead_days, asking.base_rate)
-
-    happens = sum(cloud <= CLEAR_LIMIT_PCT for cloud in least)
-    chance = chance_of_members(happens, len(rows), lead_days, asking.base_rate)
-    chance = 0.0 if length > span.duration else chance
-    middle = median(least) if stretches else None
+    frame = Clouds.of(parts, np.nan_to_num(frame_pct, nan=ALL_CLOUD_PCT), asking.length)
+    beside = Clouds.of(parts, np.nan_to_num(beside_pct, nan=ALL_CLOUD_PCT), asking.length)
+    plan = Clouds.of(parts, np.nan_to_num(totals, nan=ALL_CLOUD_PCT), asking.length)
+    found = asking.evidence(frame.least_pct, lead_days)
+    found_beside = asking.evidence(beside.least_pct, lead_days)
+    voices = float(effective_voices(len(forecast.members)))
+    has_stretch = frame.clearest_stretch is not None
     return Reading(
         forecast,
-        chance=chance,
-        chance_beside=chance,
-        least_cloud_pct=middle,
-        least_plan_pct=middle,
-        stretches=stretches,
-        chances_from=lambda starts: list(map(chance_from, starts)),
+        evidence=found,
+        evidence_beside=found_beside,
+        voices=voices,
+        lead_days=lead_days,
+        chance=asking.chance([found], [voices]),
+        chance_beside=asking.chance([found_beside], [voices]),
+        least_cloud_pct=float(np.median(frame.least_pct)) if has_stretch else None,
+        least_plan_pct=float(np.median(plan.least_pct)) if has_stretch else None,
+        clouds=frame,
     )
 
 

@@ -1,31 +1,41 @@
 """From cloud to chance: every number and formula between a forecast's cloud and the chance of the event.
 
-The steps, in order, and where each stands:
+All in log odds, where what is usual and what each forecast adds are summed:
 
-1. Cloud as it bears on the frame (alerts/weather/clouds.py): thin high cloud counts THIN_CLOUD_WEIGHT; broken
-   low and mid cloud covers more of a slanted view (`slanted_pct`); where the line of sight was asked for, the
-   cover is moved by what the layers do over there.
-2. One source's chance: a single run by its worst hour in its clearest stretch (`chance_of_forecast`), an
-   ensemble by the share of members in which the event happens, joint over the hours (`chance_of_members`).
-3. Both are drawn toward BASE_RATE by the weight of their lead (RATES_BY_LEAD_DAY holds it inside the rates,
-   KEPT_BY_LEAD_DAY states it); between the rows straight lines, so that every hour of lead has its weight.
-4. Sources of one lineage are averaged, then the lineages, each weighing the same, so that many models of
-   one family weigh as one (alerts/weather/clearness.py).
+1. What is usual (`usual_log_odds`): how often a window of that length holds the event at that place, whatever
+is
+   forecast. The event asks for `shortest` hours in one piece, so its odds grow with the window and shrink
+   with what is asked for. Far ahead nothing is left but this.
+2. What one cloud says (`evidence`): the log odds that the worst cloud of a run's clearest stretch adds, by
+its lead.
+   A run is an ensemble of one member; an ensemble's evidence is the mean over its members, each by the same
+   formula, joint over the hours.
+3. Pooling (`pooled_evidence`): the mean over lineages, by as many voices as the agreement of dependent
+sources is
+   worth (`effective_voices`; R. T. Clemen and R. L. Winkler 1985, Oper. Res. 33, 427-442). Agreement
+   sharpens, and two sources that differ cancel. Geometric pooling with a slope above one: R. Ranjan and T.
+   Gneiting 2010, J. R. Stat. Soc. B 72, 71-91, show that any linear mean of calibrated chances is too timid;
+   V. A. Satopää et al. 2014, Int. J. Forecast. 30, 344-356, extremize in log odds.
 
-The rates were measured on Open-Meteo's archived ECMWF 0.4 degree forecasts for Rovaniemi, Warsaw, Tripoli,
-Kinshasa and Cape Town, night hours (Sun below -12 degrees) of April 2024, 0 to 7 days ahead (data CC BY 4.0,
-Open-Meteo and ECMWF), "clear" being a total cloud of at most 30 %. The truth there is the same model
-family's analysis and not an observer, and it is one month: the figures flatter a little, and are a
-start until a site's own record says better.
+All constants are fitted together by `tests/unit/judging/fit_skill.py` on Open-Meteo's archived ECMWF 0.4
+degree forecasts for Rovaniemi, Warsaw, Tripoli, Kinshasa and Cape Town, April 2024, 0 to 7 days ahead (data
+CC BY 4.0, Open-Meteo and ECMWF): 143 nights (Sun below -12 degrees), in windows of 1, 2, 3, 6 hours and the
+whole night, "clear" being a total cloud of at most 30 %. The form was chosen by leaving out one place at a
+time (figures in the README). The truth there is the same model family's analysis and not an observer, and it
+is one month: a start until a site's own record says better.
+
+Functions take numbers or arrays, which are broadcast against each other.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Sequence
-from functools import lru_cache
-from math import exp, radians, sqrt, tan
-from operator import itemgetter
+from math import radians, sqrt, tan
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats: TypeAlias = NDArray[np.float64]
 
 THIN_CLOUD_WEIGHT = 0.6
 """How much of high cloud with nothing below it counts: cirrus dims stars, it rarely hides them. A common
@@ -38,37 +48,42 @@ usual stratocumulus and altocumulus are flatter."""
 CLEAR_LIMIT_PCT = 30.0
 """Effective cloud up to which a frame counts as clear enough."""
 
-BASE_RATE = 0.44
-"""How often a night hour was clear in the measured data, whatever was forecast."""
+CLEAR_SHARE = 0.45
+"""How often a night hour is clear where nothing is known of the place: the measured data's, each night
+counting once."""
 
-WIDTH_PCT = 8.0
-"""Width of the step from "forecast clear" to "forecast cloudy" around the limit: of all whole per
-cents it leaves the least squared error over all leads in the measured data."""
+USUAL = -0.312
+BY_WINDOW = 0.479
+BY_SHORTEST = 0.706
+"""Log odds of the event in a window of an hour, and by how much they grow with the logarithm of the window's
+length and shrink with that of the time asked for, both in hours."""
 
-RATES_BY_LEAD_DAY = (
-    (0.0, 0.78, 0.13),
-    (1.0, 0.74, 0.19),
-    (2.0, 0.73, 0.20),
-    (3.0, 0.75, 0.19),
-    (4.0, 0.73, 0.25),
-    (5.0, 0.70, 0.28),
-    (6.0, 0.65, 0.31),
-    (7.0, 0.60, 0.33),
-    (15.0, BASE_RATE, BASE_RATE),
-)
-"""Lead in days, share of hours that came clear when forecast clear, and when forecast not clear.
-The last row is no measurement: two weeks ahead a single run says nothing beyond the base rate."""
+PLACE_WEIGHT = 0.5
+"""How much of a place's own difference from `CLEAR_SHARE`, in log odds, counts beside a forecast: forecasts
+know most of a place's climate themselves. Of 0, .15, .3, .5, .75 and 1 the best log score, places left out in
+turn."""
 
-KEPT_BY_LEAD_DAY = ((1.5, 0.94), (2.5, 0.90), (3.5, 0.89), (4.5, 0.86), (5.5, 0.77), (15.0, 0.0))
-"""Lead in days, and how much of a smoothed member count is kept, the rest being the base rate.
-The slope of "came clear" on (k + 0.5) / (n + 1) through the base rate, for groups of four runs in the
-measured data, a run standing in for a member; the last row as above."""
+CLOUD_SLOPE = 1.071
+CLOUD_OFFSET_PCT = 5.24
+CLOUD_CENTRE = -0.355
+CENTRE_BY_WINDOW = -0.388
+CENTRE_BY_SHORTEST = 0.182
+"""Log odds that a cloud adds: the slope on ln((100 - cloud + offset) / (cloud + offset)), and what lies in
+the
+middle: a long window's clearest stretch is clear more easily."""
+
+LEAD_SCALE_DAYS = 7.89
+"""Evidence fades with the lead as exp(-lead / scale)."""
+
+DEPENDENCE = 0.618
+"""How alike sources err: the correlation by which further sources add less. Fitted on runs of one model from
+successive days standing in for models and members alike; models of other families may well be less alike."""
+
+SHORTEST_TOLD_H = 1.0
+"""Forecasts come by the hour: what is asked for less counts as an hour."""
 
 
-_LEAD = itemgetter(0)
-
-
-def slanted_pct(cover_pct: float, altitude_deg: float) -> float:
+def slanted_pct(cover_pct: ArrayLike, altitude_deg: float) -> Floats:
     """The share of a view at that altitude which broken cloud hides, from its share of the ground plan.
 
     1 - (1 - N)^f with f = sqrt(1 + (aspect / tan(altitude))^2): clouds as ellipsoids strewn at random, whose
@@ -76,51 +91,72 @@ def slanted_pct(cover_pct: float, altitude_deg: float) -> float:
     1005-1017. A clear sky stays clear, overcast stays overcast; straight up nothing changes.
     """
     shadow = sqrt(1.0 + (CLOUD_ASPECT / tan(radians(min(90.0, max(1.0, altitude_deg))))) ** 2)
-    gap: float = (1.0 - cover_pct / 100.0) ** shadow
-    return 100.0 * (1.0 - gap)
+    gap = (1.0 - np.asarray(cover_pct, dtype=np.float64) / 100.0) ** shadow
+    slanted: Floats = 100.0 * (1.0 - gap)
+    return slanted
 
 
-def chance_of_forecast(cloud_pct: float, lead_days: float) -> float:
-    """The chance (0..1) of the event when one run's clearest stretch has this worst cloud.
+def usual_log_odds(
+    window_h: ArrayLike, shortest_h: ArrayLike, clear_share: ArrayLike = CLEAR_SHARE
+) -> Floats:
+    """The log odds of the event without any forecast.
 
-    cloud_pct: effective cloud, 0..100. Falls smoothly with cloud, between the two rates measured at
-    that lead. The base rate is part of those rates: nothing further is drawn toward it.
+    window_h, shortest_h: lengths in hours; a window shorter than what is asked for counts as long as that.
+    clear_share: of night hours at the place in that month, above 0 and below 1.
     """
-    return chance_between(cloud_pct, *rates_at(lead_days))
+    shortest = np.maximum(shortest_h, SHORTEST_TOLD_H)
+    window = np.maximum(window_h, shortest)
+    place = PLACE_WEIGHT * (log_odds(clear_share) - log_odds(CLEAR_SHARE))
+    usual: Floats = USUAL + BY_WINDOW * np.log(window) - BY_SHORTEST * np.log(shortest) + place
+    return usual
 
 
-@lru_cache(maxsize=64)
-def rates_at(lead_days: float) -> tuple[float, float]:
-    """How often it came clear at that lead when forecast clear, and when forecast not clear.
+def evidence(
+    cloud_pct: ArrayLike, lead_days: ArrayLike, window_h: ArrayLike, shortest_h: ArrayLike
+) -> Floats:
+    """The log odds that one member's clearest stretch adds to what is usual.
 
-    Remembered, as many models come out at the same time.
+    cloud_pct: the worst effective cloud of that stretch, 0..100. lead_days: from the run's issue to the
+    window's middle. Lengths in hours, as for `usual_log_odds`.
     """
-    return _at_lead(RATES_BY_LEAD_DAY, lead_days, 1), _at_lead(RATES_BY_LEAD_DAY, lead_days, 2)
+    cloud = np.asarray(cloud_pct, dtype=np.float64)
+    shortest = np.maximum(shortest_h, SHORTEST_TOLD_H)
+    window = np.maximum(window_h, shortest)
+    score = np.log((100.0 - cloud + CLOUD_OFFSET_PCT) / (cloud + CLOUD_OFFSET_PCT))
+    centre = CLOUD_CENTRE + CENTRE_BY_WINDOW * np.log(window) + CENTRE_BY_SHORTEST * np.log(shortest)
+    kept = np.exp(-np.maximum(lead_days, 0.0) / LEAD_SCALE_DAYS)
+    added: Floats = kept * (CLOUD_SLOPE * score + centre)
+    return added
 
 
-def chance_between(cloud_pct: float, clear_rate: float, cloudy_rate: float) -> float:
-    """`chance_of_forecast` with the rates of its lead at hand."""
-    leaning = 1.0 / (1.0 + exp((cloud_pct - CLEAR_LIMIT_PCT) / WIDTH_PCT))
-    return cloudy_rate + (clear_rate - cloudy_rate) * leaning
+def effective_voices(sources: ArrayLike) -> Floats:
+    """How many independent sources as many dependent ones are worth: n / (1 + (n - 1) r)."""
+    count = np.asarray(sources, dtype=np.float64)
+    worth: Floats = count / (1.0 + (count - 1.0) * DEPENDENCE)
+    return worth
 
 
-def chance_of_members(happens: int, members: int, lead_days: float, base_rate: float = BASE_RATE) -> float:
-    """The chance (0..1) of the event when it happens in `happens` of `members` equal members.
+def pooled_evidence(by_lineage: ArrayLike, voices: ArrayLike) -> Floats:
+    """Evidence of several lineages as one.
 
-    (k + 0.5) / (n + 1), because a unanimous ensemble is never certain, then drawn toward `base_rate`
-    by the weight of that lead.
+    by_lineage: shape (..., lineages), the mean over each one's sources. voices: the same shape or that of the
+    last axis, `effective_voices` of each one's members (1 for a run). Lineages weigh the same; their voices
+    together say how much their agreement is worth.
     """
-    kept = _at_lead(KEPT_BY_LEAD_DAY, lead_days, 1)
-    return base_rate + kept * ((happens + 0.5) / (members + 1) - base_rate)
+    evidences = np.asarray(by_lineage, dtype=np.float64)
+    together = np.broadcast_to(np.asarray(voices, dtype=np.float64), evidences.shape).sum(axis=-1)
+    joint: Floats = evidences.mean(axis=-1) * effective_voices(together)
+    return joint
 
 
-def _at_lead(table: Sequence[Sequence[float]], lead_days: float, column: int) -> float:
-    """A column of a table at that lead, straight lines between its rows, level beyond its ends."""
-    after = bisect_right(table, lead_days, key=_LEAD)
-    if after == 0:
-        return table[0][column]
-    if after == len(table):
-        return table[-1][column]
-    left, right = table[after - 1], table[after]
-    share = (lead_days - left[0]) / (right[0] - left[0])
-    return left[column] + share * (right[column] - left[column])
+def log_odds(chance: ArrayLike) -> Floats:
+    """Of a chance above 0 and below 1."""
+    share = np.asarray(chance, dtype=np.float64)
+    odds: Floats = np.log(share) - np.log1p(-share)
+    return odds
+
+
+def chance_of(odds: ArrayLike) -> Floats:
+    """The chance (0..1, never quite either) of log odds."""
+    chance: Floats = 1.0 / (1.0 + np.exp(-np.asarray(odds, dtype=np.float64)))
+    return chance

@@ -9,7 +9,8 @@ import pytest
 from alerts.span import Span
 from alerts.weather.cloudhours import cloud_hours
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
-from alerts.weather.skill import chance_of_forecast, chance_of_members
+
+from .values import chance_by
 
 NOON = datetime(2026, 7, 18, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -49,30 +50,27 @@ def test_no_forecast_is_no_figure() -> None:
 def test_clear_and_cloudy_hours_are_told_apart() -> None:
     clear, cloudy, _ = percents(forecast([0.0, 100.0, 0.0]))
     lead = 8.5 / 24
-    assert clear == round(100 * (1 - chance_of_forecast(0.0, lead)))
-    assert cloudy == round(100 * (1 - chance_of_forecast(100.0, lead + 1 / 24)))
+    assert clear == round(100 * (1 - chance_by(0.0, lead_days=lead, window_h=1)))
+    assert cloudy == round(100 * (1 - chance_by(100.0, lead_days=lead + 1 / 24, window_h=1)))
     assert clear < 30 < 80 < cloudy
 
 
-def test_members_count_by_the_limit_of_a_clear_frame() -> None:
+def test_members_count_each_as_a_run_does() -> None:
     members = ((10.0, 10.0, 10.0), (30.0, 90.0, None), (31.0, 90.0, 90.0))
     found = percents(forecast([None] * 3, members=members))
-    wanted = [(2, 3), (1, 3), (1, 2)]
+    wanted = [(10.0, 30.0, 31.0), (10.0, 90.0, 90.0), (10.0, 90.0)]
     leads = [(8.5 + k) / 24 for k in range(3)]
     assert found == [
-        round(100 * (1 - chance_of_members(clear, count, lead)))
-        for (clear, count), lead in zip(wanted, leads, strict=True)
+        round(100 * (1 - chance_by(*clouds, lead_days=lead, window_h=1)))
+        for clouds, lead in zip(wanted, leads, strict=True)
     ]
 
 
 def test_each_model_family_weighs_the_same() -> None:
-    """Two runs of one family and one of another: the first two are averaged before."""
-    clear, cloudy = forecast([0.0] * 3), forecast([100.0] * 3)
-    other = forecast([100.0] * 3, lineage="gfs")
-    one, two = percents(clear)[0], percents(other)[0]
-    half = percents(clear, cloudy)[0]
-    assert half == pytest.approx((one + two) / 2, abs=1)  # type: ignore[operator]
-    assert percents(clear, cloudy, other)[0] == pytest.approx((half + two) / 2, abs=1)  # type: ignore[operator]
+    """However many runs of one family say one thing, one of another weighs as much."""
+    clear, cloudy = forecast([0.0] * 3), forecast([100.0] * 3, lineage="gfs")
+    assert percents(clear, cloudy) == percents(clear, clear, clear, cloudy)
+    assert percents(clear, clear) == percents(clear)
 
 
 def test_a_run_without_an_issue_time_counts_as_issued_now() -> None:

@@ -1,152 +1,160 @@
-"""Cloud to chance: the figures are the measured data's own, and chance falls with cloud and lead."""
+"""Cloud to chance: the constants are the real pairs' own, and the method holds on places it wasn't fitted
+on."""
 
 from __future__ import annotations
 
-import csv
-import gzip
-from functools import cache
-from pathlib import Path
 from statistics import fmean
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.weather import skill
 from alerts.weather.skill import (
-    BASE_RATE,
-    CLEAR_LIMIT_PCT,
-    KEPT_BY_LEAD_DAY,
-    RATES_BY_LEAD_DAY,
-    chance_of_forecast,
-    chance_of_members,
+    CLEAR_SHARE,
+    chance_of,
+    effective_voices,
+    evidence,
+    log_odds,
+    pooled_evidence,
+    usual_log_odds,
 )
 
-from .values import UNHURRIED
+from . import fit_skill
+from .values import UNHURRIED, chance_by
 
-DATA = Path(__file__).parents[2] / "data" / "judging" / "cloud-forecast-leads-nights-2024-04.csv.gz"
-MEASURED_DAYS = range(8)
-
-
-@cache
-def measured() -> list[dict[str, str]]:
-    with gzip.open(DATA, "rt") as lines:
-        return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+LEADS = st.floats(0, 20)
+CLOUDS = st.floats(0, 100)
 
 
-def forecasts(day: int) -> list[float]:
-    return [float(row[f"fc_day{day}"]) for row in measured()]
+def test_the_constants_are_the_fit_s() -> None:
+    """None of them can be moved by a fiftieth and fit the pairs better in the third digit."""
+    c = fit_skill.cases()
+    found = fit_skill.constants()
 
-
-def came_clear() -> list[bool]:
-    return [float(row["analysis"]) <= CLEAR_LIMIT_PCT for row in measured()]
-
-
-def test_the_base_rate_is_the_measured_one() -> None:
-    assert fmean(came_clear()) == pytest.approx(BASE_RATE, abs=0.005)
-
-
-@pytest.mark.parametrize("day", MEASURED_DAYS)
-def test_the_rates_are_the_measured_ones(day: int) -> None:
-    came = list(zip(forecasts(day), came_clear(), strict=True))
-    clear = fmean(clear for cloud, clear in came if cloud <= CLEAR_LIMIT_PCT)
-    cloudy = fmean(clear for cloud, clear in came if cloud > CLEAR_LIMIT_PCT)
-    assert (clear, cloudy) == pytest.approx(RATES_BY_LEAD_DAY[day][1:], abs=0.0051)
-
-
-def test_the_width_fits_the_measured_data_best(monkeypatch: pytest.MonkeyPatch) -> None:
-    errors = {}
-    for width in range(5, 13):
-        monkeypatch.setattr(skill, "WIDTH_PCT", width)
-        errors[width] = fmean(
-            (chance_of_forecast(cloud, day) - clear) ** 2
-            for day in MEASURED_DAYS
-            for cloud, clear in zip(forecasts(day), came_clear(), strict=True)
+    def loss(values: np.ndarray) -> float:
+        sets = zip((*fit_skill.SETS, *fit_skill.FOURS), fit_skill.WEIGHTS, strict=True)
+        return fmean(
+            [
+                weight
+                * float(np.mean(c.weight * fit_skill.log_loss(fit_skill.pooled(values, c, days), c.came)))
+                for days, weight in sets
+            ]
         )
-    assert min(errors, key=errors.__getitem__) == 8
+
+    best = loss(found)
+    for at in range(3, len(found)):  # the first three are fitted by themselves, without forecasts
+        for by in (0.98, 1.02):
+            moved = found.copy()
+            moved[at] *= by
+            assert loss(moved) > best - 1e-5, fit_skill.CONSTANTS[at]
 
 
-@pytest.mark.parametrize("first", range(5))
-def test_the_kept_weight_is_the_measured_slope(first: int) -> None:
-    """Four runs in a row stand for four members, as no members were archived."""
-    runs = [forecasts(day) for day in range(first, first + 4)]
-    shares = [
-        (sum(cloud <= CLEAR_LIMIT_PCT for cloud in four) + 0.5) / 5 - BASE_RATE
-        for four in zip(*runs, strict=True)
-    ]
-    came = [clear - BASE_RATE for clear in came_clear()]
-    slope = sum(x * y for x, y in zip(shares, came, strict=True)) / sum(x * x for x in shares)
-    assert (first + 1.5, slope) == pytest.approx(KEPT_BY_LEAD_DAY[first], abs=0.0051)
+def test_what_is_usual_is_how_often_windows_held_the_event() -> None:
+    c = fit_skill.cases()
+    for window, shortest in ((1, 1), (2, 1), (3, 1), (3, 2), (3, 3), (6, 1), (6, 2), (6, 3)):
+        held = (c.window_h == window) & (c.shortest_h == shortest)
+        came = np.average(c.came[held], weights=c.weight[held])
+        assert chance_of(usual_log_odds(window, shortest)) == pytest.approx(came, abs=0.04)
+    by_night = [np.mean(night.analysis <= skill.CLEAR_LIMIT_PCT) for night in fit_skill.nights()]
+    assert pytest.approx(CLEAR_SHARE, abs=0.005) == np.mean(by_night)
 
 
-def test_counting_beats_one_run_and_both_beat_the_base_rate() -> None:
-    """Brier scores for tomorrow's night; the members' stand-ins are the runs of days 1 to 4."""
-    came = came_clear()
-    counts = [
-        sum(cloud <= CLEAR_LIMIT_PCT for cloud in four)
-        for four in zip(*(forecasts(day) for day in range(1, 5)), strict=True)
-    ]
-    by_count = fmean((chance_of_members(k, 4, 2.5) - c) ** 2 for k, c in zip(counts, came, strict=True))
-    by_run = fmean(
-        (chance_of_forecast(cloud, 2) - c) ** 2 for cloud, c in zip(forecasts(2), came, strict=True)
-    )
-    yes_or_no = fmean(
-        ((cloud <= CLEAR_LIMIT_PCT) - c) ** 2 for cloud, c in zip(forecasts(2), came, strict=True)
-    )
-    by_base = fmean((BASE_RATE - c) ** 2 for c in came)
-    assert by_count < by_run < by_base
-    assert by_run < yes_or_no
+@pytest.fixture(scope="module")
+def stated() -> dict[tuple[int, ...], np.ndarray]:
+    """By the runs of four successive days, each place by what was fitted on the others."""
+    return {days: fit_skill.own_climate(days) for days in fit_skill.FOURS[:3]}
 
 
-@pytest.mark.parametrize(
-    ("cloud_pct", "lead_days", "chance"),
-    [
-        (0.0, 0.0, 0.765),
-        (30.0, 0.0, 0.455),
-        (100.0, 0.0, 0.130),
-        (0.0, 0.5, 0.746),
-        (0.0, 7.0, 0.594),
-        (100.0, 7.0, 0.330),
-        (0.0, 15.0, 0.44),
-        (0.0, 40.0, 0.44),
-    ],
-    ids=lambda value: f"{value:g}",
-)
-def test_a_single_run_lies_between_the_rates_of_its_lead(
-    cloud_pct: float, lead_days: float, chance: float
+def test_what_is_called_likely_comes_as_often_on_places_left_out(
+    stated: dict[tuple[int, ...], np.ndarray],
 ) -> None:
-    assert chance_of_forecast(cloud_pct, lead_days) == pytest.approx(chance, abs=0.001)
+    """60 to 80 % within 5 points over all leads, and every bin within what honest chances would show."""
+    c = fit_skill.cases()
+    told = np.concatenate(list(stated.values()))
+    came, weight = (np.tile(each, len(stated)) for each in (c.came, c.weight))
+    held = (told >= 0.6) & (told < 0.8)
+    share = np.average(came[held], weights=weight[held])
+    assert np.average(told[held], weights=weight[held]) == pytest.approx(share, abs=0.05)
+    for chances in stated.values():
+        for _, _, _, came, lower, upper in fit_skill.bins(chances):
+            assert lower - 0.01 <= came <= upper + 0.01
 
 
-@pytest.mark.parametrize(
-    ("happens", "members", "lead_days", "chance"),
-    [
-        (51, 51, 0.0, 0.44 + 0.94 * (51.5 / 52 - 0.44)),
-        (0, 51, 1.5, 0.44 + 0.94 * (0.5 / 52 - 0.44)),
-        (3, 4, 2.5, 0.44 + 0.90 * (0.7 - 0.44)),
-        (20, 20, 15.0, 0.44),
-    ],
-    ids=["all today", "none tomorrow", "three of four", "two weeks ahead"],
-)
-def test_members_are_counted_and_drawn_toward_the_base_rate(
-    happens: int, members: int, lead_days: float, chance: float
+def test_it_beats_the_best_single_run_climatology_and_the_way_before_on_places_left_out(
+    stated: dict[tuple[int, ...], np.ndarray],
 ) -> None:
-    assert chance_of_members(happens, members, lead_days) == pytest.approx(chance)
+    for days, chances in stated.items():
+        for way in (fit_skill.way_climatology, fit_skill.way_before, fit_skill.way_one_run):
+            other = fit_skill.out_of_place(way, days)
+            assert fit_skill.brier(chances) < fit_skill.brier(other) + 1e-9
+            assert fit_skill.log_score(chances) < fit_skill.log_score(other)
 
 
-def test_another_base_rate_is_what_nothing_known_falls_back_to() -> None:
-    assert chance_of_members(3, 20, 15.0, base_rate=0.7) == pytest.approx(0.7)
+CHANCES = {
+    "cloudless on the day": ([0.0], 0.0, 0.935),
+    "a tenth of cloud": ([10.0], 0.0, 0.806),
+    "at the limit": ([30.0], 0.0, 0.568),
+    "overcast": ([100.0], 0.0, 0.023),
+    "cloudless a week ahead": ([0.0], 7.0, 0.787),
+    "cloudless a month ahead": ([0.0], 30.0, 0.600),
+    "fifty cloudless members": ([0.0] * 50, 0.0, 0.955),
+    "half of them": ([0.0] * 25 + [100.0] * 25, 0.0, 0.334),
+}
+"""In a window of four hours for one hour; by hand from the formulas."""
+
+
+@pytest.mark.parametrize(("clouds", "lead_days", "chance"), CHANCES.values(), ids=CHANCES.keys())
+def test_what_one_source_says(clouds: list[float], lead_days: float, chance: float) -> None:
+    assert chance_by(*clouds, lead_days=lead_days) == pytest.approx(chance, abs=0.001)
+
+
+def test_far_ahead_only_what_is_usual_is_left() -> None:
+    assert chance_by(0, lead_days=200) == pytest.approx(float(chance_of(usual_log_odds(4, 1))), abs=1e-6)
+
+
+def test_a_place_s_own_climate_moves_what_is_usual_by_half_of_its_difference() -> None:
+    moved = usual_log_odds(4, 1, 0.7) - usual_log_odds(4, 1)
+    assert moved == pytest.approx(0.5 * (log_odds(0.7) - log_odds(CLEAR_SHARE)))
 
 
 @UNHURRIED
-@given(st.floats(0, 100), st.floats(0, 100), st.floats(0, 20))
-def test_more_cloud_never_raises_the_chance(left: float, right: float, lead_days: float) -> None:
+@given(CLOUDS, CLOUDS, LEADS, st.floats(0.1, 14), st.floats(0, 6))
+def test_more_cloud_never_raises_the_chance(
+    left: float, right: float, lead_days: float, window_h: float, shortest_h: float
+) -> None:
     thin, thick = sorted((left, right))
-    assert chance_of_forecast(thin, lead_days) >= chance_of_forecast(thick, lead_days)
+    assert evidence(thin, lead_days, window_h, shortest_h) >= evidence(thick, lead_days, window_h, shortest_h)
 
 
 @UNHURRIED
-@given(st.integers(1, 60), st.floats(0, 30))
-def test_no_count_is_ever_certain(members: int, lead_days: float) -> None:
-    assert chance_of_members(0, members, lead_days) > 0
-    assert chance_of_members(members, members, lead_days) < 1
+@given(st.floats(0, 6), st.floats(1, 14), st.floats(1, 14))
+def test_a_longer_window_is_usually_clear_more_often_and_a_longer_event_less(
+    shortest_h: float, left: float, right: float
+) -> None:
+    less, more = sorted((left, right))
+    assert usual_log_odds(less, shortest_h) <= usual_log_odds(more, shortest_h)
+    assert usual_log_odds(14, less) >= usual_log_odds(14, more)
+
+
+@UNHURRIED
+@given(st.lists(st.tuples(CLOUDS, st.integers(1, 60)), min_size=1, max_size=9), LEADS)
+def test_nothing_is_ever_certain(sources: list[tuple[float, int]], lead_days: float) -> None:
+    added = [float(evidence(cloud, lead_days, 6, 1)) for cloud, _ in sources]
+    voices = effective_voices([members for _, members in sources])
+    assert 0.001 < chance_of(usual_log_odds(6, 1) + pooled_evidence(added, voices)) < 0.999
+
+
+def test_dependent_voices_are_worth_less_than_their_number() -> None:
+    """n / (1 + (n - 1) r): one is one, and however many are no more than 1 / r."""
+    assert effective_voices(1) == 1
+    assert effective_voices(4) == pytest.approx(4 / (1 + 3 * skill.DEPENDENCE))
+    assert effective_voices(10**9) == pytest.approx(1 / skill.DEPENDENCE)
+
+
+def test_many_windows_go_the_same_way_as_one() -> None:
+    clouds = np.linspace(0, 100, 24).reshape(4, 6)
+    many = pooled_evidence(evidence(clouds, 1.5, 5, 2), np.ones(6))
+    one = [float(pooled_evidence([float(evidence(x, 1.5, 5, 2)) for x in row], np.ones(6))) for row in clouds]
+    assert many == pytest.approx(one)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+import numpy as np
 from hypothesis import settings
 
 from alerts.night import (
@@ -23,6 +24,7 @@ from alerts.site import Site
 from alerts.span import Span
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 
 UNHURRIED = settings(deadline=None)
 """For hypothesis tests: a busy machine is no failure."""
@@ -47,6 +49,13 @@ NOON = utc(15, 16)
 def source(lineage: str = "ecmwf", provider: str = "Open-Meteo", **changes: Any) -> Source:
     given: dict[str, Any] = {"issued_at": NOON - HOUR, "fetched_at": NOON} | changes
     return Source("feed", provider, lineage, f"{lineage} model", "credit", "https://example.org", **given)
+
+
+def chance_by(*clouds_pct: float, lead_days: float, window_h: float = 4.0, shortest_h: float = 1.0) -> float:
+    """What one source says whose members' clearest stretches have these clouds; one cloud is a run."""
+    added = float(np.mean(evidence(clouds_pct, lead_days, window_h, shortest_h)))
+    pooled = pooled_evidence([added], [effective_voices(len(clouds_pct))])
+    return float(chance_of(usual_log_odds(window_h, shortest_h) + pooled))
 
 
 def fine_hour(starts: datetime, step: timedelta = HOUR, **changes: Any) -> HourlyWeather:

@@ -102,7 +102,7 @@ def test_a_trip_without_a_night_is_said_and_one_with_some_is_not(ephemeris: Ephe
         (FLAT, {"weekdays": (4, 5), "home_by": (HomeBy(6, time(2)),)},
          "Home by after Sunday evenings changes nothing"),
         (FLAT, {"signal_lost_before": timedelta(hours=2)}, "the last word comes before you leave"),
-        (FLAT, {"chance_go_pct": 95}, "A go from 95 % will be rare"),
+        (FLAT, {"chance_go_pct": 97}, "A go from 97 % will be rare"),
         (FLAT, {"trips": (Trip(date(2026, 1, 1), date(2026, 1, 9)),)}, "All your trips lie behind"),
         (CLOSED, {"trips": (JANUARY,)}, "can't be reached in January (road closed in winter)"),
         (FLAT, {}, ""),

@@ -16,7 +16,6 @@ import numpy.typing as npt
 
 from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.pairs import Pairs
-from alerts.weather.skill import chance_of_members
 
 Floats = npt.NDArray[np.float64]
 
@@ -29,6 +28,9 @@ KEPT_BY_LEAD = {
     Lead.DAY_5: 0.46,
 }
 """Correlation of forecast and analysis, night by night, in the five-place file, 1 to 5 days ahead."""
+BASE_RATE = 0.44
+KEPT_BY_LEAD_DAY = ((1.5, 0.94), (2.5, 0.90), (3.5, 0.89), (4.5, 0.86), (5.5, 0.77), (15.0, 0.0))
+"""How much of a smoothed member count these seasons' forecasters keep at that lead, the rest being the base rate."""
 NIGHT_TO_NIGHT = 0.22
 MEMBERS = 20
 SPREAD = 0.7
@@ -99,5 +101,7 @@ def _at_lead(rng: np.random.Generator, latent: Floats, limit: Floats, lead: Lead
     for _ in range(MEMBERS):
         happens += forecast + SPREAD * noise * rng.standard_normal(latent.shape) < limit[:, None]
     days = HOURS_BEFORE[lead] / 24
-    by_count = np.array([round(chance_of_members(k, MEMBERS, days), 2) for k in range(MEMBERS + 1)])
+    trusted = np.interp(days, *zip(*KEPT_BY_LEAD_DAY, strict=True))
+    shares = (np.arange(MEMBERS + 1) + 0.5) / (MEMBERS + 1)
+    by_count = np.round(BASE_RATE + trusted * (shares - BASE_RATE), 2)
     return by_count[happens], below((limit[:, None] - kept * forecast) / noise)

@@ -64,15 +64,15 @@ FITTED = Calibration("2026-08-01", MADE, date(2026, 7, 31), (LOGISTIC, ISOTONIC,
         (1.00, 0.0, 0.85),
         (0.02, 0.0, 0.13),
         (0.00, 1.0, 0.13),
-        (0.44, 1.0, 0.44),
-        (0.90, 1.0, 0.773),
-        (0.90, 0.5, 0.847),
+        (0.45, 1.0, 0.45),
+        (0.90, 1.0, 0.775),
+        (0.90, 0.5, 0.848),
     ],
 )
 def test_the_prior_believes_runs_and_tempers_ensembles(
     raw: float, member_share: float, chance: float
 ) -> None:
-    """0.90 by members: log odds 2.197 drawn to -0.241 + 0.6 (2.197 + 0.241) = 1.222."""
+    """0.90 by members: log odds 2.197 drawn to -0.201 + 0.6 (2.197 + 0.201) = 1.238."""
     found = calibrate(PRIOR, raw, hours_before=24, site=1, member_share=member_share)
     assert found.chance == pytest.approx(chance, abs=0.001)
     assert (found.methods, found.version) == ((Method.PRIOR,), "prior")

@@ -2,24 +2,49 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import replace
+from datetime import datetime
+from typing import Any, NamedTuple
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from alerts.span import Span
 from alerts.weather.clouds import (
-    above_site,
+    Makeup,
     effective_cloud_pct,
     joint_cover_pct,
     low_lies_below,
-    seen_cloud,
+    made_up_pct,
+    seen_clouds,
     slanted_cloud_pct,
 )
-from alerts.weather.record import LayerScheme, Place
+from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place
 from alerts.weather.skill import slanted_pct
 
 from .values import UNHURRIED, WINDOW, forecast, hour
+
+
+class Seen(NamedTuple):
+    frame_pct: float
+    beside_pct: float
+    plan_pct: float
+
+
+def seen_cloud(
+    over: Forecast,
+    record: HourlyWeather,
+    altitude_deg: float,
+    along: dict[datetime, HourlyWeather] | None = None,
+) -> Seen | None:
+    """One hour of a forecast as the frame has it; None when it is unknown."""
+    there = replace(over, hours=(record,))
+    seen = seen_clouds(there, there.series.cut(Span(record.starts, record.ends)), altitude_deg, along)
+    if not len(seen.parts):
+        return None
+    return Seen(*(float(each[0]) for each in (seen.frame_pct, seen.beside_pct, seen.plan_pct)))
+
 
 OPEN_METEO, NONE = LayerScheme.OPEN_METEO, LayerScheme.NONE
 PERCENT = st.floats(0, 100)
@@ -105,7 +130,6 @@ def test_a_layer_whose_top_lies_below_the_site_is_no_cloud() -> None:
     high_up = forecast(place=TEIDE)
     record = hour(cloud_low_pct=100.0, cloud_high_pct=20.0, cloud_total_pct=100.0)
     assert low_lies_below(high_up)
-    assert above_site(high_up, record).cloud_total_pct == 20.0
     seen = seen_cloud(high_up, record, 20.0)
     assert seen is not None
     assert seen.frame_pct == pytest.approx(12.0)
@@ -125,7 +149,9 @@ def test_elsewhere_it_stays_cloud(place: Place | None) -> None:
 
 def test_an_unknown_layer_above_keeps_the_whole_total() -> None:
     record = hour(cloud_low_pct=100.0, cloud_high_pct=None, cloud_total_pct=100.0)
-    assert above_site(forecast(place=TEIDE), record) == record
+    seen = seen_cloud(forecast(place=TEIDE), record, 20.0)
+    assert seen is not None
+    assert seen.frame_pct == 100.0
 
 
 # Along the line of sight
@@ -168,6 +194,38 @@ def test_whatever_stands_over_there_the_frame_stays_between_none_and_all(
     seen = seen_cloud(forecast(), here, altitude_deg, {WINDOW.start: there})
     assert seen is not None
     assert 0.0 <= seen.frame_pct <= 100.0
+
+
+# Totals beside layers
+def test_a_total_is_made_up_as_the_place_s_cloud_is() -> None:
+    """Half of the run's cloud is cirrus: half of a member's total is, and the rest is slanted as the run's
+    is."""
+    run = forecast(
+        tuple(hour(cloud_low_pct=20.0, cloud_high_pct=20.0, cloud_total_pct=40.0) for _ in range(1))
+    )
+    seen = seen_clouds(run, run.series.cut(WINDOW), 20.0)
+    frame, beside = made_up_pct([[20.0], [40.0], [80.0]], seen.parts, Makeup.of([seen]), 20.0)
+    assert frame == pytest.approx(beside)
+    assert frame[1, 0] == pytest.approx(seen.frame_pct[0])
+    hidden = slanted_pct(10.0, 20.0)
+    assert frame[0, 0] == pytest.approx(hidden + 0.6 * 10.0 * (100 - hidden) / 90)
+
+
+def test_a_deck_below_the_site_is_none_to_sources_without_layers_either() -> None:
+    run = replace(
+        forecast(place=TEIDE), hours=(hour(cloud_low_pct=90.0, cloud_high_pct=10.0, cloud_total_pct=90.0),)
+    )
+    seen = seen_clouds(run, run.series.cut(WINDOW), 20.0)
+    frame, _ = made_up_pct([90.0], seen.parts, Makeup.of([seen]), 20.0)
+    assert frame[0] == pytest.approx(6.0)
+
+
+def test_where_nobody_tells_layers_a_total_stands_as_it_is() -> None:
+    run = forecast()
+    seen = seen_clouds(run, run.series.cut(WINDOW), 20.0)
+    assert made_up_pct([25.0] * 4, seen.parts, Makeup(), 20.0)[0] == pytest.approx([25.0] * 4)
+    cloudless = Makeup.of([seen])
+    assert made_up_pct([25.0] * 4, seen.parts, cloudless, 20.0)[0] == pytest.approx([25.0] * 4)
 
 
 def test_layers_over_other_places_hide_what_their_clear_shares_leave() -> None:
