@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-import pytest
-
 from alerts.span import Span
 from alerts.weather.cloudhours import cloud_hours
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source

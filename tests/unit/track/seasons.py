@@ -30,7 +30,7 @@ KEPT_BY_LEAD = {
 """Correlation of forecast and analysis, night by night, in the five-place file, 1 to 5 days ahead."""
 BASE_RATE = 0.44
 KEPT_BY_LEAD_DAY = ((1.5, 0.94), (2.5, 0.90), (3.5, 0.89), (4.5, 0.86), (5.5, 0.77), (15.0, 0.0))
-"""How much of a smoothed member count these seasons' forecasters keep at that lead, the rest being the base rate."""
+"""How much of a smoothed member count is kept at that lead in these seasons, the rest being the base rate."""
 NIGHT_TO_NIGHT = 0.22
 MEMBERS = 20
 SPREAD = 0.7
