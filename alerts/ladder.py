@@ -67,7 +67,13 @@ def build_seen(
     failing = [reason.rule for reason in verdict.reasons if reason.result is Result.FAIL]
     outlook = verdict.outlook
     also = (
-        SeenWindow(other.usable, other.word, other.chance_pct, other.deciding.rule)
+        SeenWindow(
+            other.usable,
+            other.word,
+            other.chance_pct,
+            other.deciding.rule,
+            other.outlook.whole_pct if other.outlook else None,
+        )
         for other in verdict.others
         if other.usable is not None
     )
@@ -82,6 +88,8 @@ def build_seen(
         decided_by=verdict.deciding.rule,
         also=tuple(also),
         held_since=since,
+        usual_pct=outlook.usual_pct if outlook else None,
+        whole_pct=outlook.whole_pct if outlook else None,
     )
 
 
@@ -177,7 +185,8 @@ def _looks_past(promised: Span, look: Look) -> bool:
 
 def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
     """What takes back a go: a hazard, no window, a chance below the limit by the margin, or a stay for
-    any reason but that the window is ending or that the chance lies above what takes back."""
+    any reason but that the window is ending or that the chance lies above what takes back. Once the window
+    has begun, what is left of it must be lost and the event not have come in what has passed."""
     seen = look.seen
     if _is_elsewhere(promised, seen):
         return _only_elsewhere(promised, look)
@@ -185,9 +194,9 @@ def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] |
         return Why.HAZARD, f"{' and '.join(seen.hazards)} now beyond the limit"
     if seen.window is None and seen.word is VerdictWord.STAY:
         return Why.WINDOW_GONE, "there is no window any more"
-    if is_taken_back(seen.chance_pct, look.wishes):
+    if is_taken_back(seen.best_pct, look.wishes):
         limit = f"the limit to take back is {look.wishes.chance_back_pct} %"
-        return Why.TURNED_BAD, f"clear {seen.chance_pct} %{_told_at(standing)}; {limit}"
+        return Why.TURNED_BAD, f"clear {seen.best_pct} %{_told_at(standing)}; {limit}"
     if seen.word is VerdictWord.STAY and not seen.is_over and seen.decided_by != "chance":
         return Why.TURNED_BAD, "the night no longer meets what was asked for"
     return None
@@ -214,7 +223,7 @@ def _only_elsewhere(promised: Span, look: Look) -> tuple[Why, str] | None:
 def _promise(promised: Span, look: Look) -> Result:
     """How the window that was told stands while another one looks better: pass while it would still do."""
     mine = next((other for other in look.seen.also if other.window.overlap(promised) is not None), None)
-    if mine is None or is_taken_back(mine.chance_pct, look.wishes):
+    if mine is None or is_taken_back(mine.best_pct, look.wishes):
         return Result.FAIL
     if mine.word is VerdictWord.STAY and mine.decided_by not in ("over", "chance"):
         return Result.FAIL
@@ -280,15 +289,15 @@ def _nothing_new(look: Look, standing: Told) -> Telling:
     if look.plan is not None and look.plan.window.end <= look.now:
         return silence(Why.NIGHT_OVER, "the window has passed")
     told = f"go{_told_at(standing) or ' was told'}"
-    if say_doubt(look.seen.chance_pct, look.wishes):
+    if say_doubt(look.seen.best_pct, look.wishes):
         return silence(Why.NO_NEWS, f"{told}; now {_chance_now(look)}")
     return silence(Why.NO_NEWS, f"{told}, and it holds")
 
 
 def _chance_now(look: Look) -> str:
     """`clear 78 %`; a chance under the limit that takes nothing back says so."""
-    doubt = say_doubt(look.seen.chance_pct, look.wishes)
-    return f"clear {look.seen.chance_pct} %{', ' if doubt else ''}{doubt}"
+    doubt = say_doubt(look.seen.best_pct, look.wishes)
+    return f"clear {look.seen.best_pct} %{', ' if doubt else ''}{doubt}"
 
 
 def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
@@ -315,6 +324,9 @@ def _good_ahead(look: Look, plan: FieldPlan) -> Telling:
         return silence(Why.NO_NEWS, "told already")
     if seen.chance_pct is None or seen.chance_pct < HEADS_UP_FROM_PCT:
         return _not_good(look)
+    if seen.chance_pct < seen.heads_up_from_pct:
+        needs = f"{seen.usual_pct} % is usual there, told from {seen.heads_up_from_pct} % on"
+        return silence(Why.USUAL_HERE, f"clear {seen.chance_pct} %; {needs}")
     if seen.lineages < LINEAGES_NEEDED:
         return silence(Why.ONE_LINEAGE, f"clear {seen.chance_pct} %, by one model family alone")
     if seen.days_ahead > wishes.days_ahead:

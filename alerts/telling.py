@@ -12,6 +12,9 @@ from alerts.verdict import VerdictWord
 
 LINEAGES_NEEDED = 2
 HEADS_UP_FROM_PCT = 50
+HEADS_UP_LIFT = 2.0
+"""A heads-up says something about this night: its odds must be so many times what is usual at that place and
+season."""
 
 
 class Why(StrEnum):
@@ -32,6 +35,7 @@ class Why(StrEnum):
     NO_WINDOW = "no_window"  # the sky offers nothing
     NOT_GOOD_ENOUGH = "not_good_enough"  # seen, and below what was asked for
     NOTHING_TOLD = "nothing_told"  # turned bad after a heads-up: no go was given, none is taken back
+    USUAL_HERE = "usual_here"  # good, and no better than such nights usually are there
     ONE_LINEAGE = "one_lineage"  # good, by one model family alone
     CANNOT_SAY = "cannot_say"  # unknown: no reason to call, none to take back
     TOO_EARLY = "too_early"  # further ahead than the person wants to hear of
@@ -70,6 +74,12 @@ class SeenWindow:
     word: VerdictWord
     chance_pct: int | None
     decided_by: str = ""
+    whole_pct: int | None = None
+
+    @property
+    def best_pct(self) -> int | None:
+        """See `Seen.best_pct`."""
+        return _higher(self.chance_pct, self.whole_pct)
 
 
 class Rung(IntEnum):
@@ -87,7 +97,9 @@ class Seen:
     days_ahead: civil days in the site's zone from today to the night's name; 0 on the day, negative
     after midnight. hazards: names of hazards that fail. is_over: the window can no longer hold the
     event, which is no news to anybody. decided_by: the rule that decided. also: the night's other windows.
-    held_since: since when the night has stood on its rung or higher; None when that isn't known.
+    held_since: since when the night has stood on its rung or higher; None when that isn't known. usual_pct:
+    the chance of such a window there in that season, whatever is forecast. whole_pct: once the window has
+    begun, the chance that all of it holds the event; chance_pct is what is left then.
     """
 
     word: VerdictWord
@@ -100,12 +112,28 @@ class Seen:
     decided_by: str = ""
     also: tuple[SeenWindow, ...] = ()
     held_since: datetime | None = None
+    usual_pct: int | None = None
+    whole_pct: int | None = None
+
+    @property
+    def best_pct(self) -> int | None:
+        """By what a go stands: that the event may still come, or has come in what has passed of the
+        window."""
+        return _higher(self.chance_pct, self.whole_pct)
+
+    @property
+    def heads_up_from_pct(self) -> int:
+        """From which chance on a night days ahead is worth a word."""
+        if self.usual_pct is None:
+            return HEADS_UP_FROM_PCT
+        odds = HEADS_UP_LIFT * self.usual_pct / max(1, 100 - self.usual_pct)
+        return max(HEADS_UP_FROM_PCT, round(100 * odds / (1 + odds)))
 
     @property
     def rung(self) -> Rung:
         if self.word is VerdictWord.GO:
             return Rung.GOOD
-        promising = (self.chance_pct or 0) >= HEADS_UP_FROM_PCT and self.lineages >= LINEAGES_NEEDED
+        promising = (self.chance_pct or 0) >= self.heads_up_from_pct and self.lineages >= LINEAGES_NEEDED
         return Rung.PROMISING if self.word is VerdictWord.WAIT and promising else Rung.NOTHING
 
 
@@ -123,6 +151,11 @@ class Telling:
     expires_at: datetime | None = None
     occurrence: int = 0
     is_last_word: bool = False
+
+
+def _higher(one_pct: int | None, other_pct: int | None) -> int | None:
+    known = [each for each in (one_pct, other_pct) if each is not None]
+    return max(known, default=None)
 
 
 def silence(why: Why, text: str) -> Telling:

@@ -25,6 +25,7 @@ HELD_BACK = (
     Why.ENOUGH_SAID,
     Why.ENOUGH_THIS_WEEK,
     Why.JUST_TURNED,
+    Why.USUAL_HERE,
     Why.ONE_LINEAGE,
     Why.NOT_SURELY_AGAIN,
     Why.TOO_LATE,

@@ -25,7 +25,7 @@ from alerts.weather.readings import Asking, Reading, dated, pct, read_all, why_u
 from alerts.weather.record import Forecast, Source
 from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.sightwords import say_sight
-from alerts.weather.skill import CLEAR_SHARE, Floats, evidence
+from alerts.weather.skill import CLEAR_SHARE, Floats, chance_of, evidence
 from alerts.weather.together import Together, together
 from alerts.weather.warned import authorities, newest_bulletins, overlapping, warning_hazard
 
@@ -130,7 +130,15 @@ def look_at_cloud(
     on_site = hazards.assess_on_site(there, hazards.Over.of(shooting, must, together(judged.air)))
     bulletins = newest_bulletins(forecasts)
     outlook = _without_trip(judged, best, asking, authorities(bulletins))
+    if asking.ahead.start != window.start:
+        outlook = replace(outlook, whole_pct=_over_whole_window(forecasts, asking))
     return Clearness(asking, usable, there, on_site, bulletins, outlook)
+
+
+def _over_whole_window(forecasts: Sequence[Forecast], asking: Asking) -> int | None:
+    """The chance over all of a window that has begun: newest runs tell what has passed as well."""
+    whole = replace(asking, ahead=asking.window)
+    return _stated(whole, _Judged.of(forecasts, whole).counted, lambda reading: reading.evidence)
 
 
 def _without_trip(
@@ -154,6 +162,7 @@ def _without_trip(
         newest_issue=max((r.source.issued_at for r in answering if r.source.issued_at), default=None),
         notes=_notes(judged, asking),
         agreement=(sum((each.chance or 0.0) >= SAYS_CLEAR_FROM for each in per_source), len(answering)),
+        usual_pct=pct(float(chance_of(asking.usual_log_odds))),
         overhead_pct=overhead_pct,
         sight_text=say_sight([reading.sight for reading in counted if reading.sight], counted, overhead_pct),
         change_pct=_change(counted, asking),

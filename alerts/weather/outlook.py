@@ -71,6 +71,9 @@ class Outlook:
     change_pct: by how many points the chance moved with the sources' last runs; None when unknown.
     trip: from leave-by to home, as far as it lies ahead. warnings: official ones that overlap it.
     aerosol_optical_depth: the median over the window at 550 nm. helpers: sources used for other than cloud.
+    usual_pct: how often such a window holds the event there in that season, whatever is forecast. whole_pct:
+    once the window has begun, the chance that all of it holds the event, what has passed included; None
+    before.
     calibration: the version by which chance_pct was corrected by the record, "" when it wasn't;
     raw_chance_pct: what it was before that; chance_range_pct: in which the corrected chance lies nine times
     in ten, the record being as short as it is; None where nothing was corrected.
@@ -97,6 +100,8 @@ class Outlook:
     warnings: tuple[OfficialWarning, ...] = ()
     aerosol_optical_depth: float | None = None
     helpers: tuple[Source, ...] = ()
+    usual_pct: int | None = None
+    whole_pct: int | None = None
     raw_chance_pct: int | None = None
     calibration: str = ""
     chance_range_pct: tuple[int, int] | None = None

@@ -461,3 +461,23 @@ def test_the_order_of_sources_does_not_matter() -> None:
     answers = [hours([0, 40, 20, 90], of=source(name)) for name in ("ecmwf", "icon", "gfs")]
     forward, backward = look(*answers), look(*reversed(answers))
     assert replace(forward, per_source=()) == replace(backward, per_source=())
+
+
+# Once the window has begun
+def test_what_has_passed_of_a_window_counts_for_the_whole_of_it() -> None:
+    """Two hours were clear and the rest is lost: a go that was told came true."""
+    now = NIGHT.start + 2 * HOUR
+    sources = [source(name, issued_at=NIGHT.start) for name in ("icon", "gfs")]
+    seen = look(*(hours([0, 0, 100, 100], of=of) for of in sources), now=now)
+    assert seen.chance_pct is not None
+    assert seen.whole_pct is not None
+    assert seen.chance_pct < 20
+    assert seen.whole_pct > 85
+
+
+def test_before_it_begins_nothing_is_said_of_a_whole_window() -> None:
+    assert look(hours([0] * 4)).whole_pct is None
+
+
+def test_the_outlook_says_what_is_usual_for_such_a_window() -> None:
+    assert look(hours([0] * 4)).usual_pct == round(100 * float(chance_of(usual_log_odds(4, 1))))
