@@ -15,6 +15,7 @@ from alerts.weather.clearness import Clearness, look_at_cloud
 from alerts.weather.outlook import Outlook
 from alerts.weather.record import Forecast
 from alerts.weather.sightline import view_of
+from alerts.weather.skill import CLEAR_SHARE
 from alerts.wishes import Wishes
 
 WAYS_OUT = (timedelta(hours=2, minutes=30), timedelta(hours=4, minutes=30), timedelta(hours=8))
@@ -59,9 +60,19 @@ def outlook_over(
     night_name: date,
     site: Site,
     now: datetime,
+    clear_share: float = CLEAR_SHARE,
 ) -> Outlook:
     """The outlook over the usable part of a dark window, looking where the camera looks."""
-    seen = cloud_over(window, usable, forecasts, shortest=shortest, night_name=night_name, site=site, now=now)
+    seen = cloud_over(
+        window,
+        usable,
+        forecasts,
+        shortest=shortest,
+        night_name=night_name,
+        site=site,
+        now=now,
+        clear_share=clear_share,
+    )
     return seen.on_trip(trip_span(usable, way))
 
 
@@ -74,14 +85,16 @@ def cloud_over(
     night_name: date,
     site: Site,
     now: datetime,
+    clear_share: float = CLEAR_SHARE,
 ) -> Clearness:
-    """The same for every way out."""
+    """The same for every way out. clear_share: of the place's night hours in that month (0..1)."""
     return look_at_cloud(
         usable,
         forecasts,
         shortest=shortest,
         now=now,
         is_night_of=is_night_of(site, night_name, now),
+        clear_share=clear_share,
         view=view_of(window, site),
         dark=window.span,
     )
@@ -96,13 +109,15 @@ def assess(
     now: datetime,
     also: Sequence[Night] = (),
     correct: Correct = as_it_is,
+    clear_share: float = CLEAR_SHARE,
 ) -> Verdict:
     """The verdict for a night whose windows are judged on these forecasts; none at all is unknown.
 
-    also: the same night as each further target makes it, in order.
+    also: the same night as each further target makes it, in order. clear_share: see `cloud_over`.
     """
     first, *rest = (
-        view_night(site, each, forecasts, wishes, now=now, correct=correct) for each in (night, *also)
+        view_night(site, each, forecasts, wishes, now=now, correct=correct, clear_share=clear_share)
+        for each in (night, *also)
     )
     return judge(night, first.outlooks, wishes, now=now, site=site, also=rest)
 
@@ -115,6 +130,7 @@ def view_night(
     *,
     now: datetime,
     correct: Correct = as_it_is,
+    clear_share: float = CLEAR_SHARE,
 ) -> SkyView:
     """The night with the outlooks over its windows; none where nobody would go whatever the weather."""
     if not forecasts or is_ruled_out(night.name, wishes, site):
@@ -132,6 +148,7 @@ def view_night(
                 night_name=night.name,
                 site=site,
                 now=now,
+                clear_share=clear_share,
             )
         )
         for window, part in zip(night.windows, usable_spans(night, wishes, site), strict=True)
