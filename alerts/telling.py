@@ -12,7 +12,7 @@ from alerts.verdict import VerdictWord
 
 LINEAGES_NEEDED = 2
 HEADS_UP_FROM_PCT = 50
-HEADS_UP_LIFT = 2.0
+HEADS_UP_LIFT = 6.0
 """A heads-up says something about this night: its odds must be so many times what is usual at that place and
 season."""
 

@@ -25,7 +25,6 @@ HELD_BACK = (
     Why.ENOUGH_SAID,
     Why.ENOUGH_THIS_WEEK,
     Why.JUST_TURNED,
-    Why.USUAL_HERE,
     Why.ONE_LINEAGE,
     Why.NOT_SURELY_AGAIN,
     Why.TOO_LATE,
@@ -65,6 +64,8 @@ def _why_silent(case: Case) -> str:
         return "no cycle ran in the half day before one would have had to leave. Is the service running?"
     if highest.rung >= Rung.GOOD or highest.why in HELD_BACK:
         return f"{_kept(highest)}."
+    if case.last.why == Why.USUAL_HERE:
+        return f"{_kept(case.last)}."
     deciding = case.reasons_of(case.last)[0]
     return f"{deciding.text}.{_best_seen(case, deciding)}"
 

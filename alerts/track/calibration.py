@@ -22,15 +22,13 @@ from alerts.track.leads import LEADS, Lead
 
 LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
 """Nothing is said to be less or more likely, whatever the record holds."""
-PRIOR_LOWEST, PRIOR_HIGHEST = 0.13, 0.85
-"""What came of four runs that all said cloudy, or all clear, 1 to 4 days ahead (ECMWF at five places, April
-2024): no forecast is believed to be worth more before 300 pairs show it."""
+PRIOR_LOWEST, PRIOR_HIGHEST = LOWEST_CHANCE, HIGHEST_CHANCE
+"""Chances are stated as they were fitted on real pairs (alerts/weather/skill.py) until a record says better."""
 PRIOR_VERSION = "prior"
 NONE_VERSION = "none"
-MEMBER_SLOPE = 0.6
-"""Ensembles of cloud are too sure of themselves: until a record says better, their log odds are drawn
-toward the base rate by this much. Measured slopes: 0.37 (rain at Niamey, raw ECMWF ensemble), 0.67-0.91
-(four ECMWF cloud runs as members, five places; independent runs spread better than members do)."""
+MEMBER_SLOPE = 1.0
+"""By how much the log odds of ensembles are drawn toward the base rate: not at all, since each member is
+read as a run is and members count as dependent voices (alerts/weather/skill.py)."""
 TINY_CHANCE = 0.005
 """Chances are stated in whole per cent: 0 and 100 stand for half of one."""
 WIDEST = 0.001

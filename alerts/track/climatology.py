@@ -43,7 +43,7 @@ def climatology(
 
     From other years only, so that a night never forecasts itself: the site's own rate for the month,
     drawn by 20 nights toward the rate of that month everywhere, that toward the rate of all, and that
-    toward `site_rates` (long-term rates from an archive, where somebody has them) or 0.45.
+    toward `site_rates` (long-term rates from an archive, where somebody has them) or 0.44.
     Each night counts once, however many leads it has; with several windows it is clear when one was.
     everywhere: the counts over all sites, where these pairs are of some alone; else they are counted.
     """

@@ -48,7 +48,7 @@ usual stratocumulus and altocumulus are flatter."""
 CLEAR_LIMIT_PCT = 30.0
 """Effective cloud up to which a frame counts as clear enough."""
 
-CLEAR_SHARE = 0.45
+CLEAR_SHARE = 0.44
 """How often a night hour is clear where nothing is known of the place: the measured data's, each night
 counting once."""
 

@@ -35,9 +35,9 @@ def _utc(day: int, hour: int, minute: int, month: int = 7) -> datetime:
 
 
 TICKS = (
-    Tick(_utc(30, 16, 7, month=6), "Wednesday: the models begin to see a clear Saturday in the west."),
+    Tick(_utc(30, 16, 7, month=6), "Wednesday: the models begin to see a clear Saturday. Too early to be better than usual."),
     Tick(_utc(1, 7, 7), "Thursday morning: nothing new."),
-    Tick(_utc(1, 16, 7), "Thursday evening: cloud everywhere tonight."),
+    Tick(_utc(1, 16, 7), "Thursday evening: cloud tonight, and Saturday looks better than such nights usually are."),
     Tick(_utc(2, 7, 7), "Friday morning: Saturday holds; the salt pan looks cloudy."),
     Tick(_utc(2, 16, 7), "Friday evening: still holding."),
     Tick(_utc(3, 7, 7), "Saturday morning: it's the day. Good, but there is time."),
@@ -56,7 +56,7 @@ def invented_sky() -> InventedSky:
     return InventedSky(
         {
             _place(FLAT): (
-                Turn(_WEDNESDAY_RUN, SATURDAY, 14.0),
+                Turn(_WEDNESDAY_RUN, SATURDAY, 0.0),
                 Turn(_utc(3, 3, 0), SATURDAY, 9.0),
                 Turn(_utc(3, 18, 0), SATURDAY, 82.0),
             ),
@@ -65,8 +65,8 @@ def invented_sky() -> InventedSky:
                 Turn(_utc(2, 3, 0), SATURDAY, 88.0),
             ),
             _place(RIDGE): (
-                Turn(_WEDNESDAY_RUN, SATURDAY, 12.0),
-                Turn(_utc(3, 3, 0), SATURDAY, 5.0),
+                Turn(_WEDNESDAY_RUN, SATURDAY, 0.0),
+                Turn(_utc(3, 3, 0), SATURDAY, 1.0),
             ),
         }
     )

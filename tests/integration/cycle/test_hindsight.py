@@ -69,28 +69,28 @@ def argument(
 def test_a_night_that_rang_says_what_when_and_what_was_answered(week: Duskbell) -> None:
     found = argument(week, FLAT.name)
     assert found.answer == (
-        "It rang: a heads-up on Wed 30 June, 18:07 CEST, a go on Sat 3 July, 19:07 CEST and a stand-down on "
+        "It rang: a heads-up on Thu 1 July, 18:07 CEST, a go on Sat 3 July, 19:07 CEST and a stand-down on "
         "Sat 3 July, 22:37 CEST."
     )
     told = found.lines_of("told")
-    assert told[0].startswith("Heads-up, Wed 30 June, 18:07 CEST, 66 % then; arrived.")
+    assert told[0].startswith("Heads-up, Thu 1 July, 18:07 CEST, 90 % then; arrived.")
     assert sum(line.endswith("taken (250 taken).") for line in told) == 3
     assert [turn.told for turn in found.turns if turn.told.startswith("Told")] == [
         "Told: a heads-up.",
         "Told: a go.",
         "Told: a stand-down.",
     ]
-    assert "lark 70 %, plover 66 %, curlew 62 %; the newest run 1 h 7 min old" in found.turns[0].sources
+    assert "lark 87 %, plover 84 %, curlew 79 %; the newest run 1 h 7 min old" in found.turns[0].sources
 
 
 def test_a_silent_night_says_what_decided_and_the_best_that_was_seen(week: Duskbell) -> None:
     found = argument(week, PAN.name)
     assert found.answer == (
-        "It didn't ring: clear 15 %, you asked for 70 %. The best chance seen was 49 %, on Wed 30 June, "
+        "It didn't ring: clear 5 %, you asked for 70 %. The best chance seen was 58 %, on Wed 30 June, "
         "18:07 CEST."
     )
     wishes = found.lines_of("wishes")
-    assert wishes[1] == "decided: clear 15 %, you asked for 70 %"
+    assert wishes[1] == "decided: clear 5 %, you asked for 70 %"
     assert "yes: the window lasts 4 h 21 min, you asked for 30 min" in wishes
     assert found.lines_of("told") == ("Nothing was told.",)
     assert len(found.lines_of("forecasts")) == 3
@@ -100,7 +100,7 @@ def test_a_silent_night_says_what_decided_and_the_best_that_was_seen(week: Duskb
 def test_a_night_ahead_says_what_it_hangs_on_and_when_it_is_decided(week: Duskbell) -> None:
     monday = date(2027, 7, 5)
     found = argument(week, PAN.name, monday)
-    assert found.answer.startswith("It hasn't rung: clear 21 %, you asked for 70 %; no model says clear yet.")
+    assert found.answer.startswith("It hasn't rung: clear 11 %, you asked for 70 %; no model says clear yet.")
     assert found.lines_of("hangs_on")[-1] == "We decide on Mon 5 July at 19:10 CEST."
 
 
@@ -264,10 +264,11 @@ def test_what_held_a_word_back_is_the_answer(
     tmp_path: Path, new_store: NewStore, changes: dict[str, object], says: str
 ) -> None:
     wishes: Wishes = replace(default_wishes(), **changes)  # type: ignore[arg-type]  # fields by name
-    with open_world(tmp_path, new_store(tmp_path)) as world:
+    with open_world(tmp_path, new_store(tmp_path), cloud_pct=-6.0) as world:
         with world.duskbell.sessions.begin() as session:
             for row in people.find_subscriptions(session):
                 people.change_wishes(session, row, wishes)
+        world.cycle(START - timedelta(minutes=30))
         world.cycle(START)
         assert says in argument(world.duskbell, FLAT.name, now=START).answer
 
@@ -323,7 +324,7 @@ def test_an_evening_that_was_ruled_out_is_judged_on_the_forecasts_that_were_at_h
 
 
 def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbell) -> None:
-    choosy = replace(default_wishes(), chance_go_pct=72, chance_back_pct=60)
+    choosy = replace(default_wishes(), chance_go_pct=88, chance_back_pct=60)
     nights = {(each.site_name, each.night): each for each in again(week, choosy)}
     flat, ridge = nights[FLAT.name, SATURDAY], nights[RIDGE.name, SATURDAY]
     assert (flat.was_go, flat.would_be_go) == (True, False)
@@ -331,7 +332,7 @@ def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbe
     assert flat.last_other is not None
     assert flat.last_other.would_be is not None
     assert (flat.last_other.was.verdict, flat.last_other.would_be.verdict) == ("go", "wait")
-    assert flat.last_other.would_be.text.startswith("clear 71 %, you asked for 72 %")
+    assert flat.last_other.would_be.text.startswith("clear 85 %, you asked for 88 %")
 
 
 def test_nights_under_keys_of_an_earlier_version_are_still_found(week: Duskbell) -> None:

@@ -87,15 +87,15 @@ CASES = (
     Case(
         "no better than usual there",
         (),
-        seen(WAIT, 75, 3, usual_pct=62),
+        seen(WAIT, 90, 3, usual_pct=62),
         THREE_DAYS_AHEAD,
         None,
         Why.USUAL_HERE,
     ),
     Case(
-        "twice the odds that are usual there",
+        "six times the odds that are usual there",
         (),
-        seen(WAIT, 77, 3, usual_pct=62),
+        seen(WAIT, 91, 3, usual_pct=62),
         THREE_DAYS_AHEAD,
         HEADS_UP,
         Why.GOOD_AHEAD,
@@ -103,7 +103,7 @@ CASES = (
     Case(
         "usually bad there, and good enough",
         (),
-        seen(WAIT, 50, 3, usual_pct=20),
+        seen(WAIT, 60, 3, usual_pct=20),
         THREE_DAYS_AHEAD,
         HEADS_UP,
         Why.GOOD_AHEAD,

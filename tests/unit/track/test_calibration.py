@@ -60,19 +60,14 @@ FITTED = Calibration("2026-08-01", MADE, date(2026, 7, 31), (LOGISTIC, ISOTONIC,
     [
         (0.76, 0.0, 0.76),
         (0.20, 0.0, 0.20),
-        (0.95, 0.0, 0.85),
-        (1.00, 0.0, 0.85),
-        (0.02, 0.0, 0.13),
-        (0.00, 1.0, 0.13),
-        (0.45, 1.0, 0.45),
-        (0.90, 1.0, 0.775),
-        (0.90, 0.5, 0.848),
+        (0.95, 1.0, 0.95),
+        (1.00, 0.0, 0.98),
+        (0.00, 1.0, 0.02),
     ],
 )
-def test_the_prior_believes_runs_and_tempers_ensembles(
+def test_the_prior_believes_what_was_fitted_and_is_never_certain(
     raw: float, member_share: float, chance: float
 ) -> None:
-    """0.90 by members: log odds 2.197 drawn to -0.201 + 0.6 (2.197 + 0.201) = 1.238."""
     found = calibrate(PRIOR, raw, hours_before=24, site=1, member_share=member_share)
     assert found.chance == pytest.approx(chance, abs=0.001)
     assert (found.methods, found.version) == ((Method.PRIOR,), "prior")
@@ -101,7 +96,7 @@ def test_an_isotonic_map_is_level_beyond_its_steps_and_straight_between() -> Non
 
 def test_a_lead_without_a_map_uses_the_prior() -> None:
     found = calibrate(FITTED, 0.95, hours_before=HOURS_BEFORE[Lead.DAY_2], site=1)
-    assert (found.chance, found.methods) == (pytest.approx(0.85), (Method.PRIOR,))
+    assert (found.chance, found.methods) == (pytest.approx(0.95), (Method.PRIOR,))
 
 
 def test_between_two_leads_their_answers_are_blended() -> None:

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 
 from alerts.track.apply import log_odds
-from alerts.track.calibration import PRIOR_HIGHEST, PRIOR_LOWEST
 from alerts.track.fit import fit_lead
 from alerts.track.leads import Lead
 from alerts.track.logistic import fit_logistic
@@ -86,12 +85,6 @@ def test_the_service_own_pooling_is_better_than_counting() -> None:
     added = evidence(clouds, np.arange(1, 5), 1.0, 1.0)
     chance = chance_of(usual_log_odds(1.0, 1.0) + pooled_evidence(added, np.ones(4)))
     assert brier_score(chance, came()) <= 0.1465
-
-
-def test_the_priors_bounds_are_the_measured_ones() -> None:
-    happens = runs_clear(range(1, 5))
-    assert came()[happens == 4].mean() == pytest.approx(PRIOR_HIGHEST, abs=0.005)
-    assert came()[happens == 0].mean() == pytest.approx(PRIOR_LOWEST, abs=0.005)
 
 
 def test_one_run_taken_at_its_word_is_worse_than_climatology() -> None:
