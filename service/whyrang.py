@@ -58,8 +58,8 @@ def _say_lost(sending: Sending) -> str:
 
 
 def _why_silent(case: Case) -> str:
-    """What kept every decision silent; the one that stood highest speaks for all."""
-    highest = max(case.decisions, key=lambda each: each.rung)
+    """What kept every decision silent; the one that stood highest speaks for all, the latest of equals."""
+    highest = max(reversed(case.decisions), key=lambda each: each.rung)
     if case.is_past and case.ran_before_leaving is False:
         return "no cycle ran in the half day before one would have had to leave. Is the service running?"
     if highest.rung >= Rung.GOOD or highest.why in HELD_BACK:
