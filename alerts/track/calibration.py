@@ -23,7 +23,8 @@ from alerts.track.leads import LEADS, Lead
 LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
 """Nothing is said to be less or more likely, whatever the record holds."""
 PRIOR_LOWEST, PRIOR_HIGHEST = LOWEST_CHANCE, HIGHEST_CHANCE
-"""Chances are stated as they were fitted on real pairs (alerts/weather/skill.py) until a record says better."""
+"""Chances are stated as they were fitted on real pairs (alerts/weather/skill.py) until a record says
+better."""
 PRIOR_VERSION = "prior"
 NONE_VERSION = "none"
 MEMBER_SLOPE = 1.0
