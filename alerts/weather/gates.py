@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import groupby, pairwise
+from statistics import median
 from typing import Any
 
 from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, Place, Source
@@ -174,8 +175,8 @@ def check_scale(forecast: Forecast) -> Rejected | None:
     """Cloud as a share of 1 but labelled percent looks like a perfect sky; stop it.
 
     Suspect: never above 1 in a long series, and (a) 1 stays for three values on end, as scaled overcast
-    does, (b) anything above 0 in a series of three days, or (c) a layer above 10 % says otherwise. A
-    series of nothing but 0 is a clear sky and passes: deserts have weeks of them.
+    does, (b) anything above 0 in a series of three days, (c) a layer above 10 % says otherwise, or (d) four
+    different fractions. A series of nothing but 0 is a clear sky and passes: deserts have weeks of them.
     Seen in public at github.com/open-meteo/open-meteo/issues/1586, 1605 and 2033.
     """
     rows = (tuple(hour.cloud_total_pct for hour in forecast.hours), *forecast.members)
@@ -184,7 +185,13 @@ def check_scale(forecast: Forecast) -> Rejected | None:
     if values < LONG_ENOUGH or max(max(row, default=0) for row in known) > 1:
         return None
     stuck = any(_stays_at_one(row) for row in rows)
-    if stuck or any(_never_quite_clear(row) for row in known) or _layers_deny(forecast.hours):
+    fractions = {value for row in known for value in row if value % 1}
+    if (
+        stuck
+        or len(fractions) >= FRACTIONS
+        or any(_never_quite_clear(row) for row in known)
+        or _layers_deny(forecast.hours)
+    ):
         return Rejected(
             Gate.SCALE,
             f"cloud never rises above 1 % in {values} values; it looks like a share of 1, not percent.",
@@ -192,12 +199,19 @@ def check_scale(forecast: Forecast) -> Rejected | None:
     return None
 
 
+FRACTIONS = 4
+"""Different fractions of 1 that percent doesn't have: Open-Meteo keeps whole ones, MET Norway's lie 0.8
+apart (as recorded)."""
+
+
 COARSE = (8.0, 10.0)
 """Overcast in eighths and in tenths."""
 OFTEN_OVERCAST = 0.1
-"""The share of values at the top of such a scale from which it is one: cloud cover bunches at clear and at
-overcast (a U-shaped beta distribution: Falls 1974, J. Geophys. Res. 79, 1261-1264; from memory), while a
-clear spell in percent thins out upward and has next to nothing at its own highest value."""
+"""The share of values in the top quarter of such a scale from which it is one: cloud cover bunches at clear and
+at overcast (a U-shaped beta distribution: Falls 1974, J. Geophys. Res. 79, 1261-1264; from memory), while a
+clear spell in percent thins out upward and has next to nothing at its own highest values."""
+WISP_PCT = 2.0
+"""What half of a clear spell stays below, in percent: such spells are mostly 0."""
 LEAST_LAYER_PCT = 30.0
 WET_MM, WET_HOURS = 0.3, 3
 """What no sky with a tenth of cloud has, with a margin for a passing shower (all three: our own choice)."""
@@ -206,20 +220,22 @@ WET_MM, WET_HOURS = 0.3, 3
 def check_coarse_scale(forecast: Forecast) -> Rejected | None:
     """Cloud in eighths or tenths of the sky but labelled percent looks like a clear sky; stop it.
 
-    Suspect: a long series of whole numbers that never rises above 8 or 10. It is refused when (a) overcast by
-    that scale stays for three values on end and makes up a tenth of all, (b) a layer has 30 % or more though
-    the total never has more than 10, or (c) it rains for three hours from it. A series of nothing but 0 is a
-    clear sky and passes, and so does one with a wisp.
+    Suspect: a long series of whole numbers that never rises above 8 or 10. It is refused when (a) the
+    top quarter of that scale holds three values on end and a tenth of all, (b) half of it or more is cloudier
+    than 2, (c) a layer has 30 % or more though the total never has more than 10, or (d) it rains for three
+    hours from it. A series of nothing but 0 is a clear sky and passes, and so does one with wisps.
     """
     rows = (tuple(hour.cloud_total_pct for hour in forecast.hours), *forecast.members)
     values = [value for row in rows for value in row if value is not None]
     highest = max(values, default=0.0)
     if len(values) < LONG_ENOUGH or not 1 < highest <= max(COARSE) or any(value % 1 for value in values):
         return None
-    is_often = highest in COARSE and values.count(highest) >= OFTEN_OVERCAST * len(values)
+    overcast = 0.75 * min(scale for scale in COARSE if highest <= scale)
+    is_often = sum(1 for value in values if value >= overcast) >= OFTEN_OVERCAST * len(values)
     layered = sum(1 for hour in forecast.hours if _highest_layer(hour) >= LEAST_LAYER_PCT)
     wet = sum(1 for hour in forecast.hours if (hour.precipitation_mm or 0.0) >= WET_MM)
-    if (is_often and any(_stays_at(highest, row) for row in rows)) or layered > 1 or wet >= WET_HOURS:
+    stays = is_often and any(_stays_above(overcast, row) for row in rows)
+    if stays or median(values) > WISP_PCT or layered > 1 or wet >= WET_HOURS:
         parts = "eighths" if highest <= COARSE[0] else "tenths"
         return Rejected(
             Gate.SCALE,
@@ -234,12 +250,13 @@ def _highest_layer(hour: HourlyWeather) -> float:
     return max((layer for layer in layers if layer is not None), default=0.0)
 
 
-def _stays_at(most: float, row: Iterable[float | None]) -> bool:
-    return any(value == most and sum(1 for _ in run) >= 3 for value, run in groupby(row))
+def _stays_above(least: float, row: Iterable[float | None]) -> bool:
+    runs = groupby(row, key=lambda value: value is not None and value >= least)
+    return any(is_high and sum(1 for _ in run) >= 3 for is_high, run in runs)
 
 
 def _stays_at_one(row: Iterable[float | None]) -> bool:
-    return _stays_at(1, row)
+    return any(value == 1 and sum(1 for _ in run) >= 3 for value, run in groupby(row))
 
 
 def _never_quite_clear(known: Sequence[float]) -> bool:

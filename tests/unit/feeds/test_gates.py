@@ -48,6 +48,8 @@ SCALE = [
     pytest.param([None] * 50, (), None, id="nothing known"),
     pytest.param([1, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0], (), Gate.SCALE, id="overcast as 1"),
     pytest.param([1.0, 1.0, 1.0, 0.37, 0.2, 0, 0, 0, 0, 0, 0, 0], (), Gate.SCALE, id="fractions of 1"),
+    pytest.param([0.2, 0.35, 0.9, 0.95] * 6, (), Gate.SCALE, id="row_167_fractions_that_never_stay_at_1"),
+    pytest.param([0.8, 0, 0, 0.8] * 6, (), None, id="a clear day in steps of 0.8"),
     pytest.param([0, 0.4, 0.8, 0.2] * 18, (), Gate.SCALE, id="never overcast for three days, in fractions"),
     pytest.param([0] * 6, ([0, 0, 1, 1, 1, 0], [0] * 6), Gate.SCALE, id="a member stays at 1"),
     pytest.param([0] * 6, ([0, 0, 0, 1, 0, 0], [0] * 6), None, id="members with a wisp"),
@@ -66,12 +68,14 @@ COARSE = [
     pytest.param([0] * 200, None, id="a week without a cloud"),
     pytest.param(CLEAR, None, id="a clear spell with a wisp of 8 percent"),
     pytest.param([0] * 40 + [8, 8, 8] + [0] * 40, None, id="a wisp of 8 percent for three hours"),
-    pytest.param([0, 0, 2, 4, 8, 8, 8, 9] * 9, None, id="a value above the scale"),
+    pytest.param([0, 0, 2, 4, 8, 8, 8, 12] * 9, None, id="a value above the scale"),
     pytest.param([0, 12.5, 25, 37.5, 50, 62.5, 75, 87.5, 100] * 8, None, id="eighths in percent"),
     pytest.param([8.0, 7.6, 8.0, 8.0, 8.0, 3.1] * 12, None, id="with decimals"),
     pytest.param([8, 8, 8], None, id="too short to tell"),
     pytest.param([8, 8, 8, 8, 7, 6, 3, 0, 0, 1, 5, 8] * 6, Gate.SCALE, id="row_159_eighths"),
     pytest.param([10, 10, 10, 9, 7, 6, 3, 0, 0, 1, 5, 8] * 6, Gate.SCALE, id="row_159_tenths"),
+    pytest.param([5, 6, 4, 3, 3, 7] * 4, Gate.SCALE, id="row_159_broken_all_day_in_eighths"),
+    pytest.param([0, 0, 1, 3, 2, 0, 7, 0] * 4, None, id="a day of wisps"),
     pytest.param([8] * 24, Gate.SCALE, id="row_159_overcast_all_day_in_eighths"),
 ]
 
@@ -93,7 +97,7 @@ def test_cloud_in_eighths_or_tenths_is_told_from_a_clear_sky(totals, gate):
     ],
 )
 def test_row_159_layers_or_rain_give_a_coarse_scale_away(column, values, closed):
-    totals = [6, 5, 7, 3, 2, 4] * 4
+    totals = [0, 1, 7, 3, 0, 2] * 4
     assert (check_coarse_scale(forecast(totals, **{column: values})) is not None) is closed
 
 
