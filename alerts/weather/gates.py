@@ -207,8 +207,8 @@ apart (as recorded)."""
 COARSE = (8.0, 10.0)
 """Overcast in eighths and in tenths."""
 OFTEN_OVERCAST = 0.1
-"""The share of values in the top quarter of such a scale from which it is one: cloud cover bunches at clear and
-at overcast (a U-shaped beta distribution: Falls 1974, J. Geophys. Res. 79, 1261-1264; from memory), while a
+"""The share of values in the top quarter of such a scale from which it is one: cloud bunches at clear and at
+overcast (a U-shaped beta distribution: Falls 1974, J. Geophys. Res. 79, 1261-1264; from memory), while a
 clear spell in percent thins out upward and has next to nothing at its own highest values."""
 WISP_PCT = 2.0
 """What half of a clear spell stays below, in percent: such spells are mostly 0."""
