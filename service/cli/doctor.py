@@ -169,13 +169,15 @@ def _operator(settings: Settings) -> Iterator[Finding]:
 
 
 def _addresses(settings: Settings) -> Iterator[Finding]:
-    """Mail addresses of which nobody has said whether they are the operator's own."""
+    """Mail addresses of which nobody has said whether they are the operator's own, and people of whom nobody
+    has said whether they may keep sites."""
     from sqlalchemy.orm import Session
 
     from service.registration import shown
     from service.store.engine import open_engine
     from service.store.identity import hanging_on_operator
     from service.store.migrate import current_revision, head_revision
+    from service.store.people import keeping_without_right
 
     engine = open_engine(settings.store_url)
     if current_revision(engine) != head_revision():
@@ -188,6 +190,13 @@ def _addresses(settings: Settings) -> Iterator[Finding]:
                 f"give-away {row.id}"
             )
             yield Finding("wrong", "addresses", text)
+        numbers = [] if settings.open_sign_up else keeping_without_right(session)
+    if numbers:
+        text = (
+            f"sign-up is closed, and who has sites without the right to keep any adds none: person "
+            f"{', '.join(map(str, numbers))}. To let somebody: duskbell person allow NUMBER"
+        )
+        yield Finding("note", "people", text)
 
 
 def _delivery(settings: Settings) -> Iterator[Finding]:

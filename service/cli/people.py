@@ -1,4 +1,4 @@
-"""`duskbell person` and `duskbell key`: one's data, and keys for programs."""
+"""`duskbell person` and `duskbell key`: who may keep sites, one's data, and keys for programs."""
 
 from __future__ import annotations
 
@@ -10,7 +10,60 @@ import click
 
 @click.group()
 def person() -> None:
-    """Hand out or erase what is stored about a person."""
+    """List people, say who may keep sites here, hand out or erase what is stored about one."""
+
+
+@person.command("list")
+def list_people() -> None:
+    """List everybody with their number, and whether they may keep sites."""
+    from service.bootstrap import build
+    from service.web.operator import people_lines
+
+    duskbell = build()
+    is_open = duskbell.settings.open_sign_up
+    with duskbell.sessions() as session:
+        for row in people_lines(session):
+            right = "may keep sites" if row.is_operator or row.may_keep or is_open else "is told only"
+            click.echo(f"{row.person_id:>4}  {row.mail:<40}  {row.sites:>3} sites  {right}")
+
+
+@person.command("allow")
+@click.argument("who")
+def allow(who: str) -> None:
+    """Let WHO keep sites here, make keys, ask for verdicts: a number or a mail address, also a new one."""
+    from service.bootstrap import build
+    from service.channels.mailbuilding import check_mail_address
+    from service.registration import vouch_for
+    from service.store import identity
+    from service.store.people import UNKNOWN_ZONE
+
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        if who.isdigit() or identity.find_account(session, who) or identity.find_on_operator(session, who):
+            row = identity.get_person(session, who)
+        else:
+            address = identity.add_pending(session, check_mail_address(who), zone=UNKNOWN_ZONE, now=now)
+            vouch_for(session, address.id, now)
+            row = address.person
+        row.may_keep_sites = True
+        click.echo(f"Person {row.id} may keep sites here, and signs in on the page Sign in.")
+
+
+@person.command("forbid")
+@click.argument("who")
+def forbid(who: str) -> None:
+    """Take the right to keep sites from WHO (a mail address or a number). The sites they have stay."""
+    from service.bootstrap import build
+    from service.store import identity
+
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = identity.get_person(session, who)
+        row.may_keep_sites = False
+        click.echo(f"Person {row.id} adds no sites any more; their keys only read.")
+    if duskbell.settings.open_sign_up:
+        click.echo("Sign-up is open, so everybody may keep sites: set open_sign_up to false as well.")
 
 
 @person.command("export")

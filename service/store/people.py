@@ -78,6 +78,27 @@ def get_operator(session: Session, *, zone: str, now: datetime) -> tables.Person
     return operator
 
 
+def may_keep(person: tables.Person, *, open_sign_up: bool) -> bool:
+    """Whether they may keep sites here, and with it what costs the feeds and this machine: imports, keys for
+    programs, verdicts on request. The operator gives the right, or open sign-up does to all."""
+    return person.is_operator or person.may_keep_sites or open_sign_up
+
+
+def keeping_without_right(session: Session) -> list[int]:
+    """People who have sites here and weren't given the right to keep any."""
+    query = (
+        select(tables.Person.id)
+        .join(tables.Site, tables.Site.owner_id == tables.Person.id)
+        .where(
+            tables.Site.archived_at.is_(None),
+            tables.Person.is_operator.is_(False),
+            tables.Person.may_keep_sites.is_(False),
+        )
+        .distinct()
+    )
+    return sorted(session.scalars(query))
+
+
 def add_address(
     session: Session,
     person: tables.Person,

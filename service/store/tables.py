@@ -53,7 +53,7 @@ def _index_where(name: str, *columns: str, where: str) -> Index:
 class Person(Table):
     """Someone who owns sites and subscriptions.
 
-    may_keep_sites: they were given the right to keep sites here; see service/rights.py.
+    may_keep_sites: they were given the right to keep sites here; see `people.may_keep`.
     """
 
     __tablename__ = "person"

@@ -13,17 +13,23 @@ from service.store import people, tables
 from service.store.sites import StoredSite, newest_revision
 from service.web import sessions
 from service.web.context import Web
-from service.web.faults import NothingHere, SignInFirst
+from service.web.faults import NothingHere, NotInvited, SignInFirst
 
 
 @dataclass(frozen=True, slots=True)
 class Viewer:
-    """A signed-in person."""
+    """A signed-in person. may_keep: they have the right to keep sites here."""
 
     person_id: int
     name: str
     zone: str
     is_operator: bool
+    may_keep: bool
+
+
+def viewer_of(web: Web, person: tables.Person) -> Viewer:
+    may_keep = people.may_keep(person, open_sign_up=web.duskbell.settings.open_sign_up)
+    return Viewer(person.id, person.name, person.zone, person.is_operator, may_keep)
 
 
 def web_of(request: Request) -> Web:
@@ -45,7 +51,7 @@ def find_viewer(request: Request) -> Viewer | None:
         return None
     if person is None:
         return None
-    return Viewer(person.id, person.name, person.zone, person.is_operator)
+    return viewer_of(web, person)
 
 
 def need_viewer(request: Request) -> Viewer:
@@ -53,6 +59,14 @@ def need_viewer(request: Request) -> Viewer:
     viewer = find_viewer(request)
     if viewer is None:
         raise SignInFirst(request.url.path if request.method == "GET" else "/")
+    return viewer
+
+
+def need_keeper(request: Request) -> Viewer:
+    """The signed-in person, if they may keep sites here."""
+    viewer = need_viewer(request)
+    if not viewer.may_keep:
+        raise NotInvited
     return viewer
 
 
@@ -66,6 +80,7 @@ def need_operator(request: Request) -> Viewer:
 
 Looking = Annotated[Viewer | None, Depends(find_viewer)]
 SignedIn = Annotated[Viewer, Depends(need_viewer)]
+Keeping = Annotated[Viewer, Depends(need_keeper)]
 Operating = Annotated[Viewer, Depends(need_operator)]
 
 

@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 from alerts.errors import DuskbellError
 from service.web.api.problems import API_PATH, TEXTS, problem
 from service.web.context import Web
-from service.web.faults import NothingHere, SignInFirst
+from service.web.faults import NothingHere, NotInvited, SignInFirst
 
 log = logging.getLogger(__name__)
 
@@ -45,8 +45,9 @@ def _words(fault: HTTPException) -> str:
 def add_error_pages(app: FastAPI, web: Web) -> None:
     """Let the application answer every foreseen fault with a page of its own."""
 
-    def page(status: int, text: str) -> Response:
-        return web.page("error.html", status, title=TITLES.get(status, "That didn't work"), text=text)
+    def page(status: int, text: str, title: str = "") -> Response:
+        title = title or TITLES.get(status, "That didn't work")
+        return web.page("error.html", status, title=title, text=text)
 
     @app.exception_handler(HTTPException)
     def refused(request: Request, fault: HTTPException) -> Response:
@@ -56,7 +57,8 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
             )
         if request.url.path.startswith(RELAY_PATH):
             return problem(request.url.path, fault.status_code, str(fault.detail), headers=fault.headers)
-        response = page(fault.status_code, _words(fault))
+        title = fault.title if isinstance(fault, NotInvited) else ""
+        response = page(fault.status_code, _words(fault), title)
         response.headers.update(fault.headers or {})
         return response
 

@@ -13,6 +13,17 @@ class SignInFirst(Exception):
         self.back_to = back_to
 
 
+class NotInvited(HTTPException):
+    """The viewer hasn't the right to keep sites here (`people.may_keep`)."""
+
+    title = "By invitation"
+
+    def __init__(self) -> None:
+        super().__init__(
+            403, "Whoever runs this Duskbell says who may keep sites here; ask them. Nothing was kept."
+        )
+
+
 class NothingHere(HTTPException):
     """There is no such page for this viewer, whether it exists for others or not."""
 

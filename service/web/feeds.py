@@ -13,7 +13,7 @@ from service.registration import shown
 from service.store import limits, tables
 from service.store.people import running_subscriptions
 from service.web import feedkeys
-from service.web.access import SignedIn, Viewer, seen_site
+from service.web.access import SignedIn, Viewer, seen_site, viewer_of
 from service.web.asking import network_of_request
 from service.web.context import Web
 from service.web.faults import NothingHere
@@ -89,7 +89,7 @@ def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
 
 def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[SiteRow]:
     """The sites that the feed speaks of, with their nights, as its owner sees them."""
-    viewer = Viewer(owner.person.id, owner.person.name, owner.person.zone, owner.person.is_operator)
+    viewer = viewer_of(web, owner.person)
     if owner.scope == feedkeys.ALL:
         sites = visible_sites(session, viewer)
     elif owner.scope.startswith("site-") and owner.scope_id is not None:

@@ -23,7 +23,7 @@ from service.store.codec import from_json
 from service.store.sites import newest_revisions
 from service.store.tables_delivery import Token
 from service.web import sessions
-from service.web.access import SignedIn, Viewer
+from service.web.access import Keeping, SignedIn, Viewer
 from service.web.addresses import address_lines, chat_forms
 from service.web.context import Web
 from service.web.faults import NothingHere
@@ -93,7 +93,7 @@ def build_router(web: Web) -> APIRouter:
 
 def _add_keys(router: APIRouter, web: Web) -> None:
     @router.post("/me/keys", response_class=HTMLResponse)
-    def make_key(viewer: SignedIn, form: Filled) -> HTMLResponse:
+    def make_key(viewer: Keeping, form: Filled) -> HTMLResponse:
         try:
             label = clean_name(form.text("label"), "key's name")
         except BadInput as refusal:

@@ -102,6 +102,15 @@ def build_router(web: Web) -> APIRouter:
                 "operator-people.html", viewer=viewer, place="operator", people=people_lines(session)
             )
 
+    @router.post("/operator/people/{person_id:number}")
+    def let_keep(person_id: int, viewer: Operating, form: Filled) -> Response:
+        with web.writing.begin() as session:
+            person = session.get(tables.Person, person_id)
+            if person is None or person.is_operator:
+                raise NothingHere
+            person.may_keep_sites = form.text("do") == "allow"
+        return RedirectResponse("/operator/people", 303)
+
     _add_messages(router, web)
     _add_decisions(router, web)
     return router
@@ -261,20 +270,34 @@ def _night(typed: str) -> date:
         raise BadInput(f"{typed!r} is no date; write it as 2027-07-03.") from None
 
 
-def people_lines(session: Session) -> list[tuple[int, str, datetime, int, int]]:
-    """Number, masked mail, since when, sites and running subscriptions of each person."""
+@dataclass(frozen=True, slots=True)
+class PersonLine:
+    """A person as the operator sees them: the address masked. may_keep: given the right to keep sites."""
+
+    person_id: int
+    mail: str
+    since: datetime
+    sites: int
+    told: int
+    is_operator: bool
+    may_keep: bool
+
+
+def people_lines(session: Session) -> list[PersonLine]:
     sites = _counts(session, tables.Site.owner_id, tables.Site.archived_at.is_(None))
     running = _counts(session, tables.Subscription.person_id, tables.Subscription.ended_at.is_(None))
     first: dict[int, tables.Address] = {}
     for address in session.scalars(select(tables.Address).order_by(tables.Address.id)):
         first.setdefault(address.person_id, address)
     return [
-        (
+        PersonLine(
             person.id,
             "the operator" if person.is_operator else shown(first[person.id]) if person.id in first else "–",
             person.created_at,
             sites.get(person.id, 0),
             running.get(person.id, 0),
+            person.is_operator,
+            person.may_keep_sites,
         )
         for person in session.scalars(select(tables.Person).order_by(tables.Person.id).limit(1000))
     ]

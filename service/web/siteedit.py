@@ -17,11 +17,12 @@ from service.places import is_at_sea
 from service.store import tables
 from service.store.people import default_wishes
 from service.store.sites import add_site, require_free_name, revise_site
-from service.web.access import SignedIn, Viewer, own_site
+from service.web.access import Keeping, SignedIn, Viewer, own_site
 from service.web.assets import asset_url
 from service.web.cells import NightCell, cell_of_bare, column_of, still_ahead
 from service.web.context import Web
 from service.web.drawing import town_words
+from service.web.faults import NotInvited
 from service.web.forms import Filled
 from service.web.siteform import (
     MONTH_NAMES,
@@ -104,11 +105,11 @@ def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
     @router.get("/sites/new", response_class=HTMLResponse)
-    def new(viewer: SignedIn) -> HTMLResponse:
+    def new(viewer: Keeping) -> HTMLResponse:
         return show_form(web, viewer, empty_fields())
 
     @router.post("/sites/new")
-    def create(viewer: SignedIn, form: Filled) -> Response:
+    def create(viewer: Keeping, form: Filled) -> Response:
         draft, faults = read_draft(form)
         if draft is None or form.text("do") != "save":
             return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults)
@@ -131,8 +132,11 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/sites/{site_id:number}/edit")
     def change(site_id: int, viewer: SignedIn, form: Filled) -> Response:
         with web.reading() as session:
-            row = own_site(session, site_id, viewer).row
+            seen = own_site(session, site_id, viewer)
+        row = seen.row
         draft, faults = read_draft(form)
+        if draft is not None and not viewer.may_keep and is_elsewhere(draft.site, seen.stored.site):
+            raise NotInvited
         if draft is None or form.text("do") != "save":
             return show_form(web, viewer, filled_fields(form), row=row, draft=draft, faults=faults)
         try:
@@ -152,9 +156,18 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
+def is_elsewhere(site: Site, other: Site) -> bool:
+    """Whether it is another place: moving a site is keeping a new one."""
+    return (site.lat_deg, site.lon_deg) != (other.lat_deg, other.lon_deg)
+
+
 def keep_site(session: Session, viewer: Viewer, draft: Draft, now: datetime) -> int:
-    """Keep a new site of the viewer's; its id. BadInput when one of theirs has the name."""
+    """Keep a new site of the viewer's; its id. BadInput when one of theirs has the name.
+
+    Whoever keeps one while sign-up is open goes on when it is closed.
+    """
     owner = session.get_one(tables.Person, viewer.person_id)
+    owner.may_keep_sites = True
     row = add_site(session, owner, draft.site, elevation_known=draft.elevation_known, now=now)
     row.is_shared = draft.is_shared
     return row.id

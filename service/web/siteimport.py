@@ -14,7 +14,7 @@ from alerts.site import Site
 from service.placefiles import MOST_PLACES, FoundPlace, read_places
 from service.places import is_at_sea, zone_at
 from service.store.people import default_wishes
-from service.web.access import SignedIn, Viewer
+from service.web.access import Keeping, Viewer
 from service.web.context import Web
 from service.web.forms import Filled, Form
 from service.web.siteedit import keep_site
@@ -50,11 +50,11 @@ def build_router(web: Web) -> APIRouter:
         )
 
     @router.get("/sites/import", response_class=HTMLResponse)
-    def ask(viewer: SignedIn) -> HTMLResponse:
+    def ask(viewer: Keeping) -> HTMLResponse:
         return show(viewer, [], 0, "")
 
     @router.post("/sites/import", response_class=HTMLResponse)
-    def read(viewer: SignedIn, form: Filled) -> HTMLResponse:
+    def read(viewer: Keeping, form: Filled) -> HTMLResponse:
         if "file" not in form.files:
             return show(viewer, [], 0, "Choose a file first.")
         try:
@@ -64,7 +64,7 @@ def build_router(web: Web) -> APIRouter:
         return show(viewer, [found_row(web, place) for place in found.places], found.passed_over, "")
 
     @router.post("/sites/import/keep")
-    def keep(viewer: SignedIn, form: Filled) -> Response:
+    def keep(viewer: Keeping, form: Filled) -> Response:
         drafts = chosen_drafts(form)
         with web.writing.begin() as session:
             for draft in drafts:

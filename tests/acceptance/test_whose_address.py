@@ -7,9 +7,10 @@ import json
 import pytest
 from sqlalchemy import select
 
+from alerts.site import Site
 from service.bootstrap import build
 from service.store import people, tables
-from service.store.sites import get_site
+from service.store.sites import add_site, get_site
 from tests.acceptance.conftest import Run
 
 SITE = "Windpump Flat"
@@ -109,3 +110,30 @@ def test_row_78_a_receiver_is_given_to_the_person_named(flat: Run) -> None:
 @pytest.mark.parametrize("args", [(), ("1", "--all"), ("--all", "--to", "x")])
 def test_what_to_give_away_is_named_one_way(args: tuple[str, ...], flat: Run) -> None:
     assert "name one address" in flat("address", "give-away", *args).err
+
+
+def test_row_82_the_right_to_keep_sites_is_given_and_taken_by_command(flat: Run) -> None:
+    flat("subscribe", SITE, "--email", FRIEND)
+    assert flat("person", "list").out.count("is told only") == 1
+    assert flat("person", "allow", FRIEND.upper()).code == 0
+    assert flat("person", "allow", "new@example.org").code == 0
+    listed = flat("person", "list").out
+    assert (listed.count("may keep sites"), "is told only" in listed) == (3, False)
+    assert owners() == {FRIEND: False, "new@example.org": False}
+    assert flat("person", "forbid", "new@example.org").code == 0
+    assert flat("person", "list").out.count("is told only") == 1
+    assert "nobody here" in flat("person", "forbid", "stranger@example.org").err
+
+
+def test_row_82_the_doctor_names_who_has_sites_without_the_right(flat: Run) -> None:
+    flat("subscribe", SITE, "--email", FRIEND)
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        (friend,) = session.scalars(select(tables.Person).where(tables.Person.is_operator.is_(False)))
+        site = Site("Hill", 42.0, 3.0, 10.0, "Europe/Madrid")
+        add_site(session, friend, site, elevation_known=True, now=duskbell.clock())
+        number = friend.id
+    words = f"without the right to keep any adds none: person {number}."
+    assert words in flat("doctor").out
+    flat("person", "allow", str(number))
+    assert words not in flat("doctor").out

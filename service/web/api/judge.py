@@ -23,9 +23,10 @@ from service.web.api.keys import Keyed
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
 from service.web.api.problems import documented
 from service.web.context import Web
+from service.web.faults import NotInvited
 from service.web.judged import FIRST_YEAR, LAST_YEAR
 
-RESPONSES = documented(400, 401, 413, 422, 429)
+RESPONSES = documented(400, 401, 403, 413, 422, 429)
 
 
 def build_router(web: Web) -> APIRouter:
@@ -34,6 +35,8 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/judge", response_model=JudgeAnswer, responses=RESPONSES)
     def judge(question: JudgeQuestion, owner: Keyed) -> Response:
         """Judge one night at a place that isn't kept. Counts against the key's quota."""
+        if not owner.viewer.may_keep:
+            raise NotInvited
         now = web.now()
         site = read_place(question.site)
         night_wished = question.night

@@ -10,7 +10,7 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from service import access
 from service.store import limits, tables
-from service.web.access import Viewer, find_viewer, web_of
+from service.web.access import Viewer, find_viewer, viewer_of, web_of
 from service.web.asking import network_of_request
 
 BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
@@ -35,7 +35,7 @@ def need_key(
         person = session.get(tables.Person, row.person_id) if row is not None else None
     if row is None or person is None:
         raise _wrong_key(request)
-    return KeyOwner(Viewer(person.id, person.name, person.zone, person.is_operator), row.id)
+    return KeyOwner(viewer_of(web, person), row.id)
 
 
 def _wrong_key(request: Request) -> HTTPException:

@@ -23,10 +23,19 @@ PATIENCE = timedelta(seconds=20)
 """How long somebody takes to fill a form in."""
 
 
-def new_person(world: World, email: str, *, confirmed: bool = True, zone: str = "Europe/Madrid") -> int:
+def new_person(
+    world: World,
+    email: str,
+    *,
+    confirmed: bool = True,
+    zone: str = "Europe/Madrid",
+    may_keep_sites: bool = True,
+) -> int:
     """A person with one mail address; its number."""
     with world.duskbell.sessions.begin() as session:
-        person = tables.Person(name="", zone=zone, is_operator=False, created_at=START)
+        person = tables.Person(
+            name="", zone=zone, is_operator=False, may_keep_sites=may_keep_sites, created_at=START
+        )
         session.add(person)
         session.flush()
         session.add(
