@@ -13,11 +13,12 @@ from service import access
 from service.access import Asked
 from service.channels.mailbuilding import check_mail_address
 from service.cycle.recording import tell_owner
-from service.store import identity, personal, suppression, tables
+from service.store import identity, personal, suppression, tables, tokens
 from service.store.endpoints import Turn
 from service.store.messages import Status
 from service.store.suppression import Reason
 from service.store.tables_delivery import Suppression
+from service.store.tokens import Purpose
 from tests.integration.delivery.test_access import (
     NETWORK,
     ask_to_sign_in,
@@ -197,10 +198,7 @@ def test_row_81_two_rows_that_wait_for_one_address_become_one_person(yard: Yard)
     second = yard.address("email", VICTIM.upper(), confirmed=False)
     subscription = yard.subscription(second)
     with yard.sessions.begin() as session:
-        found = [
-            access.tokens.mint(session, access.Purpose.CONFIRM, NOW, address_id=each)
-            for each in (first, second)
-        ]
+        found = [tokens.mint(session, Purpose.CONFIRM, NOW, address_id=each) for each in (first, second)]
     assert confirm(yard, found[0]) == confirm(yard, found[1])
     with yard.sessions() as session:
         assert session.get_one(tables.Subscription, subscription).address_id == first

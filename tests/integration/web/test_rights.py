@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from starlette.routing import BaseRoute, Mount, Route
@@ -19,7 +20,7 @@ from tests.integration.web.browsing import browsing
 
 TOLD = "told@example.org"
 PLACE = {"name": "Hill", "at": "42, 3", "months": ["7"]}
-KEEPING = {
+KEEPING: dict[str, tuple[dict[str, Any], ...]] = {
     "/sites/new": ({**PLACE, "do": "save"}, {**PLACE, "do": "preview"}),
     "/sites/import": ({},),
     "/sites/import/keep": ({"keep": "1", "name-1": "Hill", "place-1": "42;3;"},),
