@@ -13,7 +13,7 @@ from tests.integration.cycle.world import MAIL, START
 def furnish(house: House) -> None:
     with house.duskbell.sessions.begin() as session:
         owner = people.get_operator(session, zone=FLAT.zone, now=START)
-        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START)
+        mail = people.add_address(session, owner, "email", MAIL, secrets=[], now=START, is_own=True)
         chat = people.add_address(
             session, owner, "webhook", house.chat_url, secrets=[new_secret()], now=START
         )

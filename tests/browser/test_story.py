@@ -53,11 +53,12 @@ def subscribe_and_confirm(visit: Visit) -> None:
     visit.press("Be told about this site")
     assert visit.says("of the last 12 months had the sky for it")
     visit.page.get_by_label("Mail address").fill(EMAIL)
+    visit.page.get_by_label("It is my own").check()
     visit.press("Tell me")
     assert visit.says("Confirm your address")
     visit.house.deliver()
     visit.page.goto(visit.house.link_in_mail("confirm"))
-    visit.press("Confirm y…@example.org")
+    visit.press("Join the account of the operator of this Duskbell")
     assert visit.says("Duskbell writes to y…@example.org from now on")
 
 
