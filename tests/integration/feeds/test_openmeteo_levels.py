@@ -222,3 +222,23 @@ def test_a_level_that_a_model_lacks_is_left_out(mountains):
     (forecast,) = Installation(by_height=True).fetch([RIDGE]).forecasts
     assert forecast.levels.pressures_hpa == (1000, 950, 925, 900, 850, 700)
     assert above_site(forecast).total[0] == 0.0
+
+
+def test_row_165_levels_of_another_run_are_left_out(mountains, mocked):
+    """The forecast comes with the new run and the levels don't: the last good ones are of the run before."""
+    mountains.tell_runs("2026-10-09T06:00")
+    made = Installation(by_height=True)
+    assert made.fetch([RIDGE]).forecasts[0].levels is not None
+    mountains.tell_runs("2026-10-09T12:00")
+    made.clocks.forward(hours=4)
+
+    def refuse(request):
+        if "hPa" in request.url:
+            return 400, {}, '{"error":true,"reason":"no such level"}'
+        return mountains.answer(request)
+
+    mocked.remove(responses.GET, FORECAST)
+    mocked.add_callback(responses.GET, FORECAST, refuse)
+    (forecast,) = made.fetch([RIDGE]).forecasts
+    assert forecast.source.issued_at == utc("2026-10-09T15:00")
+    assert forecast.levels is None
