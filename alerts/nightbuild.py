@@ -46,6 +46,8 @@ Ints = npt.NDArray[np.intp]
 CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, NEAR_DEG = -6.0, -12.0, -18.0, -15.0
 """Sun's centre, airless: USNO's twilights, and the less dark wish."""
 SITES_AT_ONCE = 500
+NIGHTS_AT_ONCE = 64
+"""Of one site: a year in one piece takes up to 35 MB where a loss of darkness is accepted, two months 12."""
 
 
 @dataclass(frozen=True)
@@ -301,6 +303,16 @@ def nights_in_blocks(
     for low in range(0, len(sites), SITES_AT_ONCE):
         part = sites[low : low + SITES_AT_ONCE]
         yield build_nights(part, [number_named(site, first) for site in part], count, wishes, ephemeris)
+
+
+def site_in_blocks(
+    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> Iterator[SiteNights]:
+    """As `nights_for_sites` of one site, some two months at a time, so that memory stays small."""
+    ephemeris.require_dates(first, first)
+    number = number_named(site, first)
+    for low in range(0, count, NIGHTS_AT_ONCE):
+        yield build_nights([site], [number + low], min(NIGHTS_AT_ONCE, count - low), wishes, ephemeris)
 
 
 def tonight_number(site: Site, at: datetime, ephemeris: Ephemeris) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import groupby
@@ -16,9 +16,14 @@ from alerts.night import (
     SkyWishes,
     Target,
     TargetKind,
-    nights_for_sites,
 )
-from alerts.nightbuild import SiteNights, is_target_ever_up, lowest_altitudes_deg
+from alerts.nightbuild import (
+    SiteNights,
+    is_target_ever_up,
+    lowest_altitudes_deg,
+    site_in_blocks,
+)
+from alerts.nightbulk import readable_nights
 from alerts.nightnames import number_named
 from alerts.site import Site
 from alerts.sky.band import WINTER_ARC_L_DEG
@@ -124,8 +129,8 @@ def season(
     kernel doesn't hold.
     """
     count = _count(site, first, last, ephemeris)
-    whole = nights_for_sites([site], first, count, wishes, ephemeris)
-    nights = tuple(_season_nights(whole, progress))
+    blocks = site_in_blocks(site, first, count, wishes, ephemeris)
+    nights = tuple(_season_nights(blocks, count, progress))
     costs = _costs(site, first, count, wishes, ephemeris)
     return Season(site, first, last, wishes, nights, _months(nights), costs)
 
@@ -140,15 +145,17 @@ def _count(site: Site, first: date, last: date, ephemeris: Ephemeris) -> int:
     return number_named(site, last) - number_named(site, first) + 1
 
 
-def _season_nights(whole: SiteNights, progress: Progress | None) -> list[SeasonNight]:
-    with_window = set(whole.window_night.tolist())
-    found = []
-    for index in range(whole.count):
-        if index in with_window:
-            found.append(_season_night(whole.night(0, index)))
-        if progress is not None:
-            progress(index + 1, whole.count)
-    return found
+def _season_nights(
+    blocks: Iterator[SiteNights], count: int, progress: Progress | None
+) -> Iterator[SeasonNight]:
+    done = 0
+    for block in blocks:
+        for _, night in readable_nights(block):
+            if night.windows:
+                yield _season_night(night)
+            done += 1
+            if progress is not None:
+                progress(done, count)
 
 
 def _season_night(night: Night) -> SeasonNight:
@@ -230,12 +237,18 @@ def _band_text(target: Target) -> str:
 
 def count_nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> int:
     """How many of `count` nights from `first` on have at least one dark window."""
-    return _nights_and_minutes(nights_for_sites([site], first, count, wishes, ephemeris))[0]
+    return _nights_and_minutes(site, first, count, wishes, ephemeris)[0]
 
 
-def _nights_and_minutes(whole: SiteNights) -> tuple[int, float]:
-    """How many nights at the one site have a window, and the length of all windows together."""
-    return len(set(whole.window_night.tolist())), float(whole.window_minutes.sum())
+def _nights_and_minutes(
+    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> tuple[int, float]:
+    """How many of the nights have a window, and the length of all windows together."""
+    found, minutes = 0, 0.0
+    for block in site_in_blocks(site, first, count, wishes, ephemeris):
+        found += len(set(block.window_night.tolist()))
+        minutes += float(block.window_minutes.sum())
+    return found, minutes
 
 
 def _costs(
@@ -244,8 +257,8 @@ def _costs(
     """The chosen wishes and easier ones, each with its nights and their length."""
     found = []
     for other in (wishes, *easier_wishes(site, wishes)):
-        whole = nights_for_sites([site], first, count, other, ephemeris)
-        found.append(WishCost(wishes_text(site, other), other, *_nights_and_minutes(whole), other == wishes))
+        counted = _nights_and_minutes(site, first, count, other, ephemeris)
+        found.append(WishCost(wishes_text(site, other), other, *counted, other == wishes))
     return tuple(found)
 
 

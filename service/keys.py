@@ -53,12 +53,24 @@ def load_keys(folder: Path, configured: str = "") -> Keys:
     try:
         if not path.exists():
             _make(path)
-        return Keys(bytes.fromhex(path.read_text(encoding="ascii").strip()))
+        return Keys(_read(path))
     except (OSError, ValueError) as error:
         raise KeyTrouble(
             f"the key file {path} can't be used ({error}); restore it from a backup, or delete it to have a "
-            "new one made (links in mails already sent then stop working)."
+            "new one made (links in mails already sent then stop working, and nobody knows who opted out)."
         ) from error
+
+
+def _read(path: Path) -> bytes:
+    """The key of a file as `_make` writes it; ValueError for anything else, so that a file which lost a part
+    isn't taken for another key."""
+    text = path.read_text(encoding="ascii").strip()
+    secret = bytes.fromhex(text)
+    if len(secret) != KEY_BYTES or len(text) != 2 * KEY_BYTES:
+        raise ValueError(f"it is damaged: {len(text)} characters instead of {2 * KEY_BYTES}")
+    if len(set(secret)) == 1:
+        raise ValueError("it is damaged: one byte over and over")
+    return secret
 
 
 def _make(path: Path) -> None:

@@ -17,6 +17,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.briefing.wording import sentence
 from service.channels.base import Channel, ChannelError, Form, Outgoing
 from service.channels.breaker import FAILURES_TO_OPEN
 from service.notices.render import notice_payload, render_notice_mail
@@ -24,6 +25,7 @@ from service.notices.wording import NoticeKind, write_notice
 from service.settings import Settings
 from service.silence import Silence
 from service.store import endpoints, tables, troubles
+from service.store.engine import StoreError, patient, require_room, require_writable
 from service.store.messages import UNSETTLED
 from service.store.tables_delivery import Endpoint
 
@@ -125,11 +127,20 @@ class Watch:
     def look(self) -> None:
         """Note what is wrong and what is over, and tell the operator what they haven't heard of."""
         try:
+            require_room(self.sessions.kw["bind"])
+            with patient():  # a long cycle holds it for a while
+                require_writable(self.sessions.kw["bind"])
             self._look_at_rows()
-            self._store_told_at = None
+        except StoreError as error:
+            log.error("%s", error)
+            self._tell_of_store(str(error))
         except SQLAlchemyError as error:
             log.exception("the store can't be looked at")
-            self._tell_of_store(type(error).__name__)
+            self._tell_of_store(
+                f"The database fails ({type(error).__name__}); nothing is decided or sent meanwhile."
+            )
+        else:
+            self._tell_that_the_store_is_well()
 
     def _look_at_rows(self) -> None:
         now = self.clock()
@@ -150,12 +161,18 @@ class Watch:
                 with self.sessions.begin() as session:
                     troubles.mark_told(session, key, self.clock())
 
-    def _tell_of_store(self, what: str) -> None:
+    def _tell_of_store(self, text: str) -> None:
+        """From memory: what is told can't be written down."""
         now = self.clock()
         if self._store_told_at is not None and now - self._store_told_at < STORE_TOLD_AGAIN_AFTER:
             return
-        if self.tell("store", f"The database fails ({what}); nothing is decided or sent meanwhile.", now):
+        if self.tell("store", sentence(text), now):
             self._store_told_at = now
+
+    def _tell_that_the_store_is_well(self) -> None:
+        if (since := self._store_told_at) is not None:
+            self._store_told_at = None
+            self.tell("store", "Rows are written again.", since, over=True)
 
     def tell(self, key: str, text: str, since: datetime, *, over: bool = False) -> bool:
         """Tell the operator by the first way that takes it; whether one did, or only the log is there."""

@@ -12,7 +12,8 @@ from datetime import date, timedelta
 from alerts.briefing.units import in_units, units_of
 from alerts.briefing.wording import listed, short_day
 from alerts.localtime import MONTHS, say_day, say_minutes
-from alerts.night import DarkWindow, Night, TargetKind, nights_for_sites
+from alerts.night import DarkWindow, Night, TargetKind
+from alerts.nightbuild import site_in_blocks
 from alerts.nightbulk import readable_nights
 from alerts.presence import is_ruled_out, usable_spans
 from alerts.rules import SHAPE_NAMES
@@ -95,8 +96,8 @@ class _Look:
     def _nights(self, wishes: Wishes, first: date, count: int) -> Iterator[Night]:
         """Each night under the sky of each target."""
         for sky in wishes.skies:
-            whole = nights_for_sites([self.site], first, count, sky, self.ephemeris)
-            yield from (night for _, night in readable_nights(whole))
+            for block in site_in_blocks(self.site, first, count, sky, self.ephemeris):
+                yield from (night for _, night in readable_nights(block))
 
     def why_never(self, wishes: Wishes) -> Iterator[str]:
         """The reason in one sentence, then easier wishes that give nights, with their number."""

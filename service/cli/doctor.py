@@ -13,10 +13,13 @@ from service.cli.findings import Finding
 
 if TYPE_CHECKING:
     from datetime import datetime
+    from pathlib import Path
 
     from sqlalchemy.orm import Session
 
     from service.settings import Settings
+
+DATABASE_FILES = ("", "-wal", "-shm", ".lock", ".cycle-lock")
 
 
 @click.command()
@@ -44,6 +47,8 @@ def examine(settings: Settings) -> Iterator[Finding]:
     )
     for check in (
         _database,
+        _files,
+        _key,
         _cycle,
         _sky,
         _contact,
@@ -67,7 +72,7 @@ def _guarded(check: Callable[[Settings], Iterator[Finding]], settings: Settings)
 
 
 def _database(settings: Settings) -> Iterator[Finding]:
-    from service.store.engine import open_engine
+    from service.store.engine import open_engine, require_room, require_writable
     from service.store.migrate import current_revision, head_revision, require_current
 
     engine = open_engine(settings.store_url)
@@ -76,7 +81,53 @@ def _database(settings: Settings) -> Iterator[Finding]:
         yield Finding("note", "database", f"{shown} is empty; the first cycle makes the tables")
         return
     require_current(engine, create=False)
-    yield Finding("ok", "database", f"{shown} at revision {head_revision()}")
+    require_writable(engine)
+    require_room(engine)
+    yield Finding("ok", "database", f"{shown} at revision {head_revision()}, takes rows")
+
+
+def _files(settings: Settings) -> Iterator[Finding]:
+    """Files that others on this machine may read; an older version made them so."""
+    import shlex
+
+    from sqlalchemy import make_url
+
+    from service.cli.main import OTHERS
+    from service.store.engine import sqlite_file
+
+    folder, file = settings.data_dir, sqlite_file(make_url(settings.store_url))
+    named = [
+        folder,
+        settings.outbox,
+        *([file.with_name(file.name + end) for end in DATABASE_FILES] if file else ()),
+    ]
+    inside = [each for place in (folder, settings.outbox) if place.is_dir() for each in place.iterdir()]
+    paths = sorted({each for each in (*named, *inside) if each.exists()})
+    open_paths = [each for each in paths if each.stat().st_mode & OTHERS]
+    if open_paths:
+        shown = (
+            f"{open_paths[0]} and {len(open_paths) - 1} more" if len(open_paths) > 1 else str(open_paths[0])
+        )
+        places = " ".join(shlex.quote(str(each)) for each in _tops(open_paths))
+        text = f"others on this machine may read {shown}: chmod -R go= {places}"
+        yield Finding("note", "files", text)
+    elif folder.exists():
+        yield Finding("ok", "files", f"{folder} is its owner's alone")
+
+
+def _tops(paths: list[Path]) -> list[Path]:
+    """Those that don't lie in another one."""
+    return [each for each in paths if not any(other in each.parents for other in paths)]
+
+
+def _key(settings: Settings) -> Iterator[Finding]:
+    """Whether links and hashes can be made; without a key file the first start makes one."""
+    from service.keys import FILE_NAME, load_keys
+
+    if settings.secret_key is not None or (settings.data_dir / FILE_NAME).exists():
+        secret = settings.secret_key
+        load_keys(settings.data_dir, secret.get_secret_value() if secret else "")
+        yield Finding("ok", "key", "links and hashes have their key")
 
 
 def _cycle(settings: Settings) -> Iterator[Finding]:

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import os
+import sqlite3
 import sys
+from collections.abc import Iterator
 
 import click
 
@@ -43,6 +48,11 @@ _COMMANDS = {
     "demo": ("service.cli.demo", "Play an invented week, offline, from forecast to stand-down."),
 }
 
+OTHERS = 0o077
+"""What the group and everybody else may do."""
+_DISK_ERRNOS = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS})
+_MAKE_ROOM = "What was stored before is as it was; mend that and run the command again."
+
 
 class _LazyGroup(click.Group):
     """Knows its commands by name and loads one only when it runs."""
@@ -71,9 +81,43 @@ def duskbell() -> None:
 
 
 def main() -> None:
-    """Run the command; an error Duskbell raises on purpose is one sentence and exit code 1."""
+    """Run the command; an error that is foreseen is one sentence and exit code 1."""
+    with _files_for_their_owner():
+        try:
+            duskbell()
+        except Exception as error:
+            said = _said(error)
+            if said is None:
+                raise
+            click.echo(f"duskbell: {said}", err=True)
+            sys.exit(1)
+
+
+@contextlib.contextmanager
+def _files_for_their_owner() -> Iterator[None]:
+    """Whatever is written meanwhile, the database and its log, messages, backups and exports, can be read by
+    its owner alone: addresses and places are in it. A stricter umask stays as it is."""
+    before = os.umask(OTHERS)
+    os.umask(before | OTHERS)
     try:
-        duskbell()
-    except DuskbellError as error:
-        click.echo(f"duskbell: {error}", err=True)
-        sys.exit(1)
+        yield
+    finally:
+        os.umask(before)
+
+
+def _said(error: Exception) -> str | None:
+    """The sentence for an error that Duskbell raises on purpose, or that a full or broken disk makes anything
+    raise; None for what nobody foresaw. SQLAlchemy is loaded already where it raised one."""
+    if isinstance(error, DuskbellError):
+        return str(error)
+    if isinstance(error, OSError) and error.errno in _DISK_ERRNOS:
+        return f"{error.filename or 'a file'} can't be written: {error.strerror}. {_MAKE_ROOM}"
+    if isinstance(error, sqlite3.OperationalError):
+        return f"the database can't be written ({error}). {_MAKE_ROOM}"
+    if (faults := sys.modules.get("sqlalchemy.exc")) is not None and isinstance(
+        error, faults.OperationalError
+    ):
+        from service.store.engine import say_fault
+
+        return f"the database can't be used ({say_fault(error)}). {_MAKE_ROOM}"
+    return None

@@ -29,7 +29,7 @@ def cycle(as_of: datetime | None) -> None:
 
     duskbell = build()
     require_writable(duskbell.engine)
-    counts = run_cycle(duskbell, as_of or duskbell.clock())
+    counts = run_cycle(duskbell, as_of or duskbell.clock(), say=click.echo)
     done = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts.items())
     click.echo(f"Cycle done: {done or 'nothing was due'}.")
 
@@ -45,6 +45,7 @@ def serve() -> None:
     duskbell = build()
     settings = duskbell.settings
     configure_logs(log_format=settings.log_format, level=settings.log_level)
+    _ = duskbell.keys  # a damaged key is refused here, not at the first link
     require_free_port(settings.web_host, settings.web_port)
     app = build_app(duskbell, started_at=duskbell.clock())
     run_service(duskbell, app, lambda: _greet(duskbell))

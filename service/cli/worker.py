@@ -108,4 +108,5 @@ def _build_fleet() -> Duskbell:
             f"or copy the {FILE_NAME} of an installation that ran before into {settings.data_dir} of each."
         )
     require_queue(duskbell.engine)
+    _ = duskbell.keys  # a damaged key is refused here, not at the first link
     return duskbell

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from contextlib import ExitStack
 from datetime import datetime, timedelta
 
@@ -14,18 +15,26 @@ from service.cycle.crew import Crew, usual_processes
 from service.cycle.judge import Judging
 from service.store import cycles
 from service.store.engine import patient, sqlite_file
+from service.store.locking import try_cycle
 from service.store.retrying import may_pass
 from service.thrift import few_collections
 
 log = logging.getLogger(__name__)
 
+HAS_RUN = (
+    "A cycle of this minute has run already, so only what waits is sent; the next one sees what changed."
+)
+IS_RUNNING = "Another cycle is under way, so only what waits is sent."
 
 RESTS_S = (5.0, 30.0)
 """Before a cycle for which the store was busy is tried again."""
 
 
-def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
-    """Run the stages as of `now`; what each did. A tick that already ran only delivers what is due.
+def run_cycle(duskbell: Duskbell, now: datetime, say: Callable[[str], object] = log.info) -> dict[str, int]:
+    """Run the stages as of `now`; what each did.
+
+    A tick that already ran only delivers what is due, as does one that comes while another cycle is under
+    way; `say` is told that.
 
     A cycle that died half-way is taken up again by the next call: every stage finds its rows anew. So one
     that the store was too busy for is tried again after a rest, and not left to the next tick.
@@ -33,7 +42,7 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     for rest_s in (*RESTS_S, None):
         try:
             with patient():
-                return _run_once(duskbell, now)
+                return _run_once(duskbell, now, say)
         except DBAPIError as error:
             if rest_s is None or not may_pass(error) or duskbell.delivery.stopping.is_set():
                 raise
@@ -43,20 +52,27 @@ def run_cycle(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     return {}
 
 
-def _run_once(duskbell: Duskbell, now: datetime) -> dict[str, int]:
+def _run_once(duskbell: Duskbell, now: datetime, say: Callable[[str], object]) -> dict[str, int]:
     counts: dict[str, int] = {}
-    with duskbell.sessions.begin() as session:
-        cycle = cycles.begin(session, now, duskbell.clock())
-        cycle_id = cycle.id if cycle else None
-    if cycle_id is not None:
-        counts.update(think(duskbell, now))
-    counts.update(deliver.run(duskbell.delivery, now))
-    if cycle_id is not None:
-        counts.update(verify.run(verify.verifying_from(duskbell), now))
-        with duskbell.sessions.begin() as session:
-            cycles.finish(session, cycle_id, duskbell.clock(), counts)
+    with try_cycle(duskbell.engine) as is_alone:
+        cycle_id = _begin(duskbell, now) if is_alone else None
+        if cycle_id is None:
+            say(HAS_RUN if is_alone else IS_RUNNING)
+        else:
+            counts.update(think(duskbell, now))
+        counts.update(deliver.run(duskbell.delivery, now))
+        if cycle_id is not None:
+            counts.update(verify.run(verify.verifying_from(duskbell), now))
+            with duskbell.sessions.begin() as session:
+                cycles.finish(session, cycle_id, duskbell.clock(), counts)
     log.info("cycle %s: %s", now.isoformat(timespec="minutes"), counts or "nothing to do")
     return counts
+
+
+def _begin(duskbell: Duskbell, now: datetime) -> int | None:
+    with duskbell.sessions.begin() as session:
+        cycle = cycles.begin(session, now, duskbell.clock())
+        return cycle.id if cycle else None
 
 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:

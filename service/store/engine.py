@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping
@@ -22,6 +23,13 @@ BUSY_TIMEOUT_MS = 5000
 PATIENT_TIMEOUT_MS = 60_000
 """The same where nobody does: on a slow machine one transaction of a cycle takes many seconds."""
 WAL_TRIES = 50
+FAULTS = {
+    "database or disk is full": "the disk is full: make room on it",
+    "disk I/O error": "the disk can't be written: it may be full or broken",
+}
+"""SQLite's words, and what they come of."""
+LEAST_FREE_BYTES = 16 * 1024 * 1024
+"""The service tells of it while there is room for some hours of it: a thousand sites write 5 MB an hour."""
 RECYCLE_S = 1800
 """A pooled connection is replaced after half an hour, so that a moved server is found again."""
 
@@ -100,17 +108,35 @@ def connect_options(parsed: URL, **changed: str) -> dict[str, Any]:
 
 
 def require_writable(engine: Engine) -> None:
-    """StoreError when rows can't be written: what is sent could not be marked, and would be sent again."""
+    """StoreError when rows can't be written: what is sent could not be marked, and would be sent again.
+
+    A row is committed, as a full disk shows no sooner.
+    """
     try:
-        with engine.connect() as connection:
+        with engine.begin() as connection:
             connection.execute(text("UPDATE alembic_version SET version_num = version_num"))
-            connection.rollback()
     except DBAPIError as error:
-        reason = str(error.orig).strip().splitlines()[0]
         raise StoreError(
-            f"the database {engine.url.render_as_string()} can't be written ({reason}); "
+            f"the database {engine.url.render_as_string()} can't be written ({say_fault(error)}); "
             "mend that first, since nothing that is sent could be marked as sent."
         ) from None
+
+
+def require_room(engine: Engine) -> None:
+    """StoreError when the disk of an SQLite file is nearly full. A commit can still go well then: it may find
+    room in the write-ahead log, where the next larger one won't."""
+    file = sqlite_file(engine.url) if engine.dialect.name == "sqlite" else None
+    if file is not None and (free := shutil.disk_usage(file.parent).free) < LEAST_FREE_BYTES:
+        raise StoreError(
+            f"the disk that holds {file.parent} has {free // 1024} kB left; make room on it, since what is "
+            "decided and sent soon can't be written down."
+        )
+
+
+def say_fault(error: DBAPIError) -> str:
+    """What the database says is wrong, in a few words that help."""
+    reason = str(error.orig).strip().splitlines()[0]
+    return FAULTS.get(reason, reason)
 
 
 def _open_sqlite(parsed: URL) -> Engine:

@@ -15,6 +15,8 @@ from service.store.engine import sqlite_file
 
 ADVISORY_KEY = 0x6475736B
 """Any number, the same in every Duskbell: PostgreSQL's advisory locks are per database."""
+CYCLE_KEY = ADVISORY_KEY + 2
+"""ADVISORY_KEY + 1 is that of migrations."""
 
 FREED_WITHIN_S = 3.0
 """PostgreSQL frees a killed process's lock when it sees the connection broken: in a moment."""
@@ -40,6 +42,29 @@ def hold_store(engine: Engine) -> Iterator[None]:
         return
     with _locked_file(Path(f"{file}.lock")):
         yield
+
+
+@contextlib.contextmanager
+def try_cycle(engine: Engine) -> Iterator[bool]:
+    """Whether nobody else is in the middle of a cycle on this store; if so, nobody else gets into one as long
+    as the block lasts. The operating system or the server frees it when this process dies."""
+    if engine.dialect.name == "postgresql":
+        with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+            connection.detach()
+            query = text("SELECT pg_try_advisory_lock(:key)")
+            yield bool(connection.execute(query, {"key": CYCLE_KEY}).scalar_one())
+        return
+    file = sqlite_file(engine.url)
+    if file is None:
+        yield True
+        return
+    with Path(f"{file}.cycle-lock").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            yield False
+        else:
+            yield True
 
 
 def _lock_server(connection: Connection) -> None:

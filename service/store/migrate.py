@@ -17,7 +17,7 @@ from sqlalchemy import Engine, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
 from service.fleet.schema import prepare_queue
-from service.store.engine import StoreError, open_engine, sqlite_file
+from service.store.engine import StoreError, open_engine, say_fault, sqlite_file
 
 MIGRATION_KEY = 0x6475736C
 """Any number, the same in every Duskbell, and not that of service/store/locking.py."""
@@ -62,9 +62,8 @@ def current_revision(engine: Engine) -> str | None:
                 )
             return revision
     except (OperationalError, DatabaseError) as error:
-        reason = str(error.orig).strip().splitlines()[0]
         raise StoreError(
-            f"the database {engine.url.render_as_string()} can't be read ({reason}); "
+            f"the database {engine.url.render_as_string()} can't be read ({say_fault(error)}); "
             "check DUSKBELL_DATABASE_URL or restore a backup. Nothing was changed."
         ) from None
 

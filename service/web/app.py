@@ -41,7 +41,7 @@ from service.web.context import Web
 from service.web.errorpages import add_error_pages
 from service.web.kept import KeptPages
 from service.web.numbers import add_numbers
-from service.web.security import HEADERS, HSTS, BoundedBody, SameOrigin, WithHeaders
+from service.web.security import HEADERS, HSTS, BoundedBody, HeadAsGet, SameOrigin, WithHeaders
 
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     assets.build_router,
@@ -96,6 +96,7 @@ def build_app(
     app.add_middleware(KeptPages, store_version=web.store_version, now=web.now)
     app.add_middleware(BoundedBody)
     app.add_middleware(SameOrigin, public_url=duskbell.settings.public_url)
+    app.add_middleware(HeadAsGet)
     app.add_middleware(WithHeaders, headers=_headers(duskbell))  # the last added is the outermost
     return app
 

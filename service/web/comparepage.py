@@ -94,7 +94,8 @@ def compare_rows(
     sites: dict[Site, int] = {site: site_id for site_id, site in seen.items()}
     wishes = {site: wishes_of(watchers.get(site_id)) for site_id, site in seen.items()}
     hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
-    found = compare_stored(session, sites, span[0], span[1], wishes, web.skies.ephemeris, web.now())
+    with web.skies.turns.turn():
+        found = compare_stored(session, sites, span[0], span[1], wishes, web.skies.ephemeris, web.now())
     return [Line(sites[each.site], each, hours[sites[each.site]]) for each in found]
 
 

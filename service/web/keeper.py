@@ -16,15 +16,28 @@ class Keeper(Generic[T]):
     def __init__(self, most: int) -> None:
         self._most = most
         self._kept: OrderedDict[Hashable, T] = OrderedDict()
+        self._under_way: dict[Hashable, threading.Lock] = {}
         self._lock = threading.Lock()
 
     def keep(self, key: Hashable, make: Callable[[], T]) -> T:
-        """What was made before under that key, else what `make` makes now. key: all that it is made of."""
-        kept = self.get(key)
-        if kept is None:
-            kept = make()
-            self.put(key, kept)
-        return kept
+        """What was made before under that key, else what `make` makes now. key: all that it is made of.
+
+        Whoever asks for the same meanwhile waits for it; when `make` fails, the next one tries.
+        """
+        if (kept := self.get(key)) is not None:
+            return kept
+        with self._lock:
+            mine = self._under_way.setdefault(key, threading.Lock())
+        with mine:
+            if (kept := self.get(key)) is not None:
+                return kept
+            try:
+                made = make()
+                self.put(key, made)
+            finally:
+                with self._lock:
+                    self._under_way.pop(key, None)
+        return made
 
     def get(self, key: Hashable) -> T | None:
         with self._lock:

@@ -6,6 +6,7 @@ Plain ASGI, so that it costs little and sees every answer, errors and mounted ap
 from __future__ import annotations
 
 import asyncio
+import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
 from ipaddress import ip_address
@@ -13,10 +14,13 @@ from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.web.api.problems import API_PATH, problem
+
+log = logging.getLogger(__name__)
 
 CONTENT_POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self' data:; script-src 'self'; connect-src 'self'; "
@@ -85,6 +89,35 @@ class WithHeaders:
             await send(message)
 
         await self.app(scope, receive, send_with_headers)
+
+
+@dataclass(frozen=True, slots=True)
+class HeadAsGet:
+    """Answers HEAD as GET would be answered, without the body (RFC 9110 section 9.3.2): monitors, proxies and
+    programs that check links ask so."""
+
+    app: ASGIApp
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        is_head = scope["method"] == "HEAD"
+
+        async def send_bare(message: Message) -> None:
+            if message["type"] == "http.response.start" and message["status"] == 405:
+                _allow_head(MutableHeaders(scope=message))
+            elif message["type"] == "http.response.body" and is_head:
+                message = {**message, "body": b""}
+            await send(message)
+
+        await self.app({**scope, "method": "GET"} if is_head else scope, receive, send_bare)
+
+
+def _allow_head(headers: MutableHeaders) -> None:
+    allowed = [each.strip() for each in headers.get("allow", "").split(",")]
+    if "GET" in allowed and "HEAD" not in allowed:
+        headers["allow"] = ", ".join([*allowed, "HEAD"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +241,12 @@ class BoundedBody:
         if _said_length(scope) > limit:
             await _refusal(scope, BodyTooLarge(limit))(scope, receive, send)
             return
-        await self.app(scope, _bounded(receive, limit, self.within_s), send)
+        try:
+            await self.app(scope, _bounded(receive, limit, self.within_s), send)
+        except ClientDisconnect:
+            # Nobody is there to be answered. The first part of the path names the page; links follow it.
+            page = "/".join(scope["path"].split("/", 2)[:2])
+            log.info("a client broke off while it sent %s %s", scope["method"], page)
 
 
 def _refusal(scope: Scope, fault: HTTPException) -> Response:

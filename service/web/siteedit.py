@@ -63,7 +63,8 @@ def build_preview(skies: Skies, site: Site, now: datetime) -> Preview:
     bare = skies.bare_nights([site], now, NIGHTS_SHOWN + 1, wishes)[site]
     asked = (wishes, *easier_wishes(site, wishes))
     first = datetime(now.year, 1, 1, tzinfo=now.tzinfo).date()
-    counts = tuple((wishes_text(site, each), skies.count(site, first, 365, each)) for each in asked)
+    with skies.turns.turn():
+        counts = tuple((wishes_text(site, each), skies.count(site, first, 365, each)) for each in asked)
     return Preview(
         site=site,
         cells=tuple(still_ahead(map(cell_of_bare, bare), now)[:NIGHTS_SHOWN]),

@@ -61,7 +61,9 @@ def build_router(web: Web) -> APIRouter:
             found = read_places(form.files["file"], latitude_first=form.is_ticked("latitude_first"))
         except BadInput as refusal:
             return show(viewer, [], 0, str(refusal))
-        return show(viewer, [found_row(web, place) for place in found.places], found.passed_over, "")
+        with web.skies.turns.turn():
+            rows = [found_row(web, place) for place in found.places]
+        return show(viewer, rows, found.passed_over, "")
 
     @router.post("/sites/import/keep")
     def keep(viewer: Keeping, form: Filled) -> Response:

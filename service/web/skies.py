@@ -20,6 +20,7 @@ from alerts.skyview import WindowSky, optical_depth, window_skies
 from alerts.span import Span
 from alerts.verdict import Verdict
 from service.web.keeper import Keeper
+from service.web.turns import Turns
 
 if TYPE_CHECKING:
     from service.web.cells import NightCell
@@ -55,6 +56,7 @@ class Skies:
         self._open = open_ephemeris
         self._kept: Keeper[object] = Keeper(most_kept)
         self.cells: Keeper[NightCell] = Keeper(MOST_CELLS)
+        self.turns = Turns()
 
     @property
     def ephemeris(self) -> Ephemeris:
@@ -68,7 +70,7 @@ class Skies:
     def season(self, site: Site, first: date, last: date, wishes: SkyWishes) -> Season:
         """Every night with a window between two dates, both included."""
         key = ("season", site, first, last, wishes)
-        return self.keep(key, lambda: season(site, first, last, wishes, self.ephemeris))
+        return self.work_out(key, lambda: season(site, first, last, wishes, self.ephemeris))
 
     def windows(self, site: Site, night: Night, verdict: Verdict) -> tuple[WindowSky, ...]:
         """How dark the sky is in each window of a night, under the haze or smoke of its outlooks."""
@@ -79,7 +81,7 @@ class Skies:
     def count(self, site: Site, first: date, count: int, wishes: SkyWishes) -> int:
         """How many of `count` nights from `first` on have a window."""
         key = ("count", site, first, count, wishes)
-        return self.keep(key, lambda: count_nights(site, first, count, wishes, self.ephemeris))
+        return self.work_out(key, lambda: count_nights(site, first, count, wishes, self.ephemeris))
 
     def minutes_by_night(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[float, ...]:
         """Minutes of dark window in each of `count` nights from `first` on."""
@@ -94,7 +96,7 @@ class Skies:
     def never(self, site: Site, wishes: SkyWishes, year: int) -> tuple[str, ...]:
         """What can never hold at a site, in sentences; empty when something can."""
         key = ("never", site, wishes, year)
-        return self.keep(key, lambda: never_holds(site, wishes, year, self.ephemeris))
+        return self.work_out(key, lambda: never_holds(site, wishes, year, self.ephemeris))
 
     def bare_nights(
         self, sites: Sequence[Site], now: datetime, count: int, wishes: SkyWishes
@@ -115,6 +117,20 @@ class Skies:
                 found[site] = _bare(whole, row)
                 self._kept.put(("bare", site, first, count, wishes), found[site])
         return found
+
+    def work_out(self, key: Hashable, make: Callable[[], T]) -> T:
+        """As `keep`, for what takes a second or more: it is made in one's turn, and Busy when that doesn't
+        come."""
+
+        def make_in_turn() -> T:
+            with self.turns.turn():
+                return make()
+
+        kept = self._kept.get(key)
+        if kept is not None:
+            return cast(T, kept)
+        with self.turns.place():
+            return self.keep(key, make_in_turn)
 
     def keep(self, key: Hashable, make: Callable[[], T]) -> T:
         """What was made before under that key, else what `make` makes now. key: all that it is made of."""

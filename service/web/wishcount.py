@@ -13,6 +13,6 @@ from service.wishadvice import Advice, advise
 def count_wishes(skies: Skies, site: Site, wishes: Wishes, now: datetime) -> Advice:
     """How many nights had the sky for it, what can never hold, and what works against the rest."""
     today = now.date()
-    return skies.keep(
+    return skies.work_out(
         ("wish advice", site, wishes, today), lambda: advise(site, wishes, today, skies.ephemeris)
     )

@@ -17,6 +17,7 @@ from service.web.context import Web
 from service.web.forms import Form
 from service.web.guards import STAMP, TRAP, make_stamp
 from service.web.siteform import FaultTexts
+from service.web.turns import Busy
 from service.web.wishcount import count_wishes
 from service.web.wishform import MOONS, SHAPES, TARGETS, WEEKDAYS, read_wishes
 
@@ -53,7 +54,10 @@ class WishPage:
 def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
     """The form with what its wishes would have given at the site."""
     site = page.seen.stored.site if page.seen.is_own else without_notes(page.seen.stored.site)
-    advice = count_wishes(web.skies, site, page.wishes, web.now()) if page.wishes else None
+    try:
+        advice = count_wishes(web.skies, site, page.wishes, web.now()) if page.wishes else None
+    except Busy:
+        advice = None  # the form is worth more than the count
     first = str(page.choices[0].address_id) if page.choices else NEW_MAIL
     return web.page(
         "subscribe.html",

@@ -25,12 +25,16 @@ from service.web.api.problems import documented
 from service.web.context import Web
 from service.web.faults import NotInvited
 from service.web.judged import FIRST_YEAR, LAST_YEAR
+from service.web.turns import Turns
 
+ASKING_AT_ONCE = 8
+"""Each may wait seven seconds for the feeds, and holds one of the server's 40 threads meanwhile."""
 RESPONSES = documented(400, 401, 403, 413, 422, 429)
 
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
+    asking = Turns(ASKING_AT_ONCE, present_at_most=ASKING_AT_ONCE)
 
     @router.post("/judge", response_model=JudgeAnswer, responses=RESPONSES)
     def judge(question: JudgeQuestion, owner: Keyed) -> Response:
@@ -42,21 +46,22 @@ def build_router(web: Web) -> APIRouter:
         night_wished = question.night
         if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
             raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}.")
-        spend(web, owner.key_id)
-        wishes = question.wishes or default_wishes()
-        ephemeris = web.skies.ephemeris
-        name = night_wished or tonight_name(site, now, ephemeris)
-        night, *also = (night_named(site, name, sky, ephemeris) for sky in wishes.skies)
-        forecasts, problems = ask(web, site, question.site.elevation_m, night, now)
-        verdict = assess(site, night, forecasts, wishes, now=now, also=also)
-        skies = window_skies(site, night, ephemeris, verdict)
-        report = night_report(
-            site,
-            night,
-            with_darkness(verdict, site, night, skies),
-            skies,
-            elevation_known=question.site.elevation_m is not None,
-        )
+        with asking.turn():
+            spend(web, owner.key_id)
+            wishes = question.wishes or default_wishes()
+            ephemeris = web.skies.ephemeris
+            name = night_wished or tonight_name(site, now, ephemeris)
+            night, *also = (night_named(site, name, sky, ephemeris) for sky in wishes.skies)
+            forecasts, problems = ask(web, site, question.site.elevation_m, night, now)
+            verdict = assess(site, night, forecasts, wishes, now=now, also=also)
+            skies = window_skies(site, night, ephemeris, verdict)
+            report = night_report(
+                site,
+                night,
+                with_darkness(verdict, site, night, skies),
+                skies,
+                elevation_known=question.site.elevation_m is not None,
+            )
         found = JudgeAnswer(report=report, problems=problems)
         return Response(found.model_dump_json(), media_type="application/json")
 

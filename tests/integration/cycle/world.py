@@ -108,6 +108,7 @@ def open_world(folder: Path, store_url: str, *, cloud_pct: float = 8.0, site: Si
         duskbell = Duskbell(settings, invented_weather=weather.gather)
         world = World(duskbell, box, room, weather)
         duskbell.clock = lambda: world.wall
+        duskbell.steady = lambda: world.wall.timestamp()
         _settle(world, f"http://{LOOPBACK}:{chat_port}/club", site)
         yield world
         assert world.broken() == []

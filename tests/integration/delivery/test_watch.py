@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 import pytest
-from sqlalchemy import delete, text
+from sqlalchemy import delete, event, text
+from sqlalchemy.exc import OperationalError
 
 from service.channels.email import MailServer
 from service.channels.webhook import new_secret
@@ -156,6 +157,23 @@ def test_row_36_a_store_that_fails_is_told_all_the_same_and_not_each_minute(post
     finally:
         with post.yard.duskbell.engine.begin() as connection:
             connection.execute(text("ALTER TABLE away RENAME TO trouble"))
+
+
+def test_row_105_rows_that_are_taken_no_more_are_told_from_memory_and_so_is_the_end(post: Post) -> None:
+    engine = post.yard.duskbell.engine
+
+    def refuse(_connection: object, _cursor: object, statement: str, *_: object) -> None:
+        if not statement.startswith("SELECT"):
+            raise OperationalError(statement, None, Exception("database or disk is full"))
+
+    event.listen(engine, "before_cursor_execute", refuse)
+    try:
+        for told in (1, 0):
+            assert post.look() == (["Duskbell, for the operator: the store fails"] * told, [])
+    finally:
+        event.remove(engine, "before_cursor_execute", refuse)
+    assert post.look() == (["Duskbell, for the operator: over: the store fails"], [])
+    assert post.look() == ([], [])
 
 
 def test_without_any_way_the_log_is_told_once(yard: Yard, caplog: pytest.LogCaptureFixture) -> None:

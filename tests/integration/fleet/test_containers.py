@@ -14,6 +14,7 @@ import yaml
 
 from service.cli.main import _COMMANDS
 from service.settings import Settings
+from service.web.security import UPLOAD_BYTES
 
 TOP = Path(__file__).parents[3]
 DOCKER = TOP / "docker"
@@ -70,6 +71,13 @@ def test_a_process_that_lost_its_database_is_started_anew() -> None:
     for name in ("scheduler", "worker", "web"):
         assert fleet[name]["restart"] == "unless-stopped"
     assert fleet["scheduler"]["deploy"]["replicas"] == 2
+
+
+def test_row_103_the_proxy_passes_the_address_that_people_typed_and_files_of_places() -> None:
+    lines = [line.partition("#")[0].strip() for line in (DOCKER / "proxy.conf").read_text().splitlines()]
+    assert "proxy_set_header Host $http_host;" in lines
+    most = next(line for line in lines if line.startswith("client_max_body_size"))
+    assert int(most.split()[1].removesuffix("m;")) * 1024 * 1024 > UPLOAD_BYTES
 
 
 def test_the_image_runs_as_nobody_in_particular_and_is_checked() -> None:

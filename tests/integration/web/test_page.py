@@ -83,7 +83,15 @@ def test_healthz_is_well_after_a_cycle_and_ill_after_two_silent_periods(world: W
     world.wall += timedelta(minutes=61)
     answer = requests.get(f"{address}/healthz", timeout=5)
     assert answer.status_code == 503
-    assert "no cycle finished for 61 minutes" in answer.json()["why"]
+    assert "No cycle has finished for 61 minutes" in answer.json()["why"]
+
+
+def test_row_102_after_head_a_connection_goes_on(address: str) -> None:
+    with requests.Session() as monitor:
+        for path in ("/healthz", "/", "/readyz"):
+            looked, asked = (ask(address + path, timeout=5) for ask in (monitor.head, monitor.get))
+            assert (looked.status_code, looked.content) == (200, b"")
+            assert looked.headers["Content-Length"] == asked.headers["Content-Length"]
 
 
 def test_a_taken_port_is_told_with_the_setting_that_changes_it(address: str) -> None:

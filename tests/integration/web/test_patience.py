@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import socket
 import threading
 import time
@@ -13,9 +14,11 @@ import pytest
 from fastapi import FastAPI, Request
 
 from service.web import serving
+from service.web.app import build_app
 from service.web.patience import patient_protocol
 from service.web.security import BodyTooSlow, BoundedBody
 from service.web.serving import CLIENTS_AT_MOST, build_server
+from tests.integration.cycle.world import World
 
 PATIENCE_S = 10.0
 WITHIN_S = 0.4
@@ -38,6 +41,12 @@ def port(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Ite
     async def take(request: Request) -> int:
         return len(await request.body())
 
+    with _served(app) as port:
+        yield port
+
+
+@contextmanager
+def _served(app: FastAPI) -> Iterator[int]:
     with _listening() as listener:
         server = build_server(app, "127.0.0.1", 0)
         thread = threading.Thread(target=lambda: server.run([listener]), daemon=True)
@@ -154,3 +163,28 @@ def test_a_request_in_pieces_that_comes_in_time_is_answered(port: int) -> None:
             connection.sendall(piece)
             time.sleep(0.02)
         assert connection.recv(1024).startswith(b"HTTP/1.1 200")
+
+
+def test_row_106_a_form_that_breaks_off_is_one_line_in_the_log(
+    world: World, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    app = build_app(world.duskbell, started_at=world.wall)
+    origin = b"Host: here\r\nOrigin: http://here\r\nContent-Length: 99\r\n"
+    kinds = (b"application/x-www-form-urlencoded", b"multipart/form-data; boundary=x", b"application/json")
+    paths = (b"/sign-in", b"/sites/new", b"/relay/bounces", b"/api/v1/judge", b"/unsubscribe/a-secret-link")
+    with _served(app) as port:
+        for path in paths:
+            for kind in kinds:
+                with ExitStack() as stack:
+                    connection = connect(port, stack)
+                    connection.sendall(b"POST " + path + b" HTTP/1.1\r\n" + origin)
+                    connection.sendall(b"Content-Type: " + kind + b"\r\n\r\nhalf")
+                    connection.shutdown(socket.SHUT_WR)
+                    assert ends(connection)
+        assert ask(port, b"GET /sign-in HTTP/1.1\r\nHost: here\r\n\r\n").split()[1] == b"200"
+    said = [record.getMessage() for record in caplog.records if record.name != "httpx2"]
+    assert len(said) <= len(paths) * len(kinds)
+    assert "a client broke off while it sent POST /sign-in" in said
+    assert [record for record in caplog.records if record.exc_info] == []
+    assert "a-secret-link" not in "".join(said)

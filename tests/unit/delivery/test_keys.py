@@ -67,3 +67,21 @@ def test_a_configured_key_needs_no_file_and_16_bytes(tmp_path: Path) -> None:
     assert os.listdir(tmp_path) == []
     with pytest.raises(KeyTrouble, match="16 random bytes"):
         load_keys(tmp_path, "short")
+
+
+DAMAGED = {
+    "row 109: a part is lost": "ab" * 20,
+    "row 109: the half is lost": "0123456789abcdef" * 2,
+    "row 109: written twice": "0123456789abcdef" * 8,
+    "row 109: overwritten with one byte": "00" * 32,
+    "row 109: zeros of a disk": "\0" * 64,
+    "row 109: nothing": "",
+}
+
+
+@pytest.mark.parametrize("content", DAMAGED.values(), ids=DAMAGED)
+def test_row_109_a_damaged_key_file_is_refused_with_what_to_do(content: str, tmp_path: Path) -> None:
+    (tmp_path / "secret.key").write_text(content)
+    with pytest.raises(KeyTrouble, match="restore it from a backup, or delete it"):
+        load_keys(tmp_path)
+    assert (tmp_path / "secret.key").read_text() == content
