@@ -22,6 +22,19 @@ TAKE_BACK_MARGIN_PCT = 5
 nobody round on the road."""
 
 
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A named pair of limits: the event's chance for a go, and the one to take it back, in %."""
+
+    name: str
+    go_pct: int
+    back_pct: int
+
+
+CHOICES = (Choice("eager", 50, 30), Choice("even", 70, 50), Choice("choosy", 85, 65))
+"""From more drives, more of them in vain, to fewer and surer ones; `even` is the usual one."""
+
+
 class Temperature(StrEnum):
     CELSIUS = "celsius"
     FAHRENHEIT = "fahrenheit"
@@ -139,6 +152,13 @@ class Wishes:
     def skies(self) -> tuple[SkyWishes, ...]:
         """The sky wishes for each target, the one wanted most first."""
         return (self.sky, *(replace(self.sky, target=target) for target in self.more_targets))
+
+    @property
+    def choice(self) -> Choice | None:
+        """The named choice that these limits are; None for limits of one's own."""
+        return next(
+            (c for c in CHOICES if (c.go_pct, c.back_pct) == (self.chance_go_pct, self.chance_back_pct)), None
+        )
 
     @property
     def taken_back_at_pct(self) -> int:

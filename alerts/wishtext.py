@@ -17,7 +17,9 @@ from alerts.night import Shape, Target, TargetKind
 from alerts.sky.band import WINTER_ARC_L_DEG
 from alerts.wishes import (
     ALL_WEEK,
+    CHOICES,
     WEEKDAY_NAMES,
+    Choice,
     Distance,
     HomeBy,
     Temperature,
@@ -75,6 +77,12 @@ def length_text(length: timedelta) -> str:
 def read_number(text: str) -> float:
     """`9`, `9.5`, `9,5`, `−5`."""
     return _figure(text, ("",))[0]
+
+
+def find_choice(text: str) -> Choice | None:
+    """The named choice of limits: eager, even or choosy; None for anything else."""
+    name = text.strip().lower()
+    return next((choice for choice in CHOICES if choice.name == name), None)
 
 
 def read_whole(text: str) -> int:

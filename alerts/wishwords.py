@@ -18,6 +18,7 @@ from alerts.rules import SHAPE_NAMES, target_name
 from alerts.skytext import parse_target
 from alerts.wishes import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Temperature, Trip, Wishes
 from alerts.wishtext import (
+    find_choice,
     home_by_texts,
     is_nothing,
     length_text,
@@ -129,7 +130,9 @@ def _say_moon(wishes: Wishes) -> str:
 
 
 def _read_chance(texts: Sequence[str], known: Wishes) -> Changes:
-    """A chance for go below the one to take it back brings that one down."""
+    """A named choice, or a number; a chance for go below the one to take it back brings that one down."""
+    if (choice := find_choice(texts[-1])) is not None:
+        return {"chance_go_pct": choice.go_pct, "chance_back_pct": choice.back_pct}
     go_pct = read_whole(texts[-1])
     return {"chance_go_pct": go_pct, "chance_back_pct": min(known.chance_back_pct, go_pct)}
 
@@ -185,6 +188,11 @@ def _say_units(wishes: Wishes) -> str:
     return f"{degrees}, {units.distance.value}, a {units.clock_hours}-hour clock"
 
 
+def _say_go(wishes: Wishes) -> str:
+    named = f" ({wishes.choice.name})" if wishes.choice else ""
+    return f"go from {wishes.chance_go_pct} %{named}"
+
+
 def _say_take_back(wishes: Wishes) -> str:
     if not wishes.chance_back_pct:
         return "not taken back for its chance"
@@ -226,8 +234,9 @@ WISH_WORDS = (
         lambda w: f"a window of at least {say_minutes(w.shortest_window)}",
     ),
     WishWord(
-        "chance", "--chance", "PERCENT", "Chance for a go.",
-        _read_chance, lambda w: w.chance_go_pct, lambda w: f"go from {w.chance_go_pct} %",
+        "chance", "--chance", "CHOICE|PERCENT",
+        "Chance for a go: eager (50 %), even (70 %), choosy (85 %), or a number.",
+        _read_chance, lambda w: w.chance_go_pct, _say_go,
     ),
     WishWord(
         "take_back", "--take-back", "PERCENT",

@@ -1,6 +1,6 @@
 """What wishes would have given at a site, what of them can never hold there, and what could instead.
 
-From sky, calendar and clock alone: the weather isn't in it. The command line and the pages say the same.
+From sky, calendar and clock alone, but for what a limit costs. The command line and the pages say the same.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from statistics import fmean
 
 from alerts.briefing.units import in_units, units_of
 from alerts.briefing.wording import listed, short_day
@@ -20,8 +21,9 @@ from alerts.rules import SHAPE_NAMES
 from alerts.season import easier_wishes, never_holds, wishes_text
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.weather.season_price import price
 from alerts.weather.skill import chance_of, evidence, pooled_evidence, usual_log_odds
-from alerts.wishes import ALL_WEEK, Trip, Wishes
+from alerts.wishes import ALL_WEEK, CHOICES, Choice, Trip, Wishes
 from alerts.wishtext import say_weekdays
 
 LOOKED_BACK = 365
@@ -40,13 +42,15 @@ class Advice:
     """How many nights of the last twelve months had the sky for it, and the next that do.
 
     never: why no night of a year does, then what would give some; empty when one does. warnings: what in
-    the wishes works against the rest. All sentences.
+    the wishes works against the rest. prices: what the limit for a go costs here, and what the named ones
+    would. All sentences.
     """
 
     past: int
     coming: tuple[date, ...]
     never: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    prices: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
@@ -64,11 +68,29 @@ def advise(site: Site, wishes: Wishes, today: date, ephemeris: Ephemeris) -> Adv
     look = _Look(site, today, ephemeris)
     good = look.good_nights(wishes)
     past = {name for name in good if name < today}
-    coming = sorted(good - past)[:NEXT_SHOWN]
+    coming = sorted(good.keys() - past)[:NEXT_SHOWN]
     never = () if good else tuple(look.why_never(wishes))
     warnings = (*contradictions(site, wishes, today), *look.empty_trips(wishes))
     said = tuple(in_units(sentence, units_of(wishes)) for sentence in warnings)
-    return Advice(len(past), tuple(coming), never, said)
+    prices = tuple(_prices([good[name] for name in past], wishes)) if past else ()
+    return Advice(len(past), tuple(coming), never, said, prices)
+
+
+def _prices(windows_h: Sequence[float], wishes: Wishes) -> Iterator[str]:
+    """windows_h: of the nights of a year. The limit as it is, then the named ones: `even, from 70 %: of 137
+    such nights a year …`."""
+    nights, window_h = len(windows_h), fmean(windows_h)
+    shortest_h = wishes.shortest_window / timedelta(hours=1)
+    own = () if wishes.choice else (Choice("yours", wishes.chance_go_pct, wishes.chance_back_pct),)
+    for choice in (*own, *CHOICES):
+        cost = price(window_h, shortest_h, choice.go_pct)
+        rings, vain, missed = (round(nights * share) for share in (cost.rings, cost.in_vain, cost.missed))
+        here = ", as now" if choice == (wishes.choice or own[0]) else ""
+        of_all = f"of {_nights(nights)} with such a sky a year about {rings} would ring"
+        yield (
+            f"{choice.name}, from {choice.go_pct} %{here}: {of_all}, {vain} of them in vain, "
+            f"and {missed} clear ones stay silent."
+        )
 
 
 def _nights(number: int) -> str:
@@ -83,12 +105,13 @@ class _Look:
     today: date
     ephemeris: Ephemeris
 
-    def good_nights(self, wishes: Wishes) -> set[date]:
-        """Nights with a window that has the length, the shapes and the time to be there."""
+    def good_nights(self, wishes: Wishes) -> dict[date, float]:
+        """Nights with a window that has the length, the shapes and the time to be there, and the hours that
+        their longest window lasts."""
         first = self.today - timedelta(days=LOOKED_BACK)
         at_home = replace(wishes, trips=())
         return {
-            night.name
+            night.name: max(window.span.duration for window in night.windows) / timedelta(hours=1)
             for night in self._nights(wishes, first, LOOKED_BACK + LOOKED_AHEAD)
             if _is_good(night, at_home if night.name < self.today else wishes, self.site)
         }

@@ -125,6 +125,8 @@ def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) ->
 
     advice = advise(site, wishes, now.date(), duskbell.ephemeris)
     click.echo(advice.text)
+    for line in advice.prices:
+        click.echo(f"  {line}")
     for line in (*advice.never, *advice.warnings):
         click.echo(f"Note: {line}")
 

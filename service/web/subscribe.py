@@ -66,7 +66,13 @@ def build_router(web: Web) -> APIRouter:
         if wishes is None:
             return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": []})
         advice = count_wishes(web.skies, seen.stored.site, wishes, web.now())
-        return JSONResponse({"text": advice.text, "notes": [*advice.never, *advice.warnings]})
+        return JSONResponse(
+            {
+                "text": advice.text,
+                "notes": [*advice.never, *advice.warnings],
+                "prices": list(advice.prices),
+            }
+        )
 
     return router
 

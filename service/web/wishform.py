@@ -12,6 +12,7 @@ from alerts.night import DarknessWish, Shape, SkyWishes, Target
 from alerts.skytext import parse_target
 from alerts.wishes import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
 from alerts.wishtext import (
+    find_choice,
     length_text,
     quiet_text,
     read_degrees,
@@ -67,8 +68,7 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
         "more_targets": faults.read("more_targets", lambda: _targets(form.text("more_targets")), NO_TARGETS),
         "shapes": faults.read("shapes", lambda: tuple(map(read_shape, form.all("shapes"))), NO_SHAPES),
         "shortest_window": read.minutes("shortest", known.shortest_window),
-        "chance_go_pct": read.whole("chance_go", known.chance_go_pct),
-        "chance_back_pct": read.whole("chance_back", known.chance_back_pct),
+        **_chances(form, read, known),
         "wind_limit_ms": read.speed_ms("wind", known.wind_limit_ms),
         "gust_limit_ms": read.speed_ms("gust", known.gust_limit_ms),
         "coldest_c": read.temperature_c_or_none("coldest"),
@@ -91,6 +91,16 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
         return None, faults.texts
     wishes = faults.read("", lambda: Wishes(**values), None)  # type: ignore[arg-type]  # checked by name
     return wishes, faults.texts
+
+
+def _chances(form: Form, read: _Reader, known: Wishes) -> dict[str, object]:
+    """A named choice sets both limits, but for one to take back that was changed by hand."""
+    back_pct = read.whole("chance_back", known.chance_back_pct)
+    choice = find_choice(form.text("chance_go"))
+    if choice is None:
+        return {"chance_go_pct": read.whole("chance_go", known.chance_go_pct), "chance_back_pct": back_pct}
+    is_untouched = back_pct == known.chance_back_pct
+    return {"chance_go_pct": choice.go_pct, "chance_back_pct": choice.back_pct if is_untouched else back_pct}
 
 
 class _Reader:
@@ -179,7 +189,7 @@ def wish_fields(wishes: Wishes) -> dict[str, object]:
         "moon": "down" if sky.moonless else "any" if sky.most_loss_mag is None else "thin",
         "loss": f"{sky.most_loss_mag:g}" if sky.most_loss_mag is not None else "0.3",
         "shortest": length_text(wishes.shortest_window),
-        "chance_go": str(wishes.chance_go_pct),
+        "chance_go": wishes.choice.name if wishes.choice else str(wishes.chance_go_pct),
         "chance_back": str(wishes.chance_back_pct),
         "wind": f"{wishes.wind_limit_ms:g}",
         "gust": f"{wishes.gust_limit_ms:g}",

@@ -2,8 +2,9 @@
 "use strict";
 (() => {
   const form = document.querySelector("form[data-count]");
-  const shown = document.getElementById("count"), notes = document.getElementById("notes");
-  if (!form || !shown || !notes) return;
+  const shown = document.getElementById("count"), notes = document.getElementById("notes"), prices = document.getElementById("prices");
+  if (!form || !shown || !notes || !prices) return;
+  const lines = (texts) => texts.map((line) => Object.assign(document.createElement("p"), { textContent: line }));
   let waiting = 0, asked = 0;
   const count = async () => {
     const mine = ++asked;
@@ -14,7 +15,8 @@
       if (!answer.ok || mine !== asked) return;
       const counted = await answer.json();
       shown.textContent = counted.text;
-      notes.replaceChildren(...counted.notes.map((line) => Object.assign(document.createElement("p"), { textContent: line })));
+      notes.replaceChildren(...lines(counted.notes));
+      prices.replaceChildren(...lines(counted.prices));
     } catch {
       shown.textContent = "There is no connection just now; the count is the last one.";
     }

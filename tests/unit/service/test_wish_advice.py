@@ -128,3 +128,23 @@ def test_darkness_alone_is_offered_without_the_shapes_that_it_has_not(ephemeris:
     target = SkyWishes(target=Target(TargetKind.CORE), lowest_altitude_deg=10.0)
     advice = ask(ephemeris, NORTH, replace(USUAL, sky=target, shapes=(Shape.OVERHEAD,)))
     assert any("darkness alone" in line for line in advice.never)
+
+
+def test_what_each_choice_costs_here_is_said(ephemeris: Ephemeris) -> None:
+    advice = ask(ephemeris, FLAT, USUAL)
+    eager, even, choosy = advice.prices
+    assert eager.startswith("eager, from 50 %: of ")
+    assert even.startswith(f"even, from 70 %, as now: of {advice.past} nights with such a sky a year about ")
+    assert choosy.startswith("choosy, from 85 %: of ")
+    rings = [int(line.split(" a year about ")[1].split()[0]) for line in advice.prices]
+    in_vain = [int(line.split("would ring, ")[1].split()[0]) for line in advice.prices]
+    missed = [int(line.split("in vain, and ")[1].split()[0]) for line in advice.prices]
+    assert rings == sorted(rings, reverse=True)
+    assert in_vain == sorted(in_vain, reverse=True)
+    assert missed == sorted(missed)
+
+
+def test_limits_of_one_s_own_come_first(ephemeris: Ephemeris) -> None:
+    advice = ask(ephemeris, FLAT, replace(USUAL, chance_go_pct=65))
+    assert advice.prices[0].startswith("yours, from 65 %, as now: ")
+    assert len(advice.prices) == 4
