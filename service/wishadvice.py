@@ -81,11 +81,11 @@ def _prices(windows_h: Sequence[float], wishes: Wishes) -> Iterator[str]:
     such nights a year …`."""
     nights, window_h = len(windows_h), fmean(windows_h)
     shortest_h = wishes.shortest_window / timedelta(hours=1)
-    own = () if wishes.choice else (Choice("yours", wishes.chance_go_pct, wishes.chance_back_pct),)
-    for choice in (*own, *CHOICES):
+    own = wishes.choice or Choice("yours", wishes.chance_go_pct, wishes.chance_back_pct)
+    for choice in CHOICES if own in CHOICES else (own, *CHOICES):
         cost = price(window_h, shortest_h, choice.go_pct)
         rings, vain, missed = (round(nights * share) for share in (cost.rings, cost.in_vain, cost.missed))
-        here = ", as now" if choice == (wishes.choice or own[0]) else ""
+        here = ", as now" if choice == own else ""
         of_all = f"of {_nights(nights)} with such a sky a year about {rings} would ring"
         yield (
             f"{choice.name}, from {choice.go_pct} %{here}: {of_all}, {vain} of them in vain, "
