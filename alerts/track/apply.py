@@ -7,12 +7,11 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from alerts.track.calibration import MEMBER_SLOPE, TINY_CHANCE, WIDEST, Calibration, LeadMap, Method
+from alerts.track.calibration import TINY_CHANCE, WIDEST, Calibration, LeadMap, Method
 from alerts.track.isotonic import Floats
 from alerts.track.leads import LEADS
 from alerts.track.pairs import Pairs
 from alerts.track.ranges import STRENGTH_NIGHTS, Z90
-from alerts.weather.skill import CLEAR_SHARE
 
 
 def log_odds(chance: npt.ArrayLike, tiny: float = TINY_CHANCE) -> Floats:
@@ -25,21 +24,9 @@ def from_log_odds(odds: Floats) -> Floats:
     return 1 / (1 + np.exp(-odds))
 
 
-def prior_log_odds(raw: npt.ArrayLike, member_share: npt.ArrayLike) -> Floats:
-    """Log odds by the prior, before its bounds; where every map starts from.
-
-    Single runs keep theirs: their chance is made of measured rates already.
-    """
-    base = log_odds(CLEAR_SHARE)
-    slope = 1 - (1 - MEMBER_SLOPE) * np.asarray(member_share, dtype=np.float64)
-    return base + slope * (log_odds(raw) - base)
-
-
-def corrected(
-    lead_map: LeadMap, site: npt.ArrayLike, raw: npt.ArrayLike, member_share: npt.ArrayLike
-) -> tuple[Floats, Floats, Floats]:
+def corrected(lead_map: LeadMap, site: npt.ArrayLike, raw: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
     """Chance, and the ends of its 90 % range, for one lead; all shape (n,), inside 0..1."""
-    chance, variance = _chance_and_variance(lead_map, np.asarray(raw, dtype=np.float64), member_share)
+    chance, variance = _chance_and_variance(lead_map, np.asarray(raw, dtype=np.float64))
     shift, shift_variance = _of_sites(lead_map, np.asarray(site, dtype=np.int64))
     odds, half = log_odds(chance, WIDEST) + shift, Z90 * np.sqrt(variance + shift_variance)
     chance = np.clip(from_log_odds(odds), lead_map.lowest, lead_map.highest)
@@ -47,11 +34,9 @@ def corrected(
     return chance, np.minimum(low, chance), np.maximum(high, chance)
 
 
-def _chance_and_variance(
-    lead_map: LeadMap, raw: Floats, member_share: npt.ArrayLike
-) -> tuple[Floats, Floats]:
+def _chance_and_variance(lead_map: LeadMap, raw: Floats) -> tuple[Floats, Floats]:
     """The chance before a site's shift, and the variance of its log odds."""
-    odds = prior_log_odds(raw, member_share)
+    odds = log_odds(raw)
     if lead_map.method is Method.LOGISTIC:
         of_intercept, of_both, of_slope = lead_map.covariance
         variance = of_intercept + 2 * of_both * odds + of_slope * odds**2
@@ -61,8 +46,7 @@ def _chance_and_variance(
         known = from_log_odds(odds)
         came, nights = (np.interp(known, steps[:, 0], steps[:, column]) for column in (1, 2))
         return came, 1 / (nights * came * (1 - came))
-    chance = from_log_odds(odds) if lead_map.method is Method.PRIOR else raw
-    chance = np.clip(chance, lead_map.lowest, lead_map.highest)
+    chance = np.clip(raw, lead_map.lowest, lead_map.highest)
     return chance, 1 / (STRENGTH_NIGHTS * chance * (1 - chance))
 
 
@@ -83,6 +67,5 @@ def recalibrated(pairs: Pairs, calibration: Calibration) -> Pairs:
     for index, lead in enumerate(LEADS):
         own = pairs.lead == index
         if own.any():
-            columns = (column[own] for column in (pairs.site, pairs.raw, pairs.member_share))
-            stated[own] = corrected(calibration.at(lead), *columns)[0]
+            stated[own] = corrected(calibration.at(lead), pairs.site[own], pairs.raw[own])[0]
     return replace(pairs, stated=np.round(stated, 2))

@@ -3,7 +3,8 @@ on columns.
 
 How much is corrected depends on how much has been seen, for each lead by itself:
 
-- under 30 pairs or 20 nights, a documented prior (`PRIOR`);
+- under 30 pairs or 20 nights the chance stays as it was fitted on real pairs (`PRIOR`; see
+  alerts/weather/skill.py);
 - from then on a logistic map fitted on all sites together and pulled toward leaving the chance alone,
   with a shift for each site that 20 nights weigh against;
 - beyond 1,000 pairs also an isotonic map, where it does better.
@@ -22,14 +23,8 @@ from alerts.track.leads import LEADS, Lead
 
 LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
 """Nothing is said to be less or more likely, whatever the record holds."""
-PRIOR_LOWEST, PRIOR_HIGHEST = LOWEST_CHANCE, HIGHEST_CHANCE
-"""Chances are stated as they were fitted on real pairs (alerts/weather/skill.py) until a record says
-better."""
 PRIOR_VERSION = "prior"
 NONE_VERSION = "none"
-MEMBER_SLOPE = 1.0
-"""By how much the log odds of ensembles are drawn toward the base rate: not at all, since each member is
-read as a run is and members count as dependent voices (alerts/weather/skill.py)."""
 TINY_CHANCE = 0.005
 """Chances are stated in whole per cent: 0 and 100 stand for half of one."""
 WIDEST = 0.001
@@ -37,7 +32,7 @@ WIDEST = 0.001
 
 
 class Method(StrEnum):
-    """AS_FORECAST leaves the chance as it is: neither a map nor the prior did better."""
+    """PRIOR leaves the chance as it is until a record says better, AS_FORECAST for good."""
 
     AS_FORECAST = "as_forecast"
     PRIOR = "prior"
@@ -101,8 +96,8 @@ class LeadMap:
     steps: tuple[Step, ...] = ()
     shifts: tuple[SiteShift, ...] = ()
     site_variance: float = 0.0
-    lowest: float = PRIOR_LOWEST
-    highest: float = PRIOR_HIGHEST
+    lowest: float = LOWEST_CHANCE
+    highest: float = HIGHEST_CHANCE
     trials: tuple[Trial, ...] = ()
 
 

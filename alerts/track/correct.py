@@ -9,7 +9,6 @@ from math import exp, log, sqrt
 
 from alerts.errors import BadInput
 from alerts.track.calibration import (
-    MEMBER_SLOPE,
     TINY_CHANCE,
     WIDEST,
     CalibratedChance,
@@ -20,23 +19,20 @@ from alerts.track.calibration import (
 )
 from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.ranges import STRENGTH_NIGHTS, Z90
-from alerts.weather.skill import CLEAR_SHARE
 
 
-def calibrate(
-    calibration: Calibration, raw: float, *, hours_before: float, site: int, member_share: float = 0.0
-) -> CalibratedChance:
+def calibrate(calibration: Calibration, raw: float, *, hours_before: float, site: int) -> CalibratedChance:
     """The corrected chance for one statement.
 
     raw: 0..1, uncalibrated. hours_before: from now to the window's start; between two leads their
-    answers are blended in log odds, so that a chance doesn't jump when a lead is passed.
-    member_share: how much of the chance came from ensembles (0..1). BadInput for a raw outside 0..1.
+    answers are blended in log odds, so that a chance doesn't jump when a lead is passed. BadInput for a raw
+    outside 0..1.
     """
     if not 0 <= raw <= 1:
         raise BadInput(f"a chance must lie between 0 and 1, got {raw:g}.")
     weights = _lead_weights(hours_before)
     maps = [calibration.at(lead) for lead in weights]
-    answers = [_corrected(each, site, raw, member_share) for each in maps]
+    answers = [_corrected(each, site, raw) for each in maps]
     chance, low, high = (
         _blend([answer[column] for answer in answers], list(weights.values())) for column in range(3)
     )
@@ -59,9 +55,9 @@ def _blend(chances: Sequence[float], weights: Sequence[float]) -> float:
     return _chance(sum(w * _odds(p, 0.0) for p, w in zip(chances, weights, strict=True)))
 
 
-def _corrected(lead_map: LeadMap, site: int, raw: float, member_share: float) -> tuple[float, float, float]:
+def _corrected(lead_map: LeadMap, site: int, raw: float) -> tuple[float, float, float]:
     """Chance, and the ends of its 90 % range: as `apply.corrected` for one."""
-    chance, variance = _chance_and_variance(lead_map, raw, member_share)
+    chance, variance = _chance_and_variance(lead_map, raw)
     shift, shift_variance = _of_site(lead_map, site)
     odds, half = _odds(chance, WIDEST) + shift, Z90 * sqrt(variance + shift_variance)
     chance = _held(_chance(odds), lead_map.lowest, lead_map.highest)
@@ -69,10 +65,9 @@ def _corrected(lead_map: LeadMap, site: int, raw: float, member_share: float) ->
     return chance, min(low, chance), max(high, chance)
 
 
-def _chance_and_variance(lead_map: LeadMap, raw: float, member_share: float) -> tuple[float, float]:
+def _chance_and_variance(lead_map: LeadMap, raw: float) -> tuple[float, float]:
     """The chance before the site's shift, and the variance of its log odds."""
-    base = _odds(CLEAR_SHARE)
-    odds = base + (1 - (1 - MEMBER_SLOPE) * member_share) * (_odds(raw) - base)
+    odds = _odds(raw)
     if lead_map.method is Method.LOGISTIC:
         of_intercept, of_both, of_slope = lead_map.covariance
         variance = of_intercept + 2 * of_both * odds + of_slope * odds**2
@@ -80,8 +75,7 @@ def _chance_and_variance(lead_map: LeadMap, raw: float, member_share: float) -> 
     if lead_map.method is Method.ISOTONIC:
         came, nights = _between(lead_map.steps, _chance(odds))
         return came, 1 / (nights * came * (1 - came))
-    chance = _chance(odds) if lead_map.method is Method.PRIOR else raw
-    chance = _held(chance, lead_map.lowest, lead_map.highest)
+    chance = _held(raw, lead_map.lowest, lead_map.highest)
     return chance, 1 / (STRENGTH_NIGHTS * chance * (1 - chance))
 
 

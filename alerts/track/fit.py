@@ -9,18 +9,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from alerts.track.apply import corrected, from_log_odds, log_odds, prior_log_odds
-from alerts.track.calibration import (
-    HIGHEST_CHANCE,
-    LOWEST_CHANCE,
-    Calibration,
-    LeadMap,
-    Method,
-    SiteShift,
-    Step,
-    Trial,
-    prior_map,
-)
+from alerts.track.apply import corrected, from_log_odds, log_odds
+from alerts.track.calibration import Calibration, LeadMap, Method, SiteShift, Step, Trial, prior_map
 from alerts.track.isotonic import Floats, group_by_value, pool_adjacent_violators
 from alerts.track.leads import LEADS, Lead
 from alerts.track.logistic import fit_logistic, fit_shifts
@@ -33,8 +23,6 @@ FEWEST_NIGHTS = 20
 ISOTONIC_FROM = 1000
 ISOTONIC_HALF = 2000
 """With so many pairs an isotonic map and the logistic one weigh the same in their mean."""
-LARGE = 300
-"""From so many pairs on a map is believed beyond what the prior allows."""
 CUTS = (0.5, 0.625, 0.75, 0.875)
 """A trial fits on the nights before each cut and tests on those up to the next."""
 
@@ -61,14 +49,9 @@ def fit_lead(own: Pairs, lead: Lead) -> LeadMap:
     makers: dict[Method, _Maker] = {Method.LOGISTIC: _logistic}
     if len(own) > ISOTONIC_FROM:
         makers[Method.ISOTONIC] = _isotonic
-    is_large = len(own) >= LARGE
-    blank = replace(prior, lowest=LOWEST_CHANCE, highest=HIGHEST_CHANCE) if is_large else prior
-    contest = _hold(own, prior, blank, makers)
-    method, why = _winner(contest, is_large=is_large)
-    if method in makers:
-        chosen = makers[method](own, blank)
-    else:
-        chosen = prior if method is Method.PRIOR else replace(blank, method=method)
+    contest = _hold(own, prior, makers)
+    method, why = _winner(contest)
+    chosen = makers[method](own, prior) if method in makers else prior
     return replace(chosen, why=why, trials=tuple(contest.trial(each) for each in contest.errors))
 
 
@@ -102,19 +85,18 @@ class _Contest:
         )
 
 
-def _hold(own: Pairs, prior: LeadMap, blank: LeadMap, makers: Mapping[Method, _Maker]) -> _Contest:
+def _hold(own: Pairs, blank: LeadMap, makers: Mapping[Method, _Maker]) -> _Contest:
     """Each method fitted on the nights before each cut, and tried on those up to the next."""
     nights = np.unique(own.night)
     edges = [nights[int(cut * len(nights))] for cut in CUTS] + [nights[-1] + 1]
-    contestants: dict[Method, _Maker] = {Method.PRIOR: lambda *_: prior, **makers}
-    errors: dict[Method, list[Floats]] = {method: [] for method in contestants}
+    errors: dict[Method, list[Floats]] = {method: [] for method in makers}
     tested = []
     for first, after in pairwise(edges):
         earlier = own.where(own.night < first)
         later = own.where((own.night >= first) & (own.night < after))
         tested.append(later)
-        for method, maker in contestants.items():
-            said, _, _ = corrected(maker(earlier, blank), later.site, later.raw, later.member_share)
+        for method, maker in makers.items():
+            said, _, _ = corrected(maker(earlier, blank), later.site, later.raw)
             errors[method].append((said - later.clear) ** 2)
     return _Contest(
         night=np.concatenate([each.night for each in tested]),
@@ -123,20 +105,16 @@ def _hold(own: Pairs, prior: LeadMap, blank: LeadMap, makers: Mapping[Method, _M
     )
 
 
-def _winner(contest: _Contest, *, is_large: bool) -> tuple[Method, str]:
-    """The isotonic map where it beats the logistic one. A fitted map must surely beat the
-    uncalibrated chance; with few pairs it must beat the prior as well, with many not be surely worse.
-    The prior gives way to the chance as forecast where that is far better."""
+def _winner(contest: _Contest) -> tuple[Method, str]:
+    """The isotonic map where it beats the logistic one, and either only where it surely beats the
+    uncalibrated chance."""
     fitted = Method.LOGISTIC
     if Method.ISOTONIC in contest.errors:
         gain, _ = contest.gain(contest.errors[Method.LOGISTIC], Method.ISOTONIC)
         fitted = Method.ISOTONIC if gain > 0 else fitted
-    trial, prior = contest.trial(fitted), contest.trial(Method.PRIOR)
-    over_prior, error = contest.gain(contest.errors[Method.PRIOR], fitted)
-    if trial.gain > trial.error and over_prior > (-error if is_large else 0):
+    trial = contest.trial(fitted)
+    if trial.gain > trial.error:
         return fitted, _say_gain(trial)
-    if prior.gain < -2 * prior.error:
-        return Method.AS_FORECAST, f"no map did better than the chance as forecast on {prior.nights} nights"
     return Method.PRIOR, f"no fitted map surely did better on {trial.nights} nights it hadn't seen"
 
 
@@ -153,7 +131,7 @@ def _worth(own: Pairs) -> float:
 
 
 def _logistic(own: Pairs, blank: LeadMap) -> LeadMap:
-    odds, weight = prior_log_odds(own.raw, own.member_share), _worth(own)
+    odds, weight = log_odds(own.raw), _worth(own)
     fit = fit_logistic(odds, own.clear, weight=weight)
     fitted = replace(
         blank,
@@ -169,7 +147,7 @@ def _isotonic(own: Pairs, blank: LeadMap) -> LeadMap:
     """Levels of pooled nights, each smoothed by half a night to either side, so that none is certain, and
     averaged with the logistic map in log odds: at 2,000 simulated pairs the two are wrong in different
     places, and further from the truth each than both together."""
-    odds, weight = prior_log_odds(own.raw, own.member_share), _worth(own)
+    odds, weight = log_odds(own.raw), _worth(own)
     centre, levels, held = _levels(np.round(from_log_odds(odds), 3), own.clear)
     smooth = pool_adjacent_violators((levels * held * weight + 0.5) / (held * weight + 1), held)
     fit = fit_logistic(odds, own.clear, weight=weight)

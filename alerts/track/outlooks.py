@@ -10,7 +10,6 @@ from functools import cached_property
 from alerts.track.calibration import NONE_VERSION, CalibratedChance, Calibration, LeadMap
 from alerts.track.correct import calibrate
 from alerts.track.leads import LEADS
-from alerts.track.statements import member_share
 from alerts.weather.outlook import Outlook
 
 HOUR = timedelta(hours=1)
@@ -33,7 +32,7 @@ def calibrated_outlook(outlook: Outlook, calibration: Calibration, *, site: int,
         return replace(
             outlook, chance_pct=raw_pct, raw_chance_pct=None, calibration="", chance_range_pct=None
         )
-    found = _corrected(outlook, raw_pct, calibration, _hours_before(outlook, now), site)
+    found = _in_use(calibration).corrected(raw_pct, _hours_before(outlook, now), site)
     return replace(
         outlook,
         chance_pct=round(100 * found.chance),
@@ -51,13 +50,14 @@ def moves_at(
     outlook: as `calibrated_outlook` made it at `now`.
     """
     raw_pct = outlook.raw_chance_pct
-    if raw_pct is None or _in_use(calibration).is_the_same_at_all_leads:
+    in_use = _in_use(calibration)
+    if raw_pct is None or in_use.is_the_same_at_all_leads:
         return until
     for hours in range(_hours_before(outlook, now) - 1, -1, -1):
         at = outlook.window.start - hours * HOUR
         if at >= until:
             return until
-        chance = _corrected(outlook, raw_pct, calibration, hours, site).chance
+        chance = in_use.corrected(raw_pct, hours, site).chance
         if round(100 * chance) != outlook.chance_pct:
             return at
     return until
@@ -68,7 +68,7 @@ class _InUse:
 
     def __init__(self, calibration: Calibration) -> None:
         self.calibration = calibration
-        self.chances: dict[tuple[int, int, float], CalibratedChance] = {}
+        self.chances: dict[tuple[int, int], CalibratedChance] = {}
 
     @cached_property
     def is_the_same_at_all_leads(self) -> bool:
@@ -81,22 +81,19 @@ class _InUse:
         """Those with a shift of their own; all others are corrected alike."""
         return frozenset(shift.site for lead_map in self.calibration.leads for shift in lead_map.shifts)
 
-    def corrected(self, raw_pct: int, hours_before: int, site: int, share: float) -> CalibratedChance:
-        """share: how much of the chance came from ensembles."""
+    def corrected(self, raw_pct: int, hours_before: int, site: int) -> CalibratedChance:
         if site in self.sites:
-            return self._calibrate(raw_pct, hours_before, site, share)
-        key = raw_pct, hours_before, share
+            return self._calibrate(raw_pct, hours_before, site)
+        key = raw_pct, hours_before
         found = self.chances.get(key)
         if found is None:
-            found = self._calibrate(raw_pct, hours_before, site, share)
+            found = self._calibrate(raw_pct, hours_before, site)
             if len(self.chances) < MOST_CHANCES:
                 self.chances[key] = found
         return found
 
-    def _calibrate(self, raw_pct: int, hours_before: int, site: int, share: float) -> CalibratedChance:
-        return calibrate(
-            self.calibration, raw_pct / 100, hours_before=float(hours_before), site=site, member_share=share
-        )
+    def _calibrate(self, raw_pct: int, hours_before: int, site: int) -> CalibratedChance:
+        return calibrate(self.calibration, raw_pct / 100, hours_before=float(hours_before), site=site)
 
 
 _RECENT: deque[_InUse] = deque(maxlen=2)
@@ -121,10 +118,3 @@ def _what_corrects(lead_map: LeadMap) -> tuple[object, ...]:
 
 def _hours_before(outlook: Outlook, now: datetime) -> int:
     return max(0, -((now - outlook.window.start) // HOUR))
-
-
-def _corrected(
-    outlook: Outlook, raw_pct: int, calibration: Calibration, hours_before: int, site: int
-) -> CalibratedChance:
-    share = member_share(outlook) if any(entry.members for entry in outlook.per_source) else 0.0
-    return _in_use(calibration).corrected(raw_pct, hours_before, site, share)

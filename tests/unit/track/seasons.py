@@ -31,8 +31,6 @@ KEPT_BY_LEAD = {
 BASE_RATE = 0.44
 KEPT_BY_LEAD_DAY = ((1.5, 0.94), (2.5, 0.90), (3.5, 0.89), (4.5, 0.86), (5.5, 0.77), (15.0, 0.0))
 """How much of a smoothed member count is kept at that lead in these seasons, the rest being the base rate."""
-DRAWN, MOST_SURE = 0.6, (0.13, 0.85)
-"""And how far they trust an ensemble: its log odds are drawn toward the base rate, and held between these."""
 NIGHT_TO_NIGHT = 0.22
 MEMBERS = 20
 SPREAD = 0.7
@@ -105,8 +103,5 @@ def _at_lead(rng: np.random.Generator, latent: Floats, limit: Floats, lead: Lead
     days = HOURS_BEFORE[lead] / 24
     trusted = np.interp(days, *zip(*KEPT_BY_LEAD_DAY, strict=True))
     shares = (np.arange(MEMBERS + 1) + 0.5) / (MEMBERS + 1)
-    counted = BASE_RATE + trusted * (shares - BASE_RATE)
-    base = np.log(BASE_RATE / (1 - BASE_RATE))
-    drawn = base + DRAWN * (np.log(counted / (1 - counted)) - base)
-    by_count = np.round(np.clip(1 / (1 + np.exp(-drawn)), *MOST_SURE), 2)
+    by_count = np.round(BASE_RATE + trusted * (shares - BASE_RATE), 2)
     return by_count[happens], below((limit[:, None] - kept * forecast) / noise)

@@ -56,19 +56,10 @@ FITTED = Calibration("2026-08-01", MADE, date(2026, 7, 31), (LOGISTIC, ISOTONIC,
 
 
 @pytest.mark.parametrize(
-    ("raw", "member_share", "chance"),
-    [
-        (0.76, 0.0, 0.76),
-        (0.20, 0.0, 0.20),
-        (0.95, 1.0, 0.95),
-        (1.00, 0.0, 0.98),
-        (0.00, 1.0, 0.02),
-    ],
+    ("raw", "chance"), [(0.76, 0.76), (0.20, 0.20), (0.95, 0.95), (1.00, 0.98), (0.00, 0.02)]
 )
-def test_the_prior_believes_what_was_fitted_and_is_never_certain(
-    raw: float, member_share: float, chance: float
-) -> None:
-    found = calibrate(PRIOR, raw, hours_before=24, site=1, member_share=member_share)
+def test_the_prior_believes_what_was_fitted_and_is_never_certain(raw: float, chance: float) -> None:
+    found = calibrate(PRIOR, raw, hours_before=24, site=1)
     assert found.chance == pytest.approx(chance, abs=0.001)
     assert (found.methods, found.version) == ((Method.PRIOR,), "prior")
 
@@ -90,7 +81,7 @@ def test_a_site_with_few_nights_has_the_wider_range() -> None:
 
 
 def test_an_isotonic_map_is_level_beyond_its_steps_and_straight_between() -> None:
-    chances = corrected(replace(ISOTONIC, shifts=()), [1] * 4, [0.05, 0.3, 0.5, 0.99], [0.0] * 4)[0]
+    chances = corrected(replace(ISOTONIC, shifts=()), [1] * 4, [0.05, 0.3, 0.5, 0.99])[0]
     assert chances == pytest.approx([0.2, 0.325, 0.45, 0.7])
 
 
@@ -126,17 +117,13 @@ def test_beyond_the_leads_the_nearest_one_holds(hours: float, lead_hours: float)
     st.floats(0, 1),
     st.floats(-10, 500),
     st.integers(0, 9),
-    st.floats(0, 1),
     st.sampled_from([PRIOR, FITTED]),
 )
 def test_nothing_is_certain_and_more_never_becomes_less(
-    one: float, other: float, hours: float, site: int, member_share: float, version: Calibration
+    one: float, other: float, hours: float, site: int, version: Calibration
 ) -> None:
-    less, more = (
-        calibrate(version, raw, hours_before=hours, site=site, member_share=member_share)
-        for raw in sorted((one, other))
-    )
-    assert 0.02 <= less.chance <= more.chance + 1e-9 <= 0.98 + 2e-9
+    less, more = (calibrate(version, raw, hours_before=hours, site=site) for raw in sorted((one, other)))
+    assert 0.02 - 1e-9 <= less.chance <= more.chance + 1e-9 <= 0.98 + 2e-9
     assert 0 < less.low <= less.chance <= less.high < 1
 
 
@@ -164,12 +151,10 @@ def test_columns_are_corrected_as_single_chances_are() -> None:
 
 
 @settings(deadline=None)
-@given(st.floats(0, 1), st.floats(0, 1), st.sampled_from([1, 3, 8, 9]), st.sampled_from(LEADS))
-def test_one_chance_is_corrected_exactly_as_a_column_is(
-    raw: float, member_share: float, site: int, lead: Lead
-) -> None:
-    single = calibrate(FITTED, raw, hours_before=HOURS_BEFORE[lead], site=site, member_share=member_share)
-    column = corrected(FITTED.at(lead), [site], [raw], [member_share])
+@given(st.floats(0, 1), st.sampled_from([1, 3, 8, 9]), st.sampled_from(LEADS))
+def test_one_chance_is_corrected_exactly_as_a_column_is(raw: float, site: int, lead: Lead) -> None:
+    single = calibrate(FITTED, raw, hours_before=HOURS_BEFORE[lead], site=site)
+    column = corrected(FITTED.at(lead), [site], [raw])
     assert (single.chance, single.low, single.high) == pytest.approx([float(each[0]) for each in column])
 
 
