@@ -123,7 +123,9 @@ def test_a_night_the_answers_do_not_cover_is_unknown(run: Run) -> None:
 
 
 def test_offline_is_unknown_with_the_sky_itself_told(run: Run) -> None:
-    answer = _tonight(run, "--at", "40.3,-1.4", "--date", "2027-07-03", "--offline")
+    answer = _tonight(
+        run, "--at", "40.3,-1.4", "--date", "2027-07-03", "--as-of", "2027-07-01T12:00Z", "--offline"
+    )
     assert answer["verdict"] == "unknown"
     assert answer["outlook"] is None
     assert "dark" in answer["reasons"][0]["text"]

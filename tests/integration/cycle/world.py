@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -56,7 +56,7 @@ class World:
     box: MailBox
     room: ChatRoom
     weather: Weather
-    wall: datetime = field(default_factory=lambda: datetime.now(UTC))
+    wall: datetime = START
     latest: datetime = START
 
     def cycle(self, now: datetime) -> dict[str, int]:
