@@ -23,7 +23,7 @@ from service.feeds.errors import FeedError, NotAsked
 from service.feeds.guard import Guards, Spent
 from service.settings import Settings
 from service.store.answers import DatabaseCache
-from service.store.engine import StoreError, open_engine
+from service.store.engine import BUSY_FOR, StoreError, open_engine
 from service.store.migrate import current_revision, head_revision
 
 log = logging.getLogger(__name__)
@@ -60,8 +60,8 @@ def _is_of_this_version(engine: Engine) -> bool:
     return is_ours
 
 
-def _hurry(connection: sqlite3.Connection, _entry: Any) -> None:
-    connection.execute(f"PRAGMA busy_timeout={BUSY_FOR_MS}")
+def _hurry(_connection: sqlite3.Connection, entry: Any) -> None:
+    entry.info[BUSY_FOR] = BUSY_FOR_MS
 
 
 class CacheAtHand:

@@ -22,6 +22,8 @@ BUSY_TIMEOUT_MS = 5000
 """How long SQLite waits for another who writes: somebody waits for the answer."""
 PATIENT_TIMEOUT_MS = 60_000
 """The same where nobody does: on a slow machine one transaction of a cycle takes many seconds."""
+BUSY_FOR = "busy_for_ms"
+"""What a connection's `info` says of it, where somebody has less time than that."""
 WAL_TRIES = 50
 FAULTS = {
     "database or disk is full": "the disk is full: make room on it",
@@ -197,6 +199,7 @@ def _tune_sqlite(engine: Engine) -> None:
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Connection) -> None:
-        waits_ms = PATIENT_TIMEOUT_MS if _is_patient.get() else BUSY_TIMEOUT_MS
+        usual_ms = connection.info.get(BUSY_FOR, BUSY_TIMEOUT_MS)
+        waits_ms = PATIENT_TIMEOUT_MS if _is_patient.get() else usual_ms
         connection.exec_driver_sql(f"PRAGMA busy_timeout={waits_ms}")
         connection.exec_driver_sql("BEGIN IMMEDIATE")

@@ -9,3 +9,4 @@ import time_machine
 time_machine.travel(
     datetime.now(UTC) + timedelta(seconds=float(os.environ["TEST_CLOCK_SHIFT_S"])), tick=True
 ).start()
+datetime.now(UTC)  # time passes from the first reading on, which a fork would make anew
