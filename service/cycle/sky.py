@@ -19,7 +19,7 @@ from alerts.nightbulk import readable_nights
 from alerts.sky.ephemeris import Ephemeris
 from service.crashpoints import crash_point
 from service.cycle.crew import Crew, Desk
-from service.store import tables
+from service.store import rounded, tables
 from service.store.chunks import in_chunks
 from service.store.nightfacts import pack_night
 from service.store.sites import StoredSite, newest_revisions
@@ -49,6 +49,7 @@ class NightsNeed:
 
 def run(session: Session, ephemeris: Ephemeris, now: datetime) -> int:
     """Compute and keep, in this transaction, the nights that are needed and not there; how many."""
+    rounded.settle(session, now)
     return sum(_keep(session, rows) for rows in _rows(find_needs(session, now), ephemeris, now))
 
 
@@ -57,6 +58,8 @@ def run_in_blocks(
 ) -> int:
     """The same, some hundred sites to a transaction; nothing is computed while one is open. crew: other
     processes that share the work where there is much."""
+    with sessions.begin() as session:
+        rounded.settle(session, now)
     with sessions() as session:
         needs = find_needs(session, now)
     added = 0

@@ -150,6 +150,13 @@ def newest_by_place(session: Session, places: set[str], now: datetime) -> dict[s
     return found
 
 
+def newest_ids(session: Session, places: set[str]) -> dict[str, int]:
+    """For each place the number of its newest answer: another one where something new came."""
+    kept = tables.Forecast
+    query = select(kept.place, func.max(kept.id)).where(kept.place.in_(places)).group_by(kept.place)
+    return {row[0]: row[1] for row in session.execute(query)}
+
+
 def _newest(session: Session, places: set[str], now: datetime) -> Sequence[tables.Forecast]:
     usable = (
         tables.Forecast.place.in_(places),

@@ -18,7 +18,7 @@ from service.channels.mailbuilding import mail_spellings
 from service.masking import mask_mail
 from service.notices.wording import NoticeKind
 from service.sharing import discreet_facts
-from service.store import people, tables
+from service.store import people, rounded, tables
 from service.store.codec import from_json
 from service.store.personal import delete_messages
 from service.store.tables_delivery import Endpoint, Notice, Token
@@ -240,6 +240,7 @@ def give_away(
     account = find_account(session, address.target) if address.channel == "email" else None
     if account is not None and account.id != address.id:
         _merge(session, address, account, now)
+        rounded.settle(session, now)
         return account
     if to is None:
         to = tables.Person(name="", zone=address.person.zone, is_operator=False, created_at=now)
@@ -247,6 +248,7 @@ def give_away(
     _move(session, address, to)
     address.is_own = False
     session.flush()
+    rounded.settle(session, now)
     return address
 
 
@@ -268,9 +270,9 @@ def _move(session: Session, address: tables.Address, person: tables.Person) -> N
 def _merge(session: Session, address: tables.Address, into: tables.Address, now: datetime) -> None:
     """Let another row of the same address take over what is told there; the row itself goes."""
     _drop_private(session, address, into.person_id)
-    running = {row.site_id for row in _subscriptions(session, into.id) if row.ended_at is None}
+    running = {_described(row.site) for row in _subscriptions(session, into.id) if row.ended_at is None}
     for row in _subscriptions(session, address.id):
-        if row.ended_at is None and row.site_id in running:
+        if row.ended_at is None and _described(row.site) in running:
             row.ended_at, row.ended_why = now, TOLD_THERE
         row.person, row.address = into.person, into
     session.flush()
@@ -279,6 +281,11 @@ def _merge(session: Session, address: tables.Address, into: tables.Address, now:
     session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
     session.delete(address)
     session.flush()
+
+
+def _described(site: tables.Site) -> int:
+    """The site that somebody described, of which this may be the copy for others."""
+    return site.id if site.rounded_of_id is None else site.rounded_of_id
 
 
 def _drop_private(session: Session, address: tables.Address, person_id: int) -> None:

@@ -14,7 +14,7 @@ from alerts.errors import BadInput
 from alerts.kittext import parse_kit
 from alerts.night import SkyWishes
 from alerts.wishes import Wishes
-from service.store import tables
+from service.store import rounded, tables
 from service.store.chunks import in_chunks
 from service.store.codec import to_json
 
@@ -139,10 +139,12 @@ def add_address(
 def subscribe(
     session: Session, address: tables.Address, site: tables.Site, wishes: Wishes, *, now: datetime
 ) -> tables.Subscription:
-    """Subscribe the address to the site; BadInput when it already is.
+    """Subscribe the address to the site, or to its copy where it is somebody else's; BadInput when it
+    already is.
 
     Wishes without a clock of their own are read on the person's.
     """
+    site = rounded.site_for(session, address.person_id, site, now)
     running = session.scalar(
         select(tables.Subscription).where(
             tables.Subscription.address_id == address.id,

@@ -19,7 +19,7 @@ from alerts.presence import without_note
 from alerts.rules import Reason
 from alerts.site import Site
 from service.keys import Keys
-from service.masking import round_shared_deg
+from service.sharing import rounded_place
 from service.store import suppression, tables
 from service.store.codec import from_json, to_json
 from service.store.tables import Table
@@ -60,8 +60,24 @@ def export(session: Session, person: tables.Person) -> dict[str, Any]:
     decisions = session.scalars(select(tables.Decision).where(tables.Decision.subscription_id.in_(mine)))
     at_home = {row["id"] for row in data["subscription"] if row["site_id"] in sites}
     shared = {row.id: _resting_on(row, is_own=row.subscription_id in at_home) for row in decisions}
+    for decision_id in _at_the_place_itself(session, mine):
+        shared[decision_id] |= dict.fromkeys(("window_start", "window_end", "leave_by", "fingerprint"))
     data["decision"] = [{**values, **shared[values["id"]]} for values in data["decision"]]
     return data
+
+
+def _at_the_place_itself(session: Session, subscription_ids: Sequence[int]) -> list[int]:
+    """The decisions at somebody else's site from before there were copies: their times would lead there."""
+    return _ids(
+        session,
+        select(tables.Decision.id)
+        .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
+        .join(tables.SiteRevision, tables.SiteRevision.id == tables.Decision.site_revision_id)
+        .where(
+            tables.Decision.subscription_id.in_(subscription_ids),
+            tables.SiteRevision.site_id != tables.Subscription.site_id,
+        ),
+    )
 
 
 def _resting_on(row: tables.Decision, *, is_own: bool) -> dict[str, Any]:
@@ -160,7 +176,7 @@ def _erase_site(session: Session, site: tables.Site, mine: Sequence[int], now: d
     for revision in session.scalars(
         select(tables.SiteRevision).where(tables.SiteRevision.site_id == site.id)
     ):
-        lat_deg, lon_deg = round_shared_deg(revision.lat_deg), round_shared_deg(revision.lon_deg)
+        lat_deg, lon_deg = rounded_place(revision.lat_deg, revision.lon_deg)
         reduced = Site(ERASED, lat_deg, lon_deg, zone=revision.zone)
         revision.lat_deg, revision.lon_deg = lat_deg, lon_deg
         revision.facts = {"site": to_json(reduced), "elevation_known": False}

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
 from alerts.site import Site
-from service.store import tables
+from service.store import rounded, tables
 from service.store.chunks import in_chunks
 from service.store.codec import from_json, to_json
 from service.store.people import UNKNOWN_ZONE, look_again
@@ -75,13 +75,23 @@ def revise_site(
     )
     session.add(revision)
     session.flush()
-    look_again(session, [row.id])
+    copy = rounded.follow(session, row, now)
+    look_again(session, [row.id] if copy is None else [row.id, copy.id])
     return revision
 
 
+def share_site(session: Session, row: tables.Site, *, is_shared: bool, now: datetime) -> None:
+    """Let others see the site's copy and be told about it, or no longer."""
+    row.is_shared = is_shared
+    session.flush()
+    if is_shared:
+        rounded.need_copy(session, row, now)
+    rounded.follow(session, row, now)
+
+
 def find_sites(session: Session) -> list[tables.Site]:
-    """All sites in use, by name."""
-    query = select(tables.Site).where(tables.Site.archived_at.is_(None))
+    """All sites in use, by name; not their copies for others."""
+    query = select(tables.Site).where(tables.Site.archived_at.is_(None), tables.Site.rounded_of_id.is_(None))
     return list(session.scalars(query.order_by(func.lower(tables.Site.name))))
 
 

@@ -91,7 +91,11 @@ class Address(Table):
 
 
 class Site(Table):
-    """A place of a person's; what is known of it lies in its revisions."""
+    """A place of a person's; what is known of it lies in its revisions.
+
+    rounded_of_id: the site whose copy for others this is; None for a site that somebody described. No foreign
+    key: SQLite would have to write the table anew for it.
+    """
 
     __tablename__ = "site"
 
@@ -101,6 +105,7 @@ class Site(Table):
     is_shared: Mapped[bool]
     created_at: Mapped[datetime]
     archived_at: Mapped[datetime | None]
+    rounded_of_id: Mapped[int | None] = mapped_column(index=True, unique=True)
 
     revisions: Mapped[list[SiteRevision]] = relationship(
         back_populates="site", order_by="SiteRevision.revision"

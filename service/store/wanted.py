@@ -8,8 +8,8 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 
 from pydantic import TypeAdapter
-from sqlalchemy import ScalarSelect, Text, cast, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy import ScalarSelect, Select, Text, cast, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
 from alerts.briefing.facts import AlertKind
 from alerts.night import SkyWishes
@@ -19,7 +19,7 @@ from alerts.wishes import Trip, Wishes
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.messages import Status
-from service.store.people import is_active, shared_sky, sky_key
+from service.store.people import default_wishes, is_active, shared_sky, sky_key
 from service.store.tables_track import CalibrationChoice
 
 NIGHTS_BACK = timedelta(days=2)
@@ -85,8 +85,9 @@ class SkyWant:
 
 
 def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]:
-    """By site and sky key, what the active subscriptions want; and for those that paused or ended, the
-    nights for which they were told a go, as it must be taken back if it sours."""
+    """By site and sky key, what the active subscriptions want; what pages show to others of the shared sites
+    among them; and for those that paused or ended, the nights for which they were told a go, as it must be
+    taken back if it sours."""
     query = (
         select(tables.Subscription.site_id, cast(tables.Subscription.wishes, Text))
         .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
@@ -98,12 +99,31 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
         known = known_wishes(text)
         for key, sky in known.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(known.evenings)
+    usual = known_wishes(_WISHES.dump_json(default_wishes()).decode())
+    for site_id in session.scalars(_shown_copies(now)):
+        for key, sky in usual.skies:
+            wants.setdefault((site_id, key), SkyWant(sky)).add(usual.evenings)
     for site_id, text, told in _owed_nights(session, now):
         for key, sky in known_wishes(text).skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(
                 Wishes(trips=(Trip(told, told),), days_ahead=0)
             )
     return wants
+
+
+def _shown_copies(now: datetime) -> Select[int]:
+    """The copies of shared sites that somebody is told about: anybody may look at them, by the usual wishes.
+
+    Joined by the site's subscription, so that who works out the site works out its copy."""
+    copy = aliased(tables.Site)
+    return (
+        select(copy.id)
+        .join(tables.Subscription, tables.Subscription.site_id == copy.rounded_of_id)
+        .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
+        .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
+        .where(*is_active(now), copy.is_shared)
+        .distinct()
+    )
 
 
 def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]:

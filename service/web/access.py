@@ -10,6 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.store import people, tables
+from service.store.rounded import find_copy
 from service.store.sites import StoredSite, newest_revision
 from service.web import sessions
 from service.web.context import Web
@@ -86,7 +87,7 @@ Operating = Annotated[Viewer, Depends(need_operator)]
 
 @dataclass(frozen=True, slots=True)
 class SeenSite:
-    """A site as this viewer may see it. is_own: described exactly, with its owner's notes."""
+    """A site as this viewer may see it: their own, else its copy for others. is_own: described exactly."""
 
     row: tables.Site
     stored: StoredSite
@@ -94,17 +95,22 @@ class SeenSite:
 
 
 def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite:
-    """The site if it is the viewer's own, shared, or the viewer is told of it; NothingHere otherwise.
+    """The site if it is the viewer's own, its copy if it is shared or the viewer is told of it; NothingHere
+    otherwise.
 
     Of a private site its owner alone lets somebody be told, and they see it as a shared one.
     """
     row = session.get(tables.Site, site_id)
+    if row is None:
+        raise NothingHere
+    is_own = viewer is not None and row.owner_id == viewer.person_id and row.rounded_of_id is None
+    if not is_own and row.rounded_of_id is None:
+        row = find_copy(session, site_id)
     if row is None or row.archived_at is not None:
         raise NothingHere
-    is_own = viewer is not None and row.owner_id == viewer.person_id
-    if not (is_own or row.is_shared or (viewer is not None and _is_told(session, site_id, viewer))):
+    if not (is_own or row.is_shared or (viewer is not None and _is_told(session, row.id, viewer))):
         raise NothingHere
-    return SeenSite(row, newest_revision(session, site_id), is_own)
+    return SeenSite(row, newest_revision(session, row.id), is_own)
 
 
 def _is_told(session: Session, site_id: int, viewer: Viewer) -> bool:

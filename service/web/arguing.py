@@ -8,9 +8,9 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from service.argue import Turn, argue
-from service.web.judged import JudgedNight, is_past
+from service.web.access import SeenSite
+from service.web.judged import JudgedNight
 from service.web.skies import Skies
-from service.web.words import stamp
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,22 +21,13 @@ class Argued:
     turns: tuple[Turn, ...] = ()
 
 
-def argue_night(session: Session, skies: Skies, judged: JudgedNight, now: datetime) -> Argued:
-    """The argument for the one whose wishes they are; for anyone else only how far it was looked at."""
+def argue_night(session: Session, skies: Skies, seen: SeenSite, judged: JudgedNight, now: datetime) -> Argued:
+    """The argument for the one whose wishes they are."""
+    if judged.subscription is None and not seen.is_own:
+        return Argued(("You aren't told about this site, so nothing could ring.",))
     if judged.subscription is None:
         return Argued(("Nobody is told about this site, so nothing was judged and nothing could ring.",))
-    if not judged.is_mine:
-        return Argued((_looked_at(judged, now),))
     subscription, name = judged.subscription, judged.night.name
     found = argue(session, subscription, name, now, lambda: skies.ephemeris, tell_darkness=False)
     lines = (found.answer, *found.lines_of("held"), *found.lines_of("hangs_on"))
     return Argued(lines, found.turns)
-
-
-def _looked_at(judged: JudgedNight, now: datetime) -> str:
-    if judged.decision is not None:
-        return f"Last looked at {stamp(judged.as_of, judged.site.zone)}."
-    if is_past(judged.night, now):
-        return "No cycle judged this night."
-    days = judged.wishes.days_ahead
-    return f"No cycle has judged this night yet; nights are looked at from {days} days ahead."

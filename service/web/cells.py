@@ -13,6 +13,7 @@ from alerts.presence import without_note
 from alerts.rules import Reason
 from alerts.site import Site
 from alerts.span import Span
+from alerts.verdict import Verdict
 from alerts.wishes import Wishes
 from service.store import tables
 from service.store.codec import from_json
@@ -73,8 +74,8 @@ def cell_of_row(
     wishes: of the person who looks; None leaves out what is personal. is_own: whose site it is looks, so that
     its note may be read.
     """
-    window = _decided_window(decision) or _longest(each.span for each in night.windows)
     judged = decision is not None and decision.night_id == night_id
+    window = (_decided_window(decision) if judged else None) or _longest(each.span for each in night.windows)
     return NightCell(
         name=night.name,
         verdict=decision.verdict if decision is not None and judged else "",
@@ -87,6 +88,21 @@ def cell_of_row(
         over_at=over_at(night),
         decision_id=decision.id if decision is not None and judged else None,
         judged_at=decision.as_of if decision is not None and judged else None,
+    )
+
+
+def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
+    """The cell of a stored night that was judged only now, for nobody's own wishes."""
+    return NightCell(
+        name=night.name,
+        verdict=verdict.word.value,
+        window=verdict.usable or _longest(each.span for each in night.windows),
+        minutes=sum(each.span.minutes for each in night.windows),
+        moon_lit=night.moon_lit,
+        chance_pct=verdict.chance_pct,
+        why=verdict.deciding.text,
+        over_at=over_at(night),
+        judged_at=now,
     )
 
 

@@ -13,9 +13,7 @@ from sqlalchemy.orm import Session
 
 from alerts.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
 from alerts.errors import BadInput
-from alerts.site import Site
 from service.comparing import compare_stored
-from service.sharing import without_notes
 from service.store import tables
 from service.store.sites import StoredSite, newest_revisions
 from service.web.access import SignedIn, Viewer
@@ -90,17 +88,12 @@ def compare_rows(
     stored: the newest description of each.
     """
     watchers = watchers_of(session, rows, viewer)
-    seen = {row.id: _seen(stored[row.id].site, row, viewer) for row in rows}
-    sites: dict[Site, int] = {site: site_id for site_id, site in seen.items()}
-    wishes = {site: wishes_of(watchers.get(site_id)) for site_id, site in seen.items()}
+    sites = {stored[row.id].site: row.id for row in rows}
+    wishes = {site: wishes_of(watchers.get(site_id)) for site, site_id in sites.items()}
     hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
     with web.skies.turns.turn():
         found = compare_stored(session, sites, span[0], span[1], wishes, web.skies.ephemeris, web.now())
     return [Line(sites[each.site], each, hours[sites[each.site]]) for each in found]
-
-
-def _seen(site: Site, row: tables.Site, viewer: Viewer) -> Site:
-    return site if row.owner_id == viewer.person_id else without_notes(site)
 
 
 def _day(typed: str) -> date | None:

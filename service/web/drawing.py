@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from alerts.briefing import skycollect
 from alerts.briefing.fieldcollect import build_field_notes
 from alerts.briefing.fieldnotes import FieldNotes, TownGlow
@@ -48,24 +46,20 @@ def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
 
 
 def night_pictures(
-    skies: Skies, judged: JudgedNight, *, is_own: bool, look: str = "light", width: str = "narrow"
+    skies: Skies, judged: JudgedNight, *, look: str = "light", width: str = "narrow"
 ) -> tuple[Picture, ...]:
-    """The night, and where one would drive there the view and for an arch the panorama.
-
-    is_own: whether the viewer may see what stands in the foreground.
-    """
-    seen = judged.site if is_own else replace(judged.site, foregrounds=())
+    """The night, and where one would drive there the view and for an arch the panorama."""
     forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)
     key = (
-        "pictures", seen, judged.night.name, judged.verdict.window, judged.verdict.word,
+        "pictures", judged.site, judged.night.name, judged.verdict.window, judged.verdict.word,
         judged.wishes, judged.kit, forecast_times, look, width,
     )  # fmt: skip
-    return skies.keep(key, lambda: _draw(skies, judged, seen, look, width))
+    return skies.keep(key, lambda: _draw(skies, judged, look, width))
 
 
-def _draw(skies: Skies, judged: JudgedNight, seen: Site, look: str, width: str) -> tuple[Picture, ...]:
+def _draw(skies: Skies, judged: JudgedNight, look: str, width: str) -> tuple[Picture, ...]:
     return draw_pictures(
-        seen,
+        judged.site,
         judged.night,
         judged.verdict.window,
         field_notes(skies, judged),

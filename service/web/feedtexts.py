@@ -16,7 +16,6 @@ from sqlalchemy.orm import Session
 from alerts.briefing.picture import xml_text
 from alerts.briefing.units import in_units
 from alerts.briefing.wording import LONGEST_NAME, plain, short_day
-from service.sharing import shared_site
 from service.store import tables
 from service.store.sites import newest_revisions
 from service.web.cells import NightCell, cell_words, deciding_words, window_words
@@ -107,9 +106,11 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> li
     query = (
         select(tables.Decision, tables.Subscription.site_id)
         .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
+        .join(tables.SiteRevision, tables.SiteRevision.id == tables.Decision.site_revision_id)
         .where(
             tables.Subscription.person_id == owner.person.id,
             tables.Subscription.site_id.in_({row.site_id for row in rows}),
+            tables.SiteRevision.site_id == tables.Subscription.site_id,  # none from before there were copies
             tables.Decision.window_start.is_not(None),
         )
         .order_by(tables.Decision.id.desc())
@@ -172,12 +173,12 @@ def _utc(at: datetime) -> str:
 
 
 def geojson_feed(session: Session, rows: Iterable[SiteRow], public_url: str) -> bytes:
-    """The sites as points, longitude first, each with its best coming night; others' sites rounded."""
+    """The sites as points, longitude first, each with its best coming night."""
     rows = list(rows)
     stored = newest_revisions(session, {row.site_id for row in rows})
     features = []
     for row in rows:
-        site = stored[row.site_id].site if row.is_own else shared_site(stored[row.site_id].site)
+        site = stored[row.site_id].site
         best = row.best
         features.append(
             {

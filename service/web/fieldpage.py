@@ -18,7 +18,7 @@ from alerts.briefing.facts import Units
 from alerts.briefing.units import units_of
 from alerts.briefing.view import AlertView, Row, view_alert
 from alerts.weather.cloudhours import CloudHour, cloud_hours
-from service.web.access import Looking, SeenSite, seen_site
+from service.web.access import Looking, seen_site
 from service.web.assets import asset_url, read_asset
 from service.web.context import Web
 from service.web.judged import JudgedNight, is_past, judged_night
@@ -57,7 +57,7 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
             judged = judged_night(session, web.skies, seen, viewer, name, now)
-            page = build_field_page(web, seen, judged)
+            page = build_field_page(web, judged)
         return web.page(
             "field.html",
             seen=seen,
@@ -79,11 +79,11 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def build_field_page(web: Web, seen: SeenSite, judged: JudgedNight) -> FieldPage:
-    """The page's values for whoever sees the site as `seen`."""
+def build_field_page(web: Web, judged: JudgedNight) -> FieldPage:
+    """The page's values."""
     name = judged.night.name
     after = None if judged.night.windows else next_window_after(web.skies, judged, name)
-    facts = night_facts(web.skies, seen, judged, next_window=after, invented=web.duskbell.invented)
+    facts = night_facts(web.skies, judged, next_window=after, invented=web.duskbell.invented)
     verdict = judged.verdict.word.value
     units = units_of(judged.wishes)
     words = view_alert(facts, units)

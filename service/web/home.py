@@ -113,7 +113,7 @@ def row_note(row: SiteRow) -> str:
         return "Its nights aren't worked out yet; the next cycle does it."
     if row.best is None:
         return "No night ahead is worth a look here."
-    watched = "" if row.is_watched else " Nobody is told about this site yet."
+    watched = "" if row.is_watched or not row.is_own else " Nobody is told about this site yet."
     return f"Best: {short_day(row.best.name)}, {brief_words(row.best)}.{watched}"
 
 

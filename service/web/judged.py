@@ -22,7 +22,6 @@ from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.cycle.noting import read_kit
 from service.decided import decided_verdict
-from service.sharing import discreet, shared_site
 from service.store import calibrations, tables
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
@@ -88,7 +87,7 @@ def judged_night(
     watcher = watcher_of(session, seen, viewer)
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
     decision = newest_decision(session, watcher.id, name) if watcher is not None else None
-    if watcher is not None and decision is not None:
+    if watcher is not None and decision is not None and _is_about(session, decision, seen):
         key = ("decided", decision.id, decision.confirmed_at)
         decided = skies.keep(key, lambda: _decided(session, decision))
         now_wished = from_json(Wishes, watcher.wishes)
@@ -99,7 +98,7 @@ def judged_night(
             is_mine=is_mine,
             wishes=replace(decided.wishes, units=now_wished.units),
         )
-        return _with_skies(skies, seen, known)
+        return _with_skies(skies, known)
     wishes = from_json(Wishes, watcher.wishes) if watcher is not None else default_wishes()
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
     forecasts = _at_hand(session, seen.stored.site, night, now)
@@ -115,24 +114,19 @@ def judged_night(
         subscription=watcher,
         is_mine=is_mine,
     )
-    return _with_skies(skies, seen, judged)
+    return _with_skies(skies, judged)
 
 
-def _with_skies(skies: Skies, seen: SeenSite, judged: JudgedNight) -> JudgedNight:
-    """How dark the sky is in each window, and that among the reasons.
-
-    Bearings and distances of towns would lead to the place, so others than its owner are told of the sky
-    some kilometres away, and without the note on how to get there.
-    """
-    site, verdict = judged.site, judged.verdict
-    if not seen.is_own:
-        site, verdict = shared_site(site), discreet(verdict)
-    found = skies.windows(site, judged.night, verdict)
-    return replace(judged, skies=found, verdict=with_darkness(verdict, site, judged.night, found))
+def _with_skies(skies: Skies, judged: JudgedNight) -> JudgedNight:
+    """How dark the sky is in each window, and that among the reasons."""
+    site, night, verdict = judged.site, judged.night, judged.verdict
+    found = skies.windows(site, night, verdict)
+    return replace(judged, skies=found, verdict=with_darkness(verdict, site, night, found))
 
 
 def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> tables.Subscription | None:
-    """The subscription whose verdicts are shown: the viewer's own, else the site owner's."""
+    """The subscription whose verdicts are shown: the viewer's own, else that of the site's owner; of a copy
+    for others the viewer's own or none."""
     query = (
         select(tables.Subscription)
         .where(tables.Subscription.site_id == seen.row.id, tables.Subscription.ended_at.is_(None))
@@ -143,6 +137,11 @@ def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> table
     mine = [each for each in running if each.person_id == me]
     owners = [each for each in running if each.person_id == seen.row.owner_id]
     return next(iter(mine + owners), None)
+
+
+def _is_about(session: Session, decision: tables.Decision, seen: SeenSite) -> bool:
+    """False for what was decided before there were copies, at the place itself."""
+    return session.get_one(tables.SiteRevision, decision.site_revision_id).site_id == seen.row.id
 
 
 def _decided(session: Session, decision: tables.Decision) -> JudgedNight:

@@ -33,12 +33,14 @@ def build_router(web: Web) -> APIRouter:
             judged = judged_night(session, web.skies, seen, viewer, name, now)
             next_window = None if judged.night.windows else next_window_after(web.skies, judged, name)
             page = build_night_page(
-                session, web.skies, seen, judged, now,
+                session, web.skies, judged, now,
                 next_window=next_window, invented=web.duskbell.invented,
             )  # fmt: skip
-            argued = argue_night(session, web.skies, judged, now)
-            outcome = in_units(said_outcome(session, judged.site, site_id, name, viewer), page.units)
-            came = [in_units(line, page.units) for line in came_lines(session, judged.site, site_id, name)]
+            argued = argue_night(session, web.skies, seen, judged, now)
+            outcome = in_units(said_outcome(session, judged.site, seen.row.id, name, viewer), page.units)
+            came = [
+                in_units(line, page.units) for line in came_lines(session, judged.site, seen.row.id, name)
+            ]
         return web.page(
             "night.html",
             viewer=viewer,
@@ -67,7 +69,7 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
             judged = judged_night(session, web.skies, seen, viewer, name, web.now())
-        drawn = night_pictures(web.skies, judged, is_own=seen.is_own, look=look, width=width)
+        drawn = night_pictures(web.skies, judged, look=look, width=width)
         found = next((each for each in drawn if each.name == picture), None)
         if found is None:
             raise NothingHere

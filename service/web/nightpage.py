@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
 
@@ -22,9 +22,7 @@ from alerts.fieldplan import plan_trip
 from alerts.localtime import say_time
 from alerts.rules import Result
 from alerts.site import zone_info
-from service.sharing import shared_site
 from service.store import tables
-from service.web.access import SeenSite
 from service.web.credits import credits_of
 from service.web.drawing import field_notes, night_pictures
 from service.web.hours import HourTable, hour_table
@@ -90,15 +88,14 @@ class NightPage:
 def build_night_page(
     session: Session,
     skies: Skies,
-    seen: SeenSite,
     judged: JudgedNight,
     now: datetime,
     *,
     next_window: date | None = None,
     invented: bool = False,
 ) -> NightPage:
-    """The page's values for whoever sees the site as `seen`."""
-    facts = night_facts(skies, seen, judged, next_window=next_window, invented=invented)
+    """The page's values."""
+    facts = night_facts(skies, judged, next_window=next_window, invented=invented)
     units = units_of(judged.wishes)
     window = judged.verdict.window
     deciding, *rest = judged.verdict.reasons
@@ -117,7 +114,7 @@ def build_night_page(
         hours=hour_table(
             judged.shown_span, window.span if window else None, judged.forecasts, now=judged.as_of
         ),
-        pictures=night_pictures(skies, judged, is_own=seen.is_own),
+        pictures=night_pictures(skies, judged),
         told=_told(session, judged),
         credits=_credits(judged, facts),
         cautions=CAUTIONS if facts.is_go else (),
@@ -149,17 +146,13 @@ def without_headline(line: str, verdict: str) -> str:
     return sentence(line)
 
 
-def night_facts(
-    skies: Skies, seen: SeenSite, judged: JudgedNight, *, next_window: date | None, invented: bool
-) -> AlertFacts:
-    """What a message would say of the night; without the trip and the notes that aren't the viewer's."""
+def night_facts(skies: Skies, judged: JudgedNight, *, next_window: date | None, invented: bool) -> AlertFacts:
+    """What a message would say of the night; without a trip that isn't the viewer's."""
     window = judged.verdict.window
-    if not seen.is_own:
-        judged = replace(judged, site=shared_site(judged.site))
     trip = None
     if judged.is_mine and window is not None:
         trip = plan_trip(judged.night, window.span, judged.wishes, judged.site)
-    facts = preview_facts(
+    return preview_facts(
         site=judged.site,
         night=judged.night,
         verdict=judged.verdict,
@@ -171,7 +164,6 @@ def night_facts(
         next_window=next_window,
         invented=invented,
     )
-    return facts
 
 
 def _unused(judged: JudgedNight) -> tuple[str, ...]:

@@ -73,7 +73,8 @@ def _add_page_form(router: APIRouter, web: Web) -> None:
             if not is_past(judged.night, web.now()):
                 raise BadInput("this night isn't over yet; say it in the morning.")
             said = _read(form, name, judged.site)
-            keep_said(session, said, site_id=site_id, night=name, person_id=viewer.person_id, now=web.now())
+            about = seen.row.id
+            keep_said(session, said, site_id=about, night=name, person_id=viewer.person_id, now=web.now())
         return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
 

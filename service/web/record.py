@@ -96,8 +96,8 @@ def _add_pages(router: APIRouter, web: Web) -> None:
     def of_site(site_id: int, viewer: Looking, lead: Annotated[Lead | None, Query()] = None) -> HTMLResponse:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            found = kept_record(web, session, site_id)
-            nights = night_lines(session, site_id)
+            found = kept_record(web, session, seen.row.id)
+            nights = night_lines(session, seen.row.id)
         base = f"/sites/{site_id}/record"
         return show(web, found, lead, viewer=viewer, base=base, site=seen.row, sites=[], nights=nights)
 
@@ -134,7 +134,7 @@ def _add_files(router: APIRouter, web: Web) -> None:
     ) -> Response:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            found = kept_record(web, session, site_id)
+            found = kept_record(web, session, seen.row.id)
         return _drawn(found, lead, seen.row.name, look, width)
 
     @router.get("/record.csv")
@@ -146,8 +146,8 @@ def _add_files(router: APIRouter, web: Web) -> None:
     @router.get("/sites/{site_id:number}/record.csv")
     def table_of_site(site_id: int, viewer: Looking) -> Response:
         with web.reading() as session:
-            seen_site(session, site_id, viewer)
-            text = record_csv(session, [site_id])
+            seen = seen_site(session, site_id, viewer)
+            text = record_csv(session, [seen.row.id])
         return _table(text, f"duskbell-record-{site_id}.csv")
 
 

@@ -19,7 +19,6 @@ from alerts.briefing.units import in_units
 from alerts.briefing.wording import direction_word
 from alerts.coordinates import say_lat_lon
 from alerts.season import Season, wishes_text
-from service.sharing import shared_site
 from service.store import tables
 from service.web.access import Looking, SeenSite, Viewer, seen_site
 from service.web.cells import column_of
@@ -59,7 +58,7 @@ def build_router(web: Web) -> APIRouter:
             judged = judged_night(session, web.skies, seen, viewer, lead.name, now)
             after = None if judged.night.windows else next_window_after(web.skies, judged, lead.name)
             night = build_night_page(
-                session, web.skies, seen, judged, now, next_window=after, invented=web.duskbell.invented
+                session, web.skies, judged, now, next_window=after, invented=web.duskbell.invented
             )
             told = told_nights(session, seen, viewer, row.units)
         return web.page(
@@ -170,8 +169,8 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: 
 
 
 def place_words(skies: Skies, seen: SeenSite) -> list[tuple[str, str]]:
-    """What is known of the place, as (label, words); for others than its owner only what is shared."""
-    site = seen.stored.site if seen.is_own else shared_site(seen.stored.site)
+    """What is known of the place, as (label, words)."""
+    site = seen.stored.site
     rounded = "" if seen.is_own else ", rounded to 0.05°"
     rows = [
         ("Coordinates", say_lat_lon(site.lat_deg, site.lon_deg, places=5 if seen.is_own else 2) + rounded)

@@ -16,7 +16,8 @@ from alerts.site import Site
 from service.places import is_at_sea
 from service.store import tables
 from service.store.people import default_wishes
-from service.store.sites import add_site, require_free_name, revise_site
+from service.store.rounded import find_copy, follow
+from service.store.sites import add_site, require_free_name, revise_site, share_site
 from service.web.access import Keeping, SignedIn, Viewer, own_site
 from service.web.assets import asset_url
 from service.web.cells import NightCell, cell_of_bare, column_of, still_ahead
@@ -170,7 +171,7 @@ def keep_site(session: Session, viewer: Viewer, draft: Draft, now: datetime) -> 
     owner = session.get_one(tables.Person, viewer.person_id)
     owner.may_keep_sites = True
     row = add_site(session, owner, draft.site, elevation_known=draft.elevation_known, now=now)
-    row.is_shared = draft.is_shared
+    share_site(session, row, is_shared=draft.is_shared, now=now)
     return row.id
 
 
@@ -180,27 +181,34 @@ def change_site(session: Session, site_id: int, viewer: Viewer, draft: Draft, no
     require_free_name(session, viewer.person_id, draft.site.name, but=site_id)
     seen.row.name = draft.site.name
     if seen.row.is_shared and not draft.is_shared:
-        end_subscriptions(session, site_id, UNSHARED, now, but_of=viewer.person_id)
-    seen.row.is_shared = draft.is_shared
+        end_at_copy(session, site_id, UNSHARED, now)
+    share_site(session, seen.row, is_shared=draft.is_shared, now=now)
     if (draft.site, draft.elevation_known) != (seen.stored.site, seen.stored.elevation_known):
         revise_site(session, seen.row, draft.site, elevation_known=draft.elevation_known, now=now)
 
 
 def remove_site(session: Session, site_id: int, viewer: Viewer, now: datetime) -> None:
     """Give the viewer's site up: nobody is told of it any more, and no page shows it."""
-    own_site(session, site_id, viewer).row.archived_at = now
+    row = own_site(session, site_id, viewer).row
+    row.archived_at = now
+    session.flush()
     end_subscriptions(session, site_id, REMOVED, now)
+    end_at_copy(session, site_id, REMOVED, now)
+    follow(session, row, now)
 
 
-def end_subscriptions(
-    session: Session, site_id: int, why: str, now: datetime, *, but_of: int | None = None
-) -> None:
-    """End what is running at a site, except that of one person."""
+def end_at_copy(session: Session, site_id: int, why: str, now: datetime) -> None:
+    """End what others have running of a site."""
+    if (copy := find_copy(session, site_id)) is not None:
+        end_subscriptions(session, copy.id, why, now)
+
+
+def end_subscriptions(session: Session, site_id: int, why: str, now: datetime) -> None:
+    """End what is running at a site."""
     running = session.scalars(
         select(tables.Subscription).where(
             tables.Subscription.site_id == site_id, tables.Subscription.ended_at.is_(None)
         )
     )
     for each in running:
-        if each.person_id != but_of:
-            each.ended_at, each.ended_why = now, why
+        each.ended_at, each.ended_why = now, why

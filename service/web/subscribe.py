@@ -81,7 +81,7 @@ def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) 
     """The form as it opens: the one running subscription to change, else the usual wishes."""
     with web.reading() as session:
         seen = seen_site(session, site_id, viewer)
-        known = _running(session, site_id, viewer)
+        known = _running(session, seen.row.id, viewer)
         choices = address_choices(session, viewer)
         told = tuple((row.id, shown(row.address)) for row in known)
     if len(known) == 1 and not another:

@@ -7,24 +7,36 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from functools import partial
 from typing import Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from alerts.assess import assess
 from alerts.briefing.facts import Units
 from alerts.briefing.units import units_of
 from alerts.night import Night
 from alerts.site import Site
 from alerts.wishes import Wishes
-from service.store import tables
+from service.store import calibrations, tables
 from service.store.chunks import in_chunks
 from service.store.codec import from_json
 from service.store.decisions import decisions_by_id, newest_decision_ids
-from service.store.people import default_wishes
+from service.store.forecasts import newest_by_place, newest_ids, place_key
+from service.store.people import default_wishes, sky_key
 from service.store.sites import StoredSite, newest_revisions
 from service.web.access import Viewer
-from service.web.cells import ORDER, NightCell, best_of, cell_of_bare, cell_of_row, standing_of, still_ahead
+from service.web.cells import (
+    ORDER,
+    NightCell,
+    best_of,
+    cell_of_bare,
+    cell_of_row,
+    cell_of_verdict,
+    standing_of,
+    still_ahead,
+)
 from service.web.judged import JudgedNight
 from service.web.skies import Skies
 
@@ -59,14 +71,19 @@ class SiteRow:
 
 
 def visible_sites(session: Session, viewer: Viewer | None) -> list[tables.Site]:
-    """The viewer's own sites and those they are told about; for a stranger, the shared ones. By name."""
+    """The viewer's own sites and the copies of those they are told about; for a stranger, those of the
+    shared ones. By name."""
     query = select(tables.Site).where(tables.Site.archived_at.is_(None)).order_by(tables.Site.name)
+    is_copy = tables.Site.rounded_of_id.is_not(None)
     if viewer is None:
-        return list(session.scalars(query.where(tables.Site.is_shared)))
+        return list(session.scalars(query.where(is_copy, tables.Site.is_shared)))
     told = select(tables.Subscription.site_id).where(
         tables.Subscription.person_id == viewer.person_id, tables.Subscription.ended_at.is_(None)
     )
-    mine = or_(tables.Site.owner_id == viewer.person_id, tables.Site.id.in_(told))
+    mine = or_(
+        (tables.Site.owner_id == viewer.person_id) & ~is_copy,
+        is_copy & tables.Site.id.in_(told),
+    )
     return list(session.scalars(query.where(mine)))
 
 
@@ -76,8 +93,10 @@ def site_rows(
     """Each site with its coming nights, in the order given."""
     stored = newest_revisions(session, {row.id for row in sites})
     watchers = watchers_of(session, sites, viewer)
-    owned = {row.id for row in sites if viewer is not None and row.owner_id == viewer.person_id}
+    owned = {row.id for row in sites if row.rounded_of_id is None}
     rows = _stored_rows(session, skies, stored, watchers, viewer, owned, now)
+    copies = [row.id for row in sites if row.rounded_of_id is not None and row.id not in watchers]
+    rows |= _usual_rows(session, skies, [stored[site_id] for site_id in copies], now)
     bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
     wishes = default_wishes().sky
     unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, wishes) if bare else {}
@@ -173,6 +192,40 @@ def _stored_rows(
         ]
     cells = _cells(session, skies, [each for row in wanted.values() for each in row])
     return {site_id: [cells[each] for each in row] for site_id, row in wanted.items()}
+
+
+def _usual_rows(
+    session: Session, skies: Skies, copies: Sequence[StoredSite], now: datetime
+) -> dict[int, list[NightCell]]:
+    """By site the nights that the store holds for whoever looks at a shared site, judged by the usual wishes
+    on the forecasts at hand: once an hour, and when there is another forecast."""
+    if not copies:
+        return {}
+    wishes, hour = default_wishes(), now.replace(minute=0, second=0, microsecond=0)
+    nights = _coming(session, {each.revision_id for each in copies}, now)
+    newest = newest_ids(session, {place_key(each.site) for each in copies})
+    found: dict[int, list[NightCell]] = {}
+    for each in copies:
+        mine = nights[each.revision_id, sky_key(wishes.sky)]
+        made_of = tuple((row.id, row.computed_at) for row in mine), newest.get(place_key(each.site)), hour
+        judge = partial(_judge_usual, session, each, mine, wishes, now)
+        found[each.site_id] = skies.keep(("usual", *made_of), judge)
+    return found
+
+
+def _judge_usual(
+    session: Session, stored: StoredSite, rows: Sequence[Any], wishes: Wishes, now: datetime
+) -> list[NightCell]:
+    site, place = stored.site, place_key(stored.site)
+    forecasts = [each.forecast for each in newest_by_place(session, {place}, now).get(place, ())]
+    correct = calibrations.correction(session, stored.site_id, now)
+    nights = _nights_by_id(session, {row.id for row in rows})
+    return [
+        cell_of_verdict(
+            nights[row.id], assess(site, nights[row.id], forecasts, wishes, now=now, correct=correct), now
+        )
+        for row in rows
+    ]
 
 
 def _cells(session: Session, skies: Skies, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:

@@ -9,7 +9,6 @@ from fastapi.responses import HTMLResponse
 from alerts.errors import BadInput
 from alerts.kittext import EXAMPLE, parse_kit
 from alerts.wishes import Wishes
-from service.sharing import without_notes
 from service.store import tables
 from service.web.access import SeenSite, Viewer
 from service.web.assets import asset_url
@@ -53,7 +52,7 @@ class WishPage:
 
 def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
     """The form with what its wishes would have given at the site."""
-    site = page.seen.stored.site if page.seen.is_own else without_notes(page.seen.stored.site)
+    site = page.seen.stored.site
     try:
         advice = count_wishes(web.skies, site, page.wishes, web.now()) if page.wishes else None
     except Busy:

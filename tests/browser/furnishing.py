@@ -5,7 +5,7 @@ from __future__ import annotations
 from service.channels.webhook import new_secret
 from service.demo.story import FLAT, PAN, RIDGE
 from service.store import people
-from service.store.sites import add_site
+from service.store.sites import add_site, share_site
 from tests.browser.house import House
 from tests.integration.cycle.world import MAIL, START
 
@@ -19,7 +19,7 @@ def furnish(house: House) -> None:
         )
         for site in (FLAT, PAN, RIDGE):
             row = add_site(session, owner, site, elevation_known=True, now=START)
-            row.is_shared = site is RIDGE
+            share_site(session, row, is_shared=site is RIDGE, now=START)
             people.subscribe(session, mail, row, people.default_wishes(), now=START)
             if site is FLAT:
                 people.subscribe(session, chat, row, people.default_wishes(), now=START)

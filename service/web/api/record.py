@@ -32,7 +32,7 @@ def build_router(web: Web) -> APIRouter:
         """The same for one site: the object of `duskbell record --json`."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            found = kept_record(web, session, site_id)
+            found = kept_record(web, session, seen.row.id)
         return answer(request, record_json(seen.row.name, found))
 
     return router

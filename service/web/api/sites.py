@@ -13,10 +13,9 @@ from alerts.comparison import MOST_SITES, tonight_at, usual_span
 from service.comparing import compared_json
 from service.report import night_report
 from service.seasonal import season_json
-from service.sharing import shared_site
 from service.store import tables
 from service.store.sites import StoredSite, newest_revisions
-from service.web.access import Viewer, seen_site
+from service.web.access import seen_site
 from service.web.api.keys import Reader
 from service.web.api.models import (
     ComparedModel,
@@ -54,7 +53,7 @@ def build_router(web: Web) -> APIRouter:
             visible = sorted(visible_sites(session, viewer), key=lambda row: row.id)
             rows = [row for row in visible if row.id > after]
             stored = newest_revisions(session, {row.id for row in rows[:limit]})
-            items = [site_model(web, row, stored[row.id], viewer) for row in rows[:limit]]
+            items = [site_model(web, row, stored[row.id]) for row in rows[:limit]]
         more = f"/api/v1/sites?limit={limit}&after={items[-1].id}" if len(rows) > limit else None
         return answer(request, SitesModel(items=items, next=more))
 
@@ -63,7 +62,7 @@ def build_router(web: Web) -> APIRouter:
         """One site."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            return answer(request, site_model(web, seen.row, seen.stored, viewer))
+            return answer(request, site_model(web, seen.row, seen.stored))
 
     _add_nights(router, web)
     _add_longer_spans(router, web)
@@ -80,7 +79,7 @@ def _add_nights(router: APIRouter, web: Web) -> None:
             seen = seen_site(session, site_id, viewer)
             row = site_rows(session, web.skies, [seen.row], viewer, web.now())[0]
         found = NightsModel(
-            site=site_model(web, seen.row, seen.stored, viewer),
+            site=site_model(web, seen.row, seen.stored),
             nights=[night_model(web, site_id, cell) for cell in row.cells],
         )
         return answer(request, found)
@@ -95,9 +94,12 @@ def _add_nights(router: APIRouter, web: Web) -> None:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
             judged = judged_night(session, web.skies, seen, viewer, night, web.now())
-        shown = judged.site if seen.is_own else shared_site(judged.site)
         report = night_report(
-            shown, judged.night, judged.verdict, judged.skies, elevation_known=seen.stored.elevation_known
+            judged.site,
+            judged.night,
+            judged.verdict,
+            judged.skies,
+            elevation_known=seen.stored.elevation_known,
         )
         return answer(request, report)
 
@@ -119,11 +121,7 @@ def _add_longer_spans(router: APIRouter, web: Web) -> None:
             seen = seen_site(session, site_id, viewer)
             wishes = wishes_of(watcher_of(session, seen, viewer)).sky
         found = web.skies.season(seen.stored.site, date(year, 1, 1), date(year, 12, 31), wishes)
-        values = season_json(found, found.nights)
-        if not seen.is_own:
-            shared = shared_site(seen.stored.site)
-            values["site"] = {**values["site"], "lat": shared.lat_deg, "lon": shared.lon_deg}
-        return answer(request, values)
+        return answer(request, season_json(found, found.nights))
 
     @router.get("/compare", response_model=ComparisonModel, responses=documented(400, 401, 422, 429))
     def compare(
@@ -158,9 +156,9 @@ def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:
     return with_etag(request, content, "application/json")
 
 
-def site_model(web: Web, row: tables.Site, stored: StoredSite, viewer: Viewer) -> SiteModel:
-    is_own = row.owner_id == viewer.person_id
-    site = stored.site if is_own else shared_site(stored.site)
+def site_model(web: Web, row: tables.Site, stored: StoredSite) -> SiteModel:
+    """The site as `stored`: one's own, or the copy of somebody else's."""
+    is_own, site = row.rounded_of_id is None, stored.site
     return SiteModel(
         id=row.id,
         name=row.name,

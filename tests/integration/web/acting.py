@@ -13,7 +13,7 @@ from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from service.cycle import deliver
-from service.store import tables
+from service.store import sites, tables
 from service.web import sessions
 from service.web.guards import STAMP, make_stamp
 from tests.integration.cycle.world import GO_TIME, START, World
@@ -104,6 +104,7 @@ def losing(engine: Engine) -> Iterator[None]:
         event.remove(engine, "before_cursor_execute", fail)
 
 
-def share_site(world: World, site_id: int = 1) -> None:
+def share_site(world: World, site_id: int = 1, *, is_shared: bool = True) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.get_one(tables.Site, site_id).is_shared = True
+        site = session.get_one(tables.Site, site_id)
+        sites.share_site(session, site, is_shared=is_shared, now=world.latest)

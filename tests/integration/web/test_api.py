@@ -8,8 +8,10 @@ import pytest
 from starlette.testclient import TestClient
 
 from service import access
+from service.store import tables
 from service.store.limits import LIMITS
 from service.store.people import get_operator
+from service.store.sites import share_site
 from tests.integration.cycle.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
@@ -181,7 +183,6 @@ def test_a_key_has_a_quota_and_it_fills_again(played_world: World, played: TestC
 
 
 def test_others_read_a_shared_site_rounded_and_a_private_one_not_at_all(world: World) -> None:
-    from service.store import tables
 
     world.cycle(GO_TIME)
     with world.duskbell.sessions.begin() as session:
@@ -192,7 +193,7 @@ def test_others_read_a_shared_site_rounded_and_a_private_one_not_at_all(world: W
     with browsing(world, shown_at=GO_TIME) as browser:
         assert browser.get(f"{API}/sites/1", headers=key).status_code == 404
         with world.duskbell.sessions.begin() as session:
-            session.get_one(tables.Site, 1).is_shared = True
+            share_site(session, session.get_one(tables.Site, 1), is_shared=True, now=GO_TIME)
         site = browser.get(f"{API}/sites/1", headers=key).json()
         assert (site["lat"], site["lon"], site["rounded"]) == (40.3, -1.4, True)
         night = browser.get(f"{API}/sites/1/nights/2027-07-03", headers=key).json()

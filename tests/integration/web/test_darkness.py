@@ -11,6 +11,7 @@ from service import access
 from service.demo.story import FLAT, SATURDAY
 from service.sharing import discreet, shared_site
 from service.store import tables
+from service.store.sites import share_site
 from tests.integration.cycle.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
@@ -42,7 +43,7 @@ def test_towns_do_not_lead_others_to_a_shared_place(world: World) -> None:
         session.add(friend)
         session.flush()
         key = {"Authorization": f"Bearer {access.make_api_key(session, friend.id, 'f', START)}"}
-        session.get_one(tables.Site, 1).is_shared = True
+        share_site(session, session.get_one(tables.Site, 1), is_shared=True, now=GO_TIME)
     with browsing(world, shown_at=GO_TIME) as browser:
         night = browser.get(API_NIGHT, headers=key).json()
     rounded = shared_site(FLAT)

@@ -18,7 +18,7 @@ from service.store import tables, track
 from service.store.tokens import Purpose, standing_links
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
-from tests.integration.web.browsing import browsing
+from tests.integration.web.browsing import browsing, owner_browsing
 
 LINK = re.compile(r"https?://[^/\s\"]+(/how-was-it/[^\s\"<]+)")
 
@@ -144,13 +144,10 @@ def test_a_later_word_stands_in_for_the_earlier_and_both_are_kept(world: World, 
 
 def test_what_is_said_is_judged_at_once_and_told_on_the_nights_page(world: World, reader: TestClient) -> None:
     reader.post(link_of(world), data={"state": "clear"})
-    with world.duskbell.sessions.begin() as session:
-        session.get_one(tables.Site, 1).is_shared = True
-    page = reader.get(f"/sites/1/nights/{SATURDAY}").text
+    with owner_browsing(world, shown_at=SUNDAY) as owner:
+        page = owner.get(f"/sites/1/nights/{SATURDAY}").text
     assert "What it was like" in page
     assert "it was clear, judged by people&#39;s reports" in page
-    with world.duskbell.sessions.begin() as session:
-        session.get_one(tables.Site, 1).is_shared = False
 
 
 @pytest.mark.parametrize(

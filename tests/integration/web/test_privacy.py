@@ -96,8 +96,7 @@ def test_a_site_that_is_no_longer_shared_is_gone_for_others(world: World) -> Non
     share_site(world)
     with browsing_as(world, new_person(world, FRIEND)) as friend:
         assert friend.get("/sites/1").status_code == 200
-        with world.duskbell.sessions.begin() as session:
-            session.get_one(tables.Site, 1).is_shared = False
+        share_site(world, is_shared=False)
         assert friend.get("/sites/1").status_code == 404
 
 

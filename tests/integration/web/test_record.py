@@ -19,6 +19,7 @@ from service.demo.story import FLAT
 from service.settings import Settings
 from service.store import recordrows, tables
 from service.store.migrate import require_current
+from service.store.sites import share_site
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import START, World
 from tests.integration.track.remembered import Remembered, remember, watch
@@ -144,14 +145,15 @@ def test_strangers_see_the_record_of_shared_sites_alone(remembering: Remembering
         for path in ("/record", "/record.csv", "/record/evening.svg"):
             assert stranger.get(path, follow_redirects=False).status_code == 303
         _share(remembering, is_shared=True)
-        assert [stranger.get(path).status_code for path in paths] == [200, 200, 200]
+        assert [stranger.get(path).status_code for path in paths] == [200, 404, 200]
+        assert NO_RECORD in stranger.get(paths[0]).text  # what came at the place itself would lead there
         _share(remembering, is_shared=False)
 
 
 def _share(remembering: Remembering, *, is_shared: bool) -> None:
     with remembering.duskbell.sessions.begin() as session:
         row = session.scalars(select(tables.Site).where(tables.Site.id == remembering.site_id)).one()
-        row.is_shared = is_shared
+        share_site(session, row, is_shared=is_shared, now=START)
 
 
 def test_the_json_is_the_object_of_the_command(owner: TestClient, remembering: Remembering) -> None:

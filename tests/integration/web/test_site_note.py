@@ -112,7 +112,7 @@ def test_neither_does_a_mail(noted: World, road: str) -> None:
 
 
 def test_a_trip_over_a_closed_road_is_warned_of_without_the_note(friend: TestClient, road: str) -> None:
-    path = "/sites/1/subscribe"
+    path = "/sites/2/subscribe"
     form = fields_of_form(friend.get(f"{path}?another=true").text, path)
     page = friend.post(path, data={**form, "trips": f"{SATURDAY} to {SATURDAY}", "do": "count"}).text
     assert ("meets a closed road" in page) == (road == "closed")
