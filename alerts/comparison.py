@@ -14,6 +14,7 @@ from alerts.nightbulk import readable_nights
 from alerts.season import worth_of
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.track.climate import UNKNOWN_CLIMATE, Climate
 from alerts.verdict import Verdict, VerdictWord
 from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
@@ -68,11 +69,13 @@ def compare(
     now: datetime,
     forecasts: Mapping[Site, Sequence[Forecast]] | None = None,
     corrections: Mapping[Site, Correct] | None = None,
+    climates: Mapping[Site, Climate] | None = None,
 ) -> tuple[ComparedNight, ...]:
     """The nights with a window at any of the sites from `first` to `last`, both included, best first.
 
     wishes: the same for all, or each site's own. forecasts: what is at hand for each site; nights that
     none of them reaches are put in order by the sky alone. corrections: of chances, by the record.
+    climates: what each place's nights have been, as far as that is known.
     Judged nights come first by verdict: go, then wait, then those not judged, then unknown and stay;
     then by worth, then by date.
     Raises BadInput for no or too many sites and for dates that are too far apart or in the wrong order.
@@ -86,7 +89,10 @@ def compare(
                 site = group[row]
                 at_hand = (forecasts or {}).get(site, ())
                 correct = (corrections or {}).get(site, as_it_is)
-                found.append(_compared(site, night, _wishes_at(wishes, site), at_hand, now, correct))
+                clear_share = (climates or {}).get(site, UNKNOWN_CLIMATE).clear_share(night.name.month)
+                found.append(
+                    _compared(site, night, _wishes_at(wishes, site), at_hand, now, correct, clear_share)
+                )
     return tuple(sorted(found, key=_standing))
 
 
@@ -119,9 +125,14 @@ def _compared(
     forecasts: Sequence[Forecast],
     now: datetime,
     correct: Correct,
+    clear_share: float,
 ) -> ComparedNight:
     reaching = [each for each in forecasts if _reaches(each, night)]
-    verdict = assess(site, night, reaching, wishes, now=now, correct=correct) if reaching else None
+    verdict = (
+        assess(site, night, reaching, wishes, now=now, correct=correct, clear_share=clear_share)
+        if reaching
+        else None
+    )
     worth = sky_worth(night)
     if verdict is not None and verdict.outlook is not None and verdict.outlook.chance_pct is not None:
         worth *= verdict.outlook.chance_pct / 100

@@ -28,6 +28,7 @@ from alerts.wishes import Wishes
 from service.cycle.verify import gather_evidence
 from service.replaying import as_known_at, night_of, nights_under, site_of
 from service.store import track
+from service.store.climates import climate_at
 from service.store.codec import from_json
 from service.store.forecasts import newest_by_place, place_key
 from service.store.pairs import Told, find_told
@@ -131,7 +132,10 @@ def _assess(
     if not known:
         return None
     forecasts = [as_known_at(each.forecast, moment) for each in known]
-    return assess(stored.site, nights[0], forecasts, wishes, now=moment, also=nights[1:])
+    clear_share = climate_at(session, stored.site, moment).clear_share(nights[0].name.month)
+    return assess(
+        stored.site, nights[0], forecasts, wishes, now=moment, also=nights[1:], clear_share=clear_share
+    )
 
 
 def _stated(verdict: Verdict, moment: datetime) -> Stated:

@@ -25,6 +25,7 @@ from alerts.kit import Kit
 from alerts.night import DarkWindow, Night, nights
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.track.climate import UNKNOWN_CLIMATE, Climate
 from alerts.verdict import Verdict
 from alerts.weather.cloudhours import cloud_hours
 from alerts.weather.record import Forecast
@@ -62,12 +63,14 @@ def build_brief(
     units: Units = Units.METRIC,
     say_record: SayRecord | None = None,
     correct: Correct = as_it_is,
+    climate: Climate = UNKNOWN_CLIMATE,
 ) -> Brief:
     """The briefing of that night, judged on these forecasts. kit: None takes the usual one and says so.
 
-    correct: how the record corrects a chance.
+    correct: how the record corrects a chance. climate: what the place's nights have been.
     """
-    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct)
+    clear_share = climate.clear_share(night.name.month)
+    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct, clear_share=clear_share)
     window = verdict.window or (night.windows[0] if night.windows else None)
     plan, notes, sky = None, None, None
     cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()

@@ -15,6 +15,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes import Wishes
 from service.report import span_json
 from service.store import calibrations
+from service.store.climates import find_climates
 from service.store.forecasts import newest_by_place, place_key
 
 
@@ -35,8 +36,18 @@ def compare_stored(
     found = newest_by_place(session, set(places.values()), now)
     forecasts = {site: [each.forecast for each in found.get(places[site], ())] for site in sites}
     corrections = {site: calibrations.correction(session, number, now) for site, number in sites.items()}
+    known = find_climates(session, set(places.values()), now)
+    climates = {site: known[place] for site, place in places.items() if place in known}
     return compare(
-        list(sites), first, last, wishes, ephemeris, now=now, forecasts=forecasts, corrections=corrections
+        list(sites),
+        first,
+        last,
+        wishes,
+        ephemeris,
+        now=now,
+        forecasts=forecasts,
+        corrections=corrections,
+        climates=climates,
     )
 
 

@@ -18,6 +18,7 @@ from alerts.wishes import Wishes
 from service.replaying import as_known_at, night_of, nights_under, site_of
 from service.retelling import Moment
 from service.store import tables
+from service.store.climates import climate_at
 from service.store.codec import from_json
 from service.store.forecasts import newest_by_place, place_key
 from service.store.packing import unpack
@@ -126,7 +127,11 @@ class Desk:
         key = (decision.site_revision_id, wishes, tuple(forecast_ids), at)
         if key not in self._verdicts:
             known = [as_known_at(self._forecasts[number], at) for number in forecast_ids]
-            views = [view_night(site, night, known, wishes, now=at) for night in self._nights_of(decision)]
+            clear_share = climate_at(self.session, site, at).clear_share(decision.night_name.month)
+            views = [
+                view_night(site, night, known, wishes, now=at, clear_share=clear_share)
+                for night in self._nights_of(decision)
+            ]
             self._verdicts[key] = weigh(views, wishes.judged, now=at, site=site)
         return self._verdicts[key]
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from datetime import datetime
+from math import isnan
+from statistics import fmean
 
 from alerts.span import Span
 from alerts.track.evidence import (
@@ -17,7 +19,7 @@ from alerts.track.evidence import (
     longest,
     total,
 )
-from alerts.weather.clearness import effective_cloud_pct
+from alerts.weather.clouds import cover_above_site
 from alerts.weather.record import Forecast
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 
@@ -30,11 +32,37 @@ def accounts_of_analyses(event: Event, analyses: Iterable[Forecast]) -> tuple[Ac
     Feeds rewrite their past: later answers change nothing. An answer fetched before the window ended is
     a forecast and no witness; one without a time of fetching (played from a file) is accepted.
     """
+    return tuple(_account(event, analysis) for analysis in _first_answers(event.window, analyses))
+
+
+def clear_share_of(window: Span, analyses: Iterable[Forecast]) -> float | None:
+    """How much of the window was clear above the site (0..1): the mean over lineages, each by its first
+    answer of any provider. None where none of them knows enough of it."""
+    shares: dict[str, float] = {}
+    for analysis in _first_answers(window, analyses):
+        known = list(_above(window, analysis))
+        covered = total(part for part, _ in known)
+        if covered / window.duration >= 1 - MOST_UNKNOWN_SHARE:
+            clear = total(part for part, cloud_pct in known if cloud_pct <= CLEAR_LIMIT_PCT)
+            shares.setdefault(analysis.source.lineage, clear / covered)
+    return fmean(shares.values()) if shares else None
+
+
+def _first_answers(window: Span, analyses: Iterable[Forecast]) -> list[Forecast]:
+    """By lineage, then provider."""
     first: dict[tuple[str, str], Forecast] = {}
     for analysis in sorted(analyses, key=_fetched):
-        if analysis.source.fetched_at is None or analysis.source.fetched_at >= event.window.end:
+        if analysis.source.fetched_at is None or analysis.source.fetched_at >= window.end:
             first.setdefault((analysis.source.lineage, analysis.source.provider), analysis)
-    return tuple(_account(event, first[key]) for key in sorted(first))
+    return [first[key] for key in sorted(first)]
+
+
+def _above(window: Span, analysis: Forecast) -> Iterator[tuple[Span, float]]:
+    """The known parts of the window with the cloud above the site: a deck below it hides nothing."""
+    cut = analysis.series.cut(window)
+    for part, cloud_pct in zip(cut.parts, cover_above_site(analysis, cut).plan_pct.tolist(), strict=True):
+        if not isnan(cloud_pct):
+            yield part, cloud_pct
 
 
 def _fetched(analysis: Forecast) -> float:
@@ -45,11 +73,9 @@ def _fetched(analysis: Forecast) -> float:
 def _account(event: Event, analysis: Forecast) -> Account:
     known: list[Span] = []
     clear: list[Span] = []
-    for part, hour in analysis.over(event.window):
-        cloud_pct = effective_cloud_pct(hour, analysis.layer_scheme)
-        if cloud_pct is not None:
-            known.append(part)
-        if cloud_pct is not None and cloud_pct <= CLEAR_LIMIT_PCT:
+    for part, cloud_pct in _above(event.window, analysis):
+        known.append(part)
+        if cloud_pct <= CLEAR_LIMIT_PCT:
             clear.append(part)
     covered = total(known) / event.window.duration
     says, why = _verdict(event, known, clear, covered)

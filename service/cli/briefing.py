@@ -12,7 +12,7 @@ import click
 
 from alerts.errors import BadInput
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import correction_at, find_place, place_options
+from service.cli.skyoptions import climate_at, correction_at, find_place, place_options
 
 if TYPE_CHECKING:
     from alerts.wishes import Wishes
@@ -86,6 +86,7 @@ def briefing(
         units=units,
         say_record=partial(say_record, now) if say_record else None,
         correct=correction_at(site, now),
+        climate=climate_at(site, now),
     )
     for problem in found.problems:
         click.echo(f"duskbell: {problem}", err=True)

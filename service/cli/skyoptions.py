@@ -16,6 +16,7 @@ from service.cli.options import LAT_LON
 
 if TYPE_CHECKING:
     from alerts.assess import Correct
+    from alerts.track.climate import Climate
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -107,6 +108,20 @@ def correction_at(site: str | None, now: datetime) -> Correct:
         return as_it_is
     with build().sessions() as session:
         return calibrations.correction(session, get_site(session, site).id, now)
+
+
+def climate_at(site: str | None, now: datetime) -> Climate:
+    """What the nights of a stored site have been; nothing is known of a place that isn't stored."""
+    from alerts.track.climate import UNKNOWN_CLIMATE
+    from service.bootstrap import build
+    from service.store import climates
+    from service.store.sites import get_site, newest_revision
+
+    if site is None:
+        return UNKNOWN_CLIMATE
+    with build().sessions() as session:
+        stored = newest_revision(session, get_site(session, site).id)
+        return climates.climate_at(session, stored.site, now)
 
 
 def _stored(name: str) -> Site:

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING
 import click
 
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import correction_at, find_place, place_options
+from service.cli.skyoptions import climate_at, correction_at, find_place, place_options
 
 if TYPE_CHECKING:
     from alerts.assess import Correct
     from alerts.night import DarkWindow, Night
     from alerts.site import Site
+    from alerts.track.climate import Climate
     from alerts.weather.hinges import Hinge
     from alerts.weather.outlook import Outlook
     from alerts.weather.record import Forecast
@@ -77,7 +78,7 @@ def weather(
     if not recorded:
         stored = _stored(place, now) if site is not None and not ask else _Found([])
         found = stored if stored.forecasts else _asked(place, night, now, elevation_m, knows=site is not None)
-    seen = _look(place, night, found, wishes, now, correction_at(site, now))
+    seen = _look(place, night, found, wishes, now, correction_at(site, now), climate_at(site, now))
     click.echo(json.dumps(weather_json(seen), ensure_ascii=False) if as_json else weather_page(seen))
 
 
@@ -127,13 +128,14 @@ def _as_found(gathered: Gathered, forecasts: list[Forecast]) -> _Found:
 
 
 def _look(
-    site: Site, night: Night, found: _Found, wishes: Wishes, now: datetime, correct: Correct
+    site: Site, night: Night, found: _Found, wishes: Wishes, now: datetime, correct: Correct, climate: Climate
 ) -> NightWeather:
     from alerts.sky.ephemeris import Ephemeris
     from alerts.skyview import window_sky
     from service.weathertable import NightWeather, build_rows
 
-    window, outlook, hinge = _best(site, night, found.forecasts, wishes, now, correct)
+    clear_share = climate.clear_share(night.name.month)
+    window, outlook, hinge = _best(site, night, found.forecasts, wishes, now, correct, clear_share)
     aod = outlook.aerosol_optical_depth if outlook else None
     sources, rows = build_rows(site, night, window, outlook, found.forecasts)
     return NightWeather(
@@ -159,18 +161,20 @@ def _best(
     wishes: Wishes,
     now: datetime,
     correct: Correct,
+    clear_share: float,
 ) -> tuple[DarkWindow | None, Outlook | None, Hinge | None]:
     """The window that the night is judged by, its outlook with these wishes, and what that hangs on."""
     from alerts.assess import assess, view_night
     from alerts.weather.hinges import failing_hazards, hangs_on
 
-    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct)
+    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct, clear_share=clear_share)
     if verdict.window is None or verdict.outlook is None:
         return verdict.window or next(iter(night.windows), None), verdict.outlook, None
     index = night.windows.index(verdict.window)
 
     def look(changed: Sequence[Forecast]) -> Outlook:
-        outlook = view_night(site, night, changed, wishes, now=now, correct=correct).outlooks[index]
+        seen = view_night(site, night, changed, wishes, now=now, correct=correct, clear_share=clear_share)
+        outlook = seen.outlooks[index]
         assert outlook is not None, "there was one before the change"
         return outlook
 

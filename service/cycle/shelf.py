@@ -21,6 +21,7 @@ from alerts.presence import is_ruled_out, usable_spans
 from alerts.rules import Result
 from alerts.span import Span
 from alerts.track.calibration import Calibration
+from alerts.track.climate import UNKNOWN_CLIMATE, Climate
 from alerts.track.outlooks import calibrated_outlook, moves_at
 from alerts.verdict import SkyView, Verdict, weigh
 from alerts.weather.clearness import Clearness
@@ -28,6 +29,7 @@ from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from service.store import tables
 from service.store.chunks import in_chunks
+from service.store.climates import find_climates
 from service.store.forecasts import StoredForecast, newest_by_place, place_key
 from service.store.nightfacts import unpack_night
 from service.store.sites import StoredSite, newest_revisions
@@ -122,6 +124,7 @@ class ShelfSite:
 
     stored: StoredSite
     calibration: Calibration
+    climate: Climate = UNKNOWN_CLIMATE
     nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
     forecasts: list[StoredForecast] = field(default_factory=list)
     forecast_ids: list[int] = field(default_factory=list)
@@ -243,6 +246,7 @@ class ShelfSite:
                 night_name=night.name,
                 site=self.stored.site,
                 now=now,
+                clear_share=self.climate.clear_share(night.name.month),
             )
             corrected = calibrated_outlook(seen.outlook, self.calibration, site=self.stored.site_id, now=now)
             self.clearness[key] = replace(seen, outlook=corrected)
@@ -280,7 +284,7 @@ class Shelf:
             for site_id, stored in newest_revisions(session, missing).items()
         }
         self._read_nights(session, list(fresh.values()))
-        self._read_forecasts(session, list(fresh.values()))
+        self._read_weather(session, list(fresh.values()))
         self._sites.update(fresh)
 
     def trim(self) -> None:
@@ -309,7 +313,7 @@ class Shelf:
                 night = ShelfNight(row.id, row.name, row.last_window_end, row.kernel, row.packed)
                 by_revision[row.site_revision_id].nights.setdefault(row.sky_key, {})[row.name] = night
 
-    def _read_forecasts(self, session: Session, sites: list[ShelfSite]) -> None:
+    def _read_weather(self, session: Session, sites: list[ShelfSite]) -> None:
         by_place: defaultdict[str, list[ShelfSite]] = defaultdict(list)
         for site in sites:
             by_place[place_key(site.stored.site)].append(site)
@@ -318,3 +322,6 @@ class Shelf:
             for place, forecasts in found.items():
                 for site in by_place[place]:
                     site.take(forecasts)
+            for place, climate in find_climates(session, places, self.now).items():
+                for site in by_place[place]:
+                    site.climate = climate

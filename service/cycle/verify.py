@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session, aliased, sessionmaker
 
 from alerts.night import Night
 from alerts.span import Span
+from alerts.track.analyses import clear_share_of
 from alerts.track.evidence import Judge, OutcomeState
 from alerts.track.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.stations import CLEAR_OKTAS
@@ -26,7 +27,7 @@ from alerts.track.witnesses import DULL_NIGHTS, NightSeen, find_copies, find_nev
 from alerts.weather.record import Forecast, Place
 from service.bootstrap import Duskbell, Gather
 from service.observations.base import Ask, Heard
-from service.store import calibrations, forecasts, recordrows, tables, track
+from service.store import calibrations, climates, forecasts, recordrows, tables, track
 from service.store.codec import from_json
 from service.store.sites import StoredSite, stored_site
 from service.store.tables_track import JudgedEvent
@@ -257,10 +258,15 @@ def _place(stored: StoredSite, verifying: Verifying) -> Place:
 
 
 def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) -> bool:
-    """Judge one event on all that is known now, and say when to look again; whether it says anything new."""
+    """Judge one event on all that is known now, note how clear its night was at the place, and say when to
+    look again; whether it says anything new."""
     row = session.get(JudgedEvent, event_id)
     assert row is not None, "events are never removed"
-    outcome = judge_night(track.event_of(row), stored.site, gather_evidence(session, row, stored))
+    evidence = gather_evidence(session, row, stored)
+    outcome = judge_night(track.event_of(row), stored.site, evidence)
+    clear_share = clear_share_of(Span(row.window_start, row.window_end), evidence.analyses)
+    if clear_share is not None:
+        climates.note_night(session, forecasts.place_key(stored.site), row.night_name, clear_share, now)
     row.looks += 1
     row.look_at = next((row.window_end + wait for wait in LOOKS if row.window_end + wait > now), None)
     return track.keep_outcome(session, row, outcome, now)

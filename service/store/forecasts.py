@@ -35,7 +35,11 @@ class StoredForecast:
 
 def place_key(site: Site) -> str:
     """The place that a site's forecasts are asked for, to 0.01 degrees: neighbours share the request."""
-    return f"{round(site.lat_deg, 2):.2f},{round(site.lon_deg, 2):.2f}"
+    return place_key_at(site.lat_deg, site.lon_deg)
+
+
+def place_key_at(lat_deg: float, lon_deg: float) -> str:
+    return f"{round(lat_deg, 2):.2f},{round(lon_deg, 2):.2f}"
 
 
 def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: datetime) -> tables.Forecast:

@@ -20,7 +20,7 @@ from alerts.rules import Reason
 from alerts.site import Site
 from service.keys import Keys
 from service.sharing import rounded_place
-from service.store import suppression, tables
+from service.store import climates, suppression, tables
 from service.store.codec import from_json, to_json
 from service.store.tables import Table
 from service.store.tables_delivery import Endpoint, Notice, Token
@@ -173,6 +173,7 @@ def _erase_site(session: Session, site: tables.Site, mine: Sequence[int], now: d
     if others and site.is_shared:
         return
     site.name, site.is_shared, site.archived_at = f"{ERASED} {site.id}", False, now
+    climates.forget_places_of(session, site.id)
     for revision in session.scalars(
         select(tables.SiteRevision).where(tables.SiteRevision.site_id == site.id)
     ):

@@ -2,6 +2,7 @@
 
 station_report (a station's own words)      judged_event ── outcome      calibration ── calibration_choice
                                              └─ record_row ── wish_set
+night_cloud (how clear a place's nights were)
 """
 
 from __future__ import annotations
@@ -105,6 +106,23 @@ class WishSet(Table):
 
     key: Mapped[str] = mapped_column(String(64), primary_key=True)
     wishes: Mapped[dict[str, Any]]
+
+
+class NightCloud(Table):
+    """How clear one night was at a place, by the feeds' own analyses; kept once, when it first is known.
+
+    place: as of `forecasts.place_key`, shared by sites. clear_share: of the first judged window that is
+    known there, 0..1. noted_at: decisions as of later moments may rest on it.
+    """
+
+    __tablename__ = "night_cloud"
+    __table_args__ = (Index("ix_night_cloud_by_month", "place", "month", "noted_at", "clear_share"),)
+
+    place: Mapped[str] = mapped_column(String(24), primary_key=True)
+    night_name: Mapped[date] = mapped_column(primary_key=True)
+    month: Mapped[int]
+    clear_share: Mapped[float]
+    noted_at: Mapped[datetime]
 
 
 class CalibrationVersion(Table):

@@ -23,6 +23,7 @@ from alerts.wishes import Wishes
 from service.cycle.noting import read_kit
 from service.decided import decided_verdict
 from service.store import calibrations, tables
+from service.store.climates import climate_at
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
 from service.store.forecasts import newest_by_place, place_key
@@ -103,7 +104,10 @@ def judged_night(
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
     forecasts = _at_hand(session, seen.stored.site, night, now)
     correct = calibrations.correction(session, seen.row.id, now)
-    verdict = assess(seen.stored.site, night, forecasts, wishes, now=now, correct=correct)
+    clear_share = climate_at(session, seen.stored.site, now).clear_share(name.month)
+    verdict = assess(
+        seen.stored.site, night, forecasts, wishes, now=now, correct=correct, clear_share=clear_share
+    )
     judged = JudgedNight(
         site=seen.stored.site,
         night=night,
