@@ -7,7 +7,7 @@ somebody reads it there and types it where they registered. Until then nothing e
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -23,6 +23,7 @@ from service.masking import mask_target
 from service.notices.render import notice_payload
 from service.notices.wording import NoticeKind, write_notice
 from service.store import endpoints, limits, messages, tables, tokens
+from service.store.people import REMOVED
 from service.store.tokens import Purpose
 
 log = logging.getLogger(__name__)
@@ -47,8 +48,10 @@ def register(
     *,
     now: datetime,
     token: str = "",
+    make_room: Callable[[], None] = lambda: None,
 ) -> tables.Address:
     """The person's receiver of that channel; a new one isn't confirmed. token: a chat's access token.
+    make_room: called before an address is added; refuses where none may be.
 
     BadInput when the channel can't send there.
     """
@@ -60,6 +63,8 @@ def register(
             tables.Address.target == stored,
         )
     )
+    if known is None or known.off_reason == REMOVED:
+        make_room()
     if known is not None:
         return known
     address = tables.Address(

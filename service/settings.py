@@ -64,6 +64,15 @@ class Settings(BaseSettings):
     open_sign_up: bool = Field(
         False, description="Let anyone with a mail address sign up and keep sites of their own here."
     )
+    sites_per_person: int = Field(
+        200, ge=1, description="The most sites that one person may keep; the operator isn't bound."
+    )
+    subscriptions_per_person: int = Field(
+        400, ge=1, description="The most subscriptions that one person may have; the operator isn't bound."
+    )
+    addresses_per_person: int = Field(
+        20, ge=1, description="The most addresses that one person may have; the operator isn't bound."
+    )
     cycle_minutes: int = Field(30, ge=5, le=360, description="Minutes from one cycle to the next.")
     cycle_processes: int = Field(
         0,

@@ -46,6 +46,7 @@ def subscribe(
 ) -> None:
     """Tell an address about SITE. Without wishes of yours the usual ones hold."""
     from service.bootstrap import build
+    from service.quotas import Kept, require_room
     from service.registration import register, shown, vouch_for
     from service.store import identity, people
     from service.store.sites import get_site, newest_revision
@@ -70,6 +71,7 @@ def subscribe(
         else:
             receiver = duskbell.channels[channel]
             address = register(session, channel, receiver, operator, given, now=now, token=token)
+        require_room(session, duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
         subscription = people.subscribe(session, address, row, wishes, now=now)
         people.change_kit(session, subscription, kit or "")
         if channel in ("email", "named"):

@@ -163,6 +163,11 @@ def add_pending(session: Session, target: str, *, zone: str, now: datetime) -> t
     return address
 
 
+def find_of_person(session: Session, target: str, person_id: int) -> tables.Address | None:
+    """The address among those of that person, however it is spelled, confirmed or not."""
+    return session.scalars(_of_mail(target).where(tables.Address.person_id == person_id)).first()
+
+
 def add_joining(
     session: Session, target: str, person: tables.Person, *, is_own: bool, now: datetime
 ) -> tables.Address:
@@ -170,7 +175,7 @@ def add_joining(
 
     is_own: the operator says that it is the operator's own; it counts from then on.
     """
-    known = session.scalars(_of_mail(target).where(tables.Address.person_id == person.id)).first()
+    known = find_of_person(session, target, person.id)
     if known is None:
         known = tables.Address(person=person, channel="email", target=target, secrets=[], created_at=now)
         session.add(known)

@@ -18,6 +18,8 @@ from service.store import rounded, tables
 from service.store.chunks import in_chunks
 from service.store.codec import to_json
 
+REMOVED = "removed on the page"
+"""Why an address is off that its person has removed."""
 UNKNOWN_ZONE = "UTC"
 """The clock of a person of whom nothing is known yet; the first site tells (`sites.add_site`)."""
 

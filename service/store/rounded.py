@@ -31,6 +31,7 @@ def need_copy(session: Session, row: tables.Site, now: datetime) -> tables.Site:
         .values(
             owner_id=row.owner_id,
             name=row.name,
+            folded_name=row.name.casefold(),
             is_shared=row.is_shared,
             created_at=now,
             archived_at=row.archived_at,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -29,21 +30,47 @@ class StoredSite:
     elevation_known: bool
 
 
+@dataclass(frozen=True, slots=True)
+class NewSite:
+    """A place that somebody wants to keep."""
+
+    site: Site
+    elevation_known: bool
+    is_shared: bool = False
+
+
 def add_site(
     session: Session, owner: tables.Person, site: Site, *, elevation_known: bool, now: datetime
 ) -> tables.Site:
-    """Keep a new site of that person; BadInput when one of theirs has the name.
+    """Keep a new site of that person; BadInput when one of theirs has the name."""
+    return add_sites(session, owner, [NewSite(site, elevation_known)], now)[0]
+
+
+def add_sites(
+    session: Session, owner: tables.Person, wanted: Sequence[NewSite], now: datetime
+) -> list[tables.Site]:
+    """Keep new sites of that person, all or none; BadInput when a name is taken or stands there twice.
 
     Somebody whose clock isn't known yet is taken to live by that of their first site.
     """
-    require_free_name(session, owner.id, site.name)
+    _require_free_names(session, owner.id, [each.site.name for each in wanted])
     if owner.zone == UNKNOWN_ZONE and not _has_sites(session, owner.id):
-        owner.zone = site.zone
-    row = tables.Site(owner_id=owner.id, name=site.name, is_shared=False, created_at=now)
-    session.add(row)
+        owner.zone = wanted[0].site.zone
+    rows = [
+        tables.Site(owner_id=owner.id, name=each.site.name, is_shared=False, created_at=now)
+        for each in wanted
+    ]
+    session.add_all(rows)
     session.flush()
-    revise_site(session, row, site, elevation_known=elevation_known, now=now)
-    return row
+    session.add_all(
+        _revision(row.id, 1, each.site, elevation_known=each.elevation_known, now=now)
+        for row, each in zip(rows, wanted, strict=True)
+    )
+    session.flush()
+    for row, each in zip(rows, wanted, strict=True):
+        if each.is_shared:
+            share_site(session, row, is_shared=True, now=now)
+    return rows
 
 
 def _has_sites(session: Session, owner_id: int) -> bool:
@@ -52,9 +79,36 @@ def _has_sites(session: Session, owner_id: int) -> bool:
 
 def require_free_name(session: Session, owner_id: int, name: str, *, but: int | None = None) -> None:
     """BadInput when another site of that person, not the one with the id `but`, has the name."""
-    mine = [row for row in find_sites(session) if row.owner_id == owner_id and row.id != but]
-    if any(row.name.casefold() == name.casefold() for row in mine):
+    if any(row.id != but for row in _named(session, [name], owner_id)):
         raise BadInput(f"there already is a site named {name!r}; choose another name.")
+
+
+def _require_free_names(session: Session, owner_id: int, names: Sequence[str]) -> None:
+    taken = {row.name.casefold() for row in _named(session, names, owner_id)}
+    for name in names:
+        if name.casefold() in taken:
+            raise BadInput(f"there already is a site named {name!r}; choose another name.")
+        taken.add(name.casefold())
+
+
+def _named(session: Session, names: Iterable[str], owner_id: int | None = None) -> list[tables.Site]:
+    """Sites in use that have one of the names, whatever its case; of one person, or of all; not their copies
+    for others. By their ids.
+
+    Rows without a folded name are few: those that a version before this column wrote beside this one.
+    """
+    folded = {name.casefold() for name in names}
+    query = select(tables.Site).where(tables.Site.archived_at.is_(None), tables.Site.rounded_of_id.is_(None))
+    if owner_id is not None:
+        query = query.where(tables.Site.owner_id == owner_id)
+    found = [
+        row
+        for part in in_chunks(sorted(folded))
+        for row in session.scalars(query.where(tables.Site.folded_name.in_(part)))
+    ]
+    unfolded = session.scalars(query.where(tables.Site.folded_name.is_(None)))
+    found += [row for row in unfolded if row.name.casefold() in folded]
+    return sorted(found, key=lambda row: row.id)
 
 
 def revise_site(
@@ -64,20 +118,26 @@ def revise_site(
     newest = session.scalar(
         select(func.max(tables.SiteRevision.revision)).where(tables.SiteRevision.site_id == row.id)
     )
-    revision = tables.SiteRevision(
-        site_id=row.id,
-        revision=(newest or 0) + 1,
+    revision = _revision(row.id, (newest or 0) + 1, site, elevation_known=elevation_known, now=now)
+    session.add(revision)
+    session.flush()
+    copy = rounded.follow(session, row, now)
+    look_again(session, [row.id] if copy is None else [row.id, copy.id])
+    return revision
+
+
+def _revision(
+    site_id: int, number: int, site: Site, *, elevation_known: bool, now: datetime
+) -> tables.SiteRevision:
+    return tables.SiteRevision(
+        site_id=site_id,
+        revision=number,
         lat_deg=site.lat_deg,
         lon_deg=site.lon_deg,
         zone=site.zone,
         facts={"site": to_json(site), "elevation_known": elevation_known},
         created_at=now,
     )
-    session.add(revision)
-    session.flush()
-    copy = rounded.follow(session, row, now)
-    look_again(session, [row.id] if copy is None else [row.id, copy.id])
-    return revision
 
 
 def share_site(session: Session, row: tables.Site, *, is_shared: bool, now: datetime) -> None:
@@ -101,8 +161,10 @@ def get_site(session: Session, name: str) -> tables.Site:
     Of several people's sites of one name the operator's counts. BadInput naming near ones when there is
     none, and naming the numbers when nobody can say which of several is meant.
     """
-    sites = find_sites(session)
-    found = [row for row in sites if name.strip().casefold() in (row.name.casefold(), f"#{row.id}")]
+    found = _named(session, [name.strip()]) or _numbered(session, name.strip())
+    sites = [] if found else find_sites(session)
+    # a version before this one may have changed a name beside it, so a miss looks at all
+    found = found or [row for row in sites if row.name.casefold() == name.strip().casefold()]
     own = [row for row in found if session.get_one(tables.Person, row.owner_id).is_operator]
     if len(found) == 1 or len(own) == 1:
         return (own or found)[0]
@@ -114,6 +176,16 @@ def get_site(session: Session, name: str) -> tables.Site:
     near = difflib.get_close_matches(name, [row.name for row in sites], n=3, cutoff=0.4)
     known = " or ".join(repr(each) for each in near) or ", ".join(repr(row.name) for row in sites[:5])
     raise BadInput(f"there is no site named {name!r}; did you mean {known}?")
+
+
+def _numbered(session: Session, text: str) -> list[tables.Site]:
+    """The site in use that is written `#12`, if that is what the text is and there is one."""
+    number = text.removeprefix("#")
+    if number == text or not (number.isascii() and number.isdigit() and len(number) < 19):
+        return []
+    row = session.get(tables.Site, int(number))
+    is_listed = row is not None and row.archived_at is None and row.rounded_of_id is None
+    return [row] if row is not None and is_listed else []
 
 
 def newest_revision(session: Session, site_id: int) -> StoredSite:

@@ -15,7 +15,7 @@ from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import JSON, ForeignKey, Index, MetaData, String, Text, UniqueConstraint, false, text
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
 
 from service.store.packed import PackedJson
 from service.store.types import UtcDateTime
@@ -93,15 +93,19 @@ class Address(Table):
 class Site(Table):
     """A place of a person's; what is known of it lies in its revisions.
 
+    folded_name: the name without its case, to find it by; follows the name. None only where a version
+    before this column wrote the row.
     rounded_of_id: the site whose copy for others this is; None for a site that somebody described. No foreign
     key: SQLite would have to write the table anew for it.
     """
 
     __tablename__ = "site"
+    __table_args__ = (Index("ix_site_folded_name", "folded_name", "owner_id"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     owner_id: Mapped[int] = mapped_column(ForeignKey("person.id"), index=True)
     name: Mapped[str] = mapped_column(String(200))
+    folded_name: Mapped[str | None] = mapped_column(String(600))
     is_shared: Mapped[bool]
     created_at: Mapped[datetime]
     archived_at: Mapped[datetime | None]
@@ -110,6 +114,11 @@ class Site(Table):
     revisions: Mapped[list[SiteRevision]] = relationship(
         back_populates="site", order_by="SiteRevision.revision"
     )
+
+    @validates("name")
+    def _fold_name(self, _: str, name: str) -> str:
+        self.folded_name = name.casefold()
+        return name
 
 
 class SiteRevision(Table):

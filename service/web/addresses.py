@@ -14,8 +14,10 @@ from alerts.errors import BadInput
 from service import access
 from service.channels.chat import CHAT_FORMS
 from service.notices.wording import NoticeKind
+from service.quotas import Kept, require_room
 from service.registration import confirm_by_code, register, send_test, shown
 from service.store import endpoints, limits, messages, people, suppression, tables
+from service.store.people import REMOVED
 from service.web.access import SignedIn, Viewer
 from service.web.asking import network_of_request
 from service.web.context import Web
@@ -24,7 +26,6 @@ from service.web.forms import Filled, Form
 from service.web.subscribe import add_mail
 
 TEST_HELPS_FOR = timedelta(hours=2)
-REMOVED = "removed on the page"
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,16 +127,19 @@ def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> tabl
     channel = form.text("channel")
     if channel not in dict(chat_forms()):
         raise BadInput("choose one of the kinds in the list.")
+    now = web.duskbell.clock()
     person = session.get_one(tables.Person, viewer.person_id)
-    return register(
+    address = register(
         session,
         channel,
         web.duskbell.channels[channel],
         person,
         form.text("target"),
-        now=web.duskbell.clock(),
+        now=now,
         token=form.text("token"),
+        make_room=lambda: require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now),
     )
+    return address
 
 
 def remove_address(session: Session, row: tables.Address, now: datetime) -> None:

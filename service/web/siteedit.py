@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,10 +15,12 @@ from alerts.errors import BadInput
 from alerts.season import easier_wishes, wishes_text
 from alerts.site import Site
 from service.places import is_at_sea
+from service.quotas import Kept, require_room
+from service.settings import Settings
 from service.store import tables
 from service.store.people import default_wishes
 from service.store.rounded import find_copy, follow
-from service.store.sites import add_site, require_free_name, revise_site, share_site
+from service.store.sites import NewSite, add_sites, require_free_name, revise_site, share_site
 from service.web.access import Keeping, SignedIn, Viewer, own_site
 from service.web.assets import asset_url
 from service.web.cells import NightCell, cell_of_bare, column_of, still_ahead
@@ -117,7 +120,7 @@ def build_router(web: Web) -> APIRouter:
             return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults)
         try:
             with web.writing.begin() as session:
-                site_id = keep_site(session, viewer, draft, web.duskbell.clock())
+                site_id = keep_site(session, web.duskbell.settings, viewer, draft, web.duskbell.clock())
         except BadInput as refusal:
             return show_form(
                 web, viewer, filled_fields(form), draft=draft, faults=FaultTexts(name=str(refusal))
@@ -163,16 +166,24 @@ def is_elsewhere(site: Site, other: Site) -> bool:
     return (site.lat_deg, site.lon_deg) != (other.lat_deg, other.lon_deg)
 
 
-def keep_site(session: Session, viewer: Viewer, draft: Draft, now: datetime) -> int:
-    """Keep a new site of the viewer's; its id. BadInput when one of theirs has the name.
+def keep_site(session: Session, settings: Settings, viewer: Viewer, draft: Draft, now: datetime) -> int:
+    """Keep a new site of the viewer's; its id. BadInput when one of theirs has the name."""
+    return keep_sites(session, settings, viewer, [draft], now)[0]
+
+
+def keep_sites(
+    session: Session, settings: Settings, viewer: Viewer, drafts: Sequence[Draft], now: datetime
+) -> list[int]:
+    """Keep all of these as the viewer's, or none; their ids. BadInput when a name is taken, or they don't
+    fit into what one person may keep.
 
     Whoever keeps one while sign-up is open goes on when it is closed.
     """
+    require_room(session, settings, viewer.person_id, Kept.SITES, now, len(drafts))
     owner = session.get_one(tables.Person, viewer.person_id)
     owner.may_keep_sites = True
-    row = add_site(session, owner, draft.site, elevation_known=draft.elevation_known, now=now)
-    share_site(session, row, is_shared=draft.is_shared, now=now)
-    return row.id
+    wanted = [NewSite(each.site, each.elevation_known, each.is_shared) for each in drafts]
+    return [row.id for row in add_sites(session, owner, wanted, now)]
 
 
 def change_site(session: Session, site_id: int, viewer: Viewer, draft: Draft, now: datetime) -> None:

@@ -13,11 +13,13 @@ from alerts.naming import clean_name
 from alerts.site import Site
 from service.placefiles import MOST_PLACES, FoundPlace, read_places
 from service.places import is_at_sea, zone_at
+from service.quotas import Kept, room_for
+from service.store import tables
 from service.store.people import default_wishes
 from service.web.access import Keeping, Viewer
 from service.web.context import Web
 from service.web.forms import Filled, Form
-from service.web.siteedit import keep_site
+from service.web.siteedit import keep_sites
 from service.web.siteform import Draft
 
 
@@ -38,6 +40,9 @@ def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
     def show(viewer: Viewer, rows: list[FoundRow], passed_over: int, fault: str) -> HTMLResponse:
+        with web.reading() as session:
+            person = session.get_one(tables.Person, viewer.person_id)
+            room = room_for(session, web.duskbell.settings, person, Kept.SITES)
         return web.page(
             "site-import.html",
             400 if fault else 200,
@@ -47,6 +52,7 @@ def build_router(web: Web) -> APIRouter:
             passed_over=passed_over,
             fault=fault,
             most=MOST_PLACES,
+            room=room,
         )
 
     @router.get("/sites/import", response_class=HTMLResponse)
@@ -69,8 +75,7 @@ def build_router(web: Web) -> APIRouter:
     def keep(viewer: Keeping, form: Filled) -> Response:
         drafts = chosen_drafts(form)
         with web.writing.begin() as session:
-            for draft in drafts:
-                keep_site(session, viewer, draft, web.duskbell.clock())
+            keep_sites(session, web.duskbell.settings, viewer, drafts, web.duskbell.clock())
         return RedirectResponse("/", 303)
 
     return router

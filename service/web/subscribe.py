@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import replace
 from datetime import datetime
 
@@ -15,6 +16,7 @@ from alerts.errors import BadInput
 from alerts.wishes import Wishes
 from service import access
 from service.channels.mailbuilding import check_mail_address
+from service.quotas import Kept, QuotaReached, require_room
 from service.registration import shown
 from service.store import identity, people, tables
 from service.store.codec import from_json
@@ -28,6 +30,8 @@ from service.web.siteform import FaultTexts
 from service.web.wishcount import count_wishes
 from service.web.wishform import filled_wish_fields, read_wishes, wish_fields
 from service.web.wishpage import NEW_MAIL, AddressChoice, WishPage, read_wishes_and_kit, show_wishes
+
+log = logging.getLogger(__name__)
 
 
 def build_router(web: Web) -> APIRouter:
@@ -154,6 +158,7 @@ def _subscribe_viewer(
         else:
             is_own = form.is_ticked("mine")
             address = add_mail(web, session, viewer, form.text("email"), network, now, is_own=is_own)
+        require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
         row = people.subscribe(session, address, site, wishes, now=now)
         people.change_kit(session, row, form.text("kit"))
         needs_confirming = address.confirmed_at is None
@@ -191,6 +196,9 @@ def add_mail(
             session, target, zone=person.zone, now=now
         )
     else:
+        mine = identity.find_of_person(session, target, person.id)
+        if mine is None or mine.off_reason == people.REMOVED:
+            require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
         known = identity.add_joining(session, target, person, is_own=is_own, now=now)
     access.ask_to_confirm(session, web.duskbell.keys, known, network=network, now=now)
     return known
@@ -224,6 +232,11 @@ def _welcome(
         )
     )
     if running is None:
+        try:
+            require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
+        except QuotaReached:  # the answer to a stranger is always the same
+            log.info("address %s has as many subscriptions as one may have", address.id)
+            return
         site = session.get_one(tables.Site, seen.row.id)
         row = people.subscribe(session, address, site, wishes, now=now)
         people.change_kit(session, row, form.text("kit"))

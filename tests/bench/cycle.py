@@ -220,7 +220,14 @@ def settle(duskbell: Duskbell, sites: int) -> None:
         session.execute(
             insert(tables.Site),
             [
-                {"id": k + 1, "owner_id": 1, "name": each.name, "is_shared": False, **when}
+                {
+                    "id": k + 1,
+                    "owner_id": 1,
+                    "name": each.name,
+                    "folded_name": each.name.casefold(),
+                    "is_shared": False,
+                    **when,
+                }
                 for k, each in enumerate(made)
             ],
         )

@@ -80,6 +80,31 @@ def test_tables_without_a_revision_are_refused(tmp_path: Path) -> None:
     engine.dispose()
 
 
+def test_row_88_names_of_sites_kept_before_are_folded_by_the_migration(store_url: str) -> None:
+    engine = open_engine(store_url)
+    config = _config()
+    config.attributes["engine"] = engine
+    command.upgrade(config, "0020")
+    with engine.begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO person (id, name, zone, is_operator, created_at) VALUES (1, '', 'UTC', :no, :at)"
+            ),
+            {"no": False, "at": "2027-06-30 12:00:00"},
+        )
+        connection.execute(
+            text(
+                "INSERT INTO site (id, owner_id, name, is_shared, created_at) "
+                "VALUES (1, 1, 'ÖDE Höhe', :no, :at)"
+            ),
+            {"no": False, "at": "2027-06-30 12:00:00"},
+        )
+    upgrade(engine)
+    with engine.connect() as connection:
+        assert connection.scalar(text("SELECT folded_name FROM site")) == "öde höhe"
+    engine.dispose()
+
+
 @pytest.mark.parametrize("url", ["mysql://host/db", "not a url"])
 def test_an_unknown_database_url_names_the_two_that_work(url: str) -> None:
     with pytest.raises(StoreError, match=r"SQLite|sqlite"):
