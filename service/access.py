@@ -159,8 +159,8 @@ def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, no
         return Asked.UNKNOWN
     hashed = suppression.address_hash(keys, "email", target)
     who = {"address": hashed, "network": limits.network_of(network)}
-    allowed = limits.allow(session, keys, "sign_in", now, **who)
     address = identity.find_account(session, target)
+    allowed = limits.allow(session, keys, "sign_in", now, reaches_nobody=address is None, **who)
     if address is None:
         asked = Asked.UNKNOWN
     elif not (allowed and _may_mail_link(session, keys, address, now)):

@@ -202,7 +202,9 @@ class Settings(BaseSettings):
         None, description="Key of links and hashes; empty: made once in secret.key in the data folder."
     )
     trusted_proxies: tuple[str, ...] = Field(
-        (), description="Addresses or networks of reverse proxies whose X-Forwarded-For is believed."
+        (),
+        description="Addresses or networks of reverse proxies whose X-Forwarded-For is believed; nobody "
+        "else's is, not even this machine's.",
     )
     metrics_open: bool = Field(
         False, description="Show /metrics to everyone; else only to this machine and to API keys."

@@ -60,6 +60,7 @@ def examine(settings: Settings) -> Iterator[Finding]:
         _addresses,
         _delivery,
         _page,
+        _proxy,
     ):
         yield from _guarded(check, settings)
 
@@ -284,6 +285,23 @@ def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
     for row in session.scalars(select(Destination).where(Destination.open_until > now)):
         text = f"{row.key} rests until {row.open_until:%H:%M} UTC: {row.failures} failures, {row.code}"
         yield Finding("note", "delivery", mask_text(text))
+
+
+def _proxy(settings: Settings) -> Iterator[Finding]:
+    """Whether a proxy that seems to stand before the pages is named."""
+    from service.web.security import is_loopback, origin_of
+
+    reached = origin_of(settings.public_url)
+    if settings.trusted_proxies:
+        named = ", ".join(settings.trusted_proxies)
+        yield Finding("ok", "proxy", f"X-Forwarded-For is believed from {named}")
+    elif reached is not None and not is_loopback(reached.host) and reached.port != settings.web_port:
+        yield Finding(
+            "note",
+            "proxy",
+            f"{settings.public_url} seems to be a proxy's, and none is trusted: all who come by it share the "
+            "limits of one sender; set trusted_proxies to its address, such as 127.0.0.1",
+        )
 
 
 def _page(settings: Settings) -> Iterator[Finding]:

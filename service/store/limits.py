@@ -34,20 +34,40 @@ class Limit:
         return min(float(self.most), level + self.most * (passed / self.per))
 
 
-HOUR, DAY = timedelta(hours=1), timedelta(days=1)
+MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 LIMITS: Mapping[str, Mapping[str, Limit]] = MappingProxyType(
     {
-        "confirm": {"address": Limit(1, DAY), "network": Limit(20, HOUR), "all": Limit(300, HOUR)},
-        "sign_in": {"address": Limit(5, HOUR), "network": Limit(20, HOUR), "all": Limit(600, HOUR)},
+        "confirm": {
+            "address": Limit(1, DAY),
+            "network": Limit(20, HOUR),
+            "holder": Limit(40, HOUR),
+            "all": Limit(300, HOUR),
+        },
+        "sign_in": {
+            "address": Limit(5, HOUR),
+            "network": Limit(20, HOUR),
+            "holder": Limit(60, HOUR),
+            "all": Limit(600, HOUR),
+        },
         "sign_in_unwanted": {"address": Limit(1, DAY)},
-        "challenge": {"host": Limit(10, HOUR), "network": Limit(20, HOUR), "all": Limit(300, HOUR)},
         "test": {"address": Limit(5, HOUR), "person": Limit(10, HOUR)},
-        "token": {"network": Limit(10, timedelta(minutes=1)), "all": Limit(600, timedelta(minutes=1))},
-        "relay": {"network": Limit(600, timedelta(minutes=1))},
-        "judge": {"key": Limit(60, HOUR), "all": Limit(600, HOUR)},
+        "challenge": {
+            "host": Limit(10, HOUR),
+            "network": Limit(20, HOUR),
+            "holder": Limit(40, HOUR),
+            "all": Limit(300, HOUR),
+        },
+        "token": {
+            "network": Limit(10, MINUTE),
+            "holder": Limit(60, MINUTE),
+            "all": Limit(600, MINUTE),
+        },
+        "relay": {"network": Limit(600, MINUTE)},
+        "judge": {"key": Limit(60, HOUR), "person": Limit(90, HOUR), "all": Limit(600, HOUR)},
     }
 )
-"""By act, then by what is counted. "all" is the whole installation."""
+"""By act, then by what is counted. "all" is the whole installation; nobody alone may take as much as a
+fifth of it, so that no single sender empties it for the others."""
 
 
 def network_of(address: str) -> str:
@@ -63,9 +83,29 @@ def network_of(address: str) -> str:
     return str(parsed)
 
 
-def allow(session: Session, keys: Keys, act: str, now: datetime, **who: str) -> bool:
-    """Whether the act may happen now; if so, it is counted. who: e.g. address="…", network="…"."""
-    parts = {part: limit for part, limit in LIMITS[act].items() if part == "all" or part in who}
+def holder_of(network: str) -> str:
+    """What one customer of a provider may hold of networks: an IPv4 /24, or an IPv6 /48.
+
+    An end site gets a /48 to a /56 (RIPE-690, section 4.2), which is up to 65,536 networks of `network_of`.
+    """
+    try:
+        parsed = ipaddress.ip_network(network)
+    except ValueError:
+        return network
+    return str(parsed.supernet(new_prefix=24 if parsed.version == 4 else 48))
+
+
+def allow(
+    session: Session, keys: Keys, act: str, now: datetime, *, reaches_nobody: bool = False, **who: str
+) -> bool:
+    """Whether the act may happen now; if so, it is counted. who: e.g. address="…", network="…".
+
+    reaches_nobody: nothing will come of it, so it takes nothing from what all share.
+    """
+    if "network" in who:
+        who = {**who, "holder": holder_of(who["network"])}
+    counted = who.keys() if reaches_nobody else who.keys() | {"all"}
+    parts = {part: limit for part, limit in LIMITS[act].items() if part in counted}
     named = {f"{act}:{part}:{keys.hash(f'limit {act} {part}', who.get(part, ''))[:40]}": limit
              for part, limit in parts.items()}  # fmt: skip
     buckets = [_filled(session, key, named[key], now) for key in sorted(named)]

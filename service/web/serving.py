@@ -36,6 +36,9 @@ def build_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
         timeout_keep_alive=5,
         timeout_graceful_shutdown=STOP_WITHIN_S,
         server_header=False,
+        # By default uvicorn believes X-Forwarded-For from this machine and from FORWARDED_ALLOW_IPS; here
+        # only trusted_proxies are believed (service/web/asking.py).
+        proxy_headers=False,
     )
     return _Server(config)
 

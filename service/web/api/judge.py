@@ -19,7 +19,7 @@ from service.places import zone_at
 from service.report import night_report
 from service.store import limits
 from service.store.people import default_wishes
-from service.web.api.keys import Keyed
+from service.web.api.keys import Keyed, KeyOwner
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
 from service.web.api.problems import documented
 from service.web.context import Web
@@ -47,7 +47,7 @@ def build_router(web: Web) -> APIRouter:
         if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
             raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}.")
         with asking.turn():
-            spend(web, owner.key_id)
+            spend(web, owner)
             wishes = question.wishes or default_wishes()
             ephemeris = web.skies.ephemeris
             name = night_wished or tonight_name(site, now, ephemeris)
@@ -81,11 +81,18 @@ def read_place(asked: PlaceQuestion) -> Site:
     )
 
 
-def spend(web: Web, key_id: int) -> None:
-    """Count the question; 429 when the key or the installation has asked enough for now."""
+def spend(web: Web, owner: KeyOwner) -> None:
+    """Count the question; 429 when the key, its owner or the installation has asked enough for now."""
     now = web.duskbell.clock()
     with web.writing.begin() as session:
-        allowed = limits.allow(session, web.duskbell.keys, "judge", now, key=str(key_id))
+        allowed = limits.allow(
+            session,
+            web.duskbell.keys,
+            "judge",
+            now,
+            key=str(owner.key_id),
+            person=str(owner.viewer.person_id),
+        )
     if not allowed:
         raise HTTPException(
             429, "This key's quota is used up; it fills again by the hour.", headers={"Retry-After": "600"}

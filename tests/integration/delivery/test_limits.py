@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from datetime import timedelta
 
+import pytest
 from sqlalchemy import func, select
 
 from service.keys import Keys
@@ -48,11 +49,49 @@ def test_many_at_once_get_no_more_than_there_is(both: Yard) -> None:
     assert (len(let_in), let_in.count(True)) == (24, 10)
 
 
+SENDERS = {
+    "one address": lambda k: "192.0.2.7",
+    "one IPv6 network": lambda k: f"2001:db8:1:2::{k:x}",
+    "all networks of a /48": lambda k: f"2001:db8:1:{k:x}::1",
+    "a /24": lambda k: f"192.0.2.{k % 256}",
+}
+
+
+@pytest.mark.parametrize("sender", SENDERS)
+@pytest.mark.parametrize("act", ["confirm", "sign_in", "challenge", "token"])
+def test_row_90_no_sender_empties_what_all_share(yard: Yard, act: str, sender: str) -> None:
+    taken = 0
+    with yard.sessions.begin() as session:
+        for k in range(limits.LIMITS[act]["all"].most + 10):
+            who = {"address": f"a{k}", "host": f"h{k}", "network": limits.network_of(SENDERS[sender](k))}
+            taken += limits.allow(session, KEYS, act, yard.wall, **who)
+    assert 10 <= taken <= limits.LIMITS[act]["all"].most / 5
+    for network in ("198.51.100.1", "2001:db8:2::1"):
+        assert allow(yard, act, network=limits.network_of(network), address=network, host=network)
+
+
+def test_row_90_many_keys_of_one_person_leave_questions_for_others(yard: Yard) -> None:
+    with yard.sessions.begin() as session:
+        taken = [
+            limits.allow(session, KEYS, "judge", yard.wall, key=str(k % 20), person="1") for k in range(700)
+        ]
+    assert taken.count(True) == 90
+    assert allow(yard, "judge", key="21", person="2")
+
+
+def test_row_90_what_reaches_nobody_takes_nothing_from_what_all_share(yard: Yard) -> None:
+    with yard.sessions.begin() as session:
+        for k in range(650):
+            who = {"network": f"10.{k % 250}.{k // 250}.1", "address": ""}
+            limits.allow(session, KEYS, "sign_in", yard.wall, reaches_nobody=True, **who)
+    assert allow(yard, "sign_in", network="192.0.2.7", address="a")
+
+
 def test_whom_a_bucket_belongs_to_can_not_be_read_from_it(yard: Yard) -> None:
     allow(yard, "confirm", address="ada@example.net", network="192.0.2.7")
     with yard.sessions() as session:
         keys = session.scalars(select(LimitBucket.key)).all()
-    assert len(keys) == 3
+    assert len(keys) == 4
     assert not any("ada" in key or "192" in key for key in keys)
 
 
@@ -60,6 +99,6 @@ def test_buckets_that_nobody_touches_are_forgotten(yard: Yard) -> None:
     allow(yard, "confirm", address="a", network="n")
     with yard.sessions.begin() as session:
         limits.forget_full(session, NOW + timedelta(days=1))
-        assert session.scalar(select(func.count()).select_from(LimitBucket)) == 3
+        assert session.scalar(select(func.count()).select_from(LimitBucket)) == 4
         limits.forget_full(session, NOW + timedelta(days=3))
         assert session.scalar(select(func.count()).select_from(LimitBucket)) == 0

@@ -157,6 +157,35 @@ def test_behind_a_trusted_proxy_the_client_is_who_it_says(new_yard: OpenYard) ->
             assert other.get("/confirm/x").status_code == 404
 
 
+def test_row_89_a_line_that_the_proxy_adds_below_the_clients_own_is_the_one_that_counts(
+    new_yard: OpenYard,
+) -> None:
+    codes = []
+    with new_yard(trusted_proxies=("10.0.0.0/8",)) as yard, visiting(yard, ("10.0.0.1", 1)) as guesser:
+        for number in range(12):
+            lines = [("X-Forwarded-For", f"192.0.2.{number}"), ("X-Forwarded-For", "198.51.100.1")]
+            codes.append(guesser.get("/confirm/x", headers=lines).status_code)
+    assert codes.count(404) == 10
+
+
+def test_row_90_asking_for_addresses_nobody_has_keeps_nobody_out(yard: Yard) -> None:
+    known = yard.address("email", "ada@example.net")
+    assert known
+    with yard.sessions.begin() as session:
+        for number in range(700):
+            access.ask_to_sign_in(
+                session,
+                yard.duskbell.keys,
+                f"nobody{number}@example.org",
+                network=f"10.{number % 250}.{number // 250}.1",
+                now=yard.wall,
+            )
+        asked = access.ask_to_sign_in(
+            session, yard.duskbell.keys, "ada@example.net", network="192.0.2.7", now=yard.wall
+        )
+    assert asked is access.Asked.SENT
+
+
 def test_without_a_trusted_proxy_nobody_talks_their_way_round_a_limit(yard: Yard) -> None:
     codes = []
     for number in range(12):
