@@ -10,8 +10,9 @@ import logging
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from enum import StrEnum
+from types import MappingProxyType
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -22,7 +23,7 @@ from service.notices.wording import NoticeKind
 from service.store import endpoints, identity, limits, messages, people, suppression, tables, tokens
 from service.store.suppression import Reason
 from service.store.tables_delivery import Asking, Token
-from service.store.tokens import RULES, Purpose
+from service.store.tokens import RULES, Purpose, Scope
 
 log = logging.getLogger(__name__)
 
@@ -180,6 +181,16 @@ def _may_mail_link(session: Session, keys: Keys, address: tables.Address, now: d
     return not has_opted_out or limits.allow(session, keys, "sign_in_unwanted", now, address=hashed)
 
 
+def find_sign_in_addresses(session: Session, person_id: int | None) -> list[tables.Address]:
+    """The person's mail addresses to which a link to sign in may go, oldest first."""
+    query = (
+        select(tables.Address)
+        .join(tables.Person, tables.Person.id == tables.Address.person_id)
+        .where(tables.Address.person_id == person_id, tables.Address.channel == "email", identity.lets_in())
+    )
+    return list(session.scalars(query.order_by(tables.Address.id)))
+
+
 def make_owner_link(session: Session, now: datetime, *, public_url: str) -> str:
     """A link that signs the operator in: for whoever can run commands here. It works once, for 15 minutes."""
     owner = people.get_operator(session, zone=people.UNKNOWN_ZONE, now=now)
@@ -188,7 +199,10 @@ def make_owner_link(session: Session, now: datetime, *, public_url: str) -> str:
 
 
 def sign_in(session: Session, token: str, now: datetime) -> int | None:
-    """The id of the person whom the mailed link lets in, once; None for any other token."""
+    """The id of the person whom the mailed link lets in, once; None for any other token.
+
+    Their other links that are still about work no more.
+    """
     row = tokens.redeem(session, Purpose.SIGN_IN, token, now)
     if row is None or row.person_id is None:
         return None
@@ -196,12 +210,41 @@ def sign_in(session: Session, token: str, now: datetime) -> int | None:
         address = session.get(tables.Address, row.address_id)
         if address is None or not identity.may_enter(session, address, row.person_id):
             return None
+    tokens.revoke_all_of(session, now, purpose=Purpose.SIGN_IN, person_id=row.person_id)
     return row.person_id
 
 
-def make_api_key(session: Session, person_id: int, label: str, now: datetime) -> str:
-    """A new key for programs, shown this once."""
-    return tokens.mint(session, Purpose.API_KEY, now, person_id=person_id, label=label)
+KEY_USES: Mapping[str, tuple[Scope, ...]] = MappingProxyType(
+    {
+        "read": (Scope.READ,),
+        "judge": (Scope.READ, Scope.JUDGE),
+        "metrics": (Scope.METRICS,),
+    }
+)
+"""What somebody may ask a key for, and what it then may do. Metrics are the operator's to ask for."""
+WARNED_BEFORE = timedelta(days=14)
+"""How long before its end the owner of a key is told."""
+
+
+def make_api_key(
+    session: Session,
+    person_id: int,
+    label: str,
+    now: datetime,
+    *,
+    use: str = "judge",
+    lives: timedelta = tokens.KEY_LIVES,
+) -> str:
+    """A new key for programs, shown this once. use: one of KEY_USES. BadInput when it can't be such."""
+    if use not in KEY_USES:
+        raise BadInput(f"{use!r} is nothing that a key can be for; choose {', '.join(KEY_USES)}.")
+    if not timedelta(days=1) <= lives <= tokens.LONGEST_KEY:
+        raise BadInput(f"a key works for 1 to {tokens.LONGEST_KEY.days} days; give it a number between.")
+    if use == "metrics" and not session.get_one(tables.Person, person_id).is_operator:
+        raise BadInput("metrics are the operator's; make a key to read or to judge.")
+    return tokens.mint(
+        session, Purpose.API_KEY, now, person_id=person_id, label=label, lives=lives, scopes=KEY_USES[use]
+    )
 
 
 def check_api_key(session: Session, key: str, now: datetime) -> Token | None:
@@ -209,10 +252,37 @@ def check_api_key(session: Session, key: str, now: datetime) -> Token | None:
     return tokens.find(session, Purpose.API_KEY, key, now)
 
 
-def find_api_keys(session: Session) -> list[Token]:
-    """The keys that work, oldest first."""
-    query = select(Token).where(Token.purpose == Purpose.API_KEY, Token.used_at.is_(None))
+def find_api_keys(session: Session, now: datetime, person_id: int | None = None) -> list[Token]:
+    """The keys that work, of one person or of all, oldest first."""
+    query = select(Token).where(
+        Token.purpose == Purpose.API_KEY,
+        Token.used_at.is_(None),
+        or_(Token.expires_at.is_(None), Token.expires_at > now),
+    )
+    if person_id is not None:
+        query = query.where(Token.person_id == person_id)
     return list(session.scalars(query.order_by(Token.id)))
+
+
+def warn_of_ending_keys(session: Session, now: datetime) -> int:
+    """Mail each owner, once, whose key ends soon; how many keys. Who has no mail address sees it on the
+    page and in `duskbell key list`."""
+    told = 0
+    for key in find_api_keys(session, now):
+        if key.expires_at is None or key.warned_at is not None or key.expires_at > now + WARNED_BEFORE:
+            continue
+        key.warned_at = now
+        addresses = find_sign_in_addresses(session, key.person_id)
+        address = next((each for each in addresses if each.off_since is None), None)
+        if address is None:
+            continue
+        facts = {"label": key.label or "", "ends": f"{key.expires_at:%Y-%m-%d}"}
+        messages.enqueue_notice(
+            session, address.id, NoticeKind.KEY_ENDS, facts, created_at=now, due_at=now,
+            expires_at=key.expires_at,
+        )  # fmt: skip
+        told += 1
+    return told
 
 
 def revoke_api_key(session: Session, number: int, now: datetime) -> None:

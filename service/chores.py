@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import timedelta
 from pathlib import Path
 
+from service.access import warn_of_ending_keys
 from service.bootstrap import Duskbell
 from service.bounces import MailboxTrouble, read_mailbox
 from service.clockwork import Chore
@@ -17,6 +18,7 @@ from service.watch import Watch, ways_from
 
 WATCH_EVERY = timedelta(minutes=1)
 BOUNCES_EVERY = timedelta(minutes=5)
+KEYS_EVERY = timedelta(hours=6)
 PRUNE_EVERY = timedelta(hours=24)
 
 
@@ -24,6 +26,7 @@ def find_chores(duskbell: Duskbell) -> Sequence[Chore]:
     """The chores of this installation."""
     chores = [
         Chore("watch", build_watch(duskbell).look, WATCH_EVERY),
+        Chore("tell of keys that end", lambda: warn_of_keys(duskbell), KEYS_EVERY),
         Chore("forget what is old", lambda: forget_old(duskbell), PRUNE_EVERY),
     ]
     if (box := duskbell.settings.bounce_mailbox) is not None:
@@ -42,6 +45,12 @@ def build_watch(duskbell: Duskbell) -> Watch:
         silence=Silence(duskbell.clock, duskbell.steady),
         clock=duskbell.clock,
     )
+
+
+def warn_of_keys(duskbell: Duskbell) -> int:
+    """Tell the owners of programs' keys that end soon."""
+    with duskbell.sessions.begin() as session:
+        return warn_of_ending_keys(session, duskbell.clock())
 
 
 def forget_old(duskbell: Duskbell) -> dict[str, int]:

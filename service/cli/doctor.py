@@ -61,6 +61,7 @@ def examine(settings: Settings) -> Iterator[Finding]:
         _delivery,
         _page,
         _proxy,
+        _keys,
     ):
         yield from _guarded(check, settings)
 
@@ -285,6 +286,30 @@ def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
     for row in session.scalars(select(Destination).where(Destination.open_until > now)):
         text = f"{row.key} rests until {row.open_until:%H:%M} UTC: {row.failures} failures, {row.code}"
         yield Finding("note", "delivery", mask_text(text))
+
+
+def _keys(settings: Settings) -> Iterator[Finding]:
+    """Whether a program's key ends soon, or never."""
+    from datetime import UTC, datetime
+
+    from sqlalchemy.orm import Session
+
+    from service.access import WARNED_BEFORE, find_api_keys
+    from service.store.engine import open_engine
+    from service.store.migrate import current_revision, head_revision
+
+    engine = open_engine(settings.store_url)
+    if current_revision(engine) != head_revision():
+        return
+    now = datetime.now(UTC)
+    with Session(engine) as session:
+        for row in find_api_keys(session, now):
+            if row.expires_at is None:
+                text = f"key {row.id} ({row.label}) never ends and may all: make another, then revoke it"
+                yield Finding("note", "keys", text)
+            elif row.expires_at <= now + WARNED_BEFORE:
+                text = f"key {row.id} ({row.label}) ends on {row.expires_at:%Y-%m-%d}: make another"
+                yield Finding("note", "keys", text)
 
 
 def _proxy(settings: Settings) -> Iterator[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 from pathlib import Path
 
 import click
@@ -101,6 +102,23 @@ def erase(who: str, yes: bool) -> None:
     click.echo("Erased. Decisions stay without the person; a hash keeps the mail address from being used.")
 
 
+@person.command("sign-out")
+@click.argument("who")
+def sign_out(who: str) -> None:
+    """Sign WHO (a mail address or a number) out in all browsers; links to sign in work no more, too."""
+    from service.bootstrap import build
+    from service.store import identity, tokens
+    from service.web import sessions
+
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        row = identity.get_person(session, who)
+        ended = sessions.end_all(session, row.id, now)
+        tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=row.id)
+    click.echo(f"Signed out: {ended} {'browser' if ended == 1 else 'browsers'}.")
+
+
 @click.group()
 def key() -> None:
     """Make, list and revoke keys for programs."""
@@ -108,7 +126,15 @@ def key() -> None:
 
 @key.command("add")
 @click.argument("label")
-def add(label: str) -> None:
+@click.option(
+    "--for",
+    "use",
+    type=click.Choice(["read", "judge", "metrics"]),
+    default="judge",
+    help="What it may: read; read and judge other places (the default); read /metrics alone.",
+)
+@click.option("--days", type=int, default=365, help="How long it works: 1 to 731 days; 365 unless given.")
+def add(label: str, use: str, days: int) -> None:
     """Make a key; LABEL says what for."""
     from alerts.naming import clean_name
     from service.access import make_api_key
@@ -119,19 +145,27 @@ def add(label: str) -> None:
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         owner = get_operator(session, zone=UNKNOWN_ZONE, now=now)
-        made = make_api_key(session, owner.id, clean_name(label, "label"), now)
+        lives = timedelta(days=max(0, min(days, 10_000)))
+        made = make_api_key(session, owner.id, clean_name(label, "label"), now, use=use, lives=lives)
     click.echo(f"{made}\nIt isn't shown again. Send it as: Authorization: Bearer KEY")
+    click.echo(f"It works until {now + lives:%Y-%m-%d} (UTC).")
 
 
 @key.command("list")
 def list_keys() -> None:
     """List the keys that work."""
-    from service.access import find_api_keys
+    from service.access import WARNED_BEFORE, find_api_keys
     from service.bootstrap import build
 
-    with build().sessions() as session:
-        for row in find_api_keys(session):
-            click.echo(f"{row.id:>4}  {row.created_at:%Y-%m-%d}  {row.label}")
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions() as session:
+        for row in find_api_keys(session, now):
+            ends = f"until {row.expires_at:%Y-%m-%d}" if row.expires_at else "without end  "
+            soon = row.expires_at is not None and row.expires_at <= now + WARNED_BEFORE
+            may = row.scope or "all (made before keys had bounds)"
+            note = "  ends soon: make another" if soon else ""
+            click.echo(f"{row.id:>4}  {row.created_at:%Y-%m-%d}  {ends}  {may:<10}  {row.label}{note}")
 
 
 @key.command("revoke")

@@ -16,6 +16,7 @@ class NoticeKind(StrEnum):
     HELLO = "hello"
     ENDPOINT_FAILING = "endpoint_failing"
     ENDPOINT_OFF = "endpoint_off"
+    KEY_ENDS = "key_ends"
     OPERATOR = "operator"
 
 
@@ -129,6 +130,18 @@ def _off(facts: Facts, _: str) -> Notice:
     )
 
 
+def _key_ends(facts: Facts, _: str) -> Notice:
+    return Notice(
+        NoticeKind.KEY_ENDS,
+        "Duskbell: a key of yours ends soon",
+        (
+            f"The key {facts['label']!r} that you made for a program stops working on {facts['ends']} (UTC).",
+            "Make a new one on your page, give it to the program, then revoke the old one.",
+        ),
+        small_print=("If no program uses it any more, there is nothing to do.",),
+    )
+
+
 def _operator(facts: Facts, _: str) -> Notice:
     over = facts["state"] == "over"
     return Notice(
@@ -146,5 +159,6 @@ _WRITERS: Mapping[NoticeKind, Callable[[Facts, str], Notice]] = {
     NoticeKind.HELLO: _hello,
     NoticeKind.ENDPOINT_FAILING: _failing,
     NoticeKind.ENDPOINT_OFF: _off,
+    NoticeKind.KEY_ENDS: _key_ends,
     NoticeKind.OPERATOR: _operator,
 }

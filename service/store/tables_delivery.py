@@ -59,6 +59,8 @@ class Token(Table):
     """A secret given to one person for one purpose; only its hash is kept.
 
     nonce: with the installation's key it makes the same link again (unsubscribe); None for the rest.
+    seen_at: of a signed-in browser, to the hour. scope: what a program's key may do (`tokens.Scope`), None
+    for one made before there were scopes. warned_at: when its owner was told that it ends soon.
     """
 
     __tablename__ = "token"
@@ -74,6 +76,9 @@ class Token(Table):
     created_at: Mapped[datetime]
     expires_at: Mapped[datetime | None] = mapped_column(index=True)
     used_at: Mapped[datetime | None]
+    seen_at: Mapped[datetime | None]
+    scope: Mapped[str | None] = mapped_column(String(60))
+    warned_at: Mapped[datetime | None]
 
 
 class LimitBucket(Table):

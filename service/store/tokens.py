@@ -36,6 +36,19 @@ class Purpose(StrEnum):
     API_KEY = "api_key"
 
 
+class Scope(StrEnum):
+    """What a program's key may do."""
+
+    READ = "read"  # sites, nights, seasons and the record of its owner
+    JUDGE = "judge"  # verdicts for places that aren't kept; the feeds are asked
+    METRICS = "metrics"  # /metrics; keys of the operator alone
+
+
+KEY_LIVES = timedelta(days=365)
+"""How long a program's key works unless its owner says otherwise."""
+LONGEST_KEY = timedelta(days=731)
+
+
 @dataclass(frozen=True, slots=True)
 class Rule:
     """How long a token of a purpose lives (None: until it is revoked), and whether it works once only."""
@@ -51,7 +64,7 @@ RULES = {
     Purpose.UNSUBSCRIBE: Rule(None, single_use=False),
     Purpose.MANAGE: Rule(None, single_use=False),
     Purpose.OUTCOME: Rule(None, single_use=False),
-    Purpose.API_KEY: Rule(None, single_use=False),
+    Purpose.API_KEY: Rule(KEY_LIVES, single_use=False),
 }
 PREFIXES = {Purpose.API_KEY: "dbk_"}
 """Lets a leaked key be recognised in logs and code."""
@@ -65,13 +78,23 @@ def mint(
     person_id: int | None = None,
     address_id: int | None = None,
     label: str | None = None,
+    lives: timedelta | None = None,
+    scopes: Iterable[Scope] = (),
 ) -> str:
-    """A fresh token, in the clear for this once."""
+    """A fresh token, in the clear for this once. lives: for how long, unless as long as its purpose says."""
     random = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
     token = PREFIXES.get(purpose, "") + random
-    session.add(_row(purpose, token, now, person_id=person_id, address_id=address_id, label=label))
+    row = _row(purpose, token, now, person_id=person_id, address_id=address_id, label=label)
+    row.expires_at = row.expires_at if lives is None else now + lives
+    row.scope = " ".join(scopes) or None
+    session.add(row)
     session.flush()
     return token
+
+
+def may(row: Token, scope: Scope) -> bool:
+    """Whether a key may do that. One from before there were scopes does all that keys did."""
+    return row.scope is None or scope in row.scope.split()
 
 
 def standing_links(
@@ -120,6 +143,27 @@ def redeem(session: Session, purpose: Purpose, token: str, now: datetime) -> Tok
         update(Token).where(Token.id == row.id, Token.used_at.is_(None)).values(used_at=now)
     )
     return row if taken.rowcount == 1 else None  # type: ignore[attr-defined]
+
+
+def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
+    """The row of a token that would work if its time weren't over."""
+    return session.scalar(
+        select(Token).where(
+            Token.digest == _digest(purpose, token),
+            Token.purpose == purpose,
+            Token.used_at.is_(None),
+            Token.expires_at <= now,
+        )
+    )
+
+
+def revoke_all_of(session: Session, now: datetime, *, purpose: Purpose, person_id: int) -> None:
+    """No token of that purpose works any more for the person."""
+    session.execute(
+        update(Token)
+        .where(Token.purpose == purpose, Token.person_id == person_id, Token.used_at.is_(None))
+        .values(used_at=now)
+    )
 
 
 def revoke(session: Session, now: datetime, *, purpose: Purpose, address_id: int) -> None:

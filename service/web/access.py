@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import logging
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import Depends, Request
 from sqlalchemy import select
+from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from service.store import people, tables
@@ -14,18 +17,23 @@ from service.store.rounded import find_copy
 from service.store.sites import StoredSite, newest_revision
 from service.web import sessions
 from service.web.context import Web
-from service.web.faults import NothingHere, NotInvited, SignInFirst
+from service.web.faults import NothingHere, NotInvited, SignInAgain, SignInFirst
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
 class Viewer:
-    """A signed-in person. may_keep: they have the right to keep sites here."""
+    """A signed-in person. may_keep: they have the right to keep sites here. browser_id, signed_in_at: of
+    the browser; None for a program's key."""
 
     person_id: int
     name: str
     zone: str
     is_operator: bool
     may_keep: bool
+    browser_id: int | None = None
+    signed_in_at: datetime | None = None
 
 
 def viewer_of(web: Web, person: tables.Person) -> Viewer:
@@ -45,14 +53,27 @@ def find_viewer(request: Request) -> Viewer | None:
     if web.is_open:
         with web.reading() as session:
             person = people.find_operator(session)
-    elif token := request.cookies.get(sessions.cookie_name(is_https=web.is_https)):
-        with web.reading() as session:
-            person = sessions.person_of(session, token, web.duskbell.clock())
-    else:
+        return None if person is None else viewer_of(web, person)
+    token = request.cookies.get(sessions.cookie_name(is_https=web.is_https))
+    if not token:
         return None
-    if person is None:
+    now = web.duskbell.clock()
+    with web.reading() as session:
+        found = sessions.find(session, token, now)
+    if found is None:
         return None
-    return viewer_of(web, person)
+    browser, person = found
+    if browser.seen_at is None or now - browser.seen_at >= sessions.SEEN_TO:
+        _note_seen(web, browser.id, now)
+    return replace(viewer_of(web, person), browser_id=browser.id, signed_in_at=browser.created_at)
+
+
+def _note_seen(web: Web, browser_id: int, now: datetime) -> None:
+    try:
+        with web.writing.begin() as session:
+            sessions.note_seen(session, browser_id, now)
+    except OperationalError:  # a page that only shows doesn't need a store that can be written
+        log.info("browser %s was seen, but the store can't be written", browser_id)
 
 
 def need_viewer(request: Request) -> Viewer:
@@ -69,6 +90,19 @@ def need_keeper(request: Request) -> Viewer:
     if not viewer.may_keep:
         raise NotInvited
     return viewer
+def is_fresh(web: Web, viewer: Viewer) -> bool:
+    """Whether the viewer signed in just now. In an invented story nobody has to."""
+    if web.is_open:
+        return True
+    return viewer.signed_in_at is not None and (
+        abs(web.duskbell.clock() - viewer.signed_in_at) <= sessions.FRESH_FOR
+    )
+
+
+def require_fresh(request: Request, viewer: Viewer, back_to: str) -> None:
+    """SignInAgain, to come back to that path, unless the viewer signed in just now."""
+    if not is_fresh(web_of(request), viewer):
+        raise SignInAgain(back_to)
 
 
 def need_operator(request: Request) -> Viewer:

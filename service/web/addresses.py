@@ -198,8 +198,8 @@ def count_test(web: Web, session: Session, row: tables.Address) -> None:
     """Count a test message; BadInput where the address, or all of the person's, had enough of late."""
     duskbell = web.duskbell
     hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
-    who = {"address": hashed, "person": str(row.person_id)}
-    if not limits.allow(session, duskbell.keys, "test", duskbell.clock(), **who):
+    now = duskbell.clock()
+    if not limits.allow(session, duskbell.keys, "test", now, address=hashed, person=str(row.person_id)):
         raise BadInput("that were enough tests for now; wait some minutes and try again.")
 
 

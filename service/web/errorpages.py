@@ -13,9 +13,10 @@ from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from alerts.errors import DuskbellError
+from service.web import sessions
 from service.web.api.problems import API_PATH, TEXTS, problem
 from service.web.context import Web
-from service.web.faults import NothingHere, NotInvited, SignInFirst
+from service.web.faults import NothingHere, NotInvited, SignInAgain, SignInFirst
 
 log = logging.getLogger(__name__)
 
@@ -73,8 +74,18 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
         return page(400, str(fault))
 
     @app.exception_handler(SignInFirst)
-    def sign_in_first(_: Request, fault: SignInFirst) -> Response:
-        return RedirectResponse(f"/sign-in?next={quote(fault.back_to, safe='/')}", 303)
+    def sign_in_first(request: Request, fault: SignInFirst) -> Response:
+        """Who was signed out from elsewhere loses what the browser kept, too; whose time is over doesn't:
+        their field page has to open tonight."""
+        response = RedirectResponse(f"/sign-in?next={quote(fault.back_to, safe='/')}", 303)
+        token = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
+        with web.reading() as session:
+            was_ended = bool(token) and sessions.was_signed_out(session, token)
+        return sessions.signed_out(response, is_https=web.is_https) if was_ended else response
+
+    @app.exception_handler(SignInAgain)
+    def sign_in_again(_: Request, fault: SignInAgain) -> Response:
+        return RedirectResponse(f"/me/again?next={quote(fault.back_to, safe='/')}", 303)
 
     @app.exception_handler(OperationalError)
     def store_busy(_: Request, fault: OperationalError) -> Response:

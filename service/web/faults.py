@@ -24,6 +24,14 @@ class NotInvited(HTTPException):
         )
 
 
+class SignInAgain(Exception):
+    """What was asked for needs a sign-in of just now. back_to: the path to return to after it."""
+
+    def __init__(self, back_to: str) -> None:
+        super().__init__(back_to)
+        self.back_to = back_to
+
+
 class NothingHere(HTTPException):
     """There is no such page for this viewer, whether it exists for others or not."""
 

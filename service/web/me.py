@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Annotated
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import select, update
+from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
@@ -17,17 +18,20 @@ from alerts.season import wishes_text
 from alerts.site import Site, zone_info
 from alerts.wishes import Wishes
 from service import access
+from service.masking import mask_target
 from service.registration import shown
 from service.store import people, personal, tables, tokens
 from service.store.codec import from_json
 from service.store.sites import newest_revisions
 from service.store.tables_delivery import Token
 from service.web import sessions
-from service.web.access import Keeping, SignedIn, Viewer
+from service.web.access import Keeping, SignedIn, Viewer, is_fresh, require_fresh
 from service.web.addresses import address_lines, chat_forms
+from service.web.asking import network_of_request
 from service.web.context import Web
 from service.web.faults import NothingHere
 from service.web.forms import Filled
+from service.web.signin import remember_return
 from service.web.words import counted
 
 MOST_KEYS = 20
@@ -43,8 +47,32 @@ class SubscriptionLine:
     paused_until: datetime | None
 
 
+@dataclass(frozen=True, slots=True)
+class BrowserLine:
+    """Where somebody is signed in. is_this: the browser that asks."""
+
+    browser_id: int
+    words: str
+    since: datetime
+    seen: datetime
+    is_this: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KeyLine:
+    """A program's key. ends_soon: its owner should make another; ends: None for one from before."""
+
+    key_id: int
+    label: str
+    made: datetime
+    ends: datetime | None
+    ends_soon: bool
+    may: str
+
+
 def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", said: str = "") -> HTMLResponse:
     """The page. new_key: a key just made, shown this once. said: what a form before did."""
+    now = web.duskbell.clock()
     with web.reading() as session:
         return web.page(
             "me.html",
@@ -54,7 +82,10 @@ def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", sai
             subscriptions=subscription_lines(session, viewer, web.now()),
             addresses=address_lines(session, viewer),
             forms=chat_forms(),
-            keys=api_keys(session, viewer),
+            keys=key_lines(session, viewer, now),
+            key_days=KEY_DAYS,
+            browsers=browser_lines(session, viewer, now),
+            is_fresh=is_fresh(web, viewer),
             fault=fault,
             new_key=new_key,
             said=said,
@@ -83,25 +114,93 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/me/sign-out-everywhere")
     def leave(viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
-            sessions.end_all(session, viewer.person_id, web.duskbell.clock())
-        return signed_out(web, RedirectResponse("/", 303))
+            now = web.duskbell.clock()
+            sessions.end_all(session, viewer.person_id, now)
+            tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
+        return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
 
+    _add_browsers(router, web)
+    _add_again(router, web)
     _add_keys(router, web)
     _add_data(router, web)
     return router
 
 
+def _add_browsers(router: APIRouter, web: Web) -> None:
+    @router.post("/me/browsers/{browser_id:number}/end")
+    def end(browser_id: int, viewer: SignedIn) -> Response:
+        if browser_id == viewer.browser_id:
+            raise BadInput("that is this browser; press Sign out instead.")
+        with web.writing.begin() as session:
+            if not sessions.end_one(session, viewer.person_id, browser_id, web.duskbell.clock()):
+                raise NothingHere
+        return RedirectResponse("/me?said=ended#browsers", 303)
+
+    @router.post("/me/browsers/end-others")
+    def end_others(viewer: SignedIn) -> Response:
+        now = web.duskbell.clock()
+        with web.writing.begin() as session:
+            sessions.end_all(session, viewer.person_id, now, but=viewer.browser_id)
+            tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
+        return RedirectResponse("/me?said=ended#browsers", 303)
+
+
+def _add_again(router: APIRouter, web: Web) -> None:
+    """Signing in once more, before what can't be undone or hands out all at once."""
+
+    @router.get("/me/again", response_class=HTMLResponse)
+    def ask(
+        viewer: SignedIn, back_to: Annotated[str, Query(alias="next", max_length=500)] = "/me"
+    ) -> Response:
+        with web.reading() as session:
+            addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
+        page = web.page(
+            "sign-in-again.html",
+            viewer=viewer,
+            place="me",
+            shown=[mask_target("email", each) for each in addresses[:1]],
+            sent=False,
+        )
+        remember_return(web, page, back_to)
+        return page
+
+    @router.post("/me/again", response_class=HTMLResponse)
+    def send(viewer: SignedIn, request: Request) -> Response:
+        with web.writing.begin() as session:
+            addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
+            if not addresses:
+                raise BadInput("no confirmed mail address of yours is known here; run: duskbell link")
+            network = network_of_request(web, request)
+            access.ask_to_sign_in(
+                session, web.duskbell.keys, addresses[0], network=network, now=web.duskbell.clock()
+            )
+        web.nudge()
+        shown = [mask_target("email", addresses[0])]
+        return web.page("sign-in-again.html", viewer=viewer, place="me", shown=shown, sent=True)
+
+
 def _add_keys(router: APIRouter, web: Web) -> None:
     @router.post("/me/keys", response_class=HTMLResponse)
-    def make_key(viewer: Keeping, form: Filled) -> HTMLResponse:
+    def make_key(viewer: Keeping, form: Filled, request: Request) -> HTMLResponse:
+        require_fresh(request, viewer, FRESH_BACK.format("feeds"))
+        now = web.duskbell.clock()
         try:
             label = clean_name(form.text("label"), "key's name")
+            days = form.text("days") or str(tokens.KEY_LIVES.days)
+            is_number = days.isascii() and days.isdigit() and len(days) < 5
+            with web.writing.begin() as session:
+                if len(access.find_api_keys(session, now, viewer.person_id)) >= MOST_KEYS:
+                    raise BadInput(f"{counted(MOST_KEYS, 'key')} are the most; revoke one first.")
+                key = access.make_api_key(
+                    session,
+                    viewer.person_id,
+                    label,
+                    now,
+                    use=form.text("use") or "read",
+                    lives=timedelta(days=int(days) if is_number else 0),
+                )
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))
-        with web.writing.begin() as session:
-            if len(api_keys(session, viewer)) >= MOST_KEYS:
-                raise BadInput(f"{counted(MOST_KEYS, 'key')} are the most; revoke one first.")
-            key = access.make_api_key(session, viewer.person_id, label, web.duskbell.clock())
         return show_me(web, viewer, new_key=key)
 
     @router.post("/me/keys/{key_id:number}/revoke")
@@ -124,7 +223,8 @@ def _add_keys(router: APIRouter, web: Web) -> None:
 
 def _add_data(router: APIRouter, web: Web) -> None:
     @router.get("/me/data.json")
-    def data(viewer: SignedIn) -> Response:
+    def data(viewer: SignedIn, request: Request) -> Response:
+        require_fresh(request, viewer, FRESH_BACK.format("data"))
         with web.reading() as session:
             person = session.get_one(tables.Person, viewer.person_id)
             content = json.dumps(personal.export(session, person), ensure_ascii=False, indent=1)
@@ -132,7 +232,8 @@ def _add_data(router: APIRouter, web: Web) -> None:
         return Response(content, media_type="application/json", headers=headers)
 
     @router.post("/me/erase")
-    def erase(viewer: SignedIn, form: Filled) -> Response:
+    def erase(viewer: SignedIn, form: Filled, request: Request) -> Response:
+        require_fresh(request, viewer, FRESH_BACK.format("data"))
         if not form.is_ticked("sure"):
             return show_me(web, viewer, fault="tick that you are sure; nothing was erased.")
         try:
@@ -141,19 +242,15 @@ def _add_data(router: APIRouter, web: Web) -> None:
                 personal.erase(session, web.duskbell.keys, person, web.duskbell.clock())
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))
-        return signed_out(web, web.page("erased.html"))
+        return sessions.signed_out(web.page("erased.html"), is_https=web.is_https)
 
 
-def signed_out(web: Web, response: Response) -> Response:
-    """The answer that takes the cookie back, and with it the field pages that the browser kept."""
-    sessions.take_cookie(response, is_https=web.is_https)
-    response.headers["Clear-Site-Data"] = FORGET
-    return response
-
-
-FORGET = '"cache", "storage"'
-"""Clear-Site-Data, W3C Working Draft 2017: storage takes workers and what they kept."""
+FRESH_BACK = "/me?said=fresh#{}"
+"""Where somebody comes back to who had to sign in once more."""
+KEY_DAYS = (30, 90, tokens.KEY_LIVES.days)
 SAID = {
+    "fresh": "You have signed in just now: go on within 15 minutes.",
+    "ended": "Signed out there.",
     "changed": "Kept.",
     "revoked": "The key no longer works.",
     "added": "Added. It gets nothing before it is confirmed.",
@@ -185,11 +282,43 @@ def _line(row: tables.Subscription, site: Site, now: datetime) -> SubscriptionLi
     )
 
 
-def api_keys(session: Session, viewer: Viewer) -> list[Token]:
+KEY_WORDS = {
+    ("read",): "reads",
+    ("read", "judge"): "reads and judges",
+    ("metrics",): "reads the metrics",
+}
+
+
+def key_lines(session: Session, viewer: Viewer, now: datetime) -> list[KeyLine]:
     """The viewer's keys that work, oldest first."""
-    query = select(Token).where(
-        Token.person_id == viewer.person_id,
-        Token.purpose == tokens.Purpose.API_KEY,
-        Token.used_at.is_(None),
-    )
-    return list(session.scalars(query.order_by(Token.id)))
+    return [
+        KeyLine(
+            row.id,
+            row.label or "",
+            row.created_at,
+            row.expires_at,
+            row.expires_at is not None and row.expires_at <= now + access.WARNED_BEFORE,
+            KEY_WORDS[tuple(row.scope.split())] if row.scope else "made before keys had bounds: may all",
+        )
+        for row in access.find_api_keys(session, now, viewer.person_id)
+    ]
+
+
+def browser_lines(session: Session, viewer: Viewer, now: datetime) -> list[BrowserLine]:
+    """Where the viewer is signed in, this browser first."""
+    lines = [
+        BrowserLine(
+            row.id,
+            _browser_words(row.label or ""),
+            row.created_at,
+            row.seen_at or row.created_at,
+            row.id == viewer.browser_id,
+        )
+        for row in sessions.find_browsers(session, viewer.person_id, now)
+    ]
+    return sorted(lines, key=lambda line: not line.is_this)
+
+
+def _browser_words(label: str) -> str:
+    """Rows from before the words were kept hold what the browser called itself."""
+    return sessions.roughly(label) if label.startswith("Mozilla/") else label or "a browser"

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from service import access
 from service.bootstrap import Duskbell
-from service.store import tables
+from service.store import tables, tokens
 from service.store.cycles import last_finished
 from service.store.messages import WAITING, Status
 from service.store.tables_delivery import Destination, Suppression, Trouble
@@ -37,7 +37,8 @@ def build_router(web: Web) -> APIRouter:
         if scheme.lower() != "bearer":
             return False
         with duskbell.sessions() as session:
-            return access.check_api_key(session, key.strip(), duskbell.clock()) is not None
+            row = access.check_api_key(session, key.strip(), duskbell.clock())
+            return row is not None and tokens.may(row, tokens.Scope.METRICS)
 
     @router.get("/metrics")
     def metrics(request: Request) -> Response:

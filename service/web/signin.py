@@ -27,11 +27,7 @@ def build_router(web: Web) -> APIRouter:
     @router.get("/sign-in", response_class=HTMLResponse)
     def ask(viewer: Looking, back_to: Annotated[str, Query(alias="next", max_length=500)] = "") -> Response:
         page = web.page("sign-in.html", viewer=viewer, place="sign-in", sent=False)
-        if is_own_path(back_to):
-            lives_s = round((RULES[Purpose.SIGN_IN].lives or sessions.LIVES).total_seconds())
-            page.set_cookie(
-                RETURN_COOKIE, back_to, max_age=lives_s, secure=web.is_https, httponly=True, samesite="lax"
-            )
+        remember_return(web, page, back_to)
         return page
 
     @router.post("/sign-in", response_class=HTMLResponse)
@@ -66,11 +62,19 @@ def build_router(web: Web) -> APIRouter:
         token = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
         with web.writing.begin() as session:
             sessions.end(session, token, web.duskbell.clock())
-        response = RedirectResponse("/", 303)
-        sessions.take_cookie(response, is_https=web.is_https)
-        return response
+        return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
 
     return router
+
+
+def remember_return(web: Web, page: Response, back_to: str) -> None:
+    """Let this browser come back to that page of ours when it has signed in."""
+    if is_own_path(back_to):
+        lives_s = round((RULES[Purpose.SIGN_IN].lives or sessions.LIVES).total_seconds())
+        name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
+        page.set_cookie(
+            name, back_to, max_age=lives_s, path="/", secure=web.is_https, httponly=True, samesite="lax"
+        )
 
 
 def is_own_path(path: str) -> bool:
@@ -85,12 +89,19 @@ def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
 
 
 def _let_in(web: Web, person_id: int, request: Request) -> Response:
-    """Sign the browser in, and bring it back to the page that it had asked for."""
+    """Sign the browser in, and bring it back to the page that it had asked for.
+
+    Who was signed in here before is no longer: a browser has one token at a time.
+    """
+    now = web.duskbell.clock()
+    before = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
     with web.writing.begin() as session:
-        label = request.headers.get("user-agent", "")
-        token = sessions.start(session, person_id, web.duskbell.clock(), label=label)
-    back_to = request.cookies.get(RETURN_COOKIE, "")
+        sessions.end(session, before, now)
+        label = sessions.roughly(request.headers.get("user-agent", ""))
+        token = sessions.start(session, person_id, now, label=label)
+    return_name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
+    back_to = request.cookies.get(return_name, "")
     response = RedirectResponse(back_to if is_own_path(back_to) else "/", 303)
-    response.delete_cookie(RETURN_COOKIE)
+    response.delete_cookie(return_name, path="/", secure=web.is_https, httponly=True, samesite="lax")
     sessions.give_cookie(response, token, is_https=web.is_https)
     return response

@@ -9,12 +9,16 @@ from fastapi import Depends, HTTPException, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from service import access
-from service.store import limits, tables
+from service.store import limits, tables, tokens
+from service.store.tokens import Purpose, Scope
 from service.web.access import Viewer, find_viewer, viewer_of, web_of
 from service.web.asking import network_of_request
 
 BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
 WWW = {"WWW-Authenticate": "Bearer"}
+
+
+SCOPE_WORDS = {Scope.READ: "read", Scope.JUDGE: "judge"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,10 +27,9 @@ class KeyOwner:
     key_id: int
 
 
-def need_key(
-    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
-) -> KeyOwner:
-    """The owner of the key; 401 without one that works, 429 for who tries too many."""
+def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scope: Scope) -> KeyOwner:
+    """The owner of the key; 401 without one that works, 403 for one that may not do this, 429 for who
+    tries too many."""
     web = web_of(request)
     if given is None:
         raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
@@ -34,12 +37,29 @@ def need_key(
         row = access.check_api_key(session, given.credentials, web.duskbell.clock())
         person = session.get(tables.Person, row.person_id) if row is not None else None
     if row is None or person is None:
-        raise _wrong_key(request)
+        raise _wrong_key(request, given.credentials)
+    if not tokens.may(row, scope):
+        raise HTTPException(
+            403, f"This key may not {SCOPE_WORDS[scope]}. Make one that may on the page `You`."
+        )
     return KeyOwner(viewer_of(web, person), row.id)
 
 
-def _wrong_key(request: Request) -> HTTPException:
+def need_judging_key(
+    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
+) -> KeyOwner:
+    """The owner of a key that may judge."""
+    return _need_key(request, given, Scope.JUDGE)
+
+
+def _wrong_key(request: Request, key: str) -> HTTPException:
     web = web_of(request)
+    with web.reading() as session:
+        over = tokens.find_expired(session, Purpose.API_KEY, key, web.duskbell.clock())
+    if over is not None:
+        return HTTPException(
+            401, f"This key ended on {over.expires_at:%Y-%m-%d}. Make one on the page `You`.", headers=WWW
+        )
     network = limits.network_of(network_of_request(web, request))
     with web.writing.begin() as session:
         allowed = limits.allow(session, web.duskbell.keys, "token", web.duskbell.clock(), network=network)
@@ -55,7 +75,7 @@ def need_reader(
 ) -> Viewer:
     """The owner of the key, or whoever is signed in; 401 for others."""
     if given is not None:
-        return need_key(request, given).viewer
+        return _need_key(request, given, Scope.READ).viewer
     viewer = find_viewer(request)
     if viewer is None:
         raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
@@ -63,4 +83,4 @@ def need_reader(
 
 
 Reader = Annotated[Viewer, Depends(need_reader)]
-Keyed = Annotated[KeyOwner, Depends(need_key)]
+Keyed = Annotated[KeyOwner, Depends(need_judging_key)]

@@ -18,7 +18,7 @@ from service.web.record import kept_record
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/record", response_model=dict[str, Any], responses=documented(401, 429))
+    @router.get("/record", response_model=dict[str, Any], responses=documented(401, 403, 429))
     def over_all(request: Request, _: Reader) -> Response:
         """What was said against what came, over all sites: by lead, by model, and for other go limits."""
         with web.reading() as session:
@@ -26,7 +26,9 @@ def build_router(web: Web) -> APIRouter:
         return answer(request, record_json(None, found))
 
     @router.get(
-        "/sites/{site_id}/record", response_model=dict[str, Any], responses=documented(401, 404, 422, 429)
+        "/sites/{site_id}/record",
+        response_model=dict[str, Any],
+        responses=documented(401, 403, 404, 422, 429),
     )
     def of_site(request: Request, site_id: SiteId, viewer: Reader) -> Response:
         """The same for one site: the object of `duskbell record --json`."""

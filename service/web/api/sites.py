@@ -41,7 +41,7 @@ NIGHTS_COMPARED = 100
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
 
-    @router.get("/sites", response_model=SitesModel, responses=documented(401, 422, 429))
+    @router.get("/sites", response_model=SitesModel, responses=documented(401, 403, 422, 429))
     def sites(
         request: Request,
         viewer: Reader,
@@ -57,7 +57,7 @@ def build_router(web: Web) -> APIRouter:
         more = f"/api/v1/sites?limit={limit}&after={items[-1].id}" if len(rows) > limit else None
         return answer(request, SitesModel(items=items, next=more))
 
-    @router.get("/sites/{site_id}", response_model=SiteModel, responses=documented(401, 404, 422, 429))
+    @router.get("/sites/{site_id}", response_model=SiteModel, responses=documented(401, 403, 404, 422, 429))
     def site(request: Request, site_id: SiteId, viewer: Reader) -> Response:
         """One site."""
         with web.reading() as session:
@@ -71,7 +71,7 @@ def build_router(web: Web) -> APIRouter:
 
 def _add_nights(router: APIRouter, web: Web) -> None:
     @router.get(
-        "/sites/{site_id}/nights", response_model=NightsModel, responses=documented(401, 404, 422, 429)
+        "/sites/{site_id}/nights", response_model=NightsModel, responses=documented(401, 403, 404, 422, 429)
     )
     def nights(request: Request, site_id: SiteId, viewer: Reader) -> Response:
         """The coming fourteen nights at a site."""
@@ -87,7 +87,7 @@ def _add_nights(router: APIRouter, web: Web) -> None:
     @router.get(
         "/sites/{site_id}/nights/{night}",
         response_model=dict[str, Any],
-        responses=documented(400, 401, 404, 422, 429),
+        responses=documented(400, 401, 403, 404, 422, 429),
     )
     def night(request: Request, site_id: SiteId, night: date, viewer: Reader) -> Response:
         """One night with its windows, weather, verdict and reasons: the object of `tonight --json`."""
@@ -108,7 +108,7 @@ def _add_longer_spans(router: APIRouter, web: Web) -> None:
     @router.get(
         "/sites/{site_id}/season",
         response_model=dict[str, Any],
-        responses=documented(400, 401, 404, 422, 429),
+        responses=documented(400, 401, 403, 404, 422, 429),
     )
     def season(
         request: Request,
@@ -123,7 +123,7 @@ def _add_longer_spans(router: APIRouter, web: Web) -> None:
         found = web.skies.season(seen.stored.site, date(year, 1, 1), date(year, 12, 31), wishes)
         return answer(request, season_json(found, found.nights))
 
-    @router.get("/compare", response_model=ComparisonModel, responses=documented(400, 401, 422, 429))
+    @router.get("/compare", response_model=ComparisonModel, responses=documented(400, 401, 403, 422, 429))
     def compare(
         request: Request,
         viewer: Reader,

@@ -17,6 +17,8 @@ FACTS = {
     "reason": "it took nothing for five days",
     "challenge": "abc234",
     "state": "begun",
+    "label": "the wall display",
+    "ends": "2027-07-17",
     "title": "mail doesn't leave",
     "text": "The mail server has failed.",
 }
