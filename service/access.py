@@ -205,11 +205,14 @@ def sign_in(session: Session, token: str, now: datetime) -> int | None:
     """
     row = tokens.redeem(session, Purpose.SIGN_IN, token, now)
     if row is None or row.person_id is None:
+        log.info("a link to sign in let nobody in: unknown, used or too old")
         return None
     if row.address_id is not None:
         address = session.get(tables.Address, row.address_id)
         if address is None or not identity.may_enter(session, address, row.person_id):
+            log.info("a link to sign in let nobody in: address %s opens no account now", row.address_id)
             return None
+    log.info("person %s signed in by a link", row.person_id)
     tokens.revoke_all_of(session, now, purpose=Purpose.SIGN_IN, person_id=row.person_id)
     return row.person_id
 

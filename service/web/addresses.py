@@ -18,7 +18,7 @@ from service.quotas import Kept, require_room
 from service.registration import confirm_by_code, register, send_test, shown
 from service.store import endpoints, limits, messages, people, suppression, tables
 from service.store.people import REMOVED
-from service.web.access import SignedIn, Viewer
+from service.web.access import SignedIn, Viewer, require_fresh
 from service.web.asking import network_of_request
 from service.web.context import Web
 from service.web.faults import NothingHere
@@ -77,6 +77,8 @@ def build_router(web: Web) -> APIRouter:
         network = network_of_request(web, request)
         if form.text("channel") in ("", "email"):
             now, mail, is_own = web.duskbell.clock(), form.text("target"), form.is_ticked("mine")
+            if is_own or not viewer.is_operator:
+                require_fresh(request, viewer, "/me?said=fresh#where")  # whoever reads it can sign in
             with web.writing.begin() as session:
                 add_mail(web, session, viewer, mail, network, now, is_own=is_own)
             web.nudge()

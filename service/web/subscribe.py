@@ -20,7 +20,7 @@ from service.quotas import Kept, QuotaReached, require_room
 from service.registration import shown
 from service.store import identity, people, tables
 from service.store.codec import from_json
-from service.web.access import Looking, SeenSite, SignedIn, Viewer, seen_site
+from service.web.access import Looking, SeenSite, SignedIn, Viewer, is_fresh, seen_site
 from service.web.asking import network_of_request
 from service.web.context import Web
 from service.web.forms import Filled, Form
@@ -197,6 +197,12 @@ def add_mail(
         )
     else:
         mine = identity.find_of_person(session, target, person.id)
+        if mine is None and not is_fresh(web, viewer):
+            raise BadInput(
+                "a new mail address of yours can sign in, so adding one needs a sign-in of the last 15 "
+                "minutes: choose an address that you have, or sign in once more on the page You and send "
+                "this again."
+            )
         if mine is None or mine.off_reason == people.REMOVED:
             require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
         known = identity.add_joining(session, target, person, is_own=is_own, now=now)

@@ -187,6 +187,23 @@ def test_a_key_is_shown_once_and_revoked_by_its_number(run: Run) -> None:
     assert run("key", "list").out == ""
 
 
+def test_row_91_a_key_made_by_command_says_what_it_may_and_until_when(run: Run) -> None:
+    made = run("key", "add", "phone", "--for", "read", "--days", "10").out
+    until = re.search(r"It works until (\d{4}-\d\d-\d\d) ", made)
+    assert until is not None
+    listed = run("key", "list").out
+    assert f"until {until[1]}  read" in listed
+    assert "ends soon: make another" in listed
+    assert "for 1 to 731 days" in run("key", "add", "phone", "--days", "0").err
+    assert "ends on" in run("doctor").out
+
+
+@pytest.mark.usefixtures("demo_store")
+def test_row_92_the_operator_signs_somebody_out_by_command(run: Run) -> None:
+    assert run("person", "sign-out", "1").out == "Signed out: 0 browsers.\n"
+    assert run("person", "sign-out", "nobody@example.org").code != 0
+
+
 def findings(texts: dict[str, list[str]], **settings: object) -> dict[str, list[str]]:
     """What the doctor finds of mail, by level; the relay isn't there, the DNS says what is given."""
     chosen = Settings(smtp_host="127.0.0.1", smtp_port=9, smtp_security="none", **settings)  # type: ignore[arg-type]

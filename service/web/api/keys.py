@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -17,6 +18,8 @@ from service.web.asking import network_of_request
 BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
 WWW = {"WWW-Authenticate": "Bearer"}
 
+
+log = logging.getLogger(__name__)
 
 SCOPE_WORDS = {Scope.READ: "read", Scope.JUDGE: "judge"}
 
@@ -39,6 +42,7 @@ def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scop
     if row is None or person is None:
         raise _wrong_key(request, given.credentials)
     if not tokens.may(row, scope):
+        log.info("key %s was refused: it may not %s", row.id, SCOPE_WORDS[scope])
         raise HTTPException(
             403, f"This key may not {SCOPE_WORDS[scope]}. Make one that may on the page `You`."
         )

@@ -9,11 +9,12 @@ from datetime import timedelta
 from http.cookies import SimpleCookie
 
 import pytest
-from sqlalchemy import Engine, event
+from sqlalchemy import Engine, event, select
 from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from service import access
+from service.store import tables
 from service.web import sessions
 from tests.integration.cycle.world import World
 from tests.integration.web.acting import (
@@ -21,8 +22,10 @@ from tests.integration.web.acting import (
     deliver_mail,
     links_in_mail,
     new_person,
+    share_site,
 )
 from tests.integration.web.browsing import browsing, owner_browsing, sign_in_as_owner
+from tests.integration.web.formreading import fields_of_form
 
 LAST_YEARS = (
     "Mozilla/5.0 (iPhone; CPU iPhone OS 18_1 like Mac OS X) AppleWebKit/605.1.15 (KHTML, like Gecko) "
@@ -155,6 +158,27 @@ def test_row_93_keys_data_and_erasure_ask_for_a_sign_in_of_just_now(world: World
         assert browser.post("/me/erase", data={"sure": "on"}).status_code == 200
 
 
+def test_row_93_a_mail_address_that_could_sign_in_is_added_by_who_just_did(world: World) -> None:
+    share_site(world)
+    mine = new_person(world, "a@example.org")
+    with browsing_as(world, mine) as browser:
+        world.wall += timedelta(minutes=16)
+        added = browser.post(
+            "/me/addresses", data={"channel": "email", "target": "b@example.org"}, follow_redirects=False
+        )
+        assert added.headers["location"] == "/me/again?next=/me%3Fsaid%3Dfresh%23where"
+        page = browser.get("/sites/1/subscribe").text
+        form = fields_of_form(page, "/sites/1/subscribe") | {"email": "b@example.org", "do": "save"}
+        answer = browser.post("/sites/1/subscribe", data=form | {"address": "new"})
+        assert "once more on the page You" in answer.text
+        assert 'value="b@example.org"' in answer.text, "what was typed isn't lost"
+        hook = {"channel": "webhook", "target": "https://hooks.example.org/a"}
+        assert browser.post("/me/addresses", data=hook, follow_redirects=False).status_code == 200
+    with world.duskbell.sessions() as session:
+        targets = set(session.scalars(select(tables.Address.target).where(tables.Address.person_id == mine)))
+    assert targets == {"a@example.org", "https://hooks.example.org/a"}
+
+
 def test_row_93_a_clock_set_back_makes_no_sign_in_fresh(world: World) -> None:
     with browsing_as(world, new_person(world, "a@example.org")) as browser:
         world.wall -= timedelta(hours=6)
@@ -179,6 +203,20 @@ def test_row_93_nobody_is_sent_elsewhere_after_it(world: World, back: str) -> No
         deliver_mail(world)
         answer = browser.post(links_in_mail(world, "sign-in")[-1], follow_redirects=False)
     assert answer.headers["location"] == "/"
+
+
+def test_row_92_erasing_ends_every_browser(world: World) -> None:
+    mine = new_person(world, "a@example.org")
+    with browsing_as(world, mine) as here, browsing_as(world, mine) as there:
+        assert here.post("/me/erase", data={"sure": "on"}).status_code == 200
+        assert there.get("/me", follow_redirects=False).status_code == 303
+
+
+@pytest.mark.parametrize("path", ["/", "/me", "/sign-in", "/api/v1/sites", "/healthz"])
+def test_what_was_sent_is_never_sent_back(path: str, owner: TestClient) -> None:
+    answer = owner.request("TRACE", path, headers={"X-Mine": "seen"})
+    assert answer.status_code == 405
+    assert "seen" not in answer.text
 
 
 def test_row_94_older_links_die_when_one_is_used_and_those_of_others_do_not(world: World) -> None:
