@@ -90,6 +90,8 @@ def need_keeper(request: Request) -> Viewer:
     if not viewer.may_keep:
         raise NotInvited
     return viewer
+
+
 def is_fresh(web: Web, viewer: Viewer) -> bool:
     """Whether the viewer signed in just now. In an invented story nobody has to."""
     if web.is_open:

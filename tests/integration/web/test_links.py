@@ -340,8 +340,9 @@ def test_metrics_count_what_was_sent_and_show_what_waits(yard: Yard) -> None:
 
 
 def test_metrics_are_for_this_machine_and_for_keys(yard: Yard) -> None:
+    operator = yard.person(is_operator=True)
     with yard.sessions.begin() as session:
-        key = access.make_api_key(session, yard.person(), "prometheus", yard.wall)
+        key = access.make_api_key(session, operator, "prometheus", yard.wall, use="metrics")
     with visiting(yard) as stranger:
         assert stranger.get("/metrics").status_code == 404
         assert stranger.get("/metrics", headers={"Authorization": "Bearer dbk_guess"}).status_code == 404
