@@ -167,9 +167,9 @@ def test_row_93_a_mail_address_that_could_sign_in_is_added_by_who_just_did(world
             "/me/addresses", data={"channel": "email", "target": "b@example.org"}, follow_redirects=False
         )
         assert added.headers["location"] == "/me/again?next=/me%3Fsaid%3Dfresh%23where"
-        page = browser.get("/sites/1/subscribe").text
-        form = fields_of_form(page, "/sites/1/subscribe") | {"email": "b@example.org", "do": "save"}
-        answer = browser.post("/sites/1/subscribe", data=form | {"address": "new"})
+        page = browser.get("/sites/2/subscribe").text
+        form = fields_of_form(page, "/sites/2/subscribe") | {"email": "b@example.org", "do": "save"}
+        answer = browser.post("/sites/2/subscribe", data=form | {"address": "new"})
         assert "once more on the page You" in answer.text
         assert 'value="b@example.org"' in answer.text, "what was typed isn't lost"
         hook = {"channel": "webhook", "target": "https://hooks.example.org/a"}

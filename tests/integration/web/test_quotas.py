@@ -111,6 +111,20 @@ def test_row_87_keeping_and_giving_up_in_turn_fills_no_store(narrow: World) -> N
     assert len(keep(3, 6, day=2)) == 3
 
 
+def test_row_87_the_copy_that_others_are_told_about_is_no_site_of_its_owners(narrow: World) -> None:
+    mine = new_person(narrow, "a@example.org")
+    with narrow.duskbell.sessions.begin() as session:
+        owner = session.get_one(tables.Person, mine)
+        add_sites(
+            session, owner, [NewSite(Site(f"Hill {k}", 40.0, -1.0), False, True) for k in range(3)], START
+        )
+        assert session.scalar(select(func.count()).where(tables.Site.owner_id == mine)) == 6
+        assert get_site(session, "hill 1").rounded_of_id is None
+    with narrow.duskbell.sessions.begin() as session:
+        settings = narrow.duskbell.settings.model_copy(update={"sites_per_person": 4})
+        require_room(session, settings, mine, Kept.SITES, START)
+
+
 def test_row_87_subscriptions_and_addresses_of_a_person_are_bounded(narrow: World) -> None:
     share_site(narrow)
     mine = new_person(narrow, "a@example.org")
@@ -134,12 +148,12 @@ def test_row_87_subscriptions_and_addresses_of_a_person_are_bounded(narrow: Worl
         with pytest.raises(QuotaReached, match="3 subscriptions"):
             require_room(session, settings, mine, Kept.SUBSCRIPTIONS, START)
     with browsing_as(narrow, mine) as browser:
-        page = "/sites/1/subscribe?another=1"
-        form = fields_of_form(browser.get(page).text, "/sites/1/subscribe") | {
+        page = "/sites/2/subscribe?another=1"
+        form = fields_of_form(browser.get(page).text, "/sites/2/subscribe") | {
             "address": str(mails[0]),
             "do": "save",
         }
-        answer = browser.post("/sites/1/subscribe", data=form)
+        answer = browser.post("/sites/2/subscribe", data=form)
     assert "one person may keep 3 subscriptions here" in answer.text.lower()
     assert len(subscriptions(narrow, mine)) == 3
 
