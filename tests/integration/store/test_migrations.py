@@ -84,7 +84,7 @@ def test_row_88_names_of_sites_kept_before_are_folded_by_the_migration(store_url
     engine = open_engine(store_url)
     config = _config()
     config.attributes["engine"] = engine
-    command.upgrade(config, "0020")
+    command.upgrade(config, "0021")
     with engine.begin() as connection:
         connection.execute(
             text(

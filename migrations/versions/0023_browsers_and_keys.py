@@ -1,7 +1,7 @@
 """browsers and keys: when a browser was last seen, what a key may do, and whether its owner was warned
 
-Revision ID: 0022
-Revises: 0021
+Revision ID: 0023
+Revises: 0022
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from alembic import op
 
 from service.store.types import UtcDateTime
 
-revision = "0022"
-down_revision = "0021"
+revision = "0023"
+down_revision = "0022"
 branch_labels = None
 depends_on = None
 
