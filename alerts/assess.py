@@ -16,6 +16,7 @@ from alerts.weather.outlook import Outlook
 from alerts.weather.record import Forecast
 from alerts.weather.sightline import view_of
 from alerts.weather.skill import CLEAR_SHARE
+from alerts.weather.sky_now import StationSky
 from alerts.wishes import Wishes
 
 WAYS_OUT = (timedelta(hours=2, minutes=30), timedelta(hours=4, minutes=30), timedelta(hours=8))
@@ -61,6 +62,7 @@ def outlook_over(
     site: Site,
     now: datetime,
     clear_share: float = CLEAR_SHARE,
+    stations: Sequence[StationSky] = (),
 ) -> Outlook:
     """The outlook over the usable part of a dark window, looking where the camera looks."""
     seen = cloud_over(
@@ -72,6 +74,7 @@ def outlook_over(
         site=site,
         now=now,
         clear_share=clear_share,
+        stations=stations,
     )
     return seen.on_trip(trip_span(usable, way))
 
@@ -86,8 +89,10 @@ def cloud_over(
     site: Site,
     now: datetime,
     clear_share: float = CLEAR_SHARE,
+    stations: Sequence[StationSky] = (),
 ) -> Clearness:
-    """The same for every way out. clear_share: of the place's night hours in that month (0..1)."""
+    """The same for every way out. clear_share: of the place's night hours in that month (0..1).
+    stations: what those nearby report now."""
     return look_at_cloud(
         usable,
         forecasts,
@@ -97,6 +102,7 @@ def cloud_over(
         clear_share=clear_share,
         view=view_of(window, site),
         dark=window.span,
+        stations=stations,
     )
 
 
@@ -110,13 +116,23 @@ def assess(
     also: Sequence[Night] = (),
     correct: Correct = as_it_is,
     clear_share: float = CLEAR_SHARE,
+    stations: Sequence[StationSky] = (),
 ) -> Verdict:
     """The verdict for a night whose windows are judged on these forecasts; none at all is unknown.
 
-    also: the same night as each further target makes it, in order. clear_share: see `cloud_over`.
+    also: the same night as each further target makes it, in order. clear_share, stations: see `cloud_over`.
     """
     first, *rest = (
-        view_night(site, each, forecasts, wishes, now=now, correct=correct, clear_share=clear_share)
+        view_night(
+            site,
+            each,
+            forecasts,
+            wishes,
+            now=now,
+            correct=correct,
+            clear_share=clear_share,
+            stations=stations,
+        )
         for each in (night, *also)
     )
     return judge(night, first.outlooks, wishes, now=now, site=site, also=rest)
@@ -131,6 +147,7 @@ def view_night(
     now: datetime,
     correct: Correct = as_it_is,
     clear_share: float = CLEAR_SHARE,
+    stations: Sequence[StationSky] = (),
 ) -> SkyView:
     """The night with the outlooks over its windows; none where nobody would go whatever the weather."""
     if not forecasts or is_ruled_out(night.name, wishes, site):
@@ -149,6 +166,7 @@ def view_night(
                 site=site,
                 now=now,
                 clear_share=clear_share,
+                stations=stations,
             )
         )
         for window, part in zip(night.windows, usable_spans(night, wishes, site), strict=True)

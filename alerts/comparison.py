@@ -17,6 +17,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.track.climate import UNKNOWN_CLIMATE, Climate
 from alerts.verdict import Verdict, VerdictWord
 from alerts.weather.record import Forecast
+from alerts.weather.sky_now import StationSky
 from alerts.wishes import Wishes
 
 MOST_SITES = 50
@@ -70,12 +71,14 @@ def compare(
     forecasts: Mapping[Site, Sequence[Forecast]] | None = None,
     corrections: Mapping[Site, Correct] | None = None,
     climates: Mapping[Site, Climate] | None = None,
+    stations: Mapping[Site, Sequence[StationSky]] | None = None,
 ) -> tuple[ComparedNight, ...]:
     """The nights with a window at any of the sites from `first` to `last`, both included, best first.
 
     wishes: the same for all, or each site's own. forecasts: what is at hand for each site; nights that
     none of them reaches are put in order by the sky alone. corrections: of chances, by the record.
     climates: what each place's nights have been, as far as that is known.
+    stations: what those near each site report now.
     Judged nights come first by verdict: go, then wait, then those not judged, then unknown and stay;
     then by worth, then by date.
     Raises BadInput for no or too many sites and for dates that are too far apart or in the wrong order.
@@ -90,8 +93,11 @@ def compare(
                 at_hand = (forecasts or {}).get(site, ())
                 correct = (corrections or {}).get(site, as_it_is)
                 clear_share = (climates or {}).get(site, UNKNOWN_CLIMATE).clear_share(night.name.month)
+                heard = (stations or {}).get(site, ())
                 found.append(
-                    _compared(site, night, _wishes_at(wishes, site), at_hand, now, correct, clear_share)
+                    _compared(
+                        site, night, _wishes_at(wishes, site), at_hand, now, correct, clear_share, heard
+                    )
                 )
     return tuple(sorted(found, key=_standing))
 
@@ -126,10 +132,20 @@ def _compared(
     now: datetime,
     correct: Correct,
     clear_share: float,
+    stations: Sequence[StationSky],
 ) -> ComparedNight:
     reaching = [each for each in forecasts if _reaches(each, night)]
     verdict = (
-        assess(site, night, reaching, wishes, now=now, correct=correct, clear_share=clear_share)
+        assess(
+            site,
+            night,
+            reaching,
+            wishes,
+            now=now,
+            correct=correct,
+            clear_share=clear_share,
+            stations=stations,
+        )
         if reaching
         else None
     )

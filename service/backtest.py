@@ -132,9 +132,15 @@ def _assess(
     if not known:
         return None
     forecasts = [as_known_at(each.forecast, moment) for each in known]
-    clear_share = climate_at(session, stored.site, moment).clear_share(nights[0].name.month)
     return assess(
-        stored.site, nights[0], forecasts, wishes, now=moment, also=nights[1:], clear_share=clear_share
+        stored.site,
+        nights[0],
+        forecasts,
+        wishes,
+        now=moment,
+        also=nights[1:],
+        clear_share=climate_at(session, stored.site, moment).clear_share(nights[0].name.month),
+        stations=track.stations_now(session, stored.site, moment),
     )
 
 

@@ -21,6 +21,7 @@ from service.channels.base import Channel
 from service.clock import real_clock
 from service.feeds.base import Gathered
 from service.keys import Keys, load_keys
+from service.observations.base import Ask, Heard
 from service.settings import Settings, load_settings
 from service.store.engine import open_engine
 from service.store.migrate import require_current
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from service.metrics import Metrics
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
+Observe = Callable[[Sequence[Ask]], Heard]
 
 
 @dataclass
@@ -37,12 +39,14 @@ class Duskbell:
     """A wired installation. Expensive parts are made when first used.
 
     clock: what the wall's clock shows.  steady: seconds of a clock that nobody sets, to measure how long.
+    invented_stations: who stands for weather stations; where the weather is invented no real one is asked.
     """
 
     settings: Settings
     clock: Callable[[], datetime] = real_clock
     steady: Callable[[], float] = time.monotonic
     invented_weather: Gather | None = None
+    invented_stations: Observe | None = None
 
     @property
     def invented(self) -> bool:
@@ -61,6 +65,18 @@ class Duskbell:
         from service.feeds.wiring import ask_feeds
 
         return ask_feeds(self.settings, self.sessions, places, hours)
+
+    def observe(self, asks: Sequence[Ask], budget_s: float | None = None) -> Heard:
+        """What weather stations near those places reported over those hours; nothing where the weather is
+        invented or nobody says who asks. budget_s: for all sources together; None: as for nights gone by."""
+        if self.invented_stations is not None:
+            return self.invented_stations(asks)
+        if self.invented or not self.settings.contact:
+            return Heard()
+        from service.observations.wiring import BUDGET_S, ask_stations, client_of
+
+        with client_of(self.settings, self.sessions) as client:
+            return ask_stations(self.settings, asks, client, budget_s or BUDGET_S)
 
     def ask_now(
         self, site: Site, night: Night, hours: Span, now: datetime, elevation_m: float | None

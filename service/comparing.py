@@ -17,6 +17,7 @@ from service.report import span_json
 from service.store import calibrations
 from service.store.climates import find_climates
 from service.store.forecasts import newest_by_place, place_key
+from service.store.track import stations_now
 
 
 def compare_stored(
@@ -48,6 +49,7 @@ def compare_stored(
         forecasts=forecasts,
         corrections=corrections,
         climates=climates,
+        stations={site: stations_now(session, site, now) for site in sites},
     )
 
 

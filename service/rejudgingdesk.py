@@ -24,6 +24,7 @@ from service.store.forecasts import newest_by_place, place_key
 from service.store.packing import unpack
 from service.store.people import sky_key
 from service.store.sites import StoredSite
+from service.store.track import stations_now
 
 FRESH_FOR = timedelta(hours=2)
 """A verdict on the same forecasts is taken to hold so long within a day; time alone changes little in it."""
@@ -89,7 +90,7 @@ class Desk:
             if at in own or decision is None:
                 continue
             ids = self._known_then(decision, at)
-            basis = (tuple(ids), decision.id)
+            basis = (tuple(ids), stations_now(self.session, self.site_of(decision).site, at), decision.id)
             if before is None or before[0] != basis or at - before[1] >= FRESH_FOR:
                 before = (basis, at, self._verdict(decision, ids, at))
             yield self._moment(decision, at, before[2], address_id)
@@ -128,8 +129,9 @@ class Desk:
         if key not in self._verdicts:
             known = [as_known_at(self._forecasts[number], at) for number in forecast_ids]
             clear_share = climate_at(self.session, site, at).clear_share(decision.night_name.month)
+            heard = stations_now(self.session, site, at)
             views = [
-                view_night(site, night, known, wishes, now=at, clear_share=clear_share)
+                view_night(site, night, known, wishes, now=at, clear_share=clear_share, stations=heard)
                 for night in self._nights_of(decision)
             ]
             self._verdicts[key] = weigh(views, wishes.judged, now=at, site=site)

@@ -92,13 +92,14 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class SkyReport:
-    """One report of a station: when it was observed, when it reached us, and its own words."""
+    """One report of a station: when it was observed, when it reached us, its own words, and who brought it."""
 
     station: str
     at: datetime
     reading: SkyReading
     raw: str
     received_at: datetime | None = None
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)

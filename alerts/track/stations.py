@@ -148,10 +148,10 @@ def _says(reading: SkyReading, station: Station, site: Site) -> _Says:
         return _Says.CLEAR
     if reading.okta_min < BAD_OKTAS:
         return _Says.PARTLY
-    return _Says.BAD if _oktas_above(reading, station, site) >= BAD_OKTAS else _Says.SILENT
+    return _Says.BAD if oktas_above(reading, station, site) >= BAD_OKTAS else _Says.SILENT
 
 
-def _oktas_above(reading: SkyReading, station: Station, site: Site) -> int:
+def oktas_above(reading: SkyReading, station: Station, site: Site) -> int:
     """The least amount that hangs above the site for certain.
 
     An amount may include what lies beneath it (the U.S. sum), so lower layers below the site are taken

@@ -26,6 +26,7 @@ from alerts.weather.record import Forecast, Source
 from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.sightwords import say_sight
 from alerts.weather.skill import CLEAR_SHARE, Floats, chance_of, evidence
+from alerts.weather.sky_now import SkyNow, StationSky, credited, say_sky_now, sky_now
 from alerts.weather.together import Together, together
 from alerts.weather.warned import authorities, newest_bulletins, overlapping, warning_hazard
 
@@ -117,10 +118,13 @@ def look_at_cloud(
     clear_share: float = CLEAR_SHARE,
     view: View | None = None,
     dark: Span | None = None,
+    stations: Sequence[StationSky] = (),
 ) -> Clearness:
     """As `build_outlook`, up to where the trip matters. dark: the dark window that lines of sight were asked
-    for, where `window` is a part of it."""
+    for, where `window` is a part of it. stations: what those nearby report now; they move the chance by all
+    sources together, and neither a source's own nor what counts as a lineage."""
     asking = _asking(window, shortest, now, is_night_of, clear_share, view, dark or window)
+    asking = _hear(asking, stations, view)
     judged = _Judged.of(forecasts, asking)
     best = _best_stretch(judged.counted, asking)
     shooting = Span(best.start - ROUND_THE_BEST, best.end + ROUND_THE_BEST) if best else asking.ahead
@@ -131,13 +135,20 @@ def look_at_cloud(
     bulletins = newest_bulletins(forecasts)
     outlook = _without_trip(judged, best, asking, authorities(bulletins))
     if asking.ahead.start != window.start:
-        outlook = replace(outlook, whole_pct=_over_whole_window(forecasts, asking))
+        whole = _hear(replace(asking, ahead=window), stations, view)
+        outlook = replace(outlook, whole_pct=_over_whole_window(forecasts, whole))
     return Clearness(asking, usable, there, on_site, bulletins, outlook)
 
 
-def _over_whole_window(forecasts: Sequence[Forecast], asking: Asking) -> int | None:
+def _hear(asking: Asking, stations: Sequence[StationSky], view: View | None) -> Asking:
+    """With what the stations add over what is asked about."""
+    toward_deg = view.azimuth_deg if view else None
+    heard = sky_now(stations, now=asking.now, middle=asking.ahead.middle, toward_deg=toward_deg)
+    return replace(asking, sky_now=heard)
+
+
+def _over_whole_window(forecasts: Sequence[Forecast], whole: Asking) -> int | None:
     """The chance over all of a window that has begun: newest runs tell what has passed as well."""
-    whole = replace(asking, ahead=asking.window)
     return _stated(whole, _Judged.of(forecasts, whole).counted, lambda reading: reading.evidence)
 
 
@@ -147,9 +158,11 @@ def _without_trip(
     counted, answering = judged.counted, judged.answering
     per_source = tuple(reading.as_source_chance() for reading in judged.readings)
     overhead_pct = _overhead(counted, asking)
+    chance_pct = _stated(asking, counted, lambda reading: reading.evidence)
+    heard = _heard(asking, counted) if chance_pct else None
     return Outlook(
         window=asking.window,
-        chance_pct=_stated(asking, counted, lambda reading: reading.evidence),
+        chance_pct=chance_pct,
         spread_pct=_spread(answering),
         best=best,
         per_source=per_source,
@@ -160,15 +173,24 @@ def _without_trip(
         lineages=tuple(sorted({reading.source.lineage for reading in counted})),
         providers=tuple(sorted({reading.source.provider for reading in counted})),
         newest_issue=max((r.source.issued_at for r in answering if r.source.issued_at), default=None),
-        notes=_notes(judged, asking),
+        notes=(*_notes(judged, asking), *([say_sky_now(heard, chance_pct or 0)] if heard else [])),
         agreement=(sum((each.chance or 0.0) >= SAYS_CLEAR_FROM for each in per_source), len(answering)),
         usual_pct=pct(float(chance_of(asking.usual_log_odds))),
         overhead_pct=overhead_pct,
         sight_text=say_sight([reading.sight for reading in counted if reading.sight], counted, overhead_pct),
         change_pct=_change(counted, asking),
         aerosol_optical_depth=_optical_depth(judged.air, asking.ahead),
-        helpers=(*(forecast.source for forecast in judged.air), *authorities),
+        helpers=(*(each.source for each in judged.air), *authorities, *(credited(heard) if heard else ())),
+        sky_now=heard,
     )
+
+
+def _heard(asking: Asking, counted: Sequence[Reading]) -> SkyNow | None:
+    """What the stations added, beside the chance as it would be without them."""
+    if asking.sky_now is None:
+        return None
+    without = _stated(replace(asking, sky_now=None), counted, lambda reading: reading.evidence)
+    return replace(asking.sky_now, without_pct=without)
 
 
 def _asking(
@@ -256,13 +278,14 @@ def _pooled(
     asking: Asking, readings: Sequence[Reading], told: Callable[[Reading], float | None]
 ) -> float | None:
     """The chance by some evidence of each reading: its mean within a lineage, so that many models of one
-    family weigh as one; a lineage has as many voices as its ensemble, if it has one. None without
-    readings."""
+    family weigh as one; a lineage has as many voices as its ensemble, if it has one. What stations report now
+    comes on top. None without readings."""
     families = _by_lineage(readings)
     if not families:
         return None
     means = [fmean(told(reading) or 0.0 for reading in family) for family in families]
-    return asking.chance(means, [max(reading.voices for reading in family) for family in families])
+    voices = [max(reading.voices for reading in family) for family in families]
+    return asking.chance(means, voices, asking.sky_now.log_odds if asking.sky_now else 0.0)
 
 
 def _stated(

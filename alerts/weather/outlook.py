@@ -9,6 +9,7 @@ from alerts.span import Span
 from alerts.values import value
 from alerts.weather.official import OfficialWarning
 from alerts.weather.record import Source
+from alerts.weather.sky_now import SkyNow
 
 
 class HazardLevel(StrEnum):
@@ -73,7 +74,7 @@ class Outlook:
     aerosol_optical_depth: the median over the window at 550 nm. helpers: sources used for other than cloud.
     usual_pct: how often such a window holds the event there in that season, whatever is forecast. whole_pct:
     once the window has begun, the chance that all of it holds the event, what has passed included; None
-    before.
+    before. sky_now: what weather stations nearby reported, and what that added; None where nobody did.
     calibration: the version by which chance_pct was corrected by the record, "" when it wasn't;
     raw_chance_pct: what it was before that; chance_range_pct: in which the corrected chance lies nine times
     in ten, the record being as short as it is; None where nothing was corrected.
@@ -102,6 +103,7 @@ class Outlook:
     helpers: tuple[Source, ...] = ()
     usual_pct: int | None = None
     whole_pct: int | None = None
+    sky_now: SkyNow | None = None
     raw_chance_pct: int | None = None
     calibration: str = ""
     chance_range_pct: tuple[int, int] | None = None

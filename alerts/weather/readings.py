@@ -35,6 +35,7 @@ from alerts.weather.skill import (
     pooled_evidence,
     usual_log_odds,
 )
+from alerts.weather.sky_now import SkyNow
 from alerts.weather.stretches import Parts
 
 MOST_UNKNOWN_SHARE = 0.2
@@ -51,6 +52,7 @@ class Asking:
     altitude_deg: of the frame's middle, where no line of sight says better. clear_share: of the place's night
     hours in that month. dark: the whole dark window, that lines of sight were asked for; None where that is
     `window` itself. makeup: what cloud is made of there, for sources that tell a total alone.
+    sky_now: what stations nearby add to the chance by all sources together.
     """
 
     window: Span
@@ -62,6 +64,7 @@ class Asking:
     clear_share: float = CLEAR_SHARE
     dark: Span | None = None
     makeup: Makeup = OVERHEAD_ALONE
+    sky_now: SkyNow | None = None
 
     @property
     def ahead_h(self) -> float:
@@ -76,12 +79,12 @@ class Asking:
         """Of the event in what is ahead, whatever is forecast."""
         return float(usual_log_odds(self.ahead_h, self.length_h, self.clear_share))
 
-    def chance(self, by_lineage: Sequence[float], voices: Sequence[float]) -> float:
+    def chance(self, by_lineage: Sequence[float], voices: Sequence[float], beside: float = 0.0) -> float:
         """The chance of the event (0..1) by the evidence of some lineages; 0 when it can't fit in any
-        more."""
+        more. beside: log odds of other evidence than forecasts."""
         if self.length > self.ahead.duration:
             return 0.0
-        return float(chance_of(self.usual_log_odds + pooled_evidence(by_lineage, voices)))
+        return float(chance_of(self.usual_log_odds + pooled_evidence(by_lineage, voices) + beside))
 
     def evidence(self, least_cloud_pct: Floats, lead_days: float) -> float:
         """The mean of what members add whose clearest stretches have these clouds, shape (members,)."""

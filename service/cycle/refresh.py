@@ -157,7 +157,7 @@ class Wanted:
 def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     """One for each place with a window ahead that somebody could be told of."""
     reach: dict[int, tuple[datetime, datetime]] = {}
-    for row in _nights_ahead(session, set(wanted.by_revision), now):
+    for row in nights_ahead(session, set(wanted.by_revision), now):
         start, end = row.first_window_start, row.last_window_end
         if wanted.site_of(row) is None or start is None or end is None:
             continue
@@ -171,7 +171,7 @@ def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     return list(needs.values())
 
 
-def _nights_ahead(session: Session, revisions: set[int], now: datetime) -> Sequence[tables.Night]:
+def nights_ahead(session: Session, revisions: set[int], now: datetime) -> Sequence[tables.Night]:
     """Nights with a window that isn't over, without their facts."""
     columns = (
         tables.Night.site_revision_id,

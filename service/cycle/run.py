@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.exc import DBAPIError
 
 from service.bootstrap import Duskbell
-from service.cycle import deliver, judge, refresh, sky, verify
+from service.cycle import deliver, hear, judge, refresh, sky, verify
 from service.cycle.crew import Crew, usual_processes
 from service.cycle.judge import Judging
 from service.store import cycles
@@ -97,6 +97,7 @@ def _think(duskbell: Duskbell, now: datetime, crew: Crew | None) -> dict[str, in
     if added := sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now, crew):
         counts["nights"] = added
     counts.update(refresh.run(duskbell.sessions, duskbell.gather, now))
+    counts.update(hear.run(duskbell.sessions, duskbell.observe, now))
     every = timedelta(minutes=duskbell.settings.cycle_minutes)
     judging = Judging(
         duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, crew=crew

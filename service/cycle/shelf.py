@@ -26,8 +26,9 @@ from alerts.track.outlooks import calibrated_outlook, moves_at
 from alerts.verdict import SkyView, Verdict, weigh
 from alerts.weather.clearness import Clearness
 from alerts.weather.outlook import Outlook
+from alerts.weather.sky_now import OLDEST, StationSky
 from alerts.wishes import Wishes
-from service.store import tables
+from service.store import tables, track
 from service.store.chunks import in_chunks
 from service.store.climates import find_climates
 from service.store.forecasts import StoredForecast, newest_by_place, place_key
@@ -38,6 +39,9 @@ MOST_SITES = 150
 """With some tens of kilobytes of weather each."""
 CHANCE_STEP_PCT = 5
 """A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
+TONIGHT = timedelta(hours=24)
+"""Nights that end within it are judged on what stations report now, too."""
+JUST_AFTER = timedelta(seconds=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +132,7 @@ class ShelfSite:
     nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
     forecasts: list[StoredForecast] = field(default_factory=list)
     forecast_ids: list[int] = field(default_factory=list)
+    stations: tuple[StationSky, ...] = ()
     windows: dict[tuple[date, DarkWindow], int] = field(default_factory=dict)
     clearness: dict[tuple[int, Span, timedelta], Clearness] = field(default_factory=dict)
     trips: dict[tuple[int, Span, timedelta, timedelta], Outlook] = field(default_factory=dict)
@@ -137,6 +142,11 @@ class ShelfSite:
     def take(self, forecasts: list[StoredForecast]) -> None:
         """Have these as the weather there."""
         self.forecasts, self.forecast_ids = forecasts, [each.forecast_id for each in forecasts]
+
+    def ends_within(self, until: datetime) -> bool:
+        """Whether the last window of one of its nights is over by then."""
+        ends = (night.last_window_end for nights in self.nights.values() for night in nights.values())
+        return any(end is not None and end <= until for end in ends)
 
     def coming(self, sky_keys: Sequence[str], now: datetime) -> list[ShelfNight]:
         """The nights under the sky wanted most that have a window ahead, or none at all, ascending.
@@ -189,6 +199,7 @@ class ShelfSite:
             [each.night for each in nights], trips, sources, wishes, now, self.stored.site
         )
         for one in used:
+            may_change_at = min([may_change_at, *_grow_old(one.outlook)])
             may_change_at = moves_at(
                 one.outlook, self.calibration, site=self.stored.site_id, now=now, until=may_change_at
             )
@@ -247,10 +258,17 @@ class ShelfSite:
                 site=self.stored.site,
                 now=now,
                 clear_share=self.climate.clear_share(night.name.month),
+                stations=self.stations,
             )
             corrected = calibrated_outlook(seen.outlook, self.calibration, site=self.stored.site_id, now=now)
             self.clearness[key] = replace(seen, outlook=corrected)
         return self.clearness[key]
+
+
+def _grow_old(outlook: Outlook) -> list[datetime]:
+    """When reports that the chance rests on say nothing of now any more."""
+    heard = outlook.sky_now
+    return [each.at + OLDEST + JUST_AFTER for each in heard.stations] if heard is not None else []
 
 
 class Shelf:
@@ -285,6 +303,7 @@ class Shelf:
         }
         self._read_nights(session, list(fresh.values()))
         self._read_weather(session, list(fresh.values()))
+        self._read_stations(session, list(fresh.values()))
         self._sites.update(fresh)
 
     def trim(self) -> None:
@@ -325,3 +344,11 @@ class Shelf:
             for place, climate in find_climates(session, places, self.now).items():
                 for site in by_place[place]:
                     site.climate = climate
+
+    def _read_stations(self, session: Session, sites: list[ShelfSite]) -> None:
+        """Where a night is near and anybody was heard at all."""
+        near = [site for site in sites if site.ends_within(self.now + TONIGHT)]
+        if not near or not track.is_anybody_heard(session, self.now):
+            return
+        for site in near:
+            site.stations = track.stations_now(session, site.stored.site, self.now)

@@ -8,7 +8,7 @@ is never touched.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -25,7 +25,7 @@ from alerts.track.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.stations import CLEAR_OKTAS
 from alerts.track.witnesses import DULL_NIGHTS, NightSeen, find_copies, find_never_cloudy
 from alerts.weather.record import Forecast, Place
-from service.bootstrap import Duskbell, Gather
+from service.bootstrap import Duskbell, Gather, Observe
 from service.observations.base import Ask, Heard
 from service.store import calibrations, climates, forecasts, recordrows, tables, track
 from service.store.codec import from_json
@@ -47,7 +47,6 @@ REPORTS_KEPT = timedelta(days=60)
 REPORTS_LAST = timedelta(days=14)
 """How long the sources keep what stations reported: 15 days at aviationweather.gov, a week at the NWS."""
 
-Observe = Callable[[Sequence[Ask]], Heard]
 _LENGTH: TypeAdapter[timedelta] = TypeAdapter(timedelta)
 
 
@@ -65,19 +64,9 @@ class Verifying:
 
 
 def verifying_from(duskbell: Duskbell) -> Verifying:
-    """As the settings describe it. Where the weather is invented, or nobody says who asks, no real station
-    is asked."""
-    settings = duskbell.settings
-
-    def observe(asks: Sequence[Ask]) -> Heard:
-        from service.observations.wiring import ask_stations, client_of
-
-        if duskbell.invented or not settings.contact:
-            return Heard()
-        with client_of(settings, duskbell.sessions) as client:
-            return ask_stations(settings, asks, client)
-
-    return Verifying(duskbell.sessions, observe, duskbell.gather, as_aside=duskbell.settings.line_of_sight)
+    """As the settings describe it."""
+    aside = duskbell.settings.line_of_sight
+    return Verifying(duskbell.sessions, duskbell.observe, duskbell.gather, as_aside=aside)
 
 
 def run(verifying: Verifying, now: datetime) -> dict[str, int]:

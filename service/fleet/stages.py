@@ -14,7 +14,7 @@ from sqlalchemy import Integer, cast, func, or_, select
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.bootstrap import Duskbell
-from service.cycle import judge, refresh, sky
+from service.cycle import hear, judge, refresh, sky
 from service.cycle.judge import Judging
 from service.fleet import parts
 from service.fleet.parts import Ids
@@ -90,7 +90,8 @@ def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetim
 
 
 def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
-    return refresh.run(limited_to(sessions, tables.Subscription.site_id, ids), duskbell.gather, now)
+    mine = limited_to(sessions, tables.Subscription.site_id, ids)
+    return refresh.run(mine, duskbell.gather, now) | hear.run(mine, duskbell.observe, now)
 
 
 def _judge(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:

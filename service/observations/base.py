@@ -62,10 +62,11 @@ class Heard:
 
 
 def areas_of(asks: Iterable[Ask]) -> list[tuple[Area, list[Ask]]]:
-    """Boxes that hold every place with 60 km round it, each with what is asked in it, the oldest first;
+    """Boxes that hold every place with 60 km round it, each with what is asked in it, the oldest first,
+    those of the same hours in their order;
     places in one square degree, whose nights overlap, share one. An hour is added before and after."""
     areas: dict[tuple[int, int, int], tuple[Area, list[Ask]]] = {}
-    for ask in sorted(asks, key=lambda each: (each.hours, each.lat_deg, each.lon_deg)):
+    for ask in sorted(asks, key=lambda each: each.hours):
         key = (int(ask.lat_deg // 1), int(ask.lon_deg // 1), ask.hours.middle.toordinal())
         own = _area_round(ask)
         area, shared = areas.get(key, (own, []))

@@ -66,9 +66,11 @@ def client_of(
     return PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards)
 
 
-def ask_stations(settings: Settings, asks: Sequence[Ask], client: PoliteClient) -> Heard:
-    """What the stations near those places reported."""
-    heard, deadline = Heard(), client.deadline(BUDGET_S)
+def ask_stations(
+    settings: Settings, asks: Sequence[Ask], client: PoliteClient, budget_s: float = BUDGET_S
+) -> Heard:
+    """What the stations near those places reported, asked for in their order where they share their hours."""
+    heard, deadline = Heard(), client.deadline(budget_s)
     if not asks:
         return heard
     if settings.metar:

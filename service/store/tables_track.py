@@ -19,7 +19,11 @@ Index("ix_decision_window_end", Decision.window_end)
 
 
 class StationReport(Table):
-    """One report of a weather station in its own words; each text is kept once, when it first came."""
+    """One report of a weather station in its own words; each text is kept once, when it first came.
+
+    known_at: the cycle that asked for it before the night was over, from which on nights are judged on it;
+    None where it came afterwards, for the verdict on what was said.
+    """
 
     __tablename__ = "station_report"
     __table_args__ = (
@@ -37,6 +41,7 @@ class StationReport(Table):
     observed_at: Mapped[datetime]
     received_at: Mapped[datetime]
     raw: Mapped[str] = mapped_column(Text)
+    known_at: Mapped[datetime | None]
 
 
 class JudgedEvent(Table):

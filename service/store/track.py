@@ -6,17 +6,22 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import delete, select, update
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from alerts.site import Site
 from alerts.span import Span
 from alerts.track.evidence import Event, PersonReport, SeenSky, SkyReport, Station
 from alerts.track.metar import read_metar
+from alerts.track.nearby import station_skies
 from alerts.track.outcome import Outcome
 from alerts.track.stations import distance_between_km
 from alerts.track.synop import read_synop
 from alerts.weather.record import Forecast
+from alerts.weather.sky_now import OLDEST, StationSky
 from service.observations.base import KM_A_DEGREE, METAR, REACH_KM, Observed
 from service.store import tables
+from service.store.chunks import in_chunks
 from service.store.codec import from_json, to_json
 from service.store.packing import unpack
 from service.store.tables_track import JudgedEvent, StationReport
@@ -37,43 +42,64 @@ def event_of(row: JudgedEvent) -> Event:
     )
 
 
-def keep_reports(session: Session, observed: Iterable[Observed], now: datetime) -> int:
-    """Keep what wasn't known yet, word for word; how many reports that were."""
+def keep_reports(
+    session: Session, observed: Iterable[Observed], now: datetime, *, judged_on: bool = False
+) -> int:
+    """Keep what wasn't known yet, word for word; how many reports that were.
+
+    judged_on: from now on nights are judged on them, so those that came for another reason count as new.
+    """
     fresh = {_key(each): each for each in observed}
     if not fresh:
         return 0
     times = [each.report.at for each in fresh.values()]
     query = select(
-        StationReport.network, StationReport.station, StationReport.observed_at, StationReport.raw
+        StationReport.network,
+        StationReport.station,
+        StationReport.observed_at,
+        StationReport.raw,
+        StationReport.id,
+        StationReport.known_at,
     ).where(StationReport.observed_at.between(min(times), max(times)))
-    known = {tuple(row) for row in session.execute(query)}
-    rows = [_report_row(each, now) for key, each in fresh.items() if key not in known]
-    session.add_all(rows)
-    return len(rows)
+    known = {tuple(row[:4]): row for row in session.execute(query)}
+    known_at = now if judged_on else None
+    rows = [_report_row(each, now, known_at) for key, each in fresh.items() if key not in known]
+    if rows:
+        # another process may hear the same station at the same moment
+        insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+        session.execute(insert(StationReport).on_conflict_do_nothing(), rows)
+    late = (
+        [known[key].id for key in fresh if key in known and known[key].known_at is None] if judged_on else []
+    )
+    for ids in in_chunks(late):
+        session.execute(update(StationReport).where(StationReport.id.in_(ids)).values(known_at=now))
+    return len(rows) + len(late)
 
 
 def _key(each: Observed) -> tuple[str, str, datetime, str]:
     return each.station.network, each.station.name, each.report.at, each.report.raw
 
 
-def _report_row(each: Observed, now: datetime) -> StationReport:
-    return StationReport(
-        network=each.station.network,
-        station=each.station.name,
-        source=each.source,
-        lat_deg=each.station.lat_deg,
-        lon_deg=each.station.lon_deg,
-        elevation_m=each.station.elevation_m,
-        observed_at=each.report.at,
-        received_at=each.report.received_at or now,
-        raw=each.report.raw,
-    )
+def _report_row(each: Observed, now: datetime, known_at: datetime | None) -> dict[str, object]:
+    return {
+        "network": each.station.network,
+        "station": each.station.name,
+        "source": each.source,
+        "lat_deg": each.station.lat_deg,
+        "lon_deg": each.station.lon_deg,
+        "elevation_m": each.station.elevation_m,
+        "observed_at": each.report.at,
+        "received_at": each.report.received_at or now,
+        "raw": each.report.raw,
+        "known_at": known_at,
+    }
 
 
 def find_reports(
-    session: Session, lat_deg: float, lon_deg: float, hours: Span
+    session: Session, lat_deg: float, lon_deg: float, hours: Span, known_at: datetime | None = None
 ) -> tuple[list[Station], list[SkyReport]]:
-    """The stations within 60 km, as they were last described, and their reports over those hours."""
+    """The stations within 60 km, as they were last described, and their reports over those hours; with
+    `known_at` those alone that a night could be judged on then."""
     half_deg = REACH_KM / KM_A_DEGREE
     query = (
         select(StationReport)
@@ -83,6 +109,8 @@ def find_reports(
         )
         .order_by(StationReport.observed_at, StationReport.id)
     )
+    if known_at is not None:
+        query = query.where(StationReport.known_at <= known_at)
     stations: dict[str, Station] = {}
     reports = []
     for row in session.scalars(query):
@@ -94,9 +122,24 @@ def find_reports(
     return list(stations.values()), reports
 
 
+def stations_now(session: Session, site: Site, now: datetime) -> tuple[StationSky, ...]:
+    """What the stations near a site said of its sky, as it was known at `now`; the same whenever asked."""
+    hours = Span(now - OLDEST, now)
+    stations, reports = find_reports(session, site.lat_deg, site.lon_deg, hours, known_at=now)
+    return station_skies(site, stations, reports, now)
+
+
+def is_anybody_heard(session: Session, now: datetime) -> bool:
+    """Whether any report at all tells of the sky as it was known at `now`."""
+    query = select(StationReport.id).where(
+        StationReport.observed_at.between(now - OLDEST, now), StationReport.known_at <= now
+    )
+    return session.scalars(query.limit(1)).first() is not None
+
+
 def _sky_report(row: StationReport) -> SkyReport:
     reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw).reading
-    return SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at)
+    return SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at, row.source)
 
 
 def forget_reports(session: Session, before: datetime) -> None:

@@ -30,6 +30,7 @@ from service.store.forecasts import newest_by_place, place_key
 from service.store.packing import unpack_over
 from service.store.people import default_wishes
 from service.store.sites import stored_site
+from service.store.track import stations_now
 from service.web.access import SeenSite, Viewer
 from service.web.skies import Skies
 
@@ -104,9 +105,15 @@ def judged_night(
     night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
     forecasts = _at_hand(session, seen.stored.site, night, now)
     correct = calibrations.correction(session, seen.row.id, now)
-    clear_share = climate_at(session, seen.stored.site, now).clear_share(name.month)
     verdict = assess(
-        seen.stored.site, night, forecasts, wishes, now=now, correct=correct, clear_share=clear_share
+        seen.stored.site,
+        night,
+        forecasts,
+        wishes,
+        now=now,
+        correct=correct,
+        clear_share=climate_at(session, seen.stored.site, now).clear_share(name.month),
+        stations=stations_now(session, seen.stored.site, now),
     )
     judged = JudgedNight(
         site=seen.stored.site,
