@@ -92,7 +92,7 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class SkyReport:
-    """One report of a station: when it was observed, when it reached us, its own words, and who brought it."""
+    """One report of a station: when it was observed and reached us, its own words, and who brought it."""
 
     station: str
     at: datetime

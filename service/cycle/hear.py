@@ -26,7 +26,7 @@ HEARD_BEFORE = timedelta(hours=9)
 before it, and a report nine hours old adds a quarter of what a fresh one does."""
 ASKED_AGAIN = timedelta(minutes=25)
 """Stations report once or twice an hour."""
-ASKED_BACK = timedelta(minutes=90)
+ASKED_BACK = timedelta(hours=1)
 BUDGET_S = 30.0
 """All sources together: the judging waits for them."""
 STATIONS = " stations"
