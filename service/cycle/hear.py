@@ -57,9 +57,9 @@ def run(sessions: sessionmaker[Session], observe: Listen, now: datetime) -> dict
 def _soon(session: Session, wanted: Wanted, now: datetime) -> dict[str, StoredSite]:
     """By place, the nights that begin first first: those somebody could be told of that begin soon or run."""
     found: dict[str, tuple[datetime, StoredSite]] = {}
-    for row in nights_ahead(session, set(wanted.by_revision), now):
+    for row in nights_ahead(session, set(wanted.by_revision), now, now + HEARD_BEFORE):
         start, stored = row.first_window_start, wanted.site_of(row)
-        if stored is None or start is None or start - now > HEARD_BEFORE:
+        if stored is None or start is None:
             continue
         place = place_key(stored.site)
         known = found.get(place)

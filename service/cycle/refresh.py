@@ -171,8 +171,11 @@ def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     return list(needs.values())
 
 
-def nights_ahead(session: Session, revisions: set[int], now: datetime) -> Sequence[tables.Night]:
-    """Nights with a window that isn't over, without their facts."""
+def nights_ahead(
+    session: Session, revisions: set[int], now: datetime, until: datetime | None = None
+) -> Sequence[tables.Night]:
+    """Nights with a window that isn't over, without their facts. until: those alone whose first begins by
+    then."""
     columns = (
         tables.Night.site_revision_id,
         tables.Night.sky_key,
@@ -186,7 +189,9 @@ def nights_ahead(session: Session, revisions: set[int], now: datetime) -> Sequen
         query = select(*columns).where(
             tables.Night.site_revision_id.in_(ids),
             tables.Night.last_window_end > now,
-            tables.Night.first_window_start.is_not(None),
+            tables.Night.first_window_start.is_not(None)
+            if until is None
+            else tables.Night.first_window_start <= until,
         )
         found += session.execute(query).all()  # type: ignore[arg-type]  # rows with the columns' names
     return found
