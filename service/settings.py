@@ -88,7 +88,7 @@ class Settings(BaseSettings):
     nws_url: str = Field("https://api.weather.gov", description="Its base.")
     metar: bool = Field(
         True,
-        description="Ask aviationweather.gov what weather stations nearby see before and in a night, and saw after it.",
+        description="Ask aviationweather.gov what weather stations see near nights ahead and gone by.",
     )
     metar_url: str = Field("https://aviationweather.gov", description="Its base.")
     nws_observations: bool = Field(
