@@ -13,7 +13,7 @@ from alerts.briefing.facts import AlertKind
 from alerts.fieldplan import FieldPlan
 from alerts.localtime import say_time
 from alerts.span import Span
-from alerts.telling import Seen, Telling, Told, Why, silence
+from alerts.telling import HEADS_UP_FROM_PCT, Seen, Telling, Told, Why, silence
 from alerts.values import value
 from alerts.wishes import Wishes
 
@@ -116,10 +116,13 @@ def _too_much_this_week(look: Look, wanted: Telling) -> Telling | None:
 
 
 def _just_turned(look: Look, wanted: Telling) -> Telling | None:
-    """An upward move that only this look has seen, while there is time for another look."""
+    """An upward move that only this look has seen, while there is time for another look. A heads-up whose limit
+    lies above what is usual at the place has its margin in that."""
     limits_pct = {AlertKind.HEADS_UP: look.seen.heads_up_from_pct, AlertKind.GO: look.wishes.chance_go_pct}
     since, chance_pct = look.seen.held_since, look.seen.chance_pct
     if wanted.kind not in limits_pct or since is None or chance_pct is None:
+        return None
+    if wanted.kind is AlertKind.HEADS_UP and look.seen.heads_up_from_pct > HEADS_UP_FROM_PCT:
         return None
     sure = chance_pct >= min(100, limits_pct[wanted.kind] + SURE_MARGIN_PCT)
     if sure or look.now - since >= HOLD or not _has_time(look, wanted):
