@@ -23,6 +23,7 @@ from alerts.wishes import Wishes
 from service.rejudgingdesk import Desk
 from service.retelling import Moment, Ring, SubscriptionNight, tell_again
 from service.store import tables
+from service.store.rounded import with_copy
 
 Rings = Mapping[SubscriptionNight, list[Ring]]
 Progress = Callable[[int, int], None]
@@ -153,7 +154,7 @@ def _decisions(
         .order_by(tables.Decision.night_name, tables.Decision.subscription_id, tables.Decision.id)
     )
     if site_id is not None:
-        query = query.where(tables.Subscription.site_id == site_id)
+        query = query.where(tables.Subscription.site_id.in_(with_copy(site_id)))
     return [(row[0], row[1]) for row in session.execute(query)]
 
 

@@ -50,11 +50,13 @@ def _subscriptions(session: object, site: tables.Site, day: date) -> list[tables
     from sqlalchemy.orm import Session
 
     from service.store import tables
+    from service.store.rounded import with_copy
 
     assert isinstance(session, Session)
     row = tables.Subscription
     judged = select(tables.Decision.subscription_id).where(tables.Decision.night_name == day)
-    query = select(row).where(row.site_id == site.id, or_(row.ended_at.is_(None), row.id.in_(judged)))
+    is_told = row.site_id.in_(with_copy(site.id))
+    query = select(row).where(is_told, or_(row.ended_at.is_(None), row.id.in_(judged)))
     return list(session.scalars(query.order_by(row.id)))
 
 

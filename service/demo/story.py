@@ -39,10 +39,10 @@ TICKS = (
         _utc(30, 16, 7, month=6),
         "Wednesday: the models begin to see a clear Saturday. Too early to be better than usual.",
     ),
-    Tick(_utc(1, 7, 7), "Thursday morning: nothing new."),
+    Tick(_utc(1, 7, 7), "Thursday morning: Saturday looks better than such nights usually are."),
     Tick(
         _utc(1, 16, 7),
-        "Thursday evening: cloud tonight, and Saturday looks better than such nights usually are.",
+        "Thursday evening: cloud everywhere tonight.",
     ),
     Tick(_utc(2, 7, 7), "Friday morning: Saturday holds; the salt pan looks cloudy."),
     Tick(_utc(2, 16, 7), "Friday evening: still holding."),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import and_, or_, select, update
+from sqlalchemy import Select, and_, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, aliased
 
@@ -21,6 +21,12 @@ from service.store.codec import from_json, to_json
 def find_copy(session: Session, site_id: int) -> tables.Site | None:
     """The copy of that site; None where nobody else ever needed one."""
     return session.scalar(select(tables.Site).where(tables.Site.rounded_of_id == site_id))
+
+
+def with_copy(site_id: int) -> Select[tuple[int]]:
+    """The ids of a site and of its copy, for what the operator asks of all who are told of it."""
+    row = tables.Site
+    return select(row.id).where(or_(row.id == site_id, row.rounded_of_id == site_id))
 
 
 def need_copy(session: Session, row: tables.Site, now: datetime) -> tables.Site:

@@ -69,11 +69,11 @@ def argument(
 def test_a_night_that_rang_says_what_when_and_what_was_answered(week: Duskbell) -> None:
     found = argument(week, FLAT.name)
     assert found.answer == (
-        "It rang: a heads-up on Thu 1 July, 18:07 CEST, a go on Sat 3 July, 19:07 CEST and a stand-down on "
+        "It rang: a heads-up on Thu 1 July, 09:07 CEST, a go on Sat 3 July, 19:07 CEST and a stand-down on "
         "Sat 3 July, 22:37 CEST."
     )
     told = found.lines_of("told")
-    assert told[0].startswith("Heads-up, Thu 1 July, 18:07 CEST, 90 % then; arrived.")
+    assert told[0].startswith("Heads-up, Thu 1 July, 09:07 CEST, 90 % then; arrived.")
     assert sum(line.endswith("taken (250 taken).") for line in told) == 3
     assert [turn.told for turn in found.turns if turn.told.startswith("Told")] == [
         "Told: a heads-up.",
@@ -305,8 +305,8 @@ def test_other_quiet_hours_and_notice_change_no_verdict_but_what_is_told_when(we
     nights = again(week, later)
     assert not any(night.last_other for night in nights)
     (ridge,) = (each for each in nights if (each.site_name, each.night) == (RIDGE.name, SATURDAY))
-    assert [(ring.kind, ring.at.hour) for ring in ridge.was_told] == [("heads_up", 16), ("go", 17)]
-    assert [(ring.kind, ring.at.hour) for ring in ridge.would_tell] == [("go", 18)]
+    assert [(ring.kind, ring.at.hour) for ring in ridge.was_told] == [("heads_up", 7), ("go", 17)]
+    assert [(ring.kind, ring.at.hour) for ring in ridge.would_tell] == [("heads_up", 7), ("go", 18)]
 
 
 def test_a_weekly_limit_counts_over_all_nights_and_sites_of_an_address(week: Duskbell) -> None:

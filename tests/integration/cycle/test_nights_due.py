@@ -137,7 +137,7 @@ def test_a_night_with_a_go_is_looked_at_in_each_cycle(judged: Duskbell) -> None:
 def test_a_night_whose_alert_its_message_left_out_is_looked_at(tmp_path: Path) -> None:
     days_before = FIRST - timedelta(days=2)
     later = days_before + timedelta(minutes=1)
-    with town(tmp_path, sites=1, weather=Weather(5.0)) as duskbell:
+    with town(tmp_path, sites=1, weather=Weather(-6.0)) as duskbell:
         cycle_run.think(duskbell, days_before)
         with duskbell.sessions.begin() as session:
             session.execute(update(tables.Message).values(status=Status.SENT, settled_at=days_before))

@@ -114,7 +114,7 @@ def test_five_sites_make_one_message_a_cycle_the_best_first(world: World) -> Non
     assert world.kinds().count("go") == 5  # four good sites by mail, the flat in the chat too
     assert _order(_mailed(world))[:4] == ["Cairn Ridge", "Windpump Flat", "Salt Pan", "Old Pier"]
     assert "Go tonight: Cairn Ridge" in world.subjects()[0]
-    assert "either way; decide then: Cairn Ridge 74 %, Windpump Flat 73 %" in _mailed(world)
+    assert "either way; decide then: Cairn Ridge 94 %, Windpump Flat 90 %" in _mailed(world)
 
 
 def test_a_stand_down_comes_before_what_still_holds(world: World, clouds: Clouds) -> None:

@@ -89,7 +89,9 @@ class World:
 
 
 @contextmanager
-def open_world(folder: Path, store_url: str, *, cloud_pct: float = -6.0, site: Site = FLAT) -> Iterator[World]:
+def open_world(
+    folder: Path, store_url: str, *, cloud_pct: float = -6.0, site: Site = FLAT
+) -> Iterator[World]:
     """One site, one person who takes mail, one chat; both subscribed. Every promise must hold in the end."""
     box, room = MailBox(folder), ChatRoom(folder)
     weather = Weather(cloud_pct)
