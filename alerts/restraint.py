@@ -116,8 +116,8 @@ def _too_much_this_week(look: Look, wanted: Telling) -> Telling | None:
 
 
 def _just_turned(look: Look, wanted: Telling) -> Telling | None:
-    """An upward move that only this look has seen, while there is time for another look. A heads-up whose limit
-    lies above what is usual at the place has its margin in that."""
+    """An upward move that only this look has seen, while there is time for another look. A heads-up whose
+    limit lies above what is usual at the place has its margin in that."""
     limits_pct = {AlertKind.HEADS_UP: look.seen.heads_up_from_pct, AlertKind.GO: look.wishes.chance_go_pct}
     since, chance_pct = look.seen.held_since, look.seen.chance_pct
     if wanted.kind not in limits_pct or since is None or chance_pct is None:

@@ -23,7 +23,7 @@ def find_copy(session: Session, site_id: int) -> tables.Site | None:
     return session.scalar(select(tables.Site).where(tables.Site.rounded_of_id == site_id))
 
 
-def with_copy(site_id: int) -> Select[tuple[int]]:
+def with_copy(site_id: int) -> Select[int]:
     """The ids of a site and of its copy, for what the operator asks of all who are told of it."""
     row = tables.Site
     return select(row.id).where(or_(row.id == site_id, row.rounded_of_id == site_id))
