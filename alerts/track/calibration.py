@@ -5,12 +5,12 @@ How much is corrected depends on how much has been seen, for each lead by itself
 
 - under 30 pairs or 20 nights the chance stays as it was fitted on real pairs (`PRIOR`; see
   alerts/weather/skill.py);
-- from then on a logistic map fitted on all sites together and pulled toward leaving the chance alone,
-  with a shift for each site that 20 nights weigh against;
-- beyond 1,000 pairs also an isotonic map, where it does better.
+- from then on a logistic map fitted on all sites together and pulled toward leaving the chance alone;
+- beyond 1,000 pairs also an isotonic map, where it does better;
+- and what is left to each site, as a shift that 10 nights weigh against.
 
-A fitted map is used only where it beat the uncalibrated chance on nights it hadn't seen (`fit`). Nothing
-ever comes out as 0 or 100 %.
+A map is used only where it beat the uncalibrated chance on nights it hadn't seen; a site's shift, with a map
+or without, only where it did so at that site (`fit`). Nothing ever comes out as 0 or 100 %.
 """
 
 from __future__ import annotations

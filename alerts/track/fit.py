@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import pairwise
@@ -15,7 +15,7 @@ from alerts.track.isotonic import Floats, group_by_value, pool_adjacent_violator
 from alerts.track.leads import LEADS, Lead
 from alerts.track.logistic import fit_logistic, fit_shifts
 from alerts.track.pairs import Bools, Ints, Pairs
-from alerts.track.ranges import NIGHT_CORRELATION, STRENGTH_NIGHTS, effective_nights
+from alerts.track.ranges import NIGHT_CORRELATION, effective_nights
 from alerts.track.record import FEWEST_PAIRS
 
 FEWEST_NIGHTS = 20
@@ -23,9 +23,20 @@ FEWEST_NIGHTS = 20
 ISOTONIC_FROM = 1000
 ISOTONIC_HALF = 2000
 """With so many pairs an isotonic map and the logistic one weigh the same in their mean."""
-CUTS = (0.5, 0.625, 0.75, 0.875)
+CUTS = (1 / 3, 4 / 9, 5 / 9, 2 / 3, 7 / 9, 8 / 9)
 """A trial fits on the nights before each cut and tests on those up to the next."""
+SURE_ERRORS = 0.25
+"""By how many standard errors a map must win its trial. Maps and shifts are held back already, so that one
+adopted by luck does little harm, and a strict trial leaves a true bias standing for a year. Of 0.25, 0.5 and
+1 the least squared error over sites whose biases vary by 0.5 in log odds, after 30 and 60 nights alike
+(tests/unit/track/test_biased_sites.py)."""
+SHIFT_NIGHTS = 10.0
+"""How many nights weigh against a site's own shift: chosen of 5, 7, 10 and 20 on the same seasons."""
+FEWEST_TESTED = 10
+"""A site's shift is tried on so many nights at least."""
 
+_WIDENED = (1 + NIGHT_CORRELATION) / (1 - NIGHT_CORRELATION)
+"""By how much the variance of a mean grows as neighbouring nights hang together."""
 
 _Maker = Callable[[Pairs, LeadMap], LeadMap]
 
@@ -41,7 +52,8 @@ def fit_calibration(pairs: Pairs, *, version: str, made_at: datetime) -> Calibra
 
 
 def fit_lead(own: Pairs, lead: Lead) -> LeadMap:
-    """The map for one lead from its own pairs: what these allow, and what won on nights not seen."""
+    """The map for one lead from its own pairs, as far as each part of it won on nights not seen: first what
+    all sites have in common, then what is left to each of them."""
     nights = len(np.unique(own.night))
     prior = prior_map(lead, len(own), nights)
     if len(own) < FEWEST_PAIRS or nights < FEWEST_NIGHTS:
@@ -51,7 +63,13 @@ def fit_lead(own: Pairs, lead: Lead) -> LeadMap:
         makers[Method.ISOTONIC] = _isotonic
     contest = _hold(own, prior, makers)
     method, why = _winner(contest)
-    chosen = makers[method](own, prior) if method in makers else prior
+    make = makers.get(method, _as_it_is)
+    own_ways = _sites_with_own_ways(own, prior, make)
+    chosen = make(own, prior)
+    if own_ways:
+        why += f"; {len(own_ways)} of {len(np.unique(own.site))} sites have a shift of their own"
+    if own_ways or method in makers:
+        chosen = _with_shifts(chosen, own, only=own_ways)
     return replace(chosen, why=why, trials=tuple(contest.trial(each) for each in contest.errors))
 
 
@@ -69,8 +87,7 @@ class _Contest:
         gains = over - self.errors[method]
         _, night = np.unique(self.night, return_inverse=True)
         by_night = np.bincount(night, gains - gains.mean())
-        widened = (1 + NIGHT_CORRELATION) / (1 - NIGHT_CORRELATION)
-        return float(gains.mean()), float(np.sqrt(widened * by_night @ by_night) / len(gains))
+        return float(gains.mean()), float(np.sqrt(_WIDENED * by_night @ by_night) / len(gains))
 
     def trial(self, method: Method) -> Trial:
         gain, error = self.gain(self.uncalibrated, method)
@@ -85,24 +102,49 @@ class _Contest:
         )
 
 
-def _hold(own: Pairs, blank: LeadMap, makers: Mapping[Method, _Maker]) -> _Contest:
-    """Each method fitted on the nights before each cut, and tried on those up to the next."""
+def _splits(own: Pairs) -> Iterator[tuple[Pairs, Pairs]]:
+    """The pairs of the nights before each cut, and of those up to the next."""
     nights = np.unique(own.night)
     edges = [nights[int(cut * len(nights))] for cut in CUTS] + [nights[-1] + 1]
+    for first, after in pairwise(edges):
+        yield own.where(own.night < first), own.where((own.night >= first) & (own.night < after))
+
+
+def _hold(own: Pairs, blank: LeadMap, makers: Mapping[Method, _Maker]) -> _Contest:
+    """Each method fitted on the nights before each cut, and tried on those up to the next."""
     errors: dict[Method, list[Floats]] = {method: [] for method in makers}
     tested = []
-    for first, after in pairwise(edges):
-        earlier = own.where(own.night < first)
-        later = own.where((own.night >= first) & (own.night < after))
+    for earlier, later in _splits(own):
         tested.append(later)
-        for method, maker in makers.items():
-            said, _, _ = corrected(maker(earlier, blank), later.site, later.raw)
-            errors[method].append((said - later.clear) ** 2)
+        for method, make in makers.items():
+            errors[method].append(_errors(make(earlier, blank), later))
     return _Contest(
         night=np.concatenate([each.night for each in tested]),
         uncalibrated=np.concatenate([(each.raw - each.clear) ** 2 for each in tested]),
         errors={method: np.concatenate(parts) for method, parts in errors.items()},
     )
+
+
+def _errors(lead_map: LeadMap, later: Pairs) -> Floats:
+    """Squared, of what the map makes of these pairs."""
+    said, _, _ = corrected(lead_map, later.site, later.raw)
+    return (said - later.clear) ** 2
+
+
+def _sites_with_own_ways(own: Pairs, blank: LeadMap, make: _Maker) -> frozenset[int]:
+    """Those at which their own shift surely did better than what all have in common, on nights that neither
+    was fitted on."""
+    tested_at, gained = [], []
+    for earlier, later in _splits(own):
+        common = make(earlier, blank)
+        tested_at.append(later.site)
+        gained.append(_errors(common, later) - _errors(_with_shifts(common, earlier), later))
+    gains = np.concatenate(gained)
+    sites, group, tested = np.unique(np.concatenate(tested_at), return_inverse=True, return_counts=True)
+    mean = np.bincount(group, gains) / tested
+    error = np.sqrt(_WIDENED * np.bincount(group, (gains - mean[group]) ** 2)) / tested
+    won = (tested >= FEWEST_TESTED) & (mean > SURE_ERRORS * error)
+    return frozenset(sites[won].tolist())
 
 
 def _winner(contest: _Contest) -> tuple[Method, str]:
@@ -113,7 +155,7 @@ def _winner(contest: _Contest) -> tuple[Method, str]:
         gain, _ = contest.gain(contest.errors[Method.LOGISTIC], Method.ISOTONIC)
         fitted = Method.ISOTONIC if gain > 0 else fitted
     trial = contest.trial(fitted)
-    if trial.gain > trial.error:
+    if trial.gain > SURE_ERRORS * trial.error:
         return fitted, _say_gain(trial)
     return Method.PRIOR, f"no fitted map surely did better on {trial.nights} nights it hadn't seen"
 
@@ -130,17 +172,20 @@ def _worth(own: Pairs) -> float:
     return effective_nights(own.site, own.night) / len(own)
 
 
+def _as_it_is(_: Pairs, blank: LeadMap) -> LeadMap:
+    return blank
+
+
 def _logistic(own: Pairs, blank: LeadMap) -> LeadMap:
     odds, weight = log_odds(own.raw), _worth(own)
     fit = fit_logistic(odds, own.clear, weight=weight)
-    fitted = replace(
+    return replace(
         blank,
         method=Method.LOGISTIC,
         intercept=fit.intercept,
         slope=fit.slope,
         covariance=fit.covariance,
     )
-    return _with_shifts(fitted, own, fit.intercept + fit.slope * odds, weight)
 
 
 def _isotonic(own: Pairs, blank: LeadMap) -> LeadMap:
@@ -158,8 +203,7 @@ def _isotonic(own: Pairs, blank: LeadMap) -> LeadMap:
         Step(*(round(float(value), 6) for value in row))
         for row in zip(centre, came, held * weight, strict=True)
     )
-    fitted = replace(blank, method=Method.ISOTONIC, steps=steps)
-    return _with_shifts(fitted, own, log_odds(np.interp(from_log_odds(odds), centre, came)), weight)
+    return replace(blank, method=Method.ISOTONIC, steps=steps)
 
 
 def _levels(chance: Floats, clear: Bools) -> tuple[Floats, Floats, Floats]:
@@ -170,15 +214,20 @@ def _levels(chance: Floats, clear: Bools) -> tuple[Floats, Floats, Floats]:
     return np.bincount(block, cases * distinct) / held, levels, held
 
 
-def _with_shifts(lead_map: LeadMap, own: Pairs, odds: Floats, weight: float) -> LeadMap:
+def _with_shifts(common: LeadMap, own: Pairs, only: frozenset[int] | None = None) -> LeadMap:
+    """The map with what its sites add to the log odds of all; nothing at those that `only` leaves out, whose
+    variance is known as well."""
+    odds, weight = log_odds(corrected(common, own.site, own.raw)[0]), _worth(own)
     sites, group = np.unique(own.site, return_inverse=True)
-    shift, variance, unknown = fit_shifts(odds, own.clear, group, weight=weight, strength=STRENGTH_NIGHTS)
+    shift, variance, unknown = fit_shifts(odds, own.clear, group, weight=weight, strength=SHIFT_NIGHTS)
     nights = weight * np.bincount(group)
     rows = zip(sites.tolist(), shift.tolist(), variance.tolist(), nights.tolist(), strict=True)
     return replace(
-        lead_map,
+        common,
         shifts=tuple(
-            SiteShift(site, round(by, 6), round(spread, 6), round(count, 1))
+            SiteShift(
+                site, round(by, 6) if only is None or site in only else 0.0, round(spread, 6), round(count, 1)
+            )
             for site, by, spread, count in rows
         ),
         site_variance=unknown,

@@ -7,13 +7,15 @@ further ahead; its 20 members spread 0.7 of what they should, so that they are t
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
 
+from alerts.track.apply import from_log_odds, log_odds
 from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.pairs import Pairs
 
@@ -82,6 +84,14 @@ def season(
         lineages={},
     )
     return Season(pairs, np.concatenate([true.ravel() for _, true in parts]), latent, limit)
+
+
+def biased_season(seed: int, bias: Sequence[float], *, nights: int, lead: Lead = Lead.DAY_1) -> Season:
+    """A season whose chances are true but for each site's bias: how much too low its log odds are stated."""
+    made = season(seed, sites=len(bias), nights=nights, leads=(lead,))
+    off = np.asarray(bias)[made.pairs.site]
+    raw = np.clip(np.round(from_log_odds(log_odds(made.truth) - off), 2), 0.01, 0.99)
+    return replace(made, pairs=replace(made.pairs, stated=raw, raw=raw))
 
 
 def _latent(rng: np.random.Generator, sites: int, nights: int) -> Floats:

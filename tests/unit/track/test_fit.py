@@ -15,7 +15,7 @@ from alerts.track.calibration import Calibration, Method
 from alerts.track.fit import fit_calibration, fit_lead
 from alerts.track.isotonic import pool_adjacent_violators
 from alerts.track.leads import Lead
-from alerts.track.logistic import fit_logistic, fit_shifts
+from alerts.track.logistic import PULL, fit_logistic, fit_shifts
 from alerts.track.pairs import Pairs
 from alerts.track.ranges import shrunk_share
 from alerts.track.score import brier_score
@@ -50,7 +50,7 @@ def test_a_pulled_map_is_the_one_that_scipy_finds() -> None:
     def price(at: np.ndarray) -> float:
         line = at[0] + at[1] * odds
         misfit = np.sum(np.logaddexp(0, line) - came * line)
-        return float(0.64 * misfit + 0.5 * (at[0] ** 2 + (at[1] - 1) ** 2))
+        return float(0.64 * misfit + PULL / 2 * (at[0] ** 2 + (at[1] - 1) ** 2))
 
     fit = fit_logistic(odds, came, weight=0.64)
     assert (fit.intercept, fit.slope) == pytest.approx(minimize(price, [0.0, 1.0]).x, abs=1e-5)
@@ -87,7 +87,7 @@ def test_nights_that_the_chance_splits_have_no_map_without_a_pull() -> None:
     odds, came = np.array([-2.0, -1.0, 1.0, 2.0]), np.array([0, 0, 1, 1])
     with pytest.raises(BadInput, match="no best logistic map"):
         fit_logistic(odds, came, pull=0.0)
-    assert fit_logistic(odds, came).slope == pytest.approx(1.4, abs=0.2)
+    assert fit_logistic(odds, came, pull=1.0).slope == pytest.approx(1.4, abs=0.2)
 
 
 @pytest.mark.parametrize(("clear", "nights"), [(6, 6), (2, 8), (15, 20), (45, 60)])
@@ -135,7 +135,7 @@ def test_a_map_is_used_where_it_beat_the_chance_on_nights_it_hadnt_seen() -> Non
     found = fit_lead(flattering(300), Lead.EVENING)
     trial = next(each for each in found.trials if each.method is Method.LOGISTIC)
     assert found.method is Method.LOGISTIC
-    assert (trial.pairs, trial.nights) == (150, 150)
+    assert (trial.pairs, trial.nights) == (200, 200)
     assert trial.brier_uncalibrated - trial.brier == pytest.approx(trial.gain)
     assert trial.gain > trial.error > 0
     assert found.slope == pytest.approx(log_odds(0.6) / log_odds(0.8), abs=0.15)
