@@ -16,7 +16,7 @@ from alerts.track.metar import read_metar
 from alerts.weather.outlook import Outlook
 from service.demo.story import FLAT, SATURDAY
 from service.observations import nws
-from service.observations.base import METAR, Ask, Heard, Observed
+from service.observations.base import METAR, Ask, Heard, Observed, areas_of
 from service.rejudging import rejudge
 from service.store import tables, track
 from service.store.codec import from_json
@@ -103,6 +103,12 @@ def test_what_is_asked_reaches_back_from_now_and_not_beyond(world: World, air: A
     (ask, *_) = air.asked
     assert (ask.lat_deg, ask.lon_deg) == (FLAT.lat_deg, FLAT.lon_deg)
     assert Span(ask.hours.start - HOUR, ask.hours.end + HOUR) == Span(GO_TIME - 3 * HOUR, GO_TIME)
+
+
+def test_places_are_asked_about_in_the_order_of_their_nights() -> None:
+    hours = Span(GO_TIME - 2 * HOUR, GO_TIME - HOUR)
+    soon, later = Ask(50.5, 3.5, hours), Ask(10.5, 3.5, hours)
+    assert [asks for _, asks in areas_of([soon, later])] == [[soon], [later]]
 
 
 def test_stations_are_asked_twice_an_hour_at_most_and_again_where_it_was_not_allowed(
