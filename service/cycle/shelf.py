@@ -105,6 +105,12 @@ class Judged:
         return self._fingerprint
 
 
+def months_read(now: datetime) -> list[int]:
+    """The months whose nights a place's usual share rests on: those of last night and of all that a forecast
+    reaches, with the one before and the one after."""
+    return sorted({(now.month + by - 1) % 12 + 1 for by in (-2, -1, 0, 1, 2)})
+
+
 def fingerprint(verdict: Verdict) -> str:
     """What matters of a verdict to a person, rounded; the same text means no news."""
     span, chance = verdict.usable, verdict.chance_pct
@@ -341,7 +347,7 @@ class Shelf:
             for place, forecasts in found.items():
                 for site in by_place[place]:
                     site.take(forecasts)
-            for place, climate in find_climates(session, places, self.now).items():
+            for place, climate in find_climates(session, places, self.now, months_read(self.now)).items():
                 for site in by_place[place]:
                     site.climate = climate
 

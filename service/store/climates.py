@@ -31,16 +31,19 @@ def note_night(session: Session, place: str, night: date, clear_share: float, no
     return True
 
 
-def find_climates(session: Session, places: Collection[str], as_of: datetime) -> dict[str, Climate]:
+def find_climates(
+    session: Session, places: Collection[str], as_of: datetime, months: Collection[int] = range(1, 13)
+) -> dict[str, Climate]:
     """What was known of these places before that moment, so that what was decided then is found again;
-    places of which nothing is known are left out."""
+    places of which nothing is known are left out. months: those to read; a month's share needs its
+    neighbours."""
     nights: defaultdict[str, dict[int, int]] = defaultdict(dict)
     clear: defaultdict[str, dict[int, float]] = defaultdict(dict)
     row = NightCloud
     for some in in_chunks(sorted(places)):
         query = (
             select(row.place, row.month, func.count(), func.sum(row.clear_share))
-            .where(row.place.in_(some), row.noted_at < as_of)
+            .where(row.place.in_(some), row.month.in_(months), row.noted_at < as_of)
             .group_by(row.place, row.month)
         )
         for place, month, count, total in session.execute(query):

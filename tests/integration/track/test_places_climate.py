@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -12,6 +12,7 @@ from sqlalchemy import select, update
 from alerts.track.climate import UNKNOWN_CLIMATE
 from alerts.weather.skill import CLEAR_SHARE
 from service.cycle import judge
+from service.cycle.shelf import months_read
 from service.demo.story import FLAT, SATURDAY
 from service.rejudging import rejudge
 from service.store import climates, tables
@@ -129,3 +130,12 @@ def test_places_of_an_erased_site_are_forgotten_but_for_those_where_others_are(w
         assert climates.climate_at(session, FLAT, START).nights == {7: 3}
         climates.forget_places_of(session, site_id)
         assert climates.climate_at(session, FLAT, START) == UNKNOWN_CLIMATE
+
+
+@pytest.mark.parametrize("day", [date(2027, 1, 1), date(2027, 3, 31), date(2027, 7, 15), date(2027, 12, 31)])
+def test_a_cycle_reads_all_the_months_that_its_nights_start_from(day: date) -> None:
+    """From last night to 16 days ahead, as far as forecasts reach."""
+    read = months_read(datetime.combine(day, time(12), UTC))
+    nights = [day + timedelta(days=by) for by in range(-1, 17)]
+    assert {(night.month + by - 1) % 12 + 1 for night in nights for by in (-1, 0, 1)} <= {*read}
+    assert len(read) == 5
