@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
@@ -15,8 +16,9 @@ from service.cycle import judge
 from service.cycle.shelf import months_read
 from service.demo.story import FLAT, SATURDAY
 from service.rejudging import rejudge
-from service.store import climates, tables
+from service.store import climates, personal, tables
 from service.store.forecasts import place_key
+from service.store.sites import add_site
 from service.store.tables_track import JudgedEvent, NightCloud
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import START, World, open_world
@@ -123,13 +125,18 @@ def test_row_177_a_decision_judged_again_starts_from_what_was_known_of_its_place
 
 
 def test_places_of_an_erased_site_are_forgotten_but_for_those_where_others_are(world: World) -> None:
+    lonely = replace(FLAT, name="Heron Pool", lat_deg=FLAT.lat_deg + 1)
     _learn(world, 3, 1.0, START - timedelta(days=1), first=date(2026, 7, 1))
     with world.duskbell.sessions.begin() as session:
-        site_id = session.scalars(select(tables.Site.id)).one()
-        climates.forget_places_of(session, site_id + 1)
+        guest = tables.Person(name="guest", zone=FLAT.zone, is_operator=False, created_at=START)
+        session.add(guest)
+        session.flush()
+        for site in (lonely, replace(FLAT, name="Same Flat")):
+            add_site(session, guest, site, elevation_known=True, now=START)
+        climates.note_night(session, place_key(lonely), SATURDAY, 1.0, START - timedelta(days=1))
+        personal.erase(session, world.duskbell.keys, guest, START)
+        assert climates.climate_at(session, lonely, START) == UNKNOWN_CLIMATE
         assert climates.climate_at(session, FLAT, START).nights == {7: 3}
-        climates.forget_places_of(session, site_id)
-        assert climates.climate_at(session, FLAT, START) == UNKNOWN_CLIMATE
 
 
 @pytest.mark.parametrize("day", [date(2027, 1, 1), date(2027, 3, 31), date(2027, 7, 15), date(2027, 12, 31)])
