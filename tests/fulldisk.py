@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import resource
 import sqlite3
+import sys
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -18,12 +19,16 @@ FITS_BYTES = 1024
 
 @contextmanager
 def full_disk() -> Iterator[None]:
+    """Nor is bytecode kept meanwhile: Python would keep half a file, which nothing could import any more."""
+    wrote_none = sys.dont_write_bytecode
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    sys.dont_write_bytecode = True
     resource.setrlimit(resource.RLIMIT_FSIZE, (FITS_BYTES, hard))
     try:
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+        sys.dont_write_bytecode = wrote_none
 
 
 @contextmanager

@@ -5,12 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import time_machine
 
 from tests.acceptance.conftest import Run
 
 FLAT = ("site", "add", "Windpump Flat", "--at", "40.31,-1.42", "--elevation", "1180")
 
 
+@time_machine.travel("2027-06-01T08:00Z")
 def test_from_nothing_to_a_judged_night_without_a_contact(run: Run, tmp_path: Path) -> None:
     assert "No sites yet" in run("site", "list").out
     assert "Europe/Madrid" in run(*FLAT).out

@@ -11,6 +11,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
+import time_machine
 
 from service.cli.doctor_mail import examine_mail
 from service.demo.play import play, stage
@@ -134,6 +135,7 @@ def demo_store(run: Run, played: Path, tmp_path: Path, monkeypatch: pytest.Monke
 
 
 @pytest.mark.usefixtures("demo_store")
+@time_machine.travel("2027-06-01T08:00Z")
 def test_messages_are_listed_shown_resent_and_cancelled(run: Run) -> None:
     listed = run("messages", "list").out.splitlines()
     assert len(listed) == 6

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from contextlib import ExitStack, closing
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ COMMANDS = {
     "site add": ("site", "add", "B", "--at", "41,-2"),
     "site edit": ("site", "edit", "Windpump Flat", "--note", "closed"),
     "subscribe": ("subscribe", "Windpump Flat", "--email", "b@example.org"),
-    "pause": ("subscription", "pause", "1", "--until", "2027-12-01"),
+    "pause": ("subscription", "pause", "1", "--until", str(datetime.now(UTC).date() + timedelta(days=30))),
     "outcome": ("outcome", "Windpump Flat", "--date", "2026-07-03", "clear"),
     "link": ("link",),
     "key": ("key", "add", "laptop"),

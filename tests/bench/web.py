@@ -55,7 +55,7 @@ from service.web import sessions
 from service.web.app import build_app
 from service.web.assets import read_asset
 from service.web.serving import build_server
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, Weather
+from tests.integration.cycle.world import CLEAR_PCT, GO_TIME, ON_THE_DAY, START, Weather
 
 SITES_EACH = 50
 A_SECOND = 50
@@ -70,7 +70,7 @@ def say(text: str) -> None:
 
 def open_duskbell(folder: Path) -> Duskbell:
     settings = Settings(data_dir=folder, contact="bench@example.org")
-    duskbell = Duskbell(settings, invented_weather=Weather(8.0).gather)
+    duskbell = Duskbell(settings, invented_weather=Weather(CLEAR_PCT).gather)
     duskbell.clock = lambda: GO_TIME
     return duskbell
 

@@ -27,7 +27,7 @@ from service.demo.receivers import LOOPBACK, ChatRoom, chat_server
 from service.settings import Settings
 from service.web.app import build_app
 from service.web.serving import build_server
-from tests.integration.cycle.world import START, Weather
+from tests.integration.cycle.world import CLEAR_PCT, START, Weather
 
 SERVER_TRIES = 1000
 
@@ -96,7 +96,7 @@ def open_house(folder: Path, empty_store: Path, **settings: Any) -> Iterator[Hou
                 webhook_allow=(f"{LOOPBACK}:{chat_port}",),
                 **settings,
             ),
-            invented_weather=Weather(8.0).gather,
+            invented_weather=Weather(CLEAR_PCT).gather,
         )
         house = House(duskbell, duskbell.settings.public_url, room, f"http://{LOOPBACK}:{chat_port}/club")
         duskbell.clock = lambda: house.now

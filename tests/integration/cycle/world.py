@@ -30,6 +30,8 @@ START = datetime(2027, 6, 30, 16, 7, tzinfo=UTC)
 ON_THE_DAY = datetime(2027, 7, 3, 7, 7, tzinfo=UTC)
 GO_TIME = datetime(2027, 7, 3, 17, 7, tzinfo=UTC)
 LATER = datetime(2027, 7, 3, 20, 37, tzinfo=UTC)
+CLEAR_PCT = -6.0
+"""Of a script whose cloudiest model sees none: a night that is clear for all."""
 SUNDAY = datetime(2027, 7, 4, 9, 7, tzinfo=UTC)
 
 
@@ -90,7 +92,7 @@ class World:
 
 @contextmanager
 def open_world(
-    folder: Path, store_url: str, *, cloud_pct: float = -6.0, site: Site = FLAT
+    folder: Path, store_url: str, *, cloud_pct: float = CLEAR_PCT, site: Site = FLAT
 ) -> Iterator[World]:
     """One site, one person who takes mail, one chat; both subscribed. Every promise must hold in the end."""
     box, room = MailBox(folder), ChatRoom(folder)

@@ -28,7 +28,7 @@ from service.settings import Settings
 from service.store.engine import open_engine
 from service.store.locking import AlreadyRunning
 from service.store.migrate import upgrade
-from tests.integration.cycle.world import Weather
+from tests.integration.cycle.world import CLEAR_PCT, Weather
 
 PATIENCE_S = 60.0
 
@@ -49,7 +49,7 @@ class Ground:
             mail_from="duskbell@example.org",
             public_url="https://duskbell.example.org",
         )
-        duskbell = Duskbell(settings, invented_weather=Weather(8.0).gather)
+        duskbell = Duskbell(settings, invented_weather=Weather(CLEAR_PCT).gather)
         relay = MailServer(host="127.0.0.1", port=self.smtp_port, security="none") if self.smtp_port else None
         client = SafeClient(allow=["127.0.0.0/8"], ports=range(1024, 65536), allow_http=True)
         duskbell.channels = build_channels(replace(wiring_from(settings), client=client, mail_server=relay))
