@@ -150,7 +150,7 @@ def test_a_site_is_looked_at_under_the_wishes_of_who_is_told_of_it(run: Run) -> 
     """On 20 July 2027 the Moon lights all the dark hours."""
     when = ("--date", "2027-07-20", "--as-of", "2027-07-20T10:00Z")
     assert "No dark window in this night." in run("weather", "Windpump Flat", *when).output
-    run("subscribe", "Windpump Flat", "--email", "you@example.org", "--moon-loss", "any")
+    run("subscribe", "Windpump Flat", "--email", "you@example.org", "--mine", "--moon-loss", "any")
     assert "Dark " in run("weather", "Windpump Flat", *when).output
 
 
