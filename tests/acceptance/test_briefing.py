@@ -99,7 +99,7 @@ def test_a_watched_site_is_briefed_by_the_wishes_and_the_kit_of_who_watches_it(r
     briefing = ("briefing", "Windpump Flat", "--date", "2027-07-03", *PAIR)
     assert "No camera is named" in run(*briefing).out
     wishes = ("--kit", "aps-c 16mm f/2.8", "--units", "imperial", "--drive", "45")
-    subscribed = run("subscribe", "Windpump Flat", "--email", "you@example.org", *wishes)
+    subscribed = run("subscribe", "Windpump Flat", "--email", "you@example.org", "--mine", *wishes)
     assert subscribed.code == 0, subscribed.err
     out = run(*briefing).out
     assert "16 mm f/2.8 on aps-c sees" in out

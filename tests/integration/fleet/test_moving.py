@@ -13,7 +13,7 @@ from service.cli.move import move as move_command
 from service.fleet.sharing import SharedHold
 from service.store import moving, tables
 from service.store.alltables import METADATA
-from service.store.engine import open_engine
+from service.store.engine import BUSY_FOR, open_engine
 from service.store.locking import AlreadyRunning, hold_store
 from service.store.moving import MoveError, move, summarise
 from service.store.tables_feeds import FeedAnswer
@@ -156,7 +156,7 @@ def test_nobody_writes_to_the_source_meanwhile(source: Engine, target: Engine) -
 
     def try_to_write(_line: str) -> None:
         intruder = open_engine(_url(source))
-        event.listen(intruder, "connect", lambda raw, _: raw.execute("PRAGMA busy_timeout=0"))
+        event.listen(intruder, "connect", lambda _, entry: entry.info.update({BUSY_FOR: 0}))
         try:
             with intruder.begin():
                 refused.append("not refused")
