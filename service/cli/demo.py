@@ -68,7 +68,6 @@ def _keep_open(played: Played) -> None:
     click.echo(f"What arrived: {page}/operator/outbox")
     app = build_app(
         played.duskbell,
-        started_at=played.duskbell.clock(),
         shown_at=TICKS[-2].at,
         is_open=True,
         arrived=played.box.folder,

@@ -47,7 +47,7 @@ def serve() -> None:
     configure_logs(log_format=settings.log_format, level=settings.log_level)
     _ = duskbell.keys  # a damaged key is refused here, not at the first link
     require_free_port(settings.web_host, settings.web_port)
-    app = build_app(duskbell, started_at=duskbell.clock())
+    app = build_app(duskbell)
     run_service(duskbell, app, lambda: _greet(duskbell))
     leave()
 

@@ -18,7 +18,7 @@ def run_pages(duskbell: Duskbell) -> None:
     """
     attach(duskbell.sessions, duskbell.channels, duskbell.clock)
     settings, stopping = duskbell.settings, duskbell.delivery.stopping
-    app = build_app(duskbell, started_at=duskbell.clock())
+    app = build_app(duskbell)
     pages = Pages(app, settings.web_host, settings.web_port)
     with stop_on_signals(stopping):
         pages.start()

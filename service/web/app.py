@@ -73,7 +73,6 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
 def build_app(
     duskbell: Duskbell,
     *,
-    started_at: datetime,
     shown_at: datetime | None = None,
     is_open: bool = False,
     arrived: Path | None = None,
@@ -85,7 +84,7 @@ def build_app(
     arrived: folder with what the story's receivers were sent; None: the outbox of the settings is shown.
     """
     add_numbers()
-    web = Web(duskbell, started_at, shown_at, is_open, arrived)
+    web = Web(duskbell, shown_at, is_open, arrived)
     app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_until(web))
     app.state.web = web
     for build_router in ROUTERS:

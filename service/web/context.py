@@ -49,7 +49,6 @@ class Web:
     """
 
     duskbell: Duskbell
-    started_at: datetime
     shown_at: datetime | None = None
     is_open: bool = False
     arrived: Path | None = None

@@ -166,7 +166,6 @@ def serving(played: Played) -> Iterator[tuple[str, FastAPI]]:
     """The demo's pages on a free port, to whoever looks, until the block ends."""
     app = build_app(
         played.duskbell,
-        started_at=played.duskbell.clock(),
         shown_at=TICKS[-2].at,
         is_open=True,
         arrived=played.box.folder,

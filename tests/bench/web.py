@@ -110,7 +110,7 @@ def play(duskbell: Duskbell) -> None:
 
 def serve(folder: str, port: int) -> None:
     duskbell = open_duskbell(Path(folder))
-    build_server(build_app(duskbell, started_at=GO_TIME), LOOPBACK, port).run()
+    build_server(build_app(duskbell), LOOPBACK, port).run()
 
 
 @dataclass

@@ -108,7 +108,7 @@ def open_house(folder: Path, empty_store: Path, **settings: Any) -> Iterator[Hou
 @contextmanager
 def serving(house: House, port: int) -> Iterator[None]:
     """Pages on that port until the block ends: then nobody answers there."""
-    server = build_server(build_app(house.duskbell, started_at=house.now), LOOPBACK, port)
+    server = build_server(build_app(house.duskbell), LOOPBACK, port)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     for _ in range(SERVER_TRIES):

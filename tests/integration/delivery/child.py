@@ -74,7 +74,7 @@ def serve(ground: Ground, port: int, stop_within_s: float = 20.0) -> None:
     deliver.STOP_WITHIN_S = running.STOP_WITHIN_S = stop_within_s
     duskbell = ground.open()
     duskbell.settings = duskbell.settings.model_copy(update={"web_port": port})
-    app = build_app(duskbell, started_at=duskbell.clock())
+    app = build_app(duskbell)
     try:
         running.run_service(duskbell, app, lambda: None)
     except AlreadyRunning:

@@ -38,7 +38,7 @@ def finish_cycle(yard: Yard) -> None:
 
 @contextmanager
 def health(yard: Yard) -> Iterator[TestClient]:
-    app = build_app(yard.duskbell, started_at=yard.wall)
+    app = build_app(yard.duskbell)
     with TestClient(app, base_url="https://duskbell.example.org") as prober:
         yield prober
 

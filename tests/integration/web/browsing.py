@@ -19,7 +19,7 @@ HOST = "http://127.0.0.1:8765"
 @contextmanager
 def browsing(world: World, *, shown_at: datetime | None = None) -> Iterator[TestClient]:
     """A browser at the pages of that installation, signed in as nobody."""
-    app = build_app(world.duskbell, started_at=world.wall, shown_at=shown_at)
+    app = build_app(world.duskbell, shown_at=shown_at)
     headers = {"Sec-Fetch-Site": "same-origin"}
     with TestClient(app, base_url=HOST, headers=headers) as browser:
         yield browser

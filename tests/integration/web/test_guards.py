@@ -249,7 +249,7 @@ def test_an_awkward_name_is_refused_or_only_text(name: str, shown: str | None, o
 def test_row_57_a_page_whose_template_is_broken_is_said_to_be_and_logged(
     world: World, caplog: pytest.LogCaptureFixture
 ) -> None:
-    app = build_app(world.duskbell, started_at=world.wall, shown_at=GO_TIME)
+    app = build_app(world.duskbell, shown_at=GO_TIME)
     web = app.state.web
     web.pages.globals["style_url"] = "/x.css"
     with TestClient(app, base_url=HOST, raise_server_exceptions=False) as browser:

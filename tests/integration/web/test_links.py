@@ -29,7 +29,7 @@ STRANGER = ("192.0.2.7", 50000)
 @contextmanager
 def visiting(yard: Yard, client: tuple[str, int] = STRANGER, **headers: str) -> Iterator[TestClient]:
     """The pages as seen from elsewhere, without a cookie and from no page of ours."""
-    app = build_app(yard.duskbell, started_at=yard.wall)
+    app = build_app(yard.duskbell)
     with TestClient(app, base_url="https://duskbell.example.org", headers=headers, client=client) as visitor:
         yield visitor
 

@@ -41,7 +41,7 @@ def door(played_world: World) -> Iterator[Door]:
     with played_world.duskbell.sessions.begin() as session:
         owner = get_operator(session, zone="UTC", now=START)
         key = access.make_api_key(session, owner.id, "schemathesis", START)
-    app = build_app(played_world.duskbell, started_at=START, shown_at=GO_TIME)
+    app = build_app(played_world.duskbell, shown_at=GO_TIME)
     with pytest.MonkeyPatch.context() as patch:
         for act in ("judge", "token"):
             for part, limit in list(LIMITS[act].items()):

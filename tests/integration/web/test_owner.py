@@ -77,13 +77,11 @@ def test_only_a_path_of_ours_is_returned_to(path: str, is_own: bool) -> None:
 def test_real_sites_are_never_open_to_whoever_looks(world: World) -> None:
     world.duskbell.invented_weather = None
     with pytest.raises(ValueError, match="only to those who sign in"):
-        build_app(world.duskbell, started_at=world.wall, is_open=True)
+        build_app(world.duskbell, is_open=True)
 
 
 def test_an_invented_story_is_open_and_shows_what_arrived(world: World) -> None:
-    app = build_app(
-        world.duskbell, started_at=world.wall, shown_at=GO_TIME, is_open=True, arrived=world.box.folder
-    )
+    app = build_app(world.duskbell, shown_at=GO_TIME, is_open=True, arrived=world.box.folder)
     for now in (START, ON_THE_DAY, GO_TIME):
         world.cycle(now)
     with TestClient(app, base_url=HOST) as browser:

@@ -30,7 +30,7 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 
 @pytest.fixture
 def address(world: World) -> Iterator[str]:
-    app = build_app(world.duskbell, started_at=world.wall, shown_at=GO_TIME)
+    app = build_app(world.duskbell, shown_at=GO_TIME)
     server = build_server(app, LOOPBACK, 0)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

@@ -169,7 +169,7 @@ def test_row_106_a_form_that_breaks_off_is_one_line_in_the_log(
     world: World, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.INFO)
-    app = build_app(world.duskbell, started_at=world.wall)
+    app = build_app(world.duskbell)
     origin = b"Host: here\r\nOrigin: http://here\r\nContent-Length: 99\r\n"
     kinds = (b"application/x-www-form-urlencoded", b"multipart/form-data; boundary=x", b"application/json")
     paths = (b"/sign-in", b"/sites/new", b"/relay/bounces", b"/api/v1/judge", b"/unsubscribe/a-secret-link")

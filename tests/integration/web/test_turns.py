@@ -164,7 +164,7 @@ def test_row_104_the_api_says_it_as_a_problem(
 def _fresh_app(world: World) -> Any:
     from service.web.app import build_app
 
-    return build_app(world.duskbell, started_at=world.wall)
+    return build_app(world.duskbell)
 
 
 def test_row_104_health_is_told_while_all_threads_of_the_pages_are_at_work(
