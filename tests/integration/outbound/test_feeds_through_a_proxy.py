@@ -72,6 +72,7 @@ def test_nothing_that_is_logged_holds_the_proxys_password(
     tls: bool, caplog: pytest.LogCaptureFixture
 ) -> None:
     caplog.set_level(logging.DEBUG)
+    caplog.set_level(logging.DEBUG, logger="urllib3")  # quieted where a test before set up the service's logs
     with (
         Receiver(answer, tls=True) as feed,
         Receiver(answer) as plain,
