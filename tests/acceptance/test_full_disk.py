@@ -19,7 +19,7 @@ COMMANDS = {
     "site edit": ("site", "edit", "Windpump Flat", "--note", "closed"),
     "subscribe": ("subscribe", "Windpump Flat", "--email", "b@example.org"),
     "pause": ("subscription", "pause", "1", "--until", str(datetime.now(UTC).date() + timedelta(days=30))),
-    "outcome": ("outcome", "Windpump Flat", "--date", "2026-07-03", "clear"),
+    "outcome": ("outcome", "Windpump Flat", "--date", "2025-07-03", "clear"),
     "link": ("link",),
     "key": ("key", "add", "laptop"),
     "backup": ("backup", "FOLDER/x.backup"),
