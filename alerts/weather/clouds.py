@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import field
 from datetime import datetime
 from typing import TypeVar
 
@@ -92,6 +93,14 @@ class Makeup:
     above: tuple[Floats, ...] = ()
     thin: tuple[Floats, ...] = ()
     aside: tuple[Floats, ...] = ()
+    _shares: dict[tuple[datetime, ...], tuple[Floats, Floats, Floats]] = field(
+        default_factory=dict, compare=False, repr=False
+    )
+
+    @property
+    def is_all_round(self) -> bool:
+        """Whether nobody looked aside, or saw the same there."""
+        return not any(each.any() for each in self.aside)
 
     @classmethod
     def of(cls, seen: Iterable[SeenHours]) -> Makeup:
@@ -108,7 +117,14 @@ class Makeup:
     def shares(self, parts: Parts) -> tuple[Floats, Floats, Floats]:
         """For each part: which share of a total lies above the site, which share of that is thin, and what
         the line of sight adds in %. By the nearest hour of every source; where these have next to no cloud,
-        by their whole time; where they have none, a thin share of NaN."""
+        by their whole time; where they have none, a thin share of NaN. Ensembles over the same hours share
+        it."""
+        key = (*parts.starts, parts.ends[-1]) if len(parts) else ()
+        if key not in self._shares:
+            self._shares[key] = self._worked_out(parts)
+        return self._shares[key]
+
+    def _worked_out(self, parts: Parts) -> tuple[Floats, Floats, Floats]:
         wanted = _middles_s(parts)
         columns = [self.total, self.above, self.thin, self.aside]
         nearest = [_nearest(mine, wanted) for mine in self.middles_s]
@@ -119,11 +135,12 @@ class Makeup:
             )
             for column in columns
         )
-        whole = [sum(float(rows.mean()) for rows in column) for column in columns]
         is_little = total < LEAST_TELLING_PCT * len(nearest)
-        total, above, thin = (
-            np.where(is_little, whole[k], each) for k, each in enumerate((total, above, thin))
-        )
+        if is_little.any():
+            whole = [sum(float(rows.mean()) for rows in column) for column in columns[:3]]
+            total, above, thin = (
+                np.where(is_little, whole[k], each) for k, each in enumerate((total, above, thin))
+            )
         with np.errstate(divide="ignore", invalid="ignore"):
             share_above = np.where(total > 0, above / total, 1.0)
             share_thin = np.where(above > 0, thin / above, np.where(total > 0, 0.0, np.nan))
@@ -149,7 +166,7 @@ def made_up_pct(
     thin = above * np.nan_to_num(share_thin)
     beside = np.where(np.isnan(share_thin), above, _in_view(above - thin, thin, altitude_deg))
     beside = np.clip(beside, 0.0, 100.0)
-    return np.clip(beside + aside, 0.0, 100.0), beside
+    return (beside if makeup.is_all_round else np.clip(beside + aside, 0.0, 100.0)), beside
 
 
 def _middles_s(parts: Parts) -> Floats:

@@ -25,8 +25,9 @@ def worst_cloud_pct(cloud_pct: ArrayLike, first: ArrayLike, after: ArrayLike) ->
     """
     clouds = np.asarray(cloud_pct, dtype=np.float64)
     edges = np.stack([np.asarray(first), np.asarray(after)], axis=-1).ravel()
-    padded = np.concatenate([clouds, np.zeros((*clouds.shape[:-1], 1))], axis=-1)
-    worst: Floats = np.maximum.reduceat(padded, edges, axis=-1)[..., ::2]
+    if edges.max() >= clouds.shape[-1]:  # an edge may stand just behind the last hour
+        clouds = np.concatenate([clouds, np.zeros((*clouds.shape[:-1], 1))], axis=-1)
+    worst: Floats = np.maximum.reduceat(clouds, edges, axis=-1)[..., ::2]
     return worst
 
 
@@ -62,7 +63,8 @@ class Clouds:
         """The one with the least worst cloud over the members, the earliest of equals."""
         if not self.stretches:
             return None
-        return self.stretches[int(self.worst_pct.mean(axis=0).argmin())]
+        worst = self.worst_pct[0] if len(self.worst_pct) == 1 else self.worst_pct.mean(axis=0)
+        return self.stretches[int(worst.argmin())]
 
     def worst_from(self, starts: Sequence[datetime]) -> Floats:
         """The worst cloud of the stretches that begin at these moments, 100 where one has a gap: (members,

@@ -36,7 +36,6 @@ from alerts.weather.skill import (
     usual_log_odds,
 )
 from alerts.weather.sky_now import SkyNow
-from alerts.weather.stretches import Parts
 
 MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
@@ -196,7 +195,7 @@ def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     frame = Clouds.of(seen.parts, [seen.frame_pct], asking.length)
     beside = Clouds.of(seen.parts, [seen.beside_pct], asking.length) if sight else frame
     found = asking.evidence(frame.least_pct, lead_days)
-    found_beside = asking.evidence(beside.least_pct, lead_days)
+    found_beside = found if beside is frame else asking.evidence(beside.least_pct, lead_days)
     evidence_now, evidence_then = _change(forecast, asking, lead_days)
     stretch = frame.clearest_stretch
     plan = None if stretch is None else max(seen.plan_pct[stretch.first : stretch.after])
@@ -244,19 +243,23 @@ def _fog_below(forecast: Forecast, cut: Cut) -> bool:
 
 def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     """An ensemble: each member's event joint over all hours, its total made up as the place's cloud is."""
-    parts, told = cut.parts, [member[cut.first : cut.after] for member in forecast.members]
-    if why_not := _too_unknown(_unknown_share(parts, told, asking.ahead)):
+    parts = cut.parts
+    totals = np.array([member[cut.first : cut.after] for member in forecast.members], dtype=np.float64)
+    missing = np.isnan(totals)
+    known_h = float(((~missing) * parts.lengths_h).sum()) / len(totals)
+    if why_not := _too_unknown(1 - known_h / asking.ahead_h):
         return Reading(forecast, why_not=why_not)
-    totals = np.array([[np.nan if cloud is None else cloud for cloud in member] for member in told])
-    frame_pct, beside_pct = made_up_pct(totals, parts, asking.makeup, asking.altitude_deg)
+    seen_pct, beside_pct = made_up_pct(totals, parts, asking.makeup, asking.altitude_deg)
+    frame = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, seen_pct), asking.length)
+    beside = frame
+    if beside_pct is not seen_pct:
+        beside = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, beside_pct), asking.length)
+    plan = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, totals), asking.length)
     lead_days = _lead_days(forecast, asking)
-    frame = Clouds.of(parts, np.nan_to_num(frame_pct, nan=ALL_CLOUD_PCT), asking.length)
-    beside = Clouds.of(parts, np.nan_to_num(beside_pct, nan=ALL_CLOUD_PCT), asking.length)
-    plan = Clouds.of(parts, np.nan_to_num(totals, nan=ALL_CLOUD_PCT), asking.length)
     found = asking.evidence(frame.least_pct, lead_days)
-    found_beside = asking.evidence(beside.least_pct, lead_days)
+    found_beside = found if beside is frame else asking.evidence(beside.least_pct, lead_days)
     voices = float(effective_voices(len(forecast.members)))
-    has_stretch = frame.clearest_stretch is not None
+    has_stretch = bool(frame.stretches)
     return Reading(
         forecast,
         evidence=found,
@@ -269,16 +272,6 @@ def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
         least_plan_pct=float(np.median(plan.least_pct)) if has_stretch else None,
         clouds=frame,
     )
-
-
-def _unknown_share(parts: Parts, members: Sequence[Sequence[float | None]], span: Span) -> float:
-    """The share of member-time inside `span` without a value."""
-    lengths = [part.duration for part in parts]
-    known, whole = timedelta(0), parts.total
-    for row in members:
-        gone = (length for length, cloud in zip(lengths, row, strict=True) if cloud is None)
-        known += whole - sum(gone, timedelta(0)) if None in row else whole
-    return 1 - known / (span.duration * len(members))
 
 
 def _too_unknown(share: float) -> str:
