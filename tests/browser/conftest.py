@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Playwright, sync_playwright
 
 from service.store.engine import open_engine
 from service.store.migrate import upgrade
@@ -48,12 +48,18 @@ def find_chromium() -> str | None:
 
 
 @pytest.fixture(scope="session")
-def chromium() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        arguments = NO_SANDBOX if os.geteuid() == 0 else []
-        browser = playwright.chromium.launch(executable_path=find_chromium(), args=arguments)
-        yield browser
-        browser.close()
+def playwright() -> Iterator[Playwright]:
+    """One a process: a second one beside it is refused."""
+    with sync_playwright() as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def chromium(playwright: Playwright) -> Iterator[Browser]:
+    arguments = NO_SANDBOX if os.geteuid() == 0 else []
+    browser = playwright.chromium.launch(executable_path=find_chromium(), args=arguments)
+    yield browser
+    browser.close()
 
 
 def open_context(

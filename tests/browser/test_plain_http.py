@@ -28,8 +28,9 @@ FIELD = "/sites/1/nights/2027-07-03/field"
 
 @pytest.fixture(params=["chromium", "firefox"])
 def walk(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Walk]:
-    opened = chromium_walk(find_chromium()) if request.param == "chromium" else firefox_walk(tmp_path)
-    with opened as walk:
+    is_chromium = request.param == "chromium"
+    started = request.getfixturevalue("playwright") if is_chromium else None
+    with chromium_walk(started, find_chromium()) if is_chromium else firefox_walk(tmp_path) as walk:
         yield walk
 
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
 
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Playwright
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore", DeprecationWarning)  # of a module that the driver reads at import
@@ -93,14 +93,13 @@ class InFirefox:
 
 
 @contextmanager
-def chromium_walk(named: str | None) -> Iterator[Walk]:
+def chromium_walk(playwright: Playwright, named: str | None) -> Iterator[Walk]:
     arguments = [f"--host-resolver-rules=MAP {NAME} 127.0.0.1,MAP {ELSEWHERE} 127.0.0.1"]
     if os.geteuid() == 0:
         arguments.append("--no-sandbox")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=named, args=arguments)
-        yield InChromium(browser)
-        browser.close()
+    browser = playwright.chromium.launch(executable_path=named, args=arguments)
+    yield InChromium(browser)
+    browser.close()
 
 
 @contextmanager
