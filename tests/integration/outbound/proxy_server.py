@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import contextlib
+import select
 import socket
 import ssl
 import threading
@@ -104,10 +105,7 @@ class ProxyServer:
             else:
                 path = "/" + target.split("/", 3)[3]
                 host.sendall(head.replace(target.encode(), path.encode(), 1))
-            back = threading.Thread(target=_carry, args=(host, client), daemon=True)
-            back.start()
             _carry(client, host)
-            back.join(PATIENCE_S)
 
     def stop(self) -> None:
         self._stopping.set()
@@ -120,13 +118,24 @@ class ProxyServer:
             assert not thread.is_alive(), "a proxy's thread outlived its test"
 
 
-def _carry(source: socket.socket, sink: socket.socket) -> None:
+def _carry(client: socket.socket, host: socket.socket) -> None:
+    """What either says to the other, until one ends; in one thread, as two may not use one TLS socket."""
     with contextlib.suppress(OSError, ValueError):
-        while part := source.recv(65_536):
-            sink.sendall(part)
-    for sock in (source, sink):
+        while ready := _with_something_to_read(client, host):
+            parts = [(source, source.recv(65_536)) for source in ready]
+            for source, part in parts:
+                (host if source is client else client).sendall(part)
+            if not all(part for _, part in parts):
+                break
+    for sock in (client, host):
         with contextlib.suppress(OSError, ValueError):
             sock.shutdown(socket.SHUT_RDWR)
+
+
+def _with_something_to_read(*sockets: socket.socket) -> list[socket.socket]:
+    """Those that can be read now; TLS may hold what its socket has given already."""
+    held = [each for each in sockets if isinstance(each, ssl.SSLSocket) and each.pending()]
+    return held or select.select(sockets, [], [], PATIENCE_S)[0]
 
 
 @contextmanager
