@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from alerts.values import value
 from alerts.weather.skill import Floats
 from alerts.weather.stretches import Parts, Stretch
-
-Ints = NDArray[np.int64]
 
 ALL_CLOUD_PCT = 100.0
 
