@@ -5,10 +5,9 @@ From sky, calendar and clock alone, but for what a limit costs. The command line
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from statistics import fmean
 
 from alerts.briefing.units import in_units, units_of
 from alerts.briefing.wording import listed, short_day
@@ -21,6 +20,7 @@ from alerts.rules import SHAPE_NAMES
 from alerts.season import easier_wishes, never_holds, wishes_text
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.track.climate import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
 from alerts.weather.skill import chance_of, evidence, pooled_evidence, usual_log_odds
 from alerts.wishes import ALL_WEEK, CHOICES, Choice, Trip, Wishes
@@ -63,8 +63,17 @@ class Advice:
         return f"{past}; next: {named}. {NO_WEATHER}"
 
 
-def advise(site: Site, wishes: Wishes, today: date, ephemeris: Ephemeris) -> Advice:
-    """What to say of these wishes to whoever is about to subscribe. Trips bear only on what comes."""
+def advise(
+    site: Site,
+    wishes: Wishes,
+    today: date,
+    ephemeris: Ephemeris,
+    clear_shares: Sequence[float] = UNKNOWN_CLIMATE.by_month,
+) -> Advice:
+    """What to say of these wishes to whoever is about to subscribe. Trips bear only on what comes.
+
+    clear_shares: of the place's night hours in each month, January first, as its record knows them by now.
+    """
     look = _Look(site, today, ephemeris)
     good = look.good_nights(wishes)
     past = {name for name in good if name < today}
@@ -72,21 +81,25 @@ def advise(site: Site, wishes: Wishes, today: date, ephemeris: Ephemeris) -> Adv
     never = () if good else tuple(look.why_never(wishes))
     warnings = (*contradictions(site, wishes, today), *look.empty_trips(wishes))
     said = tuple(in_units(sentence, units_of(wishes)) for sentence in warnings)
-    prices = tuple(_prices([good[name] for name in past], wishes)) if past else ()
+    prices = tuple(_prices({name: good[name] for name in past}, wishes, clear_shares)) if past else ()
     return Advice(len(past), tuple(coming), never, said, prices)
 
 
-def _prices(windows_h: Sequence[float], wishes: Wishes) -> Iterator[str]:
+def _prices(windows_h: Mapping[date, float], wishes: Wishes, clear_shares: Sequence[float]) -> Iterator[str]:
     """windows_h: of the nights of a year. The limit as it is, then the named ones: `even, from 70 %: of 137
     such nights a year …`."""
-    nights, window_h = len(windows_h), fmean(windows_h)
     shortest_h = wishes.shortest_window / timedelta(hours=1)
     own = wishes.choice or Choice("yours", wishes.chance_go_pct, wishes.chance_back_pct)
     for choice in CHOICES if own in CHOICES else (own, *CHOICES):
-        cost = price(window_h, shortest_h, choice.go_pct)
-        rings, vain, missed = (round(nights * share) for share in (cost.rings, cost.in_vain, cost.missed))
+        costs = [
+            price(window_h, shortest_h, choice.go_pct, clear_shares[night.month - 1])
+            for night, window_h in windows_h.items()
+        ]
+        rings = round(sum(cost.rings for cost in costs))
+        vain = round(sum(cost.in_vain for cost in costs))
+        missed = round(sum(cost.missed for cost in costs))
         here = ", as now" if choice == own else ""
-        of_all = f"of {_nights(nights)} with such a sky a year about {rings} would ring"
+        of_all = f"of {_nights(len(windows_h))} with such a sky a year about {rings} would ring"
         yield (
             f"{choice.name}, from {choice.go_pct} %{here}: {of_all}, {vain} of them in vain, "
             f"and {missed} clear ones stay silent."

@@ -34,5 +34,10 @@ class Climate:
         share = shrunk_share(clear, nights, CLEAR_SHARE, STRENGTH_NIGHTS)
         return min(max(share, LEAST_SHARE), MOST_SHARE)
 
+    @property
+    def by_month(self) -> tuple[float, ...]:
+        """The share of each month, January first."""
+        return tuple(round(self.clear_share(month), 2) for month in range(1, 13))
+
 
 UNKNOWN_CLIMATE = Climate()

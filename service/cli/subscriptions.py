@@ -123,9 +123,12 @@ def say_wishes(subscription: tables.Subscription) -> None:
 
 def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) -> None:
     """What these wishes would have given here, what can never hold, and what works against the rest."""
+    from service.store.climates import climate_at
     from service.wishadvice import advise
 
-    advice = advise(site, wishes, now.date(), duskbell.ephemeris)
+    with duskbell.sessions() as session:
+        shares = climate_at(session, site, now).by_month
+    advice = advise(site, wishes, now.date(), duskbell.ephemeris, shares)
     click.echo(advice.text)
     for line in advice.prices:
         click.echo(f"  {line}")

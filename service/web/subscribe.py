@@ -68,8 +68,8 @@ def build_router(web: Web) -> APIRouter:
             seen = seen_site(session, site_id, viewer)
         wishes, faults = read_wishes(form, people.default_wishes())
         if wishes is None:
-            return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": []})
-        advice = count_wishes(web.skies, seen.stored.site, wishes, web.now())
+            return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": [], "prices": []})
+        advice = count_wishes(web, seen.stored.site, wishes)
         return JSONResponse(
             {
                 "text": advice.text,

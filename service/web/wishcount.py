@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from alerts.site import Site
 from alerts.wishes import Wishes
-from service.web.skies import Skies
+from service.store.climates import climate_at
+from service.web.context import Web
 from service.wishadvice import Advice, advise
 
 
-def count_wishes(skies: Skies, site: Site, wishes: Wishes, now: datetime) -> Advice:
-    """How many nights had the sky for it, what can never hold, and what works against the rest."""
+def count_wishes(web: Web, site: Site, wishes: Wishes) -> Advice:
+    """How many nights had the sky for it, what each limit costs, what can never hold, and what works against
+    the rest."""
+    now = web.now()
     today = now.date()
+    with web.reading() as session:
+        shares = climate_at(session, site, now).by_month
+    skies = web.skies
     return skies.work_out(
-        ("wish advice", site, wishes, today), lambda: advise(site, wishes, today, skies.ephemeris)
+        ("wish advice", site, wishes, today, shares),
+        lambda: advise(site, wishes, today, skies.ephemeris, shares),
     )

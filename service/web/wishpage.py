@@ -54,7 +54,7 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
     """The form with what its wishes would have given at the site."""
     site = page.seen.stored.site
     try:
-        advice = count_wishes(web.skies, site, page.wishes, web.now()) if page.wishes else None
+        advice = count_wishes(web, site, page.wishes) if page.wishes else None
     except Busy:
         advice = None  # the form is worth more than the count
     first = str(page.choices[0].address_id) if page.choices else NEW_MAIL

@@ -148,3 +148,16 @@ def test_limits_of_one_s_own_come_first(ephemeris: Ephemeris) -> None:
     advice = ask(ephemeris, FLAT, replace(USUAL, chance_go_pct=65))
     assert advice.prices[0].startswith("yours, from 65 %, as now: ")
     assert len(advice.prices) == 4
+
+
+def test_a_clearer_place_rings_more_for_the_same_limit(ephemeris: Ephemeris) -> None:
+    rings = [
+        int(
+            advise(FLAT, USUAL, TODAY, ephemeris, [share] * 12)
+            .prices[1]
+            .split(" a year about ")[1]
+            .split()[0]
+        )
+        for share in (0.2, 0.44, 0.8)
+    ]
+    assert rings[0] < rings[1] < rings[2]
