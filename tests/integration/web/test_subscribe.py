@@ -148,7 +148,28 @@ def test_wishes_are_counted_as_they_are_typed(owner: TestClient) -> None:
     picky = owner.post(count, data=filled(owner, NEW, lowest="60")).json()
     assert "no night of a year" in picky["text"]
     assert picky["notes"]
-    assert "'a while'" in owner.post(count, data=filled(owner, NEW, shortest="a while")).json()["text"]
+    refused = owner.post(count, data=filled(owner, NEW, shortest="a while")).json()
+    assert "'a while'" in refused["text"]
+    assert refused.keys() == usual.keys(), "the page's script reads them all"
+    assert [line.split(",")[0] for line in usual["prices"]] == ["eager", "even", "choosy"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "limits"),
+    [
+        ({"chance_go": "choosy"}, (85, 65)),
+        ({"chance_go": "Eager"}, (50, 30)),
+        ({"chance_go": "even", "chance_back": "40"}, (70, 40)),
+        ({"chance_go": "65"}, (65, 50)),
+    ],
+    ids=["choosy", "eager", "even, taken back later", "a number"],
+)
+def test_limits_are_named_or_numbers(
+    world: World, owner: TestClient, typed: dict[str, str], limits: tuple[int, int]
+) -> None:
+    assert owner.post(RUNNING, data=filled(owner, RUNNING, **typed)).status_code in (200, 303)
+    kept = wishes_of(subscriptions(world)[0])
+    assert (kept.chance_go_pct, kept.chance_back_pct) == limits
 
 
 def test_count_again_shows_the_count_without_keeping_anything(world: World, owner: TestClient) -> None:
