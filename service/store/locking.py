@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, text
+from sqlalchemy.exc import DBAPIError
 
 from alerts.errors import DuskbellError
 from service.store.engine import sqlite_file
@@ -34,7 +35,8 @@ def hold_store(engine: Engine) -> Iterator[None]:
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
             connection.detach()  # closed with the block: one that went back to the pool would keep the lock
             _lock_server(connection)
-            yield
+            with _freed(connection, ADVISORY_KEY):
+                yield
         return
     file = sqlite_file(engine.url)
     if file is None:
@@ -52,7 +54,9 @@ def try_cycle(engine: Engine) -> Iterator[bool]:
         with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
             connection.detach()
             query = text("SELECT pg_try_advisory_lock(:key)")
-            yield bool(connection.execute(query, {"key": CYCLE_KEY}).scalar_one())
+            is_alone = bool(connection.execute(query, {"key": CYCLE_KEY}).scalar_one())
+            with _freed(connection, CYCLE_KEY) if is_alone else contextlib.nullcontext():
+                yield is_alone
         return
     file = sqlite_file(engine.url)
     if file is None:
@@ -65,6 +69,17 @@ def try_cycle(engine: Engine) -> Iterator[bool]:
             yield False
         else:
             yield True
+
+
+@contextlib.contextmanager
+def _freed(connection: Connection, key: int) -> Iterator[None]:
+    """Give the lock back with the block: the server frees that of a closed connection a moment later, and
+    what asks in that moment would be told that it isn't alone."""
+    try:
+        yield
+    finally:
+        with contextlib.suppress(DBAPIError):  # a broken connection holds no lock
+            connection.execute(text("SELECT pg_advisory_unlock(:key)"), {"key": key})
 
 
 def _lock_server(connection: Connection) -> None:
