@@ -1,8 +1,13 @@
-"""Times as people read them: a site's clock, with the weekday and the zone."""
+"""Times as people read them: a site's clock, with the weekday and the zone; and the one rounding of them.
+
+A time is said as a clock on the wall shows it then: its seconds are cut off. So one leaves a little early,
+never late. What opens or begins is said by the next whole minute, so that no minute is promised that isn't
+there; Sun and Moon, which nobody has to meet, by the nearest.
+"""
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 
 from alerts.span import Span
 
@@ -23,27 +28,60 @@ MONTHS = (
 )
 
 
+MINUTE = timedelta(minutes=1)
+
+
+def minute_down(at: datetime) -> datetime:
+    """The minute that a clock shows at that moment: for leaving, deciding, and all that ends."""
+    return at.replace(second=0, microsecond=0)
+
+
+def minute_up(at: datetime) -> datetime:
+    """The first whole minute not before that moment, to the second: for what opens or begins."""
+    down = minute_down(at)
+    return down if at.second == 0 else down + MINUTE
+
+
+def nearest_minute(at: datetime) -> datetime:
+    """As almanacs round: for the Sun and the Moon."""
+    return minute_down(at + MINUTE / 2)
+
+
+def whole_minutes(span: Span) -> Span:
+    """The part of a span that whole minutes fill; all of it where they fill none."""
+    start, end = minute_up(span.start), minute_down(span.end)
+    return Span(start, end) if start < end else span
+
+
+def utc_text(at: datetime | None) -> str | None:
+    """The time to the second, as a clock shows it: `2026-07-15T21:32:05Z`; None stays None."""
+    if at is None:
+        return None
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
+
+
 def say_time(at: datetime, zone: tzinfo) -> str:
     """`Wed 22:23 EDT`: that moment on the zone's clock, to the minute."""
-    local = _to_the_minute(at).astimezone(zone)
+    local = minute_down(at).astimezone(zone)
     return f"{WEEKDAYS[local.weekday()]} {local:%H:%M} {zone_word(local)}"
 
 
 def say_clock(at: datetime, zone: tzinfo) -> str:
     """`22:23`: that moment on the zone's clock, to the minute, where the day and zone stand nearby."""
-    return f"{_to_the_minute(at).astimezone(zone):%H:%M}"
+    return f"{minute_down(at).astimezone(zone):%H:%M}"
 
 
 def say_when(at: datetime, now: datetime, zone: tzinfo) -> str:
     """`at 17:53 EDT`, and on another day than `now`'s `on Wed 15 July at 17:53 EDT`."""
-    local = _to_the_minute(at).astimezone(zone)
+    local = minute_down(at).astimezone(zone)
     time = f"at {local:%H:%M} {zone_word(local)}"
     return time if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {time}"
 
 
 def say_span(span: Span, zone: tzinfo) -> str:
     """`Wed 22:23–01:36 EDT`; both zone words when the clock changes in between."""
-    start, end = (_to_the_minute(at).astimezone(zone) for at in (span.start, span.end))
+    whole = whole_minutes(span)
+    start, end = whole.start.astimezone(zone), whole.end.astimezone(zone)
     before = "" if zone_word(start) == zone_word(end) else f" {zone_word(start)}"
     return f"{WEEKDAYS[start.weekday()]} {start:%H:%M}{before}–{end:%H:%M} {zone_word(end)}"
 
@@ -71,7 +109,3 @@ def zone_word(local: datetime) -> str:
     hours, minutes = divmod(abs(offset) // timedelta(minutes=1), 60)
     sign = "−" if offset < timedelta(0) else "+"
     return f"UTC{sign}{hours}" + (f":{minutes:02}" if minutes else "")
-
-
-def _to_the_minute(at: datetime) -> datetime:
-    return (at + timedelta(seconds=30)).replace(second=0, microsecond=0)

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 
 from alerts.fieldplan import home_by as home_by_moment
 from alerts.fieldplan import home_span, open_span, plan_trip, usable_span
-from alerts.localtime import MONTHS, say_day, say_minutes, say_time
+from alerts.localtime import MONTHS, minute_up, say_day, say_minutes, say_time
 from alerts.night import Night
 from alerts.rules import Reason, Result
 from alerts.site import Site
@@ -108,7 +108,7 @@ def _home_by(night: Night, inside: Span, wishes: Wishes, site: Site) -> Reason:
     if span is None or left < wishes.shortest_window:
         return _what_is_left("home_by", asked, left, wishes)
     home = plan_trip(night, span, wishes, site).home_about
-    text = f"home about {say_time(home, wishes.clock(site.tz))}, {asked}"
+    text = f"home about {say_time(minute_up(home), wishes.clock(site.tz))}, {asked}"
     return Reason("home_by", Result.PASS if home <= must else Result.FAIL, text)
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
+from alerts.localtime import utc_text
 from alerts.night import DarkWindow, Night
 from alerts.site import Site
 from alerts.skyview import WindowSky
@@ -87,14 +88,6 @@ def sky_json(sky: WindowSky) -> dict[str, Any]:
             for dome in sky.domes
         ],
     }
-
-
-def utc_text(at: datetime | None) -> str | None:
-    """The time to the second as `2026-07-15T21:32:05Z`; None stays None."""
-    if at is None:
-        return None
-    whole = datetime.fromtimestamp(round(at.timestamp()), tz=UTC)
-    return whole.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def span_json(span: Span) -> dict[str, str | None]:

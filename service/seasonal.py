@@ -8,11 +8,20 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from alerts.localtime import MONTHS, say_clock, say_day, say_minutes, say_span, zone_word
+from alerts.localtime import (
+    MONTHS,
+    say_clock,
+    say_day,
+    say_minutes,
+    say_span,
+    utc_text,
+    whole_minutes,
+    zone_word,
+)
 from alerts.night import DarkWindow
 from alerts.season import Season, SeasonNight, wishes_text
 from alerts.sky.compass import direction_word
-from service.report import span_json, utc_text, window_json
+from service.report import span_json, window_json
 
 Nights = Sequence[SeasonNight]
 
@@ -98,7 +107,8 @@ def season_csv(season: Season, nights: Nights) -> str:
 
 def _csv_row(season: Season, night: SeasonNight, window: DarkWindow) -> list[object]:
     span = span_json(window.span)
-    ends = (window.span.start, window.span.end)
+    whole = whole_minutes(window.span)
+    ends = (whole.start, whole.end)
     local = [at.astimezone(season.site.tz).isoformat(timespec="minutes") for at in ends]
     return [
         night.name.isoformat(),
@@ -178,8 +188,9 @@ def _table(season: Season, nights: Nights) -> Iterator[str]:
 
 def _row(season: Season, night: SeasonNight, window: DarkWindow, label: str) -> str:
     zone = season.site.tz
-    start = window.span.start.astimezone(zone)
-    times = f"{say_clock(window.span.start, zone)}–{say_clock(window.span.end, zone)} {zone_word(start)}"
+    whole = whole_minutes(window.span)
+    start = zone_word(whole.start.astimezone(zone))
+    times = f"{say_clock(whole.start, zone)}–{say_clock(whole.end, zone)} {start}"
     shapes = ", ".join(dict.fromkeys(each.shape.value for each in window.shapes))
     ends = (window.track[0], window.track[-1]) if window.track else ()
     facing = " → ".join(dict.fromkeys(direction_word(point.azimuth_deg) for point in ends))

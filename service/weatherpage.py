@@ -6,13 +6,13 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 
 from alerts.darkness import darkness
-from alerts.localtime import say_clock, say_day, say_span, say_time, zone_word
+from alerts.localtime import say_clock, say_day, say_span, say_time, utc_text, zone_word
 from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
 from alerts.weather.hinges import CLOUD, Hinge
 from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast
 from service.outlooktext import chance_lines, hazard_lines
-from service.report import outlook_json, sky_json, span_json, utc_text
+from service.report import outlook_json, sky_json, span_json
 from service.weathertable import Cell, NightWeather, Row
 
 _HEAD = "    °C  wind gust   rain  mm   dew  fog"

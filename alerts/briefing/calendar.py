@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from uuid import NAMESPACE_URL, uuid5
 
 from icalendar import Alarm, Calendar, Event
 
 from alerts.briefing.build import INVENTED_MARK, first_line
 from alerts.briefing.facts import AlertFacts, AlertKind, Units
+from alerts.briefing.minutes import to_the_minute
 from alerts.briefing.view import view_alert, web_address
 from alerts.briefing.wording import LONGEST_NAME, plain
 from alerts.span import Span, require_utc
@@ -62,7 +63,7 @@ def build_calendar(entries: Sequence[CalendarEntry], *, stamped_at: datetime) ->
 
 
 def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
-    facts = entry.facts
+    facts = to_the_minute(entry.facts)
     window = facts.window or facts.told_window
     if window is None:
         return
@@ -99,8 +100,8 @@ def _event(
     event = Event()
     event.add("uid", str(uuid5(NAMESPACE_URL, f"duskbell:{entry.key}:{role}")))
     event.add("dtstamp", stamp)
-    event.add("dtstart", _whole(span.start))
-    event.add("dtend", _whole(span.end))
+    event.add("dtstart", span.start)
+    event.add("dtend", span.end)
     event.add("sequence", entry.sequence)
     event.add("status", _status(entry.facts))
     event.add("summary", summary)
@@ -139,7 +140,3 @@ def _window_words(facts: AlertFacts, units: Units) -> str:
 
 def _minutes(length: timedelta) -> str:
     return f"{round(length.total_seconds() / 60)} minutes"
-
-
-def _whole(at: datetime) -> datetime:
-    return at.astimezone(UTC).replace(microsecond=0)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from alerts.briefing.minutes import track_to_the_minute
 from alerts.briefing.nightscene import NightScene
 from alerts.briefing.wording import LONGEST_NAME, Clock, capital, direction_word, long_day, plain
+from alerts.localtime import nearest_minute, whole_minutes
 
 
 def night_alt(scene: NightScene, clock: Clock) -> str:
@@ -22,7 +24,7 @@ def moon_words(scene: NightScene, clock: Clock) -> str:
     lit = f"Moon, {100 * scene.moon_lit:.0f} % lit"
     turns = [(at, "rises") for at in scene.moon_rises] + [(at, "sets") for at in scene.moon_sets]
     if turns:
-        said = [f"{verb} {clock.time(at)}" for at, verb in sorted(turns)]
+        said = [f"{verb} {clock.time(nearest_minute(at))}" for at, verb in sorted(turns)]
         return ", ".join([lit, *said])
     middle = scene.moon[len(scene.moon) // 2]
     return f"{lit}, {'up' if middle.altitude_deg > 0 else 'down'} all night"
@@ -32,13 +34,15 @@ def _sun(scene: NightScene, clock: Clock) -> str:
     if scene.sunset is None or scene.sunrise is None:
         up = scene.sun[len(scene.sun) // 2].altitude_deg > -0.8
         return "The Sun stays up." if up else "The Sun stays down."
-    return f"The Sun sets {clock.time(scene.sunset)} and rises {clock.time(scene.sunrise)}."
+    sets, rises = (clock.time(nearest_minute(at)) for at in (scene.sunset, scene.sunrise))
+    return f"The Sun sets {sets} and rises {rises}."
 
 
 def _window(scene: NightScene, clock: Clock) -> str:
     if scene.window is None:
         return "There is no dark window."
-    return f"The dark window runs from {clock.time(scene.window.start)} to {clock.time(scene.window.end)}."
+    window = whole_minutes(scene.window)
+    return f"The dark window runs from {clock.time(window.start)} to {clock.time(window.end)}."
 
 
 def _target(scene: NightScene, clock: Clock) -> str:
@@ -47,7 +51,7 @@ def _target(scene: NightScene, clock: Clock) -> str:
     name = plain(scene.target_words, LONGEST_NAME)
     places = (
         f"{direction_word(mark.azimuth_deg)} at {mark.altitude_deg:.0f}° at {clock.time(mark.at)}"
-        for mark in scene.marks
+        for mark in track_to_the_minute(scene.marks)
     )
     return f"In it the {name} stands " + ", then ".join(places) + "."
 

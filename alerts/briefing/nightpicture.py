@@ -22,6 +22,7 @@ from alerts.briefing.picture import (
     within,
 )
 from alerts.briefing.wording import WEEKDAYS, Clock, clock_in, long_day
+from alerts.localtime import whole_minutes
 from alerts.night import TrackPoint
 from alerts.sky.compass import direction_word
 
@@ -325,7 +326,8 @@ def _window(plot: _Plot) -> list[Label]:
             "no dark window: the Sun stays up" if _sun_stays_up(plot.scene) else "no dark window this night"
         )
         return [within(Label(LEFT, baseline, words, plot.palette.text, 13, bold=True), 12, plot.right)]
-    words = f"window {plot.clock.time(window.start)} – {plot.clock.time(window.end)}"
+    said = whole_minutes(window)
+    words = f"window {plot.clock.time(said.start)} – {plot.clock.time(said.end)}"
     label = Label(plot.x(window.middle), plot.sky_bottom + 37, words, plot.palette.lamp, 13, "middle", True)
     return [within(label, 12, plot.width - 12)]
 

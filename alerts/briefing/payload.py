@@ -57,10 +57,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from alerts.briefing.facts import AlertFacts, OtherSite, Units
-from alerts.briefing.payloadfield import field_values, place_values, sky_values, utc_text
+from alerts.briefing.payloadfield import field_values, place_values, sky_values
 from alerts.briefing.units import in_units
 from alerts.briefing.view import web_address
 from alerts.briefing.wording import LONGEST_NAME, plain
+from alerts.localtime import utc_text
 from alerts.span import Span
 
 VERSION = 1

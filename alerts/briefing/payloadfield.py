@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 from alerts.briefing.fieldnotes import FieldNotes, ShowerNote, SkyNote, Standing
 from alerts.briefing.wording import LONGEST_NAME, direction_word, plain
 from alerts.exposure import Exposure
 from alerts.frameplan import FramePlan
 from alerts.kit import Kit
+from alerts.localtime import utc_text
 from alerts.night import TrackPoint
 from alerts.panorama import Panorama
 
@@ -16,13 +15,6 @@ _TIMES = (
     "arrive", "latest_departure", "give_up_at", "signal_lost_at", "civil_dusk", "nautical_dusk",
     "full_dark", "dawn", "gate_closes", "gate_opens",
 )  # fmt: skip
-
-
-def utc_text(at: datetime | None) -> str | None:
-    """`2026-07-18T15:00:00Z`, to the second."""
-    if at is None:
-        return None
-    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
 
 
 def field_values(notes: FieldNotes | None) -> dict[str, object] | None:

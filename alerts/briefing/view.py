@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from alerts.briefing.choicewords import fork_line, last_said, last_word, other_lines
 from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Units
 from alerts.briefing.fieldwords import FieldView, field_view
+from alerts.briefing.minutes import to_the_minute
 from alerts.briefing.skywords import say_models, say_sight, say_sky, say_towns
 from alerts.briefing.units import in_units
 from alerts.briefing.wording import (
@@ -109,7 +110,8 @@ class AlertView:
 
 
 def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
-    """Put the facts into words, every text made plain and every time set in its zone."""
+    """Put the facts into words, every text made plain and every time, to the minute, set in its zone."""
+    facts = to_the_minute(facts)
     field = clock_in(facts.zone, _field_times(facts), units.clock_hours)
     home = _home_clock(facts, field)
     is_tonight = _is_tonight(facts, field)

@@ -13,6 +13,7 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from alerts.localtime import minute_down, whole_minutes
 from alerts.night import Shape
 from alerts.site import zone_info
 from alerts.span import Span
@@ -77,6 +78,7 @@ class Clock:
 
     def span(self, span: Span) -> str:
         """`Sat 18 July, 23:20 to Sun 19 July, 01:50 CEST`, the day said again when it differs."""
+        span = whole_minutes(span)
         first, last = self.day(span.start), self.day(span.end)
         end = self.stamp(span.end) if first != last else self.stamp(span.end).partition(", ")[2]
         return f"{short_day(first)}, {self.time(span.start)} to {end}"
@@ -101,8 +103,8 @@ def clock_in(zone: str, times: Iterable[datetime], hours: int = 24) -> Clock:
 
 @lru_cache(maxsize=4096)
 def _local_minute(zone: ZoneInfo, at: datetime) -> datetime:
-    """The nearest minute by that zone's clock. Kept, since a message says the same few times often."""
-    return (at + timedelta(seconds=30)).replace(second=0, microsecond=0).astimezone(zone)
+    """The minute that a clock in that zone shows. Kept, since a message says the same few times often."""
+    return minute_down(at).astimezone(zone)
 
 
 def offset_word(local: datetime) -> str:

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
 
-from alerts.localtime import MONTHS, say_clock, say_minutes, say_span, say_time, zone_word
+from alerts.briefing.minutes import track_to_the_minute
+from alerts.localtime import (
+    MONTHS,
+    nearest_minute,
+    say_clock,
+    say_minutes,
+    say_span,
+    say_time,
+    whole_minutes,
+    zone_word,
+)
 from alerts.night import BodyEvents, DarkWindow, Night
 from alerts.rules import Result
 from alerts.site import Site
@@ -82,7 +92,7 @@ def _events(site: Site, body: BodyEvents) -> str:
     events = sorted([(at, "sets") for at in body.sets] + [(at, "rises") for at in body.rises])
     if not events:
         return "up all the time" if body.up_at_start else "down all the time"
-    return ", ".join(f"{word} {say_time(at, site.tz)}" for at, word in events)
+    return ", ".join(f"{word} {say_time(nearest_minute(at), site.tz)}" for at, word in events)
 
 
 def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[str]:
@@ -100,14 +110,15 @@ def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[s
 def _track(site: Site, window: DarkWindow) -> str:
     return "   ".join(
         f"{say_clock(point.at, site.tz)} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
-        for point in window.track
+        for point in track_to_the_minute(window.track)
     )
 
 
 def _shapes(site: Site, window: DarkWindow) -> str:
     return ", ".join(
-        f"{each.shape.value} {say_clock(each.span.start, site.tz)}–{say_clock(each.span.end, site.tz)}"
+        f"{each.shape.value} {say_clock(whole.start, site.tz)}–{say_clock(whole.end, site.tz)}"
         for each in window.shapes
+        for whole in (whole_minutes(each.span),)
     )
 
 

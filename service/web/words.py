@@ -10,6 +10,7 @@ from typing import Any
 from alerts.briefing.facts import Units
 from alerts.briefing.units import say_speed, say_temperature
 from alerts.briefing.wording import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
+from alerts.localtime import whole_minutes
 from alerts.season import Month
 from alerts.span import Span
 
@@ -28,6 +29,7 @@ def clock_of(zone: str, *times: datetime | None, hours: int = 24) -> Clock:
 
 def span_words(span: Span, zone: str, hours: int = 24) -> str:
     """`23:40–02:50 CEST`; where the clocks change in between, each time carries its zone."""
+    span = whole_minutes(span)
     clock = clock_of(zone, span.start, span.end, hours=hours)
     if clock.marks_each:
         return f"{clock.time(span.start)}–{clock.time(span.end)}"
@@ -36,8 +38,8 @@ def span_words(span: Span, zone: str, hours: int = 24) -> str:
 
 def dated_span(span: Span, zone: str, night: date, hours: int = 24) -> str:
     """As `span_words`; with the morning's date where the span begins after midnight."""
-    clock = clock_of(zone, span.start, span.end)
-    day = clock.day(span.start)
+    span = whole_minutes(span)
+    day = clock_of(zone, span.start, span.end).day(span.start)
     lead = "" if day == night else f"{short_day(day)}, "
     return lead + span_words(span, zone, hours)
 

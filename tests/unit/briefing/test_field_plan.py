@@ -45,13 +45,13 @@ def test_the_evening_runs_in_order_from_leaving_to_home() -> None:
         ("22:32", "Arrive and scout by lamp"),
         ("22:41", "Moon sets (4 % lit)"),
         ("22:47", "Nautical twilight ends"),
-        ("23:32", "Window opens"),
-        ("Thu 00:46", "The Milky Way's foot stands over the peak (196°)"),
+        ("23:33", "Window opens"),
+        ("Thu 00:45", "The Milky Way's foot stands over the peak (196°)"),
         ("Thu 01:21", "Middle"),
-        ("Thu 01:25", "Start the series of 8 frames (25 s each)"),
+        ("Thu 01:26", "Start the series of 8 frames (25 s each)"),
         ("Thu 01:27", "The core stands over the peak (196°)"),
         ("Thu 03:10", "Window ends"),
-        ("Thu 04:55", "Home, about"),
+        ("Thu 04:56", "Home, about"),
     ]
 
 
@@ -87,7 +87,7 @@ def test_the_camera_says_the_rule_by_its_name_and_the_exact_trail_beside_it() ->
 def test_the_camera_says_when_to_start_and_what_stands_where_then() -> None:
     said = view_of(facts_of("july", AlertKind.GO)).camera
     assert (
-        "Take eight identical frames from 01:25 on (3 min 52 s), so that the core stands over the peak in "
+        "Take eight identical frames from 01:26 on (3 min 52 s), so that the core stands over the peak in "
         "their middle, then two dark frames with the cap on, at the same settings and temperature (58 s)."
     ) in said
 
@@ -135,7 +135,7 @@ def test_settings_before_dark_are_all_there() -> None:
 
 def test_what_to_look_for_names_a_direction_and_a_time() -> None:
     spot = view_of(facts_of("july", AlertKind.GO)).on_the_spot
-    assert spot[0] == "At 23:02 look toward the south: stars down to the land there mean that it holds."
+    assert spot[0] == "At 23:03 look toward the south: stars down to the land there mean that it holds."
     assert spot[1] == (
         "If cloud stands in the south-south-west by 02:10, go home: less than 1 h of the window would be "
         "left."

@@ -103,7 +103,7 @@ def test_colours_mix() -> None:
 def test_the_night_says_window_places_moon_and_cloud() -> None:
     picture = pictures_of("july")["night"]
     assert texts_of(picture)[-4:] == [
-        "window 23:32 – 03:10",
+        "window 23:33 – 03:10",
         "core over the ridge",
         "Moon, 4 % lit, sets 22:41",
         "chance of cloud",
@@ -113,7 +113,7 @@ def test_the_night_says_window_places_moon_and_cloud() -> None:
     )
     assert picture.alt == (
         "The night of Wednesday 15 July at Windpump Flat, times in CEST. The Sun sets 21:34 and rises 06:49. "
-        "The dark window runs from 23:32 to 03:10. In it the core stands south at 20° at 23:32, then "
+        "The dark window runs from 23:33 to 03:10. In it the core stands south at 20° at 23:33, then "
         "south-south-west at 19° at 01:21, then south-west at 10° at 03:10. Moon, 4 % lit, sets 22:41. "
         "Chance of cloud: 28 % at 22:30, 15 % at 01:30, 28 % at 06:30."
     )
@@ -147,7 +147,7 @@ def test_the_view_says_where_it_looks_and_what_stands_there() -> None:
 
 def test_ones_own_lens_is_called_so_and_a_column_is_held_upright() -> None:
     shown = texts_of(pictures_of("september-column")["view"])
-    assert "Through your 16 mm at 21:14" in shown
+    assert "Through your 16 mm at 21:13" in shown
     assert any("held upright" in text for text in shown)
 
 

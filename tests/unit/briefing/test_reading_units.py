@@ -86,7 +86,7 @@ def test_the_pictures_are_on_the_same_clock() -> None:
     for picture in drawn.values():
         assert TWENTY_FOUR.findall(" ".join([picture.alt, *texts_of(picture)])) == []
     shown = texts_of(drawn["night"])
-    assert {"10 pm", "11", "12 am", "1", "window 11:32 pm – 3:10 am"} <= set(shown)
+    assert {"10 pm", "11", "12 am", "1", "window 11:33 pm – 3:10 am"} <= set(shown)
     assert "Through a 20 mm at 1:27 am" in texts_of(drawn["view"])
 
 

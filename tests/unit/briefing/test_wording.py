@@ -38,15 +38,16 @@ def test_a_time_carries_weekday_and_zone(zone: str, at: datetime, stamp: str, no
 
 
 @pytest.mark.parametrize(
-    ("second", "shown"), [(29, "23:20"), (30, "23:21"), (59, "23:21")], ids=["down", "half up", "up"]
+    ("second", "shown"), [(0, "23:20"), (30, "23:20"), (59, "23:20")], ids=["whole", "half", "nearly"]
 )
-def test_a_time_is_rounded_to_its_nearest_minute(second: int, shown: str) -> None:
+def test_a_time_is_said_as_a_clock_shows_it_then(second: int, shown: str) -> None:
     assert clock_in("Europe/Madrid", [SUMMER]).time(SUMMER.replace(second=second)) == shown
 
 
-def test_rounding_up_to_midnight_moves_the_day_along() -> None:
+def test_a_span_that_opens_just_before_midnight_opens_on_the_next_day() -> None:
     at = datetime(2026, 7, 18, 21, 59, 40, tzinfo=UTC)
-    assert clock_in("Europe/Madrid", [at]).stamp(at) == "Sun 19 July, 00:00 CEST"
+    span = Span(at, at + timedelta(hours=1))
+    assert clock_in("Europe/Madrid", [at]).span(span) == "Sun 19 July, 00:00 to 00:59 CEST"
 
 
 @pytest.mark.parametrize(

@@ -73,8 +73,8 @@ def test_spans_are_said_on_the_site_s_clock(span: Span, zone: ZoneInfo, said: st
     assert say_span(span, zone) == said
 
 
-def test_moments_are_rounded_to_the_minute() -> None:
-    assert say_time(utc(15, 3, 59) + timedelta(seconds=45), ZoneInfo(ZONE)) == "Wed 00:00 EDT"
+def test_moments_are_said_as_a_clock_shows_them() -> None:
+    assert say_time(utc(15, 3, 59) + timedelta(seconds=45), ZoneInfo(ZONE)) == "Tue 23:59 EDT"
 
 
 @pytest.mark.parametrize(
