@@ -20,6 +20,7 @@ from alerts.briefing.view import view_alert, web_address
 from alerts.briefing.wording import LONGEST_NAME, plain
 from alerts.span import Span, require_utc
 
+WINDOW = "window"
 PRODUCT = "-//Duskbell//Briefing//EN"
 LEAVING = timedelta(minutes=15)
 """Length of the event that says when to leave: long enough to be seen in a day's view."""
@@ -31,9 +32,9 @@ WINDOW_ALARMS = (timedelta(minutes=30),)
 class CalendarEntry:
     """One alert for the calendar.
 
-    key: the same for all alerts of one subscription and night, and unlike any other, also in other
+    key: the same for all alerts of one person, site and night, and unlike any other, also in other
     installations (put the installation's own address or a random word into it).
-    sequence: 0 for the first alert of that night, higher with each later one.
+    sequence: 1 for the first word on that night, higher with each later one.
     place: latitude and longitude for the person's own calendar; None keeps it out. url: the night's page.
     units: of the description.
     """
@@ -44,6 +45,11 @@ class CalendarEntry:
     place: tuple[float, float] | None = None
     url: str = ""
     units: Units = Units.METRIC
+
+
+def event_uid(key: str, role: str = WINDOW) -> str:
+    """The UID of a night's event, the same wherever a calendar gets it from. key: see `CalendarEntry`."""
+    return str(uuid5(NAMESPACE_URL, f"duskbell:{key}:{role}"))
 
 
 def build_calendar(entries: Sequence[CalendarEntry], *, stamped_at: datetime) -> bytes:
@@ -70,7 +76,7 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
     told = _window_words(facts, entry.units)
     opens = f"The window at {name} opens in {_minutes(WINDOW_ALARMS[0])}."
-    yield _event(entry, stamp, "window", window, f"{mark}Dark window: {name}", told, WINDOW_ALARMS, opens)
+    yield _event(entry, stamp, WINDOW, window, f"{mark}Dark window: {name}", told, WINDOW_ALARMS, opens)
     leave_by = facts.leave_by or facts.told_leave_by
     if facts.kind is AlertKind.HEADS_UP or leave_by is None:
         return
@@ -98,7 +104,7 @@ def _event(
     alarm_text: str,
 ) -> Event:
     event = Event()
-    event.add("uid", str(uuid5(NAMESPACE_URL, f"duskbell:{entry.key}:{role}")))
+    event.add("uid", event_uid(entry.key, role))
     event.add("dtstamp", stamp)
     event.add("dtstart", span.start)
     event.add("dtend", span.end)

@@ -30,7 +30,7 @@ from service.store.codec import from_json
 from service.store.decisions import SubscriptionNight
 from service.store.messages import Status
 from service.store.people import is_left
-from service.store.scenes import Scene, count_earlier, find_scenes
+from service.store.scenes import Scene, calendar_key, count_words, find_scenes
 from service.store.suppression import Reason
 from service.store.tables_delivery import Notice
 from service.store.tokens import Purpose
@@ -61,7 +61,7 @@ class Links:
 class Told:
     """An alert of a claimed message: what composing needs of its row.
 
-    sequence: how many alerts of its subscription and night came before. calendar_key: the same for all of
+    sequence: the how manieth word it is on that night there. calendar_key: the same for all of
     them, and no one else's anywhere; "" where no calendar goes along. scene: to draw pictures from.
     outcome_url: where the reader can say how the night was.
     """
@@ -129,7 +129,7 @@ class _Shelf:
     hashes: Mapping[int, str]
     suppressed: Mapping[str, Reason]
     unsubscribe: Mapping[int, str]
-    earlier: Mapping[int, int]
+    words: Mapping[int, int]
     scenes: Mapping[int, Scene]
     links: Links
     manage: Mapping[int, str]
@@ -145,13 +145,14 @@ class _Shelf:
     def told(self, alert: tables.Alert, address_id: int) -> Told:
         """What composing needs of an alert; pictures and calendar only for those that are mailed."""
         is_mailed = alert.decision_id in self.scenes
-        named = f"{alert.subscription_id} {alert.night_name}"
+        watch = self.subscriptions[alert.subscription_id]
+        keys, name = self.links.keys, alert.night_name
         return Told(
             alert.kind,
             alert.night_name,
             alert.facts,
-            sequence=self.earlier.get(alert.id, 0),
-            calendar_key=self.links.keys.hash("calendar", named) if is_mailed else "",
+            sequence=self.words[alert.id] if is_mailed else 0,
+            calendar_key=calendar_key(keys, watch.person_id, watch.site_id, name) if is_mailed else "",
             scene=self.scenes.get(alert.decision_id),
             outcome_url=self._outcome_url(alert, address_id),
         )
@@ -227,7 +228,7 @@ def _fill_shelf(
         suppressed=suppression.find_suppressed(session, hashes.values()),
         unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, wall),
         manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, wall),
-        earlier=count_earlier(session, {alert.id for alert in enclosing}),
+        words=count_words(session, {alert.id for alert in enclosing}),
         scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
         links=links,
         outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, wall),

@@ -1,15 +1,18 @@
-"""What the pictures of a message are drawn from, and how many alerts of a night came before one."""
+"""What the pictures of a message are drawn from, and what names its night in calendars."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import date, datetime
 
 from sqlalchemy import LargeBinary, func, select, type_coerce
 from sqlalchemy.orm import Session, aliased
 
+from alerts.briefing.facts import AlertKind
 from alerts.night import Night
 from alerts.site import Site
+from service.keys import Keys
 from service.sharing import shared_site
 from service.store import tables
 from service.store.chunks import in_chunks
@@ -57,18 +60,71 @@ def find_scenes(session: Session, decision_ids: Iterable[int]) -> dict[int, Scen
     return found
 
 
-def count_earlier(session: Session, alert_ids: Iterable[int]) -> dict[int, int]:
-    """For each of these alerts how many were raised before it for the same subscription and night."""
-    earlier = aliased(tables.Alert)
+def calendar_key(keys: Keys, person_id: int, site_id: int, night_name: date) -> str:
+    """What names a person's night at a site in calendars, mailed or fetched; nobody else's anywhere."""
+    return keys.hash("calendar", f"{person_id} {site_id} {night_name}")
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What a person was told of a night at a site. count: how many words so far, those of one moment as one.
+    was_go: a go among them. is_taken_back: the last one took it back."""
+
+    count: int = 0
+    at: datetime | None = None
+    was_go: bool = False
+    is_taken_back: bool = False
+
+
+def words_told(
+    session: Session, person_id: int, site_ids: Iterable[int], first: date
+) -> dict[tuple[int, date], Words]:
+    """By site and night, from that night on, what this person was told."""
+    found: dict[tuple[int, date], Words] = {}
+    alert = tables.Alert
+    for ids in in_chunks(sorted(set(site_ids))):
+        query = (
+            select(
+                tables.Subscription.site_id,
+                alert.night_name,
+                alert.kind,
+                alert.raised_at,
+            )
+            .join(alert, alert.subscription_id == tables.Subscription.id)
+            .where(
+                tables.Subscription.person_id == person_id,
+                tables.Subscription.site_id.in_(ids),
+                alert.night_name >= first,
+            )
+            .order_by(alert.id)
+        )
+        for site_id, name, kind, at in session.execute(query):
+            known = found.get((site_id, name), Words())
+            count = known.count + (at != known.at)
+            was_go = known.was_go or kind == AlertKind.GO
+            found[site_id, name] = Words(count, at, was_go, kind == AlertKind.STAND_DOWN)
+    return found
+
+
+def count_words(session: Session, alert_ids: Iterable[int]) -> dict[int, int]:
+    """For each of these alerts the how manieth word it is that its reader was told of that night there; what
+    is told at once, by several ways, is one."""
+    earlier, other = aliased(tables.Alert), aliased(tables.Subscription)
     found: dict[int, int] = {}
     for ids in in_chunks(sorted(set(alert_ids))):
         query = (
-            select(tables.Alert.id, func.count(earlier.id))
+            select(tables.Alert.id, func.count(earlier.raised_at.distinct()))
+            .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
+            .join(
+                other,
+                (other.site_id == tables.Subscription.site_id)
+                & (other.person_id == tables.Subscription.person_id),
+            )
             .join(
                 earlier,
-                (earlier.subscription_id == tables.Alert.subscription_id)
+                (earlier.subscription_id == other.id)
                 & (earlier.night_name == tables.Alert.night_name)
-                & (earlier.id < tables.Alert.id),
+                & (earlier.raised_at <= tables.Alert.raised_at),
             )
             .where(tables.Alert.id.in_(ids))
             .group_by(tables.Alert.id)

@@ -33,7 +33,12 @@ def build_router(web: Web) -> APIRouter:
     router = APIRouter()
     makers: dict[str, Callable[[Session, FeedOwner, Sequence[SiteRow], str], bytes]] = {
         "ics": lambda session, owner, rows, _: calendar_feed(
-            session, owner, rows, web.duskbell.settings.public_url, invented=web.duskbell.invented
+            session,
+            owner,
+            rows,
+            web.duskbell.settings.public_url,
+            web.duskbell.keys,
+            invented=web.duskbell.invented,
         ),
         "atom": lambda session, owner, rows, path: atom_feed(
             find_news(session, owner, rows), rows, owner, web.duskbell.settings.public_url, path

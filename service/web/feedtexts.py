@@ -13,10 +13,14 @@ from icalendar import Calendar, Event
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from alerts.briefing.calendar import event_uid
 from alerts.briefing.picture import xml_text
 from alerts.briefing.units import in_units
 from alerts.briefing.wording import LONGEST_NAME, plain, short_day
+from alerts.localtime import whole_minutes
+from service.keys import Keys
 from service.store import tables
+from service.store.scenes import Words, calendar_key, words_told
 from service.store.sites import newest_revisions
 from service.web.cells import NightCell, cell_words, deciding_words, window_words
 from service.web.feedkeys import FeedOwner
@@ -31,11 +35,18 @@ STATUS = {"go": "CONFIRMED", "stay": "CANCELLED"}
 
 
 def calendar_feed(
-    session: Session, owner: FeedOwner, rows: Sequence[SiteRow], public_url: str, *, invented: bool
+    session: Session,
+    owner: FeedOwner,
+    rows: Sequence[SiteRow],
+    public_url: str,
+    keys: Keys,
+    *,
+    invented: bool,
 ) -> bytes:
     """One event for each coming night with a window. A night once told as a go stays, cancelled, when it
-    falls; others that aren't worth it are left out."""
-    told = _told_nights(session, owner.person.id, rows)
+    falls; others that aren't worth it are left out. It is the event that a mail's calendar file holds."""
+    nights = [cell.name for row in rows for cell in row.cells]
+    told = words_told(session, owner.person.id, {row.site_id for row in rows}, min(nights, default=date.min))
     calendar = Calendar()
     calendar.add("prodid", "-//Duskbell//Nights//EN")
     calendar.add("version", "2.0")
@@ -48,23 +59,29 @@ def calendar_feed(
     calendar.add("x-published-ttl", "PT1H")
     for row in rows:
         for cell in row.cells:
-            if cell.window is not None and (cell.verdict != "stay" or (row.site_id, cell.name) in told):
-                calendar.add_component(_event(row, cell, public_url, invented=invented))
+            words = told.get((row.site_id, cell.name), Words())
+            if cell.window is not None and (cell.verdict != "stay" or words.was_go):
+                uid = event_uid(calendar_key(keys, owner.person.id, row.site_id, cell.name))
+                calendar.add_component(_event(row, cell, words, uid, public_url, invented=invented))
     return bytes(calendar.to_ical())
 
 
-def _event(row: SiteRow, cell: NightCell, public_url: str, *, invented: bool) -> Event:
+def _event(
+    row: SiteRow, cell: NightCell, words: Words, uid: str, public_url: str, *, invented: bool
+) -> Event:
     assert cell.window is not None, "only nights with a window have an event"
     url = night_url(public_url, row.site_id, cell.name)
     site, mark = plain(row.name, LONGEST_NAME), "[Invented] " if invented else ""
+    is_taken_back = words.is_taken_back and cell.verdict != "go"
+    window = whole_minutes(cell.window)
     event = Event()
-    event.add("uid", str(uuid5(NAMESPACE_URL, f"{url}#window")))
+    event.add("uid", uid)
     stamp = cell.judged_at or cell.window.start - timedelta(days=30)
     event.add("dtstamp", stamp.astimezone(UTC).replace(microsecond=0))
-    event.add("dtstart", cell.window.start.astimezone(UTC).replace(microsecond=0))
-    event.add("dtend", cell.window.end.astimezone(UTC).replace(microsecond=0))
-    event.add("sequence", cell.decision_id or 0)
-    event.add("status", STATUS.get(cell.verdict, "TENTATIVE"))
+    event.add("dtstart", window.start)
+    event.add("dtend", window.end)
+    event.add("sequence", words.count)
+    event.add("status", "CANCELLED" if is_taken_back else STATUS.get(cell.verdict, "TENTATIVE"))
     event.add("transp", "TRANSPARENT")
     event.add("summary", f"{mark}{headline(cell.verdict) if cell.verdict else 'Dark'}: {site}")
     said = [window_words(cell, row.zone, row.clock_hours), plain(in_units(cell.why, row.units))]
@@ -72,20 +89,6 @@ def _event(row: SiteRow, cell: NightCell, public_url: str, *, invented: bool) ->
     event.add("location", site)
     event.add("url", url)
     return event
-
-
-def _told_nights(session: Session, person_id: int, rows: Sequence[SiteRow]) -> set[tuple[int, date]]:
-    """Nights that this person was told to drive to."""
-    query = (
-        select(tables.Subscription.site_id, tables.Alert.night_name)
-        .join(tables.Alert, tables.Alert.subscription_id == tables.Subscription.id)
-        .where(
-            tables.Subscription.person_id == person_id,
-            tables.Subscription.site_id.in_({row.site_id for row in rows}),
-            tables.Alert.kind == "go",
-        )
-    )
-    return {(site_id, name) for site_id, name in session.execute(query)}
 
 
 @dataclass(frozen=True, slots=True)

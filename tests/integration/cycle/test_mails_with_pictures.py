@@ -134,7 +134,7 @@ def test_one_event_follows_the_night_from_tentative_to_cancelled(story: World) -
     calendars = [events_of(mails(story)[kind]) for kind in ("heads_up", "go", "stand_down")]
     windows = [events["Dark"] for events in calendars]
     assert len({str(event["UID"]) for event in windows}) == 1
-    assert [int(event["SEQUENCE"]) for event in windows] == [0, 1, 2]
+    assert [int(event["SEQUENCE"]) for event in windows] == [1, 2, 3]
     assert [str(event["STATUS"]) for event in windows] == ["TENTATIVE", "CONFIRMED", "CANCELLED"]
     assert "Leave" not in calendars[0]
     leaving = [events["Leave"] for events in calendars[1:]]

@@ -11,7 +11,7 @@ import vobject
 from icalendar import Calendar
 from starlette.testclient import TestClient
 
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World
+from tests.integration.cycle.world import CLEAR_PCT, GO_TIME, LATER, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
 
 ATOM = "{http://www.w3.org/2005/Atom}"
@@ -39,7 +39,7 @@ def test_the_calendar_is_read_by_two_parsers_and_says_the_same_in_both(played: T
         assert str(event["summary"]) == others[uid].summary.value
     go = next(event for event in events.values() if str(event["summary"]) == "[Invented] Go: Windpump Flat")
     assert go["status"] == "CONFIRMED"
-    assert go.decoded("dtstart") == datetime(2027, 7, 3, 21, 41, 58, tzinfo=UTC)
+    assert go.decoded("dtstart") == datetime(2027, 7, 3, 21, 42, tzinfo=UTC)
 
 
 def test_the_calendar_keeps_to_the_standard(played: TestClient) -> None:
@@ -66,6 +66,31 @@ def test_a_night_that_fell_is_cancelled_under_its_old_uid_with_a_higher_sequence
     assert after["uid"] == before["uid"]
     assert after["status"] == "CANCELLED"
     assert int(after["sequence"]) > int(before["sequence"])
+
+
+def test_a_mails_event_is_the_one_in_the_feed(world: World, owner: TestClient) -> None:
+    """A calendar that has both shows one: the same UID, times, status and version at every word."""
+    path, seen = addresses(owner)["ics"], []
+    for now, cloud_pct in ((START, CLEAR_PCT), (GO_TIME, CLEAR_PCT), (LATER, 95.0)):
+        world.weather.cloud_pct = cloud_pct
+        world.cycle(now)
+        mail = world.box.mails[-1][1]
+        (mailed,) = [
+            each
+            for part in mail.iter_attachments()
+            if part.get_content_type() == "text/calendar"
+            for each in Calendar.from_ical(part.get_payload(decode=True)).walk("VEVENT")
+            if "Dark window" in str(each["summary"])
+        ]
+        (fetched,) = [
+            each
+            for each in Calendar.from_ical(owner.get(path).content).walk("VEVENT")
+            if str(each["uid"]) == str(mailed["uid"])
+        ]
+        names = ("dtstart", "dtend", "status", "sequence")
+        assert [fetched.decoded(name) for name in names] == [mailed.decoded(name) for name in names]
+        seen.append((int(fetched["sequence"]), str(fetched["status"])))
+    assert seen == [(1, "TENTATIVE"), (2, "CONFIRMED"), (3, "CANCELLED")]
 
 
 def by_summary(content: bytes) -> dict[str, object]:
