@@ -25,6 +25,11 @@ PLUGIN_FAULTS = (OSError, ValueError, TypeError, LookupError, AttributeError, Ru
 log = logging.getLogger(__name__)
 
 
+def has_library() -> bool:
+    """Whether the extra package that named targets need is installed."""
+    return find_spec("apprise") is not None
+
+
 class NamedTargets:
     """Sends the words of an alert to a target from the settings."""
 
@@ -40,7 +45,7 @@ class NamedTargets:
         if address not in self._targets:
             known = ", ".join(sorted(self._targets)) or "none are set"
             raise BadInput(f"there is no target named {address!r} in named_targets; there is: {known}.")
-        if find_spec("apprise") is None:
+        if not has_library():
             raise BadInput("named targets need an extra package: pip install 'duskbell[channels]'.")
         return address
 

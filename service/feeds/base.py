@@ -98,6 +98,10 @@ class Feed(Protocol):
     def off_because(self) -> str | None:
         """Why the feed isn't asked at all and what would switch it on; None when it is on."""
 
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        """The models that it tells the weather of a place by, as it is set, on or off; none where it serves
+        others."""
+
     def fetch(
         self,
         places: Sequence[Place],

@@ -82,5 +82,15 @@ def refusal(breaker: Breaker, feed: str, now: datetime) -> FeedError | None:
     return None
 
 
+def failing_for(breaker: Breaker) -> timedelta:
+    """How long a feed has failed on end at least, by the pauses between so many failures and the one that
+    runs."""
+    if breaker.state is not State.OPEN or breaker.since is None or breaker.retry_at is None:
+        return timedelta(0)
+    doublings = range(max(0, breaker.failures - FAILURES_ALLOWED))
+    passed = (min(LONGEST_PAUSE, FIRST_PAUSE * 2 ** min(each, 8)) for each in doublings)
+    return sum(passed, breaker.retry_at - breaker.since)
+
+
 def _stamp(at: datetime | None) -> str:
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if at else "an unknown time"

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 
 from alerts.span import Span
-from alerts.weather.lineage import MET_NORWAY
+from alerts.weather.lineage import MET_NORWAY, ModelRow, find_model
 from alerts.weather.record import Place
 from alerts.weather.sightline import cell_of
 from service.feeds.asking import Patience, Question, ask
@@ -35,6 +35,11 @@ class MetNorway:
 
     def __init__(self, *, base_url: str = DEFAULT_URL) -> None:
         self._url = f"{base_url.rstrip('/')}/weatherapi/locationforecast/2.0/complete"
+
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        row = find_model(MET_NORWAY, "nordic" if NORDIC.contains(place) else "global")
+        assert row is not None, "both are in the table"
+        return (row,)
 
     def fetch(
         self,

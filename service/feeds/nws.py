@@ -14,7 +14,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from alerts.span import Span
-from alerts.weather.lineage import NWS
+from alerts.weather.lineage import NWS, ModelRow, find_model
 from alerts.weather.record import Place
 from service.feeds.asking import Patience, Question, ask, keep
 from service.feeds.base import Gathered, failure_of, join
@@ -56,6 +56,11 @@ class Nws:
 
     def __init__(self, *, base_url: str = DEFAULT_URL) -> None:
         self._url = base_url.rstrip("/")
+
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        row = find_model(NWS, "gridpoint")
+        assert row is not None, "it is in the table"
+        return (row,) if covers(place) else ()
 
     def fetch(
         self,

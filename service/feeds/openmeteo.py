@@ -108,6 +108,10 @@ class OpenMeteo:
             "or set an API key; payment or adverts end the free use."
         )
 
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        """Everywhere the same: where a regional model ends isn't in the table."""
+        return tuple(row for row in self._rows if not row.is_air)
+
     def fetch(
         self,
         places: Sequence[Place],

@@ -14,7 +14,7 @@ from typing import Any
 
 from alerts.span import Span
 from alerts.weather.gates import Gate
-from alerts.weather.lineage import Terms
+from alerts.weather.lineage import ModelRow, Terms
 from alerts.weather.official import Bulletin, OfficialWarning, Severity
 from alerts.weather.record import Place
 from alerts.weather.sightline import cell_of
@@ -63,6 +63,10 @@ class WarningsFeed:
     @property
     def name(self) -> str:
         return self.service.feed
+
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        """None: warnings are no forecast."""
+        return ()
 
     def fetch(
         self,
