@@ -247,7 +247,7 @@ class RingCheck:
         query = select(row.id, row.name).where(row.archived_at.is_(None), row.rounded_of_id.is_(None))
         if person_id is not None:
             query = query.where(row.owner_id == person_id)
-        return {site_id: name for site_id, name in self._session.execute(query.order_by(row.id))}
+        return dict(self._session.execute(query.order_by(row.id)).all())
 
     def _places(self, site_ids: Collection[int]) -> dict[int, tuple[float, float]]:
         """Where these sites lie now, in degrees."""

@@ -217,7 +217,9 @@ BREAKERS = {
 
 
 @pytest.mark.parametrize(("breaker", "level", "says"), BREAKERS.values(), ids=BREAKERS.keys())
-def test_row_196_a_feed_that_is_left_alone(opened: Any, breaker: Breaker, level: Level | None, says: str) -> None:
+def test_row_196_a_feed_that_is_left_alone(
+    opened: Any, breaker: Breaker, level: Level | None, says: str
+) -> None:
     here = opened(**DECLARED, **RELAY)
     here.subscribe(here.settle(FLAT)["Windpump Flat"])
     with here.duskbell.sessions.begin() as session:
