@@ -1,11 +1,12 @@
-"""Coordinates as people type and paste them.
+"""Coordinates as people type and paste them: the one reader for commands, pages and programs.
 
     40.31,-1.42          40,31 -1,42             40.31 N, 1.42 W        N40.31 W1.42
-    40°18'36"N 1°25'12"W                         40° 18.6' N, 1° 25.2' W
-    40 18 36 N 1 25 12 W                         geo:40.31,-1.42;u=35   (RFC 5870)
+    40.31, 1.42W         lat 40.31 lon -1.42     40°18'36"N 1°25'12"W   40° 18.6' N, 1° 25.2' W
+    40 18 36 N 1 25 12 W                         geo:40.31,-1.42;u=35   (RFC 5870; also ?z=, ?q=)
+    8CGW8H6J+2X          a plus code             https://…/@40.31,-1.42,15z and other links to maps
 
-Latitude comes first unless the letters say otherwise. A comma may be the decimal mark where that leaves
-two numbers.
+Latitude comes first unless letters or words say otherwise. A comma may be the decimal mark where that
+leaves two numbers. Nothing is fetched: a link without coordinates in it is refused.
 """
 
 from __future__ import annotations
@@ -16,9 +17,17 @@ from dataclasses import dataclass
 from urllib.parse import unquote
 
 from alerts.errors import BadInput
+from alerts.maplinks import is_link, texts_in
+from alerts.pluscodes import find_cell, is_short
 
 LONGEST = 200
+LONGEST_LINK = 2000
+WIDEST_CELL_DEG = 0.0025
+"""A plus code of eight digits: 275 metres."""
 EXAMPLE = "write decimal degrees such as 40.31,-1.42 (south and west negative), or 40°18'36\"N 1°25'12\"W"
+
+LEAST_METRES = 1000
+"""Where both numbers are as large as this, they come from a grid."""
 
 _ALIKE = str.maketrans(
     {
@@ -35,23 +44,81 @@ _ANGLE = re.compile(
     re.VERBOSE,
 )
 _DECIMAL = re.compile(rf"\s*([+-]?(?:{_NUMBER}))\s*°?\s*[,;\s]\s*([+-]?(?:{_NUMBER}))\s*°?\s*")
-_COMMA_DECIMAL = re.compile(r"\s*([+-]?\d+,\d+)\s*°?\s*[;\s]\s*([+-]?\d+,\d+)\s*°?\s*")
-_GEO = re.compile(rf"geo:(-?(?:{_NUMBER})),(-?(?:{_NUMBER}))(?:,-?(?:{_NUMBER}))?(;.*)?", re.IGNORECASE)
+_GEO = re.compile(
+    rf"geo:(-?(?:{_NUMBER})),(-?(?:{_NUMBER}))(?:,-?(?:{_NUMBER}))?(;[^?]*)?(\?.*)?", re.IGNORECASE
+)
+_LABELLED = re.compile(
+    rf"""\W*(?P<first>lat|lon|lng)[a-z]*\W*?(?P<one>[+-]?(?:{_NUMBER}))\s*°?[\s,;"']*
+    (?P<second>lat|lon|lng)[a-z]*\W*?(?P<two>[+-]?(?:{_NUMBER}))\W*""",
+    re.VERBOSE | re.IGNORECASE,
+)
+_COMPASS = re.compile(r"\b(north|south|east|west)\b\.?", re.IGNORECASE)
 
 
 def parse_lat_lon(text: str) -> tuple[float, float]:
     """Latitude and longitude in decimal degrees from what was typed; north and east are positive.
 
-    BadInput when it isn't a pair in one of the forms above, or when it can't be coordinates (with a
-    hint when the two look swapped).
+    BadInput, in one sentence with an example, when it isn't a pair in one of the forms above, or when it
+    can't be coordinates (with a hint when the two look swapped).
     """
+    plain = text.translate(_ALIKE).strip()
+    if is_link(plain) and not plain.lower().startswith("geo:"):
+        return _in_link(plain)
     if len(text) > LONGEST:
         raise BadInput(f"that is too long for coordinates; {EXAMPLE}.")
-    plain = text.translate(_ALIKE).strip()
-    found = _geo(plain) or _decimal(plain) or _angles(plain)
+    if plain.startswith("(") and plain.endswith(")"):
+        plain = plain[1:-1].strip()
+    found = _geo(plain) or _plus_code(plain) or _pair(plain)
     if found is None:
         raise BadInput(f"{text.strip()!r} is no LAT,LON; {EXAMPLE}.")
-    return _checked(*found)
+    return check_lat_lon(*found)
+
+
+def _pair(plain: str) -> tuple[float, float] | None:
+    """Two numbers or angles, with a decimal point or, where there is none, a decimal comma."""
+    pointed = _COMPASS.sub(lambda match: match[0][0], plain)
+    commas = None if "." in pointed else re.sub(r"(?<=\d),(?=\d)", ".", pointed)
+    if (alone := _angle((commas or pointed).upper())) is not None and alone.letter:
+        which = "latitude" if alone.letter in "NS" else "longitude"
+        raise BadInput(f"{plain!r} is a {which} alone; write both, such as 40.31N 1.42W.")
+    found = _decimal(pointed) or _labelled(pointed) or _angles(pointed)
+    return found or (_decimal(commas) or _angles(commas) if commas else None)
+
+
+def _in_link(link: str) -> tuple[float, float]:
+    if len(link) > LONGEST_LINK:
+        raise BadInput("that link is too long; copy the coordinates themselves, such as 40.31,-1.42.")
+    for text in texts_in(link):
+        plain = text[:LONGEST].strip()
+        try:
+            found = _plus_code(plain) or _pair(plain)
+        except BadInput:
+            continue  # not coordinates; another part of the link may be
+        if found is not None:
+            return check_lat_lon(*found)
+    raise BadInput(
+        "that link holds no coordinates, and links aren't fetched (a short one only leads to another); "
+        "open it, then copy the long address or the numbers, such as 40.31,-1.42."
+    )
+
+
+def _plus_code(text: str) -> tuple[float, float] | None:
+    """The middle of a plus code's cell."""
+    code = text.split(maxsplit=1)[0] if text else ""
+    if is_short(code):
+        raise BadInput(
+            f"{code!r} is a short plus code, which needs a place to count from; "
+            "write the full code, such as 8CGW8H6J+2X, or 40.31,-1.42."
+        )
+    cell = find_cell(text)
+    if cell is None:
+        return None
+    if cell.height_deg > WIDEST_CELL_DEG:
+        across_km = round(cell.height_deg * 111)
+        raise BadInput(
+            f"the plus code {text!r} names an area {across_km} km across; write one such as 8CGW8H6J+2X."
+        )
+    return cell.middle
 
 
 def _geo(text: str) -> tuple[float, float] | None:
@@ -61,19 +128,22 @@ def _geo(text: str) -> tuple[float, float] | None:
     crs = re.search(r";crs=([^;]*)", unquote(match[3] or ""), re.IGNORECASE)
     if crs is not None and crs[1].lower() != "wgs84":
         raise BadInput(f"the geo: address is in {crs[1]!r}; only WGS84 is understood.")
-    return float(match[1]), float(match[2])
+    place = re.search(rf"[?&]q=(-?(?:{_NUMBER})),(-?(?:{_NUMBER}))(?=$|[&(\s])", unquote(match[4] or ""))
+    lat, lon = (place or match).groups()[:2]
+    return float(lat), float(lon)
+
+
+def _labelled(text: str) -> tuple[float, float] | None:
+    match = _LABELLED.fullmatch(text)
+    if match is None or (match["first"][:2].lower() == match["second"][:2].lower()):
+        return None
+    one, two = float(match["one"]), float(match["two"])
+    return (one, two) if match["first"].lower() == "lat" else (two, one)
 
 
 def _decimal(text: str) -> tuple[float, float] | None:
     match = _DECIMAL.fullmatch(text)
-    if match is not None:
-        return float(match[1]), float(match[2])
-    match = _COMMA_DECIMAL.fullmatch(text)
-    return None if match is None else (_comma_float(match[1]), _comma_float(match[2]))
-
-
-def _comma_float(text: str) -> float:
-    return float(text.replace(",", "."))
+    return None if match is None else (float(match[1]), float(match[2]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +162,14 @@ def _angles(text: str) -> tuple[float, float] | None:
         if first is None or second is None:
             continue
         letters = first.letter + second.letter
-        if re.fullmatch(r"[NS][EW]|", letters):
-            return first.value_deg, second.value_deg
-        if re.fullmatch(r"[EW][NS]", letters):
-            return second.value_deg, first.value_deg
+        if letters in ("", "N", "S", "E", "W"):  # one letter says which of the two it stands at
+            lat_is_first = not letters or (letters in ("N", "S")) == (first.letter != "")
+        elif re.fullmatch(r"[NS][EW]|[EW][NS]", letters):
+            lat_is_first = letters[0] in "NS"
+        else:
+            continue
+        pair = (first.value_deg, second.value_deg)
+        return pair if lat_is_first else pair[::-1]
     return None
 
 
@@ -127,7 +201,13 @@ def _angle(text: str) -> _Angle | None:
     return _Angle(-value_deg if is_negative else value_deg, letter)
 
 
-def _checked(lat_deg: float, lon_deg: float) -> tuple[float, float]:
+def check_lat_lon(lat_deg: float, lon_deg: float) -> tuple[float, float]:
+    """The pair if it is on Earth; BadInput with a hint if not."""
+    if min(abs(lat_deg), abs(lon_deg)) >= LEAST_METRES:
+        raise BadInput(
+            f"{lat_deg:.10g}, {lon_deg:.10g} are metres of a projected system, not degrees; "
+            "write WGS 84 (EPSG:4326), such as 40.31,-1.42."
+        )
     if not math.isfinite(lat_deg) or abs(lat_deg) > 90:
         hint = f" Latitude comes first; did you mean {lon_deg:g},{lat_deg:g}?" if abs(lon_deg) <= 90 else ""
         raise BadInput(f"latitude {lat_deg:g} is outside -90..90.{hint}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from alerts.errors import BadInput
+from alerts.placedoubts import PlaceDoubts, place_doubts
 from alerts.site import zone_info
 
 
@@ -23,3 +24,11 @@ def zone_at(lat_deg: float, lon_deg: float) -> str:
 def is_at_sea(zone: str) -> bool:
     """Whether a zone from `zone_at` only follows the longitude, as no land's zone is known there."""
     return zone.startswith("Etc/")
+
+
+def doubts(lat_deg: float, lon_deg: float, home: tuple[float, float] | None) -> PlaceDoubts | None:
+    """What makes one ask whether that place is meant; None when nothing does.
+
+    home: the person's, if they told. Water within 12 nautical miles of a coast counts as land, lakes do too.
+    """
+    return place_doubts(lat_deg, lon_deg, home, lambda lat, lon: is_at_sea(zone_at(lat, lon)))

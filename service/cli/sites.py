@@ -40,6 +40,9 @@ def site() -> None:
     default="atlas_chart",
     help="Which of the two tables in use the class means.",
 )
+@click.option(
+    "--yes", "is_sure", is_flag=True, help="It is the place, even if it lies at sea or far from home."
+)
 def add(
     name: str,
     at: tuple[float, float],
@@ -49,15 +52,17 @@ def add(
     readings: tuple[str, ...],
     bortle_class: int | None,
     bortle_table: str,
+    is_sure: bool,
 ) -> None:
     """Add the site NAME."""
     from service.bootstrap import build
     from service.cli.darkness import with_darkness
+    from service.cli.placing import settle_place
     from service.places import is_at_sea, zone_at
     from service.store.people import get_operator
     from service.store.sites import add_site
 
-    lat_deg, lon_deg = at
+    lat_deg, lon_deg = settle_place(at, None, is_sure=is_sure)
     place = Site(
         name=clean_name(name, "site name"),
         lat_deg=lat_deg,
@@ -103,6 +108,9 @@ def add(
 )
 @click.option("--gate-stay/--gate-leave", default=None, help="Whether one may stay inside a closed gate.")
 @click.option("--notes", default=None, help="What else to know of the place; or none.")
+@click.option(
+    "--yes", "is_sure", is_flag=True, help="It is the place, even if it lies at sea or far from home."
+)
 def edit(
     name: str,
     at: tuple[float, float] | None,
@@ -118,12 +126,16 @@ def edit(
     gate: str | None,
     gate_stay: bool | None,
     notes: str | None,
+    is_sure: bool,
 ) -> None:
     """Describe the site NAME anew; decisions made before keep what they were made on."""
     from service.bootstrap import build
     from service.cli.darkness import with_darkness
+    from service.cli.placing import settle_place
     from service.store.sites import get_site, newest_revision, revise_site
 
+    if at is not None:
+        at = settle_place(at, None, is_sure=is_sure)
     changes: dict[str, object] = {
         key: value
         for key, value in {

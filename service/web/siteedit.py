@@ -12,9 +12,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.errors import BadInput
+from alerts.placedoubts import PlaceDoubts
 from alerts.season import easier_wishes, wishes_text
 from alerts.site import Site
-from service.places import is_at_sea
+from service.places import doubts
 from service.quotas import Kept, require_room
 from service.settings import Settings
 from service.store import tables
@@ -27,7 +28,7 @@ from service.web.cells import NightCell, cell_of_bare, column_of, still_ahead
 from service.web.context import Web
 from service.web.drawing import town_words
 from service.web.faults import NotInvited
-from service.web.forms import Filled
+from service.web.forms import Filled, Form
 from service.web.siteform import (
     MONTH_NAMES,
     Draft,
@@ -48,8 +49,7 @@ UNSHARED = "the site is no longer shared"
 class Preview:
     """What a site would give: its coming nights, its year, and what can never hold there.
 
-    counts: how many nights of the year have a window, by wishes in words. at_sea: the zone's table knows
-    no land there, which often means that the two numbers are swapped.
+    counts: how many nights of the year have a window, by wishes in words.
     """
 
     site: Site
@@ -57,7 +57,6 @@ class Preview:
     counts: tuple[tuple[str, int], ...]
     never: tuple[str, ...]
     towns: str
-    at_sea: bool
     year: int
 
 
@@ -75,7 +74,6 @@ def build_preview(skies: Skies, site: Site, now: datetime) -> Preview:
         counts=counts,
         never=skies.never(site, wishes, now.year),
         towns=town_words(skies, site),
-        at_sea=is_at_sea(site.zone),
         year=now.year,
     )
 
@@ -88,8 +86,10 @@ def show_form(
     row: tables.Site | None = None,
     draft: Draft | None = None,
     faults: FaultTexts | None = None,
+    doubt: PlaceDoubts | None = None,
 ) -> HTMLResponse:
-    """The form with those fields. row: the site that is changed; draft: what is previewed."""
+    """The form with those fields. row: the site that is changed; draft: what is previewed; doubt: what is
+    asked about its place."""
     preview = build_preview(web.skies, draft.site, web.now()) if draft else None
     return web.page(
         "site-form.html",
@@ -100,6 +100,8 @@ def show_form(
         fields=fields,
         faults=faults or FaultTexts(),
         preview=preview,
+        doubt=doubt,
+        sure_value=sure_value(draft.site) if draft else "",
         columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
         months=MONTH_NAMES,
         script_url=asset_url("site-form.js"),
@@ -116,8 +118,9 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/sites/new")
     def create(viewer: Keeping, form: Filled) -> Response:
         draft, faults = read_draft(form)
-        if draft is None or form.text("do") != "save":
-            return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults)
+        doubt = find_doubt(draft, form) if draft else None
+        if draft is None or doubt is not None or form.text("do") != "save":
+            return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults, doubt=doubt)
         try:
             with web.writing.begin() as session:
                 site_id = keep_site(session, web.duskbell.settings, viewer, draft, web.duskbell.clock())
@@ -140,10 +143,13 @@ def build_router(web: Web) -> APIRouter:
             seen = own_site(session, site_id, viewer)
         row = seen.row
         draft, faults = read_draft(form)
-        if draft is not None and not viewer.may_keep and is_elsewhere(draft.site, seen.stored.site):
+        moved = draft is not None and is_elsewhere(draft.site, seen.stored.site)
+        if moved and not viewer.may_keep:
             raise NotInvited
-        if draft is None or form.text("do") != "save":
-            return show_form(web, viewer, filled_fields(form), row=row, draft=draft, faults=faults)
+        doubt = find_doubt(draft, form) if draft is not None and moved else None
+        if draft is None or doubt is not None or form.text("do") != "save":
+            fields = filled_fields(form)
+            return show_form(web, viewer, fields, row=row, draft=draft, faults=faults, doubt=doubt)
         try:
             with web.writing.begin() as session:
                 change_site(session, site_id, viewer, draft, web.duskbell.clock())
@@ -159,6 +165,18 @@ def build_router(web: Web) -> APIRouter:
         return RedirectResponse("/", 303)
 
     return router
+
+
+def find_doubt(draft: Draft, form: Form) -> PlaceDoubts | None:
+    """What is asked about the place; None where nothing is, or the tick says that it is meant."""
+    if form.text("sure") == sure_value(draft.site):
+        return None
+    return doubts(draft.site.lat_deg, draft.site.lon_deg, None)
+
+
+def sure_value(site: Site) -> str:
+    """What the tick stands for: it holds for no other coordinates."""
+    return f"{site.lat_deg:.6f},{site.lon_deg:.6f}"
 
 
 def is_elsewhere(site: Site, other: Site) -> bool:

@@ -192,7 +192,7 @@ def filled_fields(form: Form) -> dict[str, object]:
         fields["horizon"] = brought.decode("utf-8-sig", errors="replace")[:20_000]
     months = {int(month) for month in form.all("months") if month.isascii() and month.isdigit()}
     ticks = {name: form.is_ticked(name) for name in ("gate_may_stay", "is_shared")}
-    return {**fields, "months": months, **ticks}
+    return {**fields, "months": months, **ticks, "sure": form.text("sure")}
 
 
 def empty_fields() -> dict[str, object]:

@@ -12,7 +12,7 @@ from alerts.errors import BadInput
 from alerts.naming import clean_name
 from alerts.site import Site
 from service.placefiles import MOST_PLACES, FoundPlace, read_places
-from service.places import is_at_sea, zone_at
+from service.places import doubts, zone_at
 from service.quotas import Kept, room_for
 from service.store import tables
 from service.store.people import default_wishes
@@ -26,12 +26,12 @@ from service.web.siteform import Draft
 @dataclass(frozen=True, slots=True)
 class FoundRow:
     """A place of the file as the page offers it. value: what the form carries; nights: dark ones this
-    year with the usual wishes; at_sea: no land is known there."""
+    year with the usual wishes; doubt: why it is left out unless ticked, or empty."""
 
     place: FoundPlace
     where: str
     zone: str
-    at_sea: bool
+    doubt: str
     nights: int
     value: str
 
@@ -90,7 +90,7 @@ def found_row(web: Web, place: FoundPlace) -> FoundRow:
         place,
         say_lat_lon(place.lat_deg, place.lon_deg),
         zone,
-        is_at_sea(zone),
+        doubt.text if (doubt := doubts(place.lat_deg, place.lon_deg, None)) else "",
         web.skies.count(site, first, 365, default_wishes().sky),
         f"{place.lat_deg!r};{place.lon_deg!r};{elevation}",
     )

@@ -37,10 +37,10 @@ def test_changing_the_zone_does_not_rename_stored_nights(run: Run, tmp_path: Pat
 
 
 def test_row_17_a_site_at_sea_is_said_to_be_and_a_named_zone_wins(run: Run) -> None:
-    at_sea = run("site", "add", "Skerry", "--at", "52.0,3.0")
+    at_sea = run("site", "add", "Skerry", "--at", "52.0,3.0", "--yes")
     assert "(Etc/GMT)" in at_sea.out
     assert "at sea" in at_sea.out
-    named = run("site", "add", "Lightship", "--at", "52.0,3.1", "--zone", "Europe/Amsterdam")
+    named = run("site", "add", "Lightship", "--at", "52.0,3.1", "--yes", "--zone", "Europe/Amsterdam")
     assert "(Europe/Amsterdam)" in named.out
     assert "at sea" not in named.out
 

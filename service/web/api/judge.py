@@ -15,7 +15,7 @@ from alerts.site import HorizonLine, Site
 from alerts.skyview import window_skies
 from alerts.span import Span
 from alerts.weather.record import Forecast
-from service.places import zone_at
+from service.places import doubts, zone_at
 from service.report import night_report
 from service.store import limits
 from service.store.people import default_wishes
@@ -43,6 +43,9 @@ def build_router(web: Web) -> APIRouter:
             raise NotInvited
         now = web.now()
         site = read_place(question.site)
+        doubt = None if question.site.sure else doubts(site.lat_deg, site.lon_deg, None)
+        if doubt is not None:
+            raise HTTPException(422, f'{doubt.text} Say "sure": true if that is the place.')
         night_wished = question.night
         if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
             raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}.")
@@ -70,13 +73,14 @@ def build_router(web: Web) -> APIRouter:
 
 def read_place(asked: PlaceQuestion) -> Site:
     """The place as a site; BadInput when it can't be one."""
+    lat_deg, lon_deg = asked.lat_lon
     points = sorted({azimuth % 360: altitude for azimuth, altitude in asked.horizon}.items())
     return Site(
         name=clean_name(asked.name),
-        lat_deg=asked.lat,
-        lon_deg=asked.lon,
+        lat_deg=lat_deg,
+        lon_deg=lon_deg,
         elevation_m=asked.elevation_m or 0.0,
-        zone=asked.zone or zone_at(asked.lat, asked.lon),
+        zone=asked.zone or zone_at(lat_deg, lon_deg),
         horizon=HorizonLine(tuple(each[0] for each in points), tuple(each[1] for each in points)),
     )
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
 
+from alerts.coordinates import LONGEST_LINK, parse_lat_lon
+from alerts.errors import BadInput
 from alerts.site import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
 from alerts.wishes import Wishes
 
@@ -83,17 +85,39 @@ class ComparisonModel(BaseModel):
 
 
 class PlaceQuestion(BaseModel):
-    """The place to judge. zone: found from the coordinates unless given. horizon: [azimuth, altitude]
-    pairs in degrees; empty for a level one."""
+    """The place to judge: lat and lon, or at, coordinates in any form that the pages read. zone: found from
+    the coordinates unless given. horizon: [azimuth, altitude] pairs in degrees; empty for a level one. sure:
+    it is meant, even if it lies at sea or far from home."""
 
     model_config = ConfigDict(extra="forbid")
 
     name: Annotated[str, Field(max_length=80)] = "This place"
-    lat: Annotated[Degrees, Field(ge=-90, le=90)]
-    lon: Annotated[Degrees, Field(ge=-180, le=180)]
+    lat: Annotated[Degrees, Field(ge=-90, le=90)] | None = None
+    lon: Annotated[Degrees, Field(ge=-180, le=180)] | None = None
+    at: Annotated[str, Field(max_length=LONGEST_LINK)] | None = None
+    sure: bool = False
     elevation_m: Annotated[Degrees, Field(ge=LOWEST_ELEVATION_M, le=HIGHEST_ELEVATION_M)] | None = None
     zone: Annotated[str, Field(max_length=64)] | None = None
     horizon: Annotated[list[tuple[Degrees, Degrees]], Field(max_length=720)] = []
+
+    _lat_lon: tuple[float, float] = PrivateAttr((0.0, 0.0))
+
+    @property
+    def lat_lon(self) -> tuple[float, float]:
+        return self._lat_lon
+
+    @model_validator(mode="after")
+    def _is_one_place(self) -> Self:
+        if self.at is None and self.lat is not None and self.lon is not None:
+            self._lat_lon = (self.lat, self.lon)
+        elif self.at is not None and self.lat is None and self.lon is None:
+            try:
+                self._lat_lon = parse_lat_lon(self.at)
+            except BadInput as refusal:
+                raise ValueError(str(refusal)) from None
+        else:
+            raise ValueError('say where: "lat" and "lon" in degrees, or "at": "40.31,-1.42"')
+        return self
 
 
 class JudgeQuestion(BaseModel):

@@ -201,7 +201,7 @@ def test_who_signs_up_confirms_signs_in_and_adds_a_site(world: World, open_house
     open_house.post("/sign-in", data={"email": FRIEND})
     deliver_mail(world)
     assert open_house.post(links_in_mail(world, "sign-in")[-1]).status_code == 200
-    form = {"name": "My Hill", "at": "41, 2", "months": ["7"], "do": "save"}
+    form = {"name": "My Hill", "at": "41, -2", "months": ["7"], "do": "save"}
     assert "My Hill" in open_house.post("/sites/new", data=form).text
     assert open_house.get("/operator").status_code == 404
 
@@ -237,7 +237,7 @@ AWKWARD = {
 
 @pytest.mark.parametrize(("name", "shown"), AWKWARD.values(), ids=AWKWARD)
 def test_an_awkward_name_is_refused_or_only_text(name: str, shown: str | None, owner: TestClient) -> None:
-    answer = owner.post("/sites/new", data={"name": name, "at": "41, 2", "months": ["7"], "do": "save"})
+    answer = owner.post("/sites/new", data={"name": name, "at": "41, -2", "months": ["7"], "do": "save"})
     if shown is None:
         assert (answer.status_code, 'id="name-fault"' in answer.text) == (400, True)
     else:

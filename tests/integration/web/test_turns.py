@@ -127,7 +127,7 @@ HEAVY: dict[str, Callable[[TestClient], Any]] = {
     "its picture": lambda owner: owner.get("/sites/1/season.svg?year=2031"),
     "a comparison": lambda owner: owner.get("/compare?from=2027-08-01&to=2027-09-01"),
     "the preview of a site": lambda owner: owner.post(
-        "/sites/new", data={"name": "Hill", "at": "41, 2", "months": ["7"], "do": "show"}
+        "/sites/new", data={"name": "Hill", "at": "41, -2", "months": ["7"], "do": "show"}
     ),
 }
 

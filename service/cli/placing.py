@@ -1,0 +1,29 @@
+"""Asking back about a place that looks like a slip, before anything is kept."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from service.places import doubts
+
+
+def settle_place(
+    at: tuple[float, float], home: tuple[float, float] | None, *, is_sure: bool
+) -> tuple[float, float]:
+    """That place, or the one meant instead, as answered on a terminal. is_sure: don't ask.
+
+    Elsewhere a doubt ends the command (exit code 2); so does a no.
+    """
+    doubt = None if is_sure else doubts(*at, home)
+    if doubt is None:
+        return at
+    if not sys.stdin.isatty():
+        raise click.UsageError(f"{doubt.text} Say --yes if that is the place.")
+    click.echo(doubt.text)
+    if doubt.swapped is not None and click.confirm("Take that instead?", default=True):
+        return doubt.swapped
+    if not click.confirm("Is it the place as you wrote it?", default=False):
+        raise click.UsageError("nothing was kept; write the coordinates again.")
+    return at
