@@ -11,7 +11,7 @@ from alerts.errors import BadInput
 
 
 class LatLon(click.ParamType[tuple[float, float]]):
-    """`LAT,LON` in decimal degrees."""
+    """Coordinates in any form that `parse_lat_lon` reads."""
 
     name = "LAT,LON"
 

@@ -25,7 +25,11 @@ def site() -> None:
 @site.command("add")
 @click.argument("name")
 @click.option(
-    "--at", "at", type=LAT_LON, required=True, help="Coordinates in decimal degrees, south and west negative."
+    "--at",
+    "at",
+    type=LAT_LON,
+    required=True,
+    help="Coordinates as you have them: LAT,LON, degrees, a plus code, a link.",
 )
 @click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level.")
 @click.option("--zone", default=None, help="IANA time zone; found from the coordinates unless given.")
