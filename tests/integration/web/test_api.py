@@ -66,7 +66,7 @@ def test_a_season_and_a_comparison(played: TestClient, key: dict[str, str]) -> N
 def test_sites_come_in_pages(world: World, owner: TestClient) -> None:
     key = bearer(world)
     for number in range(3):
-        form = {"name": f"Field {number}", "at": f"4{number}, 1", "months": ["7"], "do": "save"}
+        form = {"name": f"Field {number}", "at": f"4{number}, -1", "months": ["7"], "do": "save"}
         assert owner.post("/sites/new", data=form, follow_redirects=False).status_code == 303
     names: list[str] = []
     path = f"{API}/sites?limit=2"
