@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
@@ -32,6 +32,13 @@ if TYPE_CHECKING:
 
 Gather = Callable[[Sequence[Place], Span], Gathered]
 Observe = Callable[[Sequence[Ask]], Heard]
+LIVE = frozenset(
+    {
+        *("contact", "open_meteo_noncommercial", "open_meteo_key", "operator_email", "named_targets"),
+        *("smtp_host", "smtp_port", "smtp_security", "smtp_user", "smtp_password", "mail_from"),
+    }
+)
+"""Settings that setup changes and a running service takes up at once: they are read at each use."""
 
 
 @dataclass
@@ -52,6 +59,18 @@ class Duskbell:
     def invented(self) -> bool:
         """Whether what is told must be marked as made up."""
         return self.invented_weather is not None
+
+    def use(self, settings: Settings) -> tuple[str, ...]:
+        """Go on by what setup may have changed, without a new start: the channels in use send by it from the
+        next message on. The names of changed settings that wait for a new start."""
+        before = self.settings
+        changed = [name for name in Settings.model_fields if getattr(settings, name) != getattr(before, name)]
+        live = {name: getattr(settings, name) for name in changed if name in LIVE}
+        if live:
+            self.settings = before.model_copy(update=live)
+            if "channels" in self.__dict__:
+                self.channels.update(_channels_of(self.settings))
+        return tuple(name for name in changed if name not in LIVE)
 
     def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
         """What the feeds say now about those places over those hours."""
@@ -106,10 +125,8 @@ class Duskbell:
         return Ephemeris.open()
 
     @cached_property
-    def channels(self) -> Mapping[str, Channel]:
-        from service.channels.registry import build_channels, wiring_from
-
-        return build_channels(wiring_from(self.settings))
+    def channels(self) -> dict[str, Channel]:
+        return _channels_of(self.settings)
 
     @cached_property
     def keys(self) -> Keys:
@@ -134,6 +151,12 @@ class Duskbell:
         links = Links(self.keys, self.settings.public_url)
         workshop = Workshop(lambda: self.ephemeris, *read_templates(self.settings.template_dir))
         return Delivery(self.sessions, self.channels, lambda: self.clock(), links, workshop, self.metrics)
+
+
+def _channels_of(settings: Settings) -> dict[str, Channel]:
+    from service.channels.registry import build_channels, wiring_from
+
+    return build_channels(wiring_from(settings))
 
 
 def build() -> Duskbell:

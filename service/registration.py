@@ -15,12 +15,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.errors import BadInput
-from service.channels.base import Channel, ChannelError, Outgoing
+from service.channels.base import Channel, ChannelError, Form, Outgoing
 from service.channels.chat import CHAT_FORMS
 from service.channels.webhook import new_secret
 from service.keys import Keys
 from service.masking import mask_target
-from service.notices.render import notice_payload
+from service.notices.render import notice_payload, render_notice_mail
 from service.notices.wording import NoticeKind, write_notice
 from service.store import endpoints, limits, messages, tables, tokens
 from service.store.people import REMOVED
@@ -28,15 +28,21 @@ from service.store.tokens import Purpose
 
 log = logging.getLogger(__name__)
 
+SHORT_CODE = 8
+"""Letters of a code that the operator types: 40 random bits, good for one of the operator's receivers."""
+
 
 @dataclass(frozen=True, slots=True)
 class Tested:
     """What a test message led to. arrived: the receiver took it.  confirmed: and its answer held the
-    code.  text: one sentence for whoever registered it."""
+    code.  text: one sentence for whoever registered it.  fault: `ChannelError.code` where it didn't arrive.
+    place: the file that it was written to, if it was."""
 
     arrived: bool
     confirmed: bool
     text: str
+    fault: str = ""
+    place: str = ""
 
 
 def register(
@@ -110,27 +116,30 @@ def send_test(
             host=channel.destination(address.target), network=limits.network_of(network),
         ):  # fmt: skip
             raise BadInput("too many tests of late; wait an hour and try again.")
-        code = tokens.mint(session, Purpose.CHALLENGE, now, address_id=address.id)
-        outgoing = _test_message(address, code, now)
+        length = SHORT_CODE if network is None else None
+        code = tokens.mint(session, Purpose.CHALLENGE, now, address_id=address.id, length=length)
+        outgoing = _test_message(channel.form, address, code, now)
     try:
         result = channel.send(outgoing)
     except ChannelError as error:
         log.info("test of address %s: %s", address_id, error.code)
-        return Tested(False, False, f"The test message didn't get through: {error.text}.")
+        return Tested(False, False, f"The test message didn't get through: {error.text}.", error.code)
     if code not in result.text:
-        return Tested(True, False, "The test message was taken. The code in it isn't confirmed yet.")
+        text = "The test message was taken. The code in it isn't confirmed yet."
+        return Tested(True, False, text, place=result.place)
     with sessions.begin() as session:
         confirmed = confirm_by_code(session, address_id, code, now)
     return Tested(True, confirmed, "The receiver answered with the code: it is confirmed.")
 
 
-def _test_message(address: tables.Address, code: str, now: datetime) -> Outgoing:
+def _test_message(form: Form, address: tables.Address, code: str, now: datetime) -> Outgoing:
     message_id = messages.new_message_id()
     notice = write_notice(NoticeKind.TEST, {"challenge": code})
     return Outgoing(
         message_id=message_id,
         address=address.target,
         attempted_at=now,
+        mail=render_notice_mail(notice) if form is Form.MAIL else None,
         payload=notice_payload(notice, message_id, now, challenge=code),
         secrets=tuple(address.secrets),
     )

@@ -38,8 +38,13 @@ class PagesStopped(DuskbellError):
     """The web server ended by itself."""
 
 
-def run_service(duskbell: Duskbell, app: FastAPI, on_up: Callable[[], object]) -> None:
-    """Run until SIGINT or SIGTERM; on_up is called once all of it is up.
+def run_service(
+    duskbell: Duskbell,
+    app: FastAPI,
+    on_up: Callable[[], object],
+    look: Callable[[], object] = lambda: None,
+) -> None:
+    """Run until SIGINT or SIGTERM; on_up is called once all of it is up, look each second from then on.
 
     AlreadyRunning when another scheduler has the store; StoreError when it can't be written.
     """
@@ -63,7 +68,7 @@ def run_service(duskbell: Duskbell, app: FastAPI, on_up: Callable[[], object]) -
             scheduler.start()
             try:
                 on_up()
-                look_after(duskbell, postman, pages, plan_all_anew)
+                look_after(duskbell, postman, pages, plan_all_anew, look)
             finally:
                 _wind_down(duskbell, postman, pages, scheduler)
 
@@ -73,6 +78,7 @@ def look_after(
     postman: Postman,
     pages: Pages,
     on_clock_set: Callable[[], object],
+    look: Callable[[], object] = lambda: None,
     *,
     every_s: float = LOOK_EVERY_S,
 ) -> None:
@@ -82,6 +88,7 @@ def look_after(
         if not pages.is_alive:
             raise PagesStopped("the web server has ended by itself; the log says why.")
         postman.start()
+        look()
         if moved := watch.moved_by():
             log.warning("the clock was set by %+.0f s; all is planned anew", moved.total_seconds())
             on_clock_set()

@@ -162,7 +162,7 @@ def _describe(season: Season, night: SeasonNight, window: DarkWindow) -> str:
 
 def season_page(season: Season, nights: Nights, *, never: Sequence[str] = ()) -> str:
     """The season as a page for the terminal."""
-    parts = [_head(season), _table(season, nights), iter(never), _months(season), _costs(season)]
+    parts = [_head(season), season_table(season, nights), iter(never), _months(season), _costs(season)]
     return "\n".join(line for part in parts for line in part)
 
 
@@ -174,7 +174,8 @@ def _head(season: Season) -> Iterator[str]:
     yield ""
 
 
-def _table(season: Season, nights: Nights) -> Iterator[str]:
+def season_table(season: Season, nights: Nights) -> Iterator[str]:
+    """One line a window below a line of headings."""
     if not nights:
         yield "No night has a dark window."
         return

@@ -69,3 +69,18 @@ def _by_code_alone(step: Step, code: int) -> Refusal:
     if code == 552:  # RFC 5321, 4.5.3.1.10: to be treated as if it were 452
         return Refusal.PASSING
     return Refusal.ADDRESS if step is Step.RECIPIENT and code in _NAME_CODES else Refusal.MESSAGE
+
+
+def relay_advice(code: str) -> str:
+    """What mends a relay that doesn't work, by the code of the error (`ChannelError.code`)."""
+    if code == "not_offered":
+        return "Set smtp_security to tls or none, or let the relay offer STARTTLS."
+    if code == "tls":
+        return "Its certificate must be valid for the name in smtp_host."
+    if code == "proxy":
+        return "Mend that, or name the relay in outbound_direct."
+    if code.startswith(("534", "535", "538")):  # about a login (RFC 4954)
+        return "Check smtp_user and smtp_password."
+    if code[:1] in ("4", "5"):
+        return "Check smtp_security and mail_from; the relay must allow that sender."
+    return "Check smtp_host and smtp_port."

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 
 FindTexts = Callable[[str], Sequence[str]]
 """The TXT records of a name; empty when it has none. Raises OSError when nobody could be asked."""
-LOGIN_CODES = ("534", "535", "538")
-"""Replies about a login (RFC 4954)."""
 DNS_WITHIN_S = 3.0
 RELAY_WITHIN_S = 8.0
 
@@ -38,6 +36,7 @@ def _relay(settings: Settings) -> Iterator[Finding]:
     from service.channels.base import ChannelError
     from service.channels.email import try_relay
     from service.channels.registry import wiring_from
+    from service.channels.replies import relay_advice
 
     wiring = wiring_from(settings)
     assert wiring.mail_server is not None, "a relay is set"
@@ -46,7 +45,7 @@ def _relay(settings: Settings) -> Iterator[Finding]:
     try:
         try_relay(server, settings.mail_from, settings.mail_return_path)
     except ChannelError as error:
-        yield Finding("wrong", "mail", f"{where}: {error.text}. {_advice(error.code)}")
+        yield Finding("wrong", "mail", f"{where}: {error.text}. {relay_advice(error.code)}")
         return
     secured = "in the clear" if settings.smtp_security == "none" else "over a checked TLS connection"
     login = f", logged in as {settings.smtp_user}" if settings.smtp_user else ""
@@ -55,20 +54,6 @@ def _relay(settings: Settings) -> Iterator[Finding]:
         yield Finding(
             "note", "mail", "mail leaves this machine unprotected; set smtp_security to starttls or tls"
         )
-
-
-def _advice(code: str) -> str:
-    if code == "not_offered":
-        return "Set smtp_security to tls or none, or let the relay offer STARTTLS."
-    if code == "tls":
-        return "Its certificate must be valid for the name in smtp_host."
-    if code == "proxy":
-        return "Mend that, or name the relay in outbound_direct."
-    if code.startswith(LOGIN_CODES):
-        return "Check smtp_user and smtp_password."
-    if code[:1] in ("4", "5"):
-        return "Check smtp_security and mail_from; the relay must allow that sender."
-    return "Check smtp_host and smtp_port."
 
 
 def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Finding]:

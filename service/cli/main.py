@@ -14,6 +14,7 @@ import click
 from alerts.errors import DuskbellError
 
 _COMMANDS = {
+    "setup": ("service.cli.setup", "Set Duskbell up, step by step, or change the answers."),
     "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
     "compare": ("service.cli.compare", "Which site on which night: several sites ranked."),
     "season": ("service.cli.season", "Every night of a year with a dark window."),

@@ -40,6 +40,7 @@ def serve() -> None:
     from service.bootstrap import build
     from service.logs import configure_logs
     from service.running import leave, run_service
+    from service.setup.watching import SettingsWatch
     from service.web.app import build_app
 
     duskbell = build()
@@ -48,7 +49,7 @@ def serve() -> None:
     _ = duskbell.keys  # a damaged key is refused here, not at the first link
     require_free_port(settings.web_host, settings.web_port)
     app = build_app(duskbell)
-    run_service(duskbell, app, lambda: _greet(duskbell))
+    run_service(duskbell, app, lambda: _greet(duskbell), SettingsWatch(duskbell))
     leave()
 
 

@@ -80,9 +80,11 @@ def mint(
     label: str | None = None,
     lives: timedelta | None = None,
     scopes: Iterable[Scope] = (),
+    length: int | None = None,
 ) -> str:
-    """A fresh token, in the clear for this once. lives: for how long, unless as long as its purpose says."""
-    random = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
+    """A fresh token, in the clear for this once. lives: for how long, unless as long as its purpose says.
+    length: letters of it, 5 random bits each, where people type it."""
+    random = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()[:length]
     token = PREFIXES.get(purpose, "") + random
     row = _row(purpose, token, now, person_id=person_id, address_id=address_id, label=label)
     row.expires_at = row.expires_at if lives is None else now + lives

@@ -5,13 +5,13 @@ from datetime import datetime
 from urllib.parse import parse_qs, urlsplit
 
 import responses
-from feed_data import Clocks, held_client, utc
 
 from alerts.span import Span
 from alerts.weather.lineage import find_model
 from alerts.weather.record import Place
 from service.feeds.cache import MemoryCache
 from service.feeds.openmeteo import DEFAULT_MODELS, OpenMeteo
+from tests.integration.feeds.feed_data import Clocks, held_client, utc
 
 FORECAST = "https://api.open-meteo.com/v1/forecast"
 ENSEMBLE = "https://ensemble-api.open-meteo.com/v1/ensemble"

@@ -1,0 +1,73 @@
+"""What setup ends with: the next nights worth it, what is still missing, and the way in for a phone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from alerts.night import tonight_name
+from alerts.season import Season, never_holds, season
+from service.access import make_owner_link
+from service.bootstrap import Duskbell
+from service.store.people import default_wishes
+from service.store.sites import StoredSite
+from service.web.security import is_loopback, origin_of
+
+NIGHTS_SHOWN = 3
+LOOKED_AHEAD = (timedelta(days=60), timedelta(days=366))
+"""Most places have their three nights in two months; the far north waits for longer."""
+
+
+def next_nights(duskbell: Duskbell, stored: StoredSite) -> Season:
+    """The next three nights with a window that is long enough, by the usual wishes; fewer, or none, where a
+    year has no more."""
+    wishes, first = default_wishes(), tonight_name(stored.site, duskbell.clock(), duskbell.ephemeris)
+    shortest_min = wishes.shortest_window.total_seconds() / 60
+    for ahead in LOOKED_AHEAD:
+        found = season(stored.site, first, first + ahead, wishes.sky, duskbell.ephemeris)
+        worth_it = [
+            night
+            for night in found.nights
+            if max(window.span.minutes for window in night.windows) >= shortest_min
+        ]
+        if len(worth_it) >= NIGHTS_SHOWN:
+            break
+    return replace(found, nights=tuple(worth_it[:NIGHTS_SHOWN]))
+
+
+def why_none(duskbell: Duskbell, found: Season) -> tuple[str, ...]:
+    """Where no night ahead is worth it: why, and what else could be wished for."""
+    return never_holds(found.site, found.wishes, found.first.year, duskbell.ephemeris)
+
+
+@dataclass(frozen=True, slots=True)
+class WayIn:
+    """A link that signs the operator in. unreachable: why a phone can't open it; "" where it may."""
+
+    link: str
+    unreachable: str
+
+
+def way_in(duskbell: Duskbell) -> WayIn:
+    """A fresh link for the operator, as `duskbell link` prints one."""
+    settings = duskbell.settings
+    with duskbell.sessions.begin() as session:
+        link = make_owner_link(session, duskbell.clock(), public_url=settings.public_url)
+    reached = origin_of(settings.public_url)
+    if reached is not None and not is_loopback(reached.host):
+        return WayIn(link, "")
+    if is_loopback(settings.web_host):
+        mend = "set web_host to 0.0.0.0 and public_url to this machine's address in your network"
+    else:
+        mend = "set public_url to this machine's address in your network"
+    return WayIn(link, f"This address leads to this machine alone, so a phone can't open it: {mend}.")
+
+
+def fleet_note(duskbell: Duskbell) -> str:
+    """What else must happen before changed settings count everywhere; "" where `serve` sees to it itself."""
+    if duskbell.engine.dialect.name == "sqlite":
+        return ""
+    return (
+        "A running duskbell serve takes these settings up by itself. In a fleet give every process the same "
+        "file, and start scheduler, workers and pages again."
+    )

@@ -1,0 +1,121 @@
+"""duskbell.toml as `setup` changes it: what else stands there stays, comments included."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from service.channels.email import replace_file
+from service.settings import BadSettings, Settings, config_file, load_settings
+
+HEAD = "Settings of this Duskbell; `duskbell setup` changes them, and so may you. Passwords may be in here."
+
+
+class Origin(StrEnum):
+    """Where a setting comes from."""
+
+    ENVIRONMENT = "environment"
+    FILE = "file"
+    DEFAULT = "default"
+
+
+class Fixed(BadSettings):
+    """The environment sets it, and nobody but whoever set that can change it."""
+
+
+def variable(name: str) -> str:
+    """The environment variable of a setting."""
+    return f"DUSKBELL_{name.upper()}"
+
+
+def origin_of(name: str) -> Origin:
+    """Where the setting comes from now; BadSettings when the file can't be read."""
+    if any(key.upper() == variable(name) for key in os.environ):
+        return Origin.ENVIRONMENT
+    return Origin.FILE if name in _read(config_file()) else Origin.DEFAULT
+
+
+def write_settings(changes: Mapping[str, Any]) -> Settings:
+    """Write these settings into the file and give all as they are then. None takes one out of the file; a
+    table such as named_targets is added to.
+
+    The file is replaced whole or not at all, and only its owner may read it. Nothing is changed where this
+    raises: Fixed for a setting that the environment holds at another value, BadSettings for what can't be
+    used or written.
+    """
+    path = config_file()
+    document = _read(path)
+    changes = {name: value for name, value in changes.items() if not _is_held(name, value)}
+    wanted: dict[str, Any] = {}
+    for name, value in changes.items():
+        if value is None:
+            document.pop(name, None)
+            wanted[name] = Settings.model_fields[name].get_default(call_default_factory=True)
+        elif isinstance(value, Mapping):
+            table = document.setdefault(name, tomlkit.table())
+            table.update(value)
+            wanted[name] = table.unwrap()
+        else:
+            document[name] = value
+            wanted[name] = value
+    load_settings(**wanted)  # what can't be used is refused before it is written
+    if changes:
+        if not path.exists():
+            document = _with_head(document)
+        _replace(path, tomlkit.dumps(document))
+    return load_settings()
+
+
+def _is_held(name: str, value: Any) -> bool:
+    """Whether the environment says the same already; Fixed where it says something else."""
+    if origin_of(name) is not Origin.ENVIRONMENT:
+        return False
+    now = getattr(load_settings(), name)
+    if hasattr(now, "get_secret_value"):
+        now = now.get_secret_value()
+    if now == value:
+        return True
+    raise Fixed(
+        f"{name} is set by the environment ({variable(name)}), which setup can't change; change it there, or "
+        "take it out and run setup again."
+    )
+
+
+def _read(path: Path) -> tomlkit.TOMLDocument:
+    try:
+        return tomlkit.parse(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return tomlkit.document()
+    except (OSError, UnicodeDecodeError, TOMLKitError) as error:
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise BadSettings(
+            f"{path} can't be read as TOML: {reason}. Mend that line, or move the file away and run setup "
+            "again; nothing was changed."
+        ) from None
+
+
+def _with_head(document: tomlkit.TOMLDocument) -> tomlkit.TOMLDocument:
+    headed = tomlkit.document()
+    headed.add(tomlkit.comment(HEAD))
+    headed.add(tomlkit.nl())
+    headed.update(document)
+    return headed
+
+
+def _replace(path: Path, text: str) -> None:
+    """As the path leads, also through a link to a file elsewhere."""
+    real = path.resolve()
+    try:
+        real.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        replace_file(real, text.encode())
+    except OSError as error:
+        raise BadSettings(
+            f"{path} can't be written ({error.strerror}), so nothing of it was changed. Make room or give "
+            "yourself the right to write there, or name another file in DUSKBELL_CONFIG."
+        ) from None

@@ -1,0 +1,322 @@
+"""What setup knows of an installation, and how each answer is kept.
+
+Five steps: who runs it, how the feeds may be asked, the first place, home, and where it rings. An answer is a
+setting in the file (`settings_file.py`) or a row of the operator's in the store; both count from then on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, Literal
+
+from sqlalchemy import exists, select
+from sqlalchemy.orm import Session
+
+from alerts.coordinates import say_lat_lon
+from alerts.errors import BadInput
+from alerts.naming import clean_name
+from alerts.site import Site
+from service.bootstrap import Duskbell
+from service.channels.chat import CHAT_FORMS
+from service.channels.mailbuilding import check_mail_address, sender_address
+from service.channels.named import NamedTargets
+from service.feeds.http import identify
+from service.places import zone_at
+from service.registration import register, shown, vouch_for
+from service.settings import Settings
+from service.setup.settings_file import Origin, origin_of, write_settings
+from service.store import identity, people, tables
+from service.store.people import REMOVED, UNKNOWN_ZONE
+from service.store.sites import StoredSite, add_site, newest_revision, revise_site
+
+PUSH_NAME = "phone"
+"""What the push service is called among named_targets unless it is given another name."""
+DECLARATION = (
+    "Open-Meteo's free service is for non-commercial use: nobody pays you for what Duskbell tells, and no "
+    "adverts stand beside it."
+)
+WITHOUT_OPEN_METEO = (
+    "Without Open-Meteo one provider is left outside the US, and a go needs two: nothing rings then."
+)
+
+
+class Step(StrEnum):
+    """In the order in which they are asked."""
+
+    WHO = "who"
+    FEEDS = "feeds"
+    PLACE = "place"
+    HOME = "home"
+    RING = "ring"
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """How Open-Meteo may be asked: by declaration, by a key, or (neither) not at all."""
+
+    noncommercial: bool
+    key: str = field(default="", repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Relay:
+    """The mail relay as it was answered."""
+
+    host: str
+    port: int
+    security: Literal["starttls", "tls", "none"]
+    user: str
+    password: str = field(repr=False)
+    sender: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What is known now.
+
+    mail_id: of the operator's own address; None while there is none. places: the operator's, oldest first.
+    terms_answered: whether anybody said how Open-Meteo may be asked. bells: where the operator is told of a
+    place, as it may be shown. fixed: settings that the environment holds.
+    """
+
+    settings: Settings
+    mail: str
+    mail_id: int | None
+    places: tuple[StoredSite, ...]
+    terms_answered: bool
+    bells: tuple[str, ...]
+    fixed: frozenset[str]
+
+    @property
+    def missing(self) -> tuple[Step, ...]:
+        """Steps without which nothing can ring, in their order."""
+        is_there = {
+            Step.WHO: self.mail_id is not None,
+            Step.FEEDS: bool(self.settings.contact) and self.terms_answered,
+            Step.PLACE: bool(self.places),
+            Step.RING: bool(self.bells),
+        }
+        return tuple(step for step, there in is_there.items() if not there)
+
+    @property
+    def relay(self) -> Relay | None:
+        """The relay that is set, or None."""
+        now = self.settings
+        if not now.smtp_host:
+            return None
+        password = now.smtp_password.get_secret_value() if now.smtp_password else ""
+        sender = now.mail_from
+        if sender == Settings.model_fields["mail_from"].default:  # which no relay takes
+            sender = self.mail
+        return Relay(now.smtp_host, now.smtp_port, now.smtp_security, now.smtp_user, password, sender)
+
+
+def look(duskbell: Duskbell) -> Standing:
+    """What is known of this installation now."""
+    settings = duskbell.settings
+    with duskbell.sessions() as session:
+        operator = people.find_operator(session)
+        mail = _own_mail(session, operator, settings.operator_email) if operator else None
+        places = _places(session, operator) if operator else ()
+        bells = _bells(session, duskbell, operator) if operator else ()
+        mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)
+    is_answered = settings.uses_open_meteo or origin_of("open_meteo_noncommercial") is not Origin.DEFAULT
+    fixed = {name for name in Settings.model_fields if origin_of(name) is Origin.ENVIRONMENT}
+    return Standing(settings, target, mail_id, places, is_answered, bells, frozenset(fixed))
+
+
+def is_untouched(session: Session, settings: Settings) -> bool:
+    """Whether nobody has set anything up here: no contact, no site, no subscription."""
+    if settings.contact:
+        return False
+    rows = (exists(select(tables.Site.id)), exists(select(tables.Subscription.id)))
+    return not any(session.scalar(select(row)) for row in rows)
+
+
+def _own_mail(session: Session, operator: tables.Person, named: str) -> tables.Address | None:
+    """The operator's own mail address: the one that the settings name, else the oldest."""
+    own = session.scalars(
+        select(tables.Address)
+        .where(
+            tables.Address.person_id == operator.id,
+            tables.Address.channel == "email",
+            tables.Address.is_own,
+            tables.Address.off_reason.is_distinct_from(REMOVED),
+        )
+        .order_by(tables.Address.id)
+    ).all()
+    return next((row for row in own if row.target.casefold() == named.casefold()), own[0] if own else None)
+
+
+def _places(session: Session, operator: tables.Person) -> tuple[StoredSite, ...]:
+    rows = session.scalars(
+        select(tables.Site.id)
+        .where(
+            tables.Site.owner_id == operator.id,
+            tables.Site.archived_at.is_(None),
+            tables.Site.rounded_of_id.is_(None),
+        )
+        .order_by(tables.Site.id)
+    )
+    return tuple(newest_revision(session, site_id) for site_id in rows.all())
+
+
+def _bells(session: Session, duskbell: Duskbell, operator: tables.Person) -> tuple[str, ...]:
+    rows = people.active_subscriptions(session, duskbell.clock())
+    own = {row.address_id: row.address for row in rows if row.person_id == operator.id}
+    return tuple(shown(address) for _, address in sorted(own.items()))
+
+
+def keep_settings(duskbell: Duskbell, changes: Mapping[str, Any]) -> None:
+    """Write settings into the file, and go on by them here."""
+    duskbell.use(write_settings(changes))
+
+
+def keep_mail(duskbell: Duskbell, mail: str) -> int:
+    """The operator's own mail address from now on; its number. It isn't confirmed by this."""
+    target = check_mail_address(mail.strip())
+    now = duskbell.clock()
+    keep_settings(duskbell, {"operator_email": target})
+    with duskbell.sessions.begin() as session:
+        operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=now)
+        return identity.address_by_operator(
+            session, target, operator, is_own=True, zone=operator.zone, now=now
+        ).id
+
+
+def check_contact(contact: str) -> str:
+    """The contact as the feeds are told it; BadInput when nobody could be reached by it."""
+    contact = contact.strip()
+    identify(contact)
+    return contact if "://" in contact else check_mail_address(contact)
+
+
+def keep_feeds(duskbell: Duskbell, contact: str, terms: Terms) -> None:
+    """How the feeds may be asked from now on."""
+    changes: dict[str, Any] = {"contact": check_contact(contact)}
+    if terms != terms_of(duskbell.settings) or origin_of("open_meteo_noncommercial") is Origin.DEFAULT:
+        changes |= {"open_meteo_noncommercial": terms.noncommercial, "open_meteo_key": terms.key or None}
+    keep_settings(duskbell, changes)
+
+
+def terms_of(settings: Settings) -> Terms:
+    """How Open-Meteo may be asked now."""
+    key = settings.open_meteo_key.get_secret_value() if settings.open_meteo_key else ""
+    return Terms(settings.open_meteo_noncommercial, key)
+
+
+def place_at(
+    name: str, at: tuple[float, float], elevation_m: float | None, known: Site | None = None
+) -> Site:
+    """The place that was answered. known: how it was described until now; what isn't asked of it stays."""
+    described: dict[str, Any] = {}
+    if known is not None and (known.lat_deg, known.lon_deg) == at:
+        described = {
+            each: getattr(known, each)
+            for each in Site.__dataclass_fields__
+            if each not in ("name", "lat_deg", "lon_deg", "elevation_m")
+        }
+    zone = described.pop("zone", None) or zone_at(*at)
+    name = clean_name(name, "name")
+    return Site(name, at[0], at[1], elevation_m or 0.0, zone, **described)
+
+
+def keep_place(duskbell: Duskbell, site: Site, *, elevation_known: bool) -> StoredSite:
+    """Keep the place: one of the operator's of that name is described anew, another is added."""
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        operator = people.get_operator(session, zone=site.zone, now=now)
+        known = find_place(_places(session, operator), site.name)
+        if known is None:
+            row = add_site(session, operator, site, elevation_known=elevation_known, now=now)
+            return newest_revision(session, row.id)
+        if (known.site, known.elevation_known) != (site, elevation_known):
+            row = session.get_one(tables.Site, known.site_id)
+            revise_site(session, row, site, elevation_known=elevation_known, now=now)
+        return newest_revision(session, known.site_id)
+
+
+def find_place(places: tuple[StoredSite, ...], name: str) -> StoredSite | None:
+    """The place of that name, whatever its case."""
+    return next((each for each in places if each.site.name.casefold() == name.strip().casefold()), None)
+
+
+def place_words(stored: StoredSite) -> str:
+    """`Windpump Flat at 40.3100° N, 1.4200° W, 1180 m`."""
+    height = f", {stored.site.elevation_m:g} m" if stored.elevation_known else ""
+    return f"{stored.site.name} at {say_lat_lon(stored.site.lat_deg, stored.site.lon_deg)}{height}"
+
+
+def check_relay(relay: Relay) -> Relay:
+    """The relay, if its parts can be ones; BadInput otherwise."""
+    if not relay.host or any(letter.isspace() or letter in "/@" for letter in relay.host):
+        raise BadInput(f"{relay.host!r} is no relay's name; write it as smtp.example.org.")
+    if relay.user and not relay.password:
+        raise BadInput("a user at the relay needs a password; leave the user empty where none is asked for.")
+    sender_address(relay.sender)
+    return relay
+
+
+def keep_relay(duskbell: Duskbell, relay: Relay) -> None:
+    """Send mail through this relay from now on; what is so already isn't written."""
+    settings = duskbell.settings
+    wanted = {
+        "smtp_host": relay.host,
+        "smtp_port": relay.port,
+        "smtp_security": relay.security,
+        "smtp_user": relay.user,
+        "mail_from": relay.sender,
+    }
+    changes = {name: value or None for name, value in wanted.items() if getattr(settings, name) != value}
+    password = settings.smtp_password.get_secret_value() if settings.smtp_password else ""
+    if relay.password != password:
+        changes["smtp_password"] = relay.password or None
+    keep_settings(duskbell, changes)
+
+
+def add_chat(duskbell: Duskbell, form: str, url: str, token: str) -> int:
+    """A group chat of the operator's; its number. It isn't confirmed by this."""
+    if form not in CHAT_FORMS:
+        raise BadInput(f"there is no chat form {form!r}; there is: {', '.join(CHAT_FORMS)}.")
+    with duskbell.sessions.begin() as session:
+        operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
+        receiver = duskbell.channels[form]
+        return register(session, form, receiver, operator, url, now=duskbell.clock(), token=token).id
+
+
+def add_push(duskbell: Duskbell, name: str, url: str) -> int:
+    """A push service as one of the operator's addresses; its number. The URL is kept by `keep_push`."""
+    if "://" not in url:
+        raise BadInput("a push service's address looks like SERVICE://…; its maker's apprise page has it.")
+    with duskbell.sessions.begin() as session:
+        operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
+        target = clean_name(name, "push service's name")
+        channel = NamedTargets({target: url})
+        return register(session, "named", channel, operator, target, now=duskbell.clock()).id
+
+
+def keep_push(duskbell: Duskbell, name: str, url: str) -> None:
+    """Let that name lead to this push service from now on."""
+    keep_settings(duskbell, {"named_targets": {name: url}})
+
+
+def ring_at(duskbell: Duskbell, address_id: int, *, vouched: bool) -> tuple[str, ...]:
+    """Tell the address of every place of the operator's, by the usual wishes; the places that are new to it.
+
+    vouched: the operator says that it is wanted there; a code may have said so before.
+    """
+    now, added = duskbell.clock(), []
+    with duskbell.sessions.begin() as session:
+        address = session.get_one(tables.Address, address_id)
+        if vouched:
+            vouch_for(session, address_id, now)
+        told = {row.site_id for row in people.running_subscriptions(session, address.person_id)
+                if row.address_id == address_id}  # fmt: skip
+        for place in _places(session, address.person):
+            if place.site_id not in told:
+                site = session.get_one(tables.Site, place.site_id)
+                people.subscribe(session, address, site, people.default_wishes(), now=now)
+                added.append(place.site.name)
+    return tuple(added)

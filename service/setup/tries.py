@@ -1,0 +1,128 @@
+"""Each answer tried at once: the feeds asked for the place, a message sent. One sentence says what came of
+it, another what mends it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+from alerts.span import Span
+from alerts.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
+from alerts.weather.record import Place
+from service.bootstrap import Duskbell
+from service.channels.base import Channel
+from service.channels.email import Email, MailServer, OutboxFolder
+from service.channels.named import NamedTargets
+from service.channels.registry import wiring_from
+from service.channels.replies import relay_advice
+from service.feeds.base import Gathered
+from service.feeds.deadline import Deadline
+from service.registration import send_test
+from service.setup.steps import WITHOUT_OPEN_METEO, Relay
+from service.store import tables
+from service.store.sites import StoredSite
+
+FEEDS_WITHIN_S = 8.0
+RELAY_STEP_S, RELAY_WITHIN_S = 8.0, 20.0
+"""A person waits."""
+HOURS_ASKED = timedelta(hours=24)
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """What came of a try. mend: what to do where it isn't well. needs_code: a code lies where the message
+    went, and hasn't been typed here. place: the file it was written to, where there is no relay."""
+
+    is_well: bool
+    text: str
+    mend: str = ""
+    needs_code: bool = False
+    place: str = ""
+
+
+def try_feeds(duskbell: Duskbell, stored: StoredSite) -> Tried:
+    """Ask the feeds for the place, as the settings say, within seconds."""
+    gathered = _ask(duskbell, stored)
+    where = stored.site.name
+    providers = sorted({each.source.provider for each in gathered.forecasts})
+    families = {each.source.lineage for each in gathered.forecasts}
+    unwell = list(dict.fromkeys(each.text for each in (*gathered.failures, *gathered.off[:1])))
+    if not providers:
+        reason = f" {unwell[0]}" if unwell else ""
+        text = f"No feed answered for {where}.{reason}"
+        return Tried(False, text, "duskbell doctor looks at the way out and at each feed.")
+    said = f"{' and '.join(providers)} answered for {where}"
+    if len(providers) >= PROVIDERS_NEEDED and len(families) >= LINEAGES_NEEDED:
+        return Tried(True, f"{said}, with {len(families)} model families.")
+    text = f"Only {said}, and a go needs two providers."
+    if not duskbell.settings.uses_open_meteo:
+        return Tried(False, text, f"{WITHOUT_OPEN_METEO} Declare non-commercial use, or give a key.")
+    reason = gathered.failures[0].text if gathered.failures else ""
+    return Tried(False, text, f"{reason} Try again later, or look with duskbell doctor.".strip())
+
+
+def _ask(duskbell: Duskbell, stored: StoredSite) -> Gathered:
+    from service.feeds.wiring import ask_now, behind_store
+
+    hour = duskbell.clock().replace(minute=0, second=0, microsecond=0)
+    hours = Span(hour, hour + HOURS_ASKED)
+    elevation_m = stored.site.elevation_m if stored.elevation_known else None
+    place = Place(stored.site.lat_deg, stored.site.lon_deg, elevation_m)
+    if duskbell.invented_weather is not None:
+        return duskbell.invented_weather([place], hours)
+    behind = behind_store(duskbell.settings, duskbell.sessions)
+    return ask_now(duskbell.settings, behind, [place], hours, Deadline(FEEDS_WITHIN_S))
+
+
+def try_mail(duskbell: Duskbell, address_id: int, relay: Relay | None) -> Tried:
+    """Send a test through the relay that was answered, whether or not it is kept; without one into the
+    outbox."""
+    wiring = wiring_from(duskbell.settings)
+    if relay is None:
+        return _try(duskbell, "email", OutboxFolder(wiring.outbox, wiring.sender), address_id)
+    server = MailServer(
+        host=relay.host,
+        port=relay.port,
+        security=relay.security,
+        user=relay.user,
+        password=relay.password,
+        step_timeout_s=RELAY_STEP_S,
+        whole_timeout_s=RELAY_WITHIN_S,
+        proxy=duskbell.settings.proxy,
+    )
+    tried = _try(duskbell, "email", Email(server, relay.sender, return_path=wiring.return_path), address_id)
+    if relay.security == "none" and tried.is_well and relay.host not in ("localhost", "127.0.0.1", "::1"):
+        return replace(tried, mend="The line to the relay isn't protected; starttls or tls would be.")
+    return tried
+
+
+def try_chat(duskbell: Duskbell, address_id: int) -> Tried:
+    """Send a test to a chat that was registered."""
+    with duskbell.sessions() as session:
+        channel = session.get_one(tables.Address, address_id).channel
+    return _try(duskbell, channel, duskbell.channels[channel], address_id)
+
+
+def try_push(duskbell: Duskbell, address_id: int, name: str, url: str) -> Tried:
+    """Send a test through the push service that was answered, whether or not it is kept."""
+    return _try(duskbell, "named", NamedTargets({name: url}), address_id)
+
+
+def _try(duskbell: Duskbell, name: str, channel: Channel, address_id: int) -> Tried:
+    tested = send_test(duskbell.sessions, {name: channel}, duskbell.keys, address_id, now=duskbell.clock())
+    if tested.place:
+        return Tried(True, f"The test message lies in {tested.place}.", place=tested.place)
+    if tested.arrived:
+        return Tried(True, tested.text, needs_code=not tested.confirmed)
+    mend = relay_advice(tested.fault) if name == "email" else _receiver_advice(tested.fault)
+    return Tried(False, tested.text, mend)
+
+
+def _receiver_advice(code: str) -> str:
+    if code in ("404", "410"):
+        return "The service knows no such address: copy it again from where it was made."
+    if code in ("401", "403"):
+        return "The service doesn't let us in: check the address and its token."
+    if code == "blocked":
+        return "Receivers on this machine or network must be listed in webhook_allow."
+    return "Check the address, and whether the service is up."
