@@ -24,8 +24,8 @@ class FieldPlan:
 
     leave_by: with time to scout before the window starts. arrive: after the drive.
     latest_departure: leaving later, less than the shortest wished time is left on the spot.
-    drive: one way. start: the place one leaves from, "" for home. signal_lost_after: how long after
-    leaving the phone goes silent; None where it doesn't.
+    drive: one way; drive_is_estimate: from home, by the distance. start: the place one leaves from, "" for
+    home. signal_lost_after: how long after leaving the phone goes silent; None where it doesn't.
     """
 
     leave_by: datetime
@@ -36,6 +36,7 @@ class FieldPlan:
     drive: timedelta = timedelta(0)
     start: str = ""
     signal_lost_after: timedelta | None = None
+    drive_is_estimate: bool = False
 
     @property
     def signal_lost_at(self) -> datetime | None:
@@ -49,7 +50,8 @@ def plan(window: Span, wishes: Wishes) -> FieldPlan:
     Plain subtraction in UTC, so a clock change on the way moves nothing. A window shorter than the
     shortest one still gets a plan; it is the verdict that refuses it.
     """
-    return plan_from(window, wishes, window.start - wishes.scouting, wishes.drive)
+    made = plan_from(window, wishes, window.start - wishes.scouting, wishes.usual_drive)
+    return replace(made, drive_is_estimate=wishes.drive_is_estimate)
 
 
 def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPlan:
@@ -62,6 +64,7 @@ def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPl
     scouted = _last_sunset(night, window.start) if wishes.scout_by_daylight else window.start
     arrive = _through_gate(scouted - wishes.scouting, window.start, site)
     made = plan_from(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else "")
+    made = replace(made, drive_is_estimate=wishes.is_estimate_on(night.name))
     if site.gate is None or not site.gate.may_stay:
         return made
     return _around_closing(made, site)

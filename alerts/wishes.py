@@ -17,6 +17,8 @@ MOST_TARGETS = 5
 MOST_TRIPS = 20
 LONGEST_START = 80
 
+USUAL_DRIVE = timedelta(minutes=90)
+"""One way, where nobody gave a drive and no home is known to estimate it from."""
 TAKE_BACK_MARGIN_PCT = 5
 """How far below the wish a chance must lie to take a go back: one that moves by less is no news, and turns
 nobody round on the road."""
@@ -108,7 +110,9 @@ class Wishes:
     chill where it is defined), None for no limit.
     weekdays: evenings that suit, 0 Monday … 6 Sunday. home_by: at most one for each weekday.
     trips: evenings spent elsewhere; trips_only: nights of no trip don't count (when there are trips).
-    drive: one way. scouting: time on the spot before the window starts; scout_by_daylight: that time must
+    drive: one way, None where nobody gave it. drive_estimate: the same from home, where that is known; it is
+    worked out (`alerts.driving`) and kept here, so that what was decided still says what it rested on.
+    scouting: time on the spot before the window starts; scout_by_daylight: that time must
     end by sunset. notice: how long before one must leave a go is wanted.
     days_ahead: how far ahead a heads-up is wanted. signal_lost_before: how long before arriving the phone
     goes silent; None where it doesn't. most_a_week: heads-ups and goes in seven days, None for any
@@ -124,7 +128,8 @@ class Wishes:
     wind_limit_ms: float = 9.0
     gust_limit_ms: float = 15.0
     coldest_c: float | None = None
-    drive: timedelta = timedelta(minutes=90)
+    drive: timedelta | None = None
+    drive_estimate: timedelta | None = None
     scouting: timedelta = timedelta(minutes=60)
     notice: timedelta = timedelta(hours=2)
     days_ahead: int = 5
@@ -173,10 +178,27 @@ class Wishes:
         """The trip that covers that night, the first named of several; None at home."""
         return next((trip for trip in self.trips if trip.covers(night_name)), None)
 
+    @property
+    def usual_drive(self) -> timedelta:
+        """The drive from home, one way: as given, else as estimated, else 90 minutes."""
+        if self.drive is not None:
+            return self.drive
+        return USUAL_DRIVE if self.drive_estimate is None else self.drive_estimate
+
+    @property
+    def drive_is_estimate(self) -> bool:
+        """Whether the usual drive is the one estimated from home."""
+        return self.drive is None and self.drive_estimate is not None
+
     def drive_on(self, night_name: date) -> timedelta:
         """The drive, one way, on that night."""
         trip = self.trip_on(night_name)
-        return self.drive if trip is None or trip.drive is None else trip.drive
+        return self.usual_drive if trip is None or trip.drive is None else trip.drive
+
+    def is_estimate_on(self, night_name: date) -> bool:
+        """Whether that night's drive is the one estimated from home."""
+        trip = self.trip_on(night_name)
+        return self.drive_is_estimate and (trip is None or trip.drive is None)
 
     def suits(self, night_name: date) -> bool:
         """Whether that evening counts at all: its weekday, and a trip where only those count."""
@@ -199,7 +221,8 @@ class Wishes:
         return replace(
             self,
             chance_back_pct=0,
-            drive=self.drive if self.home_by else plain.drive,
+            drive=self.usual_drive if self.home_by else USUAL_DRIVE,
+            drive_estimate=None,
             clock_zone=self.clock_zone if self.home_by else "",
             scouting=plain.scouting,
             scout_by_daylight=plain.scout_by_daylight,
@@ -235,7 +258,7 @@ def _check_chances(wishes: Wishes) -> None:
 
 
 def _check_lengths(wishes: Wishes) -> None:
-    for name in ("shortest_window", "drive", "scouting", "notice", "signal_lost_before"):
+    for name in ("shortest_window", "drive", "drive_estimate", "scouting", "notice", "signal_lost_before"):
         value: timedelta | None = getattr(wishes, name)
         if value is not None:
             _require_length(name.replace("_", " "), value)

@@ -12,7 +12,7 @@ from typing import Any
 
 from alerts.briefing.units import in_units, units_of
 from alerts.errors import BadInput
-from alerts.localtime import say_day, say_minutes
+from alerts.localtime import say_day, say_drive, say_minutes
 from alerts.night import DarknessWish, require_loss_wish
 from alerts.rules import SHAPE_NAMES, target_name
 from alerts.skytext import parse_target
@@ -177,6 +177,19 @@ def _say_trips(wishes: Wishes) -> str:
     return f"trips: {'; '.join(map(_say_trip, wishes.trips))}" if wishes.trips else "no trips"
 
 
+def drive_words(wishes: Wishes) -> str:
+    """The usual drive and where it is from."""
+    return say_drive(wishes.usual_drive, is_estimate=wishes.drive_is_estimate)
+
+
+def _write_drive(wishes: Wishes) -> Value:
+    return "usual" if wishes.drive is None else length_text(wishes.drive)
+
+
+def _read_drive(text: str) -> object:
+    return None if text.strip().lower() in ("usual", "home") else read_length(text)
+
+
 def _say_signal(wishes: Wishes) -> str:
     before = wishes.signal_lost_before
     return "signal all the way" if before is None else f"no signal from {say_minutes(before)} before arriving"
@@ -280,9 +293,9 @@ WISH_WORDS = (
         off_flag="--home-too",
     ),
     WishWord(
-        "drive", "--drive", "LENGTH", "The drive, one way: 90 (minutes) or 1:30.",
-        _one("drive", read_length), lambda w: length_text(w.drive),
-        lambda w: f"{say_minutes(w.drive)} to drive",
+        "drive", "--drive", "LENGTH",
+        "The drive, one way: 90 (minutes) or 1:30; usual: an estimate from home, 1:30 without one.",
+        _one("drive", _read_drive), _write_drive, drive_words,
     ),
     WishWord(
         "scouting", "--scouting", "LENGTH", "Time on the spot before the window.",

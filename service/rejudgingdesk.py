@@ -52,11 +52,13 @@ class Desk:
         return self._sites[revision_id]
 
     def wishes_of(self, decision: tables.Decision) -> Wishes:
-        """The wishes to judge by; others without a clock are read on the subscriber's."""
+        """The wishes to judge by; others without a clock are read on the subscriber's, and those without a
+        drive go by what was estimated from home then."""
         mine = from_json(Wishes, decision.wishes)
-        if self.other is None or self.other.clock_zone:
-            return self.other or mine
-        return replace(self.other, clock_zone=mine.clock_zone)
+        if self.other is None:
+            return mine
+        clock_zone = self.other.clock_zone or mine.clock_zone
+        return replace(self.other, clock_zone=clock_zone, drive_estimate=mine.drive_estimate)
 
     def judge_again(self, decision: tables.Decision) -> Verdict | None:
         """The verdict on the decision's own inputs; None where its forecasts are no longer kept."""

@@ -253,11 +253,11 @@ def _home_on_other_evenings(wishes: Wishes) -> str:
 
 def _signal_lost_at_home(wishes: Wishes) -> str:
     before = wishes.signal_lost_before
-    if before is None or before <= wishes.drive:
+    if before is None or before <= wishes.usual_drive:
         return ""
     return (
         f"The signal is lost {say_minutes(before)} before arriving and the drive takes "
-        f"{say_minutes(wishes.drive)}: the last word comes before you leave."
+        f"{say_minutes(wishes.usual_drive)}: the last word comes before you leave."
     )
 
 

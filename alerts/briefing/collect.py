@@ -139,6 +139,8 @@ def _facts(
         shortest_window=wishes.shortest_window,
         leave_by=plan.leave_by if plan else None,
         home_about=plan.home_about if plan else None,
+        drive=plan.drive if plan else None,
+        drive_is_estimate=plan.drive_is_estimate if plan else False,
         chance_pct=outlook.chance_pct if outlook else None,
         agreement=say_agreement(outlook) if outlook else "",
         spread_pct=outlook.spread_pct if outlook else None,

@@ -83,6 +83,7 @@ class AlertFacts:
     person_zone: where the person lives, for departure and return; "" means the site's zone.
     window: the dark window the alert is about; None when there is none (any more).
     best: the clearest stretch inside the window.
+    drive: one way, None where nobody goes; drive_is_estimate: by the distance from home.
     shortest_window: the length that the chance is about ("two clear hours").
     chance_pct: the chance now, 0..100; None means that nothing can be said.
     told_chance_pct, told_at, told_window, told_leave_by: what the person was told before, and when.
@@ -126,6 +127,8 @@ class AlertFacts:
     shortest_window: timedelta = timedelta(minutes=30)
     leave_by: datetime | None = None
     home_about: datetime | None = None
+    drive: timedelta | None = None
+    drive_is_estimate: bool = False
     chance_pct: int | None = None
     told_chance_pct: int | None = None
     told_at: datetime | None = None
@@ -166,6 +169,11 @@ class AlertFacts:
     worth: float = 0.0
     outcome_url: str = ""
     doubt: str = ""
+
+    @property
+    def estimate(self) -> timedelta | None:
+        """The drive, where it is nobody's word but an estimate."""
+        return self.drive if self.drive_is_estimate else None
 
     @property
     def form(self) -> str:

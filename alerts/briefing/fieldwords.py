@@ -12,6 +12,7 @@ from alerts.briefing.fieldnotes import FieldNotes, ShowerNote
 from alerts.briefing.units import in_units, say_speed, say_temperature
 from alerts.briefing.wording import LONGEST_NAME, WEEKDAYS, Clock, direction_word, length, plain
 from alerts.frameplan import HIGHEST_OVER_DEG
+from alerts.localtime import say_drive
 from alerts.settingseries import say_shutter
 
 DAYLIGHT_SCOUTING = timedelta(minutes=45)
@@ -95,7 +96,9 @@ def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, unit
             notes.latest_departure > facts.leave_by
         )
         start = f" from {plain(notes.start, LONGEST_NAME)}" if notes.start else ""
-        steps.insert(0, Step(_time(home, facts.leave_by, facts), f"Leave{start}.{latest}", "lamp"))
+        drive = f", {say_drive(facts.estimate, is_estimate=True)}" if facts.estimate else ""
+        leave = f"Leave{start}{drive}.{latest}"
+        steps.insert(0, Step(_time(home, facts.leave_by, facts), leave, "lamp"))
     if facts.home_about is not None:
         steps.append(Step(_time(home, facts.home_about, facts), "Home, about. Sleep first if you are tired."))
     return steps

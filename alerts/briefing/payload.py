@@ -20,6 +20,7 @@ data
     shortest_window_minutes          the length that the chance is about
     leave_by, home_about, decide_at, sunset, sunrise, forecast_issued_at    time or null
     decided_at                       time
+    drive_minutes, drive_is_estimate one way, or null where nobody goes; true: by the distance from home
     chance_pct                       0..100 or null (nothing can be said)
     told                             {chance_pct, at, window, leave_by}, each may be null
     target, track                    name; [{at, altitude_deg, azimuth_deg, direction}] at the
@@ -83,6 +84,8 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "dark": _dark(facts),
         "shortest_window_minutes": round(facts.shortest_window.total_seconds() / 60),
         **{name: utc_text(getattr(facts, name)) for name in _TIMES},
+        "drive_minutes": None if facts.drive is None else round(facts.drive.total_seconds() / 60),
+        "drive_is_estimate": facts.drive_is_estimate,
         "chance_pct": facts.chance_pct,
         "told": {
             "chance_pct": facts.told_chance_pct,

@@ -28,6 +28,7 @@ from alerts.briefing.wording import (
     sentence,
     short_day,
 )
+from alerts.localtime import say_drive
 from alerts.night import ShapeSpan, TrackPoint
 from alerts.span import Span
 
@@ -281,7 +282,8 @@ def _leave_row(facts: AlertFacts, home: Clock) -> Row:
         return Row("Leave by", "")
     moved = facts.told_leave_by is not None and facts.told_leave_by != facts.leave_by
     was = f" (was {home.time(facts.told_leave_by)})" if moved and facts.told_leave_by else ""
-    return Row("Leave by", home.stamp(facts.leave_by) + was, "lamp")
+    drive = f" ({say_drive(facts.estimate, is_estimate=True)})" if facts.estimate else ""
+    return Row("Leave by", home.stamp(facts.leave_by) + was + drive, "lamp")
 
 
 def _window_row(facts: AlertFacts, field: Clock) -> Row:

@@ -16,12 +16,12 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.errors import BadInput
+from alerts.globe import EARTH_RADIUS_KM
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
-EARTH_KM = 6371.0
-KM_PER_DEG = EARTH_KM * math.pi / 180
+KM_PER_DEG = EARTH_RADIUS_KM * math.pi / 180
 SMALLEST_TOWN = 1000
 POPULATION_STEP = 1.045
 """Populations are kept as a power of this, so that one byte holds them."""
@@ -108,7 +108,7 @@ def _way(lat_deg: float, lon_deg: float, lats_deg: Floats, lons_deg: Floats) -> 
     half = np.sin((there - here) / 2) ** 2 + math.cos(here) * np.cos(there) * np.sin(turn / 2) ** 2
     east = np.sin(turn) * np.cos(there)
     north = math.cos(here) * np.sin(there) - math.sin(here) * np.cos(there) * np.cos(turn)
-    return EARTH_KM * 2 * np.arcsin(np.sqrt(half)), np.degrees(np.arctan2(east, north)) % 360
+    return EARTH_RADIUS_KM * 2 * np.arcsin(np.sqrt(half)), np.degrees(np.arctan2(east, north)) % 360
 
 
 def towns_at(

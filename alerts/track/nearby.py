@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from math import atan2, cos, degrees, radians, sin
 
+from alerts.globe import distance_km
 from alerts.site import Site
 from alerts.track.evidence import SkyReport, Station
 from alerts.track.skyreading import SkyState
@@ -14,7 +15,6 @@ from alerts.track.stations import (
     BAD_OKTAS,
     CLEAR_OKTAS,
     HALF_WEIGHT_M,
-    distance_between_km,
     oktas_above,
 )
 from alerts.weather.sky_now import OLDEST, REACH_KM, Says, StationSky
@@ -44,7 +44,7 @@ def station_skies(
 def _sky(site: Site, station: Station, report: SkyReport) -> StationSky | None:
     if station.elevation_m is None or abs(station.elevation_m - site.elevation_m) > HALF_WEIGHT_M:
         return None
-    away_km = distance_between_km(site.lat_deg, site.lon_deg, station.lat_deg, station.lon_deg)
+    away_km = distance_km(site.lat_deg, site.lon_deg, station.lat_deg, station.lon_deg)
     says = _says(report, station, site)
     if says is None or away_km > REACH_KM:
         return None

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import pairwise
-from math import asin, cos, radians, sin, sqrt
 
+from alerts.globe import distance_km
 from alerts.site import Site
 from alerts.span import Span
 from alerts.track.evidence import (
@@ -48,7 +48,6 @@ LAST_REWRITE = timedelta(hours=48)
 """A text for the same minute that comes later than this after it is kept apart: no feed rewrites its past."""
 BASE_STEP_FT = 100.0
 """Bases are given in hundreds of feet, rounded down (FMH-1): the cloud may hang this much higher."""
-EARTH_RADIUS_KM = 6371.0
 
 
 class _Says(StrEnum):
@@ -74,8 +73,8 @@ def account_of_station(event: Event, site: Site, station: Station, reports: Iter
     used = reports_in_time(event, [report for report in reports if report.station == station.name])
     slots = _slots(event, [(report, _says(report.reading, station, site)) for report in used])
     says, why, clear = _verdict(event, slots)
-    distance_km = distance_between_km(site.lat_deg, site.lon_deg, station.lat_deg, station.lon_deg)
-    weight, why_less = station_weight(distance_km, station, site)
+    away_km = distance_km(site.lat_deg, site.lon_deg, station.lat_deg, station.lon_deg)
+    weight, why_less = station_weight(away_km, station, site)
     if says is OutcomeState.CLEAR:
         why = _how_clear(used)
     if says is OutcomeState.CLEAR and _is_far_above(station, site):
@@ -88,7 +87,7 @@ def account_of_station(event: Event, site: Site, station: Station, reports: Iter
         weight=weight,
         clear_parts=clear,
         covered_share=round(_covered(event, slots), 3),
-        distance_km=round(distance_km, 1),
+        distance_km=round(away_km, 1),
         height_difference_m=None if station.elevation_m is None else station.elevation_m - site.elevation_m,
         raw=tuple(report.raw for report in used),
     )
@@ -106,13 +105,6 @@ def station_weight(distance_km: float, station: Station, site: Site) -> tuple[fl
     if distance_km > FULL_WEIGHT_KM or apart_m > FULL_WEIGHT_M:
         return 0.5, f"counts half: {distance_km:.0f} km away, {apart_m:.0f} m higher or lower"
     return 1.0, ""
-
-
-def distance_between_km(lat_deg: float, lon_deg: float, other_lat_deg: float, other_lon_deg: float) -> float:
-    """Great-circle distance on a sphere of 6,371 km (haversine formula), right to 0.6 %."""
-    half_lat, half_lon = radians(other_lat_deg - lat_deg) / 2, radians(other_lon_deg - lon_deg) / 2
-    shrunk = cos(radians(lat_deg)) * cos(radians(other_lat_deg))
-    return 2 * EARTH_RADIUS_KM * asin(min(1.0, sqrt(sin(half_lat) ** 2 + shrunk * sin(half_lon) ** 2)))
 
 
 def reports_in_time(event: Event, reports: Iterable[SkyReport]) -> list[SkyReport]:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import combinations
 
+from alerts.globe import distance_km
 from alerts.track.evidence import OutcomeState, SkyReport, Station
 from alerts.track.skyreading import SkyReading, SkyState
-from alerts.track.stations import distance_between_km
 
 ONE_PLACE_KM = 3.0
 """Stations nearer to each other than this look at the same sky, often through the same instrument."""
@@ -39,7 +39,7 @@ def find_same_place(stations: Sequence[Station]) -> dict[str, str]:
     """
     aside: dict[str, str] = {}
     for first, second in combinations(stations, 2):
-        apart_km = distance_between_km(first.lat_deg, first.lon_deg, second.lat_deg, second.lon_deg)
+        apart_km = distance_km(first.lat_deg, first.lon_deg, second.lat_deg, second.lon_deg)
         if apart_km < ONE_PLACE_KM and first.name not in aside:
             aside.setdefault(second.name, f"stands at the same place as {first.name}")
     return aside

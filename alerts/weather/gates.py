@@ -6,7 +6,6 @@ guessed. A rejected series is unknown, and unknown is not clear.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -15,10 +14,8 @@ from itertools import groupby, pairwise
 from statistics import median
 from typing import Any
 
+from alerts.globe import distance_km
 from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, Place, Source
-
-EARTH_RADIUS_KM = 6371.0088
-"""Mean radius of the Earth, IUGG (Moritz, Geodetic Reference System 1980)."""
 
 
 class Gate(StrEnum):
@@ -144,14 +141,6 @@ def _out_of_range(name: str, value: float, hour: HourlyWeather) -> Rejected:
     low, high = RANGES[name.split(" ")[0]]
     at = f"{hour.starts:%Y-%m-%dT%H:%MZ}"
     return Rejected(Gate.RANGE, f"{name} is {value:g} at {at}, outside {low:g}..{high:g}.")
-
-
-def distance_km(from_lat_deg: float, from_lon_deg: float, to_lat_deg: float, to_lon_deg: float) -> float:
-    """Great-circle distance on a sphere (haversine); within 0.6 % of the ellipsoid's."""
-    lat1, lat2 = math.radians(from_lat_deg), math.radians(to_lat_deg)
-    half_lat, half_lon = (lat2 - lat1) / 2, math.radians(to_lon_deg - from_lon_deg) / 2
-    chord = math.sin(half_lat) ** 2 + math.cos(lat1) * math.cos(lat2) * math.sin(half_lon) ** 2
-    return 2 * EARTH_RADIUS_KM * math.asin(math.sqrt(min(1.0, chord)))
 
 
 def check_distance(forecast: Forecast, place: Place, reach_km: float) -> Rejected | None:

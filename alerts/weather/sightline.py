@@ -16,10 +16,10 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
+from alerts.globe import EARTH_RADIUS_KM
 from alerts.night import DarkWindow, Shape, TargetKind
 from alerts.site import Site
 from alerts.span import Span
-from alerts.weather.gates import EARTH_RADIUS_KM
 from alerts.weather.lineage import KM_PER_DEG
 from alerts.weather.record import LayerScheme, Place
 

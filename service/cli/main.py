@@ -23,6 +23,7 @@ _COMMANDS = {
     "subscribe": ("service.cli.subscriptions", "Tell an address about a site."),
     "subscriptions": ("service.cli.subscriptions", "List who is told about what."),
     "subscription": ("service.cli.subscription", "Change, pause, resume or end a subscription."),
+    "home": ("service.cli.home", "Show or set where drives are estimated from."),
     "address": ("service.cli.addresses", "List, test, confirm and switch addresses."),
     "messages": ("service.cli.messages", "List, show, resend and cancel messages."),
     "cycle": ("service.cli.running", "Run all stages once."),

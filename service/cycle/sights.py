@@ -7,12 +7,12 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from alerts.globe import distance_km
 from alerts.night import DarkWindow
 from alerts.site import Site
 from alerts.span import Span
 from alerts.weather.along import look_along
 from alerts.weather.clouds import effective_cloud_pct
-from alerts.weather.gates import distance_km
 from alerts.weather.lineage import ModelRow, find_model
 from alerts.weather.record import Forecast, Place
 from alerts.weather.sightline import View, places_to_ask, view_of

@@ -11,10 +11,10 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
 
+from alerts.globe import distance_km
 from alerts.span import Span
 from alerts.track.evidence import Station
 from alerts.track.metar import observed_at
-from alerts.track.stations import distance_between_km
 from service.feeds.body import as_dict, as_list, load_json
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedRefused
@@ -75,7 +75,7 @@ class NwsStations:
             name = as_dict(feature.get("properties"), NAME, "properties").get("stationIdentifier")
             if place is None or not isinstance(name, str):
                 continue
-            away_km = distance_between_km(ask.lat_deg, ask.lon_deg, *place)
+            away_km = distance_km(ask.lat_deg, ask.lon_deg, *place)
             if away_km <= REACH_KM:
                 near.append((away_km, name))
         return [name for _, name in sorted(near)[:MOST_STATIONS]]

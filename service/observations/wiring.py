@@ -14,7 +14,7 @@ from typing import TypeVar
 
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.track.stations import distance_between_km
+from alerts.globe import distance_km
 from alerts.weather.record import Place
 from service.feeds.deadline import Deadline
 from service.feeds.errors import AllowanceSpent, FeedError, NotAsked
@@ -112,7 +112,7 @@ def _ask_synop(settings: Settings, client: PoliteClient, asks: Sequence[Ask], de
 
 
 def _is_near(ask: Ask, lat_deg: float, lon_deg: float) -> bool:
-    return distance_between_km(ask.lat_deg, ask.lon_deg, lat_deg, lon_deg) <= REACH_KM
+    return distance_km(ask.lat_deg, ask.lon_deg, lat_deg, lon_deg) <= REACH_KM
 
 
 def _each(wanted: Iterable[tuple[T, list[Ask]]], fetch: Callable[[T], list[Observed]]) -> Heard:

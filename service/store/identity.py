@@ -225,6 +225,7 @@ def take_as_own(session: Session, address: tables.Address, operator: tables.Pers
                 "or erase their data first: duskbell person --help"
             )
         _move(session, address, operator)
+        people.estimate_drives(session, _subscriptions(session, address.id))
     address.is_own = True
     session.flush()
 
@@ -246,6 +247,7 @@ def give_away(
     if account is not None and account.id != address.id:
         _merge(session, address, account, now)
         rounded.settle(session, now)
+        people.estimate_drives(session, _subscriptions(session, account.id))
         return account
     if to is None:
         to = tables.Person(name="", zone=address.person.zone, is_operator=False, created_at=now)
@@ -254,6 +256,7 @@ def give_away(
     address.is_own = False
     session.flush()
     rounded.settle(session, now)
+    people.estimate_drives(session, _subscriptions(session, address.id))
     return address
 
 

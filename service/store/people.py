@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy import ColumnElement, func, or_, select, update
 from sqlalchemy.orm import Session
 
+from alerts.driving import Home, with_home
 from alerts.errors import BadInput
 from alerts.kittext import parse_kit
 from alerts.night import SkyWishes
+from alerts.site import Site
 from alerts.wishes import Wishes
 from service.store import rounded, tables
 from service.store.chunks import in_chunks
-from service.store.codec import to_json
+from service.store.codec import from_json, to_json
 
 REMOVED = "removed on the page"
 """Why an address is off that its person has removed."""
@@ -156,7 +158,7 @@ def subscribe(
     )
     if running is not None:
         raise BadInput(f"{address.target} is already subscribed to {site.name} (subscription {running.id}).")
-    wishes = _with_clock(wishes, address.person)
+    wishes = _as_kept(session, wishes, address.person, site.id)
     subscription = tables.Subscription(
         person_id=address.person_id,
         address=address,
@@ -170,13 +172,49 @@ def subscribe(
     return subscription
 
 
-def _with_clock(wishes: Wishes, person: tables.Person) -> Wishes:
-    return wishes if wishes.clock_zone else replace(wishes, clock_zone=person.zone)
+def _as_kept(session: Session, wishes: Wishes, person: tables.Person, site_id: int) -> Wishes:
+    """With a clock, the person's unless it is named, and the drive to the site as their home has it."""
+    clocked = wishes if wishes.clock_zone else replace(wishes, clock_zone=person.zone)
+    home = home_of(person)
+    return with_home(clocked, home, None if home is None else _newest_site(session, site_id))
+
+
+def _newest_site(session: Session, site_id: int) -> Site:
+    row = tables.SiteRevision
+    query = select(row.facts).where(row.site_id == site_id).order_by(row.revision.desc()).limit(1)
+    return from_json(Site, session.scalars(query).one()["site"])
+
+
+def home_of(person: tables.Person) -> Home | None:
+    """Where that person sets out; None while nobody said."""
+    lat_deg, lon_deg, speed_kmh = person.home_lat_deg, person.home_lon_deg, person.home_speed_kmh
+    if lat_deg is None or lon_deg is None or speed_kmh is None:
+        return None
+    return Home(lat_deg, lon_deg, speed_kmh)
+
+
+def set_home(session: Session, person: tables.Person, home: Home | None) -> None:
+    """Keep where they set out, rounded, or forget it; their drives are estimated anew and looked at again."""
+    kept = home.rounded if home is not None else None
+    person.home_lat_deg = kept.lat_deg if kept else None
+    person.home_lon_deg = kept.lon_deg if kept else None
+    person.home_speed_kmh = kept.speed_kmh if kept else None
+    session.flush()
+    estimate_drives(session, running_subscriptions(session, person.id))
+
+
+def estimate_drives(session: Session, subscriptions: Iterable[tables.Subscription]) -> None:
+    """Have their wishes, readable or not, hold the drive as their person's home and their site are now."""
+    for row in subscriptions:
+        estimate = to_json(_as_kept(session, Wishes(), row.person, row.site_id))["drive_estimate"]
+        if row.wishes.get("drive_estimate") != estimate:
+            row.wishes, row.look_again_at = {**row.wishes, "drive_estimate": estimate}, None
+    session.flush()
 
 
 def change_wishes(session: Session, subscription: tables.Subscription, wishes: Wishes) -> None:
     """Judge by other wishes from the next cycle on."""
-    wishes = _with_clock(wishes, subscription.person)
+    wishes = _as_kept(session, wishes, subscription.person, subscription.site_id)
     subscription.wishes, subscription.sky_key = to_json(wishes), sky_key(wishes.sky)
     subscription.look_again_at = None
     session.flush()
@@ -274,6 +312,13 @@ def find_subscriptions(session: Session) -> list[tables.Subscription]:
     """All running subscriptions, oldest first."""
     query = select(tables.Subscription).where(tables.Subscription.ended_at.is_(None))
     return list(session.scalars(query.order_by(tables.Subscription.id)))
+
+
+def subscriptions_to(session: Session, site_ids: Sequence[int]) -> list[tables.Subscription]:
+    """The running ones to these sites."""
+    row = tables.Subscription
+    query = select(row).where(row.site_id.in_(site_ids), row.ended_at.is_(None))
+    return list(session.scalars(query.order_by(row.id)))
 
 
 def running_subscriptions(session: Session, person_id: int) -> list[tables.Subscription]:

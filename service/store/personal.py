@@ -20,7 +20,7 @@ from alerts.rules import Reason
 from alerts.site import Site
 from service.keys import Keys
 from service.sharing import rounded_place
-from service.store import climates, suppression, tables
+from service.store import climates, people, suppression, tables
 from service.store.codec import from_json, to_json
 from service.store.tables import Table
 from service.store.tables_delivery import Endpoint, Notice, Token
@@ -124,6 +124,9 @@ def erase(session: Session, keys: Keys, person: tables.Person, now: datetime) ->
         outcome.person_id = None
         outcome.facts = {name: value for name, value in outcome.facts.items() if not isinstance(value, str)}
     session.execute(delete(Token).where(Token.person_id == person.id))
+    people.set_home(session, person, None)
+    for row in session.scalars(select(tables.Subscription).where(tables.Subscription.id.in_(mine))):
+        row.wishes = {**row.wishes, "drive_estimate": None}
     person.name, person.zone = ERASED, "UTC"
 
 

@@ -17,7 +17,7 @@ from alerts.site import Site
 from service.store import rounded, tables
 from service.store.chunks import in_chunks
 from service.store.codec import from_json, to_json
-from service.store.people import UNKNOWN_ZONE, look_again
+from service.store.people import UNKNOWN_ZONE, estimate_drives, look_again, subscriptions_to
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +122,9 @@ def revise_site(
     session.add(revision)
     session.flush()
     copy = rounded.follow(session, row, now)
-    look_again(session, [row.id] if copy is None else [row.id, copy.id])
+    described = [row.id] if copy is None else [row.id, copy.id]
+    estimate_drives(session, subscriptions_to(session, described))
+    look_again(session, described)
     return revision
 
 

@@ -54,6 +54,8 @@ class Person(Table):
     """Someone who owns sites and subscriptions.
 
     may_keep_sites: they were given the right to keep sites here; see `people.may_keep`.
+    home_lat_deg, home_lon_deg, home_speed_kmh: where they set out and how fast they travel, all or none; the
+    place is kept to about 1 km. Shown to nobody else; written by `people.set_home` alone.
     """
 
     __tablename__ = "person"
@@ -64,6 +66,9 @@ class Person(Table):
     is_operator: Mapped[bool]
     may_keep_sites: Mapped[bool] = mapped_column(default=False, server_default=false())
     created_at: Mapped[datetime]
+    home_lat_deg: Mapped[float | None]
+    home_lon_deg: Mapped[float | None]
+    home_speed_kmh: Mapped[float | None]
 
 
 class Address(Table):

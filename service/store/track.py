@@ -9,13 +9,13 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
+from alerts.globe import distance_km
 from alerts.site import Site
 from alerts.span import Span
 from alerts.track.evidence import Event, PersonReport, SeenSky, SkyReport, Station
 from alerts.track.metar import read_metar
 from alerts.track.nearby import station_skies
 from alerts.track.outcome import Outcome
-from alerts.track.stations import distance_between_km
 from alerts.track.synop import read_synop
 from alerts.weather.record import Forecast
 from alerts.weather.sky_now import OLDEST, StationSky
@@ -114,7 +114,7 @@ def find_reports(
     stations: dict[str, Station] = {}
     reports = []
     for row in session.scalars(query):
-        if distance_between_km(lat_deg, lon_deg, row.lat_deg, row.lon_deg) <= REACH_KM:
+        if distance_km(lat_deg, lon_deg, row.lat_deg, row.lon_deg) <= REACH_KM:
             stations[row.station] = Station(
                 row.station, row.network, row.lat_deg, row.lon_deg, row.elevation_m
             )

@@ -34,7 +34,8 @@ class NightCell:
     verdict: go, wait, stay, unknown, or "" where nothing was judged. window: the one the verdict is
     about, else the longest. minutes: of all dark windows together. why: what decided.
     moon_lit: the Moon's lit fraction (0..1) at the night's middle.
-    leave_by: only for the person whose wishes these are. over_at: when the night is past.
+    leave_by: only for the person whose wishes these are; drive_is_estimate: it rests on the distance from
+    home. over_at: when the night is past.
     decision_id, judged_at: of the decision shown, which grow with each newer one; None without.
     """
 
@@ -46,6 +47,7 @@ class NightCell:
     chance_pct: int | None = None
     why: str = ""
     leave_by: datetime | None = None
+    drive_is_estimate: bool = False
     over_at: datetime | None = None
     decision_id: int | None = None
     judged_at: datetime | None = None
@@ -85,6 +87,7 @@ def cell_of_row(
         chance_pct=decision.chance_pct if decision is not None and judged else None,
         why=deciding_words(decision, is_own=is_own) if decision is not None and judged else "",
         leave_by=plan_trip(night, window, wishes, site).leave_by if window and wishes else None,
+        drive_is_estimate=wishes is not None and wishes.is_estimate_on(night.name),
         over_at=over_at(night),
         decision_id=decision.id if decision is not None and judged else None,
         judged_at=decision.as_of if decision is not None and judged else None,

@@ -12,11 +12,15 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import update
 from sqlalchemy.orm import Session
 
+from alerts.coordinates import parse_lat_lon
+from alerts.driving import USUAL_SPEED_KMH, Home
 from alerts.errors import BadInput
 from alerts.naming import clean_name
 from alerts.season import wishes_text
 from alerts.site import Site, zone_info
 from alerts.wishes import Wishes
+from alerts.wishtext import read_number
+from alerts.wishwords import drive_words
 from service import access
 from service.masking import mask_target
 from service.registration import shown
@@ -30,7 +34,7 @@ from service.web.addresses import address_lines, chat_forms
 from service.web.asking import network_of_request
 from service.web.context import Web
 from service.web.faults import NothingHere
-from service.web.forms import Filled
+from service.web.forms import Filled, Form
 from service.web.signin import remember_return
 from service.web.words import counted
 
@@ -74,6 +78,7 @@ def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", sai
     """The page. new_key: a key just made, shown this once. said: what a form before did."""
     now = web.duskbell.clock()
     with web.reading() as session:
+        home = people.home_of(session.get_one(tables.Person, viewer.person_id))
         return web.page(
             "me.html",
             400 if fault else 200,
@@ -86,6 +91,9 @@ def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", sai
             key_days=KEY_DAYS,
             browsers=browser_lines(session, viewer, now),
             is_fresh=is_fresh(web, viewer),
+            home=home,
+            home_place=f"{home.lat_deg:.2f}, {home.lon_deg:.2f}" if home else "",
+            usual_speed=f"{home.speed_kmh if home else USUAL_SPEED_KMH:g}",
             fault=fault,
             new_key=new_key,
             said=said,
@@ -111,6 +119,16 @@ def build_router(web: Web) -> APIRouter:
             person.name, person.zone = name, form.text("zone")
         return RedirectResponse("/me?said=changed", 303)
 
+    @router.post("/me/home")
+    def keep_home(viewer: SignedIn, form: Filled) -> Response:
+        try:
+            home = None if form.text("do") == "forget" else _read_home(form)
+        except BadInput as refusal:
+            return show_me(web, viewer, fault=str(refusal))
+        with web.writing.begin() as session:
+            people.set_home(session, session.get_one(tables.Person, viewer.person_id), home)
+        return RedirectResponse(f"/me?said={'changed' if home else 'forgotten'}#home", 303)
+
     @router.post("/me/sign-out-everywhere")
     def leave(viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
@@ -124,6 +142,13 @@ def build_router(web: Web) -> APIRouter:
     _add_keys(router, web)
     _add_data(router, web)
     return router
+
+
+def _read_home(form: Form) -> Home:
+    """The place and the speed that were typed; the usual speed where none was."""
+    lat_deg, lon_deg = parse_lat_lon(form.text("home"))
+    speed = form.text("speed")
+    return Home(lat_deg, lon_deg, read_number(speed) if speed else USUAL_SPEED_KMH)
 
 
 def _add_browsers(router: APIRouter, web: Web) -> None:
@@ -252,6 +277,7 @@ SAID = {
     "fresh": "You have signed in just now: go on within 15 minutes.",
     "ended": "Signed out there.",
     "changed": "Kept.",
+    "forgotten": "Your home is forgotten.",
     "revoked": "The key no longer works.",
     "added": "Added. It gets nothing before it is confirmed.",
     "confirmed": "Confirmed.",
@@ -277,7 +303,7 @@ def _line(row: tables.Subscription, site: Site, now: datetime) -> SubscriptionLi
         row.site_id,
         row.site.name,
         row.address.target if row.address.channel == "email" else shown(row.address),
-        f"{wishes_text(site, wishes.sky)}; {go}",
+        f"{wishes_text(site, wishes.sky)}; {go}; {drive_words(wishes)}",
         paused,
     )
 

@@ -6,10 +6,13 @@ from dataclasses import dataclass, field
 
 from fastapi.responses import HTMLResponse
 
+from alerts.driving import with_home
 from alerts.errors import BadInput
 from alerts.kittext import EXAMPLE, parse_kit
-from alerts.wishes import Wishes
-from service.store import tables
+from alerts.localtime import say_minutes
+from alerts.wishes import USUAL_DRIVE, Wishes
+from alerts.wishwords import drive_words
+from service.store import people, tables
 from service.web.access import SeenSite, Viewer
 from service.web.assets import asset_url
 from service.web.context import Web
@@ -76,11 +79,23 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
         moons=MOONS,
         weekdays=list(enumerate(WEEKDAYS)),
         kit_example=EXAMPLE,
+        drive_hint=_drive_hint(web, page),
         stamp=make_stamp(web.duskbell.keys, web.duskbell.clock()),
         trap=TRAP,
         stamp_name=STAMP,
         script_url=asset_url("wishes.js"),
     )
+
+
+def _drive_hint(web: Web, page: WishPage) -> str:
+    """What an empty field means."""
+    usual = f"Empty: {say_minutes(USUAL_DRIVE)}; once your own page knows your home, an estimate from there."
+    if page.viewer is None:
+        return f"Empty: {say_minutes(USUAL_DRIVE)}."
+    with web.reading() as session:
+        home = people.home_of(session.get_one(tables.Person, page.viewer.person_id))
+    wishes = with_home(Wishes(), home, page.seen.stored.site)
+    return f"Empty: {drive_words(wishes)}." if wishes.drive_is_estimate else usual
 
 
 def read_wishes_and_kit(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:

@@ -269,3 +269,20 @@ def test_the_file_that_the_readme_shows_can_be_read_and_names_every_wish(tmp_pat
     file.write_text(shown, encoding="utf-8")
     assert read_wish_file(file, default_wishes()) != default_wishes()
     assert tomllib.loads(shown).keys() == WORDS_BY_NAME.keys()
+
+
+def test_a_home_gives_the_drives_that_nobody_gave(flat: Run) -> None:
+    assert "No home is known" in flat("home").out
+    assert flat("subscribe", "Windpump Flat", *ME).code == 0
+    out = flat("home", "--at", "40.0123,-1.4567").out
+    assert "Home: 40.01, -1.46 (kept to about 1 km), at 70 km/h." in out
+    assert "Windpump Flat: about 45 min to drive, an estimate from home" in out
+    assert "about 1 h 25 min to drive" in flat("home", "--speed", "35").out
+    assert flat("subscription", "change", "1", "--drive", "1:15").code == 0
+    assert "Windpump Flat: 1 h 15 min to drive\n" in flat("home").out
+    assert flat("subscription", "change", "1", "--drive", "usual").code == 0
+    assert "an estimate from home" in flat("home").out
+    assert "No home is known" in flat("home", "--forget").out
+    wrong = flat("home", "--speed", "60")
+    assert (wrong.code, "duskbell home --at" in wrong.err) == (1, True)
+    assert "stands alone" in flat("home", "--forget", "--speed", "60").err

@@ -46,7 +46,8 @@ class SitesModel(BaseModel):
 
 
 class NightModel(BaseModel):
-    """One coming night. verdict: null where nothing is judged yet, or nobody watches the site."""
+    """One coming night. verdict: null where nothing is judged yet, or nobody watches the site.
+    drive_is_estimate: leave_by rests on the distance from home."""
 
     night: date
     verdict: Verdict | None
@@ -54,6 +55,7 @@ class NightModel(BaseModel):
     window: SpanModel | None
     minutes: float
     leave_by: datetime | None
+    drive_is_estimate: bool
     why: str
     url: str
 

@@ -182,6 +182,7 @@ def night_model(web: Web, site_id: int, cell: NightCell) -> NightModel:
         window=window,
         minutes=round(cell.minutes, 1),
         leave_by=cell.leave_by,
+        drive_is_estimate=cell.leave_by is not None and cell.drive_is_estimate,
         why=cell.why,
         url=web.url(f"/sites/{site_id}/nights/{cell.name}"),
     )

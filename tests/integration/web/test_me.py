@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import pytest
 from starlette.testclient import TestClient
 
+from service.demo.story import SATURDAY
 from service.store import tables
 from service.web.context import Web
 from tests.integration.cycle.world import MAIL, World
@@ -161,6 +162,31 @@ def test_name_and_clock_are_kept_and_an_unknown_zone_is_refused(owner: TestClien
     assert 'value="Europe/Lisbon"' in owner.get("/me").text
     answer = owner.post("/me", data={"name": "Mira", "zone": "Moon/Tranquility"})
     assert (answer.status_code, 'role="alert"' in answer.text) == (400, True)
+
+
+def test_a_home_is_kept_shown_as_an_estimate_and_forgotten(world: World, owner: TestClient) -> None:
+    page = owner.post("/me/home", data={"home": "40.1234 N, 1.4211 W", "speed": "50"}).text
+    assert 'value="40.12, -1.42"' in page
+    assert 'value="50"' in page
+    assert "about 40 min to drive, an estimate from home" in page  # 21 km x 1.4 / 50 km/h
+    assert "Empty: about 40 min to drive" in owner.get("/subscriptions/1").text
+    assert owner.get("/me/data.json").json()["person"][0]["home_lat_deg"] == 40.12
+    refused = owner.post("/me/home", data={"home": "somewhere"})
+    assert (refused.status_code, "no LAT,LON" in refused.text) == (400, True)
+    too_fast = owner.post("/me/home", data={"home": "40,-1", "speed": "900"})
+    assert (too_fast.status_code, "km/h" in too_fast.text) == (400, True)
+    assert "Your home is forgotten." in owner.post("/me/home", data={"do": "forget"}).text
+    assert "an estimate" not in owner.get("/me").text
+
+
+def test_row_216_nobody_else_sees_where_somebody_lives(
+    world: World, owner: TestClient, friend: TestClient
+) -> None:
+    share_site(world)
+    owner.post("/me/home", data={"home": "40.12, -1.42"})
+    for page in ("/", "/me", "/sites/1", f"/sites/1/nights/{SATURDAY}"):
+        assert "40.12" not in friend.get(page).text
+        assert "estimate from home" not in friend.get(page).text
 
 
 def test_everything_stored_about_a_person_comes_as_one_file(owner: TestClient) -> None:

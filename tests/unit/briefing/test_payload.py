@@ -55,6 +55,8 @@ def test_one_alert_is_all_values() -> None:
             "sunrise": "2026-07-19T04:50:00Z",
             "forecast_issued_at": "2026-07-18T12:00:00Z",
             "decided_at": "2026-07-18T15:00:00Z",
+            "drive_minutes": None,
+            "drive_is_estimate": False,
             "chance_pct": 76,
             "told": {
                 "chance_pct": None,

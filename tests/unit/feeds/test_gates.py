@@ -7,6 +7,7 @@ from datetime import timedelta
 import pytest
 from feed_files import utc
 
+from alerts.globe import distance_km
 from alerts.weather.gates import (
     Gate,
     check_coarse_scale,
@@ -18,7 +19,6 @@ from alerts.weather.gates import (
     check_rising,
     check_scale,
     check_units,
-    distance_km,
     pass_gates,
 )
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source

@@ -8,11 +8,11 @@ from datetime import timedelta
 import pytest
 
 from alerts.errors import BadInput
+from alerts.globe import distance_km
 from alerts.span import Span
 from alerts.track.evidence import Event, OutcomeState, SkyReport, free_of, joined
 from alerts.track.stations import (
     account_of_station,
-    distance_between_km,
     reports_in_time,
     station_weight,
 )
@@ -61,8 +61,8 @@ def test_a_station_that_doesnt_count_says_why(km: float, height_m: float | None,
 
 def test_distances_are_great_circles() -> None:
     """Paris to New York on a sphere of 6,371 km: 5,837 km."""
-    assert distance_between_km(48.8566, 2.3522, 40.7128, -74.0060) == pytest.approx(5837, abs=2)
-    assert distance_between_km(-17.0, 179.9, -17.0, -179.9) == pytest.approx(21.3, abs=0.1)
+    assert distance_km(48.8566, 2.3522, 40.7128, -74.0060) == pytest.approx(5837, abs=2)
+    assert distance_km(-17.0, 179.9, -17.0, -179.9) == pytest.approx(21.3, abs=0.1)
 
 
 @pytest.mark.parametrize(

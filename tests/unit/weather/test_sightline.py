@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
+from alerts.globe import distance_km
 from alerts.night import DarkWindow, Shape, ShapeSpan, Target, TargetKind, TrackPoint
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.ground import Ground
 from alerts.sky.milkyway import geometry
 from alerts.span import Span
-from alerts.weather.gates import distance_km
 from alerts.weather.record import LayerScheme, Place
 from alerts.weather.sightline import (
     ALTITUDES_DEG,
