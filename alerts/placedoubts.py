@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from alerts.coordinates import say_lat_lon
-from alerts.weather.gates import distance_km
+from alerts.globe import distance_km
 
 FAR_KM = 1000.0
 """Beyond this from home somebody is asked: farther than a night's drive, nearer than most slips lead."""
