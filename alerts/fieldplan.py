@@ -24,8 +24,9 @@ class FieldPlan:
 
     leave_by: with time to scout before the window starts. arrive: after the drive.
     latest_departure: leaving later, less than the shortest wished time is left on the spot.
-    drive: one way; drive_is_estimate: from home, by the distance. start: the place one leaves from, "" for
-    home. signal_lost_after: how long after leaving the phone goes silent; None where it doesn't.
+    drive: one way; drive_is_known: given, or estimated; drive_is_estimate: by the distance from home.
+    start: the place one leaves from, "" for home. signal_lost_after: how long after leaving the phone goes
+    silent; None where it doesn't.
     """
 
     leave_by: datetime
@@ -37,6 +38,7 @@ class FieldPlan:
     start: str = ""
     signal_lost_after: timedelta | None = None
     drive_is_estimate: bool = False
+    drive_is_known: bool = False
 
     @property
     def signal_lost_at(self) -> datetime | None:
@@ -51,7 +53,11 @@ def plan(window: Span, wishes: Wishes) -> FieldPlan:
     shortest one still gets a plan; it is the verdict that refuses it.
     """
     made = plan_from(window, wishes, window.start - wishes.scouting, wishes.usual_drive)
-    return replace(made, drive_is_estimate=wishes.drive_is_estimate)
+    return replace(
+        made,
+        drive_is_estimate=wishes.drive_is_estimate,
+        drive_is_known=wishes.drive is not None or wishes.drive_is_estimate,
+    )
 
 
 def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPlan:
@@ -64,7 +70,11 @@ def plan_trip(night: Night, window: Span, wishes: Wishes, site: Site) -> FieldPl
     scouted = _last_sunset(night, window.start) if wishes.scout_by_daylight else window.start
     arrive = _through_gate(scouted - wishes.scouting, window.start, site)
     made = plan_from(window, wishes, arrive, wishes.drive_on(night.name), trip.start if trip else "")
-    made = replace(made, drive_is_estimate=wishes.is_estimate_on(night.name))
+    made = replace(
+        made,
+        drive_is_estimate=wishes.is_estimate_on(night.name),
+        drive_is_known=wishes.knows_drive_on(night.name),
+    )
     if site.gate is None or not site.gate.may_stay:
         return made
     return _around_closing(made, site)

@@ -6,21 +6,31 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
 
 from alerts.briefing.facts import OtherSite
+from alerts.driving import STEP, drive_over
 from alerts.fieldplan import FieldPlan
+from alerts.globe import distance_km
 from alerts.localtime import say_clock
+from alerts.site import Site
 from alerts.span import Span
 from alerts.values import value
 from alerts.verdict import Verdict, VerdictWord
 
 CLOSE_LEAVE_BY = timedelta(minutes=30)
 """Two sites for which one leaves within this of each other can be decided between on the road."""
+LATE = 0.5
+"""Ways that are the same for this share of the longer drive part late."""
+NEAR_KM = 30.0
+"""The great circle within which two sites share most of a way that nobody knows: with the usual drive of
+90 minutes, some 75 km away, they stand within 23 degrees of each other."""
+CROSSING_KMH = 50.0
 WORTH_NAMING = (VerdictWord.GO, VerdictWord.WAIT)
 MOST_OTHERS = 4
 
 
 @value(frozen=True, slots=True)
 class Choice:
-    """One site on a night, as one person sees it. signal_lost_at: None where the phone keeps its signal."""
+    """One site on a night, as one person sees it. signal_lost_at: None where the phone keeps its signal.
+    place: latitude and longitude. drive: one way, None where it is neither given nor estimated."""
 
     site_name: str
     word: VerdictWord
@@ -30,6 +40,8 @@ class Choice:
     leave_by: datetime | None
     latest_departure: datetime | None = None
     signal_lost_at: datetime | None = None
+    place: tuple[float, float] | None = None
+    drive: timedelta | None = None
 
     def as_other(self) -> OtherSite:
         return OtherSite(
@@ -37,10 +49,10 @@ class Choice:
         )
 
 
-def choice_of(site_name: str, verdict: Verdict, plan: FieldPlan | None) -> Choice:
+def choice_of(site: Site, verdict: Verdict, plan: FieldPlan | None) -> Choice:
     """What a verdict makes of a site."""
     return Choice(
-        site_name,
+        site.name,
         verdict.word,
         verdict.chance_pct,
         verdict.worth,
@@ -48,6 +60,8 @@ def choice_of(site_name: str, verdict: Verdict, plan: FieldPlan | None) -> Choic
         plan.leave_by if plan else None,
         plan.latest_departure if plan else None,
         plan.signal_lost_at if plan else None,
+        (site.lat_deg, site.lon_deg),
+        plan.drive if plan and plan.drive_is_known else None,
     )
 
 
@@ -72,26 +86,70 @@ def others_than(lead: Choice, choices: Sequence[Choice], now: datetime) -> tuple
 def say_fork(lead: Choice, others: Sequence[Choice], now: datetime, clock: tzinfo) -> str:
     """`leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %`; "" where there is no fork.
 
-    A fork is the best other site for which one leaves at about the same time. It is decided when the phone
-    first goes silent on either way; where it doesn't, when one leaves.
+    The other is the best site to which the ways part late, see `find_fork`.
     """
-    other = next((each for each in others if _leaves_about_then(lead, each)), None)
-    if other is None or lead.leave_by is None or other.leave_by is None:
+    found = next(((each, fork) for each in others if (fork := find_fork(lead, each)) is not None), None)
+    if found is None:
         return ""
-    leave_by = min(lead.leave_by, other.leave_by)
-    lost = [each.signal_lost_at for each in (lead, other) if each.signal_lost_at is not None]
-    decide_at = min(lost, default=leave_by)
+    other, fork = found
     both = ", ".join(f"{each.site_name} {_chance(each)}" for each in (lead, other))
-    if leave_by <= now:
+    if fork.leave_by <= now:
         return f"two sites are close: {both}"
-    when = f"decide at {say_clock(decide_at, clock)}" if decide_at > leave_by else "decide then"
-    return f"leave by {say_clock(leave_by, clock)} either way; {when}: {both}"
+    when = (
+        f"decide at {say_clock(fork.decide_at, clock)}" if fork.decide_at > fork.leave_by else "decide then"
+    )
+    return f"leave by {say_clock(fork.leave_by, clock)} either way; {when}: {both}"
 
 
-def _leaves_about_then(lead: Choice, other: Choice) -> bool:
-    if lead.leave_by is None or other.leave_by is None:
-        return False
-    return abs(lead.leave_by - other.leave_by) <= CLOSE_LEAVE_BY
+@value(frozen=True, slots=True)
+class Fork:
+    """Two sites between which one can still decide on the road, and until when."""
+
+    leave_by: datetime
+    decide_at: datetime
+
+
+def find_fork(one: Choice, other: Choice) -> Fork | None:
+    """Where the ways to two sites part late; None where they don't, or where nobody can say so.
+
+    1. One leaves at about the same time: within CLOSE_LEAVE_BY.
+    2. The ways are shared for most of the drive. With the drives a and b and the one between the sites c,
+       (a + b - c) / 2 is how long the way stays the same if roads branch and don't meet again (the Gromov
+       product of the sites, seen from home). It must be LATE of the longer drive or more. Where one drive
+       isn't known, neither given nor estimated, nothing is known of the way: the sites must then lie within
+       NEAR_KM of each other.
+    3. It is decided when the ways part, to five minutes, or when the phone first goes silent on either;
+       when one leaves where the way isn't known and the phone keeps its signal.
+    4. From then on there is time to drive from one to the other before either window opens, so that a wrong
+       guess costs no window.
+
+    The drive between the sites is estimated at CROSSING_KMH, slower than to them, since no trunk road need
+    join them: too slow makes a fork rarer, never wrong.
+    """
+    if one.leave_by is None or other.leave_by is None or one.window is None or other.window is None:
+        return None
+    if one.place is None or other.place is None or abs(one.leave_by - other.leave_by) > CLOSE_LEAVE_BY:
+        return None
+    apart_km = distance_km(*one.place, *other.place)
+    crossing = drive_over(apart_km, CROSSING_KMH)
+    leave_by = min(one.leave_by, other.leave_by)
+    lost = [
+        each.signal_lost_at - (each.leave_by - leave_by)
+        for each in (one, other)
+        if each.signal_lost_at is not None and each.leave_by is not None
+    ]
+    if one.drive is None or other.drive is None:
+        if apart_km > NEAR_KM:
+            return None
+        decide_at = min(lost, default=leave_by)
+    else:
+        shared = min((one.drive + other.drive - crossing) / 2, one.drive, other.drive)
+        if shared < LATE * max(one.drive, other.drive):
+            return None
+        decide_at = min([*lost, leave_by + shared // STEP * STEP])
+    if max(decide_at, leave_by) + crossing > min(one.window.start, other.window.start):
+        return None
+    return Fork(leave_by, decide_at)
 
 
 def _chance(choice: Choice) -> str:

@@ -195,6 +195,13 @@ class Wishes:
         trip = self.trip_on(night_name)
         return self.usual_drive if trip is None or trip.drive is None else trip.drive
 
+    def knows_drive_on(self, night_name: date) -> bool:
+        """Whether that night's drive was given or estimated; else it is the usual 90 minutes."""
+        trip = self.trip_on(night_name)
+        if trip is not None:
+            return trip.drive is not None
+        return self.drive is not None or self.drive_estimate is not None
+
     def is_estimate_on(self, night_name: date) -> bool:
         """Whether that night's drive is the one estimated from home."""
         trip = self.trip_on(night_name)

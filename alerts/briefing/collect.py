@@ -50,7 +50,7 @@ def alert_facts(
     assert telling.kind is not None, "silence has no message"
     facts = _facts(telling.kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
     facts = _with_extras(facts, sky, record, cloud)
-    lead = choice_of(site.name, verdict, plan)
+    lead = choice_of(site, verdict, plan)
     return replace(
         facts,
         window=facts.window or (told.window if told else None),

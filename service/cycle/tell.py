@@ -199,7 +199,7 @@ def _choices(
     for each in looks:
         key = (each.watch.address_id, each.judged.night.name)
         if key in wanted:
-            choice = choice_of(each.site.stored.site.name, each.verdict, each.trip)
+            choice = choice_of(each.site.stored.site, each.verdict, each.trip)
             found[key][each.watch.subscription_id] = choice
     looked_at = {each.watch.subscription_id for each in looks}
     for (address_id, name), subscription_id, choice in _undisturbed(session, wanted, looked_at, now):
@@ -225,15 +225,19 @@ def _undisturbed(
                 tables.Subscription.address_id,
                 tables.Site.name,
                 cast(tables.Subscription.wishes, Text),
+                tables.SiteRevision.lat_deg,
+                tables.SiteRevision.lon_deg,
                 row,
             )
             .join(tables.Subscription, tables.Subscription.id == row.subscription_id)
+            .join(tables.SiteRevision, tables.SiteRevision.id == row.site_revision_id)
             .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
             .where(row.id.in_(newest))
         )
-        for address_id, site_name, text, decision in session.execute(query):
+        for address_id, site_name, text, *place, decision in session.execute(query):
             if (address_id, decision.night_name) in wanted:
-                choice = _choice_of_row(site_name, known_wishes(text).wishes, decision)
+                wishes = known_wishes(text).wishes
+                choice = _choice_of_row(site_name, (place[0], place[1]), wishes, decision)
                 yield (address_id, decision.night_name), decision.subscription_id, choice
 
 
@@ -251,7 +255,9 @@ def _active_at(session: Session, address_ids: set[int], now: datetime) -> set[in
     return found
 
 
-def _choice_of_row(site_name: str, wishes: Wishes, decision: tables.Decision) -> Choice:
+def _choice_of_row(
+    site_name: str, place: tuple[float, float], wishes: Wishes, decision: tables.Decision
+) -> Choice:
     word, chance_pct, leave_by = VerdictWord(decision.verdict), decision.chance_pct, decision.leave_by
     if decision.window_start is None or decision.window_end is None or leave_by is None:
         return Choice(site_name, word, chance_pct, 0.0, None, None)
@@ -267,4 +273,6 @@ def _choice_of_row(site_name: str, wishes: Wishes, decision: tables.Decision) ->
         leave_by,
         trip.latest_departure,
         trip.signal_lost_at,
+        place,
+        drive if wishes.knows_drive_on(decision.night_name) else None,
     )
