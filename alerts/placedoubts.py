@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from alerts.coordinates import say_lat_lon
-from alerts.globe import distance_km
+from alerts.driving import Home
 
 FAR_KM = 1000.0
 """Beyond this from home somebody is asked: farther than a night's drive, nearer than most slips lead."""
@@ -41,21 +41,18 @@ class PlaceDoubts:
 def place_doubts(
     lat_deg: float,
     lon_deg: float,
-    home: tuple[float, float] | None,
+    home: Home | None,
     is_at_sea: Callable[[float, float], bool],
 ) -> PlaceDoubts | None:
     """What speaks against that place; None when nothing does. home: where the person sets out, if known."""
 
-    def from_home_km(lat_deg: float, lon_deg: float) -> float:
-        return distance_km(*home, lat_deg, lon_deg) if home else 0.0
-
-    at_sea, away_km = is_at_sea(lat_deg, lon_deg), from_home_km(lat_deg, lon_deg)
+    at_sea, away_km = is_at_sea(lat_deg, lon_deg), home.away_km(lat_deg, lon_deg) if home else 0.0
     if not at_sea and away_km <= FAR_KM:
         return None
     is_likelier = (
         abs(lon_deg) <= 90
         and not is_at_sea(lon_deg, lat_deg)
-        and (home is None or from_home_km(lon_deg, lat_deg) < away_km)
+        and (home is None or home.away_km(lon_deg, lat_deg) < away_km)
     )
     return PlaceDoubts(
         lat_deg,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from alerts.driving import Home
 from alerts.errors import BadInput
 from alerts.placedoubts import PlaceDoubts, place_doubts
 from alerts.site import zone_info
@@ -26,7 +27,7 @@ def is_at_sea(zone: str) -> bool:
     return zone.startswith("Etc/")
 
 
-def doubts(lat_deg: float, lon_deg: float, home: tuple[float, float] | None) -> PlaceDoubts | None:
+def doubts(lat_deg: float, lon_deg: float, home: Home | None) -> PlaceDoubts | None:
     """What makes one ask whether that place is meant; None when nothing does.
 
     home: the person's, if they told. Water within 12 nautical miles of a coast counts as land, lakes do too.

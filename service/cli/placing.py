@@ -6,16 +6,19 @@ import sys
 
 import click
 
+from service.bootstrap import Duskbell
 from service.places import doubts
+from service.store import people
 
 
-def settle_place(
-    at: tuple[float, float], home: tuple[float, float] | None, *, is_sure: bool
-) -> tuple[float, float]:
+def settle_place(duskbell: Duskbell, at: tuple[float, float], *, is_sure: bool) -> tuple[float, float]:
     """That place, or the one meant instead, as answered on a terminal. is_sure: don't ask.
 
     Elsewhere a doubt ends the command (exit code 2); so does a no.
     """
+    with duskbell.sessions() as session:
+        operator = people.find_operator(session)
+        home = people.home_of(operator) if operator is not None else None
     doubt = None if is_sure else doubts(*at, home)
     if doubt is None:
         return at

@@ -66,7 +66,8 @@ def add(
     from service.store.people import get_operator
     from service.store.sites import add_site
 
-    lat_deg, lon_deg = settle_place(at, None, is_sure=is_sure)
+    duskbell = build()
+    lat_deg, lon_deg = settle_place(duskbell, at, is_sure=is_sure)
     place = Site(
         name=clean_name(name, "site name"),
         lat_deg=lat_deg,
@@ -76,7 +77,6 @@ def add(
         horizon=read_horizon(horizon),
     )
     place = with_darkness(place, readings, bortle_class, bortle_table)
-    duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         owner = get_operator(session, zone=place.zone, now=now)
@@ -138,8 +138,9 @@ def edit(
     from service.cli.placing import settle_place
     from service.store.sites import get_site, newest_revision, revise_site
 
+    duskbell = build()
     if at is not None:
-        at = settle_place(at, None, is_sure=is_sure)
+        at = settle_place(duskbell, at, is_sure=is_sure)
     changes: dict[str, object] = {
         key: value
         for key, value in {
@@ -160,7 +161,6 @@ def edit(
             "say what to change: --at, --elevation, --zone, --horizon, --foreground, --months, --note, "
             "--gate, --notes, --sqm."
         )
-    duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_site(session, name)
         known = newest_revision(session, row.id)

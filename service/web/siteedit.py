@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from alerts.driving import Home
 from alerts.errors import BadInput
 from alerts.placedoubts import PlaceDoubts
 from alerts.season import easier_wishes, wishes_text
@@ -18,7 +19,7 @@ from alerts.site import Site
 from service.places import doubts
 from service.quotas import Kept, require_room
 from service.settings import Settings
-from service.store import tables
+from service.store import people, tables
 from service.store.people import default_wishes
 from service.store.rounded import find_copy, follow
 from service.store.sites import NewSite, add_sites, require_free_name, revise_site, share_site
@@ -118,7 +119,7 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/sites/new")
     def create(viewer: Keeping, form: Filled) -> Response:
         draft, faults = read_draft(form)
-        doubt = find_doubt(draft, form) if draft else None
+        doubt = find_doubt(web, viewer, draft, form) if draft else None
         if draft is None or doubt is not None or form.text("do") != "save":
             return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults, doubt=doubt)
         try:
@@ -146,7 +147,7 @@ def build_router(web: Web) -> APIRouter:
         moved = draft is not None and is_elsewhere(draft.site, seen.stored.site)
         if moved and not viewer.may_keep:
             raise NotInvited
-        doubt = find_doubt(draft, form) if draft is not None and moved else None
+        doubt = find_doubt(web, viewer, draft, form) if draft is not None and moved else None
         if draft is None or doubt is not None or form.text("do") != "save":
             fields = filled_fields(form)
             return show_form(web, viewer, fields, row=row, draft=draft, faults=faults, doubt=doubt)
@@ -167,11 +168,16 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def find_doubt(draft: Draft, form: Form) -> PlaceDoubts | None:
+def find_doubt(web: Web, viewer: Viewer, draft: Draft, form: Form) -> PlaceDoubts | None:
     """What is asked about the place; None where nothing is, or the tick says that it is meant."""
     if form.text("sure") == sure_value(draft.site):
         return None
-    return doubts(draft.site.lat_deg, draft.site.lon_deg, None)
+    return doubts(draft.site.lat_deg, draft.site.lon_deg, viewer_home(web, viewer))
+
+
+def viewer_home(web: Web, viewer: Viewer) -> Home | None:
+    with web.reading() as session:
+        return people.home_of(session.get_one(tables.Person, viewer.person_id))
 
 
 def sure_value(site: Site) -> str:

@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.coordinates import say_lat_lon
+from alerts.driving import Home
 from alerts.errors import BadInput
 from alerts.naming import clean_name
 from alerts.site import Site
@@ -19,7 +20,7 @@ from service.store.people import default_wishes
 from service.web.access import Keeping, Viewer
 from service.web.context import Web
 from service.web.forms import Filled, Form
-from service.web.siteedit import keep_sites
+from service.web.siteedit import keep_sites, viewer_home
 from service.web.siteform import Draft
 
 
@@ -68,7 +69,8 @@ def build_router(web: Web) -> APIRouter:
         except BadInput as refusal:
             return show(viewer, [], 0, str(refusal))
         with web.skies.turns.turn():
-            rows = [found_row(web, place) for place in found.places]
+            home = viewer_home(web, viewer)
+            rows = [found_row(web, place, home) for place in found.places]
         return show(viewer, rows, found.passed_over, "")
 
     @router.post("/sites/import/keep")
@@ -81,7 +83,7 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def found_row(web: Web, place: FoundPlace) -> FoundRow:
+def found_row(web: Web, place: FoundPlace, home: Home | None) -> FoundRow:
     zone = zone_at(place.lat_deg, place.lon_deg)
     site = Site(place.name, place.lat_deg, place.lon_deg, place.elevation_m or 0.0, zone)
     elevation = "" if place.elevation_m is None else f"{place.elevation_m:g}"
@@ -90,7 +92,7 @@ def found_row(web: Web, place: FoundPlace) -> FoundRow:
         place,
         say_lat_lon(place.lat_deg, place.lon_deg),
         zone,
-        doubt.text if (doubt := doubts(place.lat_deg, place.lon_deg, None)) else "",
+        doubt.text if (doubt := doubts(place.lat_deg, place.lon_deg, home)) else "",
         web.skies.count(site, first, 365, default_wishes().sky),
         f"{place.lat_deg!r};{place.lon_deg!r};{elevation}",
     )

@@ -28,6 +28,14 @@ def test_row_226_a_script_is_told_and_nothing_is_kept(run: Run) -> None:
     assert run("site", "edit", "Skerry", "--notes", "a lightship").code == 0
 
 
+def test_row_226_a_place_far_from_home_is_asked_about(run: Run) -> None:
+    run("home", "--at", "40.4,-1.1")
+    ran = run("site", "add", "Windpump Flat", "--at=-1.42,40.31")
+    assert ran.code == 2
+    assert "lies 6,260 km from home. Did you mean 40.3100° N, 1.4200° W?" in ran.err
+    assert run("site", "add", "Windpump Flat", "--at", "40.31,-1.42").code == 0
+
+
 @pytest.mark.parametrize(
     ("answers", "code", "kept"),
     [("y\n", 0, "at 2, 41 ("), ("n\ny\n", 0, "at 41, 2 ("), ("n\nn\n", 2, "nothing was kept")],

@@ -25,6 +25,7 @@ from service.web.api.problems import documented
 from service.web.context import Web
 from service.web.faults import NotInvited
 from service.web.judged import FIRST_YEAR, LAST_YEAR
+from service.web.siteedit import viewer_home
 from service.web.turns import Turns
 
 ASKING_AT_ONCE = 8
@@ -43,7 +44,8 @@ def build_router(web: Web) -> APIRouter:
             raise NotInvited
         now = web.now()
         site = read_place(question.site)
-        doubt = None if question.site.sure else doubts(site.lat_deg, site.lon_deg, None)
+        home = viewer_home(web, owner.viewer)
+        doubt = None if question.site.sure else doubts(site.lat_deg, site.lon_deg, home)
         if doubt is not None:
             raise HTTPException(422, f'{doubt.text} Say "sure": true if that is the place.')
         night_wished = question.night

@@ -8,7 +8,8 @@ import pytest
 from sqlalchemy import func, select
 from starlette.testclient import TestClient
 
-from service.store import tables
+from alerts.driving import Home
+from service.store import people, tables
 from tests.integration.cycle.world import World
 from tests.integration.web.acting import browsing_as, new_person
 from tests.integration.web.formreading import fields_of_form
@@ -78,6 +79,24 @@ def test_row_226_a_site_is_asked_about_when_it_moves_and_not_when_it_is_describe
         moved = browser.post("/sites/2/edit", data=filled(browser, "/sites/2/edit", at="52, 3"))
         assert "52.0000° N, 3.0000° E lies at sea." in moved.text
     assert kept(world) == [("Skerry", 41.0, 2.0)]
+
+
+def test_row_226_a_place_far_from_ones_own_home_is_asked_about(world: World) -> None:
+    mine = new_person(world, "a@example.org")
+    with world.duskbell.sessions.begin() as session:
+        people.set_home(session, session.get_one(tables.Person, mine), Home(40.4, -1.1))
+    far = "1.4200° S, 40.3100° E lies 6,260 km from home. Did you mean 40.3100° N, 1.4200° W?"
+    file = {"file": ("places.gpx", b'<gpx><wpt lat="-1.42" lon="40.31"><name>Hill</name></wpt></gpx>')}
+    with browsing_as(world, mine) as browser:
+        assert (
+            far
+            in browser.post(
+                "/sites/new", data=filled(browser, "/sites/new", name="x", at="-1.42, 40.31")
+            ).text
+        )
+        assert far in browser.post("/sites/import", files=file).text
+    with browsing_as(world, new_person(world, "b@example.org")) as browser:
+        assert far not in browser.post("/sites/import", files=file).text
 
 
 def test_row_226_pasted_links_and_codes_are_read_on_the_page(world: World) -> None:

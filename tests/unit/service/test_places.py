@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from alerts.coordinates import parse_lat_lon
+from alerts.driving import Home
 from alerts.errors import BadInput
 from service.places import doubts, is_at_sea, zone_at
 
@@ -50,7 +51,7 @@ def test_row_17_where_no_zone_is_known_the_way_out_is_named() -> None:
         zone_at(10.0, 200.0)
 
 
-HOME = (40.4, -1.1)
+HOME = Home(40.4, -1.1)
 DOUBTED = {
     "at sea": ((52.0, 3.0), None, (True, False, None)),
     "at sea, and land the other way round": ((41.0, 2.0), None, (True, False, (2.0, 41.0))),
@@ -61,14 +62,14 @@ DOUBTED = {
     "far out at sea": ((52.0, -30.0), HOME, (True, True, None)),
     "no latitude the other way round": ((35.0, 139.5), HOME, (False, True, None)),
     "within a day's drive": ((43.0, 3.0), HOME, None),
-    "home": (HOME, HOME, None),
+    "home": ((40.4, -1.1), HOME, None),
 }
 
 
 @pytest.mark.parametrize(("at", "home", "expected"), DOUBTED.values(), ids=DOUBTED)
 def test_row_226_a_place_at_sea_or_far_from_home_is_asked_about(
     at: tuple[float, float],
-    home: tuple[float, float] | None,
+    home: Home | None,
     expected: tuple[bool, bool, tuple[float, float] | None] | None,
 ) -> None:
     found = doubts(*at, home)
