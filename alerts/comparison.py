@@ -99,7 +99,7 @@ def compare(
                         site, night, _wishes_at(wishes, site), at_hand, now, correct, clear_share, heard
                     )
                 )
-    return tuple(sorted(found, key=_standing))
+    return tuple(sorted(found, key=standing))
 
 
 def _require_size(sites: Sequence[Site], first: date, last: date) -> None:
@@ -168,7 +168,8 @@ def sky_worth(night: Night) -> float:
     return worth_of(minutes)
 
 
-def _standing(each: ComparedNight) -> tuple[float, float, date, str]:
+def standing(each: ComparedNight) -> tuple[float, float, date, str]:
+    """What puts nights in order: the verdict, then worth, date and name."""
     return _rank(each.verdict), -each.worth, each.night.name, each.site.name
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy.orm import Session
 
+from alerts.briefing.wording import clear_words
 from alerts.comparison import ComparedNight, compare
 from alerts.localtime import say_day, say_minutes, say_span
+from alerts.ranking import ORDER_WORDS, Order, RankedNight
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes import Wishes
@@ -53,8 +55,9 @@ def compare_stored(
     )
 
 
-def compared_json(each: ComparedNight) -> dict[str, Any]:
+def compared_json(ranked: RankedNight) -> dict[str, Any]:
     """One night as JSON values."""
+    each = ranked.each
     return {
         "site": each.site.name,
         "night": each.night.name.isoformat(),
@@ -64,13 +67,30 @@ def compared_json(each: ComparedNight) -> dict[str, Any]:
         "worth": round(each.worth, 1),
         "windows": [span_json(window.span) for window in each.night.windows],
         "why": each.verdict.deciding.text if each.verdict else None,
+        "drive_minutes": round(ranked.drive / timedelta(minutes=1)),
+        "drive_is_estimate": ranked.is_estimate,
     }
 
 
-def compared_line(each: ComparedNight) -> str:
+def compared_head(order: Order, wishes: Iterable[Wishes], *, with_drive: bool) -> Iterator[str]:
+    """The order in words, what the chance is of, what a drive rests on, and the names of the columns."""
+    yield f"Ranked {ORDER_WORDS[order]}."
+    shortest = sorted({each.shortest_window for each in wishes})
+    yield f"The chance: of {' or '.join(clear_words(each) for each in shortest)} in one piece, at least."
+    if with_drive:
+        yield 'The drive: one way; "about" is an estimate from home.'
+    drive = f"{'drive':<20}" if with_drive else ""
+    yield f"{'verdict':<8}{'chance':>6} {'night':<17}{'site':<26}{drive}{'dark in all':<12}windows"
+
+
+def compared_line(ranked: RankedNight, *, with_drive: bool) -> str:
     """One night as a line for the terminal."""
+    each = ranked.each
+    about = "about " if ranked.is_estimate else ""
+    drive = f"{about + say_minutes(ranked.drive):<20}" if with_drive else ""
     verdict = each.verdict.word.value if each.verdict else "–"
     chance = "" if each.chance_pct is None else f"{each.chance_pct} %"
     spans = ", ".join(say_span(window.span, each.site.tz) for window in each.night.windows)
     length = say_minutes(timedelta(minutes=each.minutes))
-    return f"{verdict:<8}{chance:>5}  {say_day(each.night.name):<17}{each.site.name:<26}{length:<12}{spans}"
+    named = f"{say_day(each.night.name):<17}{each.site.name:<26}"
+    return f"{verdict:<8}{chance:>6} {named}{drive}{length:<12}{spans}"

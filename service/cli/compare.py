@@ -16,6 +16,12 @@ LINES = 30
 @click.argument("sites", nargs=-1, metavar="SITE...")
 @click.option("--from", "first", type=DAY, default=None, help="First night; default tonight.")
 @click.option("--to", "last", type=DAY, default=None, help="Last night; default two weeks in all.")
+@click.option(
+    "--sort",
+    type=click.Choice(["worth", "chance", "date", "drive"]),
+    default="worth",
+    help="By worth, chance, date or drive; worth unless given.",
+)
 @click.option("--all", "everything", is_flag=True, help="Every night, not only the best thirty.")
 @click.option("--as-of", "as_of", type=MOMENT, default=None, help="As if it were TIME; default now.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
@@ -23,15 +29,18 @@ def compare(
     sites: tuple[str, ...],
     first: date | None,
     last: date | None,
+    sort: str,
     everything: bool,
     as_of: datetime | None,
     as_json: bool,
 ) -> None:
-    """Rank the nights of SITES, or of all sites, best first; judged where forecasts are at hand."""
+    """Rank the nights of SITES, or of all sites; judged where forecasts are at hand."""
     from alerts.comparison import tonight_at, usual_span
+    from alerts.driving import with_home
+    from alerts.ranking import Order, rank
     from service.bootstrap import build
-    from service.comparing import compare_stored, compared_json, compared_line
-    from service.store.people import default_wishes
+    from service.comparing import compare_stored, compared_head, compared_json, compared_line
+    from service.store.people import default_wishes, find_operator, home_of
     from service.store.sites import find_sites, get_site, newest_revision
 
     duskbell = build()
@@ -40,18 +49,28 @@ def compare(
         rows = [get_site(session, name) for name in sites] or find_sites(session)
         places = {newest_revision(session, row.id).site: row.id for row in rows}
         start, end = usual_span(first, last, tonight_at(places, now))
-        usual = default_wishes()
-        found = compare_stored(
-            session, places, start, end, dict.fromkeys(places, usual), duskbell.ephemeris, now
-        )
+        operator = find_operator(session)
+        home = home_of(operator) if operator else None
+        wishes = {place: with_home(default_wishes(), home, place) for place in places}
+        nights = compare_stored(session, places, start, end, wishes, duskbell.ephemeris, now)
+    order = Order(sort)
+    found = rank(nights, order, wishes)
     shown = found if everything else found[:LINES]
     if as_json:
-        nights = [compared_json(each) for each in shown]
-        click.echo(json.dumps({"from": f"{start}", "to": f"{end}", "nights": nights}, ensure_ascii=False))
+        values = {
+            "from": f"{start}",
+            "to": f"{end}",
+            "sort": sort,
+            "nights": [compared_json(each) for each in shown],
+        }
+        click.echo(json.dumps(values, ensure_ascii=False))
         return
-    click.echo(f"Nights from {start} to {end}, best first, for the usual wishes")
+    click.echo(f"Nights from {start} to {end}, for the usual wishes")
+    with_drive = home is not None or order is Order.DRIVE
+    for line in compared_head(order, wishes.values(), with_drive=with_drive):
+        click.echo(line)
     for each in shown:
-        click.echo(compared_line(each))
+        click.echo(compared_line(each, with_drive=with_drive))
     if not shown:
         click.echo("No night has a dark window.")
     elif len(found) > len(shown):

@@ -12,9 +12,12 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
 from alerts.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
+from alerts.driving import with_home
 from alerts.errors import BadInput
+from alerts.localtime import say_drive
+from alerts.ranking import ORDER_WORDS, Order, RankedNight, rank
 from service.comparing import compare_stored
-from service.store import tables
+from service.store import people, tables
 from service.store.sites import StoredSite, newest_revisions
 from service.web.access import SignedIn, Viewer
 from service.web.context import Web
@@ -25,11 +28,16 @@ NIGHTS_SHOWN = 60
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One night of the ranking. clock_hours: 24 or 12, as the viewer wished for this site."""
+    """One night of the ranking. drive: in words. clock_hours: 24 or 12, as the viewer wished here."""
 
     site_id: int
-    each: ComparedNight
+    ranked: RankedNight
+    drive: str
     clock_hours: int = 24
+
+    @property
+    def each(self) -> ComparedNight:
+        return self.ranked.each
 
 
 def build_router(web: Web) -> APIRouter:
@@ -41,6 +49,7 @@ def build_router(web: Web) -> APIRouter:
         site: Annotated[list[int] | None, Query(max_length=MOST_SITES)] = None,
         first: Annotated[str, Query(alias="from", max_length=10)] = "",
         last: Annotated[str, Query(alias="to", max_length=10)] = "",
+        sort: Annotated[Order, Query()] = Order.WORTH,
     ) -> HTMLResponse:
         now = web.now()
         lines: list[Line] = []
@@ -54,7 +63,7 @@ def build_router(web: Web) -> APIRouter:
             try:
                 span = usual_span(_day(first), _day(last), tonight)
                 if chosen:
-                    found = compare_rows(web, session, viewer, chosen, stored, span)
+                    found = compare_rows(web, session, viewer, chosen, stored, span, sort)
                     lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
             except BadInput as refusal:
                 fault = str(refusal)
@@ -69,6 +78,9 @@ def build_router(web: Web) -> APIRouter:
             last=span[1],
             lines=lines,
             more=more,
+            sort=sort.value,
+            orders=[order.value for order in Order],
+            order_words=ORDER_WORDS[sort],
             fault=fault,
         )
 
@@ -82,18 +94,31 @@ def compare_rows(
     rows: Sequence[tables.Site],
     stored: Mapping[int, StoredSite],
     span: tuple[date, date],
+    order: Order,
 ) -> list[Line]:
-    """The ranking of those sites, each by the wishes that are judged there for this viewer.
+    """The ranking of those sites, each by the wishes that are judged there for this viewer, with the drive
+    from their home where nobody watches it.
 
     stored: the newest description of each.
     """
     watchers = watchers_of(session, rows, viewer)
     sites = {stored[row.id].site: row.id for row in rows}
-    wishes = {site: wishes_of(watchers.get(site_id)) for site, site_id in sites.items()}
+    home = people.home_of(session.get_one(tables.Person, viewer.person_id))
+    wishes = {
+        site: with_home(wishes_of(watchers.get(site_id)), home, site) for site, site_id in sites.items()
+    }
     hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
     with web.skies.turns.turn():
         found = compare_stored(session, sites, span[0], span[1], wishes, web.skies.ephemeris, web.now())
-    return [Line(sites[each.site], each, hours[sites[each.site]]) for each in found]
+    return [
+        Line(
+            sites[ranked.each.site],
+            ranked,
+            say_drive(ranked.drive, is_estimate=ranked.is_estimate),
+            hours[sites[ranked.each.site]],
+        )
+        for ranked in rank(found, order, wishes)
+    ]
 
 
 def _day(typed: str) -> date | None:

@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
 
 from alerts.coordinates import LONGEST_LINK, parse_lat_lon
 from alerts.errors import BadInput
+from alerts.ranking import Order
 from alerts.site import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
 from alerts.wishes import Wishes
 
@@ -75,13 +76,16 @@ class ComparedModel(BaseModel):
     worth: float
     windows: list[SpanModel]
     why: str | None
+    drive_minutes: int
+    drive_is_estimate: bool
 
 
 class ComparisonModel(BaseModel):
-    """Nights with a window, best first. more: how many are left out."""
+    """Nights with a window, in the order named by sort. more: how many are left out."""
 
     first: date
     last: date
+    sort: Order
     nights: list[ComparedModel]
     more: int
 

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
 from alerts.comparison import MOST_SITES, tonight_at, usual_span
+from alerts.ranking import Order
 from service.comparing import compared_json
 from service.report import night_report
 from service.seasonal import season_json
@@ -130,21 +131,24 @@ def _add_longer_spans(router: APIRouter, web: Web) -> None:
         site: Annotated[list[int] | None, Query(max_length=MOST_SITES)] = None,
         first: Annotated[date | None, Query(alias="from")] = None,
         last: Annotated[date | None, Query(alias="to")] = None,
+        sort: Annotated[Order, Query()] = Order.WORTH,
     ) -> Response:
-        """The nights of several sites (all of yours unless named), best first."""
+        """The nights of several sites (all of yours unless named), by worth, chance, date or drive."""
         with web.reading() as session:
             visible = visible_sites(session, viewer)
             rows = [row for row in visible if site is None or row.id in site][:MOST_SITES]
             stored = newest_revisions(session, {row.id for row in rows})
             tonight = tonight_at((each.site for each in stored.values()), web.now())
             span = usual_span(first, last, tonight)
-            lines = compare_rows(web, session, viewer, rows, stored, span)
+            lines = compare_rows(web, session, viewer, rows, stored, span, sort)
         found = [
-            ComparedModel(site_id=line.site_id, **compared_json(line.each))
+            ComparedModel(site_id=line.site_id, **compared_json(line.ranked))
             for line in lines[:NIGHTS_COMPARED]
         ]
         more = max(0, len(lines) - NIGHTS_COMPARED)
-        return answer(request, ComparisonModel(first=span[0], last=span[1], nights=found, more=more))
+        return answer(
+            request, ComparisonModel(first=span[0], last=span[1], sort=sort, nights=found, more=more)
+        )
 
 
 def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:

@@ -60,6 +60,10 @@ def test_a_season_and_a_comparison(played: TestClient, key: dict[str, str]) -> N
     assert 140 < len(season["nights"]) < 170
     compared = played.get(f"{API}/compare?from=2027-07-03&to=2027-07-06", headers=key).json()
     assert compared["nights"][0]["verdict"] == "go"
+    assert (compared["sort"], compared["nights"][0]["drive_minutes"]) == ("worth", 90)
+    by_date = played.get(f"{API}/compare?from=2027-07-03&to=2027-07-06&sort=date", headers=key).json()
+    dates = [each["night"] for each in by_date["nights"]]
+    assert (by_date["sort"], dates) == ("date", sorted(dates))
     assert (compared["first"], compared["last"]) == ("2027-07-03", "2027-07-06")
 
 

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from alerts.comparison import MOST_SITES, compare, sky_worth, tonight_at, usual_span
+from alerts.comparison import MOST_SITES, ComparedNight, compare, sky_worth, tonight_at, usual_span
+from alerts.driving import Home, with_home
 from alerts.errors import BadInput
 from alerts.night import SkyWishes, nights
+from alerts.ranking import ORDER_WORDS, Order, rank
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.span import Span
-from alerts.verdict import VerdictWord
+from alerts.verdict import Verdict, VerdictWord
 from alerts.weather.record import Place
 from alerts.wishes import Wishes
-from service.demo.story import FLAT, RIDGE, SATURDAY
+from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
 from service.demo.weather import InventedSky, Turn
+from tests.unit.judging.values import outlook
 
 NOW = datetime(2027, 7, 3, 12, tzinfo=UTC)
 WISHES = Wishes(sky=SkyWishes(lowest_altitude_deg=None))
@@ -103,3 +107,44 @@ def test_without_dates_one_compares_from_the_night_that_runs_at_the_sites(
     tonight = tonight_at(sites, now)
     assert tonight == date(2027, 7, day)
     assert usual_span(None, None, tonight) == (tonight, date(2027, 7, day + 13))
+
+
+ORDERS = {
+    Order.WORTH: [RIDGE, FLAT, PAN],
+    Order.CHANCE: [FLAT, RIDGE, PAN],
+    Order.DATE: [PAN, RIDGE, FLAT],
+    Order.DRIVE: [PAN, FLAT, RIDGE],
+}
+
+
+@pytest.mark.parametrize("order", Order)
+def test_nights_stand_in_the_order_that_was_chosen(ephemeris: Ephemeris, order: Order) -> None:
+    """The ridge is worth most, the flat has the highest chance, the pan comes first and is nearest."""
+    night = nights(FLAT, SATURDAY, 1, WISHES.sky, ephemeris)[0]
+    found = [
+        ComparedNight(FLAT, night, _chance(90), 100.0),
+        ComparedNight(RIDGE, night, _chance(80), 200.0),
+        ComparedNight(PAN, replace(night, name=date(2027, 7, 2)), None, 300.0),
+    ]
+    minutes = {FLAT: 60, RIDGE: 90, PAN: 30}
+    wishes = {site: replace(WISHES, drive=timedelta(minutes=minutes[site])) for site in minutes}
+    wishes[PAN] = with_home(WISHES, Home(PAN.lat_deg - 0.1, PAN.lon_deg), PAN)
+    ranked = rank(found, order, wishes)
+    assert [each.each.site for each in ranked] == ORDERS[order]
+    assert {each.each.site: each.is_estimate for each in ranked} == {FLAT: False, RIDGE: False, PAN: True}
+
+
+def test_equal_ones_stand_as_their_worth_has_them(ephemeris: Ephemeris) -> None:
+    night = nights(FLAT, SATURDAY, 1, WISHES.sky, ephemeris)[0]
+    found = [ComparedNight(FLAT, night, _chance(80), 1.0), ComparedNight(RIDGE, night, _chance(80), 2.0)]
+    for order in Order:
+        ranked = rank(found, order, dict.fromkeys((FLAT, RIDGE), WISHES))
+        assert [each.each.site for each in ranked] == [RIDGE, FLAT]
+
+
+def test_each_order_is_said() -> None:
+    assert set(ORDER_WORDS) == set(Order)
+
+
+def _chance(chance_pct: int) -> Verdict:
+    return Verdict(VerdictWord.GO, (), None, outlook(chance_pct))
