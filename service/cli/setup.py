@@ -13,6 +13,7 @@ from alerts.errors import BadInput
 from service.cli.options import LAT_LON
 
 if TYPE_CHECKING:
+    from alerts.driving import Home
     from service.bootstrap import Duskbell
     from service.setup.steps import Relay, Standing, Terms
     from service.setup.tries import Tried
@@ -35,6 +36,9 @@ MOST_TRIES_OF_A_CODE = 3
 @click.option("--place", default=None, metavar="NAME", help="The first place.")
 @click.option("--at", type=LAT_LON, default=None, help="Its coordinates, as you have them.")
 @click.option("--elevation", "elevation_m", type=float, default=None, help="Its metres above sea level.")
+@click.option("--yes", "is_sure", is_flag=True, help="Don't ask whether a place at sea is meant.")
+@click.option("--home", "home_at", type=LAT_LON, default=None, help="Where you set out; kept to about 1 km.")
+@click.option("--speed", type=float, default=None, metavar="KM/H", help="Your usual speed; default 70.")
 @click.option("--smtp-host", default=None, help="Mail relay.")
 @click.option("--smtp-port", type=click.IntRange(1, 65535), default=None, help="Its port; default 587.")
 @click.option(
@@ -92,6 +96,9 @@ class Answers:
     place: str | None
     at: tuple[float, float] | None
     elevation_m: float | None
+    is_sure: bool
+    home_at: tuple[float, float] | None
+    speed_kmh: float | None
     relay: dict[str, Any]
     push: str
     push_name: str
@@ -130,6 +137,9 @@ def _read_answers(given: dict[str, Any]) -> Answers:
         place=given["place"],
         at=given["at"],
         elevation_m=given["elevation_m"],
+        is_sure=given["is_sure"],
+        home_at=given["home_at"],
+        speed_kmh=given["speed"],
         relay={name: value for name, value in relay.items() if value is not None},
         push=_secret(given["push_file"], "--push"),
         push_name=given["push_name"] or PUSH_NAME,
@@ -176,6 +186,7 @@ class Talk:
         self.who()
         self.feeds()
         self.place()
+        self.home()
         self.ring()
         self.end()
 
@@ -245,6 +256,42 @@ class Talk:
                 self.answers = replace(self.answers, place=None, at=None)
                 stored = self._ask_place(stored)
 
+    def home(self) -> None:
+        """Where one sets out, and how fast; drives are estimated from it. It may be left out."""
+        from alerts.driving import USUAL_SPEED_KMH, Home
+        from service.setup.steps import forget_home, home_words, keep_home, read_speed
+
+        standing, given = self.standing, self.answers
+        known = standing.home
+        self._head("Home, from which drives are estimated")
+        at, speed_kmh = given.home_at, given.speed_kmh
+        if at is None and known is not None and (speed_kmh is not None or not self._asks_anew):
+            at = known.lat_deg, known.lon_deg
+        elif at is None and self.asks:
+            before = f"{known.lat_deg:.2f}, {known.lon_deg:.2f}" if known else "-"
+            at = self._ask("Coordinates; about 1 km will do (- for none)", before, _lat_lon_or_none)
+            if at is not None and speed_kmh is None:
+                usual = known.speed_kmh if known else USUAL_SPEED_KMH
+                speed_kmh = self._ask("Your usual speed in km/h", f"{usual:g}", read_speed)
+        if at is None:
+            forget_home(self.duskbell)
+            click.echo("  None is known: a drive of 90 minutes is reckoned with where none is given.")
+            return
+        if speed_kmh is None:
+            speed_kmh = known.speed_kmh if known else USUAL_SPEED_KMH
+        kept = keep_home(self.duskbell, Home(*at, speed_kmh))
+        click.echo(f"  {home_words(kept, standing.places)}")
+        self._doubt_the_way(kept)
+
+    def _doubt_the_way(self, home: Home) -> None:
+        """Said where the first place is far from home; which of the two is wrong only its owner knows."""
+        from service.places import doubts
+
+        site = self.standing.places[0].site
+        doubt = doubts(site.lat_deg, site.lon_deg, home)
+        if doubt is not None and doubt.away_km is not None:
+            click.echo(f"  {doubt.text} If home or place is wrong, run duskbell setup again.")
+
     def ring(self) -> None:
         """Where it rings: by what the options name, by what is set already, or as is answered."""
         standing = self.standing
@@ -277,7 +324,7 @@ class Talk:
     def end(self) -> None:
         """The next nights, what is missing, and the way in."""
         from service.seasonal import season_table
-        from service.setup.ending import fleet_note, next_nights, way_in, why_none
+        from service.setup.ending import fleet_note, next_nights, still_missing, way_in, why_none
 
         standing = self.standing
         if standing.places:
@@ -287,6 +334,9 @@ class Talk:
             lines = season_table(found, found.nights) if found.nights else why_none(self.duskbell, found)
             for line in lines:
                 click.echo(f"  {line}".rstrip())
+        self._head("What is still missing")
+        for line in still_missing(self.duskbell) or ("Nothing: it can ring.",):
+            click.echo(f"  {line}")
         if self.asks:
             self._head("Sign in with your phone, once duskbell serve runs")
             way = way_in(self.duskbell)
@@ -318,6 +368,8 @@ class Talk:
             at = self._ask("Coordinates", "", _lat_lon)
         else:
             at = given.at or (known.site.lat_deg, known.site.lon_deg)  # type: ignore[union-attr]
+        if given.at is not None:
+            at = self._settled(at)
         elevation_m = given.elevation_m
         if elevation_m is None and known is not None and known.elevation_known:
             elevation_m = known.site.elevation_m
@@ -325,24 +377,41 @@ class Talk:
         return keep_place(self.duskbell, site, elevation_known=elevation_m is not None)
 
     def _ask_place(self, known: StoredSite | None) -> StoredSite:
-        from service.places import is_at_sea
-        from service.setup.steps import find_place, keep_place, place_at
+        from service.setup.steps import find_place, keep_place, place_at, read_elevation
 
         while True:
             name = self._ask("Its name", known.site.name if known else "", _name)
             known = find_place(self.standing.places, name)
             before = f"{known.site.lat_deg:.6g}, {known.site.lon_deg:.7g}" if known else ""
             at = self._ask("Coordinates, as you have them, latitude first", before, _lat_lon)
+            if not (known and at == (known.site.lat_deg, known.site.lon_deg)):
+                at = self._settled(at)
             height = f"{known.site.elevation_m:g}" if known and known.elevation_known else ""
-            elevation_m = self._ask("Metres above sea level (- if you don't know)", height or "-", _elevation)
+            elevation_m = self._ask(
+                "Metres above sea level (- if you don't know)", height or "-", read_elevation
+            )
             try:
                 site = place_at(name, at, elevation_m, known.site if known else None)
             except BadInput as refusal:
                 click.echo(f"  {refusal}")
                 continue
-            if is_at_sea(site.zone) and not self._confirm("That lies at sea. Is it right", default=False):
-                continue
             return keep_place(self.duskbell, site, elevation_known=elevation_m is not None)
+
+    def _settled(self, at: tuple[float, float]) -> tuple[float, float]:
+        """Those coordinates, or the ones meant instead, as answered where they look like a slip."""
+        from service.places import doubts
+
+        home = self.standing.home
+        while (doubt := None if self.answers.is_sure else doubts(*at, home)) is not None:
+            if not self.asks:
+                raise click.UsageError(f"{doubt.text} Say --yes if that is the place.")
+            click.echo(f"  {doubt.text}")
+            if doubt.swapped is not None and self._confirm("Take that instead", default=True):
+                return doubt.swapped
+            if self._confirm("Is it the place as you wrote it", default=False):
+                return at
+            at = self._ask("Coordinates", "", _lat_lon)
+        return at
 
     # the feeds' terms
 
@@ -658,24 +727,14 @@ def _lat_lon(typed: str) -> tuple[float, float]:
     return parse_lat_lon(typed)
 
 
+def _lat_lon_or_none(typed: str) -> tuple[float, float] | None:
+    return None if typed == "-" else _lat_lon(typed)
+
+
 def _name(typed: str) -> str:
     from alerts.naming import clean_name
 
     return clean_name(typed)
-
-
-def _elevation(typed: str) -> float | None:
-    if typed == "-":
-        return None
-    try:
-        number = float(typed.replace(",", ".").replace("−", "-").removesuffix("m"))
-    except ValueError:
-        raise BadInput(
-            f"{typed!r} is no number; write the elevation in metres, or - if you don't know."
-        ) from None
-    if not -500 <= number <= 9000:
-        raise BadInput(f"{typed!r} can't be the elevation of a place on Earth.")
-    return number
 
 
 def _port(typed: str) -> int:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
+from alerts.localtime import say_day, say_minutes, say_span
 from alerts.night import tonight_name
 from alerts.season import Season, never_holds, season
 from service.access import make_owner_link
 from service.bootstrap import Duskbell
-from service.store.people import default_wishes
+from service.ring_check import RingCheck
+from service.store.people import default_wishes, find_operator
 from service.store.sites import StoredSite
 from service.web.security import is_loopback, origin_of
 
@@ -35,9 +37,29 @@ def next_nights(duskbell: Duskbell, stored: StoredSite) -> Season:
     return replace(found, nights=tuple(worth_it[:NIGHTS_SHOWN]))
 
 
+def night_lines(found: Season) -> tuple[str, ...]:
+    """`Thu 4 March: 05:10–06:04 CET, 54 min, arch`, one a window."""
+    tz = found.site.tz
+    return tuple(
+        f"{say_day(night.name)}: {say_span(window.span, tz)}, {say_minutes(window.span.duration)}"
+        + (f", {', '.join(shape.value for shape in night.shapes)}" if night.shapes else "")
+        for night in found.nights
+        for window in night.windows
+    )
+
+
 def why_none(duskbell: Duskbell, found: Season) -> tuple[str, ...]:
     """Where no night ahead is worth it: why, and what else could be wished for."""
     return never_holds(found.site, found.wishes, found.first.year, duskbell.ephemeris)
+
+
+def still_missing(duskbell: Duskbell) -> tuple[str, ...]:
+    """What keeps the operator's places from ringing, or should be known, each with its mend."""
+    now = duskbell.clock()
+    with duskbell.sessions() as session:
+        operator = find_operator(session)
+        check = RingCheck(duskbell, session, now)
+        return tuple(each.line() for each in check.of_all(operator.id if operator else None))
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,9 @@ from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from alerts.coordinates import say_lat_lon
+from alerts.driving import Home, drive_from
 from alerts.errors import BadInput
+from alerts.localtime import say_minutes
 from alerts.naming import clean_name
 from alerts.site import Site
 from service.bootstrap import Duskbell
@@ -30,6 +32,8 @@ from service.setup.settings_file import Origin, origin_of, write_settings
 from service.store import identity, people, tables
 from service.store.people import REMOVED, UNKNOWN_ZONE
 from service.store.sites import StoredSite, add_site, newest_revision, revise_site
+from service.store.tables_delivery import Token
+from service.store.tokens import Purpose
 
 PUSH_NAME = "phone"
 """What the push service is called among named_targets unless it is given another name."""
@@ -78,7 +82,8 @@ class Standing:
 
     mail_id: of the operator's own address; None while there is none. places: the operator's, oldest first.
     terms_answered: whether anybody said how Open-Meteo may be asked. bells: where the operator is told of a
-    place, as it may be shown. fixed: settings that the environment holds.
+    place, as it may be shown. waiting: addresses of the operator's whose reader has a code that wasn't typed
+    yet, by number. home: where the operator sets out. fixed: settings that the environment holds.
     """
 
     settings: Settings
@@ -87,6 +92,8 @@ class Standing:
     places: tuple[StoredSite, ...]
     terms_answered: bool
     bells: tuple[str, ...]
+    waiting: Mapping[int, str]
+    home: Home | None
     fixed: frozenset[str]
 
     @property
@@ -121,10 +128,12 @@ def look(duskbell: Duskbell) -> Standing:
         mail = _own_mail(session, operator, settings.operator_email) if operator else None
         places = _places(session, operator) if operator else ()
         bells = _bells(session, duskbell, operator) if operator else ()
+        waiting = _waiting(session, duskbell, operator) if operator else {}
+        home = people.home_of(operator) if operator else None
         mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)
     is_answered = settings.uses_open_meteo or origin_of("open_meteo_noncommercial") is not Origin.DEFAULT
     fixed = {name for name in Settings.model_fields if origin_of(name) is Origin.ENVIRONMENT}
-    return Standing(settings, target, mail_id, places, is_answered, bells, frozenset(fixed))
+    return Standing(settings, target, mail_id, places, is_answered, bells, waiting, home, frozenset(fixed))
 
 
 def is_untouched(session: Session, settings: Settings) -> bool:
@@ -167,6 +176,24 @@ def _bells(session: Session, duskbell: Duskbell, operator: tables.Person) -> tup
     rows = people.active_subscriptions(session, duskbell.clock())
     own = {row.address_id: row.address for row in rows if row.person_id == operator.id}
     return tuple(shown(address) for _, address in sorted(own.items()))
+
+
+def _waiting(session: Session, duskbell: Duskbell, operator: tables.Person) -> dict[int, str]:
+    """The operator's addresses that were sent a code of late and haven't confirmed, as they may be shown."""
+    rows = session.scalars(
+        select(tables.Address)
+        .join(Token, Token.address_id == tables.Address.id)
+        .where(
+            tables.Address.person_id == operator.id,
+            tables.Address.confirmed_at.is_(None),
+            tables.Address.off_since.is_(None),
+            Token.purpose == Purpose.CHALLENGE,
+            Token.used_at.is_(None),
+            Token.expires_at > duskbell.clock(),
+        )
+        .order_by(tables.Address.id)
+    )
+    return {row.id: row.target if row.channel == "email" else shown(row) for row in rows}
 
 
 def keep_settings(duskbell: Duskbell, changes: Mapping[str, Any]) -> None:
@@ -238,6 +265,22 @@ def keep_place(duskbell: Duskbell, site: Site, *, elevation_known: bool) -> Stor
         return newest_revision(session, known.site_id)
 
 
+def read_elevation(typed: str) -> float | None:
+    """Metres above sea level as somebody types them; None for "" or a dash."""
+    plain = typed.strip().replace(",", ".").replace("−", "-").removesuffix("m").strip()
+    if plain in ("", "-"):
+        return None
+    try:
+        elevation_m = float(plain)
+    except ValueError:
+        raise BadInput(
+            f"{typed!r} is no number; write the elevation in metres, or leave it out if you don't know it."
+        ) from None
+    if not -500 <= elevation_m <= 9000:
+        raise BadInput(f"{typed!r} can't be the elevation of a place on Earth.")
+    return elevation_m
+
+
 def find_place(places: tuple[StoredSite, ...], name: str) -> StoredSite | None:
     """The place of that name, whatever its case."""
     return next((each for each in places if each.site.name.casefold() == name.strip().casefold()), None)
@@ -247,6 +290,40 @@ def place_words(stored: StoredSite) -> str:
     """`Windpump Flat at 40.3100° N, 1.4200° W, 1180 m`."""
     height = f", {stored.site.elevation_m:g} m" if stored.elevation_known else ""
     return f"{stored.site.name} at {say_lat_lon(stored.site.lat_deg, stored.site.lon_deg)}{height}"
+
+
+def keep_home(duskbell: Duskbell, home: Home) -> Home:
+    """Where the operator sets out from now on, as it is kept."""
+    _set_home(duskbell, home.rounded)
+    return home.rounded
+
+
+def forget_home(duskbell: Duskbell) -> None:
+    """Nobody knows where the operator sets out."""
+    _set_home(duskbell, None)
+
+
+def _set_home(duskbell: Duskbell, home: Home | None) -> None:
+    with duskbell.sessions.begin() as session:
+        operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
+        if people.home_of(operator) != home:
+            people.set_home(session, operator, home)
+
+
+def home_words(home: Home, places: tuple[StoredSite, ...]) -> str:
+    """`40.31, -1.42 (kept to about 1 km), at 70 km/h; about 1 h 5 min to Windpump Flat`."""
+    words = f"{home.lat_deg:.2f}, {home.lon_deg:.2f} (kept to about 1 km), at {home.speed_kmh:g} km/h"
+    drive = drive_from(home, places[0].site.lat_deg, places[0].site.lon_deg) if places else None
+    return f"{words}; about {say_minutes(drive)} to {places[0].site.name}" if drive else words
+
+
+def read_speed(typed: str) -> float:
+    """A usual speed in km/h as somebody types it."""
+    try:
+        speed_kmh = float(typed.strip().lower().removesuffix("km/h").replace(",", "."))
+    except ValueError:
+        raise BadInput(f"{typed!r} is no speed; write it in km/h, such as 70.") from None
+    return Home(0.0, 0.0, speed_kmh).speed_kmh
 
 
 def check_relay(relay: Relay) -> Relay:

@@ -95,10 +95,10 @@ class Web:
         """Tells whether anything was committed since it was asked before."""
         return watch_changes(self.duskbell.engine)
 
-    def store_version(self) -> int | str | None:
-        """The same until something is committed; None where that can't be known, or not now."""
+    def store_version(self) -> str | None:
+        """The same until something is committed or set; None where that can't be known, or not now."""
         try:
-            return self.changes() if self.changes is not None else None
+            return f"{self.changes()} {self.duskbell.times_changed}" if self.changes is not None else None
         except (DuskbellError, SQLAlchemyError, sqlite3.Error):
             return None
 

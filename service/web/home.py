@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse
 
 from alerts.briefing.units import in_units
 from alerts.briefing.wording import long_day, short_day
+from service.setup.steps import is_untouched
 from service.store.cycles import last_finished
 from service.web.access import Looking
 from service.web.cells import NightCell, brief_words, cell_words, column_of, standing_of, window_words
@@ -53,6 +54,8 @@ def build_router(web: Web) -> APIRouter:
             sites = visible_sites(session, viewer)
             rows = best_first(site_rows(session, web.skies, sites, viewer, now))
             cycle = last_finished(session)
+            fresh = viewer is None and not web.duskbell.invented and not rows
+            untouched = fresh and is_untouched(session, web.duskbell.settings)
             credits = recent_credits(session, web.skies) if rows else ()
         shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
         lead = find_lead(rows)
@@ -71,6 +74,7 @@ def build_router(web: Web) -> APIRouter:
             cycle_minutes=web.duskbell.settings.cycle_minutes,
             looked=_looked(cycle.finished_at if cycle else None, web.duskbell.clock()),
             credits=credits,
+            is_untouched=untouched,
         )
 
     return router

@@ -6,11 +6,13 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy.orm import Session
 
 from service import access
-from service.store import tokens
+from service.setup.steps import is_untouched
+from service.store import tables, tokens
 from service.store.tokens import RULES, Purpose
-from service.web import sessions
+from service.web import sessions, setup
 from service.web.access import Looking
 from service.web.asking import network_of_request
 from service.web.context import Web
@@ -88,20 +90,30 @@ def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
     return web.page("sign-in-link.html", 200 if is_good else 404, action=action, is_good=is_good, over=OVER)
 
 
+def _must_set_up(web: Web, session: Session, person_id: int) -> bool:
+    """Whether it is the operator, of an installation of which nothing is set yet."""
+    person = session.get_one(tables.Person, person_id)
+    is_fresh = is_untouched(session, web.duskbell.settings)
+    return person.is_operator and is_fresh and not web.duskbell.invented
+
+
 def _let_in(web: Web, person_id: int, request: Request) -> Response:
     """Sign the browser in, and bring it back to the page that it had asked for.
 
     Who was signed in here before is no longer: a browser has one token at a time.
     """
     now = web.duskbell.clock()
+    lands_on = "/"
     before = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
     with web.writing.begin() as session:
         sessions.end(session, before, now)
         label = sessions.roughly(request.headers.get("user-agent", ""))
         token = sessions.start(session, person_id, now, label=label)
+        if _must_set_up(web, session, person_id):
+            lands_on = setup.PATH
     return_name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
     back_to = request.cookies.get(return_name, "")
-    response = RedirectResponse(back_to if is_own_path(back_to) else "/", 303)
+    response = RedirectResponse(back_to if is_own_path(back_to) else lands_on, 303)
     response.delete_cookie(return_name, path="/", secure=web.is_https, httponly=True, samesite="lax")
     sessions.give_cookie(response, token, is_https=web.is_https)
     return response

@@ -87,7 +87,7 @@ def open_house(folder: Path, empty_store: Path, **settings: Any) -> Iterator[Hou
     shutil.copy(empty_store, folder / "duskbell.sqlite3")
     room = ChatRoom(folder)
     with chat_server(room) as chat_port:
-        port = _free_port()
+        port = free_port()
         duskbell = Duskbell(
             Settings(
                 data_dir=folder,
@@ -122,7 +122,7 @@ def serving(house: House, port: int) -> Iterator[None]:
         thread.join(timeout=10)
 
 
-def _free_port() -> int:
+def free_port() -> int:
     with socket.socket() as probe:
         probe.bind((LOOPBACK, 0))
         port: int = probe.getsockname()[1]

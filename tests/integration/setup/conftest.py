@@ -61,6 +61,7 @@ class Fresh:
 
     def script(self, *options: str) -> Result:
         """Without a terminal."""
+        self.monkeypatch.setattr(setup_command, "has_terminal", lambda: False)
         return CliRunner().invoke(command, ["setup", *options])
 
     def typed(self, *answers: Answer, options: tuple[str, ...] = ()) -> Result:

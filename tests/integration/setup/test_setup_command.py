@@ -21,7 +21,8 @@ from tests.integration.setup.conftest import MET_NORWAY, Fresh
 
 pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
 """apprise imports it still."""
-PLACE = ("Windpump Flat", "59.0 N, 10.0 E", "63")
+PLACE = ("Windpump Flat", "59.0 N, 10.0 E", "63", "-")
+"""The last: no home."""
 SAID = ("--mail", "you@example.org", "--contact", "you@example.org", "--noncommercial")
 PLACED = ("--place", "Windpump Flat", "--at", "59,10", "--elevation", "63")
 
@@ -111,7 +112,7 @@ def test_by_options_alone_and_once_more_without_any(
 def test_again_enter_keeps_everything(fresh: Fresh, feeds: responses.RequestsMock, relay: Relay) -> None:
     fresh.script(*SAID, *PLACED, *mail_options(relay))
     before = fresh.file.read_bytes()
-    ran = fresh.typed(*[""] * 7)
+    ran = fresh.typed(*[""] * 8)
     assert ran.exit_code == 0, ran.output
     assert "Your mail address [you@example.org]" in ran.output
     assert "Coordinates, as you have them, latitude first [59, 10]" in ran.output
@@ -304,9 +305,9 @@ def test_row_193_one_provider_alone_is_told_and_the_declaration_mends_it_at_once
     fresh: Fresh, feeds: responses.RequestsMock
 ) -> None:
     ran = fresh.typed(
-        *("you@example.org", "", "n", "", *PLACE),
+        *("you@example.org", "", "n", "", *PLACE[:3]),
         *("f", "", "y"),  # the feeds again, declared now
-        *("h", ""),
+        *("-", "h", ""),
     )
     assert ran.exit_code == 0, ran.output
     assert "Only MET Norway answered for Windpump Flat, and a go needs two providers." in ran.output
@@ -332,7 +333,7 @@ def test_row_190_stopped_in_the_middle_what_was_confirmed_is_kept_and_not_asked_
     ran = fresh.typed("you@example.org", "", "y", *PLACE, KeyboardInterrupt)
     assert ran.exit_code == 130
     assert "What was confirmed is kept" in ran.output
-    again = fresh.typed("h", "")
+    again = fresh.typed("", "h", "")  # no home, again
     assert again.exit_code == 0, again.output
     assert told(fresh) == [("email", "Windpump Flat", True)]
 
@@ -342,7 +343,7 @@ def test_what_can_not_be_read_is_asked_again_with_the_reason(
 ) -> None:
     ran = fresh.typed(
         *("nobody", "you@example.org", "nowhere", "https://bell.example.org", "y"),
-        *("Windpump Flat", "somewhere", "159, 10", "59, 10", "high", "63", "h", ""),
+        *("Windpump Flat", "somewhere", "159, 10", "59, 10", "high", "63", "-", "h", ""),
     )
     assert ran.exit_code == 0, ran.output
     for said in ("nobody", "latitude 159 is outside -90..90", "'high' is no number"):
@@ -351,12 +352,39 @@ def test_what_can_not_be_read_is_asked_again_with_the_reason(
 
 def test_row_194_a_place_at_sea_is_asked_about(fresh: Fresh, feeds: responses.RequestsMock) -> None:
     ran = fresh.typed(
-        *("you@example.org", "", "y", "Skerry", "52.0, 3.0", "-", "n"),
-        *("Windpump Flat", "59, 10", "63", "h", ""),
+        *("you@example.org", "", "y", "Skerry", "52.0, 3.5"),
+        *("n", "n", "59, 10", "63", "-", "h", ""),  # nor the other way round
     )
     assert ran.exit_code == 0, ran.output
-    assert "That lies at sea." in ran.output
-    assert told(fresh) == [("email", "Windpump Flat", True)]
+    assert "lies at sea" in ran.output
+    assert told(fresh) == [("email", "Skerry", True)]
+
+
+def test_row_194_a_script_says_that_it_is_sure_of_a_place_at_sea(fresh: Fresh) -> None:
+    at_sea = ("--place", "Skerry", "--at", "52.0, 3.5", "--only-here", "--no-try")
+    refused = fresh.script(*SAID, *at_sea)
+    assert (refused.exit_code, "Say --yes" in refused.output) == (2, True)
+    assert fresh.script(*SAID, *at_sea, "--yes").exit_code == 0
+    assert told(fresh) == [("email", "Skerry", True)]
+
+
+def test_home_is_kept_to_about_a_kilometre_and_drives_are_estimated_from_it(
+    fresh: Fresh, feeds: responses.RequestsMock
+) -> None:
+    ran = fresh.typed(
+        *("you@example.org", "", "y", *PLACE[:3]),
+        *("59.4321, 10.4321", "fast", "5", "60", "h", ""),
+    )
+    assert "'fast' is no speed" in ran.output
+    assert "the usual speed must lie between" in ran.output
+    assert ran.exit_code == 0, ran.output
+    assert "59.43, 10.43 (kept to about 1 km), at 60 km/h; about" in ran.output
+    shown = fresh.script("--speed", "80")
+    assert "at 80 km/h" in shown.output
+    far = fresh.script("--home", "40.31,-1.42")
+    assert "km from home" in far.output
+    gone = fresh.typed("", "", "", "", "", "", "-", "")
+    assert "None is known" in gone.output
 
 
 def test_row_186_a_broken_file_stops_it_with_its_name(fresh: Fresh) -> None:
