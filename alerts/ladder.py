@@ -196,7 +196,7 @@ def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] |
         return Why.WINDOW_GONE, "there is no window any more"
     if is_taken_back(seen.best_pct, look.wishes):
         limit = f"the limit to take back is {look.wishes.chance_back_pct} %"
-        return Why.TURNED_BAD, f"clear {seen.best_pct} %{_told_at(standing)}; {limit}"
+        return Why.TURNED_BAD, f"chance {seen.best_pct} %{_told_at(standing)}; {limit}"
     if seen.word is VerdictWord.STAY and not seen.is_over and seen.decided_by != "chance":
         return Why.TURNED_BAD, "the night no longer meets what was asked for"
     return None
@@ -295,9 +295,9 @@ def _nothing_new(look: Look, standing: Told) -> Telling:
 
 
 def _chance_now(look: Look) -> str:
-    """`clear 78 %`; a chance under the limit that takes nothing back says so."""
+    """`chance 78 %`; a chance under the limit that takes nothing back says so."""
     doubt = say_doubt(look.seen.best_pct, look.wishes)
-    return f"clear {look.seen.best_pct} %{', ' if doubt else ''}{doubt}"
+    return f"chance {look.seen.best_pct} %{', ' if doubt else ''}{doubt}"
 
 
 def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
@@ -308,11 +308,11 @@ def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
     if look.now < go_due_from(look, plan):
         return silence(Why.NOT_YET_DUE, "good; told shortly before the notice asked for")
     if not any(entry.kind is AlertKind.GO for entry in look.told):
-        said = Why.GOOD_TONIGHT, f"clear {seen.chance_pct} %"
+        said = Why.GOOD_TONIGHT, f"chance {seen.chance_pct} %"
         return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
     needs = min(100, look.wishes.chance_go_pct + GO_AGAIN_MARGIN_PCT)
     if seen.chance_pct is None or seen.chance_pct < needs:
-        return silence(Why.NOT_SURELY_AGAIN, f"clear {seen.chance_pct} %; after a stand-down {needs} %")
+        return silence(Why.NOT_SURELY_AGAIN, f"chance {seen.chance_pct} %; after a stand-down {needs} %")
     said = Why.GOOD_AGAIN, f"clear again, {seen.chance_pct} %"
     return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
 
@@ -326,21 +326,21 @@ def _good_ahead(look: Look, plan: FieldPlan) -> Telling:
         return _not_good(look)
     if seen.chance_pct < seen.heads_up_from_pct:
         needs = f"{seen.usual_pct} % is usual there, told from {seen.heads_up_from_pct} % on"
-        return silence(Why.USUAL_HERE, f"clear {seen.chance_pct} %; {needs}")
+        return silence(Why.USUAL_HERE, f"chance {seen.chance_pct} %; {needs}")
     if seen.lineages < LINEAGES_NEEDED:
-        return silence(Why.ONE_LINEAGE, f"clear {seen.chance_pct} %, by one model family alone")
+        return silence(Why.ONE_LINEAGE, f"chance {seen.chance_pct} %, by one model family alone")
     if seen.days_ahead > wishes.days_ahead:
         return silence(Why.TOO_EARLY, f"{seen.days_ahead} days ahead, told from {wishes.days_ahead} on")
     due = plan.leave_by - wishes.notice
     expires_at = due if now < due else plan.leave_by
     if expires_at <= now:
         return silence(Why.TOO_LATE, "too late for a heads-up")
-    return _say(look, AlertKind.HEADS_UP, Why.GOOD_AHEAD, f"clear {seen.chance_pct} %", expires_at, None)
+    return _say(look, AlertKind.HEADS_UP, Why.GOOD_AHEAD, f"chance {seen.chance_pct} %", expires_at, None)
 
 
 def _not_good(look: Look) -> Telling:
     seen = look.seen
-    chance = "" if seen.chance_pct is None else f"clear {seen.chance_pct} %; "
+    chance = "" if seen.chance_pct is None else f"chance {seen.chance_pct} %; "
     if look.told and seen.word is VerdictWord.STAY:
         return silence(Why.NOTHING_TOLD, f"{chance}no go is standing, so there is none to take back")
     if seen.word is VerdictWord.WAIT and seen.lineages == 1:

@@ -219,7 +219,7 @@ def chance(outlook: Outlook, wishes: Wishes) -> Reason:
         whys = "; ".join(f"{entry.source.model}: {entry.why_not}" for entry in outlook.per_source)
         return Reason("cloud", Result.UNKNOWN, "no usable cloud forecast" + (f" ({whys})" if whys else ""))
     wants = wishes.chance_go_pct
-    text = f"clear {outlook.chance_pct} %, you asked for {wants} %"
+    text = f"the chance is {outlook.chance_pct} %, you asked for {wants} %"
     slack = (outlook.chance_pct - wants) / wants if wants else None
     return Reason("chance", Result.PASS if outlook.chance_pct >= wants else Result.FAIL, text, slack)
 

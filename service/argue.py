@@ -24,6 +24,7 @@ from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from alerts.wishwords import say_words
 from service.casefile import Case, open_case
+from service.outlooktext import say_chance
 from service.store import tables
 from service.store.codec import from_json
 from service.store.messages import Status
@@ -141,11 +142,23 @@ def _wishes(case: Case) -> Iterator[str]:
     if case.decisions:
         last = case.last
         yield f"As judged {case.clock.stamp(last.confirmed_at)}, {last.verdict}:"
+        if case.outlook is not None and (said := _chance(case, case.outlook)):
+            yield f"{said}."
         reasons = case.reasons_of(last)
         yield from (f"{_mark(reason, is_first=not k)} {reason.text}" for k, reason in enumerate(reasons))
     asked = say_words(case.wishes, _usual(case))
     if asked:
         yield f"You asked for: {'; '.join(asked)}."
+
+
+def _chance(case: Case, outlook: Outlook) -> str:
+    return say_chance(
+        outlook,
+        case.site,
+        shortest=case.wishes.shortest_window,
+        now=case.last.confirmed_at,
+        night_name=case.night.name,
+    )
 
 
 def _mark(reason: Reason, *, is_first: bool) -> str:
@@ -193,7 +206,7 @@ def _told_of(decision: tables.Decision) -> str:
 
 
 def _sources(outlook: Outlook | None, as_of: datetime) -> str:
-    """`ifs 78 %, icon 78 %; the newest run 4 h old`."""
+    """`by itself ifs 78 %, icon 78 %; the newest run 4 h old`."""
     if outlook is None:
         return ""
     said = [f"{each.source.model} {100 * each.chance:.0f} %"
@@ -209,7 +222,7 @@ def _sources(outlook: Outlook | None, as_of: datetime) -> str:
     if by_record and outlook.chance_range_pct is not None:
         low, high = outlook.chance_range_pct
         by_record += f", by which it lies between {low} and {high} %"
-    return f"{', '.join(said)}{age}{by_record}"
+    return f"by itself {', '.join(said)}{age}{by_record}"
 
 
 def _held(case: Case) -> Iterator[str]:

@@ -77,7 +77,7 @@ def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
     night = night_named(site, SAMPLE_NIGHT, wishes.sky, ephemeris)
     window = night.windows[0]
     plan = plan_trip(night, window.span, wishes, site)
-    reasons = (Reason("chance", Result.PASS, "clear 81 %, you asked for 70 %"),)
+    reasons = (Reason("chance", Result.PASS, "the chance is 81 %, you asked for 70 %"),)
     facts = preview_facts(
         site=site,
         night=night,

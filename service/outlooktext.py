@@ -3,32 +3,43 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import tzinfo
+from datetime import date, datetime, timedelta, tzinfo
 
 from alerts.briefing.collect import say_agreement
-from alerts.localtime import say_span, say_time
+from alerts.briefing.eventwords import event_of, say_event
+from alerts.briefing.wording import clock_in
+from alerts.localtime import say_time
+from alerts.site import Site
 from alerts.weather.outlook import HazardLevel, Outlook
 
 
-def chance_lines(outlook: Outlook, zone: tzinfo) -> Iterator[str]:
-    """The chance with its spread, its best stretch, how it moved, and what the line of sight changes."""
-    if outlook.chance_pct is None:
+def say_chance(outlook: Outlook, site: Site, *, shortest: timedelta, now: datetime, night_name: date) -> str:
+    """`73 %: at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30`; "" while nobody
+    knows a chance."""
+    event = event_of(outlook, shortest, now)
+    if event is None:
+        return ""
+    clock = clock_in(site.zone, (event.span.start, event.span.end))
+    return f"{outlook.chance_pct} %: {say_event(event, clock, night_name)}"
+
+
+def chance_lines(
+    outlook: Outlook, site: Site, *, shortest: timedelta, now: datetime, night_name: date
+) -> Iterator[str]:
+    """The chance and what it is of, what each source says alone, how it moved, and what the line of sight
+    changes: each figure with what it counts."""
+    said = say_chance(outlook, site, shortest=shortest, now=now, night_name=night_name)
+    if not said:
         yield "cloud unknown"
         return
-    yield f"clear {outlook.chance_pct} %{_spread(outlook)}. {say_agreement(outlook)}".rstrip()
-    if outlook.best is not None:
-        yield f"clearest {say_span(outlook.best, zone)}"
+    yield f"{said}. {say_agreement(outlook)}".rstrip()
+    if outlook.spread_pct is not None and outlook.spread_pct[0] != outlook.spread_pct[1]:
+        yield f"each source alone {outlook.spread_pct[0]} to {outlook.spread_pct[1]} % for the same"
     if outlook.change_pct is not None:
-        yield f"since the last runs {outlook.change_pct:+d} points".replace("-", "−")
+        yield f"since the last runs {outlook.change_pct:+d} points of chance".replace("-", "−")
     if outlook.overhead_pct is not None:
         differs = f": {outlook.sight_text}" if outlook.sight_text else ""
-        yield f"overhead alone {outlook.overhead_pct} %{differs}"
-
-
-def _spread(outlook: Outlook) -> str:
-    if outlook.spread_pct is None or outlook.spread_pct[0] == outlook.spread_pct[1]:
-        return ""
-    return f", sources from {outlook.spread_pct[0]} to {outlook.spread_pct[1]} %"
+        yield f"{outlook.overhead_pct} % if the sky all round were as it is overhead{differs}"
 
 
 def hazard_lines(outlook: Outlook, zone: tzinfo) -> Iterator[str]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+from alerts.briefing.eventwords import Event, event_values
 from alerts.localtime import utc_text
 from alerts.night import DarkWindow, Night
 from alerts.site import Site
@@ -23,11 +24,12 @@ def night_report(
     verdict: Verdict,
     skies: Sequence[WindowSky],
     *,
+    event: Event | None,
     elevation_known: bool = True,
 ) -> dict[str, Any]:
     """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null.
 
-    skies: how bright the sky is in each of the night's windows.
+    skies: how bright the sky is in each of the night's windows. event: what the chance is of.
     """
     outlook = verdict.outlook
     return {
@@ -51,6 +53,7 @@ def night_report(
             {**window_json(window), **sky_json(sky)} for window, sky in zip(night.windows, skies, strict=True)
         ],
         "outlook": outlook_json(outlook) if outlook else None,
+        "event": event_values(event),
         "verdict": verdict.word.value,
         "reasons": [
             {"rule": reason.rule, "result": reason.result.value, "text": reason.text}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from alerts.briefing.eventwords import event_of, event_values
 from alerts.darkness import darkness
 from alerts.localtime import say_clock, say_day, say_span, say_time, utc_text, zone_word
 from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
@@ -62,7 +63,7 @@ def _says(seen: NightWeather, forecast: Forecast) -> str:
         return ""
     if entry.chance is None:
         return f": not used, {entry.why_not}"
-    return f": clear {100 * entry.chance:.0f} %{_cloud_words(entry)}"
+    return f": by itself a chance of {100 * entry.chance:.0f} %{_cloud_words(entry)}"
 
 
 def _cloud_words(entry: SourceChance) -> str:
@@ -128,7 +129,10 @@ def _outlook(seen: NightWeather) -> Iterator[str]:
         return
     yield ""
     yield "Outlook"
-    lines = (*chance_lines(outlook, seen.site.tz), *hazard_lines(outlook, seen.site.tz), *outlook.notes)
+    chance = chance_lines(
+        outlook, seen.site, shortest=seen.shortest, now=seen.now, night_name=seen.night.name
+    )
+    lines = (*chance, *hazard_lines(outlook, seen.site.tz), *outlook.notes)
     yield from (f"  {line}" for line in lines)
 
 
@@ -163,13 +167,13 @@ def say_hinge(seen: NightWeather) -> str:
         return ""
     when = f" at {say_time(hinge.hour.start, seen.site.tz)}" if hinge.hour else ""
     if hinge.hazard is not None:
-        without = f"without it the night would be good (clear {hinge.chance_pct} %)" if hinge.flips else ""
+        without = f"without it the night would be good (chance {hinge.chance_pct} %)" if hinge.flips else ""
         return f"{hinge.hazard.text}{when}" + (f"; {without}." if without else ".")
     return _say_cloud(hinge, when, seen.go_pct)
 
 
 def _say_cloud(hinge: Hinge, when: str, go_pct: int) -> str:
-    change = f"clear {hinge.chance_pct} → {hinge.otherwise_pct} %"
+    change = f"chance {hinge.chance_pct} → {hinge.otherwise_pct} %"
     if hinge.is_good:
         if hinge.flips:
             return f"a clear hour{when}; overcast then, it would no longer be good ({change})."
@@ -207,6 +211,7 @@ def weather_json(seen: NightWeather) -> dict[str, Any]:
         "sources": [_source_json(seen, forecast) for forecast in seen.sources],
         "hours": [_row_json(row) for row in seen.rows],
         "outlook": outlook_json(seen.outlook) if seen.outlook else None,
+        "event": event_values(event_of(seen.outlook, seen.shortest, seen.now)),
         **(sky_json(seen.sky) if seen.sky else {"sky": [], "domes": []}),
         "refused": [
             {"feed": each.feed, "model": each.model, "reason": each.reason, "at": utc_text(each.at)}

@@ -78,8 +78,8 @@ class Row:
 class NightWeather:
     """All that the command shows.
 
-    sources: the columns, in order. outlook: None when none could be made. sky: of the window, under the smoke
-    or haze that the outlook has.
+    sources: the columns, in order. outlook: None when none could be made. go_pct, shortest: the chance and
+    the clear time that are asked for. sky: of the window, under the smoke or haze that the outlook has.
     """
 
     site: Site
@@ -92,6 +92,7 @@ class NightWeather:
     refused: tuple[Refused, ...]
     hinge: Hinge | None
     go_pct: int
+    shortest: timedelta
     problems: tuple[str, ...] = ()
     sky: WindowSky | None = None
 

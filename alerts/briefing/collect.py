@@ -142,6 +142,7 @@ def _facts(
         drive=plan.drive if plan else None,
         drive_is_estimate=plan.drive_is_estimate if plan else False,
         chance_pct=outlook.chance_pct if outlook else None,
+        whole_pct=outlook.whole_pct if outlook else None,
         agreement=say_agreement(outlook) if outlook else "",
         spread_pct=outlook.spread_pct if outlook else None,
         change_pct=outlook.change_pct if outlook else None,

@@ -85,7 +85,8 @@ class AlertFacts:
     best: the clearest stretch inside the window.
     drive: one way, None where nobody goes; drive_is_estimate: by the distance from home.
     shortest_window: the length that the chance is about ("two clear hours").
-    chance_pct: the chance now, 0..100; None means that nothing can be said.
+    chance_pct: the chance now, 0..100; None means that nothing can be said. whole_pct: once the window has
+        begun, the chance of all of it, what has passed included.
     told_chance_pct, told_at, told_window, told_leave_by: what the person was told before, and when.
     agreement: a sentence such as "Three of four models agree."
     spread_pct: lowest and highest of the sources' own chances. change_pct: by how many points the chance
@@ -130,6 +131,7 @@ class AlertFacts:
     drive: timedelta | None = None
     drive_is_estimate: bool = False
     chance_pct: int | None = None
+    whole_pct: int | None = None
     told_chance_pct: int | None = None
     told_at: datetime | None = None
     told_window: Span | None = None

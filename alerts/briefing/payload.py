@@ -22,6 +22,8 @@ data
     decided_at                       time
     drive_minutes, drive_is_estimate one way, or null where nobody goes; true: by the distance from home
     chance_pct                       0..100 or null (nothing can be said)
+    event                            what the chance is of, or null: {shortest_minutes, from, to, most_likely:
+                                     {start, end} or null, whole_pct: of a begun window's whole, or null}
     told                             {chance_pct, at, window, leave_by}, each may be null
     target, track                    name; [{at, altitude_deg, azimuth_deg, direction}] at the
                                      window's start, middle and end; airless, from north through east
@@ -57,6 +59,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+from alerts.briefing.eventwords import event_told, event_values
 from alerts.briefing.facts import AlertFacts, OtherSite, Units
 from alerts.briefing.payloadfield import field_values, place_values, sky_values
 from alerts.briefing.units import in_units
@@ -87,6 +90,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "drive_minutes": None if facts.drive is None else round(facts.drive.total_seconds() / 60),
         "drive_is_estimate": facts.drive_is_estimate,
         "chance_pct": facts.chance_pct,
+        "event": event_values(event_told(facts)),
         "told": {
             "chance_pct": facts.told_chance_pct,
             "at": utc_text(facts.told_at),

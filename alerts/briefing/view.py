@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from alerts.briefing.choicewords import fork_line, last_said, last_word, other_lines
+from alerts.briefing.eventwords import event_told, say_event
 from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Units
 from alerts.briefing.fieldwords import FieldView, field_view
 from alerts.briefing.minutes import to_the_minute
@@ -65,6 +66,7 @@ class AlertView:
 
     when, when_short: "tonight", or "on Saturday 18 July", "on Sat 18 July" seen from another day.
     between: "23:20 and 01:50".  core: "core in the south".
+    event: what the chance is of: "at least one clear hour between 23:22 and 04:23".
     told: what was said before, as a clause: "at noon 81 %".
     rows: the table of facts.  basis: what the chance rests on.
     forecast: the age of the forecast, one sentence.
@@ -84,6 +86,7 @@ class AlertView:
     when_short: str
     between: str
     chance: str
+    event: str
     told: str
     fell: bool
     clear_for: str
@@ -129,6 +132,7 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
         when_short="tonight" if is_tonight else f"on {short_day(facts.night)}",
         between=_between(facts, field),
         chance="" if facts.chance_pct is None else f"{facts.chance_pct} %",
+        event=say_event(event, field, facts.night) if (event := event_told(facts)) else "",
         told=_told(facts, home),
         fell=_fell(facts),
         clear_for=clear_words(facts.shortest_window),

@@ -205,7 +205,7 @@ def _asking(
     length = max(shortest, SHORTEST_MOMENT)
     return Asking(
         window=window,
-        ahead=_still_ahead(window, length, now),
+        ahead=still_ahead(window, length, now),
         length=length,
         now=now,
         is_night_of=is_night_of,
@@ -253,7 +253,7 @@ def _tells_of_air(forecast: Forecast, asking: Asking) -> bool:
     return is_fresh and len(forecast.series.cut(asking.ahead)) > 0
 
 
-def _still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
+def still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
     """The part of the window that can still hold the event; all of it when it is over or to come."""
     return Span(now, window.end) if window.start < now < window.end - length else window
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from alerts.briefing.minutes import track_to_the_minute
 from alerts.localtime import (
@@ -42,14 +42,17 @@ def tonight_page(
     skies: Sequence[WindowSky],
     *,
     now: datetime,
+    shortest: timedelta,
     problems: Sequence[str] = (),
 ) -> str:
-    """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits."""
+    """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits.
+
+    shortest: the clear time that the chance is about."""
     parts = [
         *_head(site, night, verdict),
         *_sky(site, night),
         *_windows(site, night, skies),
-        *_weather(site, verdict.outlook, problems),
+        *_weather(site, verdict.outlook, problems, shortest=shortest, now=now, night_name=night.name),
         *_reasons(verdict),
         *_credits(verdict.outlook, skies),
         "",
@@ -122,13 +125,22 @@ def _shapes(site: Site, window: DarkWindow) -> str:
     )
 
 
-def _weather(site: Site, outlook: Outlook | None, problems: Sequence[str]) -> Iterator[str]:
+def _weather(
+    site: Site,
+    outlook: Outlook | None,
+    problems: Sequence[str],
+    *,
+    shortest: timedelta,
+    now: datetime,
+    night_name: date,
+) -> Iterator[str]:
     yield ""
     yield "Weather over the window"
     if outlook is None:
         yield "  none at hand"
     else:
-        lines = (*chance_lines(outlook, site.tz), *hazard_lines(outlook, site.tz))
+        chance = chance_lines(outlook, site, shortest=shortest, now=now, night_name=night_name)
+        lines = (*chance, *hazard_lines(outlook, site.tz))
         yield from (f"  {line}" for line in lines)
         for entry in outlook.per_source:
             if entry.why_not:

@@ -52,15 +52,19 @@ def tonight(
     skies = window_skies(site, night, ephemeris, verdict)
     verdict = with_darkness(verdict, site, night, skies)
     if as_json:
+        from alerts.briefing.eventwords import event_of
         from service.report import night_report
 
-        report = night_report(site, night, verdict, skies, elevation_known=elevation_m is not None)
+        event = event_of(verdict.outlook, wishes.shortest_window, now)
+        known = elevation_m is not None
+        report = night_report(site, night, verdict, skies, event=event, elevation_known=known)
         click.echo(json.dumps(report, ensure_ascii=False))
         return
     from service.cli.page import tonight_page
 
     problems = found.problems or (("Offline: no feed was asked.",) if offline else ())
-    click.echo(tonight_page(site, night, verdict, skies, now=now, problems=problems))
+    shortest = wishes.shortest_window
+    click.echo(tonight_page(site, night, verdict, skies, now=now, shortest=shortest, problems=problems))
 
 
 def _site(at: tuple[float, float], name: str, zone: str | None, elevation_m: float | None) -> Site:

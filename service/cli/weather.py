@@ -149,6 +149,7 @@ def _look(
         found.refused,
         hinge,
         wishes.chance_go_pct,
+        wishes.shortest_window,
         found.problems,
         window_sky(site, window, Ephemeris.open(), aod) if window else None,
     )

@@ -190,32 +190,32 @@ def column_of(cell: NightCell) -> Column | None:
 
 
 def cell_words(cell: NightCell, zone: str, hours: int = 24) -> str:
-    """The night in words: `go, 81 % clear, 23:40–02:50 CEST`; `no dark window`."""
+    """The night in words: `go, chance 81 %, 23:40–02:50 CEST`; `no dark window`."""
     if cell.window is None:
         return "stay, no dark window" if cell.verdict == "stay" else "no dark window"
     dark = dated_span(cell.window, zone, cell.name, hours)
     if not cell.verdict:
         return f"dark {dark}, not judged yet"
-    chance = "" if cell.chance_pct is None else f"{cell.chance_pct} % clear, "
+    chance = "" if cell.chance_pct is None else f"chance {cell.chance_pct} %, "
     return f"{cell.verdict}, {chance}{dark}"
 
 
 def column_words(cell: NightCell, zone: str, hours: int = 24) -> str:
-    """The column in words, the Moon with it: `go, 81 % clear, 23:40–02:50 CEST, Moon 3 % lit`."""
+    """The column in words, the Moon with it: `go, chance 81 %, 23:40–02:50 CEST, Moon 3 % lit`."""
     return f"{cell_words(cell, zone, hours)}, Moon {100 * cell.moon_lit:.0f} % lit"
 
 
 def window_words(cell: NightCell, zone: str, hours: int = 24) -> str:
-    """`81 % clear; dark 23:40–02:50 CEST (3 h 10 min)`; empty without a window."""
+    """`chance 81 %; dark 23:40–02:50 CEST (3 h 10 min)`; empty without a window."""
     if cell.window is None:
         return ""
-    chance = "" if cell.chance_pct is None else f"{cell.chance_pct} % clear; "
+    chance = "" if cell.chance_pct is None else f"chance {cell.chance_pct} %; "
     dark = dated_span(cell.window, zone, cell.name, hours)
     return f"{chance}dark {dark} ({minutes_words(cell.window.minutes)})"
 
 
 def brief_words(cell: NightCell) -> str:
-    """`go, 81 % clear, 3 h 10 min dark`: without its times."""
-    parts = [cell.verdict, "" if cell.chance_pct is None else f"{cell.chance_pct} % clear"]
+    """`go, chance 81 %, 3 h 10 min dark`: without its times."""
+    parts = [cell.verdict, "" if cell.chance_pct is None else f"chance {cell.chance_pct} %"]
     parts.append(f"{minutes_words(cell.minutes)} dark" if cell.window else "no dark window")
     return ", ".join(part for part in parts if part)

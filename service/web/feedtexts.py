@@ -161,7 +161,7 @@ def _entry(item: NewsItem, name: str, public_url: str) -> ET.Element:
     _add(entry, "title", f"{headline(item.verdict)}: {name}, {short_day(item.night)}")
     _add(entry, "updated", _utc(item.at))
     ET.SubElement(entry, f"{{{ATOM}}}link", rel="alternate", href=url)
-    chance = "" if item.chance_pct is None else f"{item.chance_pct} % clear. "
+    chance = "" if item.chance_pct is None else f"Chance {item.chance_pct} %. "
     _add(entry, "summary", f"{chance}{item.why}")
     return entry
 

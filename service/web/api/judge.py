@@ -7,6 +7,7 @@ from datetime import datetime
 from fastapi import APIRouter, HTTPException, Response
 
 from alerts.assess import assess
+from alerts.briefing.eventwords import event_of
 from alerts.darkness import with_darkness
 from alerts.errors import BadInput
 from alerts.naming import clean_name
@@ -65,6 +66,7 @@ def build_router(web: Web) -> APIRouter:
                 night,
                 with_darkness(verdict, site, night, skies),
                 skies,
+                event=event_of(verdict.outlook, wishes.shortest_window, now),
                 elevation_known=question.site.elevation_m is not None,
             )
         found = JudgeAnswer(report=report, problems=problems)

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
+from alerts.briefing.eventwords import event_of
 from alerts.comparison import MOST_SITES, tonight_at, usual_span
 from alerts.ranking import Order
 from service.comparing import compared_json
@@ -100,6 +101,7 @@ def _add_nights(router: APIRouter, web: Web) -> None:
             judged.night,
             judged.verdict,
             judged.skies,
+            event=event_of(judged.verdict.outlook, judged.wishes.shortest_window, judged.as_of),
             elevation_known=seen.stored.elevation_known,
         )
         return answer(request, report)

@@ -86,11 +86,11 @@ def test_a_night_that_rang_says_what_when_and_what_was_answered(week: Duskbell) 
 def test_a_silent_night_says_what_decided_and_the_best_that_was_seen(week: Duskbell) -> None:
     found = argument(week, PAN.name)
     assert found.answer == (
-        "It didn't ring: clear 5 %, you asked for 70 %. The best chance seen was 58 %, on Wed 30 June, "
-        "18:07 CEST."
+        "It didn't ring: the chance is 5 %, you asked for 70 %. The best chance seen was 58 %, on Wed "
+        "30 June, 18:07 CEST."
     )
     wishes = found.lines_of("wishes")
-    assert wishes[1] == "decided: clear 5 %, you asked for 70 %"
+    assert wishes[1] == "decided: the chance is 5 %, you asked for 70 %"
     assert "yes: the window lasts 4 h 21 min, you asked for 30 min" in wishes
     assert found.lines_of("told") == ("Nothing was told.",)
     assert len(found.lines_of("forecasts")) == 3
@@ -100,7 +100,9 @@ def test_a_silent_night_says_what_decided_and_the_best_that_was_seen(week: Duskb
 def test_a_night_ahead_says_what_it_hangs_on_and_when_it_is_decided(week: Duskbell) -> None:
     monday = date(2027, 7, 5)
     found = argument(week, PAN.name, monday)
-    assert found.answer.startswith("It hasn't rung: clear 11 %, you asked for 70 %; no model says clear yet.")
+    assert found.answer.startswith(
+        "It hasn't rung: the chance is 11 %, you asked for 70 %; no model says clear yet."
+    )
     assert found.lines_of("hangs_on")[-1] == "We decide on Mon 5 July at 19:10 CEST."
 
 
@@ -333,7 +335,7 @@ def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbe
     assert flat.last_other is not None
     assert flat.last_other.would_be is not None
     assert (flat.last_other.was.verdict, flat.last_other.would_be.verdict) == ("go", "wait")
-    assert flat.last_other.would_be.text.startswith("clear 85 %, you asked for 88 %")
+    assert flat.last_other.would_be.text.startswith("the chance is 85 %, you asked for 88 %")
 
 
 def test_nights_under_keys_of_an_earlier_version_are_still_found(week: Duskbell) -> None:

@@ -55,7 +55,7 @@ def box(run: Run, *more: str) -> Result:
 def test_a_night_is_shown_hour_by_hour_in_the_site_s_time(run: Run) -> None:
     page = box(run).output
     assert "This place, the night of Wed 15 July, as of Wed 17:00 EDT" in page
-    assert "nws gridpoint (nws), published 15 Jul 18:29 UTC: clear 83 %" in page
+    assert "nws gridpoint (nws), published 15 Jul 18:29 UTC: by itself a chance of 83 %" in page
     rows = [line for line in page.splitlines() if line[4:7] == "00:"]
     assert rows[0].split() == [">", "00:00", "7", "21", "1", "3", "1", "0.0", "7", "–"]
     assert "* dark window, > its clearest stretch" in page

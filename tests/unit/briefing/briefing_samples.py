@@ -41,7 +41,7 @@ GO = AlertFacts(
         ShapeSpan(Shape.LEANING, Span(july(18, 22, 30), july(18, 23, 50))),
     ),
     moon="no Moon",
-    reasons=("clear 81 %, you asked for 70 %", "core reaches 20°, you asked for 10°"),
+    reasons=("the chance is 81 %, you asked for 70 %", "core reaches 20°, you asked for 10°"),
     hazards=("dew likely on the lens after 01:00",),
     attributions=(
         Attribution("Data from MET Norway (CC BY 4.0)", "https://api.met.no/"),

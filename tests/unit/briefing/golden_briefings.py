@@ -25,7 +25,7 @@ def golden_facts() -> Iterator[tuple[str, AlertFacts]]:
         if case(name).window is not None:
             yield from ((f"{name}.{kind.value}", facts_of(name, kind)) for kind in AlertKind)
     no_darkness = "no astronomical darkness: the Sun stays above −18° all night"
-    hangs = "clear 60 %, you asked for 70 %; 2 of 3 models say clear; it hangs on GFS"
+    hangs = "the chance is 60 %, you asked for 70 %; 2 of 3 models say clear; it hangs on GFS"
     no_word = "no usable cloud forecast (IFS: the run is 14 h old)"
     stay, wait, unknown = VerdictWord.STAY, VerdictWord.WAIT, VerdictWord.UNKNOWN
     yield "polar-summer.stay", preview_of("polar-summer", stay, no_darkness, next_window=date(2026, 10, 6))

@@ -212,8 +212,8 @@ def invented_outlook(sample: Sample, night: Night, window: Span, chance_pct: int
 
 
 TELLINGS = {
-    AlertKind.HEADS_UP: Telling(AlertKind.HEADS_UP, Why.GOOD_AHEAD, "clear 64 %"),
-    AlertKind.GO: Telling(AlertKind.GO, Why.GOOD_TONIGHT, "clear 81 %"),
+    AlertKind.HEADS_UP: Telling(AlertKind.HEADS_UP, Why.GOOD_AHEAD, "chance 64 %"),
+    AlertKind.GO: Telling(AlertKind.GO, Why.GOOD_TONIGHT, "chance 81 %"),
     AlertKind.CHANGED: Telling(AlertKind.CHANGED, Why.MOVED, "leave 25 min later"),
     AlertKind.STAND_DOWN: Telling(AlertKind.STAND_DOWN, Why.HAZARD, "gust now beyond the limit"),
 }

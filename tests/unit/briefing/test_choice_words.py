@@ -23,7 +23,7 @@ TOLD = {"told_at": july(18, 10), "told_chance_pct": 81}
 AT = "Last word before you lose signal at 20:30: "
 NO_MORE = "No message after this means nothing."
 DOUBT = "under your limit of 50 % but not by the 5 points that would turn you round"
-CHANGING = "this night keeps changing (clear 60 %); no more is said of it, look yourself"
+CHANGING = "this night keeps changing (chance 60 %); no more is said of it, look yourself"
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ CHANGING = "this night keeps changing (clear 60 %); no more is said of it, look 
         (
             replace(CHANGED, is_unsettled=True, cause=CHANGING),
             "Unsettled, look yourself: Windpump Flat, Saturday 18 July",
-            "This night keeps changing (clear 60 %); no more is said of it, look yourself.",
+            "This night keeps changing (chance 60 %); no more is said of it, look yourself.",
         ),
     ],
     ids=[

@@ -86,7 +86,7 @@ def test_one_alert_is_all_values() -> None:
             "sky": None,
             "moon": "no Moon",
             "cause": "the sky clears later than we said",
-            "reasons": ["clear 81 %, you asked for 70 %", "core reaches 20°, you asked for 10°"],
+            "reasons": ["the chance is 81 %, you asked for 70 %", "core reaches 20°, you asked for 10°"],
             "hazards": ["dew likely on the lens after 01:00"],
             "access_note": "",
             "next_window": None,

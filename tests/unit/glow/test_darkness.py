@@ -35,7 +35,7 @@ def judged(night: Night, aod: float | None = None, *reasons: Reason) -> Verdict:
     window = night.windows[0]
     outlook = Outlook(window.span, 80, None, None, (), (), True, True, True, (), (), None)
     outlook = replace(outlook, aerosol_optical_depth=aod)
-    first = Reason("chance", Result.PASS, "clear 80 %, you asked for 70 %")
+    first = Reason("chance", Result.PASS, "the chance is 80 %, you asked for 70 %")
     return Verdict(VerdictWord.GO, (first, *reasons), window, outlook, window.span, night)
 
 

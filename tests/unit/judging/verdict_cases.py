@@ -48,13 +48,13 @@ def with_hazard(name: str, level: HazardLevel, worst: float | None, chance_pct: 
 
 SHORT = Span(WINDOW.start, WINDOW.start + 24 * MINUTE)
 CASES = (
-    Case("all is well on the day", GO, "chance", "clear 80 %, you asked for 70 %"),
-    Case("exactly at the go limit", GO, "chance", "clear 70 %", outlook(70)),
-    Case("after midnight it is still the night's day", GO, "chance", "clear 80 %", now=utc(16, 4)),
-    Case("from local midnight on it is the day", GO, "chance", "clear 80 %", now=utc(15, 4)),
+    Case("all is well on the day", GO, "chance", "chance is 80 %, you asked for 70 %"),
+    Case("exactly at the go limit", GO, "chance", "chance is 70 %", outlook(70)),
+    Case("after midnight it is still the night's day", GO, "chance", "chance is 80 %", now=utc(16, 4)),
+    Case("from local midnight on it is the day", GO, "chance", "chance is 80 %", now=utc(15, 4)),
     Case("a minute before local midnight", WAIT, "day", "we decide on Wed 15 July", now=utc(15, 3, 59)),
-    Case("good on the eve waits for the day", WAIT, "day", "clear 80 %", now=EVE),
-    Case("one per cent short", WAIT, "chance", "clear 69 %, you asked for 70 %", outlook(69)),
+    Case("good on the eve waits for the day", WAIT, "day", "chance is 80 %", now=EVE),
+    Case("one per cent short", WAIT, "chance", "chance is 69 %, you asked for 70 %", outlook(69)),
     Case("worth watching on the eve", WAIT, "chance", "we decide on Wed 15 July", outlook(46), now=EVE),
     Case("worth watching on the day", WAIT, "chance", "we decide at 17:53 EDT", outlook(46)),
     Case(
@@ -73,14 +73,14 @@ CASES = (
         outlook(46),
         now=utc(16, 4),
     ),
-    Case("exactly the chance to wait for", WAIT, "chance", "clear 40 %", outlook(40)),
-    Case("below the chance to wait for", STAY, "chance", "clear 39 %, you asked for 70 %", outlook(39)),
-    Case("below it on the eve", STAY, "chance", "clear 39 %", outlook(39), now=EVE),
+    Case("exactly the chance to wait for", WAIT, "chance", "chance is 40 %", outlook(40)),
+    Case("below the chance to wait for", STAY, "chance", "chance is 39 %, you asked for 70 %", outlook(39)),
+    Case("below it on the eve", STAY, "chance", "chance is 39 %", outlook(39), now=EVE),
     Case(
         "below it just 36 h off",
         STAY,
         "chance",
-        "clear 5 %",
+        "chance is 5 %",
         outlook(5),
         now=WINDOW.start - timedelta(hours=36),
     ),
@@ -93,16 +93,16 @@ CASES = (
         now=WINDOW.start - timedelta(hours=36, minutes=1),
     ),
     Case("one lineage, good", WAIT, "sources", "only ecmwf answered", outlook(90, **ONE_LINEAGE)),
-    Case("one lineage, bad", WAIT, "chance", "clear 5 %", outlook(5, **ONE_LINEAGE)),
+    Case("one lineage, bad", WAIT, "chance", "chance is 5 %", outlook(5, **ONE_LINEAGE)),
     Case(
         "two lineages by one provider, good", WAIT, "sources", "only Open-Meteo", outlook(90, **ONE_PROVIDER)
     ),
-    Case("two lineages by one provider, bad", STAY, "chance", "clear 5 %", outlook(5, **ONE_PROVIDER)),
+    Case("two lineages by one provider, bad", STAY, "chance", "chance is 5 %", outlook(5, **ONE_PROVIDER)),
     Case(
         "a modest go limit lowers what is worth waiting for",
         WAIT,
         "day",
-        "clear 35 %, you asked for 30 %",
+        "chance is 35 %, you asked for 30 %",
         outlook(35),
         Wishes(chance_go_pct=30, chance_back_pct=20),
         EVE,
