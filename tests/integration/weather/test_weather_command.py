@@ -139,7 +139,7 @@ def site(run: Run) -> None:
 @pytest.mark.usefixtures("site")
 def test_a_site_shows_what_its_nights_are_judged_by_and_what_could_not_be_used(run: Run) -> None:
     page = run("weather", "Windpump Flat", "--as-of", "2027-07-03T14:30Z").output
-    assert "1  metno global (ecmwf), published 03 Jul 13:00 UTC: clear" in page
+    assert "1  metno global (ecmwf), published 03 Jul 13:00 UTC: by itself a chance of" in page
     assert "2  open-meteo icon_seamless (icon), published 03 Jul 13:00 UTC: not used, 100 % of" in page
     assert "open-meteo gfs_seamless at Sat 16:00 CEST: cloud of 137 %." in page
     assert "nws at Sat 16:00 CEST: nws is down." in page

@@ -35,7 +35,7 @@ def test_a_go_gives_the_window_and_the_time_to_leave() -> None:
     assert str(leave["SUMMARY"]) == "Leave for Windpump Flat"
     assert leave["DTSTART"].dt == july(18, 17, 40)
     assert {str(event["STATUS"]) for event in (window, leave)} == {"CONFIRMED"}
-    assert str(window["DESCRIPTION"]).startswith("81 % for two clear hours between 23:20 and 01:50")
+    assert str(window["DESCRIPTION"]).startswith("81 %: at least two clear hours between 23:20 and 01:50")
     assert "Times are CEST" in str(window["DESCRIPTION"])
 
 

@@ -50,7 +50,7 @@ SEEN = outlook(73, WINDOW, best=BEST, spread_pct=(45, 90))
         ),
         pytest.param(
             {}, HOUR, july(19, 2),
-            "at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30", id="too late for another",
+            "at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30", id="all but over",
         ),
         pytest.param(
             {"window": Span(july(18, 23), july(19, 2)), "best": None}, HOUR, NOON,

@@ -39,8 +39,8 @@ class Page(HTMLParser):
 
 
 LINE = (
-    "81 % for two clear hours between 23:20 and 01:50, core in the south, no Moon. "
-    "Three of four models agree."
+    "81 %: at least two clear hours between 23:20 and 01:50, most likely 23:40 to 01:50, core in the south, "
+    "no Moon. Three of four models agree."
 )
 
 
@@ -87,7 +87,7 @@ Moon        No Moon
 Dark        Sat 18 July, 23:10 to Sun 19 July, 05:00 CEST
 Sun         Sets Sat 18 July, 21:40 CEST; rises Sun 19 July, 06:50 CEST
 Home about  Sun 19 July, 03:20 CEST
-- Clear 81 %, you asked for 70 %.
+- The chance is 81 %, you asked for 70 %.
 - Core reaches 20°, you asked for 10°.
 - Dew likely on the lens after 01:00.
 Decided Sat 18 July, 17:00 CEST. Newest forecast: Sat 18 July, 14:00 CEST (3 h old).

@@ -58,6 +58,13 @@ def test_one_alert_is_all_values() -> None:
             "drive_minutes": None,
             "drive_is_estimate": False,
             "chance_pct": 76,
+            "event": {
+                "shortest_minutes": 120,
+                "from": "2026-07-18T21:20:00Z",
+                "to": "2026-07-18T23:50:00Z",
+                "most_likely": {"start": "2026-07-18T21:40:00Z", "end": "2026-07-18T23:50:00Z"},
+                "whole_pct": None,
+            },
             "told": {
                 "chance_pct": None,
                 "at": None,
