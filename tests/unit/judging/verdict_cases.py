@@ -120,9 +120,7 @@ CASES = (
     Case("nothing known of wind at all", UNKNOWN, "wind", "wind unknown", outlook(hazards=())),
     Case("wind unknown and bad cloud", UNKNOWN, "wind", "wind", with_hazard("wind", LEVEL.UNKNOWN, None, 5)),
     Case("gusts unknown only warn", GO, "chance", "chance is", with_hazard("gust", LEVEL.UNKNOWN, None)),
-    Case(
-        "thunder unknown only warns", GO, "chance", "chance", with_hazard("thunder", LEVEL.UNKNOWN, None)
-    ),
+    Case("thunder unknown only warns", GO, "chance", "chance", with_hazard("thunder", LEVEL.UNKNOWN, None)),
     Case("fog unknown only warns", GO, "chance", "chance is", with_hazard("fog", LEVEL.UNKNOWN, None)),
     Case("dew unknown only warns", GO, "chance", "chance is", with_hazard("lens", LEVEL.UNKNOWN, None)),
     Case("dew likely only warns", GO, "chance", "chance is", with_hazard("lens", LEVEL.WARN, 1.0)),
