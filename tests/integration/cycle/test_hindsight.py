@@ -90,7 +90,8 @@ def test_a_silent_night_says_what_decided_and_the_best_that_was_seen(week: Duskb
         "30 June, 18:07 CEST."
     )
     wishes = found.lines_of("wishes")
-    assert wishes[1] == "decided: the chance is 5 %, you asked for 70 %"
+    assert wishes[1].startswith("5 %: at least 30 clear minutes between ")
+    assert wishes[2] == "decided: the chance is 5 %, you asked for 70 %"
     assert "yes: the window lasts 4 h 21 min, you asked for 30 min" in wishes
     assert found.lines_of("told") == ("Nothing was told.",)
     assert len(found.lines_of("forecasts")) == 3

@@ -65,7 +65,7 @@ def test_the_page_shows_the_verdict_and_when_to_leave(
         world.cycle(now)
     answer = owner.get(address, timeout=5)
     assert "Go tonight: Windpump Flat" in answer.text
-    assert "Leave by <strong>21:12 CEST</strong>" in answer.text
+    assert "Leave by <strong>21:11 CEST</strong>" in answer.text
     assert "Everything here is invented" in answer.text
     assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
 
