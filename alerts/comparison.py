@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from alerts.assess import Correct, as_it_is, assess
 from alerts.errors import BadInput
 from alerts.night import Night, SkyWishes, name_at, nights_for_sites
 from alerts.nightbulk import readable_nights
 from alerts.season import worth_of
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.track.climate import UNKNOWN_CLIMATE, Climate
 from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.record import Forecast
-from alerts.weather.sky_now import StationSky
-from alerts.wishes import Wishes
 
 MOST_SITES = 50
 LONGEST_DAYS = 62
@@ -30,23 +25,46 @@ _FIRST = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STA
 class ComparedNight:
     """One night at one site.
 
-    verdict: None where no forecast reaches the night, so that the sky alone is known.
-    worth: minutes of window weighed by shape (see `alerts.season.worth_of`), times the chance where
-    there is one.
+    verdict: None where no forecast reaches the night, so that the sky alone is known. as_of: when it was
+    judged. worth: minutes of window weighed by shape (see `alerts.season.worth_of`), times the chance where
+    there is one. decided_pct: the chance of a decision that is read without its weather.
     """
 
     site: Site
     night: Night
     verdict: Verdict | None
     worth: float
+    as_of: datetime | None = None
+    decided_pct: int | None = None
+
+    @classmethod
+    def of(
+        cls,
+        site: Site,
+        night: Night,
+        verdict: Verdict | None = None,
+        as_of: datetime | None = None,
+        decided_pct: int | None = None,
+    ) -> ComparedNight:
+        """With its worth from sky and chance."""
+        known = cls(site, night, verdict, sky_worth(night), as_of, decided_pct)
+        share = 1 if known.chance_pct is None else known.chance_pct / 100
+        return replace(known, worth=known.worth * share)
+
+    @property
+    def chance_pct(self) -> int | None:
+        """As it was decided, or by the outlook of the verdict."""
+        if self.decided_pct is not None or self.verdict is None:
+            return self.decided_pct
+        return self.verdict.chance_pct
 
     @property
     def minutes(self) -> float:
         return sum(window.span.minutes for window in self.night.windows)
 
-    @property
-    def chance_pct(self) -> int | None:
-        return self.verdict.outlook.chance_pct if self.verdict and self.verdict.outlook else None
+
+Judge = Callable[[Site, Sequence[Night]], ComparedNight]
+"""Judges a night of a site as each target makes it, the one wanted most first."""
 
 
 def tonight_at(sites: Iterable[Site], now: datetime) -> date:
@@ -64,42 +82,52 @@ def compare(
     sites: Sequence[Site],
     first: date,
     last: date,
-    wishes: Wishes | Mapping[Site, Wishes],
+    skies: Mapping[Site, Sequence[SkyWishes]],
     ephemeris: Ephemeris,
     *,
-    now: datetime,
-    forecasts: Mapping[Site, Sequence[Forecast]] | None = None,
-    corrections: Mapping[Site, Correct] | None = None,
-    climates: Mapping[Site, Climate] | None = None,
-    stations: Mapping[Site, Sequence[StationSky]] | None = None,
+    judge: Judge | None = None,
+    decided: Collection[ComparedNight] = (),
 ) -> tuple[ComparedNight, ...]:
     """The nights with a window at any of the sites from `first` to `last`, both included, best first.
 
-    wishes: the same for all, or each site's own. forecasts: what is at hand for each site; nights that
-    none of them reaches are put in order by the sky alone. corrections: of chances, by the record.
-    climates: what each place's nights have been, as far as that is known.
-    stations: what those near each site report now.
+    skies: of each site the sky of each target, in the order in which they will do; a night is shown as the
+    first one makes it. decided: nights of these sites that were judged before. judge: judges the others;
+    without it they are put in order by the sky alone.
     Judged nights come first by verdict: go, then wait, then those not judged, then unknown and stay;
     then by worth, then by date.
     Raises BadInput for no or too many sites and for dates that are too far apart or in the wrong order.
     """
     _require_size(sites, first, last)
-    count = (last - first).days + 1
-    found = []
-    for sky, group in _by_sky(sites, wishes).items():
-        for row, night in readable_nights(nights_for_sites(group, first, count, sky, ephemeris)):
-            if night.windows and night.name <= last:
-                site = group[row]
-                at_hand = (forecasts or {}).get(site, ())
-                correct = (corrections or {}).get(site, as_it_is)
-                clear_share = (climates or {}).get(site, UNKNOWN_CLIMATE).clear_share(night.name.month)
-                heard = (stations or {}).get(site, ())
-                found.append(
-                    _compared(
-                        site, night, _wishes_at(wishes, site), at_hand, now, correct, clear_share, heard
-                    )
-                )
+    known = {(each.site, each.night.name): each for each in decided if first <= each.night.name <= last}
+    found = [each for each in known.values() if each.night.windows]
+    for (site, name), nights in _nights(sites, first, last, skies, ephemeris).items():
+        if nights[0].windows and (site, name) not in known:
+            found.append(ComparedNight.of(site, nights[0]) if judge is None else judge(site, nights))
     return tuple(sorted(found, key=standing))
+
+
+def _nights(
+    sites: Sequence[Site],
+    first: date,
+    last: date,
+    skies: Mapping[Site, Sequence[SkyWishes]],
+    ephemeris: Ephemeris,
+) -> dict[tuple[Site, date], list[Night]]:
+    """Each night of each site as each target makes it, in their order; those that share a sky in one pass."""
+    groups: defaultdict[SkyWishes, list[Site]] = defaultdict(list)
+    for site in sites:
+        for sky in skies[site]:
+            groups[sky].append(site)
+    made: dict[tuple[Site, SkyWishes, date], Night] = {}
+    for sky, group in groups.items():
+        whole = nights_for_sites(group, first, (last - first).days + 1, sky, ephemeris)
+        made |= {(group[row], sky, night.name): night for row, night in readable_nights(whole)}
+    found: defaultdict[tuple[Site, date], list[Night]] = defaultdict(list)
+    for site in dict.fromkeys(sites):
+        names = sorted({name for each, sky, name in made if each == site and name <= last})
+        for name in names:
+            found[site, name] = [made[site, sky, name] for sky in skies[site] if (site, sky, name) in made]
+    return found
 
 
 def _require_size(sites: Sequence[Site], first: date, last: date) -> None:
@@ -111,52 +139,6 @@ def _require_size(sites: Sequence[Site], first: date, last: date) -> None:
         raise BadInput(f"the dates are in the wrong order: {first} comes after {last}; swap them.")
     if (last - first).days >= LONGEST_DAYS:
         raise BadInput(f"at most {LONGEST_DAYS} nights can be compared; {first} to {last} is longer.")
-
-
-def _by_sky(sites: Sequence[Site], wishes: Wishes | Mapping[Site, Wishes]) -> dict[SkyWishes, list[Site]]:
-    groups: defaultdict[SkyWishes, list[Site]] = defaultdict(list)
-    for site in sites:
-        groups[_wishes_at(wishes, site).sky].append(site)
-    return groups
-
-
-def _wishes_at(wishes: Wishes | Mapping[Site, Wishes], site: Site) -> Wishes:
-    return wishes if isinstance(wishes, Wishes) else wishes[site]
-
-
-def _compared(
-    site: Site,
-    night: Night,
-    wishes: Wishes,
-    forecasts: Sequence[Forecast],
-    now: datetime,
-    correct: Correct,
-    clear_share: float,
-    stations: Sequence[StationSky],
-) -> ComparedNight:
-    reaching = [each for each in forecasts if _reaches(each, night)]
-    verdict = (
-        assess(
-            site,
-            night,
-            reaching,
-            wishes,
-            now=now,
-            correct=correct,
-            clear_share=clear_share,
-            stations=stations,
-        )
-        if reaching
-        else None
-    )
-    worth = sky_worth(night)
-    if verdict is not None and verdict.outlook is not None and verdict.outlook.chance_pct is not None:
-        worth *= verdict.outlook.chance_pct / 100
-    return ComparedNight(site, night, verdict, worth)
-
-
-def _reaches(forecast: Forecast, night: Night) -> bool:
-    return any(any(True for _ in forecast.over(window.span)) for window in night.windows)
 
 
 def sky_worth(night: Night) -> float:

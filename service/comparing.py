@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -10,49 +11,89 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.wording import clear_words
 from alerts.comparison import ComparedNight, compare
-from alerts.localtime import say_day, say_minutes, say_span
+from alerts.localtime import say_day, say_minutes, say_span, utc_text
+from alerts.night import Night
 from alerts.ranking import ORDER_WORDS, Order, RankedNight
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.verdict import Verdict, VerdictWord
+from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
+from service.decided import decided_reasons, decided_span, read_inputs
 from service.report import span_json
-from service.store import calibrations
-from service.store.climates import find_climates
-from service.store.forecasts import newest_by_place, place_key
-from service.store.track import stations_now
+from service.store import tables
+from service.store.decisions import decisions_by_id, newest_standing
+from service.store.nightfacts import nights_by_id
+from service.store.people import shared_sky
+from service.store.sites import StoredSite
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A site to compare. wishes: what its nights are judged by where they weren't decided. watcher: the
+    subscription whose decisions are read; None for nobody's."""
+
+    stored: StoredSite
+    wishes: Wishes
+    watcher: tables.Subscription | None = None
+
+    @property
+    def site(self) -> Site:
+        return self.stored.site
 
 
 def compare_stored(
     session: Session,
-    sites: Mapping[Site, int],
+    compared: Sequence[Compared],
     first: date,
     last: date,
-    wishes: Mapping[Site, Wishes],
     ephemeris: Ephemeris,
     now: datetime,
 ) -> tuple[ComparedNight, ...]:
-    """The nights of those sites, judged on the forecasts that the store holds; errors as `compare`.
+    """The nights of those sites as they were decided, the others judged on what the store holds; errors as
+    `compare`."""
+    wishes = {each.site: each.wishes for each in compared}
+    numbers = {each.site: each.stored.site_id for each in compared}
+    inputs = read_inputs(session, [each.stored for each in compared], now)
 
-    sites: with the number of each in the store.
-    """
-    places = {site: place_key(site) for site in sites}
-    found = newest_by_place(session, set(places.values()), now)
-    forecasts = {site: [each.forecast for each in found.get(places[site], ())] for site in sites}
-    corrections = {site: calibrations.correction(session, number, now) for site, number in sites.items()}
-    known = find_climates(session, set(places.values()), now)
-    climates = {site: known[place] for site, place in places.items() if place in known}
+    def judge(site: Site, nights: Sequence[Night]) -> ComparedNight:
+        mine = inputs[numbers[site]]
+        if not any(_reaches(each, nights[0]) for each in mine.forecasts):
+            return ComparedNight.of(site, nights[0])
+        verdict = mine.judge(nights, wishes[site])
+        return ComparedNight.of(site, verdict.night or nights[0], verdict, now)
+
     return compare(
-        list(sites),
+        [each.site for each in compared],
         first,
         last,
-        wishes,
+        {site: [shared_sky(sky) for sky in wished.skies] for site, wished in wishes.items()},
         ephemeris,
-        now=now,
-        forecasts=forecasts,
-        corrections=corrections,
-        climates=climates,
-        stations={site: stations_now(session, site, now) for site in sites},
+        judge=judge,
+        decided=_decided(session, compared, first, last),
     )
+
+
+def _reaches(forecast: Forecast, night: Night) -> bool:
+    return any(any(True for _ in forecast.over(window.span)) for window in night.windows)
+
+
+def _decided(session: Session, compared: Sequence[Compared], first: date, last: date) -> list[ComparedNight]:
+    """The nights of the watched sites that were decided, without the weather behind them."""
+    sites = {each.watcher.id: each.stored for each in compared if each.watcher is not None}
+    revisions = {number: stored.revision_id for number, stored in sites.items()}
+    newest = newest_standing(session, revisions, first)
+    standing = {key: each for key, each in newest.items() if key[1] <= last}
+    rows = decisions_by_id(session, [each.decision_id for each in standing.values()])
+    nights = nights_by_id(session, {each.night_id for each in standing.values()})
+    found = []
+    for (number, _), each in standing.items():
+        row, night = rows[each.decision_id], nights[each.night_id]
+        verdict = Verdict(
+            VerdictWord(row.verdict), decided_reasons(row), None, None, decided_span(row), night
+        )
+        found.append(ComparedNight.of(sites[number].site, night, verdict, row.confirmed_at, row.chance_pct))
+    return found
 
 
 def compared_json(ranked: RankedNight) -> dict[str, Any]:
@@ -67,6 +108,7 @@ def compared_json(ranked: RankedNight) -> dict[str, Any]:
         "worth": round(each.worth, 1),
         "windows": [span_json(window.span) for window in each.night.windows],
         "why": each.verdict.deciding.text if each.verdict else None,
+        "as_of": utc_text(each.as_of),
         "drive_minutes": round(ranked.drive / timedelta(minutes=1)),
         "drive_is_estimate": ranked.is_estimate,
     }

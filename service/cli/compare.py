@@ -39,20 +39,26 @@ def compare(
     from alerts.driving import with_home
     from alerts.ranking import Order, rank
     from service.bootstrap import build
-    from service.comparing import compare_stored, compared_head, compared_json, compared_line
-    from service.store.people import default_wishes, find_operator, home_of
+    from service.comparing import Compared, compare_stored, compared_head, compared_json, compared_line
+    from service.store.people import find_operator, home_of
     from service.store.sites import find_sites, get_site, newest_revision
+    from service.usual import usual_watchers, wishes_of
 
     duskbell = build()
     now = as_of or duskbell.clock()
     with duskbell.sessions() as session:
         rows = [get_site(session, name) for name in sites] or find_sites(session)
-        places = {newest_revision(session, row.id).site: row.id for row in rows}
-        start, end = usual_span(first, last, tonight_at(places, now))
+        watchers = usual_watchers(session) if as_of is None else {}
         operator = find_operator(session)
         home = home_of(operator) if operator else None
-        wishes = {place: with_home(default_wishes(), home, place) for place in places}
-        nights = compare_stored(session, places, start, end, wishes, duskbell.ephemeris, now)
+        compared = []
+        for row in rows:
+            stored, watcher = newest_revision(session, row.id), watchers.get(row.id)
+            mine = with_home(wishes_of(watcher), home, stored.site)
+            compared.append(Compared(stored, mine, watcher))
+        start, end = usual_span(first, last, tonight_at((each.site for each in compared), now))
+        nights = compare_stored(session, compared, start, end, duskbell.ephemeris, now)
+    wishes = {each.site: each.wishes for each in compared}
     order = Order(sort)
     found = rank(nights, order, wishes)
     shown = found if everything else found[:LINES]
@@ -65,7 +71,7 @@ def compare(
         }
         click.echo(json.dumps(values, ensure_ascii=False))
         return
-    click.echo(f"Nights from {start} to {end}, for the usual wishes")
+    click.echo(f"Nights from {start} to {end}, each site by the wishes of who watches it")
     with_drive = home is not None or order is Order.DRIVE
     for line in compared_head(order, wishes.values(), with_drive=with_drive):
         click.echo(line)

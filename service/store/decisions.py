@@ -17,17 +17,34 @@ from service.store.packed import Packed
 SubscriptionNight = tuple[int, date]
 
 
-def newest_decision_ids(
-    session: Session, subscription_ids: Iterable[int], first: date
-) -> dict[SubscriptionNight, int]:
-    """The newest decision for each subscription and night from `first` on."""
-    decision = tables.Decision
-    query = (
-        select(decision.subscription_id, decision.night_name, func.max(decision.id))
-        .where(decision.subscription_id.in_(set(subscription_ids)), decision.night_name >= first)
-        .group_by(decision.subscription_id, decision.night_name)
-    )
-    return {(subscription_id, name): newest for subscription_id, name, newest in session.execute(query)}
+@value(frozen=True, slots=True)
+class Standing:
+    """The newest decision for a subscription and night, and the night that it is about."""
+
+    decision_id: int
+    night_id: int
+
+
+def newest_standing(
+    session: Session, revisions: Mapping[int, int], first: date
+) -> dict[SubscriptionNight, Standing]:
+    """The newest decisions from `first` on, those that are about the sites as they are described now.
+
+    revisions: of each subscription the newest description of its site.
+    """
+    found: dict[SubscriptionNight, Standing] = {}
+    row = tables.Decision
+    for ids in in_chunks(sorted(revisions)):
+        newest = (
+            select(func.max(row.id))
+            .where(row.subscription_id.in_(ids), row.night_name >= first)
+            .group_by(row.subscription_id, row.night_name)
+        )
+        columns = (row.subscription_id, row.night_name, row.id, row.night_id, row.site_revision_id)
+        for each in session.execute(select(*columns).where(row.id.in_(newest))):
+            if each.site_revision_id == revisions[each.subscription_id]:
+                found[each.subscription_id, each.night_name] = Standing(each.id, each.night_id)
+    return found
 
 
 def newest_verdicts(

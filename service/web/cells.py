@@ -15,6 +15,7 @@ from alerts.site import Site
 from alerts.span import Span
 from alerts.verdict import Verdict
 from alerts.wishes import Wishes
+from service.decided import decided_span
 from service.store import tables
 from service.store.codec import from_json
 from service.web.skies import BareNight
@@ -63,7 +64,6 @@ class NightCell:
 
 
 def cell_of_row(
-    night_id: int,
     night: Night,
     decision: tables.Decision | None,
     site: Site,
@@ -71,27 +71,38 @@ def cell_of_row(
     *,
     is_own: bool,
 ) -> NightCell:
-    """The cell of a stored night.
+    """The cell of a stored night, which the decision is about.
 
     wishes: of the person who looks; None leaves out what is personal. is_own: whose site it is looks, so that
     its note may be read.
     """
-    judged = decision is not None and decision.night_id == night_id
-    window = (_decided_window(decision) if judged else None) or _longest(each.span for each in night.windows)
+    window = decided_span(decision) if decision is not None else None
+    shown = window or _longest(each.span for each in night.windows)
     return NightCell(
         name=night.name,
-        verdict=decision.verdict if decision is not None and judged else "",
-        window=window,
+        verdict=decision.verdict if decision is not None else "",
+        window=shown,
         minutes=sum(each.span.minutes for each in night.windows),
         moon_lit=night.moon_lit,
-        chance_pct=decision.chance_pct if decision is not None and judged else None,
-        why=deciding_words(decision, is_own=is_own) if decision is not None and judged else "",
-        leave_by=plan_trip(night, window, wishes, site).leave_by if window and wishes else None,
+        chance_pct=decision.chance_pct if decision is not None else None,
+        why=deciding_words(decision, is_own=is_own) if decision is not None else "",
+        leave_by=_leave_by(night, decision, shown, wishes, site),
         drive_is_estimate=wishes is not None and wishes.is_estimate_on(night.name),
         over_at=over_at(night),
-        decision_id=decision.id if decision is not None and judged else None,
-        judged_at=decision.as_of if decision is not None and judged else None,
+        decision_id=decision.id if decision is not None else None,
+        judged_at=decision.as_of if decision is not None else None,
     )
+
+
+def _leave_by(
+    night: Night, decision: tables.Decision | None, shown: Span | None, wishes: Wishes | None, site: Site
+) -> datetime | None:
+    """As it was decided; for who looks alone, and only where there is somewhere to go."""
+    if shown is None or wishes is None:
+        return None
+    if decision is not None and decision.leave_by is not None:
+        return decision.leave_by
+    return plan_trip(night, shown, wishes, site).leave_by
 
 
 def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
@@ -132,12 +143,6 @@ def cell_of_bare(night: BareNight) -> NightCell:
 def over_at(night: Night) -> datetime:
     """When the night is past: at sunrise, or at its end where the Sun doesn't rise."""
     return night.sun.rises[-1] if night.sun.rises else night.span.end
-
-
-def _decided_window(decision: tables.Decision | None) -> Span | None:
-    if decision is None or decision.window_start is None or decision.window_end is None:
-        return None
-    return Span(decision.window_start, decision.window_end)
 
 
 def _longest(spans: Iterable[Span]) -> Span | None:

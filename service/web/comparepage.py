@@ -16,12 +16,13 @@ from alerts.driving import with_home
 from alerts.errors import BadInput
 from alerts.localtime import say_drive
 from alerts.ranking import ORDER_WORDS, Order, RankedNight, rank
-from service.comparing import compare_stored
+from service.comparing import Compared, compare_stored
 from service.store import people, tables
 from service.store.sites import StoredSite, newest_revisions
+from service.usual import wishes_of
 from service.web.access import SignedIn, Viewer
 from service.web.context import Web
-from service.web.watching import units_for, visible_sites, watchers_of, wishes_of
+from service.web.watching import units_for, visible_sites, watchers_of
 
 NIGHTS_SHOWN = 60
 
@@ -102,14 +103,16 @@ def compare_rows(
     stored: the newest description of each.
     """
     watchers = watchers_of(session, rows, viewer)
-    sites = {stored[row.id].site: row.id for row in rows}
     home = people.home_of(session.get_one(tables.Person, viewer.person_id))
-    wishes = {
-        site: with_home(wishes_of(watchers.get(site_id)), home, site) for site, site_id in sites.items()
-    }
+    compared = []
+    for row in rows:
+        mine = with_home(wishes_of(watchers.get(row.id)), home, stored[row.id].site)
+        compared.append(Compared(stored[row.id], mine, watchers.get(row.id)))
+    sites = {each.site: each.stored.site_id for each in compared}
+    wishes = {each.site: each.wishes for each in compared}
     hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
     with web.skies.turns.turn():
-        found = compare_stored(session, sites, span[0], span[1], wishes, web.skies.ephemeris, web.now())
+        found = compare_stored(session, compared, span[0], span[1], web.skies.ephemeris, web.now())
     return [
         Line(
             sites[ranked.each.site],

@@ -35,7 +35,7 @@ def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
             judged.site,
             judged.night,
             window,
-            plan_trip(judged.night, window.span, judged.wishes, judged.site),
+            plan_trip(judged.night, verdict.usable or window.span, judged.wishes, judged.site),
             judged.wishes,
             skies.ephemeris,
             kit=judged.kit,

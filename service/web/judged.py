@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.assess import assess
 from alerts.darkness import with_darkness
 from alerts.errors import BadInput
 from alerts.kit import Kit
@@ -21,20 +20,13 @@ from alerts.verdict import Verdict
 from alerts.weather.record import Forecast
 from alerts.wishes import Wishes
 from service.cycle.noting import read_kit
-from service.decided import decided_verdict
-from service.store import calibrations, tables
-from service.store.climates import climate_at
+from service.decided import find_standing, forecasts_behind, nights_as_wished, read_decision, read_inputs
+from service.store import tables
 from service.store.codec import from_json
-from service.store.decisions import newest_decision
-from service.store.forecasts import newest_by_place, place_key
-from service.store.packing import unpack_over
-from service.store.people import default_wishes
-from service.store.sites import stored_site
-from service.store.track import stations_now
+from service.usual import wishes_of
 from service.web.access import SeenSite, Viewer
 from service.web.skies import Skies
 
-FORECASTS_REACH = timedelta(days=16)
 FIRST_YEAR, LAST_YEAR = 1900, 2052
 """Years that the planetary kernel holds whole."""
 
@@ -43,8 +35,9 @@ FIRST_YEAR, LAST_YEAR = 1900, 2052
 class JudgedNight:
     """A night, its verdict and what that rests on.
 
-    site: as it was described when the night was judged. decision: None where nobody's wishes were
-    judged. subscription: whose wishes these are; None for the usual ones. is_mine: they are the viewer's.
+    site: as it was described when the night was judged. decision: the stored one; None where it was judged
+    for the page. subscription: whose wishes these are; None for the usual ones. is_mine: they are the
+    viewer's.
     kit: what the viewer photographs with; None for the usual kit.
     forecasts: hours of this night alone. as_of: when it was judged. skies: of the night's windows.
     """
@@ -88,40 +81,27 @@ def judged_night(
         raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}; {name.year} lies outside.")
     watcher = watcher_of(session, seen, viewer)
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
-    decision = newest_decision(session, watcher.id, name) if watcher is not None else None
-    if watcher is not None and decision is not None and _is_about(session, decision, seen):
+    stored = seen.stored
+    decision = find_standing(session, watcher.id, stored, name, now) if watcher is not None else None
+    if watcher is not None and decision is not None:
         key = ("decided", decision.id, decision.confirmed_at)
-        decided = skies.keep(key, lambda: _decided(session, decision))
-        now_wished = from_json(Wishes, watcher.wishes)
-        known = replace(
-            decided,
-            decision=decision,
-            subscription=watcher,
-            is_mine=is_mine,
-            wishes=replace(decided.wishes, units=now_wished.units),
+        known = skies.keep(key, lambda: _decided(session, decision))
+        wished = replace(known.wishes, units=from_json(Wishes, watcher.wishes).units)
+        return _with_skies(
+            skies, replace(known, decision=decision, subscription=watcher, is_mine=is_mine, wishes=wished)
         )
-        return _with_skies(skies, known)
-    wishes = from_json(Wishes, watcher.wishes) if watcher is not None else default_wishes()
-    night = skies.nights(seen.stored.site, name, 1, wishes.sky)[0]
-    forecasts = _at_hand(session, seen.stored.site, night, now)
-    correct = calibrations.correction(session, seen.row.id, now)
-    verdict = assess(
-        seen.stored.site,
-        night,
-        forecasts,
-        wishes,
-        now=now,
-        correct=correct,
-        clear_share=climate_at(session, seen.stored.site, now).clear_share(name.month),
-        stations=stations_now(session, seen.stored.site, now),
-    )
+    wishes = wishes_of(watcher)
+    nights = nights_as_wished(wishes, lambda sky: skies.nights(stored.site, name, 1, sky)[0])
+    inputs = read_inputs(session, [stored], now)[stored.site_id]
+    verdict = inputs.judge(nights, wishes)
+    night = verdict.night or nights[0]
     judged = JudgedNight(
-        site=seen.stored.site,
+        site=stored.site,
         night=night,
         verdict=verdict,
         wishes=wishes,
         as_of=now,
-        forecasts=forecasts,
+        forecasts=tuple(inputs.forecasts_for(night)),
         subscription=watcher,
         is_mine=is_mine,
     )
@@ -150,44 +130,17 @@ def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> table
     return next(iter(mine + owners), None)
 
 
-def _is_about(session: Session, decision: tables.Decision, seen: SeenSite) -> bool:
-    """False for what was decided before there were copies, at the place itself."""
-    return session.get_one(tables.SiteRevision, decision.site_revision_id).site_id == seen.row.id
-
-
 def _decided(session: Session, decision: tables.Decision) -> JudgedNight:
     """The night as it was decided, without rows: it is kept for the next who looks."""
-    night_row = session.get_one(tables.Night, decision.night_id)
-    night = from_json(Night, night_row.facts)
-    revision = session.get_one(tables.SiteRevision, decision.site_revision_id)
+    known = read_decision(session, decision)
     return JudgedNight(
-        site=stored_site(revision).site,
-        night=night,
-        verdict=decided_verdict(session, decision, night),
-        wishes=from_json(Wishes, decision.wishes),
-        as_of=decision.confirmed_at,
-        forecasts=_behind(session, decision, night),
+        site=known.site,
+        night=known.night,
+        verdict=known.verdict,
+        wishes=known.wishes,
+        as_of=known.as_of,
+        forecasts=forecasts_behind(session, known.forecast_ids, dark_hours(known.night)),
     )
-
-
-def _behind(session: Session, decision: tables.Decision, night: Night) -> tuple[Forecast, ...]:
-    """The forecasts that the decision rests on, those hours that fall into the night."""
-    if not decision.forecast_ids:
-        return ()
-    rows = session.scalars(
-        select(tables.Forecast)
-        .where(tables.Forecast.id.in_(decision.forecast_ids), tables.Forecast.body.is_not(None))
-        .order_by(tables.Forecast.id)
-    )
-    return tuple(unpack_over(row, dark_hours(night)) for row in rows)
-
-
-def _at_hand(session: Session, site: Site, night: Night, now: datetime) -> tuple[Forecast, ...]:
-    """What forecasts the store holds for the place, if they can reach the night."""
-    if not now - timedelta(days=1) < night.span.start < now + FORECASTS_REACH:
-        return ()
-    place = place_key(site)
-    return tuple(each.forecast for each in newest_by_place(session, {place}, now).get(place, ()))
 
 
 def dark_hours(night: Night) -> Span:

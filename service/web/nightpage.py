@@ -151,7 +151,8 @@ def night_facts(skies: Skies, judged: JudgedNight, *, next_window: date | None, 
     window = judged.verdict.window
     trip = None
     if judged.is_mine and window is not None:
-        trip = plan_trip(judged.night, window.span, judged.wishes, judged.site)
+        usable = judged.verdict.usable or window.span
+        trip = plan_trip(judged.night, usable, judged.wishes, judged.site)
     return preview_facts(
         site=judged.site,
         night=judged.night,

@@ -20,6 +20,7 @@ from alerts.briefing.wording import direction_word
 from alerts.coordinates import say_lat_lon
 from alerts.season import Season, wishes_text
 from service.store import tables
+from service.usual import wishes_of
 from service.web.access import Looking, SeenSite, Viewer, seen_site
 from service.web.cells import column_of
 from service.web.context import Web
@@ -28,7 +29,7 @@ from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
 from service.web.nightpage import build_night_page, told_words
 from service.web.outcomes import came_of, outcomes_of
 from service.web.skies import Skies
-from service.web.watching import next_window_after, site_rows, units_for, wishes_of
+from service.web.watching import next_window_after, site_rows, units_for
 
 TOLD_SHOWN = 10
 SEASON_KEPT = "private, max-age=3600"

@@ -13,17 +13,16 @@ from typing import Any
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from alerts.assess import assess
 from alerts.briefing.facts import Units
 from alerts.briefing.units import units_of
-from alerts.night import Night
 from alerts.site import Site
 from alerts.wishes import Wishes
-from service.store import calibrations, tables
-from service.store.chunks import in_chunks
+from service.decided import read_inputs
+from service.store import tables
 from service.store.codec import from_json
-from service.store.decisions import decisions_by_id, newest_decision_ids
-from service.store.forecasts import newest_by_place, newest_ids, place_key
+from service.store.decisions import Standing, decisions_by_id, newest_standing
+from service.store.forecasts import newest_ids, place_key
+from service.store.nightfacts import nights_by_id
 from service.store.people import default_wishes, sky_key
 from service.store.sites import StoredSite, newest_revisions
 from service.web.access import Viewer
@@ -170,25 +169,28 @@ def _stored_rows(
 ) -> dict[int, list[NightCell]]:
     """By site the cells of the nights that the store holds for its watcher's wishes."""
     nights = _coming(session, {stored[site_id].revision_id for site_id in watchers}, now)
-    first = (now - _LOOK_BACK).date()
-    decided = newest_decision_ids(session, [each.id for each in watchers.values()], first)
+    numbers = {row.id: row for rows in nights.values() for row in rows}
+    revisions = {each.id: stored[site_id].revision_id for site_id, each in watchers.items()}
+    standing = newest_standing(session, revisions, (now - _LOOK_BACK).date())
+    decided: defaultdict[int, dict[date, Standing]] = defaultdict(dict)
+    for (watcher_id, name), each in standing.items():
+        decided[watcher_id][name] = each
     wanted: dict[int, list[_Wanted]] = {}
     for site_id, watcher in watchers.items():
         is_mine = viewer is not None and watcher.person_id == viewer.person_id
         mine = from_json(Wishes, watcher.wishes) if is_mine else None
         wished = json.dumps(watcher.wishes) if is_mine else ""
         site, is_own = stored[site_id].site, site_id in owned
+        coming: dict[date, tuple[Any, int | None]]
+        coming = {row.name: (row, None) for row in nights[stored[site_id].revision_id, watcher.sky_key]}
+        coming |= {
+            name: (numbers[each.night_id], each.decision_id)
+            for name, each in decided[watcher.id].items()
+            if each.night_id in numbers
+        }
         wanted[site_id] = [
-            _Wanted(
-                night.id,
-                night.computed_at,
-                decided.get((watcher.id, night.name)),
-                wished,
-                is_own,
-                site,
-                mine,
-            )
-            for night in nights[stored[site_id].revision_id, watcher.sky_key]
+            _Wanted(night.id, night.computed_at, decision_id, wished, is_own, site, mine)
+            for _, (night, decision_id) in sorted(coming.items())
         ]
     cells = _cells(session, skies, [each for row in wanted.values() for each in row])
     return {site_id: [cells[each] for each in row] for site_id, row in wanted.items()}
@@ -216,40 +218,24 @@ def _usual_rows(
 def _judge_usual(
     session: Session, stored: StoredSite, rows: Sequence[Any], wishes: Wishes, now: datetime
 ) -> list[NightCell]:
-    site, place = stored.site, place_key(stored.site)
-    forecasts = [each.forecast for each in newest_by_place(session, {place}, now).get(place, ())]
-    correct = calibrations.correction(session, stored.site_id, now)
-    nights = _nights_by_id(session, {row.id for row in rows})
-    return [
-        cell_of_verdict(
-            nights[row.id], assess(site, nights[row.id], forecasts, wishes, now=now, correct=correct), now
-        )
-        for row in rows
-    ]
+    inputs = read_inputs(session, [stored], now)[stored.site_id]
+    nights = nights_by_id(session, {row.id for row in rows})
+    return [cell_of_verdict(nights[row.id], inputs.judge([nights[row.id]], wishes), now) for row in rows]
 
 
 def _cells(session: Session, skies: Skies, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:
     """The cells: those that were made before, and those that are made now, read in one go."""
     known = {each: skies.cells.get(each) for each in wanted}
     missing = [each for each, cell in known.items() if cell is None]
-    nights = _nights_by_id(session, {each.night_id for each in missing})
+    nights = nights_by_id(session, {each.night_id for each in missing})
     decisions = decisions_by_id(session, {each.decision_id for each in missing if each.decision_id})
     made: dict[_Wanted, NightCell] = {}
     for each in missing:
         decision = decisions[each.decision_id] if each.decision_id else None
         night = nights[each.night_id]
-        made[each] = cell_of_row(each.night_id, night, decision, each.site, each.wishes, is_own=each.is_own)
+        made[each] = cell_of_row(night, decision, each.site, each.wishes, is_own=each.is_own)
         skies.cells.put(each, made[each])
     return {**{each: cell for each, cell in known.items() if cell is not None}, **made}
-
-
-def _nights_by_id(session: Session, ids: Collection[int]) -> dict[int, Night]:
-    query = select(tables.Night.id, tables.Night.facts)
-    return {
-        night_id: from_json(Night, facts)
-        for part in in_chunks(sorted(ids))
-        for night_id, facts in session.execute(query.where(tables.Night.id.in_(part)))
-    }
 
 
 def _coming(
@@ -287,8 +273,3 @@ def next_window_after(skies: Skies, judged: JudgedNight, name: date) -> date | N
     first = name + timedelta(days=1)
     found = skies.minutes_by_night(judged.site, first, LOOK_AHEAD, judged.wishes.sky)
     return next((first + timedelta(days=k) for k, minutes in enumerate(found) if minutes > 0), None)
-
-
-def wishes_of(watcher: tables.Subscription | None) -> Wishes:
-    """The wishes of a subscription; the usual ones without."""
-    return default_wishes() if watcher is None else from_json(Wishes, watcher.wishes)

@@ -67,6 +67,8 @@ class NightsModel(BaseModel):
 
 
 class ComparedModel(BaseModel):
+    """as_of: when it was judged; null where no forecast reaches the night."""
+
     site_id: int
     site: str
     night: date
@@ -78,6 +80,7 @@ class ComparedModel(BaseModel):
     why: str | None
     drive_minutes: int
     drive_is_estimate: bool
+    as_of: datetime | None
 
 
 class ComparisonModel(BaseModel):

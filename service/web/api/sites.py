@@ -17,6 +17,7 @@ from service.report import night_report
 from service.seasonal import season_json
 from service.store import tables
 from service.store.sites import StoredSite, newest_revisions
+from service.usual import wishes_of
 from service.web.access import seen_site
 from service.web.api.keys import Reader
 from service.web.api.models import (
@@ -34,7 +35,7 @@ from service.web.comparepage import compare_rows
 from service.web.context import Web
 from service.web.feeds import with_etag
 from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
-from service.web.watching import site_rows, visible_sites, wishes_of
+from service.web.watching import site_rows, visible_sites
 
 SiteId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 NIGHTS_COMPARED = 100

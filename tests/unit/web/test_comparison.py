@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
@@ -10,7 +11,7 @@ import pytest
 from alerts.comparison import MOST_SITES, ComparedNight, compare, sky_worth, tonight_at, usual_span
 from alerts.driving import Home, with_home
 from alerts.errors import BadInput
-from alerts.night import SkyWishes, nights
+from alerts.night import Night, SkyWishes, nights
 from alerts.ranking import ORDER_WORDS, Order, rank
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -18,12 +19,14 @@ from alerts.span import Span
 from alerts.verdict import Verdict, VerdictWord
 from alerts.weather.record import Place
 from alerts.wishes import Wishes
+from service.decided import Inputs
 from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
 from service.demo.weather import InventedSky, Turn
 from tests.unit.judging.values import outlook
 
 NOW = datetime(2027, 7, 3, 12, tzinfo=UTC)
 WISHES = Wishes(sky=SkyWishes(lowest_altitude_deg=None))
+SKIES = {FLAT: WISHES.skies, RIDGE: WISHES.skies}
 
 
 @pytest.fixture(scope="module")
@@ -45,9 +48,15 @@ def test_the_clear_site_comes_first_and_the_sky_alone_after_it(ephemeris: Epheme
         site: weather_at(site, cloud).gather([place_of(site)], hours).forecasts
         for site, cloud in ((FLAT, 90.0), (RIDGE, 5.0))
     }
-    found = compare(
-        [FLAT, RIDGE], SATURDAY, date(2027, 7, 6), WISHES, ephemeris, now=NOW, forecasts=forecasts
-    )
+    inputs = {site: Inputs(site=site, now=NOW, forecasts=forecasts[site]) for site in (FLAT, RIDGE)}
+
+    def judge(site: Site, nights: Sequence[Night]) -> ComparedNight:
+        if nights[0].name != SATURDAY:
+            return ComparedNight.of(site, nights[0])
+        verdict = inputs[site].judge(nights, WISHES)
+        return ComparedNight.of(site, nights[0], verdict, NOW)
+
+    found = compare([FLAT, RIDGE], SATURDAY, date(2027, 7, 6), SKIES, ephemeris, judge=judge)
     best, last = found[0], found[-1]
     assert (best.site, best.night.name) == (RIDGE, SATURDAY)
     assert best.verdict is not None
@@ -59,16 +68,30 @@ def test_the_clear_site_comes_first_and_the_sky_alone_after_it(ephemeris: Epheme
 
 
 def test_nights_that_nobody_judged_are_in_the_order_of_their_worth(ephemeris: Ephemeris) -> None:
-    found = compare([FLAT, RIDGE], SATURDAY, date(2027, 7, 16), WISHES, ephemeris, now=NOW)
+    found = compare([FLAT, RIDGE], SATURDAY, date(2027, 7, 16), SKIES, ephemeris)
     worths = [each.worth for each in found]
     assert worths == sorted(worths, reverse=True)
     assert all(each.minutes > 0 for each in found)
 
 
+def test_what_was_decided_before_is_not_judged_again(ephemeris: Ephemeris) -> None:
+    """A decided night is shown as it was, on the night that it is about."""
+    night = nights(FLAT, SATURDAY, 1, WISHES.sky, ephemeris)[0]
+    known = ComparedNight.of(FLAT, night, None, NOW, 41)
+
+    def judge(site: Site, nights: Sequence[Night]) -> ComparedNight:
+        assert (site, nights[0].name) != (FLAT, SATURDAY)
+        return ComparedNight.of(site, nights[0])
+
+    found = compare([FLAT, RIDGE], SATURDAY, SATURDAY, SKIES, ephemeris, judge=judge, decided=[known])
+    assert known in found
+    assert len(found) == 2
+
+
 def test_each_site_is_looked_at_with_its_own_wishes(ephemeris: Ephemeris) -> None:
-    near_horizon = Wishes(sky=SkyWishes(lowest_altitude_deg=5.0))
-    both = compare([FLAT, RIDGE], SATURDAY, SATURDAY, {FLAT: near_horizon, RIDGE: WISHES}, ephemeris, now=NOW)
-    alone = nights(FLAT, SATURDAY, 1, near_horizon.sky, ephemeris)[0]
+    near_horizon = SkyWishes(lowest_altitude_deg=5.0)
+    both = compare([FLAT, RIDGE], SATURDAY, SATURDAY, SKIES | {FLAT: [near_horizon]}, ephemeris)
+    alone = nights(FLAT, SATURDAY, 1, near_horizon, ephemeris)[0]
     assert next(each.night for each in both if each.site == FLAT) == alone
     assert next(each.worth for each in both if each.site == FLAT) == sky_worth(alone)
 
@@ -86,7 +109,7 @@ def test_what_can_not_be_compared_is_refused(
     sites: list[Site], first: date, last: date, said: str, ephemeris: Ephemeris
 ) -> None:
     with pytest.raises(BadInput, match=said):
-        compare(sites, first, last, WISHES, ephemeris, now=NOW)
+        compare(sites, first, last, SKIES, ephemeris)
 
 
 NEVADA = Site("Dry Lake", 39.9, -119.1, 1300.0, "America/Los_Angeles")
