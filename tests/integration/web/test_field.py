@@ -18,7 +18,7 @@ def test_it_says_what_the_field_needs(played: TestClient) -> None:
     page = played.get(FIELD).text
     said = (
         "Leave by",
-        "21:12 CEST",
+        "21:11 CEST",
         "Window opens",
         "Camera",
         "To pack",
