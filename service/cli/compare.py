@@ -54,7 +54,9 @@ def compare(
         compared = []
         for row in rows:
             stored, watcher = newest_revision(session, row.id), watchers.get(row.id)
-            mine = with_home(wishes_of(watcher), home, stored.site)
+            mine = wishes_of(watcher)
+            if watcher is None:
+                mine = with_home(mine, home, stored.site)
             compared.append(Compared(stored, mine, watcher))
         start, end = usual_span(first, last, tonight_at((each.site for each in compared), now))
         nights = compare_stored(session, compared, start, end, duskbell.ephemeris, now)

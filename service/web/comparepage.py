@@ -106,8 +106,10 @@ def compare_rows(
     home = people.home_of(session.get_one(tables.Person, viewer.person_id))
     compared = []
     for row in rows:
-        mine = with_home(wishes_of(watchers.get(row.id)), home, stored[row.id].site)
-        compared.append(Compared(stored[row.id], mine, watchers.get(row.id)))
+        watcher, mine = watchers.get(row.id), wishes_of(watchers.get(row.id))
+        if watcher is None:
+            mine = with_home(mine, home, stored[row.id].site)
+        compared.append(Compared(stored[row.id], mine, watcher))
     sites = {each.site: each.stored.site_id for each in compared}
     wishes = {each.site: each.wishes for each in compared}
     hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
