@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from alerts.assess import Correct, as_it_is, assess
 from alerts.briefing.build import build_payload, render_mail
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import preview_facts
@@ -25,7 +24,6 @@ from alerts.kit import Kit
 from alerts.night import DarkWindow, Night, nights
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.track.climate import UNKNOWN_CLIMATE, Climate
 from alerts.verdict import Verdict
 from alerts.weather.cloudhours import cloud_hours
 from alerts.weather.record import Forecast
@@ -39,6 +37,14 @@ LOOK_AHEAD_NIGHTS = 60
 
 
 @dataclass(frozen=True, slots=True)
+class InCalendars:
+    """What mails and feeds have the night's event by. words: how many were told of it so far."""
+
+    key: str
+    words: int
+
+
+@dataclass(frozen=True, slots=True)
 class Brief:
     """A briefing of one alert, and what its pictures are drawn from."""
 
@@ -49,11 +55,13 @@ class Brief:
     briefing: Briefing
     ephemeris: Ephemeris
     now: datetime
+    in_calendars: InCalendars | None = None
 
 
 def build_brief(
     site: Site,
     night: Night,
+    verdict: Verdict,
     forecasts: Sequence[Forecast],
     wishes: Wishes,
     ephemeris: Ephemeris,
@@ -62,15 +70,10 @@ def build_brief(
     kit: Kit | None = None,
     units: Units = Units.METRIC,
     say_record: SayRecord | None = None,
-    correct: Correct = as_it_is,
-    climate: Climate = UNKNOWN_CLIMATE,
+    in_calendars: InCalendars | None = None,
 ) -> Brief:
-    """The briefing of that night, judged on these forecasts. kit: None takes the usual one and says so.
-
-    correct: how the record corrects a chance. climate: what the place's nights have been.
-    """
-    clear_share = climate.clear_share(night.name.month)
-    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct, clear_share=clear_share)
+    """The briefing of that night. forecasts: those behind the verdict. now: when it was reached.
+    kit: None takes the usual one and says so. in_calendars: None where no other calendar has the night."""
     window = verdict.window or (night.windows[0] if night.windows else None)
     plan, notes, sky = None, None, None
     cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()
@@ -95,7 +98,7 @@ def build_brief(
         next_window=None if night.windows else _next_window(site, night.name, wishes, ephemeris),
     )
     briefing = Briefing(message_id=PREVIEW_ID, alerts=(facts,), units=units)
-    return Brief(site, night, window, notes, briefing, ephemeris, now)
+    return Brief(site, night, window, notes, briefing, ephemeris, now, in_calendars)
 
 
 def _record(verdict: Verdict, say_record: SayRecord | None) -> str:
@@ -124,8 +127,14 @@ def brief_json(brief: Brief) -> str:
 
 def brief_calendar(brief: Brief) -> bytes:
     """The window and the leave-by time as events; BadInput for a night without a window."""
-    key = f"preview-{brief.night.name}-{brief.site.lat_deg:+.4f}{brief.site.lon_deg:+.4f}"
-    entry = CalendarEntry(facts=brief.briefing.alerts[0], key=key, sequence=0, units=brief.briefing.units)
+    own = f"preview-{brief.night.name}-{brief.site.lat_deg:+.4f}{brief.site.lon_deg:+.4f}"
+    known = brief.in_calendars or InCalendars(own, 0)
+    entry = CalendarEntry(
+        facts=brief.briefing.alerts[0],
+        key=known.key,
+        sequence=known.words,
+        units=brief.briefing.units,
+    )
     content = build_calendar([entry], stamped_at=brief.now)
     if not content:
         raise BadInput("this night has no dark window, so there is nothing for a calendar.")

@@ -9,7 +9,7 @@ record's correction and what stations report.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from sqlalchemy import select
@@ -159,7 +159,7 @@ class Inputs:
         return assess(
             self.site,
             night,
-            self.forecasts_for(night),
+            self.forecasts,
             wishes,
             now=self.now,
             also=also,
@@ -181,10 +181,10 @@ class Inputs:
             stations=self.stations,
         )
 
-    def forecasts_for(self, night: Night) -> Sequence[Forecast]:
-        """Those at hand, if they can reach the night."""
+    def about(self, night: Night) -> Inputs:
+        """The same without forecasts where none can reach the night."""
         is_near = self.now - timedelta(days=1) < night.span.start < self.now + FORECASTS_REACH
-        return self.forecasts if is_near else ()
+        return self if is_near else replace(self, forecasts=())
 
 
 def read_inputs(session: Session, sites: Iterable[StoredSite], now: datetime) -> dict[int, Inputs]:

@@ -8,18 +8,41 @@ from datetime import datetime
 from alerts.night import Night
 from alerts.site import Site
 from alerts.span import Span
+from alerts.track.nearby import station_skies
 from alerts.weather.record import Forecast, Place
+from alerts.weather.sky_now import StationSky
+from service.cycle.hear import ASKED_BACK, HEARD_BEFORE
 from service.cycle.refresh import NEAR
 from service.cycle.sights import Look, ask_along, with_sights
 from service.feeds.base import Gathered
 from service.feeds.deadline import Deadline
 from service.feeds.wiring import AtHand, ask_now
+from service.observations.base import BEFORE_AND_AFTER, Ask, Heard
 from service.settings import Settings
 
 NETWORK_BUDGET_S = 7.0
 """All feeds together; a command then still ends within ten seconds."""
 OVERHEAD_BUDGET_S = 5.0
 """Of that, for the site itself; the line of sight gets what is left."""
+
+
+STATIONS_BUDGET_S = 2.0
+"""The sources of station reports together, after the feeds."""
+
+
+def stations_wanted(site: Site, night: Night, now: datetime) -> Ask | None:
+    """What to ask the stations near a place; None where its night doesn't begin soon, or is over."""
+    ahead = [window.span for window in night.windows if window.span.end > now]
+    if not ahead or ahead[0].start > now + HEARD_BEFORE:
+        return None
+    end = now - BEFORE_AND_AFTER
+    return Ask(site.lat_deg, site.lon_deg, Span(end - ASKED_BACK, end))
+
+
+def heard_skies(site: Site, heard: Heard, now: datetime) -> tuple[StationSky, ...]:
+    """What those reports say of the sky above a place."""
+    stations = {each.station.name: each.station for each in heard.observed}
+    return station_skies(site, list(stations.values()), [each.report for each in heard.observed], now)
 
 
 def ask_both(
@@ -31,7 +54,7 @@ def ask_both(
     now: datetime,
     elevation_m: float | None,
     *,
-    ensembles: bool = False,
+    ensembles: bool = True,
 ) -> tuple[Gathered, list[Forecast]]:
     """What came of asking overhead; and its forecasts, with the line of sight of the windows that are near.
 

@@ -16,6 +16,8 @@ from alerts.verdict import Verdict
 from alerts.weather.official import OfficialWarning
 from alerts.weather.outlook import Hazard, Outlook, SourceChance
 from alerts.weather.record import Source
+from alerts.wishes import Wishes
+from alerts.wishwords import write_words
 
 
 def night_report(
@@ -26,10 +28,15 @@ def night_report(
     *,
     event: Event | None,
     elevation_known: bool = True,
+    wishes: Wishes,
+    as_of: datetime,
+    is_decided: bool,
 ) -> dict[str, Any]:
     """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null.
 
-    skies: how bright the sky is in each of the night's windows. event: what the chance is of.
+    skies: how bright the sky is in each of the night's windows. event: what the chance is of. wishes: that it
+    was judged by. as_of: when it was judged or last held. is_decided: it was read from the decision that all
+    views share.
     """
     outlook = verdict.outlook
     return {
@@ -55,6 +62,9 @@ def night_report(
         "outlook": outlook_json(outlook) if outlook else None,
         "event": event_values(event),
         "verdict": verdict.word.value,
+        "as_of": utc_text(as_of),
+        "from": "decision" if is_decided else "judged",
+        "wishes": write_words(wishes),
         "reasons": [
             {"rule": reason.rule, "result": reason.result.value, "text": reason.text}
             for reason in verdict.reasons

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date, datetime
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,11 +10,11 @@ import click
 
 from alerts.errors import BadInput
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import climate_at, correction_at, find_place, place_options
+from service.cli.skyoptions import find_place, place_options
 
 if TYPE_CHECKING:
-    from alerts.wishes import Wishes
-    from service.brief import Brief
+    from service.brief import Brief, InCalendars, SayRecord
+    from service.cli.onenight import OneNight
 
 
 @click.command()
@@ -61,55 +59,69 @@ def briefing(
     from alerts.briefing.facts import Units
     from alerts.briefing.units import units_of
     from alerts.kittext import parse_kit
-    from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
     from service.brief import build_brief
-    from service.cli.weatherat import Weather, ask_for, moment_to_judge, read_weather
+    from service.cli.onenight import Asked, look_at_night
+    from service.cli.weatherat import moment_to_judge, read_weather
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
-    wishes, usual_kit, say_record = _usual(site)
-    kit = parse_kit(kit_text or usual_kit) if kit_text or usual_kit else None
     recorded = read_weather(weather, place, offline=offline)
     now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
-    night = night_named(place, day or tonight_name(place, now, ephemeris), wishes.sky, ephemeris)
-    known_m = place.elevation_m if site is not None else elevation_m
-    found = Weather(recorded) if weather or offline else ask_for(place, night, now, known_m)
-    units = Units.IMPERIAL if imperial else units_of(wishes)
+    asked = Asked(
+        site_name=site,
+        place=place,
+        elevation_m=place.elevation_m if site is not None else elevation_m,
+        day=day,
+        recorded=recorded if weather else None,
+        offline=offline,
+        as_of=as_of,
+    )
+    found = look_at_night(asked, ephemeris, now)
+    usual_kit, say_record, in_calendars = _usual(site, found)
+    kit = parse_kit(kit_text or usual_kit) if kit_text or usual_kit else None
+    units = Units.IMPERIAL if imperial else units_of(found.wishes)
     brief = build_brief(
-        place,
-        night,
-        found.forecasts,
-        wishes,
+        found.site,
+        found.night,
+        found.verdict,
+        found.inputs.forecasts,
+        found.wishes,
         ephemeris,
-        now=now,
+        now=found.as_of,
         kit=kit,
         units=units,
-        say_record=partial(say_record, now) if say_record else None,
-        correct=correction_at(site, now),
-        climate=climate_at(site, now),
+        say_record=say_record,
+        in_calendars=in_calendars,
     )
     for problem in found.problems:
         click.echo(f"duskbell: {problem}", err=True)
     _deliver(_written(brief, form, picture), output)
 
 
-def _usual(site: str | None) -> tuple[Wishes, str, Callable[[datetime, datetime, int], str] | None]:
-    """Wishes, kit and the record of a stored site; the defaults and no record for a place by coordinates."""
+def _usual(site: str | None, found: OneNight) -> tuple[str, SayRecord | None, InCalendars | None]:
+    """Kit and record of a stored site, and what calendars know its night by; nothing for coordinates."""
     from service.bootstrap import build
-    from service.store.people import default_wishes
+    from service.brief import InCalendars
+    from service.store.scenes import Words, calendar_key, words_told
     from service.usual import usual_for
 
     if site is None:
-        return default_wishes(), "", None
+        return "", None, None
     duskbell = build()
     with duskbell.sessions() as session:
         usual = usual_for(session, site)
+        in_calendars = None
+        if usual.watcher is not None:
+            person_id, site_id, night = usual.watcher.person_id, usual.stored.site_id, found.night.name
+            words = words_told(session, person_id, [site_id], night).get((site_id, night), Words())
+            key = calendar_key(duskbell.keys, person_id, site_id, night)
+            in_calendars = InCalendars(key, words.count)
 
-    def say(now: datetime, window_start: datetime, chance_pct: int) -> str:
+    def say(window_start: datetime, chance_pct: int) -> str:
         with duskbell.sessions() as session:
-            return usual.say_record(session, window_start, now, chance_pct)
+            return usual.say_record(session, window_start, found.as_of, chance_pct)
 
-    return usual.wishes, usual.kit, say
+    return usual.kit, say, in_calendars
 
 
 def _written(brief: Brief, form: str, picture: str) -> str | bytes:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 
@@ -13,10 +12,6 @@ from alerts.errors import BadInput
 from alerts.naming import clean_name
 from alerts.site import HorizonLine, Site
 from service.cli.options import LAT_LON
-
-if TYPE_CHECKING:
-    from alerts.assess import Correct
-    from alerts.track.climate import Climate
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -95,33 +90,6 @@ def find_place(
         zone=zone or zone_at(lat_deg, lon_deg),
         horizon=read_horizon(horizon),
     )
-
-
-def correction_at(site: str | None, now: datetime) -> Correct:
-    """How the record corrects the chance at a stored site; not at all at a place that isn't stored."""
-    from alerts.assess import as_it_is
-    from service.bootstrap import build
-    from service.store import calibrations
-    from service.store.sites import get_site
-
-    if site is None:
-        return as_it_is
-    with build().sessions() as session:
-        return calibrations.correction(session, get_site(session, site).id, now)
-
-
-def climate_at(site: str | None, now: datetime) -> Climate:
-    """What the nights of a stored site have been; nothing is known of a place that isn't stored."""
-    from alerts.track.climate import UNKNOWN_CLIMATE
-    from service.bootstrap import build
-    from service.store import climates
-    from service.store.sites import get_site, newest_revision
-
-    if site is None:
-        return UNKNOWN_CLIMATE
-    with build().sessions() as session:
-        stored = newest_revision(session, get_site(session, site).id)
-        return climates.climate_at(session, stored.site, now)
 
 
 def _stored(name: str) -> Site:

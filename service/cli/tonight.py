@@ -1,80 +1,118 @@
-"""`duskbell tonight`: one night at one place, judged now."""
+"""`duskbell tonight`: one night at one place, as it was decided or judged now."""
 
 from __future__ import annotations
 
 import json
 from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from alerts.naming import clean_name
-from alerts.site import Site
-from service.cli.options import DAY, LAT_LON, MOMENT
+from service.cli.options import DAY, MOMENT
+from service.cli.skyoptions import find_place, place_options
+from service.cli.wishes import night_wish_options, wishes_from
+
+if TYPE_CHECKING:
+    from alerts.wishes import Wishes
 
 
 @click.command()
-@click.option("--at", "at", type=LAT_LON, required=True, help="Decimal degrees, south and west negative.")
+@click.argument("site", required=False)
+@place_options
 @click.option("--date", "day", type=DAY, default=None, help="Civil date of the evening; default tonight.")
 @click.option("--as-of", "as_of", type=MOMENT, default=None, help="Judge as if it were TIME; default now.")
 @click.option("--weather", "weather", multiple=True, metavar="[FEED/MODEL=]FILE", help="Recorded answer.")
+@click.option("--ask", is_flag=True, help="Ask the feeds now, whatever was decided of SITE.")
 @click.option("--offline", is_flag=True, help="Ask no feed: the sky alone.")
-@click.option("--name", default="This place", help="What to call the place.")
-@click.option("--zone", default=None, help="IANA time zone; found from the coordinates unless given.")
-@click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the page.")
+@night_wish_options
 def tonight(
-    at: tuple[float, float],
-    day: date | None,
-    as_of: datetime | None,
-    weather: tuple[str, ...],
-    offline: bool,
+    site: str | None,
+    at: tuple[float, float] | None,
     name: str,
     zone: str | None,
     elevation_m: float | None,
+    horizon: Path | None,
+    day: date | None,
+    as_of: datetime | None,
+    weather: tuple[str, ...],
+    ask: bool,
+    offline: bool,
     as_json: bool,
+    wish_file: Path | None,
+    **wished: Any,
 ) -> None:
-    """Tonight's windows, the weather, the verdict and its reasons."""
-    from alerts.assess import assess
+    """Tonight's windows, the weather, the verdict and its reasons, at SITE or at a place given with --at.
+
+    For SITE as it was decided for who watches it. With wishes of yours it is judged by them, the others as
+    they are there.
+    """
     from alerts.darkness import with_darkness
-    from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
     from alerts.skyview import window_skies
-    from alerts.wishes import Wishes
-    from service.cli.weatherat import Weather, ask_for, moment_to_judge, read_weather
+    from alerts.verdict import trip_to, with_decision_time
+    from service.cli.onenight import Asked, look_at_night
+    from service.cli.weatherat import moment_to_judge, read_weather
 
-    site = _site(at, name, zone, elevation_m)
-    recorded = read_weather(weather, site, offline=offline)
-    now = moment_to_judge(as_of, recorded)
-    ephemeris, wishes = Ephemeris.open(), Wishes()
-    night = night_named(site, day or tonight_name(site, now, ephemeris), wishes.sky, ephemeris)
-    found = Weather(recorded) if weather or offline else ask_for(site, night, now, elevation_m)
-    verdict = assess(site, night, found.forecasts, wishes, now=now)
-    skies = window_skies(site, night, ephemeris, verdict)
-    verdict = with_darkness(verdict, site, night, skies)
+    place = find_place(site, at, name, zone, elevation_m, horizon)
+    recorded = read_weather(weather, place, offline=offline)
+    now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
+    asked = Asked(
+        site_name=site,
+        place=place,
+        elevation_m=place.elevation_m if site is not None else elevation_m,
+        wishes=_wishes(site, wished, wish_file),
+        day=day,
+        recorded=recorded if weather else None,
+        offline=offline,
+        ask=ask,
+        as_of=as_of,
+    )
+    found = look_at_night(asked, ephemeris, now)
+    night, wishes = found.night, found.wishes
+    trip = trip_to(found.verdict, wishes, found.site)
+    verdict = found.verdict
+    if found.decided is not None:
+        verdict = with_decision_time(verdict, trip, wishes, now=found.as_of, site=found.site)
+    skies = window_skies(found.site, night, ephemeris, verdict)
+    verdict = with_darkness(verdict, found.site, night, skies)
     if as_json:
         from alerts.briefing.eventwords import event_of
         from service.report import night_report
 
-        event = event_of(verdict.outlook, wishes.shortest_window, now)
-        known = elevation_m is not None
-        report = night_report(site, night, verdict, skies, event=event, elevation_known=known)
+        report = night_report(
+            found.site,
+            night,
+            verdict,
+            skies,
+            event=event_of(verdict.outlook, wishes.shortest_window, found.as_of),
+            elevation_known=found.elevation_known,
+            wishes=wishes,
+            as_of=found.as_of,
+            is_decided=found.decided is not None,
+        )
         click.echo(json.dumps(report, ensure_ascii=False))
         return
     from service.cli.page import tonight_page
 
     problems = found.problems or (("Offline: no feed was asked.",) if offline else ())
     shortest = wishes.shortest_window
-    click.echo(tonight_page(site, night, verdict, skies, now=now, shortest=shortest, problems=problems))
-
-
-def _site(at: tuple[float, float], name: str, zone: str | None, elevation_m: float | None) -> Site:
-    from service.places import zone_at
-
-    lat_deg, lon_deg = at
-    return Site(
-        name=clean_name(name),
-        lat_deg=lat_deg,
-        lon_deg=lon_deg,
-        elevation_m=elevation_m or 0.0,
-        zone=zone or zone_at(lat_deg, lon_deg),
+    page = tonight_page(
+        found.site, night, verdict, skies, now=found.as_of, shortest=shortest, problems=problems
     )
+    click.echo(page)
+
+
+def _wishes(site: str | None, wished: dict[str, Any], wish_file: Path | None) -> Wishes | None:
+    """What the options change of what is wished there; None where they change nothing."""
+    from service.bootstrap import build
+    from service.store.people import default_wishes
+    from service.usual import usual_for
+
+    known = default_wishes()
+    if site is not None:
+        with build().sessions() as session:
+            known = usual_for(session, site).wishes
+    wishes = wishes_from(wished, wish_file, known, default_wishes())
+    return None if wishes == known else wishes

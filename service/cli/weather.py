@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,30 +10,20 @@ from typing import TYPE_CHECKING
 import click
 
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import climate_at, correction_at, find_place, place_options
+from service.cli.skyoptions import find_place, place_options
 
 if TYPE_CHECKING:
-    from alerts.assess import Correct
-    from alerts.night import DarkWindow, Night
+    from collections.abc import Sequence
+
     from alerts.site import Site
-    from alerts.track.climate import Climate
+    from alerts.sky.ephemeris import Ephemeris
     from alerts.weather.hinges import Hinge
     from alerts.weather.outlook import Outlook
     from alerts.weather.record import Forecast
-    from alerts.wishes import Wishes
-    from service.feeds.base import Gathered
+    from service.cli.onenight import OneNight
     from service.weathertable import NightWeather, Refused
 
 REFUSED_WITHIN = timedelta(hours=12)
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """Forecasts for a place, what couldn't be used of them, and what to say of the rest."""
-
-    forecasts: list[Forecast]
-    refused: tuple[Refused, ...] = ()
-    problems: tuple[str, ...] = ()
 
 
 @click.command()
@@ -61,121 +49,81 @@ def weather(
 ) -> None:
     """A night's weather hour by hour at SITE, or at a place given with --at.
 
-    For SITE the newest answers in the store are shown, those that its nights are judged by, under the wishes
-    of who watches it; where there are none the feeds are asked.
+    For SITE as it was decided for who watches it, with the answers behind that; where nothing was decided, on
+    the newest answers in the store; where there are none the feeds are asked.
     """
-    from alerts.night import night_named, tonight_name
     from alerts.sky.ephemeris import Ephemeris
+    from service.cli.onenight import Asked, look_at_night
     from service.cli.weatherat import moment_to_judge, read_weather
     from service.weatherpage import weather_json, weather_page
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
     played = read_weather(recorded, place, offline=False)
-    now = moment_to_judge(as_of, played)
-    ephemeris, wishes = Ephemeris.open(), _wishes_at(site)
-    night = night_named(place, day or tonight_name(place, now, ephemeris), wishes.sky, ephemeris)
-    found = _Found(played)
-    if not recorded:
-        stored = _stored(place, now) if site is not None and not ask else _Found([])
-        found = stored if stored.forecasts else _asked(place, night, now, elevation_m, knows=site is not None)
-    seen = _look(place, night, found, wishes, now, correction_at(site, now), climate_at(site, now))
+    now, ephemeris = moment_to_judge(as_of, played), Ephemeris.open()
+    asked = Asked(
+        site_name=site,
+        place=place,
+        elevation_m=place.elevation_m if site is not None else elevation_m,
+        day=day,
+        recorded=played if recorded else None,
+        ask=ask,
+        as_of=as_of,
+        without_window=True,
+    )
+    seen = _look(look_at_night(asked, ephemeris, now), ephemeris, is_kept=site is not None)
     click.echo(json.dumps(weather_json(seen), ensure_ascii=False) if as_json else weather_page(seen))
 
 
-def _wishes_at(site: str | None) -> Wishes:
-    """What who watches the site asks for; the usual wishes elsewhere."""
-    from service.bootstrap import build
-    from service.store.people import default_wishes
-    from service.usual import usual_for
-
-    if site is None:
-        return default_wishes()
-    with build().sessions() as session:
-        return usual_for(session, site).wishes
-
-
-def _stored(site: Site, now: datetime) -> _Found:
-    """The newest answers in the store, and what came lately and couldn't be used."""
-    from service.bootstrap import build
-    from service.store.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
-    from service.weathertable import Refused
-
-    place = place_key(site)
-    with build().sessions() as session:
-        forecasts = [each.forecast for each in newest_by_place(session, {place}, now).get(place, [])]
-        rows = rejected_since(session, {place, EVERYWHERE}, now - REFUSED_WITHIN, now)
-        refused = tuple(Refused(row.feed, row.model, row.rejected or "", row.fetched_at) for row in rows)
-    return _Found(forecasts, refused)
-
-
-def _asked(site: Site, night: Night, now: datetime, elevation_m: float | None, *, knows: bool) -> _Found:
-    """Ask the feeds about what is left of the night, overhead and along the line of sight."""
-    from alerts.span import Span
-    from service.cli.weatherat import ask_both
-
-    ends = max((window.span.end for window in night.windows), default=night.span.end)
-    if ends <= now:
-        return _Found([], problems=("The night is over; its forecasts aren't asked for any more.",))
-    height_m = site.elevation_m if knows else elevation_m
-    return _as_found(*ask_both(site, night, Span(now, ends), now, height_m, ensembles=True))
-
-
-def _as_found(gathered: Gathered, forecasts: list[Forecast]) -> _Found:
-    from service.weathertable import Refused
-
-    refused = tuple(dict.fromkeys(Refused(each.feed, each.model, each.text) for each in gathered.failures))
-    return _Found(forecasts, refused, tuple(dict.fromkeys(each.text for each in gathered.off)))
-
-
-def _look(
-    site: Site, night: Night, found: _Found, wishes: Wishes, now: datetime, correct: Correct, climate: Climate
-) -> NightWeather:
-    from alerts.sky.ephemeris import Ephemeris
+def _look(found: OneNight, ephemeris: Ephemeris, *, is_kept: bool) -> NightWeather:
     from alerts.skyview import window_sky
-    from service.weathertable import NightWeather, build_rows
+    from service.weathertable import NightWeather, Refused, build_rows
 
-    clear_share = climate.clear_share(night.name.month)
-    window, outlook, hinge = _best(site, night, found.forecasts, wishes, now, correct, clear_share)
+    night, verdict, forecasts = found.night, found.verdict, found.inputs.forecasts
+    window = verdict.window or next(iter(night.windows), None)
+    outlook = verdict.outlook
     aod = outlook.aerosol_optical_depth if outlook else None
-    sources, rows = build_rows(site, night, window, outlook, found.forecasts)
+    sources, rows = build_rows(found.site, night, window, outlook, forecasts)
+    refused = dict.fromkeys(Refused(each.feed, each.model, each.text) for each in found.refused)
     return NightWeather(
-        site,
+        found.site,
         night,
-        now,
+        found.as_of,
         window,
         outlook,
         sources,
         rows,
-        found.refused,
-        hinge,
-        wishes.chance_go_pct,
-        wishes.shortest_window,
-        found.problems,
-        window_sky(site, window, Ephemeris.open(), aod) if window else None,
+        (*refused, *(_refused_lately(found.site, found.as_of) if is_kept and not refused else ())),
+        _hinge(found),
+        found.wishes.chance_go_pct,
+        found.wishes.shortest_window,
+        tuple(dict.fromkeys((*(each.text for each in found.off), *found.notes))),
+        window_sky(found.site, window, ephemeris, aod) if window else None,
     )
 
 
-def _best(
-    site: Site,
-    night: Night,
-    forecasts: Sequence[Forecast],
-    wishes: Wishes,
-    now: datetime,
-    correct: Correct,
-    clear_share: float,
-) -> tuple[DarkWindow | None, Outlook | None, Hinge | None]:
-    """The window that the night is judged by, its outlook with these wishes, and what that hangs on."""
-    from alerts.assess import assess, view_night
+def _refused_lately(site: Site, now: datetime) -> list[Refused]:
+    """What came to the store lately and couldn't be used."""
+    from service.bootstrap import build
+    from service.store.forecasts import EVERYWHERE, place_key, rejected_since
+    from service.weathertable import Refused
+
+    with build().sessions() as session:
+        rows = rejected_since(session, {place_key(site), EVERYWHERE}, now - REFUSED_WITHIN, now)
+        return [Refused(row.feed, row.model, row.rejected or "", row.fetched_at) for row in rows]
+
+
+def _hinge(found: OneNight) -> Hinge | None:
+    """What the night hangs on with these wishes, by judging it again on changed forecasts."""
     from alerts.weather.hinges import failing_hazards, hangs_on
 
-    verdict = assess(site, night, forecasts, wishes, now=now, correct=correct, clear_share=clear_share)
-    if verdict.window is None or verdict.outlook is None:
-        return verdict.window or next(iter(night.windows), None), verdict.outlook, None
+    verdict, wishes = found.verdict, found.wishes
+    if verdict.window is None or verdict.outlook is None or not found.inputs.forecasts:
+        return None
+    night = verdict.night or found.night
     index = night.windows.index(verdict.window)
 
     def look(changed: Sequence[Forecast]) -> Outlook:
-        seen = view_night(site, night, changed, wishes, now=now, correct=correct, clear_share=clear_share)
-        outlook = seen.outlooks[index]
+        outlook = found.inputs.view(night, changed, wishes).outlooks[index]
         assert outlook is not None, "there was one before the change"
         return outlook
 
@@ -185,5 +133,6 @@ def _best(
         gust_limit_ms=wishes.gust_limit_ms,
         coldest_c=wishes.coldest_c,
     )
-    hinge = hangs_on(verdict.outlook, forecasts, look, go_pct=wishes.chance_go_pct, failing=failing)
-    return verdict.window, verdict.outlook, hinge
+    return hangs_on(
+        verdict.outlook, found.inputs.forecasts, look, go_pct=wishes.chance_go_pct, failing=failing
+    )

@@ -1,8 +1,7 @@
-"""The forecasts that a command judges on: recorded answers, the feeds, or none."""
+"""What a command judges on: recorded answers, what the feeds say now, what the stations do."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,15 +13,9 @@ if TYPE_CHECKING:
     from alerts.site import Site
     from alerts.span import Span
     from alerts.weather.record import Forecast
+    from alerts.weather.sky_now import StationSky
     from service.feeds.base import Gathered
-
-
-@dataclass(frozen=True, slots=True)
-class Weather:
-    """Forecasts at hand, and what to say about those that are not."""
-
-    forecasts: list[Forecast]
-    problems: tuple[str, ...] = ()
+    from service.settings import Settings
 
 
 def read_weather(entries: tuple[str, ...], site: Site, *, offline: bool) -> list[Forecast]:
@@ -53,21 +46,6 @@ def moment_to_judge(as_of: datetime | None, recorded: list[Forecast]) -> datetim
     return as_of or (as_of_default(recorded) if recorded else None) or real_clock()
 
 
-def ask_for(site: Site, night: Night, now: datetime, elevation_m: float | None) -> Weather:
-    """Ask the feeds, unless the sky already says no or the night is behind us.
-
-    elevation_m: of the site, None when nobody knows it.
-    """
-    from alerts.span import Span
-
-    ahead = [window.span for window in night.windows if window.span.end > now]
-    if not ahead:
-        return Weather([])
-    gathered, forecasts = ask_both(site, night, Span(now, ahead[-1].end), now, elevation_m)
-    problems = tuple(dict.fromkeys(failure.text for failure in (*gathered.failures, *gathered.off)))
-    return Weather(forecasts, problems)
-
-
 def ask_both(
     site: Site,
     night: Night,
@@ -85,3 +63,25 @@ def ask_both(
     settings = load_settings()
     behind = at_hand(settings)
     return live.ask_both(settings, behind, site, night, hours, now, elevation_m, ensembles=ensembles)
+
+
+def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:
+    """What the stations near a place that isn't kept report now, where the night begins soon; nothing where
+    nobody says who asks."""
+    from service import live
+    from service.feeds.http import PoliteClient, identify
+    from service.observations.wiring import ask_stations, client_of
+    from service.store.athand import sessions_at_hand
+
+    ask = live.stations_wanted(site, night, now)
+    if ask is None or not settings.contact:
+        return ()
+    sessions = sessions_at_hand(settings)
+    client = (
+        PoliteClient(identify(settings.contact), proxy=settings.proxy)
+        if sessions is None
+        else client_of(settings, sessions)
+    )
+    with client:
+        heard = ask_stations(settings, [ask], client, live.STATIONS_BUDGET_S)
+    return live.heard_skies(site, heard, now)

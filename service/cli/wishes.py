@@ -26,9 +26,14 @@ wish_file_option = click.option(
 
 def wish_options(command: F) -> F:
     """An option for each wish, `--wishes FILE` and `--kit`."""
+    command = night_wish_options(command)
+    return click.option("--kit", default=None, help='Camera and lens: "full frame 20mm f/1.8".')(command)
+
+
+def night_wish_options(command: F) -> F:
+    """An option for each wish, and `--wishes FILE`."""
     for word in reversed(WISH_WORDS):
         command = _option(word)(command)
-    command = click.option("--kit", default=None, help='Camera and lens: "full frame 20mm f/1.8".')(command)
     return wish_file_option(command)
 
 

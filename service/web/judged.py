@@ -92,7 +92,7 @@ def judged_night(
         )
     wishes = wishes_of(watcher)
     nights = nights_as_wished(wishes, lambda sky: skies.nights(stored.site, name, 1, sky)[0])
-    inputs = read_inputs(session, [stored], now)[stored.site_id]
+    inputs = read_inputs(session, [stored], now)[stored.site_id].about(nights[0])
     verdict = inputs.judge(nights, wishes)
     night = verdict.night or nights[0]
     judged = JudgedNight(
@@ -101,7 +101,7 @@ def judged_night(
         verdict=verdict,
         wishes=wishes,
         as_of=now,
-        forecasts=tuple(inputs.forecasts_for(night)),
+        forecasts=tuple(inputs.forecasts),
         subscription=watcher,
         is_mine=is_mine,
     )

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 
 from fastapi import APIRouter, HTTPException, Response
 
-from alerts.assess import assess
 from alerts.briefing.eventwords import event_of
 from alerts.darkness import with_darkness
 from alerts.errors import BadInput
@@ -15,10 +15,13 @@ from alerts.night import Night, night_named, tonight_name
 from alerts.site import HorizonLine, Site
 from alerts.skyview import window_skies
 from alerts.span import Span
-from alerts.weather.record import Forecast
+from service.decided import Inputs, nights_as_wished
+from service.live import STATIONS_BUDGET_S, heard_skies, stations_wanted
+from service.observations.base import Heard
 from service.places import doubts, zone_at
 from service.report import night_report
 from service.store import limits
+from service.store.climates import climate_at
 from service.store.people import default_wishes
 from service.web.api.keys import Keyed, KeyOwner
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
@@ -57,9 +60,10 @@ def build_router(web: Web) -> APIRouter:
             wishes = question.wishes or default_wishes()
             ephemeris = web.skies.ephemeris
             name = night_wished or tonight_name(site, now, ephemeris)
-            night, *also = (night_named(site, name, sky, ephemeris) for sky in wishes.skies)
-            forecasts, problems = ask(web, site, question.site.elevation_m, night, now)
-            verdict = assess(site, night, forecasts, wishes, now=now, also=also)
+            nights = nights_as_wished(wishes, lambda sky: night_named(site, name, sky, ephemeris))
+            inputs, problems = ask(web, site, question.site.elevation_m, nights[0], now)
+            verdict = inputs.judge(nights, wishes)
+            night = verdict.night or nights[0]
             skies = window_skies(site, night, ephemeris, verdict)
             report = night_report(
                 site,
@@ -68,6 +72,9 @@ def build_router(web: Web) -> APIRouter:
                 skies,
                 event=event_of(verdict.outlook, wishes.shortest_window, now),
                 elevation_known=question.site.elevation_m is not None,
+                wishes=wishes,
+                as_of=now,
+                is_decided=False,
             )
         found = JudgeAnswer(report=report, problems=problems)
         return Response(found.model_dump_json(), media_type="application/json")
@@ -109,10 +116,16 @@ def spend(web: Web, owner: KeyOwner) -> None:
 
 def ask(
     web: Web, site: Site, elevation_m: float | None, night: Night, now: datetime
-) -> tuple[list[Forecast], list[str]]:
-    """Forecasts for the windows that are still ahead, and what couldn't be asked."""
+) -> tuple[Inputs, list[str]]:
+    """What a verdict can rest on: forecasts for the windows that are still ahead, what stations nearby
+    report, what the nights there have been; and what couldn't be asked."""
+    with web.reading() as session:
+        known = Inputs(site=site, now=now, climate=climate_at(session, site, now))
     ahead = [window.span for window in night.windows if window.span.end > now]
     if not ahead:
-        return [], []
+        return known, []
     gathered, forecasts = web.duskbell.ask_now(site, night, Span(now, ahead[-1].end), now, elevation_m)
-    return forecasts, list(dict.fromkeys(failure.text for failure in gathered.failures))
+    wanted = stations_wanted(site, night, now)
+    heard = web.duskbell.observe([wanted], STATIONS_BUDGET_S) if wanted is not None else Heard()
+    found = replace(known, forecasts=forecasts, stations=heard_skies(site, heard, now))
+    return found, list(dict.fromkeys(failure.text for failure in gathered.failures))

@@ -104,6 +104,9 @@ def _add_nights(router: APIRouter, web: Web) -> None:
             judged.skies,
             event=event_of(judged.verdict.outlook, judged.wishes.shortest_window, judged.as_of),
             elevation_known=seen.stored.elevation_known,
+            wishes=judged.wishes,
+            as_of=judged.as_of,
+            is_decided=judged.decision is not None,
         )
         return answer(request, report)
 
