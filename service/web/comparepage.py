@@ -23,6 +23,7 @@ from service.usual import wishes_of
 from service.web.access import SignedIn, Viewer
 from service.web.context import Web
 from service.web.watching import units_for, visible_sites, watchers_of
+from service.web.words import as_data
 
 NIGHTS_SHOWN = 60
 
@@ -35,6 +36,14 @@ class Line:
     ranked: RankedNight
     drive: str
     clock_hours: int = 24
+
+    @property
+    def data(self) -> str:
+        each = self.each
+        if each.verdict is None:
+            return as_data(each.night.name, "")
+        word, usable = each.verdict.word.value, each.verdict.usable
+        return as_data(each.night.name, word, each.chance_pct, window=usable, as_of=each.as_of)
 
     @property
     def each(self) -> ComparedNight:

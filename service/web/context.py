@@ -21,7 +21,7 @@ from service.store.reading import reading_sessions
 from service.web.assets import style_url
 from service.web.cells import column_words
 from service.web.skies import Skies
-from service.web.words import FILTERS
+from service.web.words import FILTERS, as_data
 
 _HERE = Path(__file__).parent
 
@@ -36,6 +36,7 @@ def _environment() -> Environment:
     )
     environment.filters.update(FILTERS, column_words=column_words)
     environment.globals["style_url"] = style_url()
+    environment.globals["as_data"] = as_data
     return environment
 
 

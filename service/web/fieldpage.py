@@ -22,7 +22,7 @@ from service.web.access import Looking, seen_site
 from service.web.assets import asset_url, read_asset
 from service.web.context import Web
 from service.web.judged import JudgedNight, is_past, judged_night
-from service.web.nightpage import leave_words, night_facts, without_headline
+from service.web.nightpage import leave_words, night_data, night_facts, without_headline
 from service.web.watching import next_window_after
 
 WORKER = "field-worker.js"
@@ -35,7 +35,7 @@ class FieldPage:
     """What the page says.
 
     rows: facts of the sky. leave: when to, with its zone; "" for nobody. cautions: only for a go.
-    cloud: hours that are forecast.
+    cloud: hours that are forecast. data: verdict, chance and times for programs.
     """
 
     verdict: str
@@ -46,6 +46,7 @@ class FieldPage:
     units: Units
     cautions: tuple[str, ...]
     cloud: tuple[CloudHour, ...]
+    data: str
 
 
 def build_router(web: Web) -> APIRouter:
@@ -98,4 +99,5 @@ def build_field_page(web: Web, judged: JudgedNight) -> FieldPage:
         units=units,
         cautions=CAUTIONS if facts.is_go else (),
         cloud=tuple(hour for hour in clouds if hour.cloud_pct is not None),
+        data=night_data(judged, facts),
     )

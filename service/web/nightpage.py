@@ -28,7 +28,7 @@ from service.web.drawing import field_notes, night_pictures
 from service.web.hours import HourTable, hour_table
 from service.web.judged import JudgedNight, is_past, is_tonight
 from service.web.skies import Skies
-from service.web.words import dated_time, headline
+from service.web.words import as_data, dated_time, headline
 
 MARKS = MappingProxyType(
     {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
@@ -57,7 +57,8 @@ class NightPage:
 
     reasons: (mark, text), what decided and what stands in the way; passed: the rest.
     told: only for the one whose wishes they are. is_watched: whether anyone's wishes were judged.
-    leave: when to leave, with its zone; "" where leaving isn't the viewer's.
+    leave: when to leave, with its zone; "" where leaving isn't the viewer's. data: verdict, chance and times
+    for programs.
     """
 
     judged: JudgedNight
@@ -79,6 +80,7 @@ class NightPage:
     units: Units
     before: date
     after: date
+    data: str
 
     @property
     def name(self) -> date:
@@ -122,6 +124,20 @@ def build_night_page(
         units=units,
         before=judged.night.name - timedelta(days=1),
         after=judged.night.name + timedelta(days=1),
+        data=night_data(judged, facts),
+    )
+
+
+def night_data(judged: JudgedNight, facts: AlertFacts) -> str:
+    """What the page says, for programs."""
+    return as_data(
+        judged.night.name,
+        judged.verdict.word.value,
+        facts.chance_pct,
+        window=facts.window,
+        best=facts.best,
+        leave_by=facts.leave_by,
+        as_of=judged.as_of,
     )
 
 

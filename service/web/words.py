@@ -7,10 +7,12 @@ from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any
 
+from markupsafe import Markup
+
 from alerts.briefing.facts import Units
 from alerts.briefing.units import say_speed, say_temperature
 from alerts.briefing.wording import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
-from alerts.localtime import whole_minutes
+from alerts.localtime import utc_text, whole_minutes
 from alerts.season import Month
 from alerts.span import Span
 
@@ -82,6 +84,34 @@ def ago(at: datetime, now: datetime) -> str:
 def counted(number: int, one: str, many: str = "") -> str:
     """`1 night`, `3 nights`."""
     return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def as_data(
+    night: date,
+    verdict: str,
+    chance_pct: int | None = None,
+    *,
+    window: Span | None = None,
+    best: Span | None = None,
+    leave_by: datetime | None = None,
+    as_of: datetime | None = None,
+) -> Markup:
+    """What is said of a night as data attributes, times in UTC to the second; unknown ones are left out."""
+    values = {
+        "night": night.isoformat(),
+        "verdict": verdict or None,
+        "chance": chance_pct,
+        "window": _span_data(window),
+        "best": _span_data(best),
+        "leave-by": utc_text(leave_by),
+        "as-of": utc_text(as_of),
+    }
+    known = ((name, value) for name, value in values.items() if value is not None)
+    return Markup(" ").join(Markup('data-{}="{}"').format(name, value) for name, value in known)
+
+
+def _span_data(span: Span | None) -> str | None:
+    return None if span is None else f"{utc_text(span.start)}/{utc_text(span.end)}"
 
 
 MISSING = "–"
