@@ -53,10 +53,8 @@ def ask_both(
     hours: Span,
     now: datetime,
     elevation_m: float | None,
-    *,
-    ensembles: bool = True,
 ) -> tuple[Gathered, list[Forecast]]:
-    """What came of asking overhead; and its forecasts, with the line of sight of the windows that are near.
+    """What came of asking overhead, ensembles too; and its forecasts, with the line of sight of the windows that are near.
 
     elevation_m: of the site, None when nobody knows it. Where the feeds take all the time overhead, nobody
     looks aside.
@@ -68,7 +66,7 @@ def ask_both(
 
     place = Place(site.lat_deg, site.lon_deg, elevation_m)
     first = whole.at_most(OVERHEAD_BUDGET_S)
-    gathered = ask_now(settings, behind, [place], hours, first, ensembles=ensembles)
+    gathered = ask_now(settings, behind, [place], hours, first, ensembles=True)
     near = [each for each in night.windows if now < each.span.end and each.span.start - now <= NEAR]
     looks = [Look.of(window, site, place) for window in near] if settings.line_of_sight else []
     along = ask_along(aside, gathered.forecasts, looks, now)

@@ -219,9 +219,8 @@ def _at_hand(asked: Asked, night: Night, inputs: Inputs, settings: Settings) -> 
     if ends <= inputs.now:
         over = ("The night is over; its forecasts aren't asked for any more.",)
         return _Found(replace(inputs, forecasts=()), notes=over if asked.without_window else ())
-    gathered, forecasts = ask_both(
-        inputs.site, night, Span(inputs.now, ends), inputs.now, asked.elevation_m, ensembles=True
-    )
+    hours = Span(inputs.now, ends)
+    gathered, forecasts = ask_both(inputs.site, night, hours, inputs.now, asked.elevation_m)
     stations = inputs.stations
     if asked.site_name is None:
         stations = hear_now(settings, inputs.site, night, inputs.now)

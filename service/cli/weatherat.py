@@ -52,8 +52,6 @@ def ask_both(
     hours: Span,
     now: datetime,
     elevation_m: float | None,
-    *,
-    ensembles: bool = False,
 ) -> tuple[Gathered, list[Forecast]]:
     """As `service.live.ask_both`, by this machine's settings and with its store behind it."""
     from service import live
@@ -62,7 +60,7 @@ def ask_both(
 
     settings = load_settings()
     behind = at_hand(settings)
-    return live.ask_both(settings, behind, site, night, hours, now, elevation_m, ensembles=ensembles)
+    return live.ask_both(settings, behind, site, night, hours, now, elevation_m)
 
 
 def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:

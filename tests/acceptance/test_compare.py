@@ -22,7 +22,7 @@ def two(run: Run) -> Run:
 
 def test_the_order_is_told_with_what_each_figure_counts(two: Run) -> None:
     out = two("compare", *SPAN).out.splitlines()
-    assert out[0] == "Nights from 2027-07-01 to 2027-07-12, for the usual wishes"
+    assert out[0] == "Nights from 2027-07-01 to 2027-07-12, each site by the wishes of who watches it"
     assert out[1].startswith("Ranked by worth: go, then wait")
     assert out[2] == "The chance: of 30 clear minutes in one piece, at least."
     assert out[3].split() == ["verdict", "chance", "night", "site", "dark", "in", "all", "windows"]

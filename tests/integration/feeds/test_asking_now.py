@@ -21,6 +21,7 @@ from service import live
 from service.bootstrap import build
 from service.cli import weatherat
 from service.cli.main import duskbell
+from service.cli.onenight import NO_ENSEMBLES
 from service.feeds.breaker import Breaker, State
 from service.feeds.deadline import Deadline
 from service.feeds.limits import Allowance
@@ -43,6 +44,7 @@ def settings(tmp_path, monkeypatch):
         "CONTACT": "ops@example.org",
         "OPEN_METEO_NONCOMMERCIAL": "true",
         "OPEN_METEO_MODELS": '["icon_seamless"]',
+        "OPEN_METEO_ENSEMBLES": "[]",
         "MET_NORWAY": "false",
         "NWS": "false",
         "OFFICIAL_WARNINGS": "false",
@@ -174,6 +176,16 @@ def test_what_cannot_be_counted_is_not_asked_and_said(open_meteo, settings, stor
     assert open_meteo.asked == []
     assert gathered.failures
     assert all("the database is busy" in failure.text for failure in gathered.failures)
+
+
+def test_ensembles_that_do_not_come_are_said(open_meteo, monkeypatch):
+    """Nobody answers for them here; what is asked on the spot wants them as a cycle does."""
+    monkeypatch.setenv("DUSKBELL_OPEN_METEO_ENSEMBLES", '["icon_seamless_ensemble"]')
+    words = ["tonight", "--at", "0.3,36", "--target", "none", "--moon-loss", "any"]
+    page = CliRunner().invoke(duskbell, words, catch_exceptions=False).output
+    assert "clear " in page
+    assert "ensemble-api.open-meteo.com/v1/ensemble can't be reached" in page
+    assert NO_ENSEMBLES in page
 
 
 @pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])

@@ -1,0 +1,140 @@
+"""One voice: over a played week every surface says the same of the same night, whatever was fetched since."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from service.cycle import refresh
+from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
+from service.store import people
+from service.store.sites import add_site
+from tests.integration.conftest import NewStore
+from tests.integration.cycle.voices import (
+    Said,
+    decided,
+    of_alert,
+    of_mail,
+    said_by_api,
+    said_by_commands,
+    said_by_feeds,
+    said_by_pages,
+)
+from tests.integration.cycle.world import (
+    CLEAR_PCT,
+    GO_TIME,
+    LATER,
+    ON_THE_DAY,
+    START,
+    World,
+    open_world,
+)
+from tests.integration.web.browsing import owner_browsing
+
+SITES = {1: FLAT.name, 2: RIDGE.name}
+NIGHTS = (SATURDAY, date(2027, 7, 4))
+OTHER = "ridge@example.org"
+
+
+@pytest.fixture
+def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) -> Iterator[World]:
+    """Two sites: the flat by the usual wishes, the ridge by other ones, and told to another address."""
+    with open_world(tmp_path, new_store(tmp_path)) as world:
+        with world.duskbell.sessions.begin() as session:
+            owner = people.get_operator(session, zone=ZONE, now=START)
+            mail = people.add_address(session, owner, "email", OTHER, secrets=[], now=START)
+            row = add_site(session, owner, RIDGE, elevation_known=True, now=START)
+            usual = people.default_wishes()
+            wishes = replace(
+                usual,
+                chance_go_pct=55,
+                shortest_window=timedelta(minutes=100),
+                drive=timedelta(minutes=95),
+                sky=replace(usual.sky, lowest_altitude_deg=7.0),
+            )
+            people.subscribe(session, mail, row, wishes, now=START)
+        monkeypatch.setattr("service.bootstrap.build", lambda: world.duskbell)
+        monkeypatch.setattr("service.clock.real_clock", lambda: world.wall)
+        yield world
+
+
+def all_said(world: World, browser: TestClient, paths: dict[str, str]) -> dict[tuple[str, date, str], Said]:
+    """What every surface says now, by site, night and surface."""
+    found: dict[tuple[str, date, str], Said] = {}
+    for site_id, name in SITES.items():
+        for night in NIGHTS:
+            said = {
+                **said_by_commands(name, night),
+                **said_by_pages(browser, site_id, night),
+                **said_by_api(browser, site_id, night),
+                **said_by_feeds(browser, paths, name, night),
+            }
+            found |= {(name, night, surface): values for surface, values in said.items()}
+    return found
+
+
+def differences(world: World, said: dict[tuple[str, date, str], Said]) -> list[str]:
+    numbers = {name: number for number, name in SITES.items()}
+    return [
+        f"{name}, {night}, {surface}: {key} is {value}, decided was {wanted[key]}"
+        for (name, night, surface), values in said.items()
+        for wanted in (decided(world, numbers[name], night),)
+        for key, value in values.items()
+        if value != wanted[key]
+    ]
+
+
+def feed_paths(browser: TestClient) -> dict[str, str]:
+    browser.post("/feeds")
+    found = re.findall(
+        r'value="http://127\.0\.0\.1:8765(/feeds/\d+-all-[^"]+\.(ics|atom|geojson))"',
+        browser.get("/feeds").text,
+    )
+    return {ending: path for path, ending in found}
+
+
+def test_every_surface_says_what_was_decided_over_a_week(world: World) -> None:
+    """At each moment right after a cycle, and again when newer forecasts have come that nobody has judged."""
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
+        paths = feed_paths(browser)
+    moments: list[tuple[datetime, float]] = [
+        (START, CLEAR_PCT),
+        (ON_THE_DAY, CLEAR_PCT),
+        (GO_TIME, 3.0),
+        (LATER, 95.0),
+    ]
+    surfaces: set[str] = set()
+    for now, cloud_pct in moments:
+        world.weather.cloud_pct, world.wall = cloud_pct, now
+        mails, posts = len(world.box.mails), len(world.room.posts)
+        world.cycle(now)
+        for later in (timedelta(0), timedelta(minutes=25)):
+            world.wall = now + later
+            if later:
+                world.weather.cloud_pct = 50.0
+                refresh.run(world.duskbell.sessions, world.duskbell.gather, world.wall)
+            with owner_browsing(world, shown_at=world.wall) as browser:
+                said = all_said(world, browser, paths)
+            assert differences(world, said) == [], f"at {now} + {later}"
+            surfaces |= {surface for _, _, surface in said}
+        told = {}
+        for _, mail in world.box.mails[mails:]:
+            site = RIDGE.name if OTHER in str(mail["To"]) else FLAT.name
+            told |= {(site, SATURDAY, key): values for key, values in of_mail(mail, site).items()}
+        for _, post in world.room.posts[posts:]:
+            (alert,) = post["data"]["alerts"]
+            told[FLAT.name, SATURDAY, "webhook"] = of_alert(alert)
+        assert differences(world, told) == [], f"told at {now}"
+        surfaces |= {surface for _, _, surface in told}
+    assert surfaces == {
+        "tonight", "weather", "briefing", "briefing text", "briefing calendar", "compare", "explain",
+        "night page", "field page", "site page", "compare page", "home",
+        "API, a night", "API, the nights", "API, compared", "calendar feed", "Atom", "map",
+        "mail", "mail html", "mail calendar", "webhook",
+    }  # fmt: skip
