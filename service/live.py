@@ -54,7 +54,8 @@ def ask_both(
     now: datetime,
     elevation_m: float | None,
 ) -> tuple[Gathered, list[Forecast]]:
-    """What came of asking overhead, ensembles too; and its forecasts, with the line of sight of the windows that are near.
+    """What came of asking overhead, ensembles too; and its forecasts, with the line of sight of the windows
+    that are near.
 
     elevation_m: of the site, None when nobody knows it. Where the feeds take all the time overhead, nobody
     looks aside.

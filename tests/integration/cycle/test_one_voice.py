@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.night import Night
+from alerts.site import Site
+from alerts.span import Span
+from alerts.weather.record import Place
 from service.cycle import refresh
 from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
 from service.store import people
-from service.store.sites import add_site
+from service.store.sites import add_site, get_site, revise_site
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.voices import (
     Said,
+    command,
     decided,
     of_alert,
     of_mail,
@@ -99,7 +106,7 @@ def feed_paths(browser: TestClient) -> dict[str, str]:
     return {ending: path for path, ending in found}
 
 
-def test_every_surface_says_what_was_decided_over_a_week(world: World) -> None:
+def test_row_205_every_surface_says_what_was_decided_over_a_week(world: World) -> None:
     """At each moment right after a cycle, and again when newer forecasts have come that nobody has judged."""
     with owner_browsing(world, shown_at=GO_TIME) as browser:
         paths = feed_paths(browser)
@@ -138,3 +145,70 @@ def test_every_surface_says_what_was_decided_over_a_week(world: World) -> None:
         "API, a night", "API, the nights", "API, compared", "calendar feed", "Atom", "map",
         "mail", "mail html", "mail calendar", "webhook",
     }  # fmt: skip
+
+
+def tonight(*words: str) -> dict[str, Any]:
+    return json.loads(command("tonight", *words, "--date", f"{SATURDAY}", "--json"))
+
+
+def test_row_206_what_is_asked_on_the_spot_says_when_and_why_it_differs(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    world.wall = GO_TIME
+    world.cycle(GO_TIME)
+    was = tonight(FLAT.name)
+    world.wall = GO_TIME + timedelta(minutes=25)
+    world.weather.cloud_pct = 60.0
+
+    def ask(site: Site, night: Night, hours: Span, now: datetime, elevation_m: float | None) -> Any:
+        gathered = world.duskbell.gather([Place(site.lat_deg, site.lon_deg, elevation_m)], hours)
+        return gathered, list(gathered.forecasts)
+
+    monkeypatch.setattr("service.cli.onenight.ask_both", ask)
+    asked = tonight(FLAT.name, "--ask")
+    page = command("tonight", FLAT.name, "--date", f"{SATURDAY}", "--ask")
+    assert (was["from"], asked["from"]) == ("decision", "judged")
+    assert asked["as_of"] == "2027-07-03T17:32:00Z"
+    assert asked["outlook"]["chance_pct"] != was["outlook"]["chance_pct"]
+    assert "Asked at 19:32: " in page
+    assert f"Decided at 19:07, as every other view has it: go, {was['outlook']['chance_pct']} %" in page
+    assert tonight(FLAT.name) == was
+
+
+def test_other_wishes_are_judged_and_named(world: World) -> None:
+    world.wall = GO_TIME
+    world.cycle(GO_TIME)
+    was, other = tonight(FLAT.name), tonight(FLAT.name, "--chance", "99")
+    assert was["wishes"]["chance"] == 70
+    assert (was["verdict"], was["from"]) == ("go", "decision")
+    assert (other["wishes"]["chance"], other["from"]) == (99, "judged")
+    assert other["verdict"] != "go"
+    assert other["outlook"]["chance_pct"] == was["outlook"]["chance_pct"]
+
+
+def test_row_208_what_was_decided_before_a_site_was_described_anew_stands_no_more(world: World) -> None:
+    world.wall = GO_TIME
+    world.cycle(GO_TIME)
+    with world.duskbell.sessions.begin() as session:
+        row = get_site(session, FLAT.name)
+        revise_site(session, row, replace(FLAT, elevation_m=1250.0), elevation_known=True, now=GO_TIME)
+    world.wall = GO_TIME + timedelta(minutes=5)
+    assert tonight(FLAT.name)["from"] == "judged"
+    with owner_browsing(world, shown_at=world.wall) as browser:
+        found = browser.get(f"/api/v1/sites/1/nights/{SATURDAY}").json()
+        past = browser.get("/api/v1/sites/1/nights").json()["nights"][0]
+    assert (found["from"], past["verdict"]) == ("judged", None)
+    world.wall = GO_TIME + timedelta(days=3)
+    assert tonight(FLAT.name)["from"] == "decision"
+
+
+def test_row_210_coordinates_of_a_kept_site_mean_it(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    world.wall = GO_TIME
+    world.cycle(GO_TIME)
+    monkeypatch.setattr("service.store.athand.sessions_at_hand", lambda _: world.duskbell.sessions)
+    at = ("tonight", "--at", f"{FLAT.lat_deg + 0.001},{FLAT.lon_deg}", "--date", f"{SATURDAY}")
+    page = command(*at)
+    assert f"This is {FLAT.name}, which is kept here: shown is what was decided of it." in page
+    assert "Judged as of Sat 19:07 CEST" in page
+    other = command(*at, "--chance", "99", "--offline")
+    assert f'which is kept here; what was decided of it: duskbell tonight "{FLAT.name}"' in other

@@ -178,12 +178,11 @@ def test_what_cannot_be_counted_is_not_asked_and_said(open_meteo, settings, stor
     assert all("the database is busy" in failure.text for failure in gathered.failures)
 
 
-def test_ensembles_that_do_not_come_are_said(open_meteo, monkeypatch):
+def test_row_207_ensembles_that_do_not_come_are_said(open_meteo, monkeypatch):
     """Nobody answers for them here; what is asked on the spot wants them as a cycle does."""
-    monkeypatch.setenv("DUSKBELL_OPEN_METEO_ENSEMBLES", '["icon_seamless_ensemble"]')
+    monkeypatch.setenv("DUSKBELL_OPEN_METEO_ENSEMBLES", '["ecmwf_ifs025_ensemble"]')
     words = ["tonight", "--at", "0.3,36", "--target", "none", "--moon-loss", "any"]
     page = CliRunner().invoke(duskbell, words, catch_exceptions=False).output
-    assert "clear " in page
     assert "ensemble-api.open-meteo.com/v1/ensemble can't be reached" in page
     assert NO_ENSEMBLES in page
 

@@ -68,7 +68,7 @@ def test_a_night_that_fell_is_cancelled_under_its_old_uid_with_a_higher_sequence
     assert int(after["sequence"]) > int(before["sequence"])
 
 
-def test_a_mails_event_is_the_one_in_the_feed(world: World, owner: TestClient) -> None:
+def test_row_209_a_mails_event_is_the_one_in_the_feed(world: World, owner: TestClient) -> None:
     """A calendar that has both shows one: the same UID, times, status and version at every word."""
     path, seen = addresses(owner)["ics"], []
     for now, cloud_pct in ((START, CLEAR_PCT), (GO_TIME, CLEAR_PCT), (LATER, 95.0)):
