@@ -55,11 +55,15 @@ def serve() -> None:
 
 def _greet(duskbell: Duskbell) -> None:
     from service.settings import page_address
+    from service.setup.steps import is_untouched
 
     settings = duskbell.settings
     click.echo(f"Duskbell is up: {page_address(settings.web_host, settings.web_port)}  (stop with Ctrl-C)")
     click.echo(f"Sign in as the owner: {_owner_link(duskbell)}")
     click.echo("That link works once, for 15 minutes; `duskbell link` prints another one.")
+    with duskbell.sessions() as session:
+        if is_untouched(session, settings):
+            click.echo("Nothing is set up yet: it leads to the setup, as duskbell setup does in a terminal.")
 
 
 @click.command()

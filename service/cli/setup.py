@@ -162,7 +162,7 @@ class Talk:
     """One run through the steps.
 
     asks: somebody can answer. tries: each answer is tried. again: all was set before, so all is asked anew.
-    unwell: whether something was kept that didn't pass its try.
+    unwell: what was said of answers that were kept and didn't pass their try.
     """
 
     def __init__(self, duskbell: Duskbell, answers: Answers, *, asks: bool, tries: bool) -> None:
@@ -171,7 +171,7 @@ class Talk:
         self.asks = asks
         self.tries = tries
         self.again = False
-        self.unwell = False
+        self.unwell: list[str] = []
 
     def run(self) -> None:
         """All steps, each kept before the next, and what there is to say in the end."""
@@ -213,6 +213,9 @@ class Talk:
             mail = self._ask("Your mail address", standing.mail, check_mail_address)
         if mail is not None:
             keep_mail(self.duskbell, mail)
+            if standing.mail_id is not None and self.standing.mail_id != standing.mail_id:
+                click.echo(f"  {standing.mail} stays an address of yours too. To end that:")
+                click.echo(f"  duskbell address off {standing.mail_id}")
 
     def feeds(self) -> None:
         """The contact that the feeds are told, and on what terms Open-Meteo is asked."""
@@ -301,6 +304,11 @@ class Talk:
             return
         if standing.bells and not self._asks_anew:
             click.echo(f"  {', '.join(standing.bells)}")
+            if self.answers.mail and not standing.mail_is_confirmed:
+                if standing.relay is not None:
+                    self._ring_by_mail(standing.relay)
+                else:
+                    self._only_here()
             return
         if standing.relay is not None and not standing.bells:
             click.echo(f"  Mail goes through {standing.relay.host}{self._fixed_words('smtp_host')}.")
@@ -329,13 +337,16 @@ class Talk:
         standing = self.standing
         if standing.places:
             place = standing.places[0]
-            self._head(f"The next nights worth it at {place.site.name}, from the sky alone")
             found = next_nights(self.duskbell, place)
+            first = found.nights[0].name if found.nights else found.first
+            year = f", in {first.year}" if first.year != found.first.year else ""
+            self._head(f"The next nights worth it at {place.site.name}, from the sky alone{year}")
             lines = season_table(found, found.nights) if found.nights else why_none(self.duskbell, found)
-            for line in lines:
-                click.echo(f"  {line}".rstrip())
+            for line in filter(None, lines):
+                click.echo(f"  {line}")
         self._head("What is still missing")
-        for line in still_missing(self.duskbell) or ("Nothing: it can ring.",):
+        kept = [f"Kept, though its try went wrong: {text}" for text in self.unwell]
+        for line in [*kept, *still_missing(self.duskbell)] or ["Nothing: it can ring."]:
             click.echo(f"  {line}")
         if self.asks:
             self._head("Sign in with your phone, once duskbell serve runs")
@@ -586,7 +597,7 @@ class Talk:
         if self.tries:
             tried = try_mail(self.duskbell, mail_id, None)
             click.echo(f"  {tried.text}" + (f" {tried.mend}" if tried.mend else ""))
-            self.unwell = self.unwell or not tried.is_well
+            self.unwell += [] if tried.is_well else [tried.text]
         self._tell(mail_id, vouched=True)
 
     def _by_code(self, number: int, tried: Tried) -> tuple[bool, Tried]:
@@ -675,10 +686,10 @@ class Talk:
         if tried.is_well:
             return letters[0]
         if not self.asks:
-            self.unwell = True
+            self.unwell.append(tried.text)
             return letters[0]
         choice = self._choose(offer, letters, letters[1])
-        self.unwell = self.unwell or choice == letters[0]
+        self.unwell += [tried.text] if choice == letters[0] else []
         return choice
 
 

@@ -80,7 +80,8 @@ class Relay:
 class Standing:
     """What is known now.
 
-    mail_id: of the operator's own address; None while there is none. places: the operator's, oldest first.
+    mail_id: of the operator's own address; None while there is none. mail_is_confirmed: its reader, or the
+    operator for them, said that mail is wanted there. places: the operator's, oldest first.
     terms_answered: whether anybody said how Open-Meteo may be asked. bells: where the operator is told of a
     place, as it may be shown. waiting: addresses of the operator's whose reader has a code that wasn't typed
     yet, by number. home: where the operator sets out. fixed: settings that the environment holds.
@@ -92,6 +93,7 @@ class Standing:
     places: tuple[StoredSite, ...]
     terms_answered: bool
     bells: tuple[str, ...]
+    mail_is_confirmed: bool
     waiting: Mapping[int, str]
     home: Home | None
     fixed: frozenset[str]
@@ -131,9 +133,12 @@ def look(duskbell: Duskbell) -> Standing:
         waiting = _waiting(session, duskbell, operator) if operator else {}
         home = people.home_of(operator) if operator else None
         mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)
+        is_confirmed = mail is not None and mail.confirmed_at is not None
     is_answered = settings.uses_open_meteo or origin_of("open_meteo_noncommercial") is not Origin.DEFAULT
     fixed = {name for name in Settings.model_fields if origin_of(name) is Origin.ENVIRONMENT}
-    return Standing(settings, target, mail_id, places, is_answered, bells, waiting, home, frozenset(fixed))
+    return Standing(
+        settings, target, mail_id, places, is_answered, bells, is_confirmed, waiting, home, frozenset(fixed)
+    )
 
 
 def is_untouched(session: Session, settings: Settings) -> bool:
@@ -173,9 +178,14 @@ def _places(session: Session, operator: tables.Person) -> tuple[StoredSite, ...]
 
 
 def _bells(session: Session, duskbell: Duskbell, operator: tables.Person) -> tuple[str, ...]:
+    return tuple(shown(address) for address in _ringing(session, duskbell, operator))
+
+
+def _ringing(session: Session, duskbell: Duskbell, operator: tables.Person) -> list[tables.Address]:
+    """The operator's addresses at which something rings, oldest first."""
     rows = people.active_subscriptions(session, duskbell.clock())
     own = {row.address_id: row.address for row in rows if row.person_id == operator.id}
-    return tuple(shown(address) for _, address in sorted(own.items()))
+    return [address for _, address in sorted(own.items())]
 
 
 def _waiting(session: Session, duskbell: Duskbell, operator: tables.Person) -> dict[int, str]:
@@ -251,13 +261,16 @@ def place_at(
 
 
 def keep_place(duskbell: Duskbell, site: Site, *, elevation_known: bool) -> StoredSite:
-    """Keep the place: one of the operator's of that name is described anew, another is added."""
+    """Keep the place: one of the operator's of that name is described anew, another is added, and rings
+    wherever something rings for the operator already."""
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=site.zone, now=now)
         known = find_place(_places(session, operator), site.name)
         if known is None:
             row = add_site(session, operator, site, elevation_known=elevation_known, now=now)
+            for address in _ringing(session, duskbell, operator):
+                people.subscribe(session, address, row, people.default_wishes(), now=now)
             return newest_revision(session, row.id)
         if (known.site, known.elevation_known) != (site, elevation_known):
             row = session.get_one(tables.Site, known.site_id)
@@ -380,7 +393,8 @@ def keep_push(duskbell: Duskbell, name: str, url: str) -> None:
 
 
 def ring_at(duskbell: Duskbell, address_id: int, *, vouched: bool) -> tuple[str, ...]:
-    """Tell the address of every place of the operator's, by the usual wishes; the places that are new to it.
+    """Tell the address of every place of the operator's, by the usual wishes, unless it is told of some
+    already; the places that are new to it.
 
     vouched: the operator says that it is wanted there; a code may have said so before.
     """
@@ -389,11 +403,11 @@ def ring_at(duskbell: Duskbell, address_id: int, *, vouched: bool) -> tuple[str,
         address = session.get_one(tables.Address, address_id)
         if vouched:
             vouch_for(session, address_id, now)
-        told = {row.site_id for row in people.running_subscriptions(session, address.person_id)
-                if row.address_id == address_id}  # fmt: skip
+        running = people.running_subscriptions(session, address.person_id)
+        if any(row.address_id == address_id for row in running):
+            return ()
         for place in _places(session, address.person):
-            if place.site_id not in told:
-                site = session.get_one(tables.Site, place.site_id)
-                people.subscribe(session, address, site, people.default_wishes(), now=now)
-                added.append(place.site.name)
+            site = session.get_one(tables.Site, place.site_id)
+            people.subscribe(session, address, site, people.default_wishes(), now=now)
+            added.append(place.site.name)
     return tuple(added)

@@ -42,6 +42,9 @@ class Tried:
 
 def try_feeds(duskbell: Duskbell, stored: StoredSite) -> Tried:
     """Ask the feeds for the place, as the settings say, within seconds."""
+    if not (duskbell.settings.contact or duskbell.invented):
+        text = "No feed was asked: they want to know whom they may write to."
+        return Tried(False, text, "Answer that, and they are asked.")
     gathered = _ask(duskbell, stored)
     where = stored.site.name
     providers = sorted({each.source.provider for each in gathered.forecasts})

@@ -241,8 +241,7 @@ def _relay(duskbell: Duskbell, form: Form) -> Answered:
         typed = {name: form.text(name) for name in form if name not in SECRETS}
         return Answered(tried=tried, may_keep=True, fields=typed)
     steps.keep_relay(duskbell, relay)
-    if not tried.needs_code:
-        steps.ring_at(duskbell, standing.mail_id, vouched=False)
+    _ring_where_confirmed(duskbell, standing.mail_id)
     return Answered("Kept.", tried)
 
 
@@ -299,16 +298,23 @@ def _push(duskbell: Duskbell, form: Form) -> Answered:
     if not tried.is_well:
         return Answered(tried=tried, may_keep=True, fields={"push_name": name})
     steps.keep_push(duskbell, name, url)
-    if not tried.needs_code:
-        steps.ring_at(duskbell, number, vouched=False)
+    _ring_where_confirmed(duskbell, number)
     return Answered("Kept.", tried)
+
+
+def _ring_where_confirmed(duskbell: Duskbell, number: int) -> None:
+    """It rings there at once if nobody has to confirm it any more."""
+    with duskbell.sessions() as session:
+        is_confirmed = session.get_one(tables.Address, number).confirmed_at is not None
+    if is_confirmed:
+        steps.ring_at(duskbell, number, vouched=False)
 
 
 def _chat(duskbell: Duskbell, form: Form) -> Answered:
     number = steps.add_chat(duskbell, form.text("form"), form.text("url"), form.text("token"))
     tried = tries.try_chat(duskbell, number)
-    if tried.is_well and not tried.needs_code:
-        steps.ring_at(duskbell, number, vouched=False)
+    if tried.is_well:
+        _ring_where_confirmed(duskbell, number)
     return Answered("Kept." if tried.is_well else "", tried, fields={"form": form.text("form")})
 
 

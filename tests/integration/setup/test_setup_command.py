@@ -323,7 +323,7 @@ def test_row_193_feeds_that_are_down_are_told_and_the_answers_kept(fresh: Fresh)
         mock.add(responses.GET, MET_NORWAY, status=400)
         ran = fresh.script(*SAID, *PLACED, "--only-here")
     assert ran.exit_code == 1
-    assert "No feed answered for Windpump Flat." in ran.output
+    assert "Kept, though its try went wrong: No feed answered for Windpump Flat." in ran.output
     assert told(fresh) == [("email", "Windpump Flat", True)]
 
 
@@ -385,6 +385,34 @@ def test_home_is_kept_to_about_a_kilometre_and_drives_are_estimated_from_it(
     assert "km from home" in far.output
     gone = fresh.typed("", "", "", "", "", "", "-", "")
     assert "None is known" in gone.output
+
+
+def test_another_address_of_ones_own_is_confirmed_and_rings_and_the_old_one_is_named(
+    fresh: Fresh, feeds: responses.RequestsMock, relay: Relay
+) -> None:
+    fresh.script(*SAID, *PLACED, *mail_options(relay))
+    ran = fresh.script("--mail", "other@example.org")
+    assert ran.exit_code == 0, ran.output
+    assert "you@example.org stays an address of yours too." in ran.output
+    assert "duskbell address off 1" in ran.output
+    assert relay.taken[-1][1] == ["other@example.org"]
+    assert fresh.duskbell().settings.operator_email == "other@example.org"
+    assert told(fresh) == [("email", "Windpump Flat", True)] * 2
+
+
+def test_another_place_rings_where_it_rings_and_what_was_left_stays_left(
+    fresh: Fresh, feeds: responses.RequestsMock, relay: Relay
+) -> None:
+    fresh.script(*SAID, *PLACED, *mail_options(relay))
+    added = fresh.script("--place", "Salt Pan", "--at", "59.05, 10.05", "--no-try")
+    assert added.exit_code == 0, added.output
+    assert [site for _, site, _ in told(fresh)] == ["Windpump Flat", "Salt Pan"]
+    wired = fresh.duskbell()
+    with wired.sessions.begin() as session:
+        people.end(session, people.get_subscription(session, 2), wired.clock(), "left")
+    wired.engine.dispose()
+    fresh.script(*mail_options(relay))
+    assert [site for _, site, _ in told(fresh)] == ["Windpump Flat"]
 
 
 def test_row_186_a_broken_file_stops_it_with_its_name(fresh: Fresh) -> None:

@@ -215,6 +215,31 @@ def test_row_189_a_chat_that_answers_404_is_told(
     assert told(fresh) == []
 
 
+def test_a_chat_that_was_confirmed_before_rings_at_once(
+    fresh: Fresh, feeds: responses.RequestsMock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Receiver(Hook().script) as receiver:
+        monkeypatch.setenv("DUSKBELL_WEBHOOK_ALLOW", f'["127.0.0.1:{receiver.port}"]')
+        wired = fresh.duskbell()
+        headers = {"Sec-Fetch-Site": "same-origin"}
+        with TestClient(build_app(wired), base_url=HOST, headers=headers) as owner:
+            owner.post(owner_path(wired))
+            form = {"step": "chat", "form": "text", "url": f"http://127.0.0.1:{receiver.port}/room"}
+            waiting = owner.post("/setup", data=form)
+            assert "The code in the message to" in waiting.text
+            owner.post("/setup", data={"step": "code", "number": "1", "do": "vouch"})
+            owner.post("/setup", data=PLACE)
+            owner.post("/setup", data=form)
+        wired.engine.dispose()
+    assert told(fresh) == [("text", "Windpump Flat", True)]
+
+
+def test_before_the_feeds_may_be_asked_a_place_is_kept_and_that_is_said(owner: TestClient) -> None:
+    placed = owner.post("/setup", data=PLACE)
+    assert "No feed was asked: they want to know whom they may write to." in came_of(placed)
+    assert "Windpump Flat at 59.0000° N" in placed.text
+
+
 def test_row_189_an_address_inside_is_not_called(owner: TestClient) -> None:
     form = {"step": "chat", "form": "text", "url": "https://127.0.0.1/room"}
     assert owner.post("/setup", data=form).status_code == 400
