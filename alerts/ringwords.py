@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from alerts.briefing.wording import listed, sentence
 from alerts.ringing import Code, FeedHere, Level, Obstacle, Silence
 from alerts.values import value
+from alerts.weather.modelnames import family_name
 
 TELL_THE_OPERATOR = "Tell whoever runs this Duskbell; only they can mend it."
 
@@ -61,12 +62,12 @@ def _no_feed(obstacle: Obstacle) -> str:
 
 
 def _one_provider(obstacle: Obstacle) -> str:
-    families = listed(list(obstacle.lineages))
+    families = listed([family_name(each) for each in obstacle.lineages])
     return f"Only {obstacle.providers[0]} answers for this place ({families}), and a go needs two providers."
 
 
 def _one_family(obstacle: Obstacle) -> str:
-    providers, family = listed(list(obstacle.providers)), obstacle.lineages[0]
+    providers, family = listed(list(obstacle.providers)), family_name(obstacle.lineages[0])
     return f"{providers} bring one model family for this place ({family}), and a go needs two."
 
 

@@ -13,6 +13,7 @@ from alerts.night import DarknessWish, DarkWindow, Night, Shape, Target, TargetK
 from alerts.site import Site
 from alerts.span import Span, intersect
 from alerts.values import value
+from alerts.weather.modelnames import family_name, source_name
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.wishes import Wishes
 from alerts.worth import shape_time
@@ -216,7 +217,7 @@ def _not_colder(hazard: Hazard, coldest_c: float) -> Reason:
 def chance(outlook: Outlook, wishes: Wishes) -> Reason:
     """The chance against the wish; unknown where no source could say, with the sources' own reasons."""
     if outlook.chance_pct is None:
-        whys = "; ".join(f"{entry.source.model}: {entry.why_not}" for entry in outlook.per_source)
+        whys = "; ".join(f"{source_name(entry.source)}: {entry.why_not}" for entry in outlook.per_source)
         return Reason("cloud", Result.UNKNOWN, "no usable cloud forecast" + (f" ({whys})" if whys else ""))
     wants = wishes.chance_go_pct
     text = f"the chance is {outlook.chance_pct} %, you asked for {wants} %"
@@ -230,7 +231,7 @@ def sources(outlook: Outlook, lineages_needed: int, providers_needed: int) -> Re
         text = f"{lineages} model families from {providers} providers answered"
         return Reason("sources", Result.PASS, text)
     if lineages < lineages_needed:
-        only = f"only {outlook.lineages[0]}" if lineages else "no model family"
+        only = f"only {family_name(outlook.lineages[0])}" if lineages else "no model family"
         text = f"{only} answered; a go needs two model families"
     else:
         text = f"only {outlook.providers[0]} answered; a go needs two providers"

@@ -18,6 +18,7 @@ from alerts.site import Site
 from alerts.span import Span
 from alerts.values import value
 from alerts.weather.clearness import SAYS_CLEAR_FROM
+from alerts.weather.modelnames import source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from alerts.worth import worth_minutes
@@ -281,7 +282,7 @@ def _leanings(outlook: Outlook) -> str:
 def hangs_on(outlook: Outlook) -> str:
     """`it hangs on GFS and ICON`: the models that don't say clear while others do; "" where none differs."""
     doubters = [
-        entry.source.model
+        source_name(entry.source)
         for entry in outlook.per_source
         if entry.chance is not None and entry.chance < SAYS_CLEAR_FROM
     ]

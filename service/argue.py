@@ -20,6 +20,7 @@ from alerts.site import zone_info
 from alerts.sky.ephemeris import Ephemeris
 from alerts.track.words import say_outcome
 from alerts.verdict import VerdictWord, hangs_on
+from alerts.weather.modelnames import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
 from alerts.wishwords import say_words
@@ -206,10 +207,10 @@ def _told_of(decision: tables.Decision) -> str:
 
 
 def _sources(outlook: Outlook | None, as_of: datetime) -> str:
-    """`by itself ifs 78 %, icon 78 %; the newest run 4 h old`."""
+    """`by itself ECMWF 78 %, ICON (DWD) 78 %; the newest run 4 h old`."""
     if outlook is None:
         return ""
-    said = [f"{each.source.model} {100 * each.chance:.0f} %"
+    said = [f"{source_name(each.source)} {100 * each.chance:.0f} %"
             for each in outlook.per_source if each.chance is not None]  # fmt: skip
     if not said:
         return "no source could say"
@@ -256,11 +257,11 @@ def _forecasts(case: Case) -> Iterator[str]:
         )
         yield needed
     for row in case.forecasts:
-        yield f"{row.feed} {row.model} ({row.lineage}): {_ages(case, row)}."
+        yield f"{name_with_family(row.feed, row.model, row.lineage)}: {_ages(case, row)}."
     outlook = case.outlook
     for entry in outlook.per_source if outlook else ():
         if entry.why_not:
-            yield f"Not used: {entry.source.feed} {entry.source.model}: {entry.why_not}."
+            yield f"Not used: {source_name(entry.source)}: {entry.why_not}."
     yield from (_say_refused(row, case.clock) for row in case.rejected[:5])
 
 
@@ -269,7 +270,7 @@ def _say_refused(row: tables.Forecast, clock: Clock) -> str:
     at, reason = clock.stamp(row.fetched_at), row.rejected or ""
     if not row.model:
         return f"Nothing usable from {row.feed} on {at}: {reason.removeprefix(f'{row.feed}: ')}"
-    name = f"{row.feed} {row.model}"
+    name = model_name(row.feed, row.model)
     return f"Refused on {at}: {name}: {reason.removeprefix(f'{name}: ')}"
 
 

@@ -10,6 +10,7 @@ from alerts.darkness import darkness
 from alerts.localtime import say_clock, say_day, say_span, say_time, utc_text, zone_word
 from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
 from alerts.weather.hinges import CLOUD, Hinge
+from alerts.weather.modelnames import model_name, name_with_family
 from alerts.weather.outlook import SourceChance
 from alerts.weather.record import Forecast
 from service.outlooktext import chance_lines, hazard_lines
@@ -53,8 +54,8 @@ def _sources(seen: NightWeather) -> Iterator[str]:
     for number, forecast in enumerate(seen.sources, 1):
         source = forecast.source
         issued = f"published {source.issued_at:%d %b %H:%M} UTC" if source.issued_at else "age unknown"
-        said = f"{issued}{_says(seen, forecast)}"
-        yield f"  {number:>2}  {source.feed} {source.model} ({source.lineage}), {said}"
+        name = name_with_family(source.feed, source.model, source.lineage, len(forecast.members))
+        yield f"  {number:>2}  {name}, {issued}{_says(seen, forecast)}"
 
 
 def _says(seen: NightWeather, forecast: Forecast) -> str:
@@ -67,11 +68,9 @@ def _says(seen: NightWeather, forecast: Forecast) -> str:
 
 
 def _cloud_words(entry: SourceChance) -> str:
-    """Both figures: as the frame has it, and on the ground plan."""
-    if entry.least_cloud_pct is None or entry.least_plan_pct is None:
+    """Both figures of a single run: as the frame has it, and on the ground plan."""
+    if entry.least_cloud_pct is None or entry.least_plan_pct is None or entry.members:
         return ""
-    if entry.members:
-        return f", {entry.members} members"
     aside = f", {entry.sight_places} places along the view" if entry.sight_places else ""
     plan = f" ({entry.least_plan_pct:.0f} overhead)"
     return f", at best {entry.least_cloud_pct:.0f} % cloud in the frame{plan}{aside}"
@@ -150,7 +149,8 @@ def _refused(seen: NightWeather) -> Iterator[str]:
     yield "Not usable"
     for each in seen.refused:
         at = f" at {say_time(each.at, seen.site.tz)}" if each.at else ""
-        yield f"  {' '.join(filter(None, (each.feed, each.model)))}{at}: {each.reason}"
+        name = model_name(each.feed, each.model) if each.model else each.feed
+        yield f"  {name}{at}: {each.reason.removeprefix(f'{name}: ')}"
 
 
 def _hinge(seen: NightWeather) -> Iterator[str]:

@@ -20,6 +20,7 @@ from alerts.track.evidence import (
     total,
 )
 from alerts.weather.clouds import cover_above_site
+from alerts.weather.modelnames import family_name
 from alerts.weather.record import Forecast
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 
@@ -81,7 +82,7 @@ def _account(event: Event, analysis: Forecast) -> Account:
     says, why = _verdict(event, known, clear, covered)
     return Account(
         judge=Judge.ANALYSIS,
-        witness=f"{analysis.source.lineage} from {analysis.source.provider}",
+        witness=f"{family_name(analysis.source.lineage)} from {analysis.source.provider}",
         says=says,
         why=why,
         weight=ANALYSIS_WEIGHT,

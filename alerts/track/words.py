@@ -17,6 +17,7 @@ from alerts.track.pairs import Pairs
 from alerts.track.ranges import effective_nights, wilson_range
 from alerts.track.record import FEWEST_PAIRS, Calls, Record, SingleModel
 from alerts.track.regret import RegretRow
+from alerts.weather.modelnames import family_name
 
 NO_RECORD = "There is no record yet: it begins with the first night that somebody or something judged."
 METHOD_WORDS = {
@@ -117,7 +118,8 @@ def say_skill(record: Record) -> str:
     best = record.scores.best_model
     if best is not None:
         than = "better" if best.skill > 0 else "no better"
-        text += f" They were {than} than the best single model, {best.lineage} ({_percent(best.skill)} %)."
+        name = family_name(best.lineage)
+        text += f" They were {than} than the best single model, {name} ({_percent(best.skill)} %)."
     return text
 
 
@@ -142,10 +144,9 @@ def say_lead(lead: Lead, record: Record) -> str:
 
 
 def say_model(model: SingleModel) -> str:
-    """`ecmwf alone: likelier clear than not 12 times, clear 9.`; from 30 nights on with both scores."""
-    text = (
-        f"{model.lineage} alone: likelier clear than not {_times(model.leaned)}, clear {model.leaned_clear}"
-    )
+    """`ECMWF alone: likelier clear than not 12 times, clear 9.`; from 30 nights on with both scores."""
+    name, leaned = family_name(model.lineage), _times(model.leaned)
+    text = f"{name} alone: likelier clear than not {leaned}, clear {model.leaned_clear}"
     if model.brier is not None and model.ours is not None:
         text += f"; Brier score {model.brier:.3f}, all together {model.ours:.3f} on its {model.nights} nights"
     return text + "."

@@ -19,6 +19,7 @@ from alerts.values import value
 from alerts.weather import hazards
 from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.lineage import AIR_LINEAGE, independent_lineages
+from alerts.weather.modelnames import source_name
 from alerts.weather.official import Bulletin
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.weather.readings import Asking, Reading, dated, pct, read_all, why_unusable
@@ -355,12 +356,12 @@ def _optical_depth(air: Sequence[Forecast], span: Span) -> float | None:
 def _notes(judged: _Judged, asking: Asking) -> tuple[str, ...]:
     """What a reader must know of the sources: what was left out and why, and ages nobody knows."""
     notes = [
-        f"{_called(reading.source)} not used: {why}"
+        f"{source_name(reading.source)} not used: {why}"
         for reading in judged.readings
         if (why := reading.unusable or reading.why_not)
     ]
     notes += [
-        f"{_called(reading.source)}: age unknown"
+        f"{source_name(reading.source)}: age unknown"
         for reading in judged.answering
         if dated(reading.source) is None
     ]
@@ -371,7 +372,3 @@ def _notes(judged: _Judged, asking: Asking) -> tuple[str, ...]:
     if asking.length > asking.window.duration:
         notes.append("the window is shorter than the time asked for, so the chance is nil")
     return tuple(notes)
-
-
-def _called(source: Source) -> str:
-    return f"{source.model} from {source.provider}"

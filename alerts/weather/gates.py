@@ -15,6 +15,7 @@ from statistics import median
 from typing import Any
 
 from alerts.globe import distance_km
+from alerts.weather.modelnames import source_name
 from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, Place, Source
 
 
@@ -324,7 +325,7 @@ def check_fresh(source: Source, now: datetime, max_age: timedelta) -> Rejected |
         return None
     hours = (now - since) / timedelta(hours=1)
     limit = max_age / timedelta(hours=1)
-    return Rejected(Gate.STALE, f"{source.feed} {source.model} is {hours:.0f} h old; {limit:.0f} h at most.")
+    return Rejected(Gate.STALE, f"{source_name(source)} is {hours:.0f} h old; {limit:.0f} h at most.")
 
 
 def pass_gates(forecast: Forecast, *, reach_km: float) -> Forecast | Rejected:

@@ -22,6 +22,7 @@ from alerts.site import Site
 from alerts.sky.compass import direction_word
 from alerts.skyview import TOWN_CREDIT, WindowSky, say_sky
 from alerts.verdict import Verdict, VerdictWord
+from alerts.weather.modelnames import name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from service.outlooktext import chance_lines, hazard_lines
 
@@ -144,7 +145,7 @@ def _weather(
         yield from (f"  {line}" for line in lines)
         for entry in outlook.per_source:
             if entry.why_not:
-                yield f"  not used: {entry.source.feed} {entry.source.model}, {entry.why_not}"
+                yield f"  not used: {source_name(entry.source)}, {entry.why_not}"
     for problem in problems:
         yield f"  {problem}"
 
@@ -165,6 +166,7 @@ def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[st
     yield "Sources"
     for source in sources:
         issued = f"issued {source.issued_at:%Y-%m-%d %H:%M} UTC" if source.issued_at else "issue time unknown"
-        yield f"  {source.feed} {source.model} ({source.lineage}), {issued}. {source.attribution}"
+        name = name_with_family(source.feed, source.model, source.lineage)
+        yield f"  {name}, {issued}. {source.attribution}"
     if glows:
         yield f"  {TOWN_CREDIT}; an estimate that knows people, not lamps"

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 from alerts.span import Span
 from alerts.weather.gates import Gate, Rejected, check_distance, leave_out_unbelievable, pass_gates
 from alerts.weather.lineage import ModelRow, find_model
+from alerts.weather.modelnames import model_name
 from alerts.weather.official import Bulletin
 from alerts.weather.record import Forecast, Place, Source
 from service.feeds.cache import AnswerCache
@@ -164,7 +165,7 @@ def _moved(forecast: Forecast, place: Place) -> Gathered:
     rejected = check_distance(forecast, place, row.cell_reach_km)
     if rejected is None:
         return Gathered(forecasts=(replace(forecast, place=place),))
-    error = BadAnswer.of(f"{row.feed} {row.model}", rejected)
+    error = BadAnswer.of(model_name(row.feed, row.model), rejected)
     return Gathered(failures=(failure_of(row.feed, row.model, error, place),))
 
 
@@ -187,7 +188,7 @@ def judge_quality(forecast: Forecast, row: ModelRow, unread: Sequence[BadAnswer]
     """
     forecast, unbelievable = leave_out_unbelievable(forecast)
     judged = pass_gates(forecast, reach_km=row.cell_reach_km)
-    name = f"{row.feed} {row.model}"
+    name = model_name(row.feed, row.model)
     if isinstance(judged, Rejected):
         return Gathered(
             failures=(failure_of(row.feed, row.model, BadAnswer.of(name, judged), forecast.place),)

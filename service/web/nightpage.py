@@ -22,6 +22,7 @@ from alerts.fieldplan import plan_trip
 from alerts.localtime import say_time
 from alerts.rules import Result
 from alerts.site import zone_info
+from alerts.weather.modelnames import source_name
 from service.store import tables
 from service.web.credits import credits_of
 from service.web.drawing import field_notes, night_pictures
@@ -187,7 +188,7 @@ def _unused(judged: JudgedNight) -> tuple[str, ...]:
     """The sources that came and couldn't be used, each with its reason."""
     outlook = judged.verdict.outlook
     entries = outlook.per_source if outlook else ()
-    return tuple(f"{e.source.feed} {e.source.model}: {e.why_not}." for e in entries if e.why_not)
+    return tuple(f"{source_name(e.source)}: {e.why_not}." for e in entries if e.why_not)
 
 
 def _told(session: Session, judged: JudgedNight) -> tuple[str, ...]:

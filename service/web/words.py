@@ -15,6 +15,7 @@ from alerts.briefing.wording import MONTHS, Clock, clock_in, length, long_day, s
 from alerts.localtime import utc_text, whole_minutes
 from alerts.season import Month
 from alerts.span import Span
+from alerts.weather.modelnames import model_name, name_with_family
 
 HEADLINES = MappingProxyType({"go": "Go", "wait": "Wait", "stay": "Stay home", "unknown": "We can't say"})
 """What a verdict says to a person."""
@@ -159,6 +160,8 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "minutes_words": minutes_words,
         "utc_stamp": utc_stamp,
         "counted": counted,
+        "model_name": model_name,
+        "name_with_family": name_with_family,
         "sentence": sentence,
         "month_words": month_words,
         "clock": clock_words,

@@ -86,7 +86,7 @@ def test_row_195_a_newcomer_outside_the_us_is_told_why_it_never_rings_and_what_t
     here.subscribe(here.settle(FLAT)["Windpump Flat"])
     (line,) = here.lines()
     assert line == (
-        "Only MET Norway answers for this place (ecmwf), and a go needs two providers. If nobody pays for "
+        "Only MET Norway answers for this place (ECMWF), and a go needs two providers. If nobody pays for "
         "this and it shows no adverts, declare that with open_meteo_noncommercial = true, else set "
         "open_meteo_key (duskbell setup asks for both)."
     )

@@ -55,7 +55,7 @@ def box(run: Run, *more: str) -> Result:
 def test_a_night_is_shown_hour_by_hour_in_the_site_s_time(run: Run) -> None:
     page = box(run).output
     assert "This place, the night of Wed 15 July, as of Wed 17:00 EDT" in page
-    assert "nws gridpoint (nws), published 15 Jul 18:29 UTC: by itself a chance of 83 %" in page
+    assert "US National Weather Service, published 15 Jul 18:29 UTC: by itself a chance of 83 %" in page
     rows = [line for line in page.splitlines() if line[4:7] == "00:"]
     assert rows[0].split() == [">", "00:00", "7", "21", "1", "3", "1", "0.0", "7", "–"]
     assert "* dark window, > its clearest stretch" in page
@@ -90,7 +90,7 @@ def test_a_night_without_a_dark_window_is_shown_all_the_same(run: Run) -> None:
     file = FILES / "feeds/metno-complete-59n10e-2022-05-18.json"
     page = run("weather", "--at", "59,10", "--date", "2022-05-18", "--weather", str(file)).output
     assert "No dark window in this night." in page
-    assert "metno nordic (harmonie)" in page
+    assert "MET Norway (Nordic, HARMONIE-AROME family)" in page
 
 
 def test_a_site_or_a_place_must_be_named(run: Run) -> None:
@@ -139,9 +139,9 @@ def site(run: Run) -> None:
 @pytest.mark.usefixtures("site")
 def test_a_site_shows_what_its_nights_are_judged_by_and_what_could_not_be_used(run: Run) -> None:
     page = run("weather", "Windpump Flat", "--as-of", "2027-07-03T14:30Z").output
-    assert "1  metno global (ecmwf), published 03 Jul 13:00 UTC: by itself a chance of" in page
-    assert "2  open-meteo icon_seamless (icon), published 03 Jul 13:00 UTC: not used, 100 % of" in page
-    assert "open-meteo gfs_seamless at Sat 16:00 CEST: cloud of 137 %." in page
+    assert "1  MET Norway (ECMWF family), published 03 Jul 13:00 UTC: by itself a chance of" in page
+    assert "2  ICON (DWD), published 03 Jul 13:00 UTC: not used, 100 % of" in page
+    assert "GFS (NOAA) at Sat 16:00 CEST: cloud of 137 %." in page
     assert "nws at Sat 16:00 CEST: nws is down." in page
 
 

@@ -298,7 +298,7 @@ def test_old_runs_and_runs_from_the_future_are_left_out_and_named(
 
 def test_an_unknown_age_is_said() -> None:
     seen = look(hours([0] * 4, of=source(issued_at=None, fetched_at=None)))
-    assert seen.notes == ("ecmwf model from Open-Meteo: age unknown",)
+    assert seen.notes == ("ecmwf model: age unknown",)
 
 
 # Together
@@ -331,7 +331,7 @@ def test_one_source_down_leaves_the_others() -> None:
     seen = look(hours([0] * 4), hours([0] * 4, of=source("gfs", issued_at=NOON - 20 * HOUR)))
     assert seen.lineages == ("ecmwf",)
     assert [entry.lineage for entry in seen.sources] == ["ecmwf"]
-    assert "gfs model from Open-Meteo not used: its run is 20 h old" in seen.notes[0]
+    assert "gfs model not used: its run is 20 h old" in seen.notes[0]
 
 
 def test_no_forecast_at_all_knows_nothing() -> None:

@@ -74,7 +74,7 @@ SOURCES = {
     "a newcomer outside the US": (
         here(MET, UNDECLARED, silent(ENSEMBLE, Silence.UNDECLARED)),
         [(Code.ONE_PROVIDER, Level.NEVER)],
-        "Only MET Norway answers for this place (ecmwf), and a go needs two providers.",
+        "Only MET Norway answers for this place (ECMWF), and a go needs two providers.",
         "open_meteo_noncommercial = true",
     ),
     "the same in the US": (here(MET, NWS_HERE, UNDECLARED), [], "", ""),
@@ -87,13 +87,13 @@ SOURCES = {
     "MET Norway switched off": (
         here(silent(MET, Silence.OFF), METEO),
         [(Code.ONE_PROVIDER, Level.NEVER)],
-        "Only Open-Meteo answers for this place (ecmwf and icon)",
+        "Only Open-Meteo answers for this place (ECMWF and ICON)",
         "Set met_norway = true.",
     ),
     "the same family by both": (
         here(MET, replace(METEO, models=DEFAULT_MODELS[:1])),
         [(Code.ONE_FAMILY, Level.NEVER)],
-        "MET Norway and Open-Meteo bring one model family for this place (ecmwf), and a go needs two.",
+        "MET Norway and Open-Meteo bring one model family for this place (ECMWF), and a go needs two.",
         "Name a model of another family in open_meteo_models.",
     ),
     "a blend that may be the other": (

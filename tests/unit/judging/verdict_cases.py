@@ -92,7 +92,7 @@ CASES = (
         outlook(5),
         now=WINDOW.start - timedelta(hours=36, minutes=1),
     ),
-    Case("one lineage, good", WAIT, "sources", "only ecmwf answered", outlook(90, **ONE_LINEAGE)),
+    Case("one lineage, good", WAIT, "sources", "only ECMWF answered", outlook(90, **ONE_LINEAGE)),
     Case("one lineage, bad", WAIT, "chance", "chance is 5 %", outlook(5, **ONE_LINEAGE)),
     Case(
         "two lineages by one provider, good", WAIT, "sources", "only Open-Meteo", outlook(90, **ONE_PROVIDER)

@@ -97,7 +97,7 @@ def test_each_model_alone_is_told_in_counts_first_and_in_scores_later() -> None:
     few = build_record(pairs([0.6] * 4, [1, 0, 1, 1], lineages={"icon": [0.9, 0.8, 0.3, np.nan]}))
     (icon,) = few.models
     assert (icon.nights, icon.leaned, icon.leaned_clear, icon.brier) == (3, 2, 1, None)
-    assert say_model(icon) == "icon alone: likelier clear than not 2 times, clear 1."
+    assert say_model(icon) == "ICON alone: likelier clear than not 2 times, clear 1."
     enough = build_record(pairs([0.5] * 36, FOURTEEN_CAME, lineages={"gfs": FOURTEEN_GOES}))
     (gfs,) = enough.models
     assert (gfs.leaned, gfs.leaned_clear, gfs.ours) == (14, 11, pytest.approx(0.25))
