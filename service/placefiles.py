@@ -1,7 +1,7 @@
-"""Places from a GPX, GeoJSON or KML file that a person brings. Nothing in the file is fetched or run.
+"""Places from a GPX, GeoJSON, KML or KMZ file that a person brings. Nothing in the file is fetched or run.
 
 GPX 1.0 and 1.1: waypoints, and route points where there are none. GeoJSON (RFC 7946): points, longitude
-first. KML 2.2 and later: placemarks with a point, longitude first.
+first. KML 2.2 and later: placemarks with a point, longitude first; KMZ: its first KML, unpacked in memory.
 Tracks, lines and areas are no places; how many were
 passed over is said. The file is refused whole when one of its places can't be on Earth.
 """
@@ -11,6 +11,10 @@ from __future__ import annotations
 import io
 import json
 import math
+import re
+import struct
+import zipfile
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -28,7 +32,16 @@ LARGEST_BYTES = 5 * 1024 * 1024
 MOST_PLACES = 500
 DEEPEST = 64
 MOST_ELEMENTS = 200_000
-FORMS = "a GPX, GeoJSON or KML file"
+LARGEST_KML_BYTES = 20 * 1024 * 1024
+"""Of a KMZ's KML, unpacked; no more is unpacked, whatever the file says of itself."""
+LARGEST_INDEX_BYTES = 200_000
+"""Of a packed file's list of what is in it: some thousand names."""
+FORMS = "a GPX, GeoJSON, KML or KMZ file"
+TO_WGS84 = "export it as WGS 84 (EPSG:4326) and bring that"
+MOST_DEGREES = 360
+"""Beyond this no number is a degree, however it is counted."""
+IN_DEGREES = re.compile(r"(?:^|\D)(?:CRS84h?|4326|4979|4258|4269)$", re.IGNORECASE)
+"""WGS 84, and ETRS89 and NAD83, which differ from it by a metre or two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +86,33 @@ def read_places(data: bytes, *, latitude_first: bool = False) -> PlaceFile:
     elif start == b"<" or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         raws = _xml(data)
     elif data[:2] == b"PK":
-        raise BadInput("this is a packed file (KMZ or ZIP); unpack it and bring the KML in it.")
+        raws = _xml(_unpacked(data))
     else:
         raise BadInput(f"this isn't {FORMS}; save your places as one of these and bring that.")
     return _collect(raws)
+
+
+def _unpacked(data: bytes) -> bytes:
+    """The KML in a KMZ: `doc.kml`, else the first one. Its name leads nowhere, as nothing is written."""
+    end = data.rfind(b"PK\x05\x06")
+    is_whole = 0 <= end <= len(data) - 22 and data[max(0, end - 20) : end][:4] != b"PK\x06\x07"
+    if not is_whole or struct.unpack_from("<I", data, end + 12)[0] > LARGEST_INDEX_BYTES:
+        raise BadInput("the packed file is damaged or holds too much; bring the KML in it.")
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            names = [each for each in packed.infolist() if each.filename.lower().endswith(".kml")]
+            names.sort(key=lambda each: each.filename.lower() != "doc.kml")
+            if not names:
+                raise BadInput("the packed file holds no KML; bring a KMZ of places.")
+            with packed.open(names[0]) as kml:
+                content = kml.read(LARGEST_KML_BYTES + 1)
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError):
+        raise BadInput("the packed file can't be unpacked; bring the KML in it.") from None
+    if len(content) > LARGEST_KML_BYTES:
+        raise BadInput(
+            f"its KML has more than {LARGEST_KML_BYTES // 1024 // 1024} MB unpacked; bring a smaller one."
+        )
+    return content
 
 
 def _collect(raws: Iterable[_Raw | None]) -> PlaceFile:
@@ -104,6 +140,11 @@ def _place(raw: _Raw, number: int) -> FoundPlace:
     lat_deg, lon_deg = _number(raw.lat), _number(raw.lon)
     if lat_deg is None or lon_deg is None:
         raise BadInput(f"{name!r} (number {number}) has coordinates that are no numbers.")
+    if max(abs(lat_deg), abs(lon_deg)) > MOST_DEGREES:
+        raise BadInput(
+            f"{name!r} (number {number}) lies at {lon_deg:.10g}, {lat_deg:.10g}: these are metres of a "
+            f"projected system, not degrees; {TO_WGS84}."
+        )
     if abs(lat_deg) > 90 or abs(lon_deg) > 180:
         swapped = abs(lon_deg) <= 90 and abs(lat_deg) <= 180
         hint = " Latitude and longitude look swapped." if swapped else ""
@@ -145,7 +186,21 @@ def _geojson(data: bytes, *, latitude_first: bool) -> Iterator[_Raw | None]:
         raise BadInput("the GeoJSON is nested too deeply; save it anew.") from None
     except ValueError as error:
         raise BadInput(f"the file looks like GeoJSON but can't be read: {error}.") from None
+    if isinstance(whole, dict) and (system := _system(whole.get("crs"))):
+        raise BadInput(f"the file's coordinates are in {system}, not in WGS 84; {TO_WGS84}.")
     return _features(whole, "", 0, latitude_first=latitude_first)
+
+
+def _system(crs: object) -> str:
+    """The system that a `crs` member names (GeoJSON of 2008) if it is another one than WGS 84, or ""."""
+    properties = crs.get("properties") if isinstance(crs, dict) else None
+    if not isinstance(properties, dict):
+        return ""
+    named = next((str(properties[key]) for key in ("name", "code", "href") if key in properties), "")
+    if not named or IN_DEGREES.search(named):
+        return ""
+    code = re.search(r"EPSG\D*(\d+)$", named, re.IGNORECASE)
+    return f"EPSG:{code[1]}" if code else plain(named, LONGEST_NAME)
 
 
 def _features(thing: Any, name: str, depth: int, *, latitude_first: bool) -> Iterator[_Raw | None]:
@@ -174,8 +229,12 @@ def _features(thing: Any, name: str, depth: int, *, latitude_first: bool) -> Ite
 def _name_in(properties: Any) -> str:
     if not isinstance(properties, dict):
         return ""
-    found = (properties.get(key) for key in ("name", "title", "Name", "label", "id"))
-    return next((str(value) for value in found if isinstance(value, str | int) and str(value).strip()), "")
+    said = {
+        str(key).lower(): str(value)
+        for key, value in reversed(properties.items())
+        if isinstance(value, str | int) and str(value).strip()
+    }
+    return next((said[key] for key in ("name", "title", "label", "id") if key in said), "")
 
 
 def _position(position: Any, name: str, *, latitude_first: bool) -> _Raw | None:

@@ -41,7 +41,12 @@ def build_router(web: Web) -> APIRouter:
             invented=web.duskbell.invented,
         ),
         "atom": lambda session, owner, rows, path: atom_feed(
-            find_news(session, owner, rows), rows, owner, web.duskbell.settings.public_url, path
+            find_news(session, owner, rows),
+            rows,
+            owner,
+            web.duskbell.settings.public_url,
+            path,
+            web.duskbell.keys,
         ),
         "geojson": lambda session, _, rows, __: geojson_feed(session, rows, web.duskbell.settings.public_url),
     }

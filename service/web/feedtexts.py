@@ -10,7 +10,7 @@ from uuid import NAMESPACE_URL, uuid5
 from xml.etree import ElementTree as ET
 
 from icalendar import Calendar, Event
-from sqlalchemy import select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.calendar import event_uid
@@ -20,6 +20,7 @@ from alerts.briefing.wording import LONGEST_NAME, plain, short_day
 from alerts.localtime import whole_minutes
 from service.keys import Keys
 from service.store import tables
+from service.store.chunks import in_chunks
 from service.store.scenes import Words, calendar_key, words_told
 from service.store.sites import newest_revisions
 from service.web.cells import NightCell, cell_words, deciding_words, window_words
@@ -29,6 +30,7 @@ from service.web.words import headline
 
 REFRESH = timedelta(hours=1)
 MOST_NEWS = 50
+NEWS_KEPT = timedelta(days=30)
 ATOM = "http://www.w3.org/2005/Atom"
 STATUS = {"go": "CONFIRMED", "stay": "CANCELLED"}
 """By verdict; any other night is TENTATIVE."""
@@ -57,17 +59,27 @@ def calendar_feed(
     calendar.add("x-wr-calname", plain(name, LONGEST_NAME))
     calendar.add("refresh-interval", REFRESH, parameters={"value": "DURATION"})
     calendar.add("x-published-ttl", "PT1H")
+    stored = newest_revisions(session, {row.site_id for row in rows})
     for row in rows:
         for cell in row.cells:
             words = told.get((row.site_id, cell.name), Words())
             if cell.window is not None and (cell.verdict != "stay" or words.was_go):
                 uid = event_uid(calendar_key(keys, owner.person.id, row.site_id, cell.name))
-                calendar.add_component(_event(row, cell, words, uid, public_url, invented=invented))
+                place = (stored[row.site_id].site.lat_deg, stored[row.site_id].site.lon_deg)
+                event = _event(row, cell, words, uid, public_url, place, invented=invented)
+                calendar.add_component(event)
     return bytes(calendar.to_ical())
 
 
 def _event(
-    row: SiteRow, cell: NightCell, words: Words, uid: str, public_url: str, *, invented: bool
+    row: SiteRow,
+    cell: NightCell,
+    words: Words,
+    uid: str,
+    public_url: str,
+    place: tuple[float, float],
+    *,
+    invented: bool,
 ) -> Event:
     assert cell.window is not None, "only nights with a window have an event"
     url = night_url(public_url, row.site_id, cell.name)
@@ -87,80 +99,147 @@ def _event(
     said = [window_words(cell, row.zone, row.clock_hours), plain(in_units(cell.why, row.units))]
     event.add("description", "\n".join(part for part in said if part))
     event.add("location", site)
+    event.add("geo", (round(place[0], 6), round(place[1], 6)))
     event.add("url", url)
     return event
 
 
 @dataclass(frozen=True, slots=True)
 class NewsItem:
-    """A verdict that was new at its time."""
+    """A word on a night of a site that was another one before. again: how often it had been this one."""
 
     decision_id: int
     site_id: int
     night: date
     verdict: str
+    again: int
     chance_pct: int | None
     why: str
     at: datetime
 
 
+NO_NEWS = ("stay", "unknown")
+"""What nobody needs to hear of a night that was never anything else."""
+
+
 def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> list[NewsItem]:
-    """The newest verdicts on nights with a window at those sites, for this person's wishes."""
-    query = (
-        select(tables.Decision, tables.Subscription.site_id)
-        .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
-        .join(tables.SiteRevision, tables.SiteRevision.id == tables.Decision.site_revision_id)
-        .where(
-            tables.Subscription.person_id == owner.person.id,
-            tables.Subscription.site_id.in_({row.site_id for row in rows}),
-            tables.SiteRevision.site_id == tables.Subscription.site_id,  # none from before there were copies
-            tables.Decision.window_start.is_not(None),
+    """Each change of the word on a night with a window, the newest first; one row for it, however often the
+    night was judged since.
+
+    It follows the wishes that the pages show: of one site and person those of the oldest subscription, or of
+    the one that the feed is of.
+    """
+    row, subscription = tables.Decision, tables.Subscription
+    followed = _followed(session, owner, rows)
+    nights = [cell.name for each in rows for cell in each.cells]
+    since = min(nights, default=date.max) - NEWS_KEPT
+    before = func.lag(row.verdict).over(partition_by=(row.subscription_id, row.night_name), order_by=row.id)
+    changes: list[tuple[int, int, date, str]] = []
+    for ids in in_chunks(sorted(followed)):
+        judged = (
+            select(row.id, row.subscription_id, row.night_name, row.verdict, before.label("before"))
+            .join(subscription, subscription.id == row.subscription_id)
+            .join(tables.SiteRevision, tables.SiteRevision.id == row.site_revision_id)
+            .where(
+                row.subscription_id.in_(ids),
+                row.night_name >= since,
+                tables.SiteRevision.site_id == subscription.site_id,  # none from before there were copies
+                row.window_start.is_not(None),
+            )
+            .subquery()
         )
-        .order_by(tables.Decision.id.desc())
-        .limit(MOST_NEWS)
-    )
-    owned = {row.site_id for row in rows if row.is_own}
+        is_change = or_(judged.c.before.is_(None), judged.c.before != judged.c.verdict)
+        columns = (judged.c.id, judged.c.subscription_id, judged.c.night_name, judged.c.verdict)
+        changes += session.execute(select(*columns).where(is_change)).tuples()
+    times = _times(sorted(changes))
+    newest = dict(sorted(times.items(), reverse=True)[:MOST_NEWS])
+    owned = {each.site_id for each in rows if each.is_own}
+    decisions = session.scalars(select(row).where(row.id.in_(newest)).order_by(row.id.desc()))
     return [
         NewsItem(
-            decision.id,
-            site_id,
-            decision.night_name,
-            decision.verdict,
-            decision.chance_pct,
-            deciding_words(decision, is_own=site_id in owned),
-            decision.as_of,
+            each.id,
+            site_id := followed[each.subscription_id],
+            each.night_name,
+            each.verdict,
+            newest[each.id],
+            each.chance_pct,
+            deciding_words(each, is_own=site_id in owned),
+            each.as_of,
         )
-        for decision, site_id in session.execute(query)
+        for each in decisions
     ]
 
 
+def _followed(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> dict[int, int]:
+    """The subscriptions whose words are told, with their sites."""
+    subscription = tables.Subscription
+    if owner.scope.startswith("subscription-"):
+        return {owner.scope_id or 0: rows[0].site_id} if rows else {}
+    query = (
+        select(subscription.site_id, subscription.id)
+        .where(
+            subscription.person_id == owner.person.id,
+            subscription.site_id.in_({each.site_id for each in rows}),
+            subscription.ended_at.is_(None),
+        )
+        .order_by(subscription.id.desc())
+    )
+    oldest = dict(session.execute(query).tuples().all())
+    return {subscription_id: site_id for site_id, subscription_id in oldest.items()}
+
+
+def _times(changes: Iterable[tuple[int, int, date, str]]) -> dict[int, int]:
+    """By decision, how often its night had had its word before; without nights that never had a good one."""
+    had: dict[tuple[int, date], list[str]] = {}
+    found: dict[int, int] = {}
+    for decision_id, subscription_id, night, verdict in changes:
+        words = had.setdefault((subscription_id, night), [])
+        if words or verdict not in NO_NEWS:
+            found[decision_id] = words.count(verdict)
+            words.append(verdict)
+    return found
+
+
 def atom_feed(
-    news: Sequence[NewsItem], rows: Sequence[SiteRow], owner: FeedOwner, public_url: str, path: str
+    news: Sequence[NewsItem],
+    rows: Sequence[SiteRow],
+    owner: FeedOwner,
+    public_url: str,
+    path: str,
+    keys: Keys,
 ) -> bytes:
-    """The news, newest first; ids that stay, times in UTC."""
+    """The news, newest first (RFC 4287). An entry keeps its id, its time and its words for good."""
     ET.register_namespace("", ATOM)
     names = {row.site_id: row.name for row in rows}
     feed = ET.Element(f"{{{ATOM}}}feed")
     title = rows[0].name if len(rows) == 1 else "Duskbell"
-    _add(feed, "id", f"{public_url.rstrip('/')}{path}")
+    _add(
+        feed, "id", f"urn:uuid:{uuid5(NAMESPACE_URL, keys.hash('atom', f'{owner.person.id} {owner.scope}'))}"
+    )
     _add(feed, "title", title)
     newest = max((item.at for item in news), default=owner.person.created_at)
     _add(feed, "updated", _utc(newest))
     ET.SubElement(feed, f"{{{ATOM}}}link", rel="self", href=f"{public_url.rstrip('/')}{path}")
+    ET.SubElement(
+        feed, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=f"{public_url.rstrip('/')}/"
+    )
     author = ET.SubElement(feed, f"{{{ATOM}}}author")
     _add(author, "name", "Duskbell")
     for item in news:
-        feed.append(_entry(item, names[item.site_id], public_url))
+        key = f"{calendar_key(keys, owner.person.id, item.site_id, item.night)}:{item.decision_id}"
+        feed.append(_entry(item, f"urn:uuid:{uuid5(NAMESPACE_URL, key)}", names[item.site_id], public_url))
     return bytes(ET.tostring(feed, encoding="utf-8", xml_declaration=True))
 
 
-def _entry(item: NewsItem, name: str, public_url: str) -> ET.Element:
+def _entry(item: NewsItem, entry_id: str, name: str, public_url: str) -> ET.Element:
     url = night_url(public_url, item.site_id, item.night)
+    again = "" if not item.again else " again" if item.again == 1 else f" again ({item.again})"
     entry = ET.Element(f"{{{ATOM}}}entry")
-    _add(entry, "id", f"urn:uuid:{uuid5(NAMESPACE_URL, f'{url}#decision-{item.decision_id}')}")
-    _add(entry, "title", f"{headline(item.verdict)}: {name}, {short_day(item.night)}")
+    _add(entry, "id", entry_id)
+    _add(entry, "title", f"{headline(item.verdict)}{again}: {name}, {short_day(item.night)}")
+    _add(entry, "published", _utc(item.at))
     _add(entry, "updated", _utc(item.at))
-    ET.SubElement(entry, f"{{{ATOM}}}link", rel="alternate", href=url)
+    ET.SubElement(entry, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=url)
     chance = "" if item.chance_pct is None else f"Chance {item.chance_pct} %. "
     _add(entry, "summary", f"{chance}{item.why}")
     return entry

@@ -1,16 +1,18 @@
-"""Places from files: GPX 1.1, GeoJSON (RFC 7946), KML 2.2, and what must be refused."""
+"""Places from files: GPX 1.1, GeoJSON (RFC 7946), KML 2.2, KMZ, and what must be refused."""
 
 from __future__ import annotations
 
+import io
 import json
 import tracemalloc
+import zipfile
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.errors import BadInput
-from service.placefiles import LARGEST_BYTES, MOST_PLACES, read_places
+from service.placefiles import LARGEST_BYTES, LARGEST_KML_BYTES, MOST_PLACES, read_places
 
 GPX_HEAD = '<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">'
 KML_HEAD = '<?xml version="1.0" encoding="UTF-8"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>'
@@ -24,8 +26,46 @@ def kml(inside: str) -> bytes:
     return f"{KML_HEAD}{inside}</Document></kml>".encode()
 
 
-def geojson(*features: object) -> bytes:
-    return json.dumps({"type": "FeatureCollection", "features": features}).encode()
+def geojson(*features: object, **members: object) -> bytes:
+    return json.dumps({"type": "FeatureCollection", **members, "features": features}).encode()
+
+
+def crs(name: str) -> dict[str, object]:
+    return {"type": "name", "properties": {"name": name}}
+
+
+def kmz(**files: bytes) -> bytes:
+    """A packed file; `__` in a name stands for a slash, `_` for a dot."""
+    return packed({name.replace("__", "/").replace("_", "."): data for name, data in files.items()})
+
+
+def packed(files: dict[str, bytes]) -> bytes:
+    content = io.BytesIO()
+    with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED) as file:
+        for name, data in files.items():
+            file.writestr(name, data)
+    return content.getvalue()
+
+
+POINT = b"<Point><coordinates>-1.05,40.75</coordinates></Point>"
+CAIRN = b"<kml><Placemark><name>Cairn</name>" + POINT + b"</Placemark></kml>"
+OTHER = CAIRN.replace(b"Cairn", b"Other")
+
+
+def named(key: str, name: str = "Cairn") -> bytes:
+    return geojson({**feature("", -1.05, 40.75), "properties": {"fid": 7, key: name}})
+
+
+def encrypted() -> bytes:
+    """The flag of an encrypted entry set in both of its headers."""
+    data = bytearray(kmz(doc_kml=CAIRN))
+    for mark, at in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        data[data.index(mark) + at] |= 1
+    return bytes(data)
+
+
+def many_entries() -> bytes:
+    return packed({f"{number}.png": b"" for number in range(5_000)} | {"doc.kml": CAIRN})
 
 
 def feature(name: str, *coordinates: object, kind: str = "Point") -> dict[str, object]:
@@ -82,6 +122,29 @@ GOOD = {
         ),
         [("A", 1.0, 2.0, None)],
     ),
+    "kmz": (kmz(doc_kml=CAIRN, images__a_png=b"x"), [("Cairn", 40.75, -1.05, None)]),
+    "kmz with several": (kmz(a_kml=OTHER, doc_kml=CAIRN), [("Cairn", 40.75, -1.05, None)]),
+    "kmz whose kml has another name": (kmz(files__places_KML=CAIRN), [("Cairn", 40.75, -1.05, None)]),
+    "kmz with a path that leads out (row 228)": (
+        packed({"../../../etc/passwd.kml": CAIRN}),
+        [("Cairn", 40.75, -1.05, None)],
+    ),
+    **{
+        f"geojson named by {key}": (named(key), [("Cairn", 40.75, -1.05, None)])
+        for key in ("NAME", "Name", "name", "title", "Title")
+    },
+    "geojson with an empty name beside one": (
+        geojson({**feature("", -1.05, 40.75), "properties": {"NAME": None, "name": "Cairn"}}),
+        [("Cairn", 40.75, -1.05, None)],
+    ),
+    **{
+        f"geojson that says {system}": (
+            geojson(feature("Cairn", -1.05, 40.75), crs=crs(system)),
+            [("Cairn", 40.75, -1.05, None)],
+        )
+        for system in ("urn:ogc:def:crs:OGC:1.3:CRS84", "urn:ogc:def:crs:EPSG::4326", "EPSG:4258")
+    },
+    "geojson with no system": (geojson(feature("A", 2, 1), crs=None), [("A", 1.0, 2.0, None)]),
     "the same place twice": (
         gpx('<wpt lat="1" lon="2"/><wpt lat="1.000001" lon="2"/>'),
         [("Place 1", 1.0, 2.0, None)],
@@ -116,9 +179,29 @@ OUTSIDE = (
     b'<gpx><wpt lat="1" lon="2"><name>&a;</name></wpt></gpx>'
 )
 BAD = {
-    "empty": (b"", "isn't a GPX, GeoJSON or KML file"),
-    "a picture": (b"\x89PNG\r\n\x1a\n", "isn't a GPX, GeoJSON or KML file"),
-    "a zip": (b"PK\x03\x04", "unpack it"),
+    "empty": (b"", "isn't a GPX, GeoJSON, KML or KMZ file"),
+    "a picture": (b"\x89PNG\r\n\x1a\n", "isn't a GPX, GeoJSON, KML or KMZ file"),
+    "the start of a zip (row 228)": (b"PK\x03\x04", "damaged"),
+    "a broken zip (row 228)": (b"PK" + kmz(doc_kml=CAIRN)[40:], "packed file"),
+    "a zip without a kml (row 228)": (kmz(readme_txt=b"hello"), "holds no KML"),
+    "an encrypted zip (row 228)": (encrypted(), "can't be unpacked"),
+    "a zip bomb (row 228)": (kmz(doc_kml=b"<kml>" + b" " * LARGEST_KML_BYTES), "more than 20 MB"),
+    "a zip of thousands (row 228)": (many_entries(), "holds too much"),
+    "a zip in a zip (row 228)": (kmz(doc_kml=kmz(doc_kml=CAIRN)), "XML"),
+    "an entity bomb in a zip (row 228)": (kmz(doc_kml=LAUGHS), "defines entities"),
+    "metres by their size (row 229)": (
+        geojson(feature("Cairn", 664000.5, 4512000)),
+        r"'Cairn' .number 1. lies at 664000\.5, 4512000: these are metres of a projected system, "
+        r"not degrees; export it as WGS 84 .EPSG:4326.",
+    ),
+    "metres by the member (row 229)": (
+        geojson(feature("Cairn", 664000, 4512000), crs=crs("urn:ogc:def:crs:EPSG::25830")),
+        "coordinates are in EPSG:25830, not in WGS 84; export it as WGS 84",
+    ),
+    "a code (row 229)": (
+        geojson(feature("A", 2, 1), crs={"type": "EPSG", "properties": {"code": 3857}}),
+        "are in 3857, not in WGS 84",
+    ),
     "html": (b"<html><body>login</body></html>", "outermost element is 'html'"),
     "broken xml": (b'<gpx><wpt lat="1"', "can't be read as XML"),
     "broken json": (b'{"type": "Feature', "can't be read"),
@@ -154,6 +237,28 @@ BAD = {
 def test_other_files_are_refused_with_the_reason(data: bytes, said: str) -> None:
     with pytest.raises(BadInput, match=said):
         read_places(data)
+
+
+def test_row_228_a_packed_bomb_costs_little_memory() -> None:
+    data = kmz(doc_kml=b"<kml>" + b" " * 10 * LARGEST_KML_BYTES)
+    assert len(data) < LARGEST_BYTES
+    tracemalloc.start()
+    with pytest.raises(BadInput):
+        read_places(data)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 4 * LARGEST_KML_BYTES
+
+
+@given(st.data())
+def test_any_damage_to_a_packed_file_is_refused_in_words(data: st.DataObject) -> None:
+    content = bytearray(kmz(doc_kml=CAIRN))
+    for _ in range(data.draw(st.integers(1, 4))):
+        content[data.draw(st.integers(2, len(content) - 1))] = data.draw(st.integers(0, 255))
+    try:
+        read_places(bytes(content))
+    except BadInput:
+        return
 
 
 def test_latitude_first_can_be_said() -> None:
