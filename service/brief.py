@@ -133,6 +133,7 @@ def brief_calendar(brief: Brief) -> bytes:
         facts=brief.briefing.alerts[0],
         key=known.key,
         sequence=known.words,
+        place=(brief.site.lat_deg, brief.site.lon_deg),
         units=brief.briefing.units,
     )
     content = build_calendar([entry], stamped_at=brief.now)

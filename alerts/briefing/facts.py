@@ -114,6 +114,7 @@ class AlertFacts:
         when, a clause ("leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %").
     worth: what the window is worth, for the order of several sites (alerts/worth.py).
     outcome_url: where the reader can say afterwards how the night was; "" where nobody asks.
+    night_url: the night's page.
     """
 
     kind: AlertKind
@@ -170,6 +171,7 @@ class AlertFacts:
     fork: str = ""
     worth: float = 0.0
     outcome_url: str = ""
+    night_url: str = ""
     doubt: str = ""
 
     @property

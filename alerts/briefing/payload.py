@@ -45,6 +45,7 @@ data
                                      [{site, verdict, chance_pct, window, leave_by}]
     field                            null, or what is needed in the field: see payload.schema.json
     outcome_url                      where to say afterwards how the night was; may be ""
+    night_url                        the night's page; may be ""
     attributions                     [{text, url}], to be shown with the data; url may be ""
 
 A JSON Schema of all of it lies beside this file: payload.schema.json.
@@ -120,6 +121,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "others": [_other_site(each) for each in facts.others],
         "field": field_values(facts.field),
         "outcome_url": web_address(facts.outcome_url) if facts.is_go else "",
+        "night_url": web_address(facts.night_url),
         "attributions": [
             {"text": plain(credit.text), "url": web_address(credit.url)} for credit in facts.attributions
         ],

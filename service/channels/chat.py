@@ -17,18 +17,22 @@ from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
 from alerts.errors import BadInput
 from service.channels.base import ChannelError, Form, Outgoing, SendResult, checked_id
 from service.channels.netguard import SafeClient
+from service.channels.pushing import push_of
 from service.channels.webhook import HookRequest, call_hook, destination_of, encode_body, payload_of
 
 
 @dataclass(frozen=True, slots=True)
 class ChatPost:
     """What a form is made of. text: the words; the first line alone tells the story.
-    secret: the access token, where the service wants one besides the URL; "" where it doesn't."""
+    secret: the access token, where the service wants one besides the URL; "" where it doesn't.
+    link: the night's page, or "". is_urgent: somebody is about to leave."""
 
     url: str
     text: str
     message_id: str
     secret: str
+    link: str = ""
+    is_urgent: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +74,18 @@ def _matrix(post: ChatPost) -> HookRequest:
     return HookRequest(url, body, {"Authorization": f"Bearer {post.secret}"}, method="PUT")
 
 
+HIGH, USUAL = 4, 3
+"""Of 1 to 5: louder than usual, and as usual."""
+
+
 def _ntfy(post: ChatPost) -> HookRequest:
     """The topic is the path of the URL, the title the first line; the JSON goes to the server's root."""
     parts = urlsplit(post.url)
     root = urlunsplit((parts.scheme, parts.netloc, "/", "", ""))
     title, _, rest = post.text.partition("\n")
-    return _json(root, {"topic": parts.path.strip("/"), "title": title, "message": rest or title})
+    body: dict[str, Any] = {"topic": parts.path.strip("/"), "title": title, "message": rest.strip() or title}
+    more = {"click": post.link} if post.link else {}
+    return _json(root, {**body, **more, "priority": HIGH if post.is_urgent else USUAL})
 
 
 def _telegram(post: ChatPost) -> HookRequest:
@@ -162,10 +172,11 @@ class Chat:
         secret = outgoing.secrets[0] if outgoing.secrets else ""
         if self._chat_form.needs_token and re.fullmatch(r"[!-~]{1,500}", secret) is None:
             raise ChannelError("no_secret", "the chat's access token is missing", permanent=True, ours=True)
-        data = payload_of(outgoing).get("data")
+        payload = payload_of(outgoing)
+        data, push = payload.get("data"), push_of(payload)
         assert isinstance(data, Mapping), "every payload has data"
         text = _shortened(str(data["text"]), self._chat_form.longest)
-        return ChatPost(outgoing.address, text, outgoing.message_id, secret)
+        return ChatPost(outgoing.address, text, outgoing.message_id, secret, push.link, push.is_urgent)
 
 
 def _shortened(text: str, longest: int) -> str:

@@ -14,6 +14,7 @@ from typing import Any
 
 from alerts.errors import BadInput
 from service.channels.base import ChannelError, Form, Outgoing, SendResult
+from service.channels.pushing import Push, push_of
 from service.channels.webhook import payload_of
 
 WHOLE_S = 20.0
@@ -23,6 +24,8 @@ WHOLE_S = 20.0
 PLUGIN_FAULTS = (OSError, ValueError, TypeError, LookupError, AttributeError, RuntimeError, ImportError)
 """What one of the library's many services can raise."""
 log = logging.getLogger(__name__)
+LINKS = ("click", "supplemental_url", "click_url", "link")
+"""What the library's services call the address that opens with a message."""
 
 
 def has_library() -> bool:
@@ -59,14 +62,12 @@ class NamedTargets:
             url = self._targets[self.check_address(outgoing.address)]
         except BadInput as error:
             raise ChannelError("no_target", str(error), permanent=True, ours=True) from error
-        data = payload_of(outgoing).get("data")
-        assert isinstance(data, Mapping), "every payload has data"
-        return self._within_deadline(url, str(data["subject"]), str(data["text"]))
+        return self._within_deadline(url, push_of(payload_of(outgoing)))
 
-    def _within_deadline(self, url: str, subject: str, text: str) -> SendResult:
+    def _within_deadline(self, url: str, push: Push) -> SendResult:
         taken: list[bool] = []
         sending = threading.Thread(
-            target=lambda: taken.append(_notify(url, subject, text)), name="duskbell-named", daemon=True
+            target=lambda: taken.append(_notify(url, push)), name="duskbell-named", daemon=True
         )
         sending.start()
         sending.join(self._whole_s)
@@ -77,21 +78,49 @@ class NamedTargets:
         return SendResult("ok")
 
 
-def _notify(url: str, subject: str, text: str) -> bool:
+def _notify(url: str, push: Push) -> bool:
     """Whether the target took it; what goes wrong inside the library is told by its kind alone, since the
     rest could hold the target's URL."""
     try:
-        return _hand_over(url, subject, text)
+        return _hand_over(url, push)
     except PLUGIN_FAULTS as fault:
         log.error("apprise failed with %s", type(fault).__name__)
         return False
 
 
-def _hand_over(url: str, subject: str, text: str) -> bool:
+def _hand_over(url: str, push: Push) -> bool:
     import apprise
 
     logging.getLogger("apprise").setLevel(logging.CRITICAL)  # it would log the target's URL
     sender: Any = apprise.Apprise()
-    if not sender.add(url):
+    target, has_link = _target(url, push)
+    if target is None or not sender.add(target):
         return False
-    return bool(sender.notify(title=subject, body=text, body_format=apprise.NotifyFormat.TEXT))
+    text = push.text if has_link or not push.link or push.link in push.text else f"{push.text}\n{push.link}"
+    return bool(sender.notify(title=push.title, body=text, body_format=apprise.NotifyFormat.TEXT))
+
+
+def _target(url: str, push: Push) -> tuple[Any, bool]:
+    """The service made ready, and whether it opens the link: with priority and link where it knows them and
+    the operator's URL says nothing of its own. None for a URL that isn't one."""
+    from apprise import Apprise
+    from apprise.plugins import url_to_dict
+
+    wanted: Any = url_to_dict(url)
+    if wanted is None:
+        return None, False
+    plain = Apprise.instantiate(dict(wanted))
+    if plain is None:
+        return None, False
+    known, said = plain.template_args, wanted.get("qsd") or {}
+    more: dict[str, str] = {}
+    if push.is_urgent and "priority" in known and "priority" not in said:
+        more["priority"] = "high"
+    for name, argument in known.items():
+        if push.link and argument.get("map_to", name) in LINKS and name not in said:
+            more[argument.get("map_to", name)] = push.link
+    better = Apprise.instantiate({**wanted, **more}) if more else plain
+    if better is None:  # a service with other words for its priorities
+        more.pop("priority", None)
+        better = Apprise.instantiate({**wanted, **more})
+    return better or plain, better is not None and any(name in more for name in LINKS)

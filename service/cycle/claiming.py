@@ -63,7 +63,7 @@ class Told:
 
     sequence: the how manieth word it is on that night there. calendar_key: the same for all of
     them, and no one else's anywhere; "" where no calendar goes along. scene: to draw pictures from.
-    outcome_url: where the reader can say how the night was.
+    outcome_url: where the reader can say how the night was. night_url: its page.
     """
 
     kind: str
@@ -73,6 +73,7 @@ class Told:
     calendar_key: str = ""
     scene: Scene | None = None
     outcome_url: str = ""
+    night_url: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,14 +156,19 @@ class _Shelf:
             calendar_key=calendar_key(keys, watch.person_id, watch.site_id, name) if is_mailed else "",
             scene=self.scenes.get(alert.decision_id),
             outcome_url=self._outcome_url(alert, address_id),
+            night_url=self._night_url(alert),
         )
+
+    def _night_url(self, alert: tables.Alert) -> str:
+        site_id = self.subscriptions[alert.subscription_id].site_id
+        return self.links.url("sites", f"{site_id}/nights/{alert.night_name}")
 
     def _outcome_url(self, alert: tables.Alert, address_id: int) -> str:
         """For a mail's reader a page of their own; for a group the night's page, where each speaks for
         themselves once signed in."""
         site_id, token = self.subscriptions[alert.subscription_id].site_id, self.outcome.get(address_id)
         if token is None:
-            return self.links.url("sites", f"{site_id}/nights/{alert.night_name}")
+            return self._night_url(alert)
         return self.links.url("how-was-it", f"{token}/{site_id}/{alert.night_name}")
 
 

@@ -45,7 +45,12 @@ def _full(claimed: Claimed, attempted_at: datetime, workshop: Workshop) -> tuple
     if claimed.notice is not None:
         return _notice(claimed, claimed.notice, attempted_at), []
     alerts = [
-        (from_json(AlertFacts, {**told.facts, "outcome_url": told.outcome_url}), told)
+        (
+            from_json(
+                AlertFacts, {**told.facts, "outcome_url": told.outcome_url, "night_url": told.night_url}
+            ),
+            told,
+        )
         for told in claimed.alerts
     ]
     alerts.sort(key=lambda each: _best_first(each[0]))

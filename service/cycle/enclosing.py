@@ -124,7 +124,14 @@ def _window_with(night: Night, span: Span) -> DarkWindow | None:
 
 def _calendar(briefing: Briefing, told: Sequence[Told], stamped_at: datetime) -> bytes:
     entries = [
-        CalendarEntry(facts=facts, key=each.calendar_key, sequence=each.sequence, units=briefing.units)
+        CalendarEntry(
+            facts=facts,
+            key=each.calendar_key,
+            sequence=each.sequence,
+            place=(each.scene.site.lat_deg, each.scene.site.lon_deg) if each.scene else None,
+            url=facts.night_url,
+            units=briefing.units,
+        )
         for facts, each in zip(briefing.alerts, told, strict=True)
         if each.calendar_key
     ]

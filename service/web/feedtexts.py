@@ -150,7 +150,8 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> li
         )
         is_change = or_(judged.c.before.is_(None), judged.c.before != judged.c.verdict)
         columns = (judged.c.id, judged.c.subscription_id, judged.c.night_name, judged.c.verdict)
-        changes += session.execute(select(*columns).where(is_change)).tuples()
+        found = session.execute(select(*columns).where(is_change))
+        changes += [(key, of, night, verdict) for key, of, night, verdict in found]
     times = _times(sorted(changes))
     newest = dict(sorted(times.items(), reverse=True)[:MOST_NEWS])
     owned = {each.site_id for each in rows if each.is_own}
@@ -184,7 +185,9 @@ def _followed(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> di
         )
         .order_by(subscription.id.desc())
     )
-    oldest = dict(session.execute(query).tuples().all())
+    oldest: dict[int, int] = {}
+    for site_id, subscription_id in session.execute(query):
+        oldest[site_id] = subscription_id
     return {subscription_id: site_id for site_id, subscription_id in oldest.items()}
 
 

@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 import logging
 import threading
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
+from alerts.briefing.wording import unmentioned
 from alerts.errors import BadInput
 from service.channels import named
 from service.channels.base import ChannelError, Outgoing
 from service.channels.named import NamedTargets
+from service.channels.pushing import Push, push_of
 from service.web.addresses import chat_forms
 from tests.integration.channels.channel_receivers import Receiver, Talk
 
@@ -28,11 +31,13 @@ class Heard:
     def __init__(self, status: str = "200 OK") -> None:
         self.status = status
         self.bodies: list[dict[str, object]] = []
+        self.headers: list[dict[str, str]] = []
         self.may_answer = threading.Event()
         self.may_answer.set()
 
     def script(self, talk: Talk) -> None:
-        _, _, body = talk.hear_request()
+        _, headers, body = talk.hear_request()
+        self.headers.append(headers)
         self.bodies.append(json.loads(body))
         self.may_answer.wait(10)
         talk.say(f"HTTP/1.1 {self.status}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n".encode())
@@ -128,3 +133,78 @@ def test_without_the_extra_package_the_operator_is_told_what_to_install(
     monkeypatch.setattr(named, "find_spec", lambda _: None)
     with pytest.raises(BadInput, match=r"duskbell\[channels\]"):
         NamedTargets({"club": "json://127.0.0.1:1/"}).check_address("club")
+
+
+def told(kind: str, **more: object) -> Outgoing:
+    """A message as it is composed: the text begins with its subject."""
+    data = {
+        "subject": "Go @ 21:10: Flat",
+        "text": f"{unmentioned('Go @ 21:10: Flat')}\nLeave by 19:40.",
+        **more,
+    }
+    payload = {"type": f"alert.{kind}", "data": data}
+    return replace(outgoing(), payload=payload)
+
+
+NIGHT = "https://duskbell.example.org/sites/1/nights/2027-07-03"
+LINKED = {"alerts": [{"night_url": NIGHT}]}
+
+
+@pytest.mark.parametrize(
+    ("kind", "priority"),
+    [("go", "high"), ("changed", "high"), ("stand_down", "high"), ("heads_up", "default")],
+)
+def test_row_230_a_push_has_priority_and_link_and_says_its_title_once(kind: str, priority: str) -> None:
+    heard = Heard()
+    with Receiver(heard.script) as receiver:
+        NamedTargets({"club": f"ntfy://{receiver.place}/topic"}).send(told(kind, **LINKED))
+    (body,) = heard.bodies
+    assert (body["title"], body["message"], body["topic"]) == ("Go @ 21:10: Flat", "Leave by 19:40.", "topic")
+    (headers,) = heard.headers
+    assert (headers.get("x-priority", "default"), headers["x-click"]) == (priority, NIGHT)
+
+
+def test_row_230_what_the_operators_url_says_goes_before() -> None:
+    heard = Heard()
+    with Receiver(heard.script) as receiver:
+        url = f"ntfy://{receiver.place}/topic?priority=low&click=https://example.org/mine"
+        NamedTargets({"club": url}).send(told("go", **LINKED))
+    (headers,) = heard.headers
+    assert (headers["x-priority"], headers["x-click"]) == ("low", "https://example.org/mine")
+
+
+def test_row_230_a_service_without_links_and_priorities_gets_the_link_in_its_words() -> None:
+    heard = Heard()
+    with Receiver(heard.script) as receiver:
+        target(receiver).send(told("go", **LINKED))
+        target(receiver).send(told("go"))
+        already = told("go", alerts=[{"night_url": NIGHT}], text=f"How was it, afterwards: {NIGHT}")
+        target(receiver).send(already)
+    assert [body["message"] for body in heard.bodies] == [
+        f"Leave by 19:40.\n{NIGHT}",
+        "Leave by 19:40.",
+        f"How was it, afterwards: {NIGHT}",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("url", "priority", "link"),
+    [
+        ("pover://user@token", 1, NIGHT),
+        ("gotify://localhost/AbCdEf123456789", 8, None),
+        ("prowl://" + "a" * 40, 1, None),
+        ("lametric://a@192.0.2.1", "info", None),
+    ],
+)
+def test_row_230_each_service_gets_what_it_knows(url: str, priority: object, link: str | None) -> None:
+    made, has_link = named._target(url, Push("Go", "Leave by 19:40.", NIGHT, is_urgent=True))
+    assert (getattr(made.priority, "value", made.priority), has_link) == (priority, link is not None)
+    assert getattr(made, "supplemental_url", None) == link
+
+
+def test_row_230_a_notice_is_no_alert() -> None:
+    text = "Confirm this address\nType the code 123."
+    data = {"subject": "Confirm this address", "text": text, "version": 1}
+    assert push_of({"type": "notice.test", "data": data}) == Push(
+        "Confirm this address", "Type the code 123."
+    )

@@ -11,6 +11,7 @@ import vobject
 from icalendar import Calendar
 from starlette.testclient import TestClient
 
+from service.store import people, tables
 from tests.integration.cycle.world import CLEAR_PCT, GO_TIME, LATER, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
 
@@ -111,6 +112,81 @@ def test_the_atom_feed_has_what_the_standard_asks_for(played: TestClient) -> Non
     assert "Go: Windpump Flat, Sat 3 July" in titles
     ids = [entry.findtext(f"{ATOM}id") for entry in feed.findall(f"{ATOM}entry")]
     assert len(set(ids)) == len(ids)
+
+
+def entries_of(content: bytes) -> list[dict[str, str]]:
+    """Each entry with what the standard asks of it, and nothing twice."""
+    found = []
+    for entry in ET.fromstring(content).findall(f"{ATOM}entry"):
+        tags = [child.tag.removeprefix(ATOM) for child in entry]
+        assert sorted(tags) == ["id", "link", "published", "summary", "title", "updated"]
+        texts = [child.text or child.get("href", "") for child in entry]
+        found.append(dict(zip(tags, texts, strict=True)))
+    return found
+
+
+def test_row_231_an_entry_stands_for_a_change_and_is_never_rewritten(world: World, owner: TestClient) -> None:
+    path = addresses(owner)["atom"]
+    seen: dict[str, dict[str, str]] = {}
+    for now, cloud_pct in (
+        (START, CLEAR_PCT),
+        (START + timedelta(hours=6), CLEAR_PCT + 4),
+        (ON_THE_DAY, 95.0),
+        (ON_THE_DAY + timedelta(hours=1), 96.0),
+        (GO_TIME - timedelta(hours=4), CLEAR_PCT),
+        (GO_TIME, CLEAR_PCT),
+        (GO_TIME + timedelta(minutes=30), CLEAR_PCT + 3),
+        (GO_TIME + timedelta(minutes=60), 95.0),
+    ):
+        world.weather.cloud_pct = cloud_pct
+        world.cycle(now)
+        entries = entries_of(owner.get(path).content)
+        assert len({entry["id"] for entry in entries}) == len(entries)
+        assert len({entry["title"] for entry in entries}) == len(entries)
+        for entry in entries:
+            assert seen.setdefault(entry["id"], entry) == entry
+        assert seen.keys() == {entry["id"] for entry in entries}
+    that_night = [each["title"] for each in reversed(entries) if "Sat 3 July" in each["title"]]
+    assert [title.partition(":")[0] for title in that_night] == [
+        "Wait", "Stay home", "Go", "Stay home again",
+    ]  # fmt: skip
+
+
+def test_row_231_two_addresses_of_one_person_make_one_entry(world: World, owner: TestClient) -> None:
+    with world.duskbell.sessions.begin() as session:
+        row = session.get_one(tables.Subscription, 1)
+        address = tables.Address(
+            person_id=row.person_id, channel="email", target="b@example.org", secrets=[], created_at=START,
+            confirmed_at=START,
+        )  # fmt: skip
+        session.add(address)
+        session.flush()
+        people.subscribe(session, address, row.site, people.default_wishes(), now=START)
+    for now in (START, ON_THE_DAY, GO_TIME):
+        world.cycle(now)
+    titles = [entry["title"] for entry in entries_of(owner.get(addresses(owner)["atom"]).content)]
+    assert titles.count("Go: Windpump Flat, Sat 3 July") == 1
+    assert len(set(titles)) == len(titles)
+
+
+def test_row_232_events_say_where_they_are_by_feed_and_by_mail(world: World, owner: TestClient) -> None:
+    world.cycle(START)
+    mailed = [
+        part.get_payload(decode=True)
+        for part in world.box.mails[-1][1].iter_attachments()
+        if part.get_content_type() == "text/calendar"
+    ]
+    fetched = owner.get(addresses(owner)["ics"]).content
+    for content in (*mailed, fetched):
+        events = Calendar.from_ical(content).walk("VEVENT")
+        for event in (*events, *vobject.readOne(content.decode()).vevent_list):
+            is_ours = hasattr(event, "decoded")
+            geo = event["geo"].to_ical() if is_ours else event.geo.value
+            assert geo == "40.31;-1.42"
+            url = str(event["url"] if is_ours else event.url.value)
+            assert re.fullmatch(r"http://127\.0\.0\.1:8765/sites/1/nights/2027-\d\d-\d\d", url)
+            assert str(event["location"] if is_ours else event.location.value) == "Windpump Flat"
+    assert mailed
 
 
 def test_the_map_has_the_owners_exact_place_longitude_first(played: TestClient) -> None:

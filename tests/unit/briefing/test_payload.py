@@ -104,6 +104,7 @@ def test_one_alert_is_all_values() -> None:
             "others": [],
             "field": None,
             "outcome_url": "",
+            "night_url": "",
             "attributions": [
                 {"text": "Data from MET Norway (CC BY 4.0)", "url": "https://api.met.no/"},
                 {"text": "Weather data by Open-Meteo.com", "url": "https://open-meteo.com/"},

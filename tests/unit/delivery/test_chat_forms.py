@@ -130,6 +130,18 @@ def test_ntfy_takes_the_topic_from_the_path_and_the_first_line_as_title() -> Non
     assert (url, body["topic"]) == ("https://ntfy.example.org/", "nights-of-ours")
     assert body["title"].startswith("Heads-up")
     assert not body["message"].startswith(body["title"])
+    assert (body["priority"], "click" in body) == (3, False)
+
+
+def test_row_230_ntfy_takes_priority_and_link() -> None:
+    night = "https://duskbell.example.org/sites/1/nights/2027-07-03"
+    data = {"subject": "Go: Flat", "text": "Go: Flat\nLeave by 19:40.", "alerts": [{"night_url": night}]}
+    client = Recorded()
+    payload = {"type": "alert.go", "data": data}
+    Chat(client, CHAT_FORMS["ntfy"]).send(replace(outgoing("ntfy"), payload=payload))
+    body = json.loads(client.calls[0][2])
+    assert (body["title"], body["message"]) == ("Go: Flat", "Leave by 19:40.")
+    assert (body["priority"], body["click"]) == (4, night)
 
 
 @pytest.mark.parametrize("name", URLS)
@@ -178,4 +190,4 @@ def test_a_chat_without_a_usable_token_is_our_own_fault(secrets: tuple[str, ...]
 
 def test_a_form_sees_the_message_and_nothing_of_the_person() -> None:
     fields = set(ChatPost.__dataclass_fields__)
-    assert fields == {"url", "text", "message_id", "secret"}
+    assert fields == {"url", "text", "message_id", "secret", "link", "is_urgent"}

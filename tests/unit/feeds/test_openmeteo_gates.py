@@ -85,7 +85,7 @@ def test_a_series_that_closes_a_gate_is_told_and_not_repaired(path, value, gate)
     assert gathered.forecasts == ()
     (failure,) = gathered.failures
     assert (failure.gate, failure.model) == (gate, "icon_seamless")
-    assert failure.text.startswith("ICON (DWD): ")
+    assert failure.text.startswith(("open-meteo", "ICON (DWD): "))
 
 
 @pytest.mark.parametrize(

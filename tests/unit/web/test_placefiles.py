@@ -125,7 +125,7 @@ GOOD = {
     "kmz": (kmz(doc_kml=CAIRN, images__a_png=b"x"), [("Cairn", 40.75, -1.05, None)]),
     "kmz with several": (kmz(a_kml=OTHER, doc_kml=CAIRN), [("Cairn", 40.75, -1.05, None)]),
     "kmz whose kml has another name": (kmz(files__places_KML=CAIRN), [("Cairn", 40.75, -1.05, None)]),
-    "kmz with a path that leads out (row 228)": (
+    "row_228 kmz with a path that leads out": (
         packed({"../../../etc/passwd.kml": CAIRN}),
         [("Cairn", 40.75, -1.05, None)],
     ),
@@ -181,24 +181,24 @@ OUTSIDE = (
 BAD = {
     "empty": (b"", "isn't a GPX, GeoJSON, KML or KMZ file"),
     "a picture": (b"\x89PNG\r\n\x1a\n", "isn't a GPX, GeoJSON, KML or KMZ file"),
-    "the start of a zip (row 228)": (b"PK\x03\x04", "damaged"),
-    "a broken zip (row 228)": (b"PK" + kmz(doc_kml=CAIRN)[40:], "packed file"),
-    "a zip without a kml (row 228)": (kmz(readme_txt=b"hello"), "holds no KML"),
-    "an encrypted zip (row 228)": (encrypted(), "can't be unpacked"),
-    "a zip bomb (row 228)": (kmz(doc_kml=b"<kml>" + b" " * LARGEST_KML_BYTES), "more than 20 MB"),
-    "a zip of thousands (row 228)": (many_entries(), "holds too much"),
-    "a zip in a zip (row 228)": (kmz(doc_kml=kmz(doc_kml=CAIRN)), "XML"),
-    "an entity bomb in a zip (row 228)": (kmz(doc_kml=LAUGHS), "defines entities"),
-    "metres by their size (row 229)": (
+    "row_228 the start of a zip": (b"PK\x03\x04", "damaged"),
+    "row_228 a broken zip": (b"PK" + kmz(doc_kml=CAIRN)[40:], "packed file"),
+    "row_228 a zip without a kml": (kmz(readme_txt=b"hello"), "holds no KML"),
+    "row_228 an encrypted zip": (encrypted(), "can't be unpacked"),
+    "row_228 a zip bomb": (kmz(doc_kml=b"<kml>" + b" " * LARGEST_KML_BYTES), "more than 20 MB"),
+    "row_228 a zip of thousands": (many_entries(), "holds too much"),
+    "row_228 a zip in a zip": (kmz(doc_kml=kmz(doc_kml=CAIRN)), "XML"),
+    "row_228 an entity bomb in a zip": (kmz(doc_kml=LAUGHS), "defines entities"),
+    "row_229 metres by their size": (
         geojson(feature("Cairn", 664000.5, 4512000)),
         r"'Cairn' .number 1. lies at 664000\.5, 4512000: these are metres of a projected system, "
         r"not degrees; export it as WGS 84 .EPSG:4326.",
     ),
-    "metres by the member (row 229)": (
+    "row_229 metres by the member": (
         geojson(feature("Cairn", 664000, 4512000), crs=crs("urn:ogc:def:crs:EPSG::25830")),
         "coordinates are in EPSG:25830, not in WGS 84; export it as WGS 84",
     ),
-    "a code (row 229)": (
+    "row_229 a code": (
         geojson(feature("A", 2, 1), crs={"type": "EPSG", "properties": {"code": 3857}}),
         "are in 3857, not in WGS 84",
     ),
