@@ -103,10 +103,10 @@ def _hand_over(url: str, push: Push) -> bool:
 def _target(url: str, push: Push) -> tuple[Any, bool]:
     """The service made ready, and whether it opens the link: with priority and link where it knows them and
     the operator's URL says nothing of its own. None for a URL that isn't one."""
-    from apprise import Apprise
-    from apprise.plugins import url_to_dict
+    from apprise import Apprise, plugins
 
-    wanted: Any = url_to_dict(url)
+    library: Any = plugins
+    wanted = library.url_to_dict(url)
     if wanted is None:
         return None, False
     plain = Apprise.instantiate(dict(wanted))
@@ -117,8 +117,9 @@ def _target(url: str, push: Push) -> tuple[Any, bool]:
     if push.is_urgent and "priority" in known and "priority" not in said:
         more["priority"] = "high"
     for name, argument in known.items():
-        if push.link and argument.get("map_to", name) in LINKS and name not in said:
-            more[argument.get("map_to", name)] = push.link
+        called = str(argument.get("map_to", name))
+        if push.link and called in LINKS and name not in said:
+            more[called] = push.link
     better = Apprise.instantiate({**wanted, **more}) if more else plain
     if better is None:  # a service with other words for its priorities
         more.pop("priority", None)
