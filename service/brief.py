@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime
 
 from alerts.briefing.build import build_payload, render_mail
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import preview_facts
-from alerts.briefing.facts import Briefing, Units
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead, Briefing, Units
 from alerts.briefing.fieldcollect import build_field_notes
 from alerts.briefing.fieldnotes import FieldNotes
 from alerts.briefing.nightscene import shown_span
@@ -21,7 +21,7 @@ from alerts.briefing.skycollect import sky_note
 from alerts.errors import BadInput
 from alerts.fieldplan import plan_trip
 from alerts.kit import Kit
-from alerts.night import DarkWindow, Night, nights
+from alerts.night import DarkWindow, Night
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.verdict import Verdict
@@ -33,7 +33,6 @@ from service.pictures import render_png
 PREVIEW_ID = "msg_preview"
 SayRecord = Callable[[datetime, int], str]
 """From a window's start and a chance in per cent to what came of forecasts like it."""
-LOOK_AHEAD_NIGHTS = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +70,11 @@ def build_brief(
     units: Units = Units.METRIC,
     say_record: SayRecord | None = None,
     in_calendars: InCalendars | None = None,
+    ahead: Ahead = NOTHING_AHEAD,
 ) -> Brief:
     """The briefing of that night. forecasts: those behind the verdict. now: when it was reached.
-    kit: None takes the usual one and says so. in_calendars: None where no other calendar has the night."""
+    kit: None takes the usual one and says so. in_calendars: None where no other calendar has the night.
+    ahead: what is said where no forecast reaches the night yet, or where it has no window."""
     window = verdict.window or (night.windows[0] if night.windows else None)
     plan, notes, sky = None, None, None
     cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()
@@ -95,7 +96,7 @@ def build_brief(
         sky=sky,
         record=_record(verdict, say_record),
         cloud=cloud,
-        next_window=None if night.windows else _next_window(site, night.name, wishes, ephemeris),
+        ahead=ahead,
     )
     briefing = Briefing(message_id=PREVIEW_ID, alerts=(facts,), units=units)
     return Brief(site, night, window, notes, briefing, ephemeris, now, in_calendars)
@@ -105,11 +106,6 @@ def _record(verdict: Verdict, say_record: SayRecord | None) -> str:
     if say_record is None or verdict.window is None or verdict.chance_pct is None:
         return ""
     return say_record(verdict.window.span.start, verdict.chance_pct)
-
-
-def _next_window(site: Site, after: date, wishes: Wishes, ephemeris: Ephemeris) -> date | None:
-    coming = nights(site, after + timedelta(days=1), LOOK_AHEAD_NIGHTS, wishes.sky, ephemeris)
-    return next((night.name for night in coming if night.windows), None)
 
 
 def brief_text(brief: Brief) -> str:

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from alerts.briefing.eventwords import Event, event_values
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead
 from alerts.localtime import utc_text
 from alerts.night import DarkWindow, Night
 from alerts.site import Site
@@ -27,6 +28,7 @@ def night_report(
     skies: Sequence[WindowSky],
     *,
     event: Event | None,
+    ahead: Ahead = NOTHING_AHEAD,
     elevation_known: bool = True,
     wishes: Wishes,
     as_of: datetime,
@@ -34,9 +36,9 @@ def night_report(
 ) -> dict[str, Any]:
     """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null.
 
-    skies: how bright the sky is in each of the night's windows. event: what the chance is of. wishes: that it
-    was judged by. as_of: when it was judged or last held. is_decided: it was read from the decision that all
-    views share.
+    skies: how bright the sky is in each of the night's windows. event: what the chance is of. ahead: of a
+    night without weather yet, or without a window. wishes: that it was judged by. as_of: when it was judged or last
+    held. is_decided: it was read from the decision that all views share.
     """
     outlook = verdict.outlook
     return {
@@ -61,6 +63,9 @@ def night_report(
         ],
         "outlook": outlook_json(outlook) if outlook else None,
         "event": event_values(event),
+        "first_look": ahead.first_look.isoformat() if ahead.first_look else None,
+        "next_window": ahead.next_window.isoformat() if ahead.next_window else None,
+        "other_targets": [{"target": each.target, **span_json(each.span)} for each in ahead.instead],
         "verdict": verdict.word.value,
         "as_of": utc_text(as_of),
         "from": "decision" if is_decided else "judged",

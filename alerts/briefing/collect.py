@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import datetime
 
-from alerts.briefing.facts import AlertFacts, AlertKind, Attribution
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind, Attribution
 from alerts.briefing.fieldnotes import FieldNotes, SkyNote
 from alerts.fieldplan import FieldPlan
 from alerts.fork import Choice, choice_of, say_fork
@@ -78,7 +78,7 @@ def preview_facts(
     plan: FieldPlan | None,
     now: datetime,
     field: FieldNotes | None = None,
-    next_window: date | None = None,
+    ahead: Ahead = NOTHING_AHEAD,
     invented: bool = False,
     sky: SkyNote | None = None,
     record: str = "",
@@ -86,19 +86,25 @@ def preview_facts(
 ) -> AlertFacts:
     """The same for someone who asks, whatever the verdict; nothing is told by it.
 
-    next_window: the next night here with a dark window, said where this one is no good.
+    ahead: what is said where no forecast reaches the night yet, or where it has no window.
     """
     kind = AlertKind.GO if verdict.word is VerdictWord.GO else AlertKind.HEADS_UP
     facts = _facts(kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
     facts = _with_extras(facts, sky, record, cloud)
     cause = "" if verdict.word is VerdictWord.GO else verdict.deciding.text
+    is_early = ahead.first_look is not None and verdict.word is VerdictWord.UNKNOWN
+    if is_early:  # what nobody forecasts yet isn't in doubt, it is still to come
+        cause, known = "", [each for each in verdict.reasons if each.result is Result.FAIL]
+        facts = replace(facts, hazards=(), reasons=tuple(_sentence(each.text) for each in known))
     return replace(
         facts,
         cause=cause,
+        first_look=ahead.first_look if is_early else None,
         reasons=tuple(text for text in facts.reasons if text != _sentence(cause)),
         invented=invented,
         field=field,
-        next_window=next_window,
+        next_window=ahead.next_window,
+        instead=ahead.instead,
         preview=True,
     )
 

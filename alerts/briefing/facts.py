@@ -75,6 +75,31 @@ class OtherSite:
     latest_departure: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Instead:
+    """What another target would give on a night that has no window for those asked for.
+
+    target: as one types it. words: as in a sentence. span: its longest window.
+    """
+
+    target: str
+    words: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """first_look: when a forecast first reaches a night, None where one does. Of a night without a window:
+    next_window, the next one with one, and instead, what other targets would give that night."""
+
+    first_look: date | None = None
+    next_window: date | None = None
+    instead: tuple[Instead, ...] = ()
+
+
+NOTHING_AHEAD = Ahead()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlertFacts:
     """All that a message says about one alert. Empty text and None mean: nothing to say.
@@ -105,7 +130,8 @@ class AlertFacts:
     decide_at: when a heads-up will be decided.
     invented: the whole alert is made up (a demonstration) and is marked so everywhere.
     field: the notes for the field, for what sends someone out. access_note: the site's own note.
-    next_window: the next night with a window here, where this one has none.
+    next_window: the next night with a window here, where this one has none; instead: what other targets
+        would give then. first_look: the day on which a forecast first reaches the night, where none does yet.
     preview: shown to someone who asked, not sent: its words follow the verdict instead of the kind.
     is_last_word: no later word can arrive, as the phone goes silent at signal_lost_at.
     doubt: why a chance under the limit to take back doesn't, a clause; "" where it is above.
@@ -163,6 +189,8 @@ class AlertFacts:
     field: FieldNotes | None = None
     access_note: str = ""
     next_window: date | None = None
+    instead: tuple[Instead, ...] = ()
+    first_look: date | None = None
     preview: bool = False
     is_last_word: bool = False
     signal_lost_at: datetime | None = None

@@ -32,6 +32,7 @@ def to_the_minute(facts: AlertFacts) -> AlertFacts:
         core=track_to_the_minute(facts.core),
         shapes=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.shapes),
         others=tuple(_other(each) for each in facts.others),
+        instead=tuple(replace(each, span=whole_minutes(each.span)) for each in facts.instead),
         field=None if facts.field is None else _field(facts.field),
     )
 

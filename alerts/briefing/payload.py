@@ -38,6 +38,8 @@ data
                                      towns: [{name, bearing_deg, distance_km, under_target}]}
     reasons, hazards                 [text], the deciding reason first
     access_note, next_window         the site's own note, may be ""; the next night with a window, or null
+    first_look                       the day on which a forecast first reaches the night, where none does yet
+    other_targets                    without a window, what else there is then: [{target, start, end}]
     is_last_word, signal_lost_at     true: no later word can arrive, the phone goes silent then (time or null)
     is_unsettled                     true: said instead of one change too many, no more is told of this night
     fork                             where two sites are close, what to decide and when; may be ""
@@ -114,6 +116,8 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "hazards": [in_units(plain(text), units) for text in facts.hazards],
         "access_note": plain(facts.access_note),
         "next_window": facts.next_window.isoformat() if facts.next_window else None,
+        "first_look": facts.first_look.isoformat() if facts.first_look else None,
+        "other_targets": [{"target": each.target, **_edges(each.span)} for each in facts.instead],
         "is_last_word": facts.is_last_word,
         "signal_lost_at": utc_text(facts.signal_lost_at),
         "is_unsettled": facts.is_unsettled,

@@ -6,11 +6,11 @@ Templates choose the order and the sentences round these words; nothing is compu
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from alerts.briefing.choicewords import fork_line, last_said, last_word, other_lines
 from alerts.briefing.eventwords import event_told, say_event
-from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Units
+from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Instead, Units
 from alerts.briefing.fieldwords import FieldView, field_view
 from alerts.briefing.minutes import to_the_minute
 from alerts.briefing.skywords import say_models, say_sight, say_sky, say_towns
@@ -71,6 +71,7 @@ class AlertView:
     rows: the table of facts.  basis: what the chance rests on.
     forecast: the age of the forecast, one sentence.
     field: the field plan, where there is one.  next_window: "Thursday 6 August".
+    instead: "the Milky Way's band 22:30 to 03:10 (4 h 40 min)".  first_look: "Mon 5 July".
     outcome_url: where to say how it was, for what sends someone out.
     """
 
@@ -110,6 +111,8 @@ class AlertView:
     fork: str = ""
     others: tuple[str, ...] = ()
     next_window: str = ""
+    instead: tuple[str, ...] = ()
+    first_look: str = ""
     outcome_url: str = ""
 
 
@@ -122,7 +125,7 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
     return AlertView(
         kind=facts.kind,
         form=facts.form,
-        badge="Unsettled" if facts.is_unsettled else BADGES[facts.form],
+        badge=_badge(facts),
         name=plain(facts.site_name, LONGEST_NAME),
         is_go=facts.is_go,
         invented=facts.invented,
@@ -150,7 +153,9 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
         forecast=_forecast(facts, home),
         field=_field(facts, field, home, units),
         access_note=plain(facts.access_note),
-        next_window=long_day(facts.next_window) if facts.next_window else "",
+        next_window=_with_year(facts.next_window, facts.night) if facts.next_window else "",
+        instead=tuple(_instead(each, field) for each in facts.instead),
+        first_look=_first_look(facts, home),
         last_word=in_units(last_word(facts, home), units),
         last_said=last_said(facts),
         is_unsettled=facts.is_unsettled,
@@ -160,11 +165,36 @@ def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
     )
 
 
+def _badge(facts: AlertFacts) -> str:
+    if facts.first_look is not None:
+        return "Too early"
+    return "Unsettled" if facts.is_unsettled else BADGES[facts.form]
+
+
 def _field(facts: AlertFacts, field: Clock, home: Clock, units: Units) -> FieldView | None:
-    """The field plan, for what sends someone out."""
-    if facts.field is None or not facts.is_go:
+    """The field plan, for what sends someone out, and for who asks about a night that may."""
+    if facts.field is None or not (facts.is_go or (facts.preview and facts.form not in CALLED_OFF)):
         return None
     return field_view(facts, facts.field, field, home, units)
+
+
+def _first_look(facts: AlertFacts, home: Clock) -> str:
+    """`Mon 5 July`, with its year when that is another one than now."""
+    day = facts.first_look
+    if day is None:
+        return ""
+    return short_day(day) if day.year == home.day(facts.decided_at).year else f"{short_day(day)} {day.year}"
+
+
+def _with_year(day: date, beside: date) -> str:
+    """`Thursday 6 August`, with its year when that is another one."""
+    return long_day(day) if day.year == beside.year else f"{long_day(day)} {day.year}"
+
+
+def _instead(other: Instead, field: Clock) -> str:
+    """`the Milky Way's band 22:30 to 03:10 (4 h 40 min)`."""
+    span = other.span
+    return f"{other.words} {field.time(span.start)} to {field.time(span.end)} ({length(span.duration)})"
 
 
 def _field_times(facts: AlertFacts) -> list[datetime]:
@@ -325,7 +355,8 @@ def _sun(facts: AlertFacts, field: Clock) -> str:
 def _forecast(facts: AlertFacts, home: Clock) -> str:
     decided = f"Decided {home.stamp(facts.decided_at)}."
     if facts.forecast_issued_at is None:
-        known = "The feeds named no issue time" if facts.attributions else "No forecast was used"
+        is_used = bool(facts.attributions) and facts.first_look is None
+        known = "The feeds named no issue time" if is_used else "No forecast was used"
         return f"{decided} {known}."
     age = length(max(facts.decided_at - facts.forecast_issued_at, timedelta(0)))
     return f"{decided} Newest forecast: {home.stamp(facts.forecast_issued_at)} ({age} old)."

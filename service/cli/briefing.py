@@ -61,7 +61,7 @@ def briefing(
     from alerts.kittext import parse_kit
     from alerts.sky.ephemeris import Ephemeris
     from service.brief import build_brief
-    from service.cli.onenight import Asked, look_at_night
+    from service.cli.onenight import Asked, ahead_of, look_at_night
     from service.cli.weatherat import moment_to_judge, read_weather
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
@@ -92,6 +92,7 @@ def briefing(
         units=units,
         say_record=say_record,
         in_calendars=in_calendars,
+        ahead=ahead_of(found, asked, ephemeris, now),
     )
     for problem in found.problems:
         click.echo(f"duskbell: {problem}", err=True)

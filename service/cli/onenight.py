@@ -6,9 +6,10 @@ As it was decided, else judged on what the store holds, else on what the feeds a
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from alerts.ahead import look_ahead
 from alerts.briefing.wording import listed
 from alerts.driving import with_home
 from alerts.globe import distance_km
@@ -16,6 +17,7 @@ from alerts.localtime import say_clock
 from alerts.night import night_named, tonight_name
 from alerts.span import Span
 from alerts.weather.lineage import OPEN_METEO
+from alerts.weather.reach import first_look
 from service.cli.weatherat import ask_both, hear_now
 from service.decided import (
     Decided,
@@ -26,6 +28,7 @@ from service.decided import (
     read_decision,
     read_inputs,
 )
+from service.feedreach import feeds_reach
 from service.store.climates import climate_at
 from service.store.people import default_wishes, find_operator, home_of
 from service.store.sites import find_sites, newest_revisions
@@ -36,6 +39,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy.orm import Session
 
+    from alerts.briefing.facts import Ahead
     from alerts.driving import Home
     from alerts.night import Night
     from alerts.site import Site
@@ -155,6 +159,19 @@ def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight
     return replace(answer, notes=(*answer.notes, *_say_difference(answer, decided)))
 
 
+def ahead_of(found: OneNight, asked: Asked, ephemeris: Ephemeris, now: datetime) -> Ahead:
+    """What is said where the feeds don't reach the night yet, or where it has no window."""
+    from service.settings import load_settings
+
+    reach = _reach(asked, found.site, load_settings())
+    return look_ahead(found.site, found.night, found.wishes, ephemeris, now=now, reach=reach)
+
+
+def _reach(asked: Asked, site: Site, settings: Settings) -> timedelta:
+    """How far the feeds look there; recorded answers reach as far as they do."""
+    return timedelta(0) if asked.recorded is not None else feeds_reach(settings, site)
+
+
 def _usual(session: Session, asked: Asked) -> Usual | None:
     """What is usual for the kept site that is meant; None where the place is none."""
     if asked.site_name is not None:
@@ -212,6 +229,8 @@ def _at_hand(asked: Asked, night: Night, inputs: Inputs, settings: Settings) -> 
     """What there is to judge on: recorded answers, the store's, or what feeds and stations say now."""
     if asked.recorded is not None or asked.offline:
         return _Found(replace(inputs, forecasts=asked.recorded or (), stations=()))
+    if first_look(night, inputs.site, inputs.now, _reach(asked, inputs.site, settings)) is not None:
+        return _Found(replace(inputs, forecasts=(), stations=()))
     if inputs.about(night).forecasts and not asked.ask:
         return _Found(inputs.about(night))
     ahead = [window.span.end for window in night.windows if window.span.end > inputs.now]

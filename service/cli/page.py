@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta
 
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead
 from alerts.briefing.minutes import track_to_the_minute
 from alerts.localtime import (
     MONTHS,
     nearest_minute,
     say_clock,
+    say_day,
     say_minutes,
     say_span,
     say_time,
@@ -44,17 +46,21 @@ def tonight_page(
     *,
     now: datetime,
     shortest: timedelta,
+    ahead: Ahead = NOTHING_AHEAD,
     problems: Sequence[str] = (),
 ) -> str:
     """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits.
 
-    shortest: the clear time that the chance is about."""
+    shortest: the clear time that the chance is about. ahead: of a night that no forecast reaches yet, or that
+    has no window."""
+    first_look = ahead.first_look if verdict.word is VerdictWord.UNKNOWN else None
     parts = [
-        *_head(site, night, verdict),
+        *_head(site, night, verdict, first_look, now),
         *_sky(site, night),
         *_windows(site, night, skies),
+        *_other_nights(site, night, ahead),
         *_weather(site, verdict.outlook, problems, shortest=shortest, now=now, night_name=night.name),
-        *_reasons(verdict),
+        *_reasons(verdict, first_look),
         *_credits(verdict.outlook, skies),
         "",
         f"Judged as of {say_time(now, site.tz)}. Forecasts err.",
@@ -63,12 +69,18 @@ def tonight_page(
     return "\n".join(parts)
 
 
-def _head(site: Site, night: Night, verdict: Verdict) -> Iterator[str]:
+def _head(
+    site: Site, night: Night, verdict: Verdict, first_look: date | None, now: datetime
+) -> Iterator[str]:
     place = f"{_degrees(site.lat_deg, 'N', 'S')}  {_degrees(site.lon_deg, 'E', 'W')}"
     yield f"{site.name}   {place}   {site.zone}"
     yield f"The night of {long_day(night.name)}"
     yield ""
-    yield f"{_HEADLINES[verdict.word]}: {verdict.deciding.text}."
+    if first_look is not None:
+        year = "" if first_look.year == now.astimezone(site.tz).year else f" {first_look.year}"
+        yield f"Too early for weather; first look {say_day(first_look)}{year}."
+    else:
+        yield f"{_HEADLINES[verdict.word]}: {verdict.deciding.text}."
 
 
 def long_day(day: date) -> str:
@@ -111,6 +123,20 @@ def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[s
             yield f"    {'sky' if number == 0 else '':<6} {line}"
 
 
+def _other_nights(site: Site, night: Night, ahead: Ahead) -> Iterator[str]:
+    """Of a night without a window: when the next one is, and what other targets would give now."""
+    if night.windows:
+        return
+    if ahead.next_window is None:
+        yield "None comes within a year."
+    else:
+        yield f"The next: {long_day(ahead.next_window)}."
+    if ahead.instead:
+        yield "Other targets that night:"
+    for each in ahead.instead:
+        yield f"  {each.target:<7} {say_span(each.span, site.tz)}   {say_minutes(each.span.duration)}"
+
+
 def _track(site: Site, window: DarkWindow) -> str:
     return "   ".join(
         f"{say_clock(point.at, site.tz)} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
@@ -150,10 +176,13 @@ def _weather(
         yield f"  {problem}"
 
 
-def _reasons(verdict: Verdict) -> Iterator[str]:
+def _reasons(verdict: Verdict, first_look: date | None) -> Iterator[str]:
+    """Without what nobody can know yet, where it is too early."""
     yield ""
     yield "Why"
     for reason in verdict.reasons:
+        if first_look is not None and reason.result is Result.UNKNOWN:
+            continue
         yield f"  {_MARKS[reason.result]:<8} {reason.text}"
 
 

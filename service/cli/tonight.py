@@ -52,7 +52,7 @@ def tonight(
     from alerts.sky.ephemeris import Ephemeris
     from alerts.skyview import window_skies
     from alerts.verdict import trip_to, with_decision_time
-    from service.cli.onenight import Asked, look_at_night
+    from service.cli.onenight import Asked, ahead_of, look_at_night
     from service.cli.weatherat import moment_to_judge, read_weather
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
@@ -70,7 +70,7 @@ def tonight(
         as_of=as_of,
     )
     found = look_at_night(asked, ephemeris, now)
-    night, wishes = found.night, found.wishes
+    night, wishes, ahead = found.night, found.wishes, ahead_of(found, asked, ephemeris, now)
     trip = trip_to(found.verdict, wishes, found.site)
     verdict = found.verdict
     if found.decided is not None:
@@ -87,6 +87,7 @@ def tonight(
             verdict,
             skies,
             event=event_of(verdict.outlook, wishes.shortest_window, found.as_of),
+            ahead=ahead,
             elevation_known=found.elevation_known,
             wishes=wishes,
             as_of=found.as_of,
@@ -99,7 +100,7 @@ def tonight(
     problems = found.problems or (("Offline: no feed was asked.",) if offline else ())
     shortest = wishes.shortest_window
     page = tonight_page(
-        found.site, night, verdict, skies, now=found.as_of, shortest=shortest, problems=problems
+        found.site, night, verdict, skies, now=found.as_of, shortest=shortest, ahead=ahead, problems=problems
     )
     click.echo(page)
 

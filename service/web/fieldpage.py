@@ -19,11 +19,11 @@ from alerts.briefing.units import units_of
 from alerts.briefing.view import AlertView, Row, view_alert
 from alerts.weather.cloudhours import CloudHour, cloud_hours
 from service.web.access import Looking, seen_site
+from service.web.ahead import ahead_of
 from service.web.assets import asset_url, read_asset
 from service.web.context import Web
 from service.web.judged import JudgedNight, is_past, judged_night
 from service.web.nightpage import leave_words, night_data, night_facts, without_headline
-from service.web.watching import next_window_after
 
 WORKER = "field-worker.js"
 IN_THE_STEPS = frozenset({"Leave by", "Home about"})
@@ -82,9 +82,8 @@ def build_router(web: Web) -> APIRouter:
 
 def build_field_page(web: Web, judged: JudgedNight) -> FieldPage:
     """The page's values."""
-    name = judged.night.name
-    after = None if judged.night.windows else next_window_after(web.skies, judged, name)
-    facts = night_facts(web.skies, judged, next_window=after, invented=web.duskbell.invented)
+    ahead = ahead_of(web, judged, web.now())
+    facts = night_facts(web.skies, judged, ahead=ahead, invented=web.duskbell.invented)
     verdict = judged.verdict.word.value
     units = units_of(judged.wishes)
     words = view_alert(facts, units)

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse
 
 from alerts.briefing.units import in_units
 from service.web.access import Looking, seen_site
+from service.web.ahead import ahead_of
 from service.web.arguing import argue_night
 from service.web.context import Web
 from service.web.drawing import night_pictures
@@ -17,7 +18,6 @@ from service.web.faults import NothingHere
 from service.web.judged import judged_night
 from service.web.nightpage import build_night_page
 from service.web.outcomes import TOWARD, came_lines, said_outcome
-from service.web.watching import next_window_after
 
 PICTURE_KEPT = "private, max-age=300"
 
@@ -31,11 +31,10 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
             judged = judged_night(session, web.skies, seen, viewer, name, now)
-            next_window = None if judged.night.windows else next_window_after(web.skies, judged, name)
+            ahead = ahead_of(web, judged, now)
             page = build_night_page(
-                session, web.skies, judged, now,
-                next_window=next_window, invented=web.duskbell.invented,
-            )  # fmt: skip
+                session, web.skies, judged, now, ahead=ahead, invented=web.duskbell.invented
+            )
             argued = argue_night(session, web.skies, seen, judged, now)
             outcome = in_units(said_outcome(session, judged.site, seen.row.id, name, viewer), page.units)
             came = [

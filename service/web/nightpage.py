@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from alerts.briefing.build import first_line
 from alerts.briefing.cautions import CAUTIONS
 from alerts.briefing.collect import preview_facts
-from alerts.briefing.facts import AlertFacts, Units
+from alerts.briefing.facts import Ahead, AlertFacts, Units
 from alerts.briefing.picture import Picture
 from alerts.briefing.skycollect import note_of
 from alerts.briefing.units import in_units, units_of
@@ -87,6 +87,11 @@ class NightPage:
     def name(self) -> date:
         return self.judged.night.name
 
+    @property
+    def headline(self) -> str:
+        """The verdict in words; where nobody can forecast the night yet, that."""
+        return "Too early for weather" if self.words.first_look else headline(self.verdict)
+
 
 def build_night_page(
     session: Session,
@@ -94,15 +99,17 @@ def build_night_page(
     judged: JudgedNight,
     now: datetime,
     *,
-    next_window: date | None = None,
+    ahead: Ahead,
     invented: bool = False,
 ) -> NightPage:
     """The page's values."""
-    facts = night_facts(skies, judged, next_window=next_window, invented=invented)
+    facts = night_facts(skies, judged, ahead=ahead, invented=invented)
     units = units_of(judged.wishes)
     window = judged.verdict.window
     deciding, *rest = judged.verdict.reasons
     against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]
+    if facts.first_look is not None:
+        against = [reason for reason in against if reason.result is not Result.UNKNOWN]
     return NightPage(
         judged=judged,
         verdict=judged.verdict.word.value,
@@ -113,7 +120,7 @@ def build_night_page(
         line=without_headline(first_line(facts, units), judged.verdict.word.value),
         words=view_alert(facts, units),
         reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
-        passed=tuple(in_units(r.text, units) for r in judged.verdict.reasons if r not in against),
+        passed=tuple(in_units(r.text, units) for r in judged.verdict.reasons if r.result is Result.PASS),
         hours=hour_table(
             judged.shown_span, window.span if window else None, judged.forecasts, now=judged.as_of
         ),
@@ -121,7 +128,7 @@ def build_night_page(
         told=_told(session, judged),
         credits=_credits(judged, facts),
         cautions=CAUTIONS if facts.is_go else (),
-        unused=_unused(judged),
+        unused=_unused(judged) if facts.first_look is None else (),
         units=units,
         before=judged.night.name - timedelta(days=1),
         after=judged.night.name + timedelta(days=1),
@@ -158,12 +165,12 @@ def leave_words(facts: AlertFacts, units: Units) -> str:
 
 def without_headline(line: str, verdict: str) -> str:
     """The first line of a message, less the verdict that the page's own heading says."""
-    for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. "):
+    for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. ", "Too early for weather; "):
         line = line.removeprefix(lead)
     return sentence(line)
 
 
-def night_facts(skies: Skies, judged: JudgedNight, *, next_window: date | None, invented: bool) -> AlertFacts:
+def night_facts(skies: Skies, judged: JudgedNight, *, ahead: Ahead, invented: bool) -> AlertFacts:
     """What a message would say of the night; without a trip that isn't the viewer's."""
     window = judged.verdict.window
     trip = None
@@ -179,7 +186,7 @@ def night_facts(skies: Skies, judged: JudgedNight, *, next_window: date | None, 
         now=judged.as_of,
         field=field_notes(skies, judged) if judged.is_mine else None,
         sky=note_of(window, judged.sky) if window is not None and judged.sky is not None else None,
-        next_window=next_window,
+        ahead=ahead,
         invented=invented,
     )
 

@@ -22,6 +22,7 @@ from alerts.season import Season, wishes_text
 from service.store import tables
 from service.usual import wishes_of
 from service.web.access import Looking, SeenSite, Viewer, seen_site
+from service.web.ahead import ahead_of
 from service.web.cells import column_of
 from service.web.context import Web
 from service.web.drawing import WIDTHS, town_words
@@ -29,7 +30,7 @@ from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
 from service.web.nightpage import build_night_page, told_words
 from service.web.outcomes import came_of, outcomes_of
 from service.web.skies import Skies
-from service.web.watching import next_window_after, site_rows, units_for
+from service.web.watching import site_rows, units_for
 
 TOLD_SHOWN = 10
 SEASON_KEPT = "private, max-age=3600"
@@ -57,9 +58,9 @@ def build_router(web: Web) -> APIRouter:
             lead = row.best or row.tonight
             assert lead is not None, "the sky gives every site its nights"
             judged = judged_night(session, web.skies, seen, viewer, lead.name, now)
-            after = None if judged.night.windows else next_window_after(web.skies, judged, lead.name)
+            ahead = ahead_of(web, judged, now)
             night = build_night_page(
-                session, web.skies, judged, now, next_window=after, invented=web.duskbell.invented
+                session, web.skies, judged, now, ahead=ahead, invented=web.duskbell.invented
             )
             told = told_nights(session, seen, viewer, row.units)
         return web.page(

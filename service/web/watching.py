@@ -36,7 +36,6 @@ from service.web.cells import (
     standing_of,
     still_ahead,
 )
-from service.web.judged import JudgedNight
 from service.web.skies import Skies
 
 NIGHTS_SHOWN = 14
@@ -262,14 +261,3 @@ def best_first(rows: Iterable[SiteRow]) -> list[SiteRow]:
     """Sites by their best night, the best first; those without one last, by name."""
     last = (len(ORDER), 0.0, date.max)
     return sorted(rows, key=lambda row: (standing_of(row.best) if row.best else last, row.name.casefold()))
-
-
-LOOK_AHEAD = 45
-"""Nights after which a window comes again, the Moon's month and a half; where none does, it is the season."""
-
-
-def next_window_after(skies: Skies, judged: JudgedNight, name: date) -> date | None:
-    """The next night after that one with a window, from the sky alone; None when the season is over."""
-    first = name + timedelta(days=1)
-    found = skies.minutes_by_night(judged.site, first, LOOK_AHEAD, judged.wishes.sky)
-    return next((first + timedelta(days=k) for k, minutes in enumerate(found) if minutes > 0), None)

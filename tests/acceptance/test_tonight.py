@@ -7,6 +7,7 @@ asserted to the minute.
 from __future__ import annotations
 
 import json
+import re
 from datetime import datetime
 from typing import Any
 
@@ -214,3 +215,20 @@ def test_a_file_that_is_no_forecast_says_so(run: Run, tmp_path: Any, content: by
     assert says in ran.err
     assert str(file) in ran.err
     assert "Traceback" not in ran.err
+
+
+def test_a_night_beyond_the_forecasts_asks_nobody_and_tells_the_first_look(run: Run) -> None:
+    where = ("tonight", "--at", "40.31,-1.42", "--zone", "Europe/Madrid", "--as-of", "2027-06-01T12:00Z")
+    out = run(*where, "--date", "2027-07-03").out
+    assert "\nToo early for weather; first look Thu 24 June.\n" in out
+    assert "Dark windows" in out
+    assert "  unknown" not in out
+    values = json.loads(run(*where, "--date", "2027-07-03", "--json").out)
+    assert (values["verdict"], values["first_look"], values["event"]) == ("unknown", "2027-06-24", None)
+
+
+def test_a_bare_night_names_the_next_window_and_other_targets(run: Run) -> None:
+    where = ("tonight", "--at", "40.31,-1.42", "--zone", "Europe/Madrid", "--as-of", "2027-11-30T12:00Z")
+    out = run(*where, "--date", "2027-12-01", "--offline").out
+    assert "No dark window in this night.\nThe next: " in out
+    assert re.search(r"Other targets that night:\n  band .*\n  winter .*\n  none ", out)

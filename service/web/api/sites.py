@@ -19,6 +19,7 @@ from service.store import tables
 from service.store.sites import StoredSite, newest_revisions
 from service.usual import wishes_of
 from service.web.access import seen_site
+from service.web.ahead import ahead_of
 from service.web.api.keys import Reader
 from service.web.api.models import (
     ComparedModel,
@@ -103,6 +104,7 @@ def _add_nights(router: APIRouter, web: Web) -> None:
             judged.verdict,
             judged.skies,
             event=event_of(judged.verdict.outlook, judged.wishes.shortest_window, judged.as_of),
+            ahead=ahead_of(web, judged, web.now()),
             elevation_known=seen.stored.elevation_known,
             wishes=judged.wishes,
             as_of=judged.as_of,

@@ -12,7 +12,7 @@ from pathlib import Path
 from sample_nights import SAMPLES, case, facts_of, preview_of
 
 from alerts.briefing.build import render_chat, render_mail
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, Units
+from alerts.briefing.facts import Ahead, AlertFacts, AlertKind, Briefing, Units
 from alerts.verdict import VerdictWord
 
 FOLDER = Path(__file__).parents[2] / "data" / "briefing"
@@ -28,7 +28,8 @@ def golden_facts() -> Iterator[tuple[str, AlertFacts]]:
     hangs = "the chance is 60 %, you asked for 70 %; 2 of 3 models say clear; it hangs on GFS"
     no_word = "no usable cloud forecast (IFS: the run is 14 h old)"
     stay, wait, unknown = VerdictWord.STAY, VerdictWord.WAIT, VerdictWord.UNKNOWN
-    yield "polar-summer.stay", preview_of("polar-summer", stay, no_darkness, next_window=date(2026, 10, 6))
+    autumn = Ahead(next_window=date(2026, 10, 6))
+    yield "polar-summer.stay", preview_of("polar-summer", stay, no_darkness, ahead=autumn)
     yield "july.wait", preview_of("july", wait, hangs, chance_pct=60)
     yield "july.unknown", preview_of("july", unknown, no_word)
 

@@ -11,7 +11,7 @@ from functools import cache
 from math import exp, sin
 
 from alerts.briefing.collect import alert_facts, preview_facts
-from alerts.briefing.facts import AlertFacts, AlertKind
+from alerts.briefing.facts import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind
 from alerts.briefing.fieldcollect import build_field_notes
 from alerts.briefing.fieldnotes import FieldNotes, SkyNote
 from alerts.briefing.skycollect import sky_note
@@ -273,7 +273,7 @@ def preview_of(
     cause: str,
     *,
     chance_pct: int | None = None,
-    next_window: date | None = None,
+    ahead: Ahead = NOTHING_AHEAD,
 ) -> AlertFacts:
     """What someone who asks is shown of that night."""
     found = case(name)
@@ -289,7 +289,7 @@ def preview_of(
         plan=found.plan,
         now=found.decided_at,
         field=found.notes,
-        next_window=next_window,
+        ahead=ahead,
         sky=found.sky,
         cloud=invented_cloud(found.night),
     )
