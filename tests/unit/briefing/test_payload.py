@@ -97,6 +97,8 @@ def test_one_alert_is_all_values() -> None:
             "hazards": ["dew likely on the lens after 01:00"],
             "access_note": "",
             "next_window": None,
+            "first_look": None,
+            "other_targets": [],
             "is_last_word": False,
             "signal_lost_at": None,
             "is_unsettled": False,
