@@ -37,8 +37,8 @@ def night_report(
     """The documented object: UTC times as `…Z`, degrees, fixed keys; what is unknown is null.
 
     skies: how bright the sky is in each of the night's windows. event: what the chance is of. ahead: of a
-    night without weather yet, or without a window. wishes: that it was judged by. as_of: when it was judged or last
-    held. is_decided: it was read from the decision that all views share.
+    night without weather yet, or without a window. wishes: that it was judged by. as_of: when it was judged
+    or last held. is_decided: it was read from the decision that all views share.
     """
     outlook = verdict.outlook
     return {
