@@ -145,8 +145,9 @@ def test_two_lineages_that_agree_make_a_go_on_the_day(run: Run) -> None:
 
 
 def test_southern_and_western_values_work_with_a_space_and_with_an_equals_sign(run: Run) -> None:
-    spaced = _tonight(run, "--at", "-32.4,20.8", "--date", "2027-06-05", "--offline")
-    joined = _tonight(run, "--at=-32.4,20.8", "--date", "2027-06-05", "--offline")
+    when = ("--date", "2027-06-05", "--as-of", "2027-06-05T12:00Z", "--offline")
+    spaced = _tonight(run, "--at", "-32.4,20.8", *when)
+    joined = _tonight(run, "--at=-32.4,20.8", *when)
     assert spaced == joined
     assert spaced["site"]["lat"] == -32.4
 
