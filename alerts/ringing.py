@@ -9,11 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from enum import StrEnum
 
 import numpy as np
 
+from alerts.clocktimes import at_clock
+from alerts.fieldplan import plan_trip
+from alerts.night import Night
+from alerts.site import Site
+from alerts.span import Span
 from alerts.values import value
 from alerts.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
 from alerts.weather.lineage import independent_lineages
@@ -28,6 +33,7 @@ from alerts.weather.skill import (
     usual_log_odds,
 )
 from alerts.weather.sky_now import Says, StationSky, added_by
+from alerts.wishes import Wishes
 
 HOUR = timedelta(hours=1)
 LONGEST_WINDOW_H = 16.0
@@ -340,6 +346,27 @@ def of_year(number: int, year: YearAhead) -> Iterator[Obstacle]:
         yield Obstacle(_UNSAID[year.unsaid], Level.NEVER, number=number)
     for sentence in year.clashes:
         yield Obstacle(Code.CLASH, Level.NOTE, number=number, said=(sentence,))
+
+
+def why_unsaid(night: Night, usable: Span, wishes: Wishes, site: Site) -> Unsaid | None:
+    """Why no go could be said of a window in time, whatever the weather; None where one could.
+
+    usable: the part of the window that counts. A go is said from the beginning of the day of the night until
+    one must leave at the latest (alerts/ladder.py), but not in quiet hours. The notice that was asked for
+    only makes it come earlier, and so is in no go's way.
+    """
+    day_begins = at_clock(night.name, time(0), site.tz)
+    latest = plan_trip(night, usable, wishes, site).latest_departure
+    if latest <= day_begins:
+        return Unsaid.TOO_FAR
+    free_from = day_begins
+    for quiet in (
+        wishes.quiet.touching(Span(day_begins, latest), wishes.clock(site.tz)) if wishes.quiet else ()
+    ):
+        if quiet.start > free_from:
+            return None
+        free_from = max(free_from, quiet.end)
+    return None if free_from < latest else Unsaid.QUIET
 
 
 # ---- how high a chance can get

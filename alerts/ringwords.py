@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from functools import partial
 
 from alerts.briefing.wording import listed, sentence
 from alerts.ringing import Code, FeedHere, Level, Obstacle, Silence
@@ -34,8 +35,10 @@ def say(obstacle: Obstacle, *, site: str = "SITE", for_operator: bool = True) ->
     if not for_operator and obstacle.code in _OF_SETTINGS:
         return Said(_OF_SETTINGS[obstacle.code], _wait(obstacle) or TELL_THE_OPERATOR)
     what, mend = _WORDS[obstacle.code]
-    mend = mend if for_operator else _FOR_READERS.get(obstacle.code, mend)
-    return Said(what(obstacle), mend(obstacle).replace("{site}", site))
+    if not for_operator:
+        mend = _FOR_READERS.get(obstacle.code, mend)
+    how = partial(_how, obstacle, for_operator)
+    return Said(what(obstacle), mend(obstacle, how).replace("{site}", site))
 
 
 _OF_SETTINGS = {
@@ -57,10 +60,6 @@ def _wait(obstacle: Obstacle) -> str:
 # ---- sources
 
 
-def _no_feed(obstacle: Obstacle) -> str:
-    return "No weather feed answers for this place."
-
-
 def _one_provider(obstacle: Obstacle) -> str:
     families = listed([family_name(each) for each in obstacle.lineages])
     return f"Only {obstacle.providers[0]} answers for this place ({families}), and a go needs two providers."
@@ -71,7 +70,7 @@ def _one_family(obstacle: Obstacle) -> str:
     return f"{providers} bring one model family for this place ({family}), and a go needs two."
 
 
-def _remedy(obstacle: Obstacle) -> str:
+def _remedy(obstacle: Obstacle, _: How) -> str:
     """What each of the silent feeds would need, as one sentence."""
     clauses = (_REMEDIES[each.silent](each) for each in obstacle.remedies if each.silent is not None)
     needs = tuple(dict.fromkeys(clauses)) or ("name a model of another family in open_meteo_models",)
@@ -84,7 +83,7 @@ _SWITCHES = {"metno": "met_norway", "nws": "nws"}
 def _declare(feed: FeedHere) -> str:
     return (
         "if nobody pays for this and it shows no adverts, declare that with open_meteo_noncommercial = true, "
-        "else set open_meteo_key (duskbell setup asks for both)"
+        "else set open_meteo_key (duskbell setup or the page /setup asks for both)"
     )
 
 
@@ -113,23 +112,23 @@ _REMEDIES: dict[Silence, Callable[[FeedHere], str]] = {
 # ---- who is told, and with which wishes
 
 
-def _change(option: str) -> Callable[[Obstacle], str]:
-    """`change subscription 3: duskbell subscription change 3 --chance 90`; without a number where it is
-    about to be made."""
-
-    def say_it(obstacle: Obstacle) -> str:
-        with_values = option.format(reach=obstacle.reach_pct)
-        if not obstacle.number:
-            return f"{with_values}."
-        return (
-            f"duskbell subscription change {obstacle.number} {with_values}, or the page "
-            f"/subscriptions/{obstacle.number}."
-        )
-
-    return say_it
+How = Callable[[str], str]
+"""From options of a command to where a wish is changed, as the end of a sentence."""
 
 
-def _unconfirmed(obstacle: Obstacle) -> str:
+def _how(obstacle: Obstacle, for_operator: bool, options: str) -> str:
+    """Nothing where the wishes stand in a form or a command that is being filled in."""
+    if not obstacle.number:
+        return "."
+    page = f"the page /subscriptions/{obstacle.number}."
+    return (
+        f": duskbell subscription change {obstacle.number} {options}, or {page}"
+        if for_operator
+        else f": {page}"
+    )
+
+
+def _unconfirmed(obstacle: Obstacle, _: How) -> str:
     if obstacle.channel == "email":
         asks = "Its reader opens the link in the mail that asked for it"
     else:
@@ -151,31 +150,32 @@ def _station(obstacle: Obstacle) -> str:
     )
 
 
-_WORDS: dict[Code, tuple[Callable[[Obstacle], str], Callable[[Obstacle], str]]] = {
+_WORDS: dict[Code, tuple[Callable[[Obstacle], str], Callable[[Obstacle, How], str]]] = {
     Code.NO_CONTACT: (
         lambda _: "No weather feed is asked: they want to know who asks.",
-        lambda _: (
-            "Set contact (DUSKBELL_CONTACT) to your mail address or web page; duskbell setup asks for it."
+        lambda *_: (
+            "Set contact (DUSKBELL_CONTACT) to your mail address or web page; duskbell setup or the page "
+            "/setup asks for it."
         ),
     ),
-    Code.NO_FEED: (_no_feed, _remedy),
+    Code.NO_FEED: (lambda _: "No weather feed answers for this place.", _remedy),
     Code.ONE_PROVIDER: (_one_provider, _remedy),
     Code.ONE_FAMILY: (_one_family, _remedy),
     Code.NO_SITE: (
         lambda _: "There is no site yet.",
-        lambda _: 'Add one: duskbell site add "NAME" --at LAT,LON, or the page /sites/new.',
+        lambda *_: 'Add one: duskbell site add "NAME" --at LAT,LON, or the page /sites/new.',
     ),
     Code.NOBODY_TOLD: (
         lambda _: "Nobody is told about it.",
-        lambda _: 'Next: duskbell subscribe "{site}" --email YOU@EXAMPLE.ORG --mine, or the site\'s page.',
+        lambda *_: 'Next: duskbell subscribe "{site}" --email YOU@EXAMPLE.ORG --mine, or the site\'s page.',
     ),
     Code.ENDED: (
         lambda each: f"Subscription {each.number} has ended.",
-        lambda _: 'Subscribe anew: duskbell subscribe "{site}" --email YOU@EXAMPLE.ORG --mine, or the page.',
+        lambda *_: 'Subscribe anew: duskbell subscribe "{site}" --email YOU@EXAMPLE.ORG --mine, or the page.',
     ),
     Code.PAUSED: (
         lambda each: f"Subscription {each.number} is paused{_until(each.until)}.",
-        lambda each: (
+        lambda each, _: (
             f"To hear sooner: duskbell subscription resume {each.number}, or the page "
             f"/subscriptions/{each.number}."
         ),
@@ -186,72 +186,91 @@ _WORDS: dict[Code, tuple[Callable[[Obstacle], str], Callable[[Obstacle], str]]] 
     ),
     Code.SWITCHED_OFF: (
         lambda each: f"Address {each.number} is switched off: {each.reason or 'nobody said why'}.",
-        lambda each: f"When that is mended: duskbell address on {each.number}, or the page /me.",
+        lambda each, _: f"When that is mended: duskbell address on {each.number}, or the page /me.",
     ),
     Code.NOT_INSTALLED: (
         lambda _: "Named targets need a package that isn't installed here.",
-        lambda _: "Install it: pip install 'duskbell[channels]'.",
+        lambda *_: "Install it: pip install 'duskbell[channels]'.",
     ),
     Code.NO_TARGET: (
         lambda each: f"The settings have no named target {each.reason!r}.",
-        lambda _: "Name it in named_targets, or subscribe another address.",
+        lambda *_: "Name it in named_targets, or subscribe another address.",
     ),
     Code.OUTBOX_ONLY: (
         lambda each: f"No mail leaves this machine: it is written to files in {each.reason}.",
-        lambda _: (
-            "Set smtp_host to a mail relay (duskbell setup asks for it), or subscribe a chat or webhook."
+        lambda *_: (
+            "Set smtp_host to a mail relay (duskbell setup or the page /setup asks), or subscribe a chat or "
+            "webhook."
         ),
     ),
-    Code.BEYOND_REACH: (_reach, lambda each: f"Ask for less: {_change('--chance {reach}')(each)}"),
-    Code.NEEDS_A_STATION: (_station, lambda each: f"To hear more often: {_change('--chance {reach}')(each)}"),
+    Code.BEYOND_REACH: (
+        _reach,
+        lambda each, how: f"Ask for {each.reach_pct} % or less{how(f'--chance {each.reach_pct}')}",
+    ),
+    Code.NEEDS_A_STATION: (
+        _station,
+        lambda each, how: f"Ask for {each.reach_pct} % to hear more often{how(f'--chance {each.reach_pct}')}",
+    ),
     Code.NO_SUCH_NIGHT: (
         lambda each: each.said[0],
-        lambda each: " ".join(each.said[1:]) or f"Wish for something else: {_change('--target band')(each)}",
+        lambda each, how: " ".join(each.said[1:]) or f"Wish for something else{how('--help')}",
     ),
     Code.TRIPS_OVER: (
         lambda _: "All trips lie behind, and nights at home don't count.",
-        lambda each: f"Name new trips, or let nights at home count: {_change('--no-trips-only')(each)}",
+        lambda _, how: f"Name new trips, or let nights at home count{how('--home-too')}",
     ),
     Code.ALWAYS_QUIET: (
         lambda _: "Quiet hours cover all the time in which a go could be said.",
-        lambda each: f"Shorten them: {_change('--quiet 22:00-07:00')(each)}",
+        lambda _, how: f"Shorten them{how('--quiet 22:00-07:00')}",
     ),
     Code.TOO_FAR: (
         lambda _: (
             "The drive is so long that a go, which is said on the day of the night, always comes too late."
         ),
-        lambda each: f"Start from nearer by: {_change('--drive 3:00')(each)}",
+        lambda _, how: f"Start from nearer by{how('--drive 3:00')}",
     ),
     Code.CLASH: (
         lambda each: each.said[0],
-        lambda each: f"Change one of the two: {_change('--help')(each)}",
+        lambda _, how: f"Change one of the two{how('--help')}",
     ),
 }
 
-_FOR_READERS: dict[Code, Callable[[Obstacle], str]] = {
-    Code.NO_SITE: lambda _: "Add one on the page /sites/new.",
-    Code.NOBODY_TOLD: lambda _: "Be told about it on its page.",
-    Code.ENDED: lambda _: "Be told again on the site's page.",
-    Code.PAUSED: lambda each: f"End the pause on the page /subscriptions/{each.number}.",
-    Code.NOT_CONFIRMED: lambda _: "Open the link in the mail that asked for it, or try it on the page /me.",
-    Code.SWITCHED_OFF: lambda _: "When that is mended, switch it on again on the page /me.",
-    **dict.fromkeys(
-        (
-            Code.BEYOND_REACH,
-            Code.NEEDS_A_STATION,
-            Code.TRIPS_OVER,
-            Code.ALWAYS_QUIET,
-            Code.TOO_FAR,
-            Code.CLASH,
-        ),
-        lambda each: (
-            f"Change what you wish for on the page /subscriptions/{each.number}."
-            if each.number
-            else "Change what you wish for."
-        ),
-    ),
+_FOR_READERS: dict[Code, Callable[[Obstacle, How], str]] = {
+    Code.NO_SITE: lambda *_: "Add one on the page /sites/new.",
+    Code.NOBODY_TOLD: lambda *_: "Be told about it on its page.",
+    Code.ENDED: lambda *_: "Be told again on the site's page.",
+    Code.PAUSED: lambda each, _: f"End the pause on the page /subscriptions/{each.number}.",
+    Code.NOT_CONFIRMED: lambda *_: "Open the link in the mail that asked for it, or try it on the page /me.",
+    Code.SWITCHED_OFF: lambda *_: "When that is mended, switch it on again on the page /me.",
 }
-"""Mends by somebody who has the pages alone."""
+"""Mends by somebody who has the pages alone, where they aren't the same."""
+
+HEADINGS = {
+    Level.NEVER: "This can't ring",
+    Level.FOR_NOW: "For now this can't ring",
+    Level.NOTE: "Note",
+}
+
+
+def lines_of(found: Sequence[Obstacle], *, site: str = "SITE", for_operator: bool = True) -> list[str]:
+    """Each obstacle as a line that says how grave it is, and its mend as an indented one."""
+    return [
+        line
+        for each in found
+        for said in (say(each, site=site, for_operator=for_operator),)
+        for line in (f"{HEADINGS[each.level]}: {said.what}", f"  {said.mend}")
+    ]
+
+
+def values_of(
+    found: Sequence[Obstacle], *, site: str = "SITE", for_operator: bool = True
+) -> list[dict[str, str]]:
+    """Each as JSON values: its code, how grave it is, and both sentences."""
+    return [
+        {"code": each.code.value, "level": each.level.value, "what": said.what, "mend": said.mend}
+        for each in found
+        for said in (say(each, site=site, for_operator=for_operator),)
+    ]
 
 
 def say_all(found: Sequence[Obstacle], *, site: str = "SITE", for_operator: bool = True) -> tuple[Said, ...]:

@@ -1,8 +1,7 @@
 """Can this ring? Gathers what the rule needs (alerts/ringing.py) for one subscription, for a site, and for
 all that is kept here.
 
-From rows alone: nothing of the sky is worked out. What a year's sky leaves of some wishes (`YearAhead`) comes
-from service/wishadvice.py, and is handed in by who has looked.
+From rows alone, so that a page and each cycle can ask; only `year_of` works out some sky.
 """
 
 from __future__ import annotations
@@ -36,9 +35,10 @@ from alerts.ringing import (
     reach_of,
     weightiest_first,
 )
-from alerts.ringwords import say
+from alerts.ringwords import HEADINGS, say
+from alerts.site import Site
 from alerts.track.calibration import NONE_VERSION, Calibration
-from alerts.track.climate import LEAST_SHARE, UNKNOWN_CLIMATE
+from alerts.track.climate import LEAST_SHARE, UNKNOWN_CLIMATE, Climate
 from alerts.track.correct import calibrate
 from alerts.weather.record import Place
 from alerts.wishes import Wishes
@@ -48,7 +48,10 @@ from service.channels.named import has_library
 from service.store import calibrations, tables
 from service.store.chunks import in_chunks
 from service.store.climates import find_climates
+from service.store.codec import from_json
 from service.store.forecasts import place_key_at
+from service.store.rounded import with_copy
+from service.store.sites import newest_revision
 
 _LENGTH = TypeAdapter(timedelta)
 
@@ -91,15 +94,34 @@ class Tally:
     of_all: bool
     site: str
 
+    @property
+    def is_fault(self) -> bool:
+        """Whether something must be mended here: not where nobody has begun yet, nor where one of many
+        subscriptions can't ring."""
+        is_begun = self.obstacle.code not in (Code.NO_SITE, Code.NOBODY_TOLD)
+        return self.obstacle.level is Level.NEVER and is_begun and (self.of_all or not self.subscriptions)
+
+    @property
+    def brief(self) -> str:
+        """For a log: `one_provider at 3 sites`, `not_confirmed for 12 subscriptions`."""
+        if self.subscriptions:
+            return f"{self.obstacle.code} for {self.subscriptions} subscriptions"
+        return f"{self.obstacle.code} at {self.sites} sites" if self.sites else str(self.obstacle.code)
+
+    @property
+    def where(self) -> str:
+        """What it concerns, where that isn't all: `Broch`, `3 sites, Broch among them`, `2 subscriptions`."""
+        if self.of_all:
+            return ""
+        if self.subscriptions:
+            return "" if self.subscriptions == 1 else f"{self.subscriptions} subscriptions, such as this one"
+        return self.site if self.sites == 1 else f"{self.sites} sites, {self.site} among them"
+
     def line(self, *, for_operator: bool = True) -> str:
-        """The obstacle with its mend, and how often there is one like it."""
+        """How grave it is, what it concerns, the obstacle and its mend."""
         said = say(self.obstacle, site=self.site or "SITE", for_operator=for_operator)
-        if self.subscriptions > 1:
-            return f"{said.text} Alike: {self.subscriptions} subscriptions."
-        if self.sites > 1 or (self.sites and not self.of_all):
-            where = self.site if self.sites == 1 else f"{self.sites} sites, {self.site} among them"
-            return f"{where}: {said.text}"
-        return said.text
+        where = f" ({self.where})" if self.where else ""
+        return f"{HEADINGS[self.obstacle.level]}{where}: {said.text}"
 
 
 class RingCheck:
@@ -108,11 +130,19 @@ class RingCheck:
     def __init__(self, duskbell: Duskbell, session: Session, now: datetime) -> None:
         self._duskbell, self._session, self._now = duskbell, session, now
         self._reaches: dict[tuple[tuple[Model, ...], timedelta, float, int], Reach | None] = {}
+        self._years: dict[tuple[Site, Wishes], YearAhead] = {}
+        self._of_sources: dict[int, tuple[Obstacle, ...]] = {}
+        self._surely_reached: dict[tuple[int, timedelta], int] = {}
+        self._climates: dict[str, Climate] = {}
 
     def of_place(self, lat_deg: float, lon_deg: float) -> tuple[Obstacle, ...]:
         """What stands in the way at a place, whoever is told of it."""
         sources = self._sources(lat_deg, lon_deg)
-        return tuple(of_sources(sources)) if sources else ()
+        if sources is None:
+            return ()
+        if id(sources) not in self._of_sources:  # one object for all places that are served alike
+            self._of_sources[id(sources)] = tuple(of_sources(sources))
+        return self._of_sources[id(sources)]
 
     def of_wishes(
         self, lat_deg: float, lon_deg: float, wishes: Wishes, year: YearAhead
@@ -122,34 +152,53 @@ class RingCheck:
         found = [*self.of_place(lat_deg, lon_deg), *of_limit(0, wishes.chance_go_pct, reach)]
         return weightiest_first([*found, *of_year(0, year)])
 
+    def year_of(self, number: int) -> YearAhead:
+        """What a year's sky, the calendar and the clock leave of a subscription's wishes: a quarter of a
+        second of work, once for all who wish the same at a site."""
+        from service.wishadvice import advise  # not before it is needed: the sky takes long to open
+
+        row = self._session.get_one(tables.Subscription, number)
+        site, wishes = newest_revision(self._session, row.site_id).site, from_json(Wishes, row.wishes)
+        if (site, wishes) not in self._years:
+            found = advise(site, wishes, self._now.date(), self._duskbell.ephemeris)
+            self._years[site, wishes] = found.year
+        return self._years[site, wishes]
+
     def of_subscription(self, number: int, year: YearAhead | None = None) -> tuple[Obstacle, ...]:
         """What stands in the way of one subscription, ended or not."""
         row = next(self._rows(tables.Subscription.id == number))
         place = self._places([row.site_id])[row.site_id]
         return weightiest_first([*self.of_place(*place), *self._in_its_way(row, place, year)])
 
-    def of_site(self, site_id: int) -> tuple[Obstacle, ...]:
+    def of_site(self, site_id: int, person_id: int | None = None) -> tuple[Obstacle, ...]:
         """What stands in the way of all who are told of a site; where it rings for one of them, what that one
-        should know."""
+        should know. person_id: of that person's subscriptions alone."""
+        mine = [] if person_id is None else [tables.Subscription.person_id == person_id]
         place = self._places([site_id])[site_id]
         found = [
             [*self.of_place(*place), *self._in_its_way(row, place)]
-            for row in self._rows(tables.Subscription.site_id == site_id, _IS_RUNNING)
+            for row in self._rows(tables.Subscription.site_id.in_(with_copy(site_id)), _IS_RUNNING, *mine)
         ]
         if not found:
-            return weightiest_first([*self.of_place(*place), Obstacle(Code.NOBODY_TOLD, Level.NEVER)])
+            nobody = () if mine else (Obstacle(Code.NOBODY_TOLD, Level.NEVER),)
+            return weightiest_first([*self.of_place(*place), *nobody])
         ringing = [each for each in found if not is_barred(each)]
         return weightiest_first(
             min(ringing, key=len) if ringing else [each for some in found for each in some]
         )
 
-    def of_all(self, person_id: int | None = None) -> tuple[Tally, ...]:
-        """Each kind of obstacle once, the weightiest first. person_id: of that person's sites and
-        subscriptions alone."""
-        mine = [] if person_id is None else [tables.Subscription.person_id == person_id]
-        rows = list(self._rows(_IS_RUNNING, *mine))
+    def of_all(self, person_id: int | None = None, *, looks: int = 0) -> tuple[Tally, ...]:
+        """Each kind of obstacle once, the weightiest first.
+
+        person_id: of that person's subscriptions alone, and of their sites where they have none. looks: for
+        how many subscriptions a year's sky is worked out.
+        """
+        rows = list(self._rows(_IS_RUNNING, *self._concerning(person_id)))
         names = {row.site_id: row.site_name for row in rows} or self._sites(person_id)
         places = self._places(names)
+        self._read_climates(
+            {place_key_at(*places[row.site_id]) for row in rows if self._is_high(row, places[row.site_id])}
+        )
         found = [
             Found(obstacle, name)
             for site_id, name in names.items()
@@ -162,12 +211,27 @@ class RingCheck:
             found.append(Found(Obstacle(code, Level.NEVER), next(iter(names.values()), "")))
         found += [
             Found(obstacle, row.site_name, is_of_subscription=True)
-            for row in rows
-            for obstacle in self._in_its_way(row, places[row.site_id])
+            for at, row in enumerate(rows)
+            for obstacle in self._in_its_way(
+                row, places[row.site_id], self.year_of(row.number) if at < looks else None
+            )
         ]
         return _tally(found, len(names), len(rows))
 
+    def _is_high(self, row: Running, place: tuple[float, float]) -> bool:
+        """Whether its limit may lie beyond what can be reached there."""
+        sources = self._sources(*place)
+        return sources is not None and row.limit_pct > self._surely_reached_pct(sources, row.shortest)
+
     # ---- rows
+
+    def _concerning(self, person_id: int | None) -> list[ColumnElement[bool]]:
+        """A person's own subscriptions; the operator's are also those that they have others told by."""
+        if person_id is None:
+            return []
+        mine = tables.Subscription.person_id == person_id
+        person = self._session.get_one(tables.Person, person_id)
+        return [mine | (tables.Site.owner_id == person_id)] if person.is_operator else [mine]
 
     def _rows(self, *which: ColumnElement[bool]) -> Iterator[Running]:
         row, address, site = tables.Subscription, tables.Address, tables.Site
@@ -296,13 +360,25 @@ class RingCheck:
         """None also for a limit that is reached in any climate and whatever the record says: such are most,
         and the place's climate isn't read for them."""
         sources = self._sources(*place)
-        models = sources.answering if sources else ()
-        least = self._reach_in(models, shortest, LEAST_SHARE, self._worst_site)
-        if least is None or limit_pct <= least.forecasts_pct:
+        if sources is None or limit_pct <= self._surely_reached_pct(sources, shortest):
             return None
         key = place_key_at(*place)
-        climate = find_climates(self._session, {key}, self._now).get(key, UNKNOWN_CLIMATE)
-        return self._reach_in(models, shortest, max(map(climate.clear_share, range(1, 13))), site_id)
+        if key not in self._climates:
+            self._read_climates({key})
+        share = max(map(self._climates[key].clear_share, range(1, 13)))
+        return self._reach_in(sources.answering, shortest, share, site_id)
+
+    def _surely_reached_pct(self, sources: Sources, shortest: timedelta) -> int:
+        """What a cloudless sky makes in the worst climate; 100 where nothing makes a go."""
+        key = id(sources), shortest  # one object for all places that are served alike
+        if key not in self._surely_reached:
+            reach = self._reach_in(sources.answering, shortest, LEAST_SHARE, self._worst_site)
+            self._surely_reached[key] = 100 if reach is None else reach.forecasts_pct
+        return self._surely_reached[key]
+
+    def _read_climates(self, places: Collection[str]) -> None:
+        known = find_climates(self._session, places, self._now)
+        self._climates |= {place: known.get(place, UNKNOWN_CLIMATE) for place in places}
 
     def _reach_in(
         self, models: tuple[Model, ...], shortest: timedelta, share: float, site_id: int
@@ -359,7 +435,7 @@ def _are_over(trips: str | None, today: date) -> bool:
 
 
 def _tally(found: Sequence[Found], sites: int, subscriptions: int) -> tuple[Tally, ...]:
-    """sites, subscriptions: how many there are."""
+    """sites, subscriptions: how many there are. Who pauses means it: that is told where all do."""
     kinds: dict[tuple[object, ...], list[Found]] = {}
     for each in found:
         obstacle = each.obstacle
@@ -375,4 +451,5 @@ def _tally(found: Sequence[Found], sites: int, subscriptions: int) -> tuple[Tall
         )
         for alike in kinds.values()
     }
-    return tuple(tallies[obstacle] for obstacle in weightiest_first(list(tallies)))
+    worth_saying = [each for each in tallies if each.code is not Code.PAUSED or tallies[each].of_all]
+    return tuple(tallies[each] for each in weightiest_first(worth_saying))

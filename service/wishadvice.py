@@ -16,13 +16,14 @@ from alerts.night import DarkWindow, Night, TargetKind
 from alerts.nightbuild import site_in_blocks
 from alerts.nightbulk import readable_nights
 from alerts.presence import is_ruled_out, usable_spans
+from alerts.ringing import Unsaid, YearAhead, why_unsaid
 from alerts.rules import SHAPE_NAMES
 from alerts.season import easier_wishes, never_holds, wishes_text
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
 from alerts.track.climate import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
-from alerts.weather.skill import chance_of, evidence, pooled_evidence, usual_log_odds
 from alerts.wishes import ALL_WEEK, CHOICES, Choice, Trip, Wishes
 from alerts.wishtext import say_weekdays
 
@@ -33,7 +34,6 @@ MOST_OFFERS = 5
 TRIPS_WITHIN = timedelta(days=2 * 365)
 NO_WEATHER = "From the sky alone: the weather isn't in it."
 LONGEST_TRIP_LOOKED_AT = 100
-FOUR_HOURS = 4.0
 """Nights of a trip that are worked out for it."""
 
 
@@ -41,15 +41,13 @@ FOUR_HOURS = 4.0
 class Advice:
     """How many nights of the last twelve months had the sky for it, and the next that do.
 
-    never: why no night of a year does, then what would give some; empty when one does. warnings: what in
-    the wishes works against the rest. prices: what the limit for a go costs here, and what the named ones
-    would. All sentences.
+    year: why no night of a year does, then what would give some, and what in the wishes works against the
+    rest. prices: what the limit for a go costs here, and what the named ones would, in sentences.
     """
 
     past: int
     coming: tuple[date, ...]
-    never: tuple[str, ...] = ()
-    warnings: tuple[str, ...] = ()
+    year: YearAhead = YearAhead()
     prices: tuple[str, ...] = ()
 
     @property
@@ -75,14 +73,29 @@ def advise(
     clear_shares: of the place's night hours in each month, January first, as its record knows them by now.
     """
     look = _Look(site, today, ephemeris)
-    good = look.good_nights(wishes)
-    past = {name for name in good if name < today}
-    coming = sorted(good.keys() - past)[:NEXT_SHOWN]
+    good = list(look.good_nights(wishes))
+    past = {each.name: each.window_h for each in good if each.name < today}
+    coming = sorted({each.name for each in good} - past.keys())[:NEXT_SHOWN]
     never = () if good else tuple(look.why_never(wishes))
-    warnings = (*contradictions(site, wishes, today), *look.empty_trips(wishes))
-    said = tuple(in_units(sentence, units_of(wishes)) for sentence in warnings)
-    prices = tuple(_prices({name: good[name] for name in past}, wishes, clear_shares)) if past else ()
-    return Advice(len(past), tuple(coming), never, said, prices)
+    empty_trips = tuple(look.empty_trips(wishes))
+    ahead = [trip for trip in wishes.trips if trip.last >= today]
+    if wishes.trips_only and ahead and len(empty_trips) == len(ahead):
+        never, empty_trips = never or empty_trips, ()
+    clashes = (*contradictions(site, wishes, today), *empty_trips)
+    year = YearAhead(
+        never=never,
+        clashes=tuple(in_units(sentence, units_of(wishes)) for sentence in clashes),
+        trips_are_over=wishes.is_over_after(today),
+        unsaid=_unsaid([each.unsaid for each in good]),
+    )
+    return Advice(len(past), tuple(coming), year, tuple(_prices(past, wishes, clear_shares)) if past else ())
+
+
+def _unsaid(nights: Sequence[Unsaid | None]) -> Unsaid | None:
+    """Why the go of none of these nights could be said in time; None where that of one could."""
+    if not nights or None in nights:
+        return None
+    return Unsaid.QUIET if Unsaid.QUIET in nights else Unsaid.TOO_FAR
 
 
 def _prices(windows_h: Mapping[date, float], wishes: Wishes, clear_shares: Sequence[float]) -> Iterator[str]:
@@ -111,6 +124,15 @@ def _nights(number: int) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class _GoodNight:
+    """window_h: how long its longest window lasts. unsaid: why no go of it could be said in time."""
+
+    name: date
+    window_h: float
+    unsaid: Unsaid | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Look:
     """A year back and three months ahead at one site."""
 
@@ -118,16 +140,17 @@ class _Look:
     today: date
     ephemeris: Ephemeris
 
-    def good_nights(self, wishes: Wishes) -> dict[date, float]:
-        """Nights with a window that has the length, the shapes and the time to be there, and the hours that
-        their longest window lasts."""
+    def good_nights(self, wishes: Wishes) -> Iterator[_GoodNight]:
+        """Nights with a window that has the length, the shapes and the time to be there."""
         first = self.today - timedelta(days=LOOKED_BACK)
         at_home = replace(wishes, trips=())
-        return {
-            night.name: max(window.span.duration for window in night.windows) / timedelta(hours=1)
-            for night in self._nights(wishes, first, LOOKED_BACK + LOOKED_AHEAD)
-            if _is_good(night, at_home if night.name < self.today else wishes, self.site)
-        }
+        for night in self._nights(wishes, first, LOOKED_BACK + LOOKED_AHEAD):
+            wished = at_home if night.name < self.today else wishes
+            parts = _good_parts(night, wished, self.site)
+            if parts:
+                longest_h = max(window.span.duration for window in night.windows) / timedelta(hours=1)
+                unsaid = _unsaid([why_unsaid(night, part, wished, self.site) for part in parts])
+                yield _GoodNight(night.name, longest_h, unsaid)
 
     def _nights(self, wishes: Wishes, first: date, count: int) -> Iterator[Night]:
         """Each night under the sky of each target."""
@@ -163,7 +186,7 @@ class _Look:
 
     def _offers(self, wishes: Wishes) -> Iterator[tuple[str, int]]:
         for text, other in _easier(self.site, wishes):
-            number = sum(name < self.today for name in self.good_nights(other))
+            number = len({each.name for each in self.good_nights(other) if each.name < self.today})
             if number:
                 yield text, number
 
@@ -173,22 +196,25 @@ class _Look:
             if self.today <= trip.last and trip.first <= self.today + TRIPS_WITHIN:
                 first = max(trip.first, self.today)
                 count = min((trip.last - first).days + 1, LONGEST_TRIP_LOOKED_AT)
-                if not any(_is_good(each, wishes, self.site) for each in self._nights(wishes, first, count)):
+                if not any(
+                    _good_parts(each, wishes, self.site) for each in self._nights(wishes, first, count)
+                ):
                     yield f"On your trip {_dates(trip)} no night has the sky for it."
 
 
 _SEASON = "No night of the last twelve months had a window."
 
 
-def _is_good(night: Night, wishes: Wishes, site: Site) -> bool:
-    """Whether a window of the night has the length, the shapes and the time to be there."""
+def _good_parts(night: Night, wishes: Wishes, site: Site) -> list[Span]:
+    """Of the night's windows those parts that have the length, the shapes and the time to be there."""
     if not night.windows or is_ruled_out(night.name, wishes, site):
-        return False
+        return []
     usable = usable_spans(night, wishes, site)
-    return any(
-        part is not None and part.duration >= wishes.shortest_window and _has_shape(window, wishes)
+    return [
+        part
         for window, part in zip(night.windows, usable, strict=True)
-    )
+        if part is not None and part.duration >= wishes.shortest_window and _has_shape(window, wishes)
+    ]
 
 
 def _has_shape(window: DarkWindow, wishes: Wishes) -> bool:
@@ -228,8 +254,6 @@ def contradictions(site: Site, wishes: Wishes, today: date) -> tuple[str, ...]:
         _gusts_below_wind(wishes),
         _home_on_other_evenings(wishes),
         _signal_lost_at_home(wishes),
-        _chance_beyond_reach(wishes),
-        _trips_over(wishes, today),
         *(_trip_without_road(site, trip) for trip in wishes.trips if trip.last >= today),
     )
     return tuple(sentence for sentence in found if sentence)
@@ -259,26 +283,6 @@ def _signal_lost_at_home(wishes: Wishes) -> str:
         f"The signal is lost {say_minutes(before)} before arriving and the drive takes "
         f"{say_minutes(wishes.usual_drive)}: the last word comes before you leave."
     )
-
-
-def _chance_beyond_reach(wishes: Wishes) -> str:
-    """What three model families say that all see no cloud on the day, in a window of four hours."""
-    shortest_h = wishes.shortest_window / timedelta(hours=1)
-    clear = evidence(0.0, 0.5, FOUR_HOURS, shortest_h)
-    most = chance_of(usual_log_odds(FOUR_HOURS, shortest_h) + pooled_evidence([clear] * 3, [1.0] * 3))
-    most_pct = int(100 * most)
-    if wishes.chance_go_pct <= most_pct:
-        return ""
-    return (
-        f"A go from {wishes.chance_go_pct} % will be rare: three forecasts that see no cloud at all give "
-        f"{most_pct} % on the day in a window of four hours."
-    )
-
-
-def _trips_over(wishes: Wishes, today: date) -> str:
-    if wishes.trips and wishes.trips_only and all(trip.last < today for trip in wishes.trips):
-        return "All your trips lie behind and nights at home don't count: nothing will be told."
-    return ""
 
 
 def _trip_without_road(site: Site, trip: Trip) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import click
@@ -22,15 +24,24 @@ if TYPE_CHECKING:
 DATABASE_FILES = ("", "-wal", "-shm", ".lock", ".cycle-lock")
 
 
+YEARS_LOOKED_AT = 20
+"""For how many subscriptions it is worked out whether any night of a year suits them: a quarter of a second
+each."""
+
+
 @click.command()
-def doctor() -> None:
+@click.option("--json", "as_json", is_flag=True, help="One JSON list.")
+def doctor(as_json: bool) -> None:
     """Check settings, database, mail and feeds; exit code 1 when something is wrong."""
     from service.settings import load_settings
 
     settings = load_settings()
     findings = list(examine(settings))
-    for finding in findings:
-        click.echo(f"{finding.level:<6} {finding.about:<9} {finding.text}")
+    if as_json:
+        click.echo(json.dumps([asdict(finding) for finding in findings], ensure_ascii=False))
+    else:
+        for finding in findings:
+            click.echo(f"{finding.level:<6} {finding.about:<9} {finding.text}")
     if any(finding.level == "wrong" for finding in findings):
         sys.exit(1)
 
@@ -51,7 +62,7 @@ def examine(settings: Settings) -> Iterator[Finding]:
         _key,
         _cycle,
         _sky,
-        _contact,
+        _ring,
         _network,
         _feeds,
         _mail,
@@ -157,13 +168,33 @@ def _sky(_settings: Settings) -> Iterator[Finding]:
     yield Finding("ok", "sky", f"{ephemeris.kernel_name}, {ephemeris.first:%Y} to {ephemeris.last:%Y}")
 
 
-def _contact(settings: Settings) -> Iterator[Finding]:
+def _ring(settings: Settings) -> Iterator[Finding]:
+    """Whether a go can come, by the rule that every other screen asks (service/ring_check.py)."""
+    from alerts.ringing import Code, Level, Obstacle
+    from alerts.ringwords import say
+    from service.bootstrap import Duskbell
+    from service.clock import real_clock
+    from service.ring_check import RingCheck
+    from service.store.engine import open_engine
+    from service.store.migrate import current_revision, head_revision
+
     if settings.contact:
         yield Finding("ok", "contact", f"the feeds are told: {settings.contact}")
-    else:
-        yield Finding(
-            "wrong", "contact", "no feed can be asked: set DUSKBELL_CONTACT to your mail address or web page"
-        )
+    if current_revision(open_engine(settings.store_url)) != head_revision():
+        if not settings.contact:
+            text = say(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
+            yield Finding("wrong", "ring", text, Code.NO_CONTACT.value)
+        return
+    duskbell = Duskbell(settings)
+    with duskbell.sessions() as session:
+        found = RingCheck(duskbell, session, real_clock()).of_all(looks=YEARS_LOOKED_AT)
+    duskbell.engine.dispose()
+    for each in found:
+        if each.obstacle.code is not Code.OUTBOX_ONLY:  # the look at mail says it
+            level = "wrong" if each.is_fault else "note"
+            yield Finding(level, "ring", each.line(), each.obstacle.code.value)
+    if not any(each.obstacle.level is not Level.NOTE for each in found):
+        yield Finding("ok", "ring", "nothing that is known keeps a go from being told")
 
 
 def _network(settings: Settings) -> Iterator[Finding]:

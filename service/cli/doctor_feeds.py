@@ -21,9 +21,6 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
     from service.store.migrate import current_revision, head_revision
     from service.store.people import watched_sites
 
-    if not settings.uses_open_meteo and not settings.open_meteo_url:
-        text = "a go needs two model families: without Open-Meteo there is none outside the United States"
-        yield Finding("note", "feed", text)
     engine, watched = open_engine(settings.store_url), 0
     if current_revision(engine) == head_revision():
         from sqlalchemy.orm import Session

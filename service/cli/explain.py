@@ -14,9 +14,11 @@ from service.cli.options import DAY, MOMENT
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from alerts.ringing import Obstacle
     from service.argue import Argument
-    from service.bootstrap import Duskbell
     from service.store import tables
+
+    Argued = tuple[tables.Subscription, tuple[Obstacle, ...], Argument]
 
 
 @click.command()
@@ -29,6 +31,7 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
     """Say why the night of DATE at SITE rang, or why it didn't."""
     from service.argue import argue
     from service.bootstrap import build
+    from service.ring_check import RingCheck
     from service.store.sites import get_site
 
     duskbell = build()
@@ -36,11 +39,20 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
     with duskbell.sessions() as session:
         row = get_site(session, site)
         watching = [each for each in _subscriptions(session, row, day) if number in (None, each.id)]
-        found = [(each, argue(session, each, day, now, lambda: duskbell.ephemeris)) for each in watching]
+        check = RingCheck(duskbell, session, duskbell.clock())
+        found = [
+            (
+                each,
+                check.of_subscription(each.id, check.year_of(each.id)),
+                argue(session, each, day, now, lambda: duskbell.ephemeris),
+            )
+            for each in watching
+        ]
+        alone = () if found else check.of_site(row.id)
         if as_json:
-            click.echo(json.dumps(_values(row, day, found), ensure_ascii=False))
+            click.echo(json.dumps(_values(row, day, found, alone), ensure_ascii=False))
             return
-        for line in _page(duskbell, row, day, found):
+        for line in _page(row, day, found, alone):
             click.echo(line)
 
 
@@ -60,20 +72,23 @@ def _subscriptions(session: object, site: tables.Site, day: date) -> list[tables
     return list(session.scalars(query.order_by(row.id)))
 
 
-def _page(
-    duskbell: Duskbell, site: tables.Site, day: date, found: list[tuple[tables.Subscription, Argument]]
-) -> Iterator[str]:
+def _page(site: tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]) -> Iterator[str]:
+    """alone: what is in the way where nobody is told of the site."""
     from alerts.briefing.wording import long_day
+    from alerts.ringing import Level
+    from alerts.ringwords import lines_of
 
     yield f"{site.name}, the night of {long_day(day)} {day.year}"
     if not found:
         yield ""
         yield "Nobody is subscribed to this site, so nothing was judged."
-        yield f'Next: duskbell subscribe "{site.name}" --email YOU@EXAMPLE.ORG'
-    for subscription, argument in found:
+        yield from lines_of(alone, site=site.name)
+    for subscription, obstacles, argument in found:
         yield ""
         ended = f", {subscription.ended_why or 'ended'}" if subscription.ended_at is not None else ""
         yield f"{_who(subscription)} (subscription {subscription.id}{ended})"
+        in_the_way = [each for each in obstacles if each.level is not Level.NOTE]
+        yield from lines_of(in_the_way, site=site.name)
         yield from _lines(argument)
 
 
@@ -101,15 +116,23 @@ def _lines(argument: Argument) -> Iterator[str]:
 
 
 def _values(
-    site: tables.Site, day: date, found: list[tuple[tables.Subscription, Argument]]
+    site: tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
 ) -> dict[str, object]:
     """As JSON values: an argument for each subscription, times in UTC."""
+    from alerts.ringwords import values_of
     from service.store.codec import to_json
 
     return {
         "site": site.name,
         "night": day.isoformat(),
         "subscriptions": [
-            {"number": each.id, "address": _who(each), **to_json(argument)} for each, argument in found
+            {
+                "number": each.id,
+                "address": _who(each),
+                "obstacles": values_of(obstacles, site=site.name),
+                **to_json(argument),
+            }
+            for each, obstacles, argument in found
         ],
+        "obstacles": values_of(alone, site=site.name),
     }

@@ -32,6 +32,7 @@ def cycle(as_of: datetime | None) -> None:
     counts = run_cycle(duskbell, as_of or duskbell.clock(), say=click.echo)
     done = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts.items())
     click.echo(f"Cycle done: {done or 'nothing was due'}.")
+    _say_obstacles(duskbell, as_of or duskbell.clock())
 
 
 @click.command()
@@ -59,11 +60,23 @@ def _greet(duskbell: Duskbell) -> None:
 
     settings = duskbell.settings
     click.echo(f"Duskbell is up: {page_address(settings.web_host, settings.web_port)}  (stop with Ctrl-C)")
+    _say_obstacles(duskbell, duskbell.clock())
     click.echo(f"Sign in as the owner: {_owner_link(duskbell)}")
     click.echo("That link works once, for 15 minutes; `duskbell link` prints another one.")
     with duskbell.sessions() as session:
         if is_untouched(session, settings):
             click.echo("Nothing is set up yet: it leads to the setup, as duskbell setup does in a terminal.")
+
+
+def _say_obstacles(duskbell: Duskbell, now: datetime) -> None:
+    """What keeps this installation from ringing, a line for each kind; nothing where nothing does."""
+    from alerts.ringing import Level
+    from service.ring_check import RingCheck
+
+    with duskbell.sessions() as session:
+        for tally in RingCheck(duskbell, session, now).of_all():
+            if tally.obstacle.level is not Level.NOTE:
+                click.echo(tally.line())
 
 
 @click.command()

@@ -59,10 +59,12 @@ def add(
     is_sure: bool,
 ) -> None:
     """Add the site NAME."""
+    from alerts.ringwords import lines_of
     from service.bootstrap import build
     from service.cli.darkness import with_darkness
     from service.cli.placing import settle_place
     from service.places import is_at_sea, zone_at
+    from service.ring_check import RingCheck
     from service.store.people import get_operator
     from service.store.sites import add_site
 
@@ -85,6 +87,10 @@ def add(
     if is_at_sea(place.zone):
         click.echo("That lies at sea, so its clock follows the longitude. If it doesn't, look at the numbers")
         click.echo("again, or name its zone: duskbell site edit NAME --zone ZONE")
+    with duskbell.sessions() as session:
+        found = RingCheck(duskbell, session, now).of_place(lat_deg, lon_deg)
+    for line in lines_of(found):
+        click.echo(line)
     click.echo(f'Next: duskbell subscribe "{place.name}" --email YOU@EXAMPLE.ORG')
 
 

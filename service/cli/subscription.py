@@ -27,7 +27,7 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
 
     from alerts.wishes import Wishes
     from service.bootstrap import build
-    from service.cli.subscriptions import say_advice, say_wishes
+    from service.cli.subscriptions import say_advice, say_obstacles, say_wishes
     from service.store import people
     from service.store.codec import from_json
     from service.store.sites import newest_revision
@@ -45,7 +45,8 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
         place = newest_revision(session, row.site_id).site
         click.echo(f"Subscription {number} ({row.site.name}) is changed; it counts from the next cycle on.")
         say_wishes(row)
-    say_advice(duskbell, place, wishes, duskbell.clock())
+    now = duskbell.clock()
+    say_obstacles(duskbell, number, place, say_advice(duskbell, place, wishes, now), now)
 
 
 @subscription.command("pause")

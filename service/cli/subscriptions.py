@@ -15,6 +15,7 @@ from alerts.errors import BadInput
 from service.cli.wishes import wish_options, wishes_from
 
 if TYPE_CHECKING:
+    from alerts.ringing import YearAhead
     from alerts.site import Site
     from alerts.wishes import Wishes
     from service.bootstrap import Duskbell
@@ -84,9 +85,10 @@ def subscribe(
         if channel == "email" and not address.is_own:
             click.echo(f"It is its own person here. Is it yours? duskbell address mine {number}")
         say_wishes(subscription)
-    say_advice(duskbell, place, wishes, now)
+    year = say_advice(duskbell, place, wishes, now)
     if needs_proof:
         _prove(duskbell, number)
+    say_obstacles(duskbell, subscription.id, place, year, now)
     click.echo(f"To change it: duskbell subscription change {subscription.id} --chance 60")
     click.echo("Next: duskbell cycle, or leave it running: duskbell serve")
 
@@ -121,8 +123,8 @@ def say_wishes(subscription: tables.Subscription) -> None:
         click.echo(line)
 
 
-def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) -> None:
-    """What these wishes would have given here, what can never hold, and what works against the rest."""
+def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) -> YearAhead:
+    """What these wishes would have given here and what each limit costs; what a year leaves of them."""
     from service.store.climates import climate_at
     from service.wishadvice import advise
 
@@ -132,8 +134,18 @@ def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) ->
     click.echo(advice.text)
     for line in advice.prices:
         click.echo(f"  {line}")
-    for line in (*advice.never, *advice.warnings):
-        click.echo(f"Note: {line}")
+    return advice.year
+
+
+def say_obstacles(duskbell: Duskbell, number: int, site: Site, year: YearAhead, now: datetime) -> None:
+    """What keeps subscription NUMBER from ringing, and what works against the rest."""
+    from alerts.ringwords import lines_of
+    from service.ring_check import RingCheck
+
+    with duskbell.sessions() as session:
+        found = RingCheck(duskbell, session, now).of_subscription(number, year)
+    for line in lines_of(found, site=site.name):
+        click.echo(line)
 
 
 def _wish_lines(row: tables.Subscription) -> Iterator[str]:

@@ -9,10 +9,12 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.exc import DBAPIError
 
+from alerts.ringing import Level
 from service.bootstrap import Duskbell
 from service.cycle import deliver, hear, judge, refresh, sky, verify
 from service.cycle.crew import Crew, usual_processes
 from service.cycle.judge import Judging
+from service.ring_check import RingCheck
 from service.store import cycles
 from service.store.engine import patient, sqlite_file
 from service.store.locking import try_cycle
@@ -65,8 +67,21 @@ def _run_once(duskbell: Duskbell, now: datetime, say: Callable[[str], object]) -
             counts.update(verify.run(verify.verifying_from(duskbell), now))
             with duskbell.sessions.begin() as session:
                 cycles.finish(session, cycle_id, duskbell.clock(), counts)
-    log.info("cycle %s: %s", now.isoformat(timespec="minutes"), counts or "nothing to do")
+    log.info(
+        "cycle %s: %s%s",
+        now.isoformat(timespec="minutes"),
+        counts or "nothing to do",
+        _say_obstacles(duskbell, now) if cycle_id is not None else "",
+    )
     return counts
+
+
+def _say_obstacles(duskbell: Duskbell, now: datetime) -> str:
+    """`; can't ring: no_contact, not_confirmed for 12 subscriptions`; "" where nothing is in the way."""
+    with duskbell.sessions() as session:
+        found = RingCheck(duskbell, session, now).of_all()
+    briefly = ", ".join(each.brief for each in found if each.obstacle.level is not Level.NOTE)
+    return f"; can't ring: {briefly}" if briefly else ""
 
 
 def _begin(duskbell: Duskbell, now: datetime) -> int | None:

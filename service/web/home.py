@@ -18,6 +18,7 @@ from service.web.access import Looking
 from service.web.cells import NightCell, brief_words, cell_words, column_of, standing_of, window_words
 from service.web.context import Web
 from service.web.credits import recent_credits
+from service.web.ringing import on_home
 from service.web.watching import SiteRow, best_first, site_rows, visible_sites
 from service.web.words import ago, headline
 
@@ -57,6 +58,7 @@ def build_router(web: Web) -> APIRouter:
             fresh = viewer is None and not web.duskbell.invented and not rows
             untouched = fresh and is_untouched(session, web.duskbell.settings)
             credits = recent_credits(session, web.skies) if rows else ()
+            ring = on_home(web, session, viewer) if viewer and rows else ()
         shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
         lead = find_lead(rows)
         return web.page(
@@ -75,6 +77,7 @@ def build_router(web: Web) -> APIRouter:
             looked=_looked(cycle.finished_at if cycle else None, web.duskbell.clock()),
             credits=credits,
             is_untouched=untouched,
+            ring=ring,
         )
 
     return router

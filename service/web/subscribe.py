@@ -26,6 +26,7 @@ from service.web.context import Web
 from service.web.forms import Filled, Form
 from service.web.guards import looks_human
 from service.web.numbers import row_number
+from service.web.ringing import of_newest, of_wishes
 from service.web.siteform import FaultTexts
 from service.web.wishcount import count_wishes
 from service.web.wishform import filled_wish_fields, read_wishes, wish_fields
@@ -59,7 +60,8 @@ def build_router(web: Web) -> APIRouter:
     def subscribed(site_id: int, viewer: SignedIn, confirm: bool = False) -> HTMLResponse:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-        return web.page("subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm)
+            ring = () if confirm else of_newest(session, web, viewer, seen)
+        return web.page("subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm, ring=ring)
 
     @router.post("/sites/{site_id:number}/wish-count")
     def wish_count(site_id: int, viewer: Looking, form: Filled) -> Response:
@@ -70,13 +72,9 @@ def build_router(web: Web) -> APIRouter:
         if wishes is None:
             return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": [], "prices": []})
         advice = count_wishes(web, seen.stored.site, wishes)
-        return JSONResponse(
-            {
-                "text": advice.text,
-                "notes": [*advice.never, *advice.warnings],
-                "prices": list(advice.prices),
-            }
-        )
+        ring = of_wishes(web, viewer, seen, wishes, advice.year)
+        notes = [each.text for each in ring]
+        return JSONResponse({"text": advice.text, "notes": notes, "prices": list(advice.prices)})
 
     return router
 

@@ -18,6 +18,7 @@ from service.web.assets import asset_url
 from service.web.context import Web
 from service.web.forms import Form
 from service.web.guards import STAMP, TRAP, make_stamp
+from service.web.ringing import of_wishes
 from service.web.siteform import FaultTexts
 from service.web.turns import Busy
 from service.web.wishcount import count_wishes
@@ -60,6 +61,7 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
         advice = count_wishes(web, site, page.wishes) if page.wishes else None
     except Busy:
         advice = None  # the form is worth more than the count
+    ring = of_wishes(web, page.viewer, page.seen, page.wishes, advice.year) if page.wishes and advice else ()
     first = str(page.choices[0].address_id) if page.choices else NEW_MAIL
     return web.page(
         "subscribe.html",
@@ -69,6 +71,7 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
         fields=page.fields,
         faults=page.faults,
         advice=advice,
+        ring=ring,
         subscription=page.subscription,
         choices=page.choices,
         chosen=page.chosen or first,

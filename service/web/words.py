@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from alerts.briefing.facts import Units
 from alerts.briefing.units import say_speed, say_temperature
@@ -16,6 +17,8 @@ from alerts.localtime import utc_text, whole_minutes
 from alerts.season import Month
 from alerts.span import Span
 from alerts.weather.modelnames import model_name, name_with_family
+
+_NAMED_PAGE = re.compile(r"the page (/[a-z]+(?:/(?:new|[0-9]+))?)")
 
 HEADLINES = MappingProxyType({"go": "Go", "wait": "Wait", "stay": "Stay home", "unknown": "We can't say"})
 """What a verdict says to a person."""
@@ -147,6 +150,11 @@ def month_words(month: Month) -> str:
     return f"{MONTHS[month.month - 1]} {month.year}"
 
 
+def linked(text: str) -> Markup:
+    """The text with the pages that it names as links: `the page /me`."""
+    return Markup(_NAMED_PAGE.sub(r'the page <a href="\1">\1</a>', str(escape(text))))
+
+
 FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
     {
         "headline": headline,
@@ -169,5 +177,6 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "temperature": temperature,
         "speed": speed,
         "dew": dew_gap,
+        "linked": linked,
     }
 )

@@ -242,8 +242,8 @@ def test_wishes_that_can_never_hold_are_said_when_subscribing_with_what_can(run:
     ran = run("subscribe", "Broch", *ME, "--core-above", "10", "--gust", "5")
     assert ran.code == 0, ran.err
     assert "With these wishes no night of a year has the sky for it." in ran.out
-    assert "Note: The core never stands above 10° here; it reaches 9.1° at most." in ran.out
-    assert "Note: With the core above 5° there would be" in ran.out
+    assert "This can't ring: The core never stands above 10° here; it reaches 9.1° at most.\n" in ran.out
+    assert "\n  With the core above 5° there would be" in ran.out
     assert "Note: You allow gusts up to 5 m/s" in ran.out
 
 

@@ -24,8 +24,19 @@ class SpanModel(BaseModel):
     end: datetime
 
 
+class ObstacleModel(BaseModel):
+    """Something that keeps a go from being told. level: never (until it is mended), for_now (it ends by
+    itself), note (it keeps nothing back). what and mend: in words."""
+
+    code: str
+    level: Literal["never", "for_now", "note"]
+    what: str
+    mend: str
+
+
 class SiteModel(BaseModel):
-    """A site as the key's owner may see it. rounded: the coordinates are to 0.05 degrees."""
+    """A site as the key's owner may see it. rounded: the coordinates are to 0.05 degrees. obstacles: what
+    keeps a go for its owner from being told; null in lists."""
 
     id: int
     name: str
@@ -37,6 +48,7 @@ class SiteModel(BaseModel):
     is_own: bool
     is_shared: bool
     url: str
+    obstacles: list[ObstacleModel] | None = None
 
 
 class SitesModel(BaseModel):

@@ -12,8 +12,10 @@ from pydantic import BaseModel
 from alerts.briefing.eventwords import event_of
 from alerts.comparison import MOST_SITES, tonight_at, usual_span
 from alerts.ranking import Order
+from alerts.ringwords import values_of
 from service.comparing import compared_json
 from service.report import night_report
+from service.ring_check import RingCheck
 from service.seasonal import season_json
 from service.store import tables
 from service.store.sites import StoredSite, newest_revisions
@@ -26,6 +28,7 @@ from service.web.api.models import (
     ComparisonModel,
     NightModel,
     NightsModel,
+    ObstacleModel,
     SiteModel,
     SitesModel,
     SpanModel,
@@ -66,7 +69,14 @@ def build_router(web: Web) -> APIRouter:
         """One site."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            return answer(request, site_model(web, seen.row, seen.stored))
+            check = RingCheck(web.duskbell, session, web.now())
+            found = check.of_site(seen.row.id, None if viewer.is_operator else viewer.person_id)
+            said = values_of(found, site=seen.row.name, for_operator=viewer.is_operator)
+            model = site_model(web, seen.row, seen.stored)
+            return answer(
+                request,
+                model.model_copy(update={"obstacles": [ObstacleModel.model_validate(each) for each in said]}),
+            )
 
     _add_nights(router, web)
     _add_longer_spans(router, web)

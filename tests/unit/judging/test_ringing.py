@@ -283,7 +283,7 @@ def test_each_code_is_told_with_a_mend_in_whole_sentences_to_the_operator_and_to
         for for_operator in (True, False):
             said = say(obstacle, for_operator=for_operator)
             for text in (said.what, said.mend):
-                assert text[0].isupper() or text.startswith("duskbell")
+                assert text[0].isupper()
                 assert text.endswith(".")
                 assert "{" not in text
 
@@ -384,7 +384,7 @@ limits = st.one_of(st.integers(0, 100), st.integers(85, 100))
 
 @UNHURRIED
 @given(models_drawn, limits, st.sampled_from(SHORTESTS), shares, calibrations)
-def test_where_the_rule_finds_nothing_a_cloudless_forecast_makes_a_go(
+def test_row_198_where_the_rule_finds_nothing_a_cloudless_forecast_makes_a_go(
     models: list[Model], limit_pct: int, shortest: timedelta, share: float, calibration: Calibration
 ) -> None:
     wishes = wishing(limit_pct, shortest)
@@ -406,7 +406,7 @@ def test_where_the_rule_finds_nothing_a_cloudless_forecast_makes_a_go(
     st.integers(0, 16 * 60),
     st.integers(1, 22 * 60),
 )
-def test_where_the_rule_finds_that_there_is_never_a_go_no_window_and_no_lead_makes_one(
+def test_row_198_where_the_rule_finds_that_there_is_never_a_go_no_window_and_no_lead_makes_one(
     models: list[Model],
     limit_pct: int,
     shortest: timedelta,
