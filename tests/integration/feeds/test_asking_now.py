@@ -17,6 +17,7 @@ from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.span import Span
 from alerts.weather.record import Place
+from alerts.weather.sky_now import Says
 from service import live
 from service.bootstrap import build
 from service.cli import weatherat
@@ -185,6 +186,29 @@ def test_row_207_ensembles_that_do_not_come_are_said(open_meteo, monkeypatch):
     page = CliRunner().invoke(duskbell, words, catch_exceptions=False).output
     assert "ensemble-api.open-meteo.com/v1/ensemble can't be reached" in page
     assert NO_ENSEMBLES in page
+
+
+@pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])
+def test_stations_near_a_place_that_is_not_kept_are_heard(mocked, has_store):
+    """Once: with a store, its allowance of one request a minute holds for commands too."""
+    if has_store:
+        build().engine.dispose()
+    now, night = tonight()
+    at = now - timedelta(minutes=20)
+    report = {
+        "icaoId": "HKXX",
+        "lat": HERE.lat_deg + 0.1,
+        "lon": HERE.lon_deg,
+        "elev": HERE.elevation_m,
+        "obsTime": int(at.timestamp()),
+        "rawOb": f"METAR HKXX {at:%d%H%M}Z 00000KT 9999 OVC020 18/12 Q1015",
+    }
+    mocked.add(responses.GET, "https://aviationweather.gov/api/data/metar", json=[report])
+    (heard,) = weatherat.hear_now(load_settings(), HERE, night, now)
+    assert (heard.station, heard.says) == ("HKXX", Says.CLOUD)
+    assert len(weatherat.hear_now(load_settings(), HERE, night, now)) == (0 if has_store else 1)
+    long_before = now - timedelta(hours=20)
+    assert weatherat.hear_now(load_settings(), HERE, night, long_before) == ()
 
 
 @pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
 
+from alerts.track.evidence import SkyReport, Station
+from alerts.track.metar import read_metar
 from service import access
+from service.observations.base import METAR, Heard, Observed
 from service.store import tables
 from service.store.limits import LIMITS
 from service.store.people import get_operator
@@ -204,3 +208,16 @@ def test_others_read_a_shared_site_rounded_and_a_private_one_not_at_all(world: W
         assert (night["site"]["lat"], night["site"]["lon"]) == (40.3, -1.4)
         nights = browser.get(f"{API}/sites/1/nights", headers=key).json()["nights"]
         assert {each["leave_by"] for each in nights} == {None}
+
+
+def test_what_is_judged_on_request_hears_the_stations_nearby(world: World, owner: TestClient) -> None:
+    key = bearer(world)
+    before = ask(owner, key, site=FLAT, night="2027-07-03").json()["report"]
+    at = GO_TIME - timedelta(minutes=20)
+    raw = f"METAR LETE {at:%d%H%M}Z AUTO 21005KT 9999 OVC020 12/06 Q1015"
+    station = Station("LETE", METAR, FLAT["lat"] + 0.1, FLAT["lon"], FLAT["elevation_m"])
+    heard = Heard((Observed(station, SkyReport("LETE", at, read_metar(raw), raw, at), "test"),))
+    world.duskbell.invented_stations = lambda asks: heard
+    after = ask(owner, key, site=FLAT, night="2027-07-03").json()["report"]
+    assert after["outlook"]["chance_pct"] < before["outlook"]["chance_pct"]
+    assert (after["from"], after["wishes"]["chance"]) == ("judged", 70)
