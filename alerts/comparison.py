@@ -13,6 +13,7 @@ from alerts.nightbulk import readable_nights
 from alerts.season import worth_of
 from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.span import Span
 from alerts.verdict import Verdict, VerdictWord
 
 MOST_SITES = 50
@@ -57,6 +58,13 @@ class ComparedNight:
         if self.decided_pct is not None or self.verdict is None:
             return self.decided_pct
         return self.verdict.chance_pct
+
+    @property
+    def window(self) -> Span:
+        """What the verdict is about; the longest window where nothing is decided of any."""
+        if self.verdict is not None and self.verdict.usable is not None:
+            return self.verdict.usable
+        return max((each.span for each in self.night.windows), key=lambda span: span.duration)
 
     @property
     def minutes(self) -> float:

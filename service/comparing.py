@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.wording import clear_words
 from alerts.comparison import ComparedNight, compare
-from alerts.localtime import say_day, say_minutes, say_span, utc_text
+from alerts.localtime import say_day, say_minutes, say_span, say_time, utc_text
 from alerts.night import Night
 from alerts.ranking import ORDER_WORDS, Order, RankedNight
 from alerts.site import Site
@@ -114,15 +114,30 @@ def compared_json(ranked: RankedNight) -> dict[str, Any]:
     }
 
 
-def compared_head(order: Order, wishes: Iterable[Wishes], *, with_drive: bool) -> Iterator[str]:
-    """The order in words, what the chance is of, what a drive rests on, and the names of the columns."""
+def compared_head(
+    order: Order, wishes: Iterable[Wishes], nights: Iterable[ComparedNight], *, with_drive: bool
+) -> Iterator[str]:
+    """The order in words, what the chance is of and from when, what a drive rests on, and the names of the
+    columns."""
     yield f"Ranked {ORDER_WORDS[order]}."
     shortest = sorted({each.shortest_window for each in wishes})
     yield f"The chance: of {' or '.join(clear_words(each) for each in shortest)} in one piece, at least."
+    if as_of := compared_as_of(nights):
+        yield as_of
     if with_drive:
         yield 'The drive: one way; "about" is an estimate from home.'
     drive = f"{'drive':<20}" if with_drive else ""
     yield f"{'verdict':<8}{'chance':>6} {'night':<17}{'site':<26}{drive}{'dark in all':<12}windows"
+
+
+def compared_as_of(nights: Iterable[ComparedNight]) -> str:
+    """`As of 19:07 CEST.`, or from the earliest to the latest; "" where nothing is judged."""
+    judged = [(each.as_of, each.site.tz) for each in nights if each.as_of is not None]
+    if not judged:
+        return ""
+    judged.sort(key=lambda each: each[0])
+    said = dict.fromkeys(say_time(at, zone) for at, zone in (judged[0], judged[-1]))
+    return f"As of {' to '.join(said)}."
 
 
 def compared_line(ranked: RankedNight, *, with_drive: bool) -> str:

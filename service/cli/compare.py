@@ -39,7 +39,13 @@ def compare(
     from alerts.driving import with_home
     from alerts.ranking import Order, rank
     from service.bootstrap import build
-    from service.comparing import Compared, compare_stored, compared_head, compared_json, compared_line
+    from service.comparing import (
+        Compared,
+        compare_stored,
+        compared_head,
+        compared_json,
+        compared_line,
+    )
     from service.store.people import find_operator, home_of
     from service.store.sites import find_sites, get_site, newest_revision
     from service.usual import usual_watchers, wishes_of
@@ -75,7 +81,7 @@ def compare(
         return
     click.echo(f"Nights from {start} to {end}, each site by the wishes of who watches it")
     with_drive = home is not None or order is Order.DRIVE
-    for line in compared_head(order, wishes.values(), with_drive=with_drive):
+    for line in compared_head(order, wishes.values(), nights, with_drive=with_drive):
         click.echo(line)
     for each in shown:
         click.echo(compared_line(each, with_drive=with_drive))

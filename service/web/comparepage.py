@@ -11,12 +11,14 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
+from alerts.briefing.facts import Units
+from alerts.briefing.units import in_units
 from alerts.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
 from alerts.driving import with_home
 from alerts.errors import BadInput
 from alerts.localtime import say_drive
 from alerts.ranking import ORDER_WORDS, Order, RankedNight, rank
-from service.comparing import Compared, compare_stored
+from service.comparing import Compared, compare_stored, compared_as_of
 from service.store import people, tables
 from service.store.sites import StoredSite, newest_revisions
 from service.usual import wishes_of
@@ -87,6 +89,7 @@ def build_router(web: Web) -> APIRouter:
             first=span[0],
             last=span[1],
             lines=lines,
+            as_of=_as_of(lines),
             more=more,
             sort=sort.value,
             orders=[order.value for order in Order],
@@ -95,6 +98,11 @@ def build_router(web: Web) -> APIRouter:
         )
 
     return router
+
+
+def _as_of(lines: Sequence[Line]) -> str:
+    hours = min((line.clock_hours for line in lines), default=24)
+    return in_units(compared_as_of(line.each for line in lines), Units(clock_hours=hours))
 
 
 def compare_rows(

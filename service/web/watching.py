@@ -45,7 +45,8 @@ _LOOK_BACK = timedelta(days=2)
 @dataclass(frozen=True, slots=True)
 class SiteRow:
     """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here.
-    units: as the viewer wished to read figures and times of this site."""
+    units: as the viewer wished to read figures and times of this site. clock_zone: of the clock that they
+    leave by; "" for the site's."""
 
     site_id: int
     name: str
@@ -54,6 +55,11 @@ class SiteRow:
     is_watched: bool
     cells: tuple[NightCell, ...]
     units: Units = Units.METRIC
+    clock_zone: str = ""
+
+    @property
+    def leave_zone(self) -> str:
+        return self.clock_zone or self.zone
 
     @property
     def clock_hours(self) -> int:
@@ -111,6 +117,7 @@ def site_rows(
                 is_watched=row.id in watchers,
                 cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
                 units=units_for(watchers.get(row.id), viewer),
+                clock_zone=_clock_zone_for(watchers.get(row.id), viewer),
             )
         )
     return found
@@ -121,6 +128,13 @@ def units_for(watcher: tables.Subscription | None, viewer: Viewer | None) -> Uni
     if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
         return Units.METRIC
     return units_of(from_json(Wishes, watcher.wishes))
+
+
+def _clock_zone_for(watcher: tables.Subscription | None, viewer: Viewer | None) -> str:
+    """The zone that the viewer wished to be told their own times in; "" for the site's."""
+    if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
+        return ""
+    return str(watcher.wishes.get("clock_zone") or "")
 
 
 def watchers_of(

@@ -175,6 +175,16 @@ def test_row_206_what_is_asked_on_the_spot_says_when_and_why_it_differs(
     assert tonight(FLAT.name) == was
 
 
+def test_a_comparison_says_as_of_when(world: World) -> None:
+    world.wall = GO_TIME
+    world.cycle(GO_TIME)
+    world.wall = GO_TIME + timedelta(minutes=25)
+    page = command("compare", FLAT.name, "--from", f"{SATURDAY}", "--to", f"{SATURDAY}")
+    assert "As of Sat 19:07 CEST." in page.splitlines()
+    with owner_browsing(world, shown_at=world.wall) as browser:
+        assert "As of Sat 19:07 CEST." in browser.get(f"/compare?from={SATURDAY}&to={SATURDAY}").text
+
+
 def test_other_wishes_are_judged_and_named(world: World) -> None:
     world.wall = GO_TIME
     world.cycle(GO_TIME)

@@ -64,3 +64,13 @@ def test_what_one_said_of_a_night_is_on_the_wished_clock(twelve: World) -> None:
         form = {"state": "partly", "from": "23:30", "to": "01:15"}
         page = browser.post(f"{NIGHT}/outcome", data=form).text
     assert "partly clear, 11:30 pm–1:15 am CEST" in page
+
+
+def test_the_first_page_says_when_to_leave_on_the_clock_one_lives_by(world: World, owner: TestClient) -> None:
+    with world.duskbell.sessions.begin() as session:
+        for row in session.query(tables.Subscription):
+            people.change_wishes(session, row, replace(people.default_wishes(), clock_zone="Europe/London"))
+    for now in (START, ON_THE_DAY, GO_TIME):
+        world.cycle(now)
+    assert "Leave by <strong>20:11 BST</strong>" in owner.get("/").text
+    assert "Leave by <strong>20:11 BST</strong>" in owner.get(NIGHT).text
