@@ -87,7 +87,8 @@ class Asking:
 
     def evidence(self, least_cloud_pct: Floats, lead_days: float) -> float:
         """The mean of what members add whose clearest stretches have these clouds, shape (members,)."""
-        return float(evidence(least_cloud_pct, lead_days, self.ahead_h, self.length_h).mean())
+        told = evidence(least_cloud_pct, lead_days, self.ahead_h, self.length_h, self.clear_share)
+        return float(told.mean())
 
 
 @value(frozen=True, slots=True)

@@ -58,11 +58,12 @@ HIT_RATES = ((0.78, 0.13), (0.74, 0.19), (0.73, 0.20), (0.75, 0.19), (0.73, 0.25
 FAMILIES = (("ecmwf", "MET Norway"), ("icon", "Open-Meteo"), ("gfs", "Open-Meteo"))
 MEMBERS = 20
 NIGHT_TO_NIGHT = 0.22
-OF_THE_NIGHT = 0.65
+OF_THE_NIGHT = 0.5
 """Of an hour's variance."""
-HOUR_TO_HOUR = 0.9
+HOUR_TO_HOUR = 0.86
 COMMON = 0.5
-RUN_TO_RUN = 0.85
+ERROR_HOUR_TO_HOUR = 0.95
+RUN_TO_RUN = 0.935
 MEMBERS_SHARE = 2 / 3
 MEMBER_SPREAD = 0.7
 RUN_EVERY = timedelta(hours=6)
@@ -117,6 +118,8 @@ class Weather:
     latent: Floats
     noise: dict[int, tuple[Floats, Floats]] = field(default_factory=dict)
     rng: np.random.Generator = field(default_factory=np.random.default_rng)
+    spread_of: int = -1
+    spread: Floats = field(default_factory=lambda: np.zeros(0))
 
     @property
     def truth_pct(self) -> Floats:
@@ -126,8 +129,8 @@ class Weather:
         """The noise of that run: common (hours,), and each family's own (families, hours)."""
         if number not in self.noise:
             fresh = (
-                chain(self.rng, (HOURS_A_NIGHT,), HOUR_TO_HOUR),
-                chain(self.rng, (len(FAMILIES), HOURS_A_NIGHT), HOUR_TO_HOUR),
+                chain(self.rng, (HOURS_A_NIGHT,), ERROR_HOUR_TO_HOUR),
+                chain(self.rng, (len(FAMILIES), HOURS_A_NIGHT), ERROR_HOUR_TO_HOUR),
             )
             before = self.noise.get(number - 1)
             if before is not None:
@@ -144,14 +147,16 @@ class Weather:
         for earlier in range(max(self.noise, default=number - 1) + 1, number):
             self.run(earlier)
         common, own = self.run(number)
+        if self.spread_of != number:
+            shape = (len(FAMILIES), MEMBERS, HOURS_A_NIGHT)
+            self.spread_of, self.spread = number, chain(self.rng, shape, ERROR_HOUR_TO_HOUR)
         starts = [noon + k * HOUR for k in range(HOURS_A_NIGHT)]
         leads = [max(0.0, (start - issued) / timedelta(days=1)) for start in starts]
         kept = np.array([kept_at(lead) for lead in leads])
         found = []
-        for (lineage, provider), mine in zip(FAMILIES, own, strict=True):
+        for (lineage, provider), mine, spread in zip(FAMILIES, own, self.spread, strict=True):
             noise = np.sqrt(COMMON) * common + np.sqrt(1 - COMMON) * mine
             centre = kept * self.latent + np.sqrt(1 - kept**2) * noise
-            spread = chain(self.rng, (MEMBERS, HOURS_A_NIGHT), HOUR_TO_HOUR)
             around = np.sqrt(MEMBERS_SHARE) * noise + MEMBER_SPREAD * np.sqrt(1 - MEMBERS_SHARE) * spread
             members = kept * self.latent + np.sqrt(1 - kept**2) * around
             source = Source("simulated", provider, lineage, lineage, "", "", issued_at=issued, fetched_at=now)

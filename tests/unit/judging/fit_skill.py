@@ -296,7 +296,10 @@ def own_climate(days: Sequence[int]) -> Floats:
             for n in there
         }
         moved = np.array([logit(rate[n]) - logit(everywhere) for n in mine.night])
-        stated[own] = expit(pooled(_fitted(others), mine, days) + skill.PLACE_WEIGHT * moved)
+        values = _fitted(others)
+        kept = float(np.mean(np.exp(-np.array(days) / values[8])))
+        known = skill.PLACE_KNOWN * kept * len(days) / (1 + (len(days) - 1) * values[9])
+        stated[own] = expit(pooled(values, mine, days) + (1 - known) * moved)
     return stated
 
 

@@ -114,9 +114,20 @@ def test_far_ahead_only_what_is_usual_is_left() -> None:
     assert chance_by(0, lead_days=200) == pytest.approx(float(chance_of(usual_log_odds(4, 1))), abs=1e-6)
 
 
-def test_a_place_s_own_climate_moves_what_is_usual_by_half_of_its_difference() -> None:
-    moved = usual_log_odds(4, 1, 0.7) - usual_log_odds(4, 1)
-    assert moved == pytest.approx(0.5 * (log_odds(0.7) - log_odds(CLEAR_SHARE)))
+def test_a_place_s_own_climate_counts_wholly_where_forecasts_know_nothing_and_less_beside_them() -> None:
+    own = log_odds(0.7) - log_odds(CLEAR_SHARE)
+    assert usual_log_odds(4, 1, 0.7) - usual_log_odds(4, 1) == pytest.approx(own)
+    fresh = evidence(20, 0, 4, 1, 0.7) - evidence(20, 0, 4, 1)
+    assert fresh == pytest.approx(-skill.PLACE_KNOWN * own)
+    assert evidence(20, 200, 4, 1, 0.7) == pytest.approx(0, abs=1e-6)
+
+
+@pytest.mark.parametrize("days", [*((day,) for day in (0, 1, 3, 5, 7)), *fit_skill.FOURS])
+def test_the_place_s_own_climate_helps_with_every_set_of_runs(days: tuple[int, ...]) -> None:
+    """Places left out in turn; most where one run looks far ahead."""
+    own = fit_skill.log_score(fit_skill.own_climate(days))
+    none = fit_skill.log_score(fit_skill.out_of_place(fit_skill.way_log_odds, days))
+    assert own < none - (0.01 if len(days) == 1 else 0.0)
 
 
 @UNHURRIED
