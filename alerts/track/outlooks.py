@@ -28,17 +28,28 @@ def calibrated_outlook(outlook: Outlook, calibration: Calibration, *, site: int,
     raw_pct = outlook.chance_pct if outlook.raw_chance_pct is None else outlook.raw_chance_pct
     if raw_pct is None:
         return outlook
+    whole_pct = outlook.whole_pct if outlook.raw_whole_pct is None else outlook.raw_whole_pct
     if calibration.version == NONE_VERSION:
         return replace(
-            outlook, chance_pct=raw_pct, raw_chance_pct=None, calibration="", chance_range_pct=None
+            outlook,
+            chance_pct=raw_pct,
+            raw_chance_pct=None,
+            calibration="",
+            chance_range_pct=None,
+            whole_pct=whole_pct,
+            raw_whole_pct=None,
         )
-    found = _in_use(calibration).corrected(raw_pct, _hours_before(outlook, now), site)
+    in_use, hours_before = _in_use(calibration), _hours_before(outlook, now)
+    found = in_use.corrected(raw_pct, hours_before, site)
+    whole = None if whole_pct is None else in_use.corrected(whole_pct, hours_before, site)
     return replace(
         outlook,
         chance_pct=round(100 * found.chance),
         raw_chance_pct=raw_pct,
         calibration=calibration.version,
         chance_range_pct=(round(100 * found.low), round(100 * found.high)),
+        whole_pct=None if whole is None else round(100 * whole.chance),
+        raw_whole_pct=whole_pct,
     )
 
 

@@ -48,6 +48,7 @@ from alerts.site import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.span import Span
 from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.sky_now import Says, StationSky
 from alerts.wishes import Wishes
 
 Floats = NDArray[np.float64]
@@ -69,6 +70,12 @@ MEMBER_SPREAD = 0.7
 RUN_EVERY = timedelta(hours=6)
 HOURS_A_NIGHT = 24
 DAYS_AHEAD = 5
+STATION_KM, STATION_RATES = 30.0, (0.84, 0.11)
+"""Share of hours that are clear where it is clear there and where it isn't."""
+CEILOMETER_FT = 12_000
+HIGH_ALONE = 0.12
+SILENT_WHEN_CLEAR, SILENT_WHEN_CLOUDY = 0.10, 0.02
+STATIONS_ASKED = timedelta(hours=9)
 
 
 def correlation(clear: float, not_clear: float) -> float:
@@ -86,6 +93,7 @@ def correlation(clear: float, not_clear: float) -> float:
 
 
 KEPT = [correlation(*rates) for rates in HIT_RATES]
+STATION_KEPT = correlation(*STATION_RATES)
 
 
 def kept_at(lead_days: float) -> float:
@@ -120,6 +128,32 @@ class Weather:
     rng: np.random.Generator = field(default_factory=np.random.default_rng)
     spread_of: int = -1
     spread: Floats = field(default_factory=lambda: np.zeros(0))
+    reports: list[Says | None] = field(default_factory=list)
+
+    def stations(self, noon: datetime, now: datetime, window: Span) -> tuple[StationSky, ...]:
+        """The newest report, from when the service begins to ask; none where the last hour's is missing."""
+        at = int((now - noon) / HOUR)
+        if not self.reports:
+            self.reports = self._reports()
+        if now < window.start - STATIONS_ASKED or (says := self.reports[min(at, HOURS_A_NIGHT - 1)]) is None:
+            return ()
+        return (StationSky("simulated", says, noon + at * HOUR, STATION_KM, 0.0, 0.0, CEILOMETER_FT),)
+
+    def _reports(self) -> list[Says | None]:
+        aside = chain(self.rng, (HOURS_A_NIGHT,), HOUR_TO_HOUR)
+        there = STATION_KEPT * self.latent + np.sqrt(1 - STATION_KEPT**2) * aside
+        is_high = self.rng.random() < HIGH_ALONE
+        silent = self.rng.random(HOURS_A_NIGHT)
+        found: list[Says | None] = []
+        for cloud, chance in zip(cloud_pct(there, self.share), silent, strict=True):
+            is_clear = cloud <= 31.25
+            if chance < (SILENT_WHEN_CLEAR if is_clear else SILENT_WHEN_CLOUDY):
+                found.append(None)
+            elif is_clear or is_high:
+                found.append(Says.CLEAR)
+            else:
+                found.append(Says.CLOUD if cloud > 56.25 else Says.PARTLY)
+        return found
 
     @property
     def truth_pct(self) -> Floats:
@@ -220,7 +254,11 @@ def play(night: Night, weather: Weather, site: Site, wishes: Wishes, prior: floa
     told: list[Told] = []
     whole = plan_trip(night, Span(parts[0].start, parts[-1].end), wishes, site)
     for now in looks(night, whole):
-        verdict = assess(site, night, weather.forecasts(noon, now), wishes, now=now, clear_share=prior)
+        stations = weather.stations(noon, now, whole.window)
+        forecasts = weather.forecasts(noon, now)
+        verdict = assess(
+            site, night, forecasts, wishes, now=now, clear_share=prior, stations=stations
+        )
         if verdict.usable is None:
             continue
         plan = plan_trip(verdict.night or night, verdict.usable, wishes, site)

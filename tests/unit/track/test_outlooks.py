@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from alerts.span import Span
-from alerts.track.calibration import PRIOR, Calibration, LeadMap, Method, SiteShift
+from alerts.track.calibration import NONE, PRIOR, Calibration, LeadMap, Method, SiteShift
 from alerts.track.leads import LEADS, Lead
 from alerts.track.outlooks import calibrated_outlook, moves_at
 from alerts.weather.outlook import Outlook, SourceChance
@@ -48,6 +48,15 @@ def test_correcting_twice_changes_nothing_more() -> None:
     now = START - timedelta(days=1)
     once = calibrated_outlook(outlook(80), HALF, site=SITE, now=now)
     assert calibrated_outlook(once, HALF, site=SITE, now=now) == once
+
+
+def test_the_chance_over_a_begun_window_is_corrected_with_it_once_and_undone_with_it() -> None:
+    now = START + timedelta(hours=1)
+    begun = replace(outlook(20), whole_pct=80)
+    found = calibrated_outlook(begun, HALF, site=SITE, now=now)
+    assert (found.chance_pct, found.whole_pct, found.raw_whole_pct) == (33, 67, 80)
+    assert calibrated_outlook(found, HALF, site=SITE, now=now) == found
+    assert calibrated_outlook(found, NONE, site=SITE, now=now) == begun
 
 
 def test_an_unknown_chance_stays_unknown() -> None:
