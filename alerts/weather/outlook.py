@@ -76,8 +76,9 @@ class Outlook:
     once the window has begun, the chance that all of it holds the event, what has passed included; None
     before. sky_now: what weather stations nearby reported, and what that added; None where nobody did.
     calibration: the version by which chance_pct was corrected by the record, "" when it wasn't;
-    raw_chance_pct and raw_whole_pct: what it and whole_pct were before that; chance_range_pct: in which the corrected chance lies nine times
-    in ten, the record being as short as it is; None where nothing was corrected.
+    raw_chance_pct, raw_whole_pct: what it and whole_pct were before that; chance_range_pct: in which the
+    corrected chance lies nine times in ten, the record being as short as it is; None where nothing was
+    corrected.
     """
 
     window: Span

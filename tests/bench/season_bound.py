@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from alerts.fieldplan import plan_trip
 from alerts.night import SkyWishes, nights
@@ -33,6 +34,7 @@ from alerts.wishes import Wishes
 from tests.bench import season
 from tests.bench.season import HOUR, HOURS_A_NIGHT, NORMAL, Floats, chain
 
+Flags = NDArray[np.bool_]
 AIMED = {"cloudy": (0.20, 0.40), "mid": (0.15, 0.25), "dry": (0.05, 0.10)}
 """Shares of drives in vain and of clear nights missed, at most."""
 LIMIT = 0.70
@@ -75,7 +77,7 @@ def hang_together(kept: float) -> Floats:
     return np.asarray(kept ** abs(hour[:, None] - hour[None]))
 
 
-def holds(clear: Floats, held_h: Floats) -> Floats:
+def holds(clear: Flags, held_h: Floats) -> Flags:
     """Whether half an hour in one piece is clear in the window; clear: shape (..., hours)."""
     run, found = np.zeros(clear.shape[:-1]), np.zeros(clear.shape[:-1], dtype=bool)
     for hour in np.flatnonzero(held_h):
@@ -86,7 +88,7 @@ def holds(clear: Floats, held_h: Floats) -> Floats:
 
 def true_chances(
     leaving: Leaving, share: float, years: int, rng: np.random.Generator
-) -> tuple[Floats, dict[str, Floats]]:
+) -> tuple[Flags, dict[str, Floats]]:
     """Whether the event came in each year, shape (years,), and its true chance by what is read."""
     night, error = hang_together(season.HOUR_TO_HOUR), hang_together(season.ERROR_HOUR_TO_HOUR)
     sky = season.OF_THE_NIGHT + (1 - season.OF_THE_NIGHT) * night
@@ -132,13 +134,11 @@ def true_chances(
         size, way = np.linalg.eigh((left + left.T) / 2)
         off = draws @ (way * np.sqrt(np.maximum(size, 0))).T
         guesses = told_all @ gain.T
-        found[name] = np.array(
-            [np.mean(holds(guess + off <= limit, leaving.held_h)) for guess in guesses]
-        )
+        found[name] = np.array([np.mean(holds(guess + off <= limit, leaving.held_h)) for guess in guesses])
     return holds(latent <= limit, leaving.held_h), found
 
 
-def figures(climate: str, came: Floats, chances: Floats) -> dict[str, float]:
+def figures(climate: str, came: Flags, chances: Floats) -> dict[str, float]:
     vain, missed = AIMED[climate]
     driven = chances >= LIMIT
     order = np.argsort(-chances)

@@ -336,13 +336,21 @@ def bins(stated: Floats) -> list[tuple[float, float, float, float, float, float]
     return found
 
 
+def uncertainty() -> Floats:
+    """Standard errors of the constants by leaving out one place at a time (jackknife), in their order."""
+    values = np.array([_fitted(others) for _, others in folds()])
+    count = len(values)
+    spread: Floats = np.sqrt((count - 1) / count * np.sum((values - values.mean(axis=0)) ** 2, axis=0))
+    return spread
+
+
 def say(line: str) -> None:
     sys.stdout.write(line + "\n")
 
 
 def main() -> None:
-    values = fit(cases())
-    say("\n".join(f"{name} = {value:.3f}" for name, value in zip(CONSTANTS, values, strict=True)))
+    found = zip(CONSTANTS, fit(cases()), uncertainty(), strict=True)
+    say("\n".join(f"{name} = {value:.3f} +- {error:.3f}" for name, value, error in found))
     say("\n| runs of days | " + " | ".join([*WAYS, "with the place's climate"]) + " |")
     for days in (*((day,) for day in (0, 1, 3, 5, 7)), *FOURS):
         ways = [out_of_place(way, days) for way in WAYS.values()]

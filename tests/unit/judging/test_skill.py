@@ -3,6 +3,7 @@ on."""
 
 from __future__ import annotations
 
+import re
 from statistics import fmean
 
 import numpy as np
@@ -49,6 +50,14 @@ def test_the_constants_are_the_fit_s() -> None:
             moved = found.copy()
             moved[at] *= by
             assert loss(moved) > best - 1e-5, fit_skill.CONSTANTS[at]
+
+
+def test_the_errors_written_beside_the_constants_are_those_of_places_left_out() -> None:
+    text = " ".join((skill.__doc__ or "").split())
+    for name, error in zip(fit_skill.CONSTANTS, fit_skill.uncertainty(), strict=True):
+        found = re.search(rf"\b{name} (\d*\.\d+)", text)
+        assert found is not None, name
+        assert float(found[1]) == pytest.approx(error, rel=0.1)
 
 
 def test_what_is_usual_is_how_often_windows_held_the_event() -> None:
