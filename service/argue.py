@@ -23,7 +23,7 @@ from alerts.verdict import VerdictWord, hangs_on
 from alerts.weather.modelnames import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes import Wishes
-from alerts.wishwords import say_words
+from alerts.wishwords import drive_words, say_words
 from service.casefile import Case, open_case
 from service.outlooktext import say_chance
 from service.store import tables
@@ -150,6 +150,8 @@ def _wishes(case: Case) -> Iterator[str]:
     asked = say_words(case.wishes, _usual(case))
     if asked:
         yield f"You asked for: {'; '.join(asked)}."
+    if case.wishes.is_estimate_on(case.night.name):
+        yield sentence(drive_words(case.wishes))
 
 
 def _chance(case: Case, outlook: Outlook) -> str:

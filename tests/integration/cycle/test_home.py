@@ -11,6 +11,7 @@ from sqlalchemy import select
 
 from alerts.driving import Home
 from alerts.wishes import Wishes
+from service.argue import argue_case
 from service.casefile import open_case
 from service.demo.story import FLAT, SATURDAY, ZONE
 from service.rejudging import rejudge
@@ -75,4 +76,6 @@ def test_row_215_what_was_decided_keeps_its_drive_whatever_becomes_of_the_home(w
         row = session.get_one(tables.Subscription, kept.subscription_id)
         case = open_case(session, row, SATURDAY, GO_TIME, lambda: ephemeris)
         assert case.wishes.usual_drive == DRIVE
+        said = argue_case(case).lines_of("wishes")
+        assert "About 1 h 10 min to drive, an estimate from home." in said
         assert from_json(Wishes, row.wishes).usual_drive == timedelta(minutes=90)
