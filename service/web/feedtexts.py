@@ -30,7 +30,7 @@ from service.web.words import headline
 
 REFRESH = timedelta(hours=1)
 MOST_NEWS = 50
-NEWS_KEPT = timedelta(days=30)
+NEWS_KEPT = timedelta(days=7)
 ATOM = "http://www.w3.org/2005/Atom"
 STATUS = {"go": "CONFIRMED", "stay": "CANCELLED"}
 """By verdict; any other night is TENTATIVE."""

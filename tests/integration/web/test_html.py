@@ -72,10 +72,11 @@ def test_pages_for_strangers_are_valid(played_world: World) -> None:
     [
         ("/sites/new", {"name": "", "at": "nowhere", "do": "save"}),
         ("/sites/new", {"name": "Hill", "at": "67.5, 25", "months": "7", "do": "preview"}),
+        ("/sites/new", {"name": "Skerry", "at": "41, 2", "months": "7", "do": "save"}),
         ("/subscriptions/1", {"shortest": "a while", "kit": "x", "trips": "y", "do": "save"}),
         ("/me", {"zone": "Moon"}),
     ],
-    ids=["faulty site", "preview", "faulty wishes", "faulty zone"],
+    ids=["faulty site", "preview", "a place at sea", "faulty wishes", "faulty zone"],
 )
 def test_a_page_that_answers_a_form_is_valid(path: str, form: dict[str, str], played: TestClient) -> None:
     page = played.post(path, data=form).text
