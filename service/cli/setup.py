@@ -70,13 +70,15 @@ def setup(*, no_input: bool, no_try: bool, **given: Any) -> None:
 
     answers = _read_answers(given)
     duskbell = build()
-    require_writable(duskbell.engine)
     talk = Talk(duskbell, answers, asks=has_terminal() and not no_input, tries=not no_try)
     try:
+        require_writable(duskbell.engine)
         talk.run()
     except (click.Abort, KeyboardInterrupt):
         click.echo("\nStopped. What was confirmed is kept; duskbell setup goes on from there.")
         raise click.exceptions.Exit(130) from None
+    finally:
+        duskbell.engine.dispose()
     if talk.unwell:
         raise click.exceptions.Exit(1)
 
