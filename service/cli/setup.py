@@ -215,6 +215,8 @@ class Talk:
             mail = self._ask("Your mail address", standing.mail, check_mail_address)
         if mail is not None:
             keep_mail(self.duskbell, mail)
+            if self.answers.mail is not None:
+                click.echo(f"  {self.standing.mail}")
             if standing.mail_id is not None and self.standing.mail_id != standing.mail_id:
                 click.echo(f"  {standing.mail} stays an address of yours too. To end that:")
                 click.echo(f"  duskbell address off {standing.mail_id}")
@@ -238,6 +240,11 @@ class Talk:
             terms = self._ask_terms(terms_of(settings), answered=standing.terms_answered)
         if contact is not None or terms is not None:
             keep_feeds(self.duskbell, contact or settings.contact, terms or terms_of(settings))
+        now = self.duskbell.settings
+        if self.answers.contact is not None:
+            click.echo(f"  They are told: {now.contact}")
+        if self.answers.terms is not None:
+            click.echo(f"  {_terms_words(terms_of(now))}")
 
     def place(self) -> None:
         """The first place; then the feeds are asked for it, until that goes well or is taken as it is."""
@@ -540,8 +547,10 @@ class Talk:
         name = self._ask("What to call it", PUSH_NAME, _name)
         click.echo("  Its address in apprise's form, such as SERVICE://TOKEN; it isn't shown.")
         url = self._ask_hidden("Address")
-        if url:
+        try:
             self._ring_by_push(name, url, lambda: keep_push(self.duskbell, name, url))
+        except BadInput as refusal:
+            click.echo(f"  {refusal}")
 
     def _ring_by_push(self, name: str, url: str, keep: Callable[[], None]) -> None:
         from service.setup.steps import add_push
