@@ -61,7 +61,7 @@ def compare_stored(
         if not any(_reaches(each, nights[0]) for each in mine.forecasts):
             return ComparedNight.of(site, nights[0])
         verdict = mine.judge(nights, wishes[site])
-        return ComparedNight.of(site, verdict.night or nights[0], verdict, now)
+        return ComparedNight.of(site, verdict.night or nights[0], verdict, mine.now)
 
     return compare(
         [each.site for each in compared],

@@ -30,12 +30,13 @@ from service.store import calibrations, tables, track
 from service.store.climates import find_climates
 from service.store.codec import from_json
 from service.store.decisions import newest_decision
-from service.store.forecasts import newest_by_place, place_key
+from service.store.forecasts import newest_at, newest_by_place, place_key
 from service.store.packing import unpack, unpack_over
 from service.store.people import shared_sky
 from service.store.sites import StoredSite, stored_site
 
 FORECASTS_REACH = timedelta(days=16)
+STEP_MINUTES = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,21 +188,34 @@ class Inputs:
         return self if is_near else replace(self, forecasts=())
 
 
-def read_inputs(session: Session, sites: Iterable[StoredSite], now: datetime) -> dict[int, Inputs]:
-    """What the store holds for these sites, by their number."""
+def settled_moments(session: Session, sites: Iterable[StoredSite], now: datetime) -> dict[int, datetime]:
+    """By site the moment as of which it is judged for whoever looks: the last half hour, or when its newest
+    forecast came. So all who look within a while are told the same."""
+    places = {each.site_id: place_key(each.site) for each in sites}
+    step = now.replace(minute=now.minute - now.minute % STEP_MINUTES, second=0, microsecond=0)
+    newest = newest_at(session, set(places.values()), now)
+    return {site_id: max(step, newest.get(place, step)) for site_id, place in places.items()}
+
+
+def read_inputs(
+    session: Session, sites: Collection[StoredSite], now: datetime, *, settle: bool = True
+) -> dict[int, Inputs]:
+    """What the store holds for these sites, by their number. settle: as of the moment of `settled_moments`,
+    not of `now`."""
     places = {each.site_id: place_key(each.site) for each in sites}
     stored = {each.site_id: each.site for each in sites}
+    moments = settled_moments(session, sites, now) if settle else dict.fromkeys(places, now)
     forecasts = newest_by_place(session, set(places.values()), now)
     climates = find_climates(session, set(places.values()), now)
     anybody = track.is_anybody_heard(session, now)
     return {
         site_id: Inputs(
             site=stored[site_id],
-            now=now,
+            now=moments[site_id],
             forecasts=[each.forecast for each in forecasts.get(place, ())],
-            correct=calibrations.correction(session, site_id, now),
+            correct=calibrations.correction(session, site_id, moments[site_id]),
             climate=climates.get(place, UNKNOWN_CLIMATE),
-            stations=track.stations_now(session, stored[site_id], now) if anybody else (),
+            stations=track.stations_now(session, stored[site_id], moments[site_id]) if anybody else (),
         )
         for site_id, place in places.items()
     }

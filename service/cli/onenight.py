@@ -131,7 +131,8 @@ def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight
             elif usual is not None:
                 wishes = asked.wishes or usual.wishes
                 known_site = usual.stored
-                inputs = read_inputs(session, [known_site], now)[known_site.site_id]
+                known = read_inputs(session, [known_site], now, settle=asked.is_plain)
+                inputs = known[known_site.site_id]
             if usual is not None and usual.watcher is not None and wishes_alike(wishes, usual.wishes):
                 decided = _decided(session, usual.watcher.id, usual.stored, name, now)
             is_read = decided is not None and asked.is_plain
@@ -140,14 +141,14 @@ def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight
             if usual is not None and decided is not None and is_read:
                 return _as_decided(session, usual.stored, decided, notes)
     nights = nights_as_wished(wishes, lambda sky: night_named(asked.place, name, sky, ephemeris))
-    found = _at_hand(asked, nights[0], inputs, settings)
+    found = _at_hand(asked, nights[0], inputs, settings, now)
     verdict = found.inputs.judge(nights, wishes)
     answer = OneNight(
         site=asked.place,
         night=verdict.night or nights[0],
         verdict=verdict,
         wishes=wishes,
-        as_of=now,
+        as_of=found.inputs.now,
         inputs=found.inputs,
         elevation_known=known_site.elevation_known if known_site else asked.elevation_m is not None,
         refused=found.refused,
@@ -203,7 +204,7 @@ def _decided(
 
 def _as_decided(session: Session, stored: StoredSite, decided: Decided, notes: Sequence[str]) -> OneNight:
     """The decision, with what it rests on."""
-    inputs = read_inputs(session, [stored], decided.made_at)[stored.site_id]
+    inputs = read_inputs(session, [stored], decided.made_at, settle=False)[stored.site_id]
     return OneNight(
         site=decided.site,
         night=decided.night,
@@ -225,7 +226,7 @@ class _Found:
     notes: tuple[str, ...] = ()
 
 
-def _at_hand(asked: Asked, night: Night, inputs: Inputs, settings: Settings) -> _Found:
+def _at_hand(asked: Asked, night: Night, inputs: Inputs, settings: Settings, now: datetime) -> _Found:
     """What there is to judge on: recorded answers, the store's, or what feeds and stations say now."""
     if asked.recorded is not None or asked.offline:
         return _Found(replace(inputs, forecasts=asked.recorded or (), stations=()))
@@ -233,6 +234,7 @@ def _at_hand(asked: Asked, night: Night, inputs: Inputs, settings: Settings) -> 
         return _Found(replace(inputs, forecasts=(), stations=()))
     if inputs.about(night).forecasts and not asked.ask:
         return _Found(inputs.about(night))
+    inputs = replace(inputs, now=now)
     ahead = [window.span.end for window in night.windows if window.span.end > inputs.now]
     ends = max(ahead, default=night.span.end if asked.without_window else inputs.now)
     if ends <= inputs.now:

@@ -161,6 +161,17 @@ def newest_ids(session: Session, places: set[str]) -> dict[str, int]:
     return {row[0]: row[1] for row in session.execute(query)}
 
 
+def newest_at(session: Session, places: set[str], now: datetime) -> dict[str, datetime]:
+    """For each place when its newest usable answer came, not after `now`."""
+    kept = tables.Forecast
+    query = (
+        select(kept.place, func.max(kept.fetched_at))
+        .where(kept.place.in_(places), kept.rejected.is_(None), kept.fetched_at <= now)
+        .group_by(kept.place)
+    )
+    return {row[0]: row[1] for row in session.execute(query)}
+
+
 def _newest(session: Session, places: set[str], now: datetime) -> Sequence[tables.Forecast]:
     usable = (
         tables.Forecast.place.in_(places),

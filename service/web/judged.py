@@ -100,7 +100,7 @@ def judged_night(
         night=night,
         verdict=verdict,
         wishes=wishes,
-        as_of=now,
+        as_of=inputs.now,
         forecasts=tuple(inputs.forecasts),
         subscription=watcher,
         is_mine=is_mine,

@@ -17,7 +17,7 @@ from alerts.briefing.facts import Units
 from alerts.briefing.units import units_of
 from alerts.site import Site
 from alerts.wishes import Wishes
-from service.decided import read_inputs
+from service.decided import read_inputs, settled_moments
 from service.store import tables
 from service.store.codec import from_json
 from service.store.decisions import Standing, decisions_by_id, newest_standing
@@ -213,16 +213,20 @@ def _usual_rows(
     session: Session, skies: Skies, copies: Sequence[StoredSite], now: datetime
 ) -> dict[int, list[NightCell]]:
     """By site the nights that the store holds for whoever looks at a shared site, judged by the usual wishes
-    on the forecasts at hand: once an hour, and when there is another forecast."""
+    on the forecasts at hand: as of the moment that all views settle on."""
     if not copies:
         return {}
-    wishes, hour = default_wishes(), now.replace(minute=0, second=0, microsecond=0)
+    wishes, moments = default_wishes(), settled_moments(session, copies, now)
     nights = _coming(session, {each.revision_id for each in copies}, now)
     newest = newest_ids(session, {place_key(each.site) for each in copies})
     found: dict[int, list[NightCell]] = {}
     for each in copies:
         mine = nights[each.revision_id, sky_key(wishes.sky)]
-        made_of = tuple((row.id, row.computed_at) for row in mine), newest.get(place_key(each.site)), hour
+        made_of = (
+            tuple((row.id, row.computed_at) for row in mine),
+            newest.get(place_key(each.site)),
+            moments[each.site_id],
+        )
         judge = partial(_judge_usual, session, each, mine, wishes, now)
         found[each.site_id] = skies.keep(("usual", *made_of), judge)
     return found
@@ -233,7 +237,8 @@ def _judge_usual(
 ) -> list[NightCell]:
     inputs = read_inputs(session, [stored], now)[stored.site_id]
     nights = nights_by_id(session, {row.id for row in rows})
-    return [cell_of_verdict(nights[row.id], inputs.judge([nights[row.id]], wishes), now) for row in rows]
+    judged = [(nights[row.id], inputs.judge([nights[row.id]], wishes)) for row in rows]
+    return [cell_of_verdict(night, verdict, inputs.now) for night, verdict in judged]
 
 
 def _cells(session: Session, skies: Skies, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:

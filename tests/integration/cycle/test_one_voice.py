@@ -185,6 +185,25 @@ def test_a_comparison_says_as_of_when(world: World) -> None:
         assert "As of Sat 19:07 CEST." in browser.get(f"/compare?from={SATURDAY}&to={SATURDAY}").text
 
 
+def test_a_site_that_nobody_watches_any_more_is_judged_alike_by_all(world: World) -> None:
+    """As of the moment at which its newest forecast came, or of the last half hour."""
+    world.wall = GO_TIME
+    world.cycle(GO_TIME)
+    with world.duskbell.sessions.begin() as session:
+        for row in people.find_subscriptions(session):
+            people.end(session, row, GO_TIME, "a test")
+    for minutes, as_of in ((5, GO_TIME), (16, GO_TIME), (25, GO_TIME + timedelta(minutes=23))):
+        world.wall = GO_TIME + timedelta(minutes=minutes)
+        with owner_browsing(world, shown_at=world.wall) as browser:
+            said = said_by_commands(FLAT.name, SATURDAY) | said_by_pages(browser, 1, SATURDAY)
+            said |= said_by_api(browser, 1, SATURDAY)
+        del said["explain"]  # it argues the decision of who watched
+        judged = [each for each in said.values() if each.get("verdict") and "as_of" in each]
+        assert len(judged) >= 6
+        assert {each["as_of"] for each in judged} == {as_of}
+        assert len({(each["verdict"], each["chance"]) for each in judged}) == 1
+
+
 def test_other_wishes_are_judged_and_named(world: World) -> None:
     world.wall = GO_TIME
     world.cycle(GO_TIME)

@@ -96,7 +96,7 @@ def said_by_commands(site: str, night: date) -> dict[str, Said]:
     weather = json.loads(command("weather", site, *at, "--json"))
     brief = json.loads(command("briefing", site, *at, "--format", "json"))["data"]["alerts"][0]
     compared = json.loads(command("compare", site, "--from", f"{night}", "--to", f"{night}", "--json"))
-    argued = json.loads(command("explain", site, *at, "--json"))["subscriptions"][0]["turns"][-1]
+    argued = json.loads(command("explain", site, *at, "--json"))["subscriptions"]
     found = {
         "tonight": {
             "verdict": tonight["verdict"], **_of_outlook(tonight["outlook"]), "as_of": _time(tonight["as_of"])
@@ -104,12 +104,13 @@ def said_by_commands(site: str, night: date) -> dict[str, Said]:
         "weather": {**_of_outlook(weather["outlook"]), "as_of": _time(weather["as_of"])},
         "briefing": of_alert(brief),
         "briefing text": of_text(command("briefing", site, *at)),
-        "explain": {
-            "verdict": argued["verdict"],
-            "chance": argued["chance_pct"],
-            "as_of": _time(argued["confirmed_at"]),
-        },
     }  # fmt: skip
+    for each in argued:
+        turn = each["turns"][-1]
+        found["explain"] = {
+            "verdict": turn["verdict"], "chance": turn["chance_pct"], "as_of": _time(turn["confirmed_at"])
+        }  # fmt: skip
+        break
     for each in compared["nights"]:
         found["compare"] = _of_compared(each)
     if brief["window"]:
