@@ -222,7 +222,7 @@ def test_broken_templates_keep_no_message_back_and_the_operator_is_told(
     with_templates(world, folder)
     world.cycle(ON_THE_DAY)
     world.cycle(GO_TIME)
-    assert "for 30 clear minutes between" in body(mails(world)["go"], "plain")
+    assert "at least 30 clear minutes between" in body(mails(world)["go"], "plain")
     (said,) = troubles(world).values()
     assert said.startswith("Your message templates")
     assert "built-in" in said
