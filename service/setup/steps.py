@@ -339,6 +339,13 @@ def read_speed(typed: str) -> float:
     return Home(0.0, 0.0, speed_kmh).speed_kmh
 
 
+def read_port(typed: str) -> int:
+    """A port as somebody types it."""
+    if not (typed.isascii() and typed.isdigit() and 1 <= int(typed[:6]) <= 65535):
+        raise BadInput(f"{typed!r} is no port; write a number such as 587.")
+    return int(typed)
+
+
 def check_relay(relay: Relay) -> Relay:
     """The relay, if its parts can be ones; BadInput otherwise."""
     if not relay.host or any(letter.isspace() or letter in "/@" for letter in relay.host):

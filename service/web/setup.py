@@ -249,9 +249,7 @@ def _filled_relay(standing: Standing, form: Form) -> Relay:
     """The relay as it was filled in; what the environment holds stays, and a password that wasn't typed."""
     set_now, before = standing.settings, standing.relay
     fixed = standing.fixed
-    port, security = form.text("port"), form.text("security")
-    if not (port.isascii() and port.isdigit() and 1 <= int(port) <= 65535):
-        raise BadInput(f"{port!r} is no port; write a number such as 587.")
+    port, security = steps.read_port(form.text("port")), form.text("security")
     if security not in ("starttls", "tls", "none"):
         raise BadInput("choose how the line to the relay is secured.")
     user = set_now.smtp_user if "smtp_user" in fixed else form.text("user")
@@ -261,7 +259,7 @@ def _filled_relay(standing: Standing, form: Form) -> Relay:
     return steps.check_relay(
         Relay(
             host=set_now.smtp_host if "smtp_host" in fixed else form.text("host"),
-            port=set_now.smtp_port if "smtp_port" in fixed else int(port),
+            port=set_now.smtp_port if "smtp_port" in fixed else port,
             security=set_now.smtp_security if "smtp_security" in fixed else security,  # type: ignore[arg-type]
             user=user,
             password=password if user else "",
