@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.night import Night
+from alerts.night import Night, Target, TargetKind
 from alerts.site import Site
 from alerts.span import Span
 from alerts.weather.record import Place
@@ -241,3 +241,20 @@ def test_row_210_coordinates_of_a_kept_site_mean_it(world: World, monkeypatch: p
     assert "Judged as of Sat 19:07 CEST" in page
     other = command(*at, "--chance", "99", "--offline")
     assert f'which is kept here; what was decided of it: duskbell tonight "{FLAT.name}"' in other
+
+
+def test_what_was_decided_of_a_second_target_is_shown_by_all(world: World) -> None:
+    """The core never stands so high there: the band, which will do too, is what the night is decided by."""
+    with world.duskbell.sessions.begin() as session:
+        (row,) = [each for each in people.find_subscriptions(session) if each.site_id == 2]
+        usual = people.default_wishes()
+        core = replace(usual.sky, lowest_altitude_deg=60.0)
+        people.change_wishes(session, row, replace(usual, sky=core, more_targets=(Target(TargetKind.NONE),)))
+    world.wall = GO_TIME
+    world.cycle(GO_TIME)
+    with owner_browsing(world, shown_at=GO_TIME) as browser:
+        said = said_by_commands(RIDGE.name, SATURDAY) | said_by_pages(browser, 2, SATURDAY)
+        said |= said_by_api(browser, 2, SATURDAY)
+    found = {(RIDGE.name, SATURDAY, surface): values for surface, values in said.items()}
+    assert differences(world, found) == []
+    assert said["API, the nights"]["verdict"] == said["night page"]["verdict"] == "go"
