@@ -272,8 +272,8 @@ def _say_refused(row: tables.Forecast, clock: Clock) -> str:
     at, reason = clock.stamp(row.fetched_at), row.rejected or ""
     if not row.model:
         return f"Nothing usable from {row.feed} on {at}: {reason.removeprefix(f'{row.feed}: ')}"
-    name = model_name(row.feed, row.model)
-    return f"Refused on {at}: {name}: {reason.removeprefix(f'{name}: ')}"
+    reason = reason.removeprefix(f"{row.feed} {row.model}: ")  # kept with the codes, said by the name
+    return f"Refused on {at}: {model_name(row.feed, row.model)}: {reason}"
 
 
 def _ages(case: Case, row: tables.Forecast) -> str:

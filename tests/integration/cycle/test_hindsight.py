@@ -128,7 +128,7 @@ def test_it_says_afterwards_what_the_night_was_like(week: Duskbell) -> None:
 REFUSED = {
     "a model's answer": (
         (place_key(FLAT), "lark", "lark", "lark lark: the hours have gaps."),
-        "Refused on Sat 3 July, 12:00 CEST: lark lark: the hours have gaps.",
+        "Refused on Sat 3 July, 12:00 CEST: lark: the hours have gaps.",
     ),
     "a feed that gave nothing for the place": (
         (place_key(FLAT), "lark", "", "lark: no series in the answer."),
