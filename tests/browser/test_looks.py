@@ -77,7 +77,7 @@ def test_a_phones_first_screen_names_the_best_night(scheme: str, chromium: Brows
         visit.page.set_viewport_size({"width": 360, "height": 640})
         lead = visit.page.locator(".lead")
         words = lead.inner_text()
-        for said in ("Saturday 3 July", "Go tonight: ", "Leave by", "CEST", "chance "):
+        for said in ("Saturday 3 July", "Go tonight: ", "Leave by", "CEST", "Chance "):
             assert said in words
         box = lead.bounding_box()
         assert box is not None
