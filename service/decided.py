@@ -46,8 +46,6 @@ class Decided:
     site: as it was described then. made_at: when it was reached; as_of: when it last held. wishes: as judged.
     """
 
-    decision_id: int
-    subscription_id: int
     site: Site
     night: Night
     verdict: Verdict
@@ -82,8 +80,6 @@ def read_decision(session: Session, decision: tables.Decision) -> Decided:
     night = from_json(Night, session.get_one(tables.Night, decision.night_id).facts)
     revision = session.get_one(tables.SiteRevision, decision.site_revision_id)
     return Decided(
-        decision_id=decision.id,
-        subscription_id=decision.subscription_id,
         site=stored_site(revision).site,
         night=night,
         verdict=decided_verdict(session, decision, night),
