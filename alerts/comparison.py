@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from alerts.errors import BadInput
+from alerts.localtime import said_minutes
 from alerts.night import Night, SkyWishes, name_at, nights_for_sites
 from alerts.nightbulk import readable_nights
 from alerts.season import worth_of
@@ -68,7 +69,7 @@ class ComparedNight:
 
     @property
     def minutes(self) -> float:
-        return sum(window.span.minutes for window in self.night.windows)
+        return said_minutes(*(window.span for window in self.night.windows))
 
 
 Judge = Callable[[Site, Sequence[Night]], ComparedNight]

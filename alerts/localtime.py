@@ -53,6 +53,16 @@ def whole_minutes(span: Span) -> Span:
     return Span(start, end) if start < end else span
 
 
+def said_minutes(*spans: Span) -> float:
+    """How many minutes they last by the times that are said of them."""
+    return sum(whole_minutes(span).minutes for span in spans)
+
+
+def say_lasting(span: Span) -> str:
+    """`4 h 9 min`: how long it lasts by the times that are said of it."""
+    return say_minutes(whole_minutes(span).duration)
+
+
 def utc_text(at: datetime | None) -> str | None:
     """The time to the second, as a clock shows it: `2026-07-15T21:32:05Z`; None stays None."""
     if at is None:

@@ -393,7 +393,7 @@ def reach_of(
     # a lead is told in whole hours, the next one up (alerts/track/outlooks.py)
     sooner_h = np.maximum(np.arange(HOURS_BEFORE + 1) - 1.0, 0.0)
     lead_h = sooner_h[:, None] + window_h / 2
-    added = evidence(0.0, lead_h / 24, window_h, shortest_h)
+    added = evidence(0.0, lead_h / 24, window_h, shortest_h, clear_share)
     odds = usual_log_odds(window_h, shortest_h, clear_share) + pooled_evidence(
         np.repeat(added[..., None], len(voices), axis=-1), voices
     )

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 from alerts.briefing.facts import Units
 from alerts.briefing.units import in_units, units_of
 from alerts.briefing.wording import Clock, direction_word, length, listed, sentence
-from alerts.localtime import say_minutes, say_span, say_when
+from alerts.localtime import say_lasting, say_span, say_when
 from alerts.rules import Reason, Result, sky_reasons, target_name
 from alerts.site import zone_info
 from alerts.sky.ephemeris import Ephemeris
@@ -127,7 +127,7 @@ def _sky(case: Case) -> Iterator[str]:
         yield from (sentence(reason.text) for reason in sky_reasons(night, case.site))
         return
     for window in night.windows:
-        line = f"A dark window {say_span(window.span, tz)} ({say_minutes(window.span.duration)})"
+        line = f"A dark window {say_span(window.span, tz)} ({say_lasting(window.span)})"
         if window.track and max(point.altitude_deg for point in window.track) > 0:
             highest = max(window.track, key=lambda point: point.altitude_deg)
             where = f"{direction_word(highest.azimuth_deg)}, {highest.altitude_deg:.0f}° high"

@@ -12,6 +12,7 @@ from alerts.localtime import (
     MONTHS,
     say_clock,
     say_day,
+    say_lasting,
     say_minutes,
     say_span,
     utc_text,
@@ -138,7 +139,7 @@ def season_ics(season: Season, nights: Nights) -> str:
             event.add("dtstamp", datetime(season.first.year, 1, 1, tzinfo=UTC))
             event.add("dtstart", window.span.start)
             event.add("dtend", window.span.end)
-            event.add("summary", f"Dark window, {season.site.name} ({say_minutes(window.span.duration)})")
+            event.add("summary", f"Dark window, {season.site.name} ({say_lasting(window.span)})")
             event.add("description", _describe(season, night, window))
             event.add("geo", (season.site.lat_deg, season.site.lon_deg))
             event.add("transp", "TRANSPARENT")
@@ -195,7 +196,7 @@ def _row(season: Season, night: SeasonNight, window: DarkWindow, label: str) -> 
     shapes = ", ".join(dict.fromkeys(each.shape.value for each in window.shapes))
     ends = (window.track[0], window.track[-1]) if window.track else ()
     facing = " → ".join(dict.fromkeys(direction_word(point.azimuth_deg) for point in ends))
-    length = say_minutes(window.span.duration)
+    length = say_lasting(window.span)
     return f"{label:<18}{times:<22}{length:<12}{shapes:<26}{facing:<14}{100 * night.moon_lit:.0f} %".rstrip()
 
 

@@ -14,6 +14,7 @@ from statistics import fmean, median
 
 import numpy as np
 
+from alerts.localtime import minute_up
 from alerts.span import Span
 from alerts.values import value
 from alerts.weather import hazards
@@ -315,7 +316,8 @@ def _change(counted: Sequence[Reading], asking: Asking) -> int | None:
 
 
 def _best_stretch(readings: Sequence[Reading], asking: Asking) -> Span | None:
-    """The stretch with the most joint evidence over all lineages, the earliest of equals."""
+    """The stretch with the most joint evidence over all lineages, the earliest of equals; it begins on a
+    whole minute where one is left, so that it is said as long as it is."""
     length = asking.length
     clouds = [reading.clouds for reading in readings if reading.clouds]
     starts = sorted({stretch.start for each in clouds for stretch in each.stretches})
@@ -326,7 +328,8 @@ def _best_stretch(readings: Sequence[Reading], asking: Asking) -> Span | None:
         for family in _by_lineage(readings)
     ]
     best = starts[int(np.round(np.mean(families, axis=0), 9).argmax())]
-    return Span(best, best + length)
+    begins = minute_up(best)
+    return Span(begins, begins + length) if begins + length <= asking.ahead.end else Span(best, best + length)
 
 
 def _told_from(reading: Reading, starts: Sequence[datetime], asking: Asking) -> Floats:

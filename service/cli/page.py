@@ -12,7 +12,7 @@ from alerts.localtime import (
     nearest_minute,
     say_clock,
     say_day,
-    say_minutes,
+    say_lasting,
     say_span,
     say_time,
     whole_minutes,
@@ -115,7 +115,7 @@ def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[s
     yield ""
     yield "Dark windows" if night.windows else "No dark window in this night."
     for window, sky in zip(night.windows, skies, strict=True):
-        yield f"  {say_span(window.span, site.tz)}   {say_minutes(window.span.duration)}"
+        yield f"  {say_span(window.span, site.tz)}   {say_lasting(window.span)}"
         yield f"    core   {_track(site, window)}"
         if window.shapes:
             yield f"    shape  {_shapes(site, window)}"
@@ -134,7 +134,7 @@ def _other_nights(site: Site, night: Night, ahead: Ahead) -> Iterator[str]:
     if ahead.instead:
         yield "Other targets that night:"
     for each in ahead.instead:
-        yield f"  {each.target:<7} {say_span(each.span, site.tz)}   {say_minutes(each.span.duration)}"
+        yield f"  {each.target:<7} {say_span(each.span, site.tz)}   {say_lasting(each.span)}"
 
 
 def _track(site: Site, window: DarkWindow) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from alerts.localtime import say_day, say_minutes, say_span
+from alerts.localtime import say_day, say_lasting, say_span
 from alerts.night import tonight_name
 from alerts.season import Season, never_holds, season
 from service.access import make_owner_link
@@ -41,7 +41,7 @@ def night_lines(found: Season) -> tuple[str, ...]:
     """`Thu 4 March: 05:10–06:04 CET, 54 min, arch`, one a window."""
     tz = found.site.tz
     return tuple(
-        f"{say_day(night.name)}: {say_span(window.span, tz)}, {say_minutes(window.span.duration)}"
+        f"{say_day(night.name)}: {say_span(window.span, tz)}, {say_lasting(window.span)}"
         + (f", {', '.join(shape.value for shape in night.shapes)}" if night.shapes else "")
         for night in found.nights
         for window in night.windows

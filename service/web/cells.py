@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from alerts.fieldplan import plan_trip
+from alerts.localtime import said_minutes
 from alerts.night import Night
 from alerts.presence import without_note
 from alerts.rules import Reason
@@ -19,7 +20,7 @@ from service.decided import decided_span
 from service.store import tables
 from service.store.codec import from_json
 from service.web.skies import BareNight
-from service.web.words import dated_span, minutes_words
+from service.web.words import dated_span, lasting, minutes_words
 
 ORDER = {"go": 0, "wait": 1, "": 2, "unknown": 3, "stay": 4}
 """Verdicts from the most to the least worth looking at; "" is a night that nobody judged."""
@@ -82,7 +83,7 @@ def cell_of_row(
         name=night.name,
         verdict=decision.verdict if decision is not None else "",
         window=shown,
-        minutes=sum(each.span.minutes for each in night.windows),
+        minutes=said_minutes(*(each.span for each in night.windows)),
         moon_lit=night.moon_lit,
         chance_pct=decision.chance_pct if decision is not None else None,
         why=deciding_words(decision, is_own=is_own) if decision is not None else "",
@@ -111,7 +112,7 @@ def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
         name=night.name,
         verdict=verdict.word.value,
         window=verdict.usable or _longest(each.span for each in night.windows),
-        minutes=sum(each.span.minutes for each in night.windows),
+        minutes=said_minutes(*(each.span for each in night.windows)),
         moon_lit=night.moon_lit,
         chance_pct=verdict.chance_pct,
         why=verdict.deciding.text,
@@ -134,7 +135,7 @@ def cell_of_bare(night: BareNight) -> NightCell:
         name=night.name,
         verdict="",
         window=_longest(night.windows),
-        minutes=sum(span.minutes for span in night.windows),
+        minutes=said_minutes(*night.windows),
         moon_lit=night.moon_lit,
         over_at=night.over_at,
     )
@@ -216,7 +217,7 @@ def window_words(cell: NightCell, zone: str, hours: int = 24) -> str:
         return ""
     chance = "" if cell.chance_pct is None else f"chance {cell.chance_pct} %; "
     dark = dated_span(cell.window, zone, cell.name, hours)
-    return f"{chance}dark {dark} ({minutes_words(cell.window.minutes)})"
+    return f"{chance}dark {dark} ({lasting([cell.window])})"
 
 
 def brief_words(cell: NightCell) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
 from typing import Any
@@ -13,7 +13,7 @@ from markupsafe import Markup, escape
 from alerts.briefing.facts import Units
 from alerts.briefing.units import say_speed, say_temperature
 from alerts.briefing.wording import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
-from alerts.localtime import utc_text, whole_minutes
+from alerts.localtime import said_minutes, utc_text, whole_minutes
 from alerts.season import Month
 from alerts.span import Span
 from alerts.weather.modelnames import model_name, name_with_family
@@ -69,6 +69,11 @@ def dated_time(at: datetime, zone: str, night: date, hours: int = 24) -> str:
 
 def minutes_words(minutes: float) -> str:
     return length(timedelta(minutes=minutes))
+
+
+def lasting(spans: Iterable[Span]) -> str:
+    """`4 h 9 min`: all of them together, by the times that are said of them."""
+    return minutes_words(said_minutes(*spans))
 
 
 def utc_stamp(at: datetime) -> str:
@@ -165,6 +170,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "dated_time": dated_time,
         "stamp": stamp,
         "time_words": time_words,
+        "lasting": lasting,
         "minutes_words": minutes_words,
         "utc_stamp": utc_stamp,
         "counted": counted,

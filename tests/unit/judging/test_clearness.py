@@ -357,6 +357,14 @@ def test_the_best_stretch_of_an_ensemble_is_where_most_members_are_clear() -> No
     assert seen.best == Span(NIGHT.start + 2 * HOUR, NIGHT.start + 3 * HOUR)
 
 
+def test_the_best_stretch_is_said_as_long_as_it_is_where_the_window_has_room() -> None:
+    crooked = timedelta(seconds=20)
+    roomy = look(hours([5, 90, 90, 90]), window=Span(NIGHT.start + crooked, NIGHT.end), shortest=HOUR / 2)
+    assert roomy.best == Span(NIGHT.start + MINUTE, NIGHT.start + 31 * MINUTE)
+    tight = Span(NIGHT.start + crooked, NIGHT.start + crooked + HOUR)
+    assert look(hours([5, 5, 90, 90]), window=tight).best == tight
+
+
 def test_the_newest_issue_is_that_of_a_source_that_answered() -> None:
     seen = look(
         hours([0] * 4, of=source(issued_at=NOON - 2 * HOUR)),

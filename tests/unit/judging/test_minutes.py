@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.localtime import minute_down, minute_up, nearest_minute, utc_text, whole_minutes
+from alerts.localtime import (
+    minute_down,
+    minute_up,
+    nearest_minute,
+    said_minutes,
+    say_clock,
+    say_lasting,
+    utc_text,
+    whole_minutes,
+)
 from alerts.span import Span
 
 AT = datetime(2026, 7, 15, 21, 11, tzinfo=UTC)
@@ -46,6 +55,14 @@ def test_a_window_in_whole_minutes_lies_within_it_and_loses_less_than_two(
 def test_a_span_without_a_whole_minute_stays_as_it_is() -> None:
     span = Span(AT + timedelta(seconds=10), AT + timedelta(seconds=70))
     assert whole_minutes(span) == span
+
+
+def test_a_window_is_said_as_long_as_the_times_beside_it() -> None:
+    span = Span(AT - timedelta(seconds=20), AT + timedelta(hours=4, minutes=8, seconds=55))
+    shown = whole_minutes(span)
+    assert (say_clock(shown.start, UTC), say_clock(shown.end, UTC)) == ("21:11", "01:19")
+    assert say_lasting(span) == "4 h 8 min"
+    assert said_minutes(span, span) == 2 * 248
 
 
 @given(MOMENTS)
