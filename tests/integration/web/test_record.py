@@ -89,13 +89,13 @@ def test_the_first_words_answer_the_question(owner: TestClient, remembering: Rem
     assert "36 nights" in page
     assert "Brier" in page
     assert "1 night nobody could settle" in page
-    assert "the best single model, icon" in page
+    assert "the best single model, ICON" in page
     assert "nobody could settle what came (as remembered)" in page
 
 
 def test_each_model_and_another_limit_are_told(owner: TestClient, remembering: Remembering) -> None:
     page = owner.get(f"/sites/{remembering.site_id}/record").text
-    assert "gfs alone: likelier clear than not 22 times, clear 3" in page
+    assert "GFS alone: likelier clear than not 22 times, clear 3" in page
     assert "70 %, as set" in page
     assert "At 40 % you&#39;d have gone just as often." in page
 
