@@ -231,10 +231,11 @@ def sources(outlook: Outlook, lineages_needed: int, providers_needed: int) -> Re
         text = f"{lineages} model families from {providers} providers answered"
         return Reason("sources", Result.PASS, text)
     if lineages < lineages_needed:
-        only = f"only {family_name(outlook.lineages[0])}" if lineages else "no model family"
-        text = f"{only} answered; a go needs two model families"
+        names = [family_name(each) for each in outlook.lineages]
+        said = f"one model family alone answered ({names[0]})" if names else "no model family answered"
+        text = f"{said}; a go needs two"
     else:
-        text = f"only {outlook.providers[0]} answered; a go needs two providers"
+        text = f"one provider alone answered ({outlook.providers[0]}); a go needs two"
     return Reason("sources", Result.WARN, text)
 
 

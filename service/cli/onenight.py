@@ -17,6 +17,7 @@ from alerts.localtime import say_clock
 from alerts.night import night_named, tonight_name
 from alerts.span import Span
 from alerts.weather.lineage import OPEN_METEO
+from alerts.weather.modelnames import source_name
 from alerts.weather.reach import first_look
 from service.cli.weatherat import ask_both, hear_now
 from service.decided import (
@@ -285,8 +286,9 @@ def _newer(forecasts: Sequence[Forecast], decided: Decided) -> list[str]:
         if (decided.verdict.outlook)
         else {}
     )
-    return [
-        each.source.model
+    newer = [
+        source_name(each.source)
         for each in forecasts
         if each.source.issued_at is not None and each.source.issued_at != then.get(each.source.model)
     ]
+    return list(dict.fromkeys(newer))

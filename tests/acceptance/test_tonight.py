@@ -164,7 +164,7 @@ def test_polar_summer_and_polar_night_are_answers(run: Run) -> None:
 def test_the_page_says_the_word_first_and_the_zone_with_each_time(run: Run) -> None:
     ran = run("tonight", "--at", "41.96,-71.20", "--date", "2026-07-15", "--weather", str(BOX))
     assert ran.code == 0
-    assert "Wait: only US National Weather Service answered" in ran.out
+    assert "Wait: one model family alone answered (US National Weather Service)" in ran.out
     assert "Wed 22:23–01:36 EDT" in ran.out
     assert "NOAA / National Weather Service" in ran.out
 

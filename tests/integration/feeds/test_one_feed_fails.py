@@ -171,7 +171,7 @@ def test_the_other_feed_carries_on_and_one_family_alone_makes_no_go(script, says
     assert any(part in failure.text for part in says.split("|")), failure.text
     verdict = judge(gathered)
     assert verdict.word is not VerdictWord.GO
-    assert "only ICON answered" in " ".join(reason.text for reason in verdict.reasons)
+    assert "one model family alone answered (ICON)" in " ".join(reason.text for reason in verdict.reasons)
 
 
 def test_row_33_a_certificate_nobody_vouches_for_is_a_failure_like_any_other():

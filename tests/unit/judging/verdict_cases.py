@@ -92,10 +92,14 @@ CASES = (
         outlook(5),
         now=WINDOW.start - timedelta(hours=36, minutes=1),
     ),
-    Case("one lineage, good", WAIT, "sources", "only ECMWF answered", outlook(90, **ONE_LINEAGE)),
+    Case("one lineage, good", WAIT, "sources", "alone answered (ECMWF)", outlook(90, **ONE_LINEAGE)),
     Case("one lineage, bad", WAIT, "chance", "chance is 5 %", outlook(5, **ONE_LINEAGE)),
     Case(
-        "two lineages by one provider, good", WAIT, "sources", "only Open-Meteo", outlook(90, **ONE_PROVIDER)
+        "two lineages by one provider, good",
+        WAIT,
+        "sources",
+        "(Open-Meteo); a go",
+        outlook(90, **ONE_PROVIDER),
     ),
     Case("two lineages by one provider, bad", STAY, "chance", "chance is 5 %", outlook(5, **ONE_PROVIDER)),
     Case(
