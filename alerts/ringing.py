@@ -21,6 +21,7 @@ from alerts.site import Site
 from alerts.span import Span
 from alerts.values import value
 from alerts.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
+from alerts.weather.clearness import SHORTEST_MOMENT
 from alerts.weather.lineage import independent_lineages
 from alerts.weather.readings import pct
 from alerts.weather.skill import (
@@ -388,7 +389,7 @@ def reach_of(
     """
     if not _are_enough(models):
         return None
-    voices, shortest_h = _voices(models), shortest / HOUR
+    voices, shortest_h = _voices(models), max(shortest, SHORTEST_MOMENT) / HOUR
     window_h = np.linspace(shortest_h, max(LONGEST_WINDOW_H, shortest_h), LENGTHS_TRIED)
     # a lead is told in whole hours, the next one up (alerts/track/outlooks.py)
     sooner_h = np.maximum(np.arange(HOURS_BEFORE + 1) - 1.0, 0.0)

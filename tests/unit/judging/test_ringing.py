@@ -326,7 +326,11 @@ LOGISTIC = Calibration(
     ),
 )
 SHORTESTS = [timedelta(minutes=minutes) for minutes in (0, 10, 30, 60, 90, 240)]
-models_drawn = st.lists(st.sampled_from(KNOWN), max_size=5, unique=True)
+OTHERS = tuple(model for model in KNOWN if model.provider != "Open-Meteo")
+models_drawn = st.tuples(
+    st.lists(st.sampled_from(OTHERS), max_size=2), st.lists(st.sampled_from(KNOWN), max_size=4)
+).map(lambda drawn: list(dict.fromkeys([*drawn[0], *drawn[1]])))
+"""Of all models Open-Meteo has nearly all, so that others are drawn by themselves."""
 shares = st.integers(5, 95).map(lambda each: each / 100)
 calibrations = st.sampled_from([NONE, PRIOR, LOGISTIC])
 
@@ -361,37 +365,53 @@ def verdict_on(
     return assess(SITE, night(window), forecasts, wishes, now=now, correct=correct, clear_share=share)
 
 
-def rule_on(
-    models: Sequence[Model], wishes: Wishes, share: float, calibration: Calibration
-) -> list[Obstacle]:
-    sources = here(FeedHere("invented", tuple(models)))
-    reach = reach_of(
-        sources.answering,
-        wishes.shortest_window,
+def reach_by(
+    models: Sequence[Model], shortest: timedelta, share: float, calibration: Calibration
+) -> Reach | None:
+    return reach_of(
+        here(FeedHere("invented", tuple(models))).answering,
+        shortest,
         clear_share=share,
         correct=partial(corrected, calibration),
         has_stations=False,
     )
-    return [*of_sources(sources), *of_limit(1, wishes.chance_go_pct, reach)]
+
+
+def rule_on(
+    models: Sequence[Model], wishes: Wishes, share: float, calibration: Calibration
+) -> list[Obstacle]:
+    reach = reach_by(models, wishes.shortest_window, share, calibration)
+    few = of_sources(here(FeedHere("invented", tuple(models))))
+    return [*few, *of_limit(1, wishes.chance_go_pct, reach)]
 
 
 def wishing(limit_pct: int, shortest: timedelta) -> Wishes:
     return Wishes(chance_go_pct=limit_pct, chance_back_pct=min(50, limit_pct), shortest_window=shortest)
 
 
-limits = st.one_of(st.integers(0, 100), st.integers(85, 100))
+limits = st.one_of(st.integers(0, 100), st.sampled_from(["-1", "+0", "+1", "+2"]))
+"""A chance in per cent, or so many points beside the highest that can be reached."""
+
+
+def limit_from(
+    drawn: int | str, models: Sequence[Model], shortest: timedelta, share: float, calibration: Calibration
+) -> int:
+    if isinstance(drawn, int):
+        return drawn
+    reach = reach_by(models, shortest, share, calibration)
+    return 70 if reach is None else min(100, max(0, reach.forecasts_pct + int(drawn)))
 
 
 @UNHURRIED
 @given(models_drawn, limits, st.sampled_from(SHORTESTS), shares, calibrations)
 def test_row_198_where_the_rule_finds_nothing_a_cloudless_forecast_makes_a_go(
-    models: list[Model], limit_pct: int, shortest: timedelta, share: float, calibration: Calibration
+    models: list[Model], limit: int | str, shortest: timedelta, share: float, calibration: Calibration
 ) -> None:
-    wishes = wishing(limit_pct, shortest)
+    wishes = wishing(limit_from(limit, models, shortest, share, calibration), shortest)
     moment = timedelta(seconds=1)
     words = {
         verdict_on(models, wishes, share, calibration, length, moment).word
-        for length in (max(shortest, moment), timedelta(hours=16))
+        for length in (max(shortest, timedelta(minutes=1)), timedelta(hours=16))
     }
     assert (VerdictWord.GO in words) is not is_barred(rule_on(models, wishes, share, calibration))
 
@@ -408,14 +428,14 @@ def test_row_198_where_the_rule_finds_nothing_a_cloudless_forecast_makes_a_go(
 )
 def test_row_198_where_the_rule_finds_that_there_is_never_a_go_no_window_and_no_lead_makes_one(
     models: list[Model],
-    limit_pct: int,
+    limit: int | str,
     shortest: timedelta,
     share: float,
     calibration: Calibration,
     more_min: int,
     before_min: int,
 ) -> None:
-    wishes = wishing(limit_pct, shortest)
+    wishes = wishing(limit_from(limit, models, shortest, share, calibration), shortest)
     length = min(shortest + timedelta(minutes=more_min + 1), timedelta(hours=16))
     found = verdict_on(models, wishes, share, calibration, length, timedelta(minutes=before_min))
     if is_barred(rule_on(models, wishes, share, calibration)):
