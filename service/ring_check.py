@@ -444,7 +444,7 @@ def _tally(found: Sequence[Found], sites: int, subscriptions: int) -> tuple[Tall
     tallies = {
         alike[0].obstacle: Tally(
             obstacle=alike[0].obstacle,
-            sites=0 if alike[0].is_of_subscription else len(alike),
+            sites=0 if alike[0].is_of_subscription or not alike[0].site else len(alike),
             subscriptions=len(alike) if alike[0].is_of_subscription else 0,
             of_all=len(alike) == (subscriptions if alike[0].is_of_subscription else max(1, sites)),
             site=alike[0].site,

@@ -62,6 +62,8 @@ def test_from_the_printed_link_to_a_bell_on_a_phone(chromium: Browser, bare: Hou
         form("form:has(#mail) button").first.click()
         assert visit.says("Kept. Below you say where it rings.")
         form("#contact").fill("you@example.org")
+        assert form("[name=terms]:checked").count() == 0
+        form("[name=terms][value=declared]").check()
         form("form:has(#contact) button").first.click()
         assert visit.says("They are told: you@example.org")
         form("#name").fill("Windpump Flat")

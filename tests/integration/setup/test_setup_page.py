@@ -147,6 +147,7 @@ def test_a_strangers_page_changes_once_it_is_set_up(stranger: TestClient, wired:
         ({**WHO, "mail": "nobody"}, "nobody"),
         ({**FEEDS, "contact": "somewhere"}, "contact"),
         ({**FEEDS, "terms": "key", "key": ""}, "Type the key"),
+        ({"step": "feeds", "contact": "you@example.org"}, "Choose how Open-Meteo may be asked"),
         ({**PLACE, "at": "159, 10"}, "did you mean 10,159"),
         ({**PLACE, "at": "nowhere"}, "nowhere"),
         ({**PLACE, "name": ""}, "name is empty"),
