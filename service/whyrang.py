@@ -112,8 +112,8 @@ def _never_judged(case: Case) -> str:
 def _not_yet(case: Case) -> str:
     if case.now.astimezone(case.site.tz).date() < case.first_looked_at:
         return (
-            f"This night has not been judged yet: nights are looked at from {case.wishes.days_ahead} days "
-            f"ahead, this one from {short_day(case.first_looked_at)} on."
+            "This night has not been judged yet: nights are judged for you from "
+            f"{case.wishes.days_ahead} days ahead, this one from {short_day(case.first_looked_at)} on."
         )
     return "This night has not been judged yet: the next cycle looks at it."
 

@@ -218,7 +218,7 @@ def _unchanged(_: tables.Subscription) -> None:
         (
             _unchanged,
             date(2027, 7, 22),
-            "This night has not been judged yet: nights are looked at from 5 days ahead, this one from "
+            "This night has not been judged yet: nights are judged for you from 5 days ahead, this one from "
             "Sat 17 July on. From the sky alone there is nothing to ring for: the Moon is up",
         ),
     ],
@@ -259,7 +259,7 @@ def test_a_night_of_which_nothing_is_kept_any_more_says_so(week: Duskbell) -> No
     ("changes", "says"),
     [
         ({"quiet": QUIET_AT_SIX}, "waits for the end of quiet hours, Wed 20:00 CEST"),
-        ({"days_ahead": 2}, "has not been judged yet: nights are looked at from 2 days ahead"),
+        ({"days_ahead": 2}, "has not been judged yet: nights are judged for you from 2 days ahead"),
     ],
     ids=["quiet hours", "too far ahead"],
 )

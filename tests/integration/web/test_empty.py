@@ -76,7 +76,7 @@ def test_without_a_forecast_nobody_can_say_and_that_stands_first(world: World) -
 def test_a_night_beyond_every_forecast_says_from_when_on_it_is_looked_at(played: TestClient) -> None:
     page = played.get("/sites/1/nights/2027-08-01").text
     assert "No forecast reaches this night yet" in page
-    assert "nights are looked at from" in page
+    assert "nights are judged for you from" in page
 
 
 @pytest.mark.parametrize("path", ["/nothing/here", "/sites/999", "/sites/1/nothing"])
