@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from datetime import datetime
     from pathlib import Path
 
+    from sqlalchemy import Engine
     from sqlalchemy.orm import Session
 
     from service.settings import Settings
@@ -84,19 +86,31 @@ def _guarded(check: Callable[[Settings], Iterator[Finding]], settings: Settings)
         yield Finding("wrong", check.__name__.strip("_"), str(error))
 
 
-def _database(settings: Settings) -> Iterator[Finding]:
-    from service.store.engine import open_engine, require_room, require_writable
-    from service.store.migrate import current_revision, head_revision, require_current
+@contextmanager
+def _store(settings: Settings) -> Iterator[Engine]:
+    """The store for one look, and nothing of it held open afterwards."""
+    from service.store.engine import open_engine
 
     engine = open_engine(settings.store_url)
-    shown = engine.url.render_as_string()
-    if current_revision(engine) is None:
-        yield Finding("note", "database", f"{shown} is empty; the first cycle makes the tables")
-        return
-    require_current(engine, create=False)
-    require_writable(engine)
-    require_room(engine)
-    yield Finding("ok", "database", f"{shown} at revision {head_revision()}, takes rows")
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
+def _database(settings: Settings) -> Iterator[Finding]:
+    from service.store.engine import require_room, require_writable
+    from service.store.migrate import current_revision, head_revision, require_current
+
+    with _store(settings) as engine:
+        shown = engine.url.render_as_string()
+        if current_revision(engine) is None:
+            yield Finding("note", "database", f"{shown} is empty; the first cycle makes the tables")
+            return
+        require_current(engine, create=False)
+        require_writable(engine)
+        require_room(engine)
+        yield Finding("ok", "database", f"{shown} at revision {head_revision()}, takes rows")
 
 
 def _files(settings: Settings) -> Iterator[Finding]:
@@ -147,18 +161,19 @@ def _cycle(settings: Settings) -> Iterator[Finding]:
     from sqlalchemy.orm import Session
 
     from service.store.cycles import last_finished
-    from service.store.engine import open_engine
     from service.store.migrate import current_revision
 
-    engine = open_engine(settings.store_url)
-    if current_revision(engine) is None:
-        return
-    with Session(engine) as session:
-        last = last_finished(session)
-    if last is None or last.finished_at is None:
-        yield Finding("note", "cycle", "no cycle has finished yet; run: duskbell cycle, or duskbell serve")
-    else:
-        yield Finding("ok", "cycle", f"the last one finished at {last.finished_at:%Y-%m-%d %H:%M} UTC")
+    with _store(settings) as engine:
+        if current_revision(engine) is None:
+            return
+        with Session(engine) as session:
+            last = last_finished(session)
+        if last is None or last.finished_at is None:
+            yield Finding(
+                "note", "cycle", "no cycle has finished yet; run: duskbell cycle, or duskbell serve"
+            )
+        else:
+            yield Finding("ok", "cycle", f"the last one finished at {last.finished_at:%Y-%m-%d %H:%M} UTC")
 
 
 def _sky(_settings: Settings) -> Iterator[Finding]:
@@ -175,20 +190,23 @@ def _ring(settings: Settings) -> Iterator[Finding]:
     from service.bootstrap import Duskbell
     from service.clock import real_clock
     from service.ring_check import RingCheck
-    from service.store.engine import open_engine
     from service.store.migrate import current_revision, head_revision
 
     if settings.contact:
         yield Finding("ok", "contact", f"the feeds are told: {settings.contact}")
-    if current_revision(open_engine(settings.store_url)) != head_revision():
+    with _store(settings) as engine:
+        is_current = current_revision(engine) == head_revision()
+    if not is_current:
         if not settings.contact:
             text = say(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
             yield Finding("wrong", "ring", text, Code.NO_CONTACT.value)
         return
     duskbell = Duskbell(settings)
-    with duskbell.sessions() as session:
-        found = RingCheck(duskbell, session, real_clock()).of_all(looks=YEARS_LOOKED_AT)
-    duskbell.engine.dispose()
+    try:
+        with duskbell.sessions() as session:
+            found = RingCheck(duskbell, session, real_clock()).of_all(looks=YEARS_LOOKED_AT)
+    finally:
+        duskbell.engine.dispose()
     for each in found:
         if each.obstacle.code is not Code.OUTBOX_ONLY:  # the look at mail says it
             level = "wrong" if each.is_fault else "note"
@@ -258,29 +276,28 @@ def _addresses(settings: Settings) -> Iterator[Finding]:
     from sqlalchemy.orm import Session
 
     from service.registration import shown
-    from service.store.engine import open_engine
     from service.store.identity import hanging_on_operator
     from service.store.migrate import current_revision, head_revision
     from service.store.people import keeping_without_right
 
-    engine = open_engine(settings.store_url)
-    if current_revision(engine) != head_revision():
-        return
-    with Session(engine) as session:
-        for row in hanging_on_operator(session):
+    with _store(settings) as engine:
+        if current_revision(engine) != head_revision():
+            return
+        with Session(engine) as session:
+            for row in hanging_on_operator(session):
+                text = (
+                    f"{shown(row)} hangs on you and isn't marked as yours: it is told what an owner is told "
+                    f"and can't sign in. Yours: duskbell address mine {row.id}; somebody else's: duskbell "
+                    f"address give-away {row.id}"
+                )
+                yield Finding("wrong", "addresses", text)
+            numbers = [] if settings.open_sign_up else keeping_without_right(session)
+        if numbers:
             text = (
-                f"{shown(row)} hangs on you and isn't marked as yours: it is told what an owner is told and "
-                f"can't sign in. Yours: duskbell address mine {row.id}; somebody else's: duskbell address "
-                f"give-away {row.id}"
+                f"sign-up is closed, and who has sites without the right to keep any adds none: person "
+                f"{', '.join(map(str, numbers))}. To let somebody: duskbell person allow NUMBER"
             )
-            yield Finding("wrong", "addresses", text)
-        numbers = [] if settings.open_sign_up else keeping_without_right(session)
-    if numbers:
-        text = (
-            f"sign-up is closed, and who has sites without the right to keep any adds none: person "
-            f"{', '.join(map(str, numbers))}. To let somebody: duskbell person allow NUMBER"
-        )
-        yield Finding("note", "people", text)
+            yield Finding("note", "people", text)
 
 
 def _delivery(settings: Settings) -> Iterator[Finding]:
@@ -289,21 +306,20 @@ def _delivery(settings: Settings) -> Iterator[Finding]:
 
     from sqlalchemy.orm import Session
 
-    from service.store.engine import open_engine
     from service.store.migrate import current_revision, head_revision
     from service.store.promises import find_broken
 
-    engine = open_engine(settings.store_url)
-    if current_revision(engine) != head_revision():
-        return
-    now = datetime.now(UTC)
-    with Session(engine) as session:
-        broken = find_broken(session, now=now, wall=now)
-        yield from _troubles(session, now)
-    for finding in broken:
-        yield Finding("wrong", "delivery", finding)
-    if not broken:
-        yield Finding("ok", "delivery", "what was promised of messages holds")
+    with _store(settings) as engine:
+        if current_revision(engine) != head_revision():
+            return
+        now = datetime.now(UTC)
+        with Session(engine) as session:
+            broken = find_broken(session, now=now, wall=now)
+            yield from _troubles(session, now)
+        for finding in broken:
+            yield Finding("wrong", "delivery", finding)
+        if not broken:
+            yield Finding("ok", "delivery", "what was promised of messages holds")
 
 
 def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
@@ -326,21 +342,20 @@ def _keys(settings: Settings) -> Iterator[Finding]:
     from sqlalchemy.orm import Session
 
     from service.access import WARNED_BEFORE, find_api_keys
-    from service.store.engine import open_engine
     from service.store.migrate import current_revision, head_revision
 
-    engine = open_engine(settings.store_url)
-    if current_revision(engine) != head_revision():
-        return
-    now = datetime.now(UTC)
-    with Session(engine) as session:
-        for row in find_api_keys(session, now):
-            if row.expires_at is None:
-                text = f"key {row.id} ({row.label}) never ends and may all: make another, then revoke it"
-                yield Finding("note", "keys", text)
-            elif row.expires_at <= now + WARNED_BEFORE:
-                text = f"key {row.id} ({row.label}) ends on {row.expires_at:%Y-%m-%d}: make another"
-                yield Finding("note", "keys", text)
+    with _store(settings) as engine:
+        if current_revision(engine) != head_revision():
+            return
+        now = datetime.now(UTC)
+        with Session(engine) as session:
+            for row in find_api_keys(session, now):
+                if row.expires_at is None:
+                    text = f"key {row.id} ({row.label}) never ends and may all: make another, then revoke it"
+                    yield Finding("note", "keys", text)
+                elif row.expires_at <= now + WARNED_BEFORE:
+                    text = f"key {row.id} ({row.label}) ends on {row.expires_at:%Y-%m-%d}: make another"
+                    yield Finding("note", "keys", text)
 
 
 def _proxy(settings: Settings) -> Iterator[Finding]:
