@@ -89,7 +89,7 @@ def test_a_row_of_nights_is_said_to_a_screen_reader(desk: Visit) -> None:
     links = row.get_by_role("link")
     assert links.count() == 14
     tree = row.aria_snapshot()
-    assert "Sat 3 July: go, 9" in tree
+    assert "Sat 3 July: go, chance 9" in tree
     assert "CEST, Moon 0 % lit" in tree
     assert "Fri 16 July: no dark window" in tree or "Fri 16 July: stay, no dark window" in tree
 
