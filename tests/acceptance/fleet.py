@@ -39,7 +39,8 @@ from tests.acceptance.fleetlife.verdict import Books, wait_until_quiet
 from tests.integration.postgres import Server, running_postgres
 
 TOP = Path(__file__).parents[2]
-CLEAR, OVERCAST = "8", "85"
+CLEAR, OVERCAST = "-6", "85"
+"""The invented cloud in percent; below 0 the cloudiest model sees none either, and everybody is told."""
 COME_IN_EVERY_S, COME_IN = 1.0, 6
 AT_THE_START = 60
 STOP_WITHIN_S = 60.0
