@@ -214,9 +214,9 @@ def test_stations_near_a_place_that_is_not_kept_are_heard(mocked, has_store):
 @pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])
 @pytest.mark.parametrize("command", ["tonight", "weather"])
 def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkeypatch, settings):
-    """A tenth of the real budget; the design allows ten seconds in all."""
-    monkeypatch.setattr(live, "NETWORK_BUDGET_S", 0.7)
-    monkeypatch.setattr(live, "OVERHEAD_BUDGET_S", 0.5)
+    """By a smaller budget than the real one; the design allows ten seconds in all."""
+    monkeypatch.setattr(live, "NETWORK_BUDGET_S", 1.8)
+    monkeypatch.setattr(live, "OVERHEAD_BUDGET_S", 1.4)
     if has_store:
         build().engine.dispose()
     with serving(lambda talk: talk.hang()) as server:
@@ -229,7 +229,7 @@ def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkey
         words = [command, "--at", "35.2,-111.65", *when, "--json"]
         ran = CliRunner().invoke(duskbell, words, catch_exceptions=False)
         took_s = time.monotonic() - began
-    assert took_s < 4
+    assert took_s < 10
     assert server.seen
     assert json.loads(ran.stdout)["night"]
     assert (settings / "duskbell.sqlite3").exists() is has_store
