@@ -17,7 +17,8 @@ SLOWEST_KMH, FASTEST_KMH = 10.0, 150.0
 DETOUR = 1.4
 """Roads are so much longer than the great circle. Ballou, Rahardja and Sakai (2002, Transportation Research
 Part A 36, 843) found 1.2 to 1.6 from country to country, Boscoe, Henry and Zdeb (2012, The Professional
-Geographer 64, 188) 1.42 over a whole one. In mountains it is more, so that an estimate is short there."""
+Geographer 64, 188) 1.42 over a whole one (from memory). In mountains it is more, so that an estimate is short
+there."""
 STEP = timedelta(minutes=5)
 LONGEST = timedelta(hours=12)
 """Nobody drives longer for a night: beyond it there is no estimate."""

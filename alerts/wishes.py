@@ -77,7 +77,8 @@ class HomeBy:
 class Trip:
     """Evenings spent elsewhere, first and last included.
 
-    drive: one way from there; None for the usual drive. start: what that place is called, "" for none.
+    drive: one way from there; None for the drive that is wished for, or 90 minutes. start: what that place is
+    called, "" for none.
     """
 
     first: date
@@ -191,21 +192,22 @@ class Wishes:
         return self.drive is None and self.drive_estimate is not None
 
     def drive_on(self, night_name: date) -> timedelta:
-        """The drive, one way, on that night."""
+        """The drive, one way, on that night; from elsewhere an estimate from home says nothing."""
         trip = self.trip_on(night_name)
-        return self.usual_drive if trip is None or trip.drive is None else trip.drive
+        if trip is None:
+            return self.usual_drive
+        return next(each for each in (trip.drive, self.drive, USUAL_DRIVE) if each is not None)
 
     def knows_drive_on(self, night_name: date) -> bool:
         """Whether that night's drive was given or estimated; else it is the usual 90 minutes."""
         trip = self.trip_on(night_name)
         if trip is not None:
             return trip.drive is not None
-        return self.drive is not None or self.drive_estimate is not None
+        return self.drive is not None or self.drive_is_estimate
 
     def is_estimate_on(self, night_name: date) -> bool:
         """Whether that night's drive is the one estimated from home."""
-        trip = self.trip_on(night_name)
-        return self.drive_is_estimate and (trip is None or trip.drive is None)
+        return self.drive_is_estimate and self.trip_on(night_name) is None
 
     def suits(self, night_name: date) -> bool:
         """Whether that evening counts at all: its weekday, and a trip where only those count."""
@@ -224,9 +226,12 @@ class Wishes:
         How one gets there matters only to who must be home by some time; when and how often one is told
         matters to no verdict.
         """
-        plain = Wishes()
+        plain, trips = Wishes(), self.trips
+        if self.home_by and self.drive_is_estimate:  # which is given as the drive below, but not to trips
+            trips = tuple(replace(trip, drive=USUAL_DRIVE) if trip.drive is None else trip for trip in trips)
         return replace(
             self,
+            trips=trips,
             chance_back_pct=0,
             drive=self.usual_drive if self.home_by else USUAL_DRIVE,
             drive_estimate=None,

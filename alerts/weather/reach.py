@@ -11,7 +11,7 @@ from alerts.weather.lineage import ModelRow
 
 PUBLISHED_AFTER = timedelta(hours=8)
 """From a global run's nominal time, which its horizon counts from, to its last hours' being published: 6 to
-8 h at ECMWF and NCEP (their dissemination schedules)."""
+8 h at ECMWF and NCEP (from memory)."""
 
 
 def reach_of_models(rows: Iterable[ModelRow]) -> timedelta:

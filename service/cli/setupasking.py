@@ -73,7 +73,8 @@ class Asking:
     def _ask_hidden(self, prompt: str) -> str:
         return str(click.prompt(f"  {prompt}", default="", show_default=False, hide_input=True)).strip()
 
-    def _confirm(self, prompt: str, *, default: bool) -> bool:
+    def _confirm(self, prompt: str, *, default: bool | None) -> bool:
+        """default: of enter; None where it must be said."""
         return click.confirm(f"  {prompt}", default=default)
 
     def _choose(self, prompt: str, letters: str, default: str) -> str:

@@ -245,8 +245,7 @@ class Talk(Bells):
         from service.setup.steps import DECLARATION, WITHOUT_OPEN_METEO, Terms
 
         click.echo(f"  {DECLARATION}")
-        default = now.noncommercial or not answered
-        if self._confirm("Is that so here", default=default):
+        if self._confirm("Is that so here", default=now.noncommercial if answered else None):
             return Terms(True, now.key)
         stays = " [a key is set; enter keeps it]" if now.key else " (enter: none)"
         key = self._ask_hidden(f"Its key for customers{stays}") or now.key

@@ -66,7 +66,7 @@ def test_typed_from_nothing_to_a_bell_that_its_reader_confirmed(
     ran = fresh.typed(
         "you@example.org",
         "you@example.org",  # the contact
-        "y",  # non-commercial
+        *("", "y"),  # non-commercial, which enter alone doesn't declare
         *PLACE,
         *("m", "127.0.0.1", str(relay.port), "none", "ada", "correct horse", "bell@example.org"),  # type: ignore[attr-defined]
         "c",  # that relay takes no login

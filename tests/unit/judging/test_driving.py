@@ -1,6 +1,7 @@
 """Drives estimated from home: the figures, what isn't estimated, and what goes before an estimate."""
 
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import date, time, timedelta
 
 import pytest
 from hypothesis import given
@@ -11,7 +12,7 @@ from alerts.errors import BadInput
 from alerts.fieldplan import plan
 from alerts.site import Site
 from alerts.span import Span
-from alerts.wishes import Trip, Wishes
+from alerts.wishes import HomeBy, Trip, Wishes
 from alerts.wishwords import drive_words, read_words, write_words
 from tests.unit.judging.values import utc
 
@@ -85,6 +86,18 @@ def test_the_drive_of_a_trip_is_no_estimate():
     on, off = date(2027, 7, 2), date(2027, 7, 5)
     assert (wishes.drive_on(on), wishes.is_estimate_on(on)) == (20 * MINUTE, False)
     assert (wishes.drive_on(off), wishes.is_estimate_on(off)) == (135 * MINUTE, True)
+
+
+def test_a_trip_that_names_no_drive_isnt_reckoned_from_home():
+    trip = Trip(date(2027, 7, 1), date(2027, 7, 3), None, "Lodge")
+    wishes = with_home(Wishes(trips=(trip,), trips_only=False), HOME, SITE)
+    on = date(2027, 7, 2)
+    told = (wishes.drive_on(on), wishes.is_estimate_on(on), wishes.knows_drive_on(on))
+    assert told == (90 * MINUTE, False, False)
+    home_by = replace(wishes, home_by=(HomeBy(4, time(3, 0)),))
+    assert home_by.judged.drive_on(on) == 90 * MINUTE
+    assert replace(wishes, drive=50 * MINUTE).drive_on(on) == 50 * MINUTE
+    assert replace(wishes, drive=0 * MINUTE).drive_on(on) == 0 * MINUTE
 
 
 def test_the_plan_goes_by_the_estimate_and_says_so():
