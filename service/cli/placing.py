@@ -6,6 +6,7 @@ import sys
 
 import click
 
+from alerts.placedoubts import PlaceDoubts
 from service.bootstrap import Duskbell
 from service.places import doubts
 from service.store import people
@@ -24,9 +25,17 @@ def settle_place(duskbell: Duskbell, at: tuple[float, float], *, is_sure: bool) 
         return at
     if not sys.stdin.isatty():
         raise click.UsageError(f"{doubt.text} Say --yes if that is the place.")
-    click.echo(doubt.text)
-    if doubt.swapped is not None and click.confirm("Take that instead?", default=True):
-        return doubt.swapped
-    if not click.confirm("Is it the place as you wrote it?", default=False):
+    meant = ask_about(doubt)
+    if meant is None:
         raise click.UsageError("nothing was kept; write the coordinates again.")
-    return at
+    return meant
+
+
+def ask_about(doubt: PlaceDoubts, indent: str = "") -> tuple[float, float] | None:
+    """The place that is meant, as somebody answers on a terminal; None for neither of the two."""
+    click.echo(f"{indent}{doubt.text}")
+    if doubt.swapped is not None and click.confirm(f"{indent}Take that instead?", default=True):
+        return doubt.swapped
+    if click.confirm(f"{indent}Is it the place as you wrote it?", default=False):
+        return doubt.lat_deg, doubt.lon_deg
+    return None

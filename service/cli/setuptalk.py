@@ -225,17 +225,15 @@ class Talk(Bells):
 
     def _settled(self, at: tuple[float, float]) -> tuple[float, float]:
         """Those coordinates, or the ones meant instead, as answered where they look like a slip."""
+        from service.cli.placing import ask_about
         from service.places import doubts
 
         home = self.standing.home
         while (doubt := None if self.answers.is_sure else doubts(*at, home)) is not None:
             if not self.asks:
                 raise click.UsageError(f"{doubt.text} Say --yes if that is the place.")
-            click.echo(f"  {doubt.text}")
-            if doubt.swapped is not None and self._confirm("Take that instead", default=True):
-                return doubt.swapped
-            if self._confirm("Is it the place as you wrote it", default=False):
-                return at
+            if (meant := ask_about(doubt, "  ")) is not None:
+                return meant
             at = self._ask("Coordinates", "", lat_lon)
         return at
 

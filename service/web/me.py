@@ -19,11 +19,11 @@ from alerts.naming import clean_name
 from alerts.season import wishes_text
 from alerts.site import Site, zone_info
 from alerts.wishes import Wishes
-from alerts.wishtext import read_number
 from alerts.wishwords import drive_words
 from service import access
 from service.masking import mask_target
 from service.registration import shown
+from service.setup.steps import read_speed
 from service.store import people, personal, tables, tokens
 from service.store.codec import from_json
 from service.store.sites import newest_revisions
@@ -148,7 +148,7 @@ def _read_home(form: Form) -> Home:
     """The place and the speed that were typed; the usual speed where none was."""
     lat_deg, lon_deg = parse_lat_lon(form.text("home"))
     speed = form.text("speed")
-    return Home(lat_deg, lon_deg, read_number(speed) if speed else USUAL_SPEED_KMH)
+    return Home(lat_deg, lon_deg, read_speed(speed) if speed else USUAL_SPEED_KMH)
 
 
 def _add_browsers(router: APIRouter, web: Web) -> None:

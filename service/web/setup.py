@@ -6,7 +6,7 @@ For the operator alone. What is kept here counts at once (`Duskbell.use`).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
@@ -270,8 +270,6 @@ def _filled_relay(standing: Standing, form: Form) -> Relay:
 
 def _try_mail(duskbell: Duskbell, number: int, relay: Relay) -> Tried:
     """As `tries.try_mail`; an address that is confirmed already needs no code."""
-    from dataclasses import replace
-
     tried = tries.try_mail(duskbell, number, relay)
     if not tried.needs_code:
         return tried
