@@ -16,7 +16,7 @@ from sqlalchemy import delete, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.channels.mailbuilding import check_mail_address
 from service.keys import Keys
 from service.notices.wording import NoticeKind

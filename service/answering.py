@@ -7,11 +7,11 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
-from alerts.ringing import FeedHere, Model, Silence, Sources
+from alerts.common.errors import BadInput
+from alerts.judging.obstacles import FeedHere, Model, Silence, Sources
+from alerts.weather.forecast import Place
 from alerts.weather.freshness import OLDEST_RUN_ON_THE_DAY
-from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO, ModelRow
-from alerts.weather.record import Place
+from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO, ModelRow
 from service.feeds.base import Feed
 from service.feeds.breaker import Breaker, State, failing_for
 from service.feeds.limits import DAY_S, USED_SHARE, provider_of, wait_for

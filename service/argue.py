@@ -11,19 +11,19 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import Units
-from alerts.briefing.units import in_units, units_of
-from alerts.briefing.wording import Clock, direction_word, length, listed, sentence
-from alerts.localtime import say_lasting, say_span, say_when
-from alerts.rules import Reason, Result, sky_reasons, target_name
-from alerts.site import zone_info
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.text.units import in_units, units_of
+from alerts.common.text import Clock, direction_word, length, listed, sentence
+from alerts.common.time_text import say_lasting, say_span, say_when
+from alerts.judging.rules import Reason, Result, sky_reasons, target_name
+from alerts.judging.verdict import VerdictWord, hangs_on
+from alerts.sites.model import zone_info
 from alerts.sky.ephemeris import Ephemeris
-from alerts.track.words import say_outcome
-from alerts.verdict import VerdictWord, hangs_on
-from alerts.weather.modelnames import model_name, name_with_family, source_name
+from alerts.track.record.text import say_outcome
+from alerts.weather.model_names import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
-from alerts.wishes import Wishes
-from alerts.wishwords import drive_words, say_words
+from alerts.wishes.fields import drive_words, say_words
+from alerts.wishes.model import Wishes
 from service.casefile import Case, open_case
 from service.outlooktext import say_chance
 from service.store import tables

@@ -13,18 +13,18 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from sqlalchemy.orm import Session
 
-from alerts.assess import assess
-from alerts.night import Night
+from alerts.judging.assess import assess
+from alerts.judging.verdict import Verdict
 from alerts.sky.ephemeris import Ephemeris
-from alerts.track.apply import recalibrated
-from alerts.track.calibration import Calibration
-from alerts.track.evidence import Event
-from alerts.track.leads import LEADS, Stated, moment_of
-from alerts.track.outcome import Outcome, judge_night
-from alerts.track.pairs import JudgedNight, Pairs, build_pairs
-from alerts.track.statements import build_stated
-from alerts.verdict import Verdict
-from alerts.wishes import Wishes
+from alerts.sky.night import Night
+from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.leads import LEADS, Stated, moment_of
+from alerts.track.calibration.model import Calibration
+from alerts.track.calibration.pairs import JudgedNight, Pairs, build_pairs
+from alerts.track.calibration.statements import build_stated
+from alerts.track.observations.evidence import Event
+from alerts.track.observations.outcome import Outcome, judge_night
+from alerts.wishes.model import Wishes
 from service.cycle.verify import gather_evidence
 from service.replaying import as_known_at, night_of, nights_under, site_of
 from service.store import track

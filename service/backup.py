@@ -22,7 +22,7 @@ from pathlib import Path
 from sqlalchemy import Engine, delete, make_url, update
 from sqlalchemy.orm import Session
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.keys import FILE_NAME
 from service.store import messages, tables
 from service.store.copying import copy_rows, count_rows

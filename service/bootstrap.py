@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Engine
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.night import Night
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.weather.record import Forecast, Place
+from alerts.sky.night import Night
+from alerts.weather.forecast import Forecast, Place
 from service.channels.base import Channel
 from service.clock import real_clock
 from service.feeds.base import Gathered

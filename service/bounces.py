@@ -25,7 +25,7 @@ from pathlib import Path
 from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.channels.replies import is_about_us
 from service.cycle.recording import tell_owner
 from service.keys import Keys

@@ -7,27 +7,27 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from alerts.briefing.build import build_payload, render_mail
+from alerts.briefing.assemble import draw_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import preview_facts
-from alerts.briefing.facts import NOTHING_AHEAD, Ahead, Briefing, Units
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes
-from alerts.briefing.nightscene import shown_span
-from alerts.briefing.palettes import LIGHT, PRINT, Palette
-from alerts.briefing.parts import draw_pictures, page_with_pictures
-from alerts.briefing.picture import Picture
-from alerts.briefing.skycollect import sky_note
-from alerts.errors import BadInput
-from alerts.fieldplan import plan_trip
-from alerts.kit import Kit
-from alerts.night import DarkWindow, Night
-from alerts.site import Site
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect_sky import sky_note
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing, Units
+from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.night_scene import shown_span
+from alerts.briefing.pictures.palettes import LIGHT, PRINT, Palette
+from alerts.briefing.render import build_payload, render_mail
+from alerts.common.errors import BadInput
+from alerts.field.kit import Kit
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.verdict import Verdict
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.verdict import Verdict
-from alerts.weather.cloudhours import cloud_hours
-from alerts.weather.record import Forecast
-from alerts.wishes import Wishes
+from alerts.sky.night import DarkWindow, Night
+from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
 from service.pictures import render_png
 
 PREVIEW_ID = "msg_preview"

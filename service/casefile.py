@@ -9,19 +9,19 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
-from alerts.briefing.wording import Clock
-from alerts.darkness import darkness
-from alerts.night import Night, night_named
-from alerts.presence import without_note
-from alerts.rules import Reason
-from alerts.site import Site, zone_info
+from alerts.common.text import Clock
+from alerts.judging.access_rules import without_note
+from alerts.judging.darkness_rule import darkness
+from alerts.judging.rules import Reason
+from alerts.judging.verdict import VerdictWord
+from alerts.judging.window_brightness import window_skies
+from alerts.sites.model import Site, zone_info
 from alerts.sky.ephemeris import Ephemeris
-from alerts.skyview import window_skies
-from alerts.track.evidence import PersonReport
-from alerts.track.outcome import Outcome
-from alerts.verdict import VerdictWord
+from alerts.sky.night import Night, night_named
+from alerts.track.observations.evidence import PersonReport
+from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.decided import decided_verdict
 from service.store import tables, track
 from service.store.codec import from_json

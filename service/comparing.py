@@ -9,16 +9,16 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.wording import clear_words
-from alerts.comparison import ComparedNight, compare
-from alerts.localtime import say_day, say_minutes, say_span, say_time, utc_text
-from alerts.night import Night
-from alerts.ranking import ORDER_WORDS, Order, RankedNight
-from alerts.site import Site
+from alerts.common.text import clear_words
+from alerts.common.time_text import say_day, say_minutes, say_span, say_time, utc_text
+from alerts.judging.comparison import ComparedNight, compare
+from alerts.judging.comparison_order import ORDER_WORDS, Order, RankedNight
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.record import Forecast
-from alerts.wishes import Wishes
+from alerts.sky.night import Night
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
 from service.decided import decided_reasons, decided_span, read_inputs
 from service.report import span_json
 from service.store import tables

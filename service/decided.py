@@ -15,17 +15,17 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.assess import Correct, as_it_is, assess, view_night
-from alerts.night import DarkWindow, Night, SkyWishes
-from alerts.rules import Reason
-from alerts.site import Site
-from alerts.span import Span
-from alerts.track.climate import UNKNOWN_CLIMATE, Climate
-from alerts.verdict import SkyView, Verdict, VerdictWord
+from alerts.common.span import Span
+from alerts.judging.assess import Correct, as_it_is, assess, view_night
+from alerts.judging.rules import Reason
+from alerts.judging.verdict import SkyView, Verdict, VerdictWord
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow, Night, SkyWishes
+from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
+from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
-from alerts.weather.record import Forecast
 from alerts.weather.sky_now import StationSky
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.store import calibrations, tables, track
 from service.store.climates import find_climates
 from service.store.codec import from_json

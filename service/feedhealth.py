@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
-from alerts.weather.lineage import OPEN_METEO
+from alerts.common.errors import BadInput
+from alerts.weather.model_families import OPEN_METEO
 from service.feeds.breaker import Breaker, State
 from service.feeds.limits import DAY_S, HOUR_S, OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE, provider_of
 from service.feeds.wiring import allowances_from, feeds_from

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from alerts.errors import BadInput
-from alerts.site import Site
-from alerts.weather.reach import reach_of_models
-from alerts.weather.record import Place
+from alerts.common.errors import BadInput
+from alerts.sites.model import Site
+from alerts.weather.forecast import Place
+from alerts.weather.forecast_reach import reach_of_models
 from service.feeds.wiring import feeds_from
 from service.settings import Settings
 

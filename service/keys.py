@@ -15,7 +15,7 @@ import secrets
 import tempfile
 from pathlib import Path
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 
 KEY_BYTES = 32
 FILE_NAME = "secret.key"

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from alerts.night import Night
-from alerts.site import Site
-from alerts.span import Span
-from alerts.track.nearby import station_skies
-from alerts.weather.record import Forecast, Place
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.sky.night import Night
+from alerts.track.observations.nearby_sky import station_skies
+from alerts.weather.forecast import Forecast, Place
 from alerts.weather.sky_now import StationSky
 from service.cycle.hear import ASKED_BACK, HEARD_BEFORE
 from service.cycle.refresh import NEAR

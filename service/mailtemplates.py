@@ -8,19 +8,19 @@ from datetime import date, timedelta
 from importlib.resources import files
 from pathlib import Path
 
-from alerts.briefing.build import render_mail
 from alerts.briefing.collect import preview_facts
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, OtherSite
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.skycollect import sky_note
-from alerts.briefing.templating import BUILT_IN, Templates
-from alerts.fieldplan import plan_trip
-from alerts.night import night_named
-from alerts.rules import Reason, Result
-from alerts.site import Foreground, Site
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect_sky import sky_note
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, OtherSite
+from alerts.briefing.render import render_mail
+from alerts.briefing.template_environment import BUILT_IN, Templates
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.rules import Reason, Result
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.sites.model import Foreground, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.verdict import Verdict, VerdictWord
-from alerts.wishes import Wishes
+from alerts.sky.night import night_named
+from alerts.wishes.model import Wishes
 
 ENDING = ".j2"
 SAMPLE_SITE = Site(

@@ -11,11 +11,11 @@ from datetime import UTC, date, datetime, time, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
-from alerts.site import Site
-from alerts.span import Span
-from alerts.track.evidence import SeenSky
-from alerts.track.outcome import Outcome
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.track.observations.evidence import SeenSky
+from alerts.track.observations.outcome import Outcome
 from service.cycle.verify import judge_again
 from service.store import tables, track
 

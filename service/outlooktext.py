@@ -6,10 +6,10 @@ from collections.abc import Iterator
 from datetime import date, datetime, timedelta, tzinfo
 
 from alerts.briefing.collect import say_agreement
-from alerts.briefing.eventwords import event_of, say_event
-from alerts.briefing.wording import clock_in
-from alerts.localtime import say_time
-from alerts.site import Site
+from alerts.briefing.text.event import event_of, say_event
+from alerts.common.text import clock_in
+from alerts.common.time_text import say_time
+from alerts.sites.model import Site
 from alerts.weather.outlook import HazardLevel, Outlook
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 
-from alerts.clocktimes import at_clock
-from alerts.errors import BadInput
-from alerts.site import zone_info
+from alerts.common.clock_times import at_clock
+from alerts.common.errors import BadInput
+from alerts.sites.model import zone_info
 
 LONGEST_PAUSE = timedelta(days=2 * 366)
 

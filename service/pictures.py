@@ -5,8 +5,8 @@ from __future__ import annotations
 from functools import cache
 from importlib.resources import as_file, files
 
-from alerts.briefing.parts import PngPicture
-from alerts.briefing.picture import Picture
+from alerts.briefing.assemble import PngPicture
+from alerts.briefing.pictures.drawing import Picture
 
 FONTS = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf")
 SCALE = 1.4

@@ -23,10 +23,10 @@ from xml.etree.ElementTree import Element, ParseError
 from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
-from alerts.briefing.wording import plain
-from alerts.errors import BadInput
-from alerts.naming import LONGEST_NAME
-from alerts.site import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
+from alerts.common.errors import BadInput
+from alerts.common.text import plain
+from alerts.sites.model import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
+from alerts.sites.names import LONGEST_NAME
 
 LARGEST_BYTES = 5 * 1024 * 1024
 MOST_PLACES = 500

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from alerts.driving import Home
-from alerts.errors import BadInput
-from alerts.placedoubts import PlaceDoubts, place_doubts
-from alerts.site import zone_info
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home
+from alerts.field.place_doubts import PlaceDoubts, place_doubts
+from alerts.sites.model import zone_info
 
 
 def zone_at(lat_deg: float, lon_deg: float) -> str:

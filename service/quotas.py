@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.settings import Settings
 from service.store import tables
 from service.store.people import REMOVED

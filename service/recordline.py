@@ -6,9 +6,9 @@ from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
-from alerts.track.pairs import Pairs
-from alerts.track.words import forecasts_like, say_like
+from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
+from alerts.track.calibration.pairs import Pairs
+from alerts.track.record.text import forecasts_like, say_like
 from service.store.pairs import load_pairs
 
 

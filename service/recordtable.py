@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.track.leads import LEADS
+from alerts.track.calibration.leads import LEADS
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.tables_track import JudgedEvent, RecordRow

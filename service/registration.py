@@ -14,7 +14,7 @@ from datetime import datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.channels.base import Channel, ChannelError, Form, Outgoing
 from service.channels.chat import CHAT_FORMS
 from service.channels.webhook import new_secret

@@ -17,9 +17,9 @@ from itertools import groupby
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sky.ephemeris import Ephemeris
-from alerts.verdict import Verdict, VerdictWord
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.rejudgingdesk import Desk
 from service.retelling import Moment, Ring, SubscriptionNight, tell_again
 from service.store import tables

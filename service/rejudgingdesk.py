@@ -9,12 +9,12 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.assess import view_night
-from alerts.night import Night
+from alerts.judging.assess import view_night
+from alerts.judging.verdict import Verdict, weigh
 from alerts.sky.ephemeris import Ephemeris
-from alerts.verdict import Verdict, weigh
-from alerts.weather.record import Forecast
-from alerts.wishes import Wishes
+from alerts.sky.night import Night
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
 from service.replaying import as_known_at, night_of, nights_under, site_of
 from service.retelling import Moment
 from service.store import tables

@@ -7,11 +7,11 @@ from datetime import date, datetime
 
 from sqlalchemy.orm import Session
 
-from alerts.night import Night, night_named
-from alerts.site import Site
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.record import Forecast
-from alerts.wishes import Wishes
+from alerts.sky.night import Night, night_named
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
 from service.store import tables
 from service.store.codec import from_json
 from service.store.sites import StoredSite, stored_site

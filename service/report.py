@@ -6,19 +6,19 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from alerts.briefing.eventwords import Event, event_values
-from alerts.briefing.facts import NOTHING_AHEAD, Ahead
-from alerts.localtime import utc_text
-from alerts.night import DarkWindow, Night
-from alerts.site import Site
-from alerts.skyview import WindowSky
-from alerts.span import Span
-from alerts.verdict import Verdict
-from alerts.weather.official import OfficialWarning
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead
+from alerts.briefing.text.event import Event, event_values
+from alerts.common.span import Span
+from alerts.common.time_text import utc_text
+from alerts.judging.verdict import Verdict
+from alerts.judging.window_brightness import WindowSky
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow, Night
+from alerts.weather.forecast import Source
+from alerts.weather.official_warnings import OfficialWarning
 from alerts.weather.outlook import Hazard, Outlook, SourceChance
-from alerts.weather.record import Source
-from alerts.wishes import Wishes
-from alerts.wishwords import write_words
+from alerts.wishes.fields import write_words
+from alerts.wishes.model import Wishes
 
 
 def night_report(

@@ -11,12 +11,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts import AlertKind
-from alerts.ladder import build_seen, what_to_tell
-from alerts.site import Site
-from alerts.telling import Rung, Telling, Told, Why, held_since
-from alerts.verdict import Verdict, trip_to
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertKind
+from alerts.judging.verdict import Verdict, trip_to
+from alerts.notifying.model import Rung, Telling, Told, Why, held_since
+from alerts.notifying.policy import build_seen, what_to_tell
+from alerts.sites.model import Site
+from alerts.wishes.model import Wishes
 
 WEEK = timedelta(days=7)
 SubscriptionNight = tuple[int, date]
@@ -37,7 +37,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class Ring:
-    """One alert: its kind, when it was raised, and why (`alerts.telling.Why`)."""
+    """One alert: its kind, when it was raised, and why (`alerts.notifying.model.Why`)."""
 
     kind: str
     at: datetime

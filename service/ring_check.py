@@ -1,4 +1,4 @@
-"""Can this ring? Gathers what the rule needs (alerts/ringing.py) for one subscription, for a site, and for
+"""Can this ring? Gathers what the rule needs (alerts/judging/obstacles.py) for one subscription, for a site, and for
 all that is kept here.
 
 From rows alone, so that a page and each cycle can ask; only `year_of` works out some sky.
@@ -16,7 +16,8 @@ from pydantic import TypeAdapter
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
-from alerts.ringing import (
+from alerts.briefing.text.obstacle_text import HEADINGS, say
+from alerts.judging.obstacles import (
     Asked,
     Code,
     Level,
@@ -35,13 +36,12 @@ from alerts.ringing import (
     reach_of,
     weightiest_first,
 )
-from alerts.ringwords import HEADINGS, say
-from alerts.site import Site
-from alerts.track.calibration import NONE_VERSION, Calibration
-from alerts.track.climate import LEAST_SHARE, UNKNOWN_CLIMATE, Climate
-from alerts.track.correct import calibrate
-from alerts.weather.record import Place
-from alerts.wishes import Wishes
+from alerts.sites.model import Site
+from alerts.track.calibration.correct_one import calibrate
+from alerts.track.calibration.model import NONE_VERSION, Calibration
+from alerts.track.record.place_climate import LEAST_SHARE, UNKNOWN_CLIMATE, Climate
+from alerts.weather.forecast import Place
+from alerts.wishes.model import Wishes
 from service.answering import Answering
 from service.bootstrap import Duskbell
 from service.channels.named import has_library
@@ -396,7 +396,7 @@ class RingCheck:
         return self._reaches[key]
 
     def _correct(self, raw_pct: int, hours_before: float, site_id: int) -> int:
-        """A stated chance as the record corrects it (alerts/track/outlooks.py)."""
+        """A stated chance as the record corrects it (alerts/track/calibration/correct_outlook.py)."""
         if self._calibration.version == NONE_VERSION:
             return raw_pct
         found = calibrate(self._calibration, raw_pct / 100, hours_before=hours_before, site=site_id)

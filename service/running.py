@@ -16,7 +16,7 @@ import uvicorn
 from apscheduler.schedulers.background import BackgroundScheduler
 from fastapi import FastAPI
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.bootstrap import Duskbell
 from service.chores import find_chores
 from service.clock import ClockWatch

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from alerts.localtime import (
+from alerts.common.time_text import (
     MONTHS,
     say_clock,
     say_day,
@@ -19,9 +19,9 @@ from alerts.localtime import (
     whole_minutes,
     zone_word,
 )
-from alerts.night import DarkWindow
-from alerts.season import Season, SeasonNight, wishes_text
-from alerts.sky.compass import direction_word
+from alerts.sites.compass import direction_word
+from alerts.sky.night import DarkWindow
+from alerts.sky.nights.season import Season, SeasonNight, wishes_text
 from service.report import span_json, window_json
 
 Nights = Sequence[SeasonNight]

@@ -19,7 +19,7 @@ from pydantic_settings import (
     TomlConfigSettingsSource,
 )
 
-from alerts.errors import BadInput, DuskbellError
+from alerts.common.errors import BadInput, DuskbellError
 from service.outbound import Proxy, read_proxy
 
 

@@ -11,14 +11,14 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.localtime import say_minutes
-from alerts.track.climatology import MonthCounts, climatology, month_counts
-from alerts.track.evidence import OutcomeState
-from alerts.track.leads import LEADS, Lead
-from alerts.track.pairs import Pairs
-from alerts.track.record import Calls, Record, build_record
-from alerts.track.regret import Ledger, build_ledger
-from alerts.track.words import (
+from alerts.common.time_text import say_minutes
+from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.pairs import Pairs
+from alerts.track.observations.evidence import OutcomeState
+from alerts.track.record.climatology import MonthCounts, climatology, month_counts
+from alerts.track.record.regret import Ledger, build_ledger
+from alerts.track.record.summary import Calls, Record, build_record
+from alerts.track.record.text import (
     NO_RECORD,
     say_calls,
     say_judges,
@@ -29,7 +29,7 @@ from alerts.track.words import (
     say_skill,
     say_worth,
 )
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.observations.credits import station_credits
 from service.store import tables
 from service.store.codec import to_json

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.recordline import RecordLines
 from service.store import tables
 from service.store.codec import from_json

@@ -17,7 +17,7 @@ from sqlalchemy import select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.briefing.wording import sentence
+from alerts.common.text import sentence
 from service.channels.base import Channel, ChannelError, Form, Outgoing
 from service.channels.breaker import FAILURES_TO_OPEN
 from service.notices.render import notice_payload, render_notice_mail

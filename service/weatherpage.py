@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from alerts.briefing.eventwords import event_of, event_values
-from alerts.darkness import darkness
-from alerts.localtime import say_clock, say_day, say_span, say_time, utc_text, zone_word
-from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
-from alerts.weather.hinges import CLOUD, Hinge
-from alerts.weather.modelnames import model_name, name_with_family
+from alerts.briefing.text.event import event_of, event_values
+from alerts.common.time_text import say_clock, say_day, say_span, say_time, utc_text, zone_word
+from alerts.judging.darkness_rule import darkness
+from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL
+from alerts.weather.forecast import Forecast
+from alerts.weather.model_names import model_name, name_with_family
 from alerts.weather.outlook import SourceChance
-from alerts.weather.record import Forecast
+from alerts.weather.sensitivity import CLOUD, Hinge
 from service.outlooktext import chance_lines, hazard_lines
 from service.report import outlook_json, sky_json, span_json
 from service.weathertable import Cell, NightWeather, Row

@@ -7,17 +7,17 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
 
-from alerts.night import DarkWindow, Night
-from alerts.site import Site
-from alerts.skyview import WindowSky
-from alerts.span import Span
+from alerts.common.span import Span
+from alerts.judging.window_brightness import WindowSky
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow, Night
 from alerts.weather.clouds import effective_cloud_pct, slanted_cloud_pct
-from alerts.weather.felt import dew_spread_c
-from alerts.weather.hinges import Hinge
-from alerts.weather.lineage import AIR_LINEAGE
+from alerts.weather.comfort import dew_spread_c
+from alerts.weather.forecast import Forecast, HourlyWeather
+from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, view_of
+from alerts.weather.model_families import AIR_LINEAGE
 from alerts.weather.outlook import Outlook
-from alerts.weather.record import Forecast, HourlyWeather
-from alerts.weather.sightline import TYPICAL_ALTITUDE_DEG, view_of
+from alerts.weather.sensitivity import Hinge
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 
 HOUR = timedelta(hours=1)

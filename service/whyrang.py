@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from alerts.briefing.wording import listed, long_day, sentence, short_day
-from alerts.rules import Reason, sky_reasons
-from alerts.telling import Rung, Why
+from alerts.common.text import listed, long_day, sentence, short_day
+from alerts.judging.rules import Reason, sky_reasons
+from alerts.notifying.model import Rung, Why
 from service.casefile import Case, Sending
 from service.store import tables
 

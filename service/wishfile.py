@@ -1,4 +1,4 @@
-"""Wishes from a file, TOML or JSON: the plain names of `alerts.wishwords`, or the stored form of the API."""
+"""Wishes from a file, TOML or JSON: the plain names of `alerts.wishes.fields`, or the stored form of the API."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from alerts.errors import BadInput
-from alerts.wishes import Wishes
-from alerts.wishwords import WORDS_BY_NAME, read_words
+from alerts.common.errors import BadInput
+from alerts.wishes.fields import WORDS_BY_NAME, read_words
+from alerts.wishes.model import Wishes
 from service.store.codec import from_json, to_json
 
 LARGEST_BYTES = 100_000

@@ -18,7 +18,7 @@ from procrastinate.exceptions import ConnectorException
 from procrastinate.jobs import DeleteJobCondition, Job, Status
 from procrastinate.worker import Worker
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.bootstrap import Duskbell
 from service.chores import find_chores
 from service.cycle import verify

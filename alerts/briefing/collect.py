@@ -6,20 +6,20 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from alerts.briefing.facts import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind, Attribution
-from alerts.briefing.fieldnotes import FieldNotes, SkyNote
-from alerts.fieldplan import FieldPlan
-from alerts.fork import Choice, choice_of, say_fork
-from alerts.ladder import Telling, Told, Why
-from alerts.night import DarkWindow, Night, Target, TargetKind, TrackPoint
-from alerts.rules import Result
-from alerts.site import Site
-from alerts.skyview import TOWN_CREDIT, TOWN_CREDIT_URL
-from alerts.standing import say_doubt
-from alerts.verdict import Verdict, VerdictWord, hangs_on
-from alerts.weather.cloudhours import CloudHour
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind, Attribution
+from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.field.trip_plan import FieldPlan
+from alerts.judging.rules import Result
+from alerts.judging.site_choice import Choice, choice_of, say_fork
+from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
+from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL
+from alerts.notifying.policy import Telling, Told, Why
+from alerts.notifying.validity import say_doubt
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow, Night, Target, TargetKind, TrackPoint
+from alerts.weather.cloud_by_hour import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 
 _TAKES_BACK = (AlertKind.CHANGED, AlertKind.STAND_DOWN)
 _NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

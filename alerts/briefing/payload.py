@@ -62,14 +62,14 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from alerts.briefing.eventwords import event_told, event_values
-from alerts.briefing.facts import AlertFacts, OtherSite, Units
-from alerts.briefing.payloadfield import field_values, place_values, sky_values
-from alerts.briefing.units import in_units
-from alerts.briefing.view import web_address
-from alerts.briefing.wording import LONGEST_NAME, plain
-from alerts.localtime import utc_text
-from alerts.span import Span
+from alerts.briefing.facts.alert import AlertFacts, OtherSite, Units
+from alerts.briefing.payload_field import field_values, place_values, sky_values
+from alerts.briefing.text.alert_view import web_address
+from alerts.briefing.text.event import event_told, event_values
+from alerts.briefing.text.units import in_units
+from alerts.common.span import Span
+from alerts.common.text import LONGEST_NAME, plain
+from alerts.common.time_text import utc_text
 
 VERSION = 1
 _TIMES = ("leave_by", "home_about", "decide_at", "sunset", "sunrise", "forecast_issued_at", "decided_at")

@@ -8,14 +8,14 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from alerts.night import TrackPoint
-from alerts.site import Foreground, Site
+from alerts.common.span import Span
+from alerts.sites.horizon import ridge_deg
+from alerts.sites.model import Foreground, Site
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
-from alerts.sky.ground import Ground
-from alerts.sky.milkyway import geometry
-from alerts.sky.terrain import ridge_deg
+from alerts.sky.milky_way import geometry
+from alerts.sky.night import TrackPoint
+from alerts.sky.observers import Ground
 from alerts.sky.tracks import track_point, true_spans
-from alerts.span import Span
 
 Floats = npt.NDArray[np.float64]
 

@@ -22,8 +22,8 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.sky.ephemeris import STEP_S, SkyTable
-from alerts.sky.ground import MOON_RADIUS_KM, Ground
-from alerts.sky.spans import RowSpans, alternating_spans
+from alerts.sky.observers import MOON_RADIUS_KM, Ground
+from alerts.sky.span_arrays import RowSpans, alternating_spans
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from alerts.errors import BadInput, OutsideEphemeris
+from alerts.common.errors import BadInput, OutsideEphemeris
 
 Floats = npt.NDArray[np.float64]
 

@@ -14,14 +14,14 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from alerts.night import Target, TrackPoint
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.sites.horizon import ridge_deg
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
-from alerts.sky.ground import Ground
-from alerts.sky.spans import RowSpans
-from alerts.sky.targets import target_direction
-from alerts.sky.terrain import ridge_deg
-from alerts.span import Span
+from alerts.sky.night import Target, TrackPoint
+from alerts.sky.observers import Ground
+from alerts.sky.span_arrays import RowSpans
+from alerts.sky.target_visibility import target_direction
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]

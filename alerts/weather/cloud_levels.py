@@ -13,9 +13,9 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from alerts.values import value
-from alerts.weather.record import CloudLevels, Forecast, LayerScheme
-from alerts.weather.sightline import HEIGHTS, Layer
+from alerts.common.plain_values import value
+from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme
+from alerts.weather.line_of_sight import HEIGHTS, Layer
 
 Array: TypeAlias = npt.NDArray[np.float64]
 

@@ -10,11 +10,11 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from alerts.values import value
+from alerts.common.plain_values import value
 from alerts.weather import cloud_levels
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme
-from alerts.weather.series import Cut
-from alerts.weather.sightline import Layer, lies_below
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme
+from alerts.weather.hours import Cut
+from alerts.weather.line_of_sight import Layer, lies_below
 from alerts.weather.skill import THIN_CLOUD_WEIGHT, Floats, slanted_pct
 from alerts.weather.stretches import Parts
 

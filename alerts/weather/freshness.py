@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
-from alerts.weather.lineage import MET_NORWAY, NWS
-from alerts.weather.record import Source
+from alerts.weather.forecast import Source
+from alerts.weather.model_families import MET_NORWAY, NWS
 
 OLDEST_RUN = timedelta(hours=12)
 OLDEST_RUN_ON_THE_DAY = timedelta(hours=6)

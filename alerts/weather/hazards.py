@@ -11,14 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from alerts.span import Span
-from alerts.values import value
-from alerts.weather.felt import FREEZES_FROM_C, dew_spread, felt, frostbite
+from alerts.common.plain_values import value
+from alerts.common.span import Span
+from alerts.weather.comfort import FREEZES_FROM_C, dew_spread, felt, frostbite
+from alerts.weather.forecast import Forecast
+from alerts.weather.hours import Series
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.record import Forecast
-from alerts.weather.series import Series
 from alerts.weather.stretches import PartsCut
-from alerts.weather.together import (
+from alerts.weather.worst_of import (
     KNOWN_FROM_SHARE,
     NOTHING,
     Asked,

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from enum import StrEnum
 
-from alerts.span import Span
-from alerts.values import value
-from alerts.weather.official import OfficialWarning
-from alerts.weather.record import Source
+from alerts.common.plain_values import value
+from alerts.common.span import Span
+from alerts.weather.forecast import Source
+from alerts.weather.official_warnings import OfficialWarning
 from alerts.weather.sky_now import SkyNow
 
 

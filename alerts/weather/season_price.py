@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from alerts.values import value
+from alerts.common.plain_values import value
 from alerts.weather.skill import (
     CLEAR_SHARE,
     Floats,

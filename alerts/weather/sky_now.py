@@ -28,8 +28,8 @@ from math import cos, exp, log, radians
 
 import numpy as np
 
-from alerts.values import value
-from alerts.weather.record import Source
+from alerts.common.plain_values import value
+from alerts.weather.forecast import Source
 
 AMOUNT = 1.632
 FADES_H = 7.14

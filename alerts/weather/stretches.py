@@ -6,8 +6,8 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
-from alerts.span import Span
-from alerts.values import value
+from alerts.common.plain_values import value
+from alerts.common.span import Span
 
 
 @value(frozen=True, slots=True)

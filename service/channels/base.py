@@ -14,8 +14,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Protocol
 
-from alerts.briefing.facts import MailParts
-from alerts.errors import DuskbellError
+from alerts.briefing.facts.alert import MailParts
+from alerts.common.errors import DuskbellError
 
 ANSWER_KEPT_BYTES = 500
 """How much of a receiver's answer is kept with an attempt."""

@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.channels.base import ChannelError, Form, Outgoing, SendResult, checked_id
 from service.channels.netguard import SafeClient
 from service.channels.pushing import push_of

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from alerts.briefing.build import build_payload
-from alerts.briefing.facts import Briefing
-from alerts.briefing.parts import PngPicture, mail_with_pictures
-from alerts.briefing.templating import BUILT_IN, Templates
+from alerts.briefing.assemble import PngPicture, mail_with_pictures
+from alerts.briefing.facts.alert import Briefing
+from alerts.briefing.render import build_payload
+from alerts.briefing.template_environment import BUILT_IN, Templates
 from service.channels.base import Form, Outgoing
 
 

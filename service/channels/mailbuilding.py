@@ -10,8 +10,8 @@ from email.message import EmailMessage
 from email.policy import SMTP, Policy
 from email.utils import parseaddr
 
-from alerts.briefing.facts import Attachment
-from alerts.errors import BadInput
+from alerts.briefing.facts.alert import Attachment
+from alerts.common.errors import BadInput
 from service.channels.base import ChannelError, Outgoing, checked_id
 
 SENDER_NAME = "Duskbell"

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from importlib.util import find_spec
 from typing import Any
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.channels.base import ChannelError, Form, Outgoing, SendResult
 from service.channels.pushing import Push, push_of
 from service.channels.webhook import payload_of

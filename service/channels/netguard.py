@@ -28,7 +28,7 @@ import urllib3.exceptions
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.response import BaseHTTPResponse
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.channels.connecting import connect_first, look_up
 from service.channels.deadline import Deadline
 from service.channels.targets import Address, AllowList, Blocked, Target, address_ok, parse_target

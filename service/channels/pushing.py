@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from alerts.briefing.wording import unmentioned
+from alerts.common.text import unmentioned
 
 URGENT = frozenset({"alert.go", "alert.changed", "alert.stand_down"})
 """Somebody is about to leave, or on the way. What else is told takes the service's usual priority."""

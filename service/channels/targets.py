@@ -15,7 +15,7 @@ from functools import lru_cache
 import urllib3.exceptions
 from urllib3.util import Url, parse_url
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from email.utils import parsedate_to_datetime
 
-from alerts.span import require_utc
+from alerts.common.span import require_utc
 from service.channels.base import (
     ChannelError,
     Form,

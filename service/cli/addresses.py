@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 
 if TYPE_CHECKING:
     from service.registration import Tested

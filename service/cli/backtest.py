@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.options import DAY
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
 
 
 def _page(found: Replay, first: date, last: date) -> list[str]:
-    from alerts.track.regret import build_ledger
+    from alerts.track.record.regret import build_ledger
     from service.trackrecord import TrackRecord, record_page, records_of
 
     title = f"Backtest of {first} to {last}, by today's rules: {found.nights} judged nights"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.options import DAY, MOMENT
 from service.cli.skyoptions import find_place, place_options
 
@@ -56,9 +56,9 @@ def briefing(
 
     For a SITE that somebody watches, with the wishes and the kit of its oldest subscription.
     """
-    from alerts.briefing.facts import Units
-    from alerts.briefing.units import units_of
-    from alerts.kittext import parse_kit
+    from alerts.briefing.facts.alert import Units
+    from alerts.briefing.text.units import units_of
+    from alerts.field.kit_text import parse_kit
     from alerts.sky.ephemeris import Ephemeris
     from service.brief import build_brief
     from service.cli.onenight import Asked, ahead_of, look_at_night

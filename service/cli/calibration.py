@@ -14,7 +14,7 @@ def calibration() -> None:
 @click.argument("version", required=False)
 def show(version: str | None) -> None:
     """Show the calibration in use, or VERSION."""
-    from alerts.track.words import say_map
+    from alerts.track.record.text import say_map
     from service.bootstrap import build
     from service.store import calibrations
 

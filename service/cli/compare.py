@@ -35,9 +35,9 @@ def compare(
     as_json: bool,
 ) -> None:
     """Rank the nights of SITES, or of all sites; judged where forecasts are at hand."""
-    from alerts.comparison import tonight_at, usual_span
-    from alerts.driving import with_home
-    from alerts.ranking import Order, rank
+    from alerts.field.driving import with_home
+    from alerts.judging.comparison import tonight_at, usual_span
+    from alerts.judging.comparison_order import Order, rank
     from service.bootstrap import build
     from service.comparing import (
         Compared,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime
 
-from alerts.errors import BadInput
-from alerts.readings import BortleConvention, Reading, darkness_of_class, darkness_of_readings
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.sites.model import Site
+from alerts.sky.brightness.readings import BortleConvention, Reading, darkness_of_class, darkness_of_readings
 from alerts.sky.ephemeris import Ephemeris
 
 

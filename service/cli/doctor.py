@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.cli.findings import Finding
 
 if TYPE_CHECKING:
@@ -185,8 +185,8 @@ def _sky(_settings: Settings) -> Iterator[Finding]:
 
 def _ring(settings: Settings) -> Iterator[Finding]:
     """Whether a go can come, by the rule that every other screen asks (service/ring_check.py)."""
-    from alerts.ringing import Code, Level, Obstacle
-    from alerts.ringwords import say
+    from alerts.briefing.text.obstacle_text import say
+    from alerts.judging.obstacles import Code, Level, Obstacle
     from service.bootstrap import Duskbell
     from service.clock import real_clock
     from service.ring_check import RingCheck

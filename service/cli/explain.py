@@ -14,7 +14,7 @@ from service.cli.options import DAY, MOMENT
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from alerts.ringing import Obstacle
+    from alerts.judging.obstacles import Obstacle
     from service.argue import Argument
     from service.store import tables
 
@@ -74,9 +74,9 @@ def _subscriptions(session: object, site: tables.Site, day: date) -> list[tables
 
 def _page(site: tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]) -> Iterator[str]:
     """alone: what is in the way where nobody is told of the site."""
-    from alerts.briefing.wording import long_day
-    from alerts.ringing import Level
-    from alerts.ringwords import lines_of
+    from alerts.briefing.text.obstacle_text import lines_of
+    from alerts.common.text import long_day
+    from alerts.judging.obstacles import Level
 
     yield f"{site.name}, the night of {long_day(day)} {day.year}"
     if not found:
@@ -119,7 +119,7 @@ def _values(
     site: tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
 ) -> dict[str, object]:
     """As JSON values: an argument for each subscription, times in UTC."""
-    from alerts.ringwords import values_of
+    from alerts.briefing.text.obstacle_text import values_of
     from service.store.codec import to_json
 
     return {

@@ -25,8 +25,8 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
     """Show or set the operator's home: drives are estimated from it for sites that are given none."""
     from dataclasses import replace
 
-    from alerts.driving import USUAL_SPEED_KMH, Home
-    from alerts.errors import BadInput
+    from alerts.common.errors import BadInput
+    from alerts.field.driving import USUAL_SPEED_KMH, Home
     from service.bootstrap import build
     from service.store import people
 
@@ -50,8 +50,8 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
 
 
 def _lines(session: Session, person: tables.Person) -> Iterator[str]:
-    from alerts.wishes import Wishes
-    from alerts.wishwords import drive_words
+    from alerts.wishes.fields import drive_words
+    from alerts.wishes.model import Wishes
     from service.store import people
     from service.store.codec import from_json
 

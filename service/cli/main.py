@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import click
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 
 _COMMANDS = {
     "setup": ("service.cli.setup", "Set Duskbell up, step by step, or change the answers."),

@@ -9,16 +9,16 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from alerts.ahead import look_ahead
-from alerts.briefing.wording import listed
-from alerts.driving import with_home
-from alerts.globe import distance_km
-from alerts.localtime import say_clock
-from alerts.night import night_named, tonight_name
-from alerts.span import Span
-from alerts.weather.lineage import OPEN_METEO
-from alerts.weather.modelnames import source_name
-from alerts.weather.reach import first_look
+from alerts.briefing.text.far_nights import look_ahead
+from alerts.common.span import Span
+from alerts.common.text import listed
+from alerts.common.time_text import say_clock
+from alerts.field.driving import with_home
+from alerts.sites.great_circle import distance_km
+from alerts.sky.night import night_named, tonight_name
+from alerts.weather.forecast_reach import first_look
+from alerts.weather.model_families import OPEN_METEO
+from alerts.weather.model_names import source_name
 from service.cli.weatherat import ask_both, hear_now
 from service.decided import (
     Decided,
@@ -40,14 +40,14 @@ if TYPE_CHECKING:
 
     from sqlalchemy.orm import Session
 
-    from alerts.briefing.facts import Ahead
-    from alerts.driving import Home
-    from alerts.night import Night
-    from alerts.site import Site
+    from alerts.briefing.facts.alert import Ahead
+    from alerts.field.driving import Home
+    from alerts.judging.verdict import Verdict
+    from alerts.sites.model import Site
     from alerts.sky.ephemeris import Ephemeris
-    from alerts.verdict import Verdict
-    from alerts.weather.record import Forecast
-    from alerts.wishes import Wishes
+    from alerts.sky.night import Night
+    from alerts.weather.forecast import Forecast
+    from alerts.wishes.model import Wishes
     from service.feeds.base import FeedFailure, Gathered
     from service.settings import Settings
     from service.store.sites import StoredSite

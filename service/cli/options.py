@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime
 
 import click
 
-from alerts.coordinates import parse_lat_lon
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
+from alerts.sites.coordinates import parse_lat_lon
 
 
 class LatLon(click.ParamType[tuple[float, float]]):

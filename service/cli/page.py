@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts import NOTHING_AHEAD, Ahead
-from alerts.briefing.minutes import track_to_the_minute
-from alerts.localtime import (
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead
+from alerts.briefing.facts.whole_minutes import track_to_the_minute
+from alerts.common.time_text import (
     MONTHS,
     nearest_minute,
     say_clock,
@@ -18,13 +18,13 @@ from alerts.localtime import (
     whole_minutes,
     zone_word,
 )
-from alerts.night import BodyEvents, DarkWindow, Night
-from alerts.rules import Result
-from alerts.site import Site
-from alerts.sky.compass import direction_word
-from alerts.skyview import TOWN_CREDIT, WindowSky, say_sky
-from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.modelnames import name_with_family, source_name
+from alerts.judging.rules import Result
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.judging.window_brightness import TOWN_CREDIT, WindowSky, say_sky
+from alerts.sites.compass import direction_word
+from alerts.sites.model import Site
+from alerts.sky.night import BodyEvents, DarkWindow, Night
+from alerts.weather.model_names import name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from service.outlooktext import chance_lines, hazard_lines
 

@@ -136,7 +136,7 @@ def key() -> None:
 @click.option("--days", type=int, default=365, help="How long it works: 1 to 731 days; 365 unless given.")
 def add(label: str, use: str, days: int) -> None:
     """Make a key; LABEL says what for."""
-    from alerts.naming import clean_name
+    from alerts.sites.names import clean_name
     from service.access import make_api_key
     from service.bootstrap import build
     from service.store.people import UNKNOWN_ZONE, get_operator

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from alerts.placedoubts import PlaceDoubts
+from alerts.field.place_doubts import PlaceDoubts
 from service.bootstrap import Duskbell
 from service.places import doubts
 from service.store import people

@@ -47,7 +47,7 @@ def outcome(
     site: str, day: date, seen: str, start: str | None, end: str | None, toward_deg: float | None
 ) -> None:
     """Say what the night of DATE at SITE was like; your last word counts."""
-    from alerts.track.evidence import SeenSky
+    from alerts.track.observations.evidence import SeenSky
     from service.bootstrap import build
     from service.outcomes import Said, keep_said, read_times, require_begun
     from service.store import people

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.options import DAY
 from service.cli.wishes import wish_file_option
 
 if TYPE_CHECKING:
-    from alerts.briefing.wording import Clock
+    from alerts.common.text import Clock
     from service.rejudging import Rejudged, RejudgedNight
     from service.retelling import Ring
 
@@ -73,7 +73,7 @@ def _page(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> 
 
 def _by_site(nights: Sequence[RejudgedNight]) -> Iterator[tuple[str, tuple[str, ...]]]:
     """The nights that would have had another word, by site; subscriptions with the same ones together."""
-    from alerts.briefing.wording import listed
+    from alerts.common.text import listed
 
     lines: dict[tuple[str, int], list[str]] = {}
     for night in nights:
@@ -107,8 +107,8 @@ def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> I
 
 def _night_lines(night: RejudgedNight) -> Iterator[str]:
     """`Sat 3 July: go → wait`, what would have decided, and the alerts; nothing where all is the same."""
-    from alerts.briefing.wording import Clock, short_day
-    from alerts.site import zone_info
+    from alerts.common.text import Clock, short_day
+    from alerts.sites.model import zone_info
 
     other, clock = night.last_other, Clock(zone_info(night.zone))
     if other is not None and other.would_be is not None:

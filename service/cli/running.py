@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.cli.options import MOMENT
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def _greet(duskbell: Duskbell) -> None:
 
 def _say_obstacles(duskbell: Duskbell, now: datetime) -> None:
     """What keeps this installation from ringing, a line for each kind; nothing where nothing does."""
-    from alerts.ringing import Level
+    from alerts.judging.obstacles import Level
     from service.ring_check import RingCheck
 
     with duskbell.sessions() as session:

@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.options import DAY
 from service.cli.skyoptions import find_place, place_options, sky_options
 
 if TYPE_CHECKING:
-    from alerts.night import SkyWishes
-    from alerts.season import Season
+    from alerts.sky.night import SkyWishes
+    from alerts.sky.nights.season import Season
 
 BAR_AFTER_S = 1.0
 BAR_WIDTH = 40
@@ -53,8 +53,8 @@ def season(
     form: str | None,
 ) -> None:
     """Every night with a dark window at SITE, or at a place given with --at."""
-    from alerts.season import season as build_season
     from alerts.sky.ephemeris import Ephemeris
+    from alerts.sky.nights.season import season as build_season
     from service.seasonal import season_csv, season_ics, season_json, season_page
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
@@ -82,8 +82,8 @@ def _sky_wishes(
     any_moon: bool,
 ) -> SkyWishes:
     """The wishes; without --above the core's limit follows from the latitude, as for subscribers."""
-    from alerts.night import DarknessWish, SkyWishes, require_loss_wish
-    from alerts.skytext import parse_target
+    from alerts.sky.night import DarknessWish, SkyWishes, require_loss_wish
+    from alerts.sky.target_text import parse_target
 
     if above_deg is not None and not 0 <= above_deg < 90:
         raise BadInput(f"--above {above_deg:g} is no height for a target; write 0 to 89 degrees.")
@@ -115,8 +115,8 @@ def _span(year: int | None, first: date | None, last: date | None) -> tuple[date
 
 def _never(found: Season, ephemeris: object) -> tuple[str, ...]:
     """What can never hold here, when the whole span gave nothing."""
-    from alerts.season import never_holds
     from alerts.sky.ephemeris import Ephemeris
+    from alerts.sky.nights.season import never_holds
 
     if found.nights or not isinstance(ephemeris, Ephemeris):
         return ()

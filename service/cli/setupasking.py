@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.setupanswers import Answers
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ class Asking:
 
 
 def lat_lon(typed: str) -> tuple[float, float]:
-    from alerts.coordinates import parse_lat_lon
+    from alerts.sites.coordinates import parse_lat_lon
 
     return parse_lat_lon(typed)
 
@@ -112,7 +112,7 @@ def lat_lon_or_none(typed: str) -> tuple[float, float] | None:
 
 
 def read_name(typed: str) -> str:
-    from alerts.naming import clean_name
+    from alerts.sites.names import clean_name
 
     return clean_name(typed)
 

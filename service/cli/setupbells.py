@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.setupasking import Asking, dash_for_none, one_of, read_name, read_sender
 
 if TYPE_CHECKING:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.setupanswers import missing_options
 from service.cli.setupasking import lat_lon, lat_lon_or_none, read_name
 from service.cli.setupbells import Bells
 
 if TYPE_CHECKING:
-    from alerts.driving import Home
+    from alerts.field.driving import Home
     from service.setup.steps import Terms
     from service.store.sites import StoredSite
 
@@ -110,7 +110,7 @@ class Talk(Bells):
 
     def home(self) -> None:
         """Where one sets out, and how fast; drives are estimated from it. It may be left out."""
-        from alerts.driving import USUAL_SPEED_KMH, Home
+        from alerts.field.driving import USUAL_SPEED_KMH, Home
         from service.setup.steps import forget_home, home_words, keep_home, read_speed
 
         standing, given = self.standing, self.answers

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import click
 
-from alerts.clocktimes import parse_clock_span
-from alerts.errors import BadInput
-from alerts.naming import clean_name, clean_note
-from alerts.site import Foreground, Gate, Site
-from alerts.wishtext import is_nothing
+from alerts.common.clock_times import parse_clock_span
+from alerts.common.errors import BadInput
+from alerts.sites.model import Foreground, Gate, Site
+from alerts.sites.names import clean_name, clean_note
+from alerts.wishes.parse import is_nothing
 from service.cli.options import LAT_LON
 from service.cli.skyoptions import read_horizon
 
@@ -59,7 +59,7 @@ def add(
     is_sure: bool,
 ) -> None:
     """Add the site NAME."""
-    from alerts.ringwords import lines_of
+    from alerts.briefing.text.obstacle_text import lines_of
     from service.bootstrap import build
     from service.cli.darkness import with_darkness
     from service.cli.placing import settle_place

@@ -8,9 +8,9 @@ from typing import Any, TypeVar
 
 import click
 
-from alerts.errors import BadInput
-from alerts.naming import clean_name
-from alerts.site import HorizonLine, Site
+from alerts.common.errors import BadInput
+from alerts.sites.model import HorizonLine, Site
+from alerts.sites.names import clean_name
 from service.cli.options import LAT_LON
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -49,7 +49,7 @@ def _all(options: tuple[Callable[[F], F], ...], command: F) -> F:
 
 def read_horizon(path: Path | None) -> HorizonLine:
     """The horizon line in that file; level without one. BadInput names the file and the line."""
-    from alerts.sky.terrain import horizon_from_csv
+    from alerts.sites.horizon import horizon_from_csv
 
     if path is None:
         return HorizonLine()

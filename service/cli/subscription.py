@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.options import DAY
 from service.cli.wishes import wish_options, wishes_from
 
@@ -25,7 +25,7 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
     """Give subscription NUMBER other wishes; those not named stay as they are."""
     from dataclasses import replace
 
-    from alerts.wishes import Wishes
+    from alerts.wishes.model import Wishes
     from service.bootstrap import build
     from service.cli.subscriptions import say_advice, say_obstacles, say_wishes
     from service.store import people
@@ -54,8 +54,8 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
 @click.option("--until", "day", type=DAY, required=True, help="The day on which you want to hear again.")
 def pause(number: int, day: date) -> None:
     """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
-    from alerts.localtime import say_time
-    from alerts.site import zone_info
+    from alerts.common.time_text import say_time
+    from alerts.sites.model import zone_info
     from service.bootstrap import build
     from service.pausing import end_of_pause
     from service.store import people

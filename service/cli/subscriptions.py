@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.wishes import wish_options, wishes_from
 
 if TYPE_CHECKING:
-    from alerts.ringing import YearAhead
-    from alerts.site import Site
-    from alerts.wishes import Wishes
+    from alerts.judging.obstacles import YearAhead
+    from alerts.sites.model import Site
+    from alerts.wishes.model import Wishes
     from service.bootstrap import Duskbell
     from service.store import tables
 
@@ -139,7 +139,7 @@ def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) ->
 
 def say_obstacles(duskbell: Duskbell, number: int, site: Site, year: YearAhead, now: datetime) -> None:
     """What keeps subscription NUMBER from ringing, and what works against the rest."""
-    from alerts.ringwords import lines_of
+    from alerts.briefing.text.obstacle_text import lines_of
     from service.ring_check import RingCheck
 
     with duskbell.sessions() as session:
@@ -158,8 +158,8 @@ def _wish_lines(row: tables.Subscription) -> Iterator[str]:
 
 def wish_phrases(row: tables.Subscription) -> tuple[str, ...]:
     """A phrase for each wish of a subscription that isn't as usual."""
-    from alerts.wishes import Wishes
-    from alerts.wishwords import say_words
+    from alerts.wishes.fields import say_words
+    from alerts.wishes.model import Wishes
     from service.store.codec import from_json
     from service.store.people import default_wishes
 
@@ -205,8 +205,8 @@ def _address(row: tables.Subscription) -> str:
 
 def _state(row: tables.Subscription, now: datetime) -> str:
     """Why it doesn't ring at present; "" when it does."""
-    from alerts.localtime import say_day
-    from alerts.site import zone_info
+    from alerts.common.time_text import say_day
+    from alerts.sites.model import zone_info
 
     if row.address.off_since is not None:
         return f"off: {row.address.off_reason}"
@@ -219,8 +219,8 @@ def _state(row: tables.Subscription, now: datetime) -> str:
 
 def _values(row: tables.Subscription, now: datetime) -> dict[str, object]:
     """One subscription as JSON values; its wishes as a file of wishes holds them."""
-    from alerts.wishes import Wishes
-    from alerts.wishwords import write_words
+    from alerts.wishes.fields import write_words
+    from alerts.wishes.model import Wishes
     from service.store.codec import from_json
 
     is_paused = row.paused_until is not None and row.paused_until > now

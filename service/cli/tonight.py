@@ -14,7 +14,7 @@ from service.cli.skyoptions import find_place, place_options
 from service.cli.wishes import night_wish_options, wishes_from
 
 if TYPE_CHECKING:
-    from alerts.wishes import Wishes
+    from alerts.wishes.model import Wishes
 
 
 @click.command()
@@ -48,10 +48,10 @@ def tonight(
     For SITE as it was decided for who watches it. With wishes of yours it is judged by them, the others as
     they are there.
     """
-    from alerts.darkness import with_darkness
+    from alerts.judging.darkness_rule import with_darkness
+    from alerts.judging.verdict import trip_to, with_decision_time
+    from alerts.judging.window_brightness import window_skies
     from alerts.sky.ephemeris import Ephemeris
-    from alerts.skyview import window_skies
-    from alerts.verdict import trip_to, with_decision_time
     from service.cli.onenight import Asked, ahead_of, look_at_night
     from service.cli.weatherat import moment_to_judge, read_weather
 
@@ -78,7 +78,7 @@ def tonight(
     skies = window_skies(found.site, night, ephemeris, verdict)
     verdict = with_darkness(verdict, found.site, night, skies)
     if as_json:
-        from alerts.briefing.eventwords import event_of
+        from alerts.briefing.text.event import event_of
         from service.report import night_report
 
         report = night_report(

@@ -15,11 +15,11 @@ from service.cli.skyoptions import find_place, place_options
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from alerts.site import Site
+    from alerts.sites.model import Site
     from alerts.sky.ephemeris import Ephemeris
-    from alerts.weather.hinges import Hinge
+    from alerts.weather.forecast import Forecast
     from alerts.weather.outlook import Outlook
-    from alerts.weather.record import Forecast
+    from alerts.weather.sensitivity import Hinge
     from service.cli.onenight import OneNight
     from service.weathertable import NightWeather, Refused
 
@@ -75,7 +75,7 @@ def weather(
 
 
 def _look(found: OneNight, ephemeris: Ephemeris, *, is_kept: bool) -> NightWeather:
-    from alerts.skyview import window_sky
+    from alerts.judging.window_brightness import window_sky
     from service.weathertable import NightWeather, Refused, build_rows
 
     night, verdict, forecasts = found.night, found.verdict, found.inputs.forecasts
@@ -114,7 +114,7 @@ def _refused_lately(site: Site, now: datetime) -> list[Refused]:
 
 def _hinge(found: OneNight) -> Hinge | None:
     """What the night hangs on with these wishes, by judging it again on changed forecasts."""
-    from alerts.weather.hinges import failing_hazards, hangs_on
+    from alerts.weather.sensitivity import failing_hazards, hangs_on
 
     verdict, wishes = found.verdict, found.wishes
     if verdict.window is None or verdict.outlook is None or not found.inputs.forecasts:

@@ -6,13 +6,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 
 if TYPE_CHECKING:
-    from alerts.night import Night
-    from alerts.site import Site
-    from alerts.span import Span
-    from alerts.weather.record import Forecast
+    from alerts.common.span import Span
+    from alerts.sites.model import Site
+    from alerts.sky.night import Night
+    from alerts.weather.forecast import Forecast
     from alerts.weather.sky_now import StationSky
     from service.feeds.base import Gathered
     from service.settings import Settings
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 def read_weather(entries: tuple[str, ...], site: Site, *, offline: bool) -> list[Forecast]:
     """The forecasts in recorded answers, `FILE` or `FEED/MODEL=FILE`, for that site; BadInput otherwise."""
-    from alerts.weather.record import Place
+    from alerts.weather.forecast import Place
     from service.feeds.replay import read_recorded
 
     if entries and offline:

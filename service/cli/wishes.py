@@ -1,4 +1,4 @@
-"""The wishes as options of a command, made from the table of `alerts.wishwords`."""
+"""The wishes as options of a command, made from the table of `alerts.wishes.fields`."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from typing import Any, TypeVar
 
 import click
 
-from alerts.night import SkyWishes
-from alerts.wishes import Wishes
-from alerts.wishwords import WISH_WORDS, WishWord, read_words
+from alerts.sky.night import SkyWishes
+from alerts.wishes.fields import WISH_WORDS, WishWord, read_words
+from alerts.wishes.model import Wishes
 
 F = TypeVar("F", bound=Callable[..., Any])
 

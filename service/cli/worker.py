@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 
 if TYPE_CHECKING:
     from service.bootstrap import Duskbell

@@ -15,13 +15,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import AlertKind, Units
-from alerts.briefing.units import units_of
-from alerts.errors import BadInput
-from alerts.site import zone_info
-from alerts.standing import is_first_word, quiet_until, still_stands
-from alerts.verdict import VerdictWord
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertKind, Units
+from alerts.briefing.text.units import units_of
+from alerts.common.errors import BadInput
+from alerts.judging.verdict import VerdictWord
+from alerts.notifying.validity import is_first_word, quiet_until, still_stands
+from alerts.sites.model import zone_info
+from alerts.wishes.model import Wishes
 from service.channels.base import Channel
 from service.keys import Keys
 from service.notices.wording import NoticeKind

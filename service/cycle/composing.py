@@ -6,9 +6,9 @@ import html
 import logging
 from datetime import UTC, datetime
 
-from alerts.briefing.facts import AlertFacts, Briefing, MailParts
-from alerts.briefing.templating import TEMPLATE_FAULTS
-from alerts.briefing.wording import LONGEST_NAME, long_day, plain, unmentioned
+from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
+from alerts.briefing.template_environment import TEMPLATE_FAULTS
+from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
 from service.channels.base import Form, Outgoing
 from service.channels.compose import Enclosed, compose
 from service.cycle.claiming import Claimed

@@ -14,15 +14,15 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from alerts.briefing.build import ranked
+from alerts.briefing.assemble import PngPicture, draw_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, Units
-from alerts.briefing.parts import PngPicture, draw_pictures
-from alerts.briefing.templating import BUILT_IN, TEMPLATE_FAULTS, Templates
-from alerts.errors import DuskbellError
-from alerts.night import DarkWindow, Night
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, Units
+from alerts.briefing.render import ranked
+from alerts.briefing.template_environment import BUILT_IN, TEMPLATE_FAULTS, Templates
+from alerts.common.errors import DuskbellError
+from alerts.common.span import Span
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
+from alerts.sky.night import DarkWindow, Night
 from service.channels.compose import Enclosed
 from service.cycle.claiming import Told
 from service.pictures import with_file

@@ -15,9 +15,9 @@ from typing import Any
 from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import AlertKind
-from alerts.nextlook import look_again_at, next_night_start
-from alerts.night import name_at
+from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.next_review import look_again_at, next_night_start
+from alerts.sky.night import name_at
 from service.cycle import keeping, tell
 from service.cycle.crew import Desk
 from service.cycle.looking import Looked, Raised, Watch, look_at

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.span import Span
+from alerts.common.span import Span
 from service.cycle.refresh import Wanted, nights_ahead
 from service.observations.base import BEFORE_AND_AFTER, Ask, Heard
 from service.store import feedstate, track

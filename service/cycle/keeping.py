@@ -12,8 +12,8 @@ from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
-from alerts.rules import Reason
-from alerts.values import value
+from alerts.common.plain_values import value
+from alerts.judging.rules import Reason
 from alerts.weather.outlook import Outlook
 from service.cycle.looking import Looked
 from service.cycle.shelf import ShelfOutlook

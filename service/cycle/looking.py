@@ -6,18 +6,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts import AlertKind
-from alerts.fieldplan import FieldPlan
-from alerts.ladder import Rung, Telling, Told, Why, answer, build_seen, held_since
-from alerts.nextlook import word_may_change
-from alerts.restraint import Look
-from alerts.site import Site
-from alerts.telling import silence
-from alerts.values import value
-from alerts.verdict import Verdict, trip_to
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.plain_values import value
+from alerts.field.trip_plan import FieldPlan
+from alerts.judging.privacy import discreet, shared_site
+from alerts.judging.verdict import Verdict, trip_to
+from alerts.notifying.limits import Look
+from alerts.notifying.model import silence
+from alerts.notifying.next_review import word_may_change
+from alerts.notifying.policy import Rung, Telling, Told, Why, answer, build_seen, held_since
+from alerts.sites.model import Site
+from alerts.wishes.model import Wishes
 from service.cycle.shelf import Judged, ShelfSite
-from service.sharing import discreet, shared_site
 from service.store.decisions import Known
 from service.store.wanted import KnownWishes
 

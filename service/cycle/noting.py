@@ -12,15 +12,15 @@ from typing import Any, TypeVar
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes, SkyNote
-from alerts.briefing.nightscene import shown_span
-from alerts.briefing.skycollect import sky_note
-from alerts.errors import BadInput
-from alerts.kit import Kit
-from alerts.kittext import parse_kit
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect_sky import sky_note
+from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.briefing.pictures.night_scene import shown_span
+from alerts.common.errors import BadInput
+from alerts.field.kit import Kit
+from alerts.field.kit_text import parse_kit
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.cloudhours import CloudHour, cloud_hours
+from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from service.cycle.looking import Looked
 from service.recordline import RecordLines
 

@@ -12,9 +12,9 @@ from datetime import datetime, timedelta
 from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.night import Night
-from alerts.span import Span
-from alerts.weather.record import Forecast, Place
+from alerts.common.span import Span
+from alerts.sky.night import Night
+from alerts.weather.forecast import Forecast, Place
 from service.crashpoints import crash_point
 from service.cycle.sights import Aside, Look, ask_along, with_sights
 from service.feeds.base import FeedFailure, Gathered, join

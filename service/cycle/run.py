@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.exc import DBAPIError
 
-from alerts.ringing import Level
+from alerts.judging.obstacles import Level
 from service.bootstrap import Duskbell
 from service.cycle import deliver, hear, judge, refresh, sky, verify
 from service.cycle.crew import Crew, usual_processes

@@ -14,20 +14,20 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session
 
-from alerts.assess import cloud_over, trip_span, way_out
-from alerts.nextlook import verdict_may_change
-from alerts.night import DarkWindow, Night
-from alerts.presence import is_ruled_out, usable_spans
-from alerts.rules import Result
-from alerts.span import Span
-from alerts.track.calibration import Calibration
-from alerts.track.climate import UNKNOWN_CLIMATE, Climate
-from alerts.track.outlooks import calibrated_outlook, moves_at
-from alerts.verdict import SkyView, Verdict, weigh
-from alerts.weather.clearness import Clearness
+from alerts.common.span import Span
+from alerts.judging.access_rules import is_ruled_out, usable_spans
+from alerts.judging.assess import cloud_over, trip_span, way_out
+from alerts.judging.rules import Result
+from alerts.judging.verdict import SkyView, Verdict, weigh
+from alerts.notifying.next_review import verdict_may_change
+from alerts.sky.night import DarkWindow, Night
+from alerts.track.calibration.correct_outlook import calibrated_outlook, moves_at
+from alerts.track.calibration.model import Calibration
+from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
+from alerts.weather.chance import Clearness
 from alerts.weather.outlook import Outlook
 from alerts.weather.sky_now import OLDEST, StationSky
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.store import tables, track
 from service.store.chunks import in_chunks
 from service.store.climates import find_climates
@@ -89,7 +89,7 @@ class ShelfOutlook:
 
 @dataclass(slots=True)
 class Judged:
-    """The verdict on one night for all who ask the same of it. may_change_at: see alerts/nextlook.py."""
+    """The verdict on one night for all who ask the same of it. may_change_at: see alerts/notifying/next_review.py."""
 
     verdict: Verdict
     night: ShelfNight

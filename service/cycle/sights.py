@@ -7,15 +7,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from alerts.globe import distance_km
-from alerts.night import DarkWindow
-from alerts.site import Site
-from alerts.span import Span
-from alerts.weather.along import look_along
+from alerts.common.span import Span
+from alerts.sites.great_circle import distance_km
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow
 from alerts.weather.clouds import effective_cloud_pct
-from alerts.weather.lineage import ModelRow, find_model
-from alerts.weather.record import Forecast, Place
-from alerts.weather.sightline import View, places_to_ask, view_of
+from alerts.weather.forecast import Forecast, Place
+from alerts.weather.line_of_sight import View, places_to_ask, view_of
+from alerts.weather.line_of_sight_cloud import look_along
+from alerts.weather.model_families import ModelRow, find_model
 from service.feeds.base import Gathered
 
 Gather = Callable[[Sequence[Place], Span], Gathered]

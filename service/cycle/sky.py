@@ -14,9 +14,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts import RULES_VERSION
-from alerts.night import Night, SkyWishes, name_at, nights_for_sites
-from alerts.nightbulk import readable_nights
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import Night, SkyWishes, name_at, nights_for_sites
+from alerts.sky.nights.night_builder import readable_nights
 from service.crashpoints import crash_point
 from service.cycle.crew import Crew, Desk
 from service.store import rounded, tables

@@ -12,14 +12,14 @@ from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import alert_facts
-from alerts.briefing.facts import AlertFacts, AlertKind
-from alerts.fieldplan import plan_from
-from alerts.fork import Choice, choice_of, others_than
-from alerts.ladder import Told, Why
-from alerts.span import Span
-from alerts.verdict import VerdictWord
-from alerts.wishes import Wishes
-from alerts.worth import rough_worth
+from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.common.span import Span
+from alerts.field.trip_plan import plan_from
+from alerts.judging.ranking import rough_worth
+from alerts.judging.site_choice import Choice, choice_of, others_than
+from alerts.judging.verdict import VerdictWord
+from alerts.notifying.policy import Told, Why
+from alerts.wishes.model import Wishes
 from service.cycle.looking import Looked, Raised
 from service.cycle.noting import Notebook
 from service.store import messages, tables

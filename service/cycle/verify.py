@@ -17,14 +17,14 @@ from pydantic import TypeAdapter
 from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session, aliased, sessionmaker
 
-from alerts.night import Night
-from alerts.span import Span
-from alerts.track.analyses import clear_share_of
-from alerts.track.evidence import Judge, OutcomeState
-from alerts.track.outcome import Evidence, Outcome, combine, judge_night
-from alerts.track.stations import CLEAR_OKTAS
-from alerts.track.witnesses import DULL_NIGHTS, NightSeen, find_copies, find_never_cloudy
-from alerts.weather.record import Forecast, Place
+from alerts.common.span import Span
+from alerts.sky.night import Night
+from alerts.track.observations.analyses import clear_share_of
+from alerts.track.observations.evidence import Judge, OutcomeState
+from alerts.track.observations.independence import DULL_NIGHTS, NightSeen, find_copies, find_never_cloudy
+from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
+from alerts.track.observations.stations import CLEAR_OKTAS
+from alerts.weather.forecast import Forecast, Place
 from service.bootstrap import Duskbell, Gather, Observe
 from service.observations.base import Ask, Heard
 from service.store import calibrations, climates, forecasts, recordrows, tables, track

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
-from alerts.site import Site
-from alerts.weather.record import Place
+from alerts.sites.model import Site
+from alerts.weather.forecast import Place
 from service.demo.weather import InventedSky, Turn
 
 ZONE = "Europe/Madrid"

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from alerts.span import Span
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
 from service.feeds.base import Gathered
 
 HOUR = timedelta(hours=1)

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from alerts.span import Span
-from alerts.weather.gates import Gate, Rejected, check_distance, leave_out_unbelievable, pass_gates
-from alerts.weather.lineage import ModelRow, find_model
-from alerts.weather.modelnames import model_name
-from alerts.weather.official import Bulletin
-from alerts.weather.record import Forecast, Place, Source
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, Place, Source
+from alerts.weather.model_families import ModelRow, find_model
+from alerts.weather.model_names import model_name
+from alerts.weather.official_warnings import Bulletin
+from alerts.weather.quality_gates import Gate, Rejected, check_distance, leave_out_unbelievable, pass_gates
 from service.feeds.cache import AnswerCache
 from service.feeds.deadline import Deadline
 from service.feeds.errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled

@@ -9,7 +9,7 @@ import json
 import math
 from typing import Any, NoReturn
 
-from alerts.weather.gates import Gate
+from alerts.weather.quality_gates import Gate
 from service.feeds.errors import BadAnswer
 
 

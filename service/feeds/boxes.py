@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from alerts.weather.record import Place
+from alerts.weather.forecast import Place
 
 
 @dataclass(frozen=True, slots=True)

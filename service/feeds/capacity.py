@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
-from alerts.weather.lineage import AIR_ROW, OPEN_METEO, ModelRow, find_model
-from alerts.weather.sightline import MOST_PLACES
+from alerts.weather.line_of_sight import MOST_PLACES
+from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from service.feeds.limits import DAY_S, USED_SHARE
 from service.feeds.openmeteo import LOOK_CLOSER
 from service.feeds.openmeteo_parts import ALONG, FORECAST, LOW_LEVELS, product_of

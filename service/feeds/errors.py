@@ -11,8 +11,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from alerts.errors import DuskbellError
-from alerts.weather.gates import Gate, Rejected
+from alerts.common.errors import DuskbellError
+from alerts.weather.quality_gates import Gate, Rejected
 
 
 class FeedError(DuskbellError):

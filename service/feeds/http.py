@@ -26,8 +26,8 @@ from urllib.parse import urljoin, urlsplit
 import requests
 import urllib3.exceptions
 
-from alerts.errors import BadInput
-from alerts.weather.gates import Gate
+from alerts.common.errors import BadInput
+from alerts.weather.quality_gates import Gate
 from service.channels.tunnel import ProxyFault
 from service.feeds.deadline import Deadline
 from service.feeds.errors import (

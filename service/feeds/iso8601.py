@@ -7,7 +7,7 @@ from calendar import monthrange
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
-from alerts.span import Span
+from alerts.common.span import Span
 
 _NUMBER = r"(\d{1,9}(?:[.,]\d{1,9})?)"
 _DURATION = re.compile(

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO
+from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
 
 MINUTE_S, HOUR_S, DAY_S = 60, 3600, 86_400
 USED_SHARE = 0.95

@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 
-from alerts.span import Span
-from alerts.weather.lineage import MET_NORWAY, ModelRow, find_model
-from alerts.weather.record import Place
-from alerts.weather.sightline import cell_of
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.line_of_sight import cell_of
+from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
 from service.feeds.asking import Patience, Question, ask
 from service.feeds.base import Gathered, join, shared_with
 from service.feeds.boxes import Box

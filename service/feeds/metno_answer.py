@@ -17,10 +17,10 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, TypeAlias
 
-from alerts.span import Span
-from alerts.weather.gates import Gate, Rejected, check_rising, check_units
-from alerts.weather.lineage import MET_NORWAY, ModelRow, find_model
-from alerts.weather.record import Forecast, HourlyWeather, Place
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, HourlyWeather, Place
+from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
+from alerts.weather.quality_gates import Gate, Rejected, check_rising, check_units
 from service.feeds.base import Gathered, build_source, judge_quality, read_or_leave
 from service.feeds.body import as_dict, as_list, as_number, as_text, bad_shape, load_json
 from service.feeds.errors import BadAnswer

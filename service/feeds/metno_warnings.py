@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from alerts.weather.lineage import MET_NORWAY, find_model
-from alerts.weather.official import OfficialWarning
-from alerts.weather.record import Place
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import MET_NORWAY, find_model
+from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.body import as_dict, as_list, as_text, bad_shape
 from service.feeds.boxes import Box
 from service.feeds.limits import MET_NORWAY_WARNINGS

@@ -13,9 +13,9 @@ from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlsplit
 
-from alerts.span import Span
-from alerts.weather.lineage import NWS, ModelRow, find_model
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import NWS, ModelRow, find_model
 from service.feeds.asking import Patience, Question, ask, keep
 from service.feeds.base import Gathered, failure_of, join
 from service.feeds.body import as_dict, bad_shape, load_json

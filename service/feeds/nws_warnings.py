@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from alerts.weather.lineage import NWS, find_model
-from alerts.weather.official import OfficialWarning
-from alerts.weather.record import Place
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import NWS, find_model
+from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.body import as_dict, as_text
 from service.feeds.limits import NWS_WARNINGS
 from service.feeds.metno import short_degrees

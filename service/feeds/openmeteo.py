@@ -11,11 +11,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from alerts.errors import BadInput
-from alerts.span import Span
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
 from alerts.weather.cloud_levels import with_levels_of
-from alerts.weather.lineage import AIR_ROW, OPEN_METEO, ModelRow, find_model
-from alerts.weather.record import Place
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from service.feeds.asking import Patience, keep, last_good
 from service.feeds.base import Gathered, failure_of, join, shared_with
 from service.feeds.cache import AnswerCache, StoredAnswer

@@ -22,10 +22,17 @@ from functools import lru_cache, partial
 from itertools import pairwise
 from typing import Any
 
-from alerts.span import Span
-from alerts.weather.gates import Gate, Rejected, check_lengths, check_levels, check_rising, check_units
-from alerts.weather.lineage import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
-from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, Place
+from alerts.common.span import Span
+from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, Place
+from alerts.weather.model_families import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
+from alerts.weather.quality_gates import (
+    Gate,
+    Rejected,
+    check_lengths,
+    check_levels,
+    check_rising,
+    check_units,
+)
 from service.feeds.base import Gathered, build_source, failure_of, join, judge_quality, read_or_leave
 from service.feeds.body import as_dict, as_list, as_number, as_optional_number, bad_shape, load_json
 from service.feeds.errors import BadAnswer, FeedRefused

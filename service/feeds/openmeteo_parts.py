@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from alerts.weather.lineage import OPEN_METEO, ModelRow
-from alerts.weather.record import Place
-from alerts.weather.sightline import cell_of
+from alerts.weather.forecast import Place
+from alerts.weather.line_of_sight import cell_of
+from alerts.weather.model_families import OPEN_METEO, ModelRow
 from service.feeds.body import as_dict, bad_shape, load_json
 from service.feeds.limits import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.metno import short_degrees

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-from alerts.weather.lineage import OPEN_METEO
+from alerts.weather.model_families import OPEN_METEO
 from service.feeds.body import as_dict, as_number, bad_shape, load_json
 from service.feeds.spans import HOUR
 

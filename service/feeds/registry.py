@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO
-from alerts.weather.record import Place
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
 from service.feeds import metno_warnings, nws_warnings
 from service.feeds.base import Feed, FeedFailure, Gathered, attach_bulletins, failure_of, join
 from service.feeds.cache import AnswerCache

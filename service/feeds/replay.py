@@ -8,10 +8,10 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from alerts.errors import BadInput
-from alerts.weather.gates import Rejected, check_distance
-from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
-from alerts.weather.record import Forecast, Place
+from alerts.common.errors import BadInput
+from alerts.weather.forecast import Forecast, Place
+from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
+from alerts.weather.quality_gates import Rejected, check_distance
 from service.feeds import metno_answer, nws_answer, openmeteo_answer
 from service.feeds.base import Gathered, failure_of
 from service.feeds.body import load_json

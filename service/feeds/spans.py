@@ -12,7 +12,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
 
-from alerts.span import Span
+from alerts.common.span import Span
 
 HOUR = timedelta(hours=1)
 

@@ -12,12 +12,12 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-from alerts.span import Span
-from alerts.weather.gates import Gate
-from alerts.weather.lineage import ModelRow, Terms
-from alerts.weather.official import Bulletin, OfficialWarning, Severity
-from alerts.weather.record import Place
-from alerts.weather.sightline import cell_of
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.line_of_sight import cell_of
+from alerts.weather.model_families import ModelRow, Terms
+from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
+from alerts.weather.quality_gates import Gate
 from service.feeds.asking import Patience, Question, ask
 from service.feeds.base import FeedFailure, Gathered, join, read_or_leave
 from service.feeds.body import as_dict, as_list, as_text, bad_shape, load_json

@@ -9,9 +9,9 @@ from typing import Any
 
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.span import Span
-from alerts.weather.lineage import MET_NORWAY, NWS, OPEN_METEO
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
 from service.feeds.base import Feed, FeedFailure, Gathered
 from service.feeds.cache import AnswerCache, MemoryCache
 from service.feeds.deadline import Deadline

@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, func, or_, select, update
 from sqlalchemy.orm import Session
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.clock import SET_BY
 from service.store.tables_fleet import CyclePart
 from service.store.troubles import note_trouble

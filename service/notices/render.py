@@ -7,7 +7,7 @@ from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from alerts.briefing.facts import MailParts
+from alerts.briefing.facts.alert import MailParts
 from service.notices.wording import Notice
 
 

@@ -13,8 +13,8 @@ from datetime import UTC, datetime, timedelta
 from math import ceil
 from typing import Any
 
-from alerts.span import Span
-from alerts.track.evidence import Station
+from alerts.common.span import Span
+from alerts.track.observations.evidence import Station
 from service.feeds.body import as_list, load_json
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedRefused

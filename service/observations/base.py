@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import cos, radians
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.track.evidence import SkyReport, Station
-from alerts.track.metar import read_metar
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.track.observations.evidence import SkyReport, Station
+from alerts.track.observations.metar import read_metar
 
 KM_A_DEGREE = 111.2
 REACH_KM = 60.0

@@ -11,10 +11,10 @@ from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import quote
 
-from alerts.globe import distance_km
-from alerts.span import Span
-from alerts.track.evidence import Station
-from alerts.track.metar import observed_at
+from alerts.common.span import Span
+from alerts.sites.great_circle import distance_km
+from alerts.track.observations.evidence import Station
+from alerts.track.observations.metar import observed_at
 from service.feeds.body import as_dict, as_list, load_json
 from service.feeds.deadline import Deadline
 from service.feeds.errors import FeedRefused

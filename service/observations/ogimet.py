@@ -10,10 +10,10 @@ import re
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.track.evidence import SkyReport, Station
-from alerts.track.synop import read_synop
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.track.observations.evidence import SkyReport, Station
+from alerts.track.observations.synop import read_synop
 from service.feeds.body import bad_shape
 from service.feeds.deadline import Deadline
 from service.feeds.http import PoliteClient

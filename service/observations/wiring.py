@@ -14,8 +14,8 @@ from typing import TypeVar
 
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.globe import distance_km
-from alerts.weather.record import Place
+from alerts.sites.great_circle import distance_km
+from alerts.weather.forecast import Place
 from service.feeds.deadline import Deadline
 from service.feeds.errors import AllowanceSpent, FeedError, NotAsked
 from service.feeds.guard import Guards, Spent

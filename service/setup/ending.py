@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from alerts.localtime import say_day, say_lasting, say_span
-from alerts.night import tonight_name
-from alerts.season import Season, never_holds, season
+from alerts.common.time_text import say_day, say_lasting, say_span
+from alerts.sky.night import tonight_name
+from alerts.sky.nights.season import Season, never_holds, season
 from service.access import make_owner_link
 from service.bootstrap import Duskbell
 from service.ring_check import RingCheck

@@ -14,12 +14,12 @@ from typing import Any, Literal
 from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
-from alerts.coordinates import say_lat_lon
-from alerts.driving import Home, drive_from
-from alerts.errors import BadInput
-from alerts.localtime import say_minutes
-from alerts.naming import clean_name
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.common.time_text import say_minutes
+from alerts.field.driving import Home, drive_from
+from alerts.sites.coordinates import say_lat_lon
+from alerts.sites.model import Site
+from alerts.sites.names import clean_name
 from service.bootstrap import Duskbell
 from service.channels.chat import CHAT_FORMS
 from service.channels.mailbuilding import check_mail_address, sender_address

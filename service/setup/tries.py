@@ -6,9 +6,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
-from alerts.span import Span
-from alerts.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.judging.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
+from alerts.weather.forecast import Place
 from service.bootstrap import Duskbell
 from service.channels.base import Channel
 from service.channels.email import Email, MailServer, OutboxFolder

@@ -8,11 +8,11 @@ from functools import partial
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.assess import Correct
-from alerts.errors import BadInput
-from alerts.track.calibration import NONE, PRIOR, Calibration
-from alerts.track.fit import fit_calibration
-from alerts.track.outlooks import calibrated_outlook
+from alerts.common.errors import BadInput
+from alerts.judging.assess import Correct
+from alerts.track.calibration.correct_outlook import calibrated_outlook
+from alerts.track.calibration.fit import fit_calibration
+from alerts.track.calibration.model import NONE, PRIOR, Calibration
 from service.store.codec import from_json, to_json
 from service.store.pairs import load_pairs
 from service.store.tables_track import CalibrationChoice, CalibrationVersion

@@ -9,8 +9,8 @@ from datetime import date, datetime
 from sqlalchemy import delete, func, select
 from sqlalchemy.orm import Session
 
-from alerts.site import Site
-from alerts.track.climate import UNKNOWN_CLIMATE, Climate
+from alerts.sites.model import Site
+from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.forecasts import place_key, place_key_at

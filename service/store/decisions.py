@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session, lazyload
 
-from alerts.values import value
+from alerts.common.plain_values import value
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.packed import Packed

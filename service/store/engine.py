@@ -16,7 +16,7 @@ from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 
 BUSY_TIMEOUT_MS = 5000
 """How long SQLite waits for another who writes: somebody waits for the answer."""

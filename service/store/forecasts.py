@@ -13,9 +13,9 @@ from pydantic_core import to_json
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from alerts.weather.clouds import effective_cloud_pct
-from alerts.weather.record import Forecast
+from alerts.weather.forecast import Forecast
 from service.store import tables
 from service.store.packing import pack, rows_of, unpack
 

@@ -12,12 +12,12 @@ from datetime import datetime
 from sqlalchemy import ColumnElement, Select, delete, func, select, update
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.judging.privacy import discreet_facts
+from alerts.sites.model import Site
 from service.channels.mailbuilding import mail_spellings
 from service.masking import mask_mail
 from service.notices.wording import NoticeKind
-from service.sharing import discreet_facts
 from service.store import people, rounded, tables
 from service.store.codec import from_json
 from service.store.personal import delete_messages

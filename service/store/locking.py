@@ -11,7 +11,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.store.engine import sqlite_file
 
 ADVISORY_KEY = 0x6475736B

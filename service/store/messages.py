@@ -16,9 +16,9 @@ from enum import StrEnum
 from sqlalchemy import ColumnElement, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import AlertKind
-from alerts.errors import BadInput
-from alerts.values import value
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.errors import BadInput
+from alerts.common.plain_values import value
 from service.clock import SET_BY
 from service.crashpoints import crash_point
 from service.store import tables

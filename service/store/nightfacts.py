@@ -8,7 +8,7 @@ from pydantic import TypeAdapter
 from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session
 
-from alerts.night import Night
+from alerts.sky.night import Night
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.packed import Packed, pack_json, unpack_json

@@ -10,7 +10,7 @@ from sqlalchemy import LargeBinary
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
-from alerts.values import value
+from alerts.common.plain_values import value
 from service.store.packwords import BY_CHECKSUM, NEWEST
 
 LEVEL = 3

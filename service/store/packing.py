@@ -9,9 +9,8 @@ from functools import lru_cache
 from operator import attrgetter
 from typing import Any
 
-from alerts.span import Span
-from alerts.weather.official import Bulletin
-from alerts.weather.record import (
+from alerts.common.span import Span
+from alerts.weather.forecast import (
     CloudLevels,
     Forecast,
     HourlyWeather,
@@ -21,7 +20,8 @@ from alerts.weather.record import (
     Source,
     hours_by_column,
 )
-from alerts.weather.series import Hours
+from alerts.weather.hours import Hours
+from alerts.weather.official_warnings import Bulletin
 from service.store import tables
 from service.store.codec import from_json, to_json
 

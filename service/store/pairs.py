@@ -13,13 +13,13 @@ from pydantic import TypeAdapter
 from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
-from alerts.rules import Reason
-from alerts.span import Span
-from alerts.track.evidence import Judge, OutcomeState
-from alerts.track.leads import LEADS, Lead, Stated
-from alerts.track.outcome import Outcome
-from alerts.track.pairs import JUDGES, JudgedNight, Pairs, joined, lineage_columns
-from alerts.track.statements import build_stated
+from alerts.common.span import Span
+from alerts.judging.rules import Reason
+from alerts.track.calibration.leads import LEADS, Lead, Stated
+from alerts.track.calibration.pairs import JUDGES, JudgedNight, Pairs, joined, lineage_columns
+from alerts.track.calibration.statements import build_stated
+from alerts.track.observations.evidence import Judge, OutcomeState
+from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook
 from service.store import tables
 from service.store.chunks import in_chunks

@@ -10,12 +10,12 @@ from datetime import datetime
 from sqlalchemy import ColumnElement, func, or_, select, update
 from sqlalchemy.orm import Session
 
-from alerts.driving import Home, with_home
-from alerts.errors import BadInput
-from alerts.kittext import parse_kit
-from alerts.night import SkyWishes
-from alerts.site import Site
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home, with_home
+from alerts.field.kit_text import parse_kit
+from alerts.sites.model import Site
+from alerts.sky.night import SkyWishes
+from alerts.wishes.model import Wishes
 from service.store import rounded, tables
 from service.store.chunks import in_chunks
 from service.store.codec import from_json, to_json

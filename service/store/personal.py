@@ -14,12 +14,12 @@ from typing import Any
 from sqlalchemy import delete, func, inspect, or_, select, update
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
-from alerts.presence import without_note
-from alerts.rules import Reason
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.judging.access_rules import without_note
+from alerts.judging.privacy import rounded_place
+from alerts.judging.rules import Reason
+from alerts.sites.model import Site
 from service.keys import Keys
-from service.sharing import rounded_place
 from service.store import climates, people, suppression, tables
 from service.store.codec import from_json, to_json
 from service.store.tables import Table

@@ -15,8 +15,8 @@ from datetime import datetime, timedelta
 from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from alerts.briefing.facts import AlertKind
-from alerts.verdict import VerdictWord
+from alerts.briefing.facts.alert import AlertKind
+from alerts.judging.verdict import VerdictWord
 from service.notices.wording import NoticeKind
 from service.store import tables
 from service.store.messages import LEASE, UNSETTLED, WAITING, Status

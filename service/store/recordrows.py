@@ -9,9 +9,9 @@ from typing import Any
 from sqlalchemy import delete, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
-from alerts.track.evidence import OutcomeState
-from alerts.track.leads import LEADS, Lead, moment_of, standing_at
-from alerts.wishes import Wishes
+from alerts.track.calibration.leads import LEADS, Lead, moment_of, standing_at
+from alerts.track.observations.evidence import OutcomeState
+from alerts.wishes.model import Wishes
 from service.store import tables
 from service.store.codec import from_json, to_json
 from service.store.pairs import BLOCK, Ended, Told, told_of

@@ -1,4 +1,4 @@
-"""The copies of sites that others than their owners see and are told about, see `service.sharing`.
+"""The copies of sites that others than their owners see and are told about, see `alerts.judging.privacy`.
 
 A copy is a site of its own, with its own nights, forecasts, decisions and record, so that whatever is worked
 out for others knows of nothing else. It is made when somebody first needs it, and stays the same copy.
@@ -12,8 +12,8 @@ from sqlalchemy import Select, and_, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, aliased
 
-from alerts.site import Site
-from service.sharing import shared_site
+from alerts.judging.privacy import shared_site
+from alerts.sites.model import Site
 from service.store import tables
 from service.store.codec import from_json, to_json
 

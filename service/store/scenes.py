@@ -9,11 +9,11 @@ from datetime import date, datetime
 from sqlalchemy import LargeBinary, func, select, type_coerce
 from sqlalchemy.orm import Session, aliased
 
-from alerts.briefing.facts import AlertKind
-from alerts.night import Night
-from alerts.site import Site
+from alerts.briefing.facts.alert import AlertKind
+from alerts.judging.privacy import shared_site
+from alerts.sites.model import Site
+from alerts.sky.night import Night
 from service.keys import Keys
-from service.sharing import shared_site
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.nightfacts import unpack_night

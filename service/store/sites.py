@@ -12,8 +12,8 @@ from functools import lru_cache
 from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.sites.model import Site
 from service.store import rounded, tables
 from service.store.chunks import in_chunks
 from service.store.codec import from_json, to_json

@@ -150,7 +150,7 @@ class Subscription(Table):
     judged_at: when its nights were last judged. look_again_at: from when on a verdict or a word could be
     another one by the passing of time alone; None: judge it in the next cycle, something has changed.
     nights_due: the same moment for each of its nights; read and written by service/store/nightsdue.py.
-    kit: camera and lens as the person types them (`alerts.kittext`), "" for the default; it shapes what
+    kit: camera and lens as the person types them (`alerts.field.kit_text`), "" for the default; it shapes what
     messages say and nothing of what is decided.
     """
 
@@ -262,7 +262,7 @@ class Decision(Table):
     """A verdict with everything needed to reach it again, and what was told of it, silence included.
 
     Written when the verdict or the word changes; else only `confirmed_at` moves. told: the kind of alert
-    that it raised, None for silence; why: see alerts/telling.py. rung, rung_since: how far up the ladder the
+    that it raised, None for silence; why: see alerts/notifying/model.py. rung, rung_since: how far up the ladder the
     night stood, and since when on that rung or higher. leave_by: of the trip to the window. calibration: the
     version that corrected the chance, "" where none did.
     """

@@ -9,15 +9,15 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
-from alerts.globe import distance_km
-from alerts.site import Site
-from alerts.span import Span
-from alerts.track.evidence import Event, PersonReport, SeenSky, SkyReport, Station
-from alerts.track.metar import read_metar
-from alerts.track.nearby import station_skies
-from alerts.track.outcome import Outcome
-from alerts.track.synop import read_synop
-from alerts.weather.record import Forecast
+from alerts.common.span import Span
+from alerts.sites.great_circle import distance_km
+from alerts.sites.model import Site
+from alerts.track.observations.evidence import Event, PersonReport, SeenSky, SkyReport, Station
+from alerts.track.observations.metar import read_metar
+from alerts.track.observations.nearby_sky import station_skies
+from alerts.track.observations.outcome import Outcome
+from alerts.track.observations.synop import read_synop
+from alerts.weather.forecast import Forecast
 from alerts.weather.sky_now import OLDEST, StationSky
 from service.observations.base import KM_A_DEGREE, METAR, REACH_KM, Observed
 from service.store import tables
@@ -262,7 +262,7 @@ def outcomes_of_night(session: Session, site_id: int, night: date) -> list[Outco
     Each says what came (`state`), whose word settled it (`judge`, None when nobody's did) and why, all that
     the witnesses said (`accounts`) and who says something else (`disagreement`). Empty before the first
     look, two hours after a window's end, and for nights without a judged window. In words:
-    `alerts.track.words.say_outcome`.
+    `alerts.track.record.text.say_outcome`.
     """
     return [read_outcome(row) for row in find_outcomes(session, site_id, night, night)]
 

@@ -11,11 +11,11 @@ from pydantic import TypeAdapter
 from sqlalchemy import ScalarSelect, Select, Text, cast, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from alerts.briefing.facts import AlertKind
-from alerts.night import SkyWishes
-from alerts.presence import is_ruled_out
-from alerts.site import Site
-from alerts.wishes import Trip, Wishes
+from alerts.briefing.facts.alert import AlertKind
+from alerts.judging.access_rules import is_ruled_out
+from alerts.sites.model import Site
+from alerts.sky.night import SkyWishes
+from alerts.wishes.model import Trip, Wishes
 from service.store import tables
 from service.store.chunks import in_chunks
 from service.store.messages import Status

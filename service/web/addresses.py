@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service import access
 from service.channels.chat import CHAT_FORMS
 from service.notices.wording import NoticeKind

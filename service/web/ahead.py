@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from alerts.ahead import look_ahead
-from alerts.briefing.facts import Ahead
+from alerts.briefing.facts.alert import Ahead
+from alerts.briefing.text.far_nights import look_ahead
 from service.feedreach import feeds_reach
 from service.web.context import Web
 from service.web.judged import JudgedNight

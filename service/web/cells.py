@@ -7,15 +7,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from alerts.fieldplan import plan_trip
-from alerts.localtime import said_minutes
-from alerts.night import Night
-from alerts.presence import without_note
-from alerts.rules import Reason
-from alerts.site import Site
-from alerts.span import Span
-from alerts.verdict import Verdict
-from alerts.wishes import Wishes
+from alerts.common.span import Span
+from alerts.common.time_text import said_minutes
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.access_rules import without_note
+from alerts.judging.rules import Reason
+from alerts.judging.verdict import Verdict
+from alerts.sites.model import Site
+from alerts.sky.night import Night
+from alerts.wishes.model import Wishes
 from service.decided import decided_span
 from service.store import tables
 from service.store.codec import from_json

@@ -11,13 +11,13 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import Units
-from alerts.briefing.units import in_units
-from alerts.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
-from alerts.driving import with_home
-from alerts.errors import BadInput
-from alerts.localtime import say_drive
-from alerts.ranking import ORDER_WORDS, Order, RankedNight, rank
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.text.units import in_units
+from alerts.common.errors import BadInput
+from alerts.common.time_text import say_drive
+from alerts.field.driving import with_home
+from alerts.judging.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
+from alerts.judging.comparison_order import ORDER_WORDS, Order, RankedNight, rank
 from service.comparing import Compared, compare_stored, compared_as_of
 from service.store import people, tables
 from service.store.sites import StoredSite, newest_revisions

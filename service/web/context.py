@@ -13,7 +13,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.bootstrap import Duskbell
 from service.silence import Silence
 from service.store.changes import Changes, watch_changes

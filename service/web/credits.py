@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.weather.record import Source
+from alerts.weather.forecast import Source
 from service.store import tables
 from service.web.skies import Skies
 

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from alerts.briefing import skycollect
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes, TownGlow
-from alerts.briefing.palettes import PALETTES
-from alerts.briefing.parts import draw_pictures
-from alerts.briefing.picture import NARROW, WIDE, Picture
-from alerts.briefing.units import units_of
-from alerts.fieldplan import plan_trip
-from alerts.site import Site
-from alerts.sky.domes import domes
-from alerts.skyview import TOWN_CREDIT
-from alerts.verdict import VerdictWord
-from alerts.weather.cloudhours import cloud_hours
+from alerts.briefing import collect_sky
+from alerts.briefing.assemble import draw_pictures
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
+from alerts.briefing.pictures.drawing import NARROW, WIDE, Picture
+from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.text.units import units_of
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.verdict import VerdictWord
+from alerts.judging.window_brightness import TOWN_CREDIT
+from alerts.sites.model import Site
+from alerts.sky.brightness.light_domes import domes
+from alerts.weather.cloud_by_hour import cloud_hours
 from service.web.judged import JudgedNight
 from service.web.skies import Skies
 
@@ -74,7 +74,7 @@ def _draw(skies: Skies, judged: JudgedNight, look: str, width: str) -> tuple[Pic
 
 def town_glows(skies: Skies, site: Site) -> tuple[TownGlow, ...]:
     """The towns whose light stands over the horizon, as pictures draw them."""
-    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: skycollect.town_glows(site))
+    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect_sky.town_glows(site))
 
 
 def town_words(skies: Skies, site: Site) -> str:

@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.web import sessions
 from service.web.api.problems import API_PATH, TEXTS, problem
 from service.web.context import Web

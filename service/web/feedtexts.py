@@ -14,10 +14,10 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.calendar import event_uid
-from alerts.briefing.picture import xml_text
-from alerts.briefing.units import in_units
-from alerts.briefing.wording import LONGEST_NAME, plain, short_day
-from alerts.localtime import whole_minutes
+from alerts.briefing.pictures.drawing import xml_text
+from alerts.briefing.text.units import in_units
+from alerts.common.text import LONGEST_NAME, plain, short_day
+from alerts.common.time_text import whole_minutes
 from service.keys import Keys
 from service.store import tables
 from service.store.chunks import in_chunks

@@ -12,12 +12,12 @@ from datetime import date
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
-from alerts.briefing.build import first_line
-from alerts.briefing.cautions import CAUTIONS
-from alerts.briefing.facts import Units
-from alerts.briefing.units import units_of
-from alerts.briefing.view import AlertView, Row, view_alert
-from alerts.weather.cloudhours import CloudHour, cloud_hours
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.render import first_line
+from alerts.briefing.text.alert_view import AlertView, Row, view_alert
+from alerts.briefing.text.cautions import CAUTIONS
+from alerts.briefing.text.units import units_of
+from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from service.web.access import Looking, seen_site
 from service.web.ahead import ahead_of
 from service.web.assets import asset_url, read_asset

@@ -12,7 +12,7 @@ from fastapi.responses import JSONResponse
 from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.bootstrap import Duskbell
 from service.store.cycles import last_finished
 from service.store.engine import require_room, require_writable

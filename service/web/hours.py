@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
 
-from alerts.span import Span
-from alerts.weather.cloudhours import CloudHour, cloud_hours
-from alerts.weather.record import Forecast, HourlyWeather, Source
+from alerts.common.span import Span
+from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
+from alerts.weather.forecast import Forecast, HourlyWeather, Source
 
 
 @dataclass(frozen=True, slots=True)

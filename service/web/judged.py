@@ -9,16 +9,16 @@ from datetime import date, datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.darkness import with_darkness
-from alerts.errors import BadInput
-from alerts.kit import Kit
-from alerts.night import Night, name_at
-from alerts.site import Site
-from alerts.skyview import WindowSky
-from alerts.span import Span
-from alerts.verdict import Verdict
-from alerts.weather.record import Forecast
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.field.kit import Kit
+from alerts.judging.darkness_rule import with_darkness
+from alerts.judging.verdict import Verdict
+from alerts.judging.window_brightness import WindowSky
+from alerts.sites.model import Site
+from alerts.sky.night import Night, name_at
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
 from service.cycle.noting import read_kit
 from service.decided import find_standing, forecasts_behind, nights_as_wished, read_decision, read_inputs
 from service.store import tables

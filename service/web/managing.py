@@ -8,8 +8,8 @@ from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
-from alerts.errors import BadInput
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.wishes.model import Wishes
 from service.pausing import end_of_pause
 from service.store import people, tables
 from service.store.codec import from_json

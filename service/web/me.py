@@ -12,14 +12,14 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import update
 from sqlalchemy.orm import Session
 
-from alerts.coordinates import parse_lat_lon
-from alerts.driving import USUAL_SPEED_KMH, Home
-from alerts.errors import BadInput
-from alerts.naming import clean_name
-from alerts.season import wishes_text
-from alerts.site import Site, zone_info
-from alerts.wishes import Wishes
-from alerts.wishwords import drive_words
+from alerts.common.errors import BadInput
+from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.sites.coordinates import parse_lat_lon
+from alerts.sites.model import Site, zone_info
+from alerts.sites.names import clean_name
+from alerts.sky.nights.season import wishes_text
+from alerts.wishes.fields import drive_words
+from alerts.wishes.model import Wishes
 from service import access
 from service.masking import mask_target
 from service.registration import shown

@@ -8,7 +8,7 @@ from typing import Literal
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
-from alerts.briefing.units import in_units
+from alerts.briefing.text.units import in_units
 from service.web.access import Looking, seen_site
 from service.web.ahead import ahead_of
 from service.web.arguing import argue_night

@@ -9,20 +9,20 @@ from types import MappingProxyType
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.build import first_line
-from alerts.briefing.cautions import CAUTIONS
 from alerts.briefing.collect import preview_facts
-from alerts.briefing.facts import Ahead, AlertFacts, Units
-from alerts.briefing.picture import Picture
-from alerts.briefing.skycollect import note_of
-from alerts.briefing.units import in_units, units_of
-from alerts.briefing.view import AlertView, view_alert
-from alerts.briefing.wording import sentence
-from alerts.fieldplan import plan_trip
-from alerts.localtime import say_time
-from alerts.rules import Result
-from alerts.site import zone_info
-from alerts.weather.modelnames import source_name
+from alerts.briefing.collect_sky import note_of
+from alerts.briefing.facts.alert import Ahead, AlertFacts, Units
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.render import first_line
+from alerts.briefing.text.alert_view import AlertView, view_alert
+from alerts.briefing.text.cautions import CAUTIONS
+from alerts.briefing.text.units import in_units, units_of
+from alerts.common.text import sentence
+from alerts.common.time_text import say_time
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.rules import Result
+from alerts.sites.model import zone_info
+from alerts.weather.model_names import source_name
 from service.store import tables
 from service.web.credits import credits_of
 from service.web.drawing import field_notes, night_pictures

@@ -12,8 +12,8 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session, defer
 
-from alerts.briefing.wording import short_day
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
+from alerts.common.text import short_day
 from service.argue import say_turns
 from service.feedhealth import close_breaker, feed_health
 from service.registration import shown

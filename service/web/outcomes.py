@@ -15,11 +15,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.wording import direction_word
-from alerts.errors import BadInput
-from alerts.site import Site
-from alerts.track.evidence import JUDGE_WORDS, SeenSky
-from alerts.track.words import STATE_WORDS, say_outcome
+from alerts.common.errors import BadInput
+from alerts.common.text import direction_word
+from alerts.sites.model import Site
+from alerts.track.observations.evidence import JUDGE_WORDS, SeenSky
+from alerts.track.record.text import STATE_WORDS, say_outcome
 from service import access
 from service.outcomes import Said, find_said, keep_said, read_said, require_begun
 from service.store import tables

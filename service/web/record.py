@@ -12,14 +12,14 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.palettes import PALETTES
-from alerts.briefing.picture import Picture
-from alerts.briefing.recordpicture import draw_record
-from alerts.track.evidence import JUDGE_WORDS, Judge
-from alerts.track.leads import Lead
-from alerts.track.record import FEWEST_PAIRS, Record, count_calls
-from alerts.track.regret import Ledger
-from alerts.track.words import NO_RECORD, say_judges, say_model, say_regret, say_skill, say_worth
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.record_picture import draw_record
+from alerts.track.calibration.leads import Lead
+from alerts.track.observations.evidence import JUDGE_WORDS, Judge
+from alerts.track.record.regret import Ledger
+from alerts.track.record.summary import FEWEST_PAIRS, Record, count_calls
+from alerts.track.record.text import NO_RECORD, say_judges, say_model, say_regret, say_skill, say_worth
 from service.recordtable import record_csv
 from service.store import tables
 from service.store.pairs import load_pairs

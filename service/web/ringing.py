@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.ringing import Level, Obstacle, YearAhead
-from alerts.ringwords import HEADINGS, say
-from alerts.wishes import Wishes
+from alerts.briefing.text.obstacle_text import HEADINGS, say
+from alerts.judging.obstacles import Level, Obstacle, YearAhead
+from alerts.wishes.model import Wishes
 from service.ring_check import RingCheck
 from service.store import tables
 from service.store.rounded import with_copy

@@ -12,10 +12,10 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 
-from alerts.coordinates import parse_lat_lon
-from alerts.driving import USUAL_SPEED_KMH, Home
-from alerts.errors import BadInput
-from alerts.placedoubts import PlaceDoubts
+from alerts.common.errors import BadInput
+from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.field.place_doubts import PlaceDoubts
+from alerts.sites.coordinates import parse_lat_lon
 from service.bootstrap import Duskbell
 from service.channels.chat import CHAT_FORMS
 from service.places import doubts

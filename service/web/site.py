@@ -11,14 +11,14 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import Units
-from alerts.briefing.palettes import PALETTES
-from alerts.briefing.picture import Picture
-from alerts.briefing.seasonpicture import draw_season
-from alerts.briefing.units import in_units
-from alerts.briefing.wording import direction_word
-from alerts.coordinates import say_lat_lon
-from alerts.season import Season, wishes_text
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.season_picture import draw_season
+from alerts.briefing.text.units import in_units
+from alerts.common.text import direction_word
+from alerts.sites.coordinates import say_lat_lon
+from alerts.sky.nights.season import Season, wishes_text
 from service.store import tables
 from service.usual import wishes_of
 from service.web.access import Looking, SeenSite, Viewer, seen_site

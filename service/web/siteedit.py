@@ -11,11 +11,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.driving import Home
-from alerts.errors import BadInput
-from alerts.placedoubts import PlaceDoubts
-from alerts.season import easier_wishes, wishes_text
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home
+from alerts.field.place_doubts import PlaceDoubts
+from alerts.sites.model import Site
+from alerts.sky.nights.season import easier_wishes, wishes_text
 from service.places import doubts
 from service.quotas import Kept, require_room
 from service.settings import Settings

@@ -6,14 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from alerts.clocktimes import parse_clock_span
-from alerts.coordinates import parse_lat_lon
-from alerts.errors import BadInput
-from alerts.localtime import MONTHS
-from alerts.naming import clean_name, clean_note
-from alerts.readings import BortleConvention, darkness_of_class
-from alerts.site import Darkness, Foreground, Gate, HorizonLine, Site, zone_info
-from alerts.sky.terrain import horizon_from_csv
+from alerts.common.clock_times import parse_clock_span
+from alerts.common.errors import BadInput
+from alerts.common.time_text import MONTHS
+from alerts.sites.coordinates import parse_lat_lon
+from alerts.sites.horizon import horizon_from_csv
+from alerts.sites.model import Darkness, Foreground, Gate, HorizonLine, Site, zone_info
+from alerts.sites.names import clean_name, clean_note
+from alerts.sky.brightness.readings import BortleConvention, darkness_of_class
 from service.places import zone_at
 from service.web.forms import Form
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from alerts.coordinates import say_lat_lon
-from alerts.driving import Home
-from alerts.errors import BadInput
-from alerts.naming import clean_name
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home
+from alerts.sites.coordinates import say_lat_lon
+from alerts.sites.model import Site
+from alerts.sites.names import clean_name
 from service.placefiles import MOST_PLACES, FoundPlace, read_places
 from service.places import doubts, zone_at
 from service.quotas import Kept, room_for

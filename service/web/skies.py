@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, TypeVar, cast
 
 import numpy as np
 
-from alerts.night import Night, SkyWishes, nights, nights_for_sites
-from alerts.nightbuild import SiteNights
-from alerts.nightnames import DAY_S, name_of, number_at
-from alerts.season import Season, count_nights, never_holds, season
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.judging.verdict import Verdict
+from alerts.judging.window_brightness import WindowSky, optical_depth, window_skies
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, utc_from_posix
-from alerts.skyview import WindowSky, optical_depth, window_skies
-from alerts.span import Span
-from alerts.verdict import Verdict
+from alerts.sky.night import Night, SkyWishes, nights, nights_for_sites
+from alerts.sky.night_calendar import DAY_S, name_of, number_at
+from alerts.sky.nights.night_events import SiteNights
+from alerts.sky.nights.season import Season, count_nights, never_holds, season
 from service.web.keeper import Keeper
 from service.web.turns import Turns
 
@@ -63,7 +63,7 @@ class Skies:
         return self._open()
 
     def nights(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[Night, ...]:
-        """`count` nights from the one named `first`; errors as `alerts.night.nights`."""
+        """`count` nights from the one named `first`; errors as `alerts.sky.night.nights`."""
         key = ("nights", site, first, count, wishes)
         return self.keep(key, lambda: nights(site, first, count, wishes, self.ephemeris))
 

@@ -11,9 +11,9 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.wording import sentence
-from alerts.errors import BadInput
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.common.text import sentence
+from alerts.wishes.model import Wishes
 from service import access
 from service.channels.mailbuilding import check_mail_address
 from service.quotas import Kept, QuotaReached, require_room

@@ -13,10 +13,10 @@ from typing import Any
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import Units
-from alerts.briefing.units import units_of
-from alerts.site import Site
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.text.units import units_of
+from alerts.sites.model import Site
+from alerts.wishes.model import Wishes
 from service.decided import read_inputs, settled_moments
 from service.store import tables
 from service.store.codec import from_json

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from alerts.site import Site
-from alerts.wishes import Wishes
+from alerts.sites.model import Site
+from alerts.wishes.model import Wishes
 from service.store.climates import climate_at
 from service.web.context import Web
 from service.wishadvice import Advice, advise

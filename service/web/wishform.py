@@ -7,11 +7,11 @@ from collections.abc import Callable
 from datetime import timedelta
 from typing import TypeVar
 
-from alerts.clocktimes import parse_clock
-from alerts.night import DarknessWish, Shape, SkyWishes, Target
-from alerts.skytext import parse_target
-from alerts.wishes import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
-from alerts.wishtext import (
+from alerts.common.clock_times import parse_clock
+from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target
+from alerts.sky.target_text import parse_target
+from alerts.wishes.model import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
+from alerts.wishes.parse import (
     find_choice,
     length_text,
     quiet_text,

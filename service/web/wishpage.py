@@ -6,12 +6,12 @@ from dataclasses import dataclass, field
 
 from fastapi.responses import HTMLResponse
 
-from alerts.driving import with_home
-from alerts.errors import BadInput
-from alerts.kittext import EXAMPLE, parse_kit
-from alerts.localtime import say_minutes
-from alerts.wishes import USUAL_DRIVE, Wishes
-from alerts.wishwords import drive_words
+from alerts.common.errors import BadInput
+from alerts.common.time_text import say_minutes
+from alerts.field.driving import with_home
+from alerts.field.kit_text import EXAMPLE, parse_kit
+from alerts.wishes.fields import drive_words
+from alerts.wishes.model import USUAL_DRIVE, Wishes
 from service.store import people, tables
 from service.web.access import SeenSite, Viewer
 from service.web.assets import asset_url

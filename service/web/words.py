@@ -10,13 +10,13 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from alerts.briefing.facts import Units
-from alerts.briefing.units import say_speed, say_temperature
-from alerts.briefing.wording import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
-from alerts.localtime import said_minutes, utc_text, whole_minutes
-from alerts.season import Month
-from alerts.span import Span
-from alerts.weather.modelnames import model_name, name_with_family
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.text.units import say_speed, say_temperature
+from alerts.common.span import Span
+from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
+from alerts.common.time_text import said_minutes, utc_text, whole_minutes
+from alerts.sky.nights.season import Month
+from alerts.weather.model_names import model_name, name_with_family
 
 _NAMED_PAGE = re.compile(r"the page (/[a-z]+(?:/(?:new|[0-9]+))?)")
 
@@ -29,7 +29,7 @@ def headline(verdict: str) -> str:
 
 
 def clock_of(zone: str, *times: datetime | None, hours: int = 24) -> Clock:
-    """The clock of that zone for those times; see `alerts.briefing.wording.clock_in`. hours: 24 or 12."""
+    """The clock of that zone for those times; see `alerts.common.text.clock_in`. hours: 24 or 12."""
     return clock_in(zone, [at for at in times if at is not None], hours)
 
 

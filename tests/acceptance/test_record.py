@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 import time_machine
 
-from alerts.errors import BadInput
-from alerts.track.words import NO_RECORD
+from alerts.common.errors import BadInput
+from alerts.track.record.text import NO_RECORD
 from service.demo.story import FLAT, SATURDAY
 from service.outcomes import read_times
 from service.recordtable import safe_cell

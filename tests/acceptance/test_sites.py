@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.cli.sites import read_foreground, read_months
 from tests.acceptance.conftest import Run
 

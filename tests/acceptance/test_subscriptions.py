@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 import time_machine
 
-from alerts.wishwords import WORDS_BY_NAME
+from alerts.wishes.fields import WORDS_BY_NAME
 from service.store.people import default_wishes
 from service.wishfile import read_wish_file
 from tests.acceptance.conftest import Ran, Run

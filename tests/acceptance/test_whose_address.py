@@ -7,7 +7,7 @@ import json
 import pytest
 from sqlalchemy import select
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from service.bootstrap import build
 from service.store import people, tables
 from service.store.sites import add_site, get_site

@@ -24,14 +24,14 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "unit" / "briefing")]
 
 from sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of
 
-from alerts.briefing.build import build_payload, render_mail
+from alerts.briefing.assemble import PngPicture, draw_pictures, mail_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, MailParts
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes
-from alerts.briefing.parts import PngPicture, draw_pictures, mail_with_pictures
-from alerts.night import DarkWindow, Night
-from alerts.site import Site
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, MailParts
+from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.render import build_payload, render_mail
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow, Night
 from service.pictures import with_file
 
 BASE64_GROWTH = 4 / 3 * 78 / 76

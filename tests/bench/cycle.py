@@ -48,11 +48,11 @@ sys.path.insert(0, str(ROOT))
 
 from sqlalchemy import insert, text, update
 
-from alerts.night import SkyWishes
-from alerts.site import HorizonLine, Site
-from alerts.span import Span
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source
-from alerts.wishes import Wishes
+from alerts.common.span import Span
+from alerts.sites.model import HorizonLine, Site
+from alerts.sky.night import SkyWishes
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.wishes.model import Wishes
 from service.bootstrap import Duskbell
 from service.cycle import run as cycle_run
 from service.cycle.crew import usual_processes

@@ -44,8 +44,8 @@ from sample_nights import FLAT, case, facts_of
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import AlertKind
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertKind
+from alerts.wishes.model import Wishes
 from service.bootstrap import Duskbell
 from service.channels.webhook import new_secret
 from service.cycle.postman import Postman

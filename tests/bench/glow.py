@@ -30,11 +30,11 @@ sys.path.insert(0, str(ROOT))
 
 import numpy as np
 
-from alerts.night import SkyWishes, Target, nights_for_sites
-from alerts.site import Site
+from alerts.sites.model import Site
+from alerts.sky.brightness.total import site_sky, sky_at
+from alerts.sky.brightness.towns import COLUMNS_FILE, NAMES_FILE
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.glow import site_sky, sky_at
-from alerts.sky.towns import COLUMNS_FILE, NAMES_FILE
+from alerts.sky.night import SkyWishes, Target, nights_for_sites
 
 DATA = ROOT / "alerts" / "sky" / "data"
 PLACES = ((44.3, 5.9), (30.1, -5.8), (-31.3, 149.1), (46.9, 8.9), (0.3, 36.0))
@@ -42,11 +42,11 @@ SEASON = """
 import time
 began = time.process_time()
 from datetime import date
-from alerts.night import SkyWishes, Target, nights_for_sites
-from alerts.site import Site
+from alerts.sky.night import SkyWishes, Target, nights_for_sites
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.glow import site_sky
-from alerts.sky.loss import loss_spans
+from alerts.sky.brightness.total import site_sky
+from alerts.sky.brightness.loss import loss_spans
 site = Site("There", 44.3, 5.9, 1000.0)
 nights = nights_for_sites([site], date(2027, 1, 1), 365, SkyWishes(moonless=False), Ephemeris.open())
 found = loss_spans([site], [site_sky(site)], nights.table, Target(), 0.3, nights.windows)
@@ -55,7 +55,7 @@ print(time.process_time() - began)
 """
 LOAD = """
 import time
-import alerts.sky.towns as towns
+import alerts.sky.brightness.towns as towns
 began = time.process_time()
 towns.packaged_towns().name(0)
 print((time.process_time() - began) * 1000)

@@ -19,7 +19,7 @@ from pathlib import Path
 from sqlalchemy import Engine, event, insert
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from service.store import sites, tables
 from service.store.codec import to_json
 from service.store.engine import open_engine

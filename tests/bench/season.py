@@ -45,17 +45,17 @@ from statistics import NormalDist, fmean
 import numpy as np
 from numpy.typing import NDArray
 
-from alerts.assess import assess
-from alerts.briefing.facts import AlertKind
-from alerts.fieldplan import FieldPlan, plan_trip
-from alerts.ladder import Told, build_seen, what_to_tell
-from alerts.night import Night, SkyWishes, nights
-from alerts.site import Site
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.span import Span
+from alerts.field.trip_plan import FieldPlan, plan_trip
+from alerts.judging.assess import assess
+from alerts.notifying.policy import Told, build_seen, what_to_tell
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.sky.night import Night, SkyWishes, nights
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
 from alerts.weather.sky_now import Says, StationSky
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 
 Floats = NDArray[np.float64]
 NORMAL = NormalDist()

@@ -24,13 +24,13 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from alerts.fieldplan import plan_trip
-from alerts.night import SkyWishes, nights
-from alerts.presence import usable_spans
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.access_rules import usable_spans
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.wishes import Wishes
+from alerts.sky.night import SkyWishes, nights
+from alerts.wishes.model import Wishes
 from tests.bench import season
 from tests.bench.season import HOUR, HOURS_A_NIGHT, NORMAL, Floats, chain
 

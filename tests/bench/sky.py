@@ -33,12 +33,12 @@ sys.path.insert(0, str(ROOT))
 import ephem
 import numpy as np
 
-from alerts.night import SkyWishes, nights_for_sites
-from alerts.nightbuild import ASTRONOMICAL_DEG, CIVIL_DEG, NAUTICAL_DEG, nights_in_blocks
-from alerts.site import HorizonLine, Site
+from alerts.sites.model import HorizonLine, Site
 from alerts.sky.crossings import SUNRISE_DEG, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.ground import Ground
+from alerts.sky.night import SkyWishes, nights_for_sites
+from alerts.sky.nights.night_events import ASTRONOMICAL_DEG, CIVIL_DEG, NAUTICAL_DEG, nights_in_blocks
+from alerts.sky.observers import Ground
 
 LEVELS_DEG = (SUNRISE_DEG, CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG)
 FIRST = date(2026, 1, 1)
@@ -46,9 +46,9 @@ FIRST_S = datetime(2026, 1, 1, tzinfo=UTC).timestamp()
 DAY_S = 86_400
 SEASON = (
     "from datetime import date\n"
-    "from alerts.night import SkyWishes\n"
-    "from alerts.season import season\n"
-    "from alerts.site import Site\n"
+    "from alerts.sky.night import SkyWishes\n"
+    "from alerts.sky.nights.season import season\n"
+    "from alerts.sites.model import Site\n"
     "from alerts.sky.ephemeris import Ephemeris\n"
     "s = season(Site('There', 45, 7), date(2027, 1, 1), date(2027, 12, 31), SkyWishes(), Ephemeris.open())\n"
     "print(len(s.nights))\n"

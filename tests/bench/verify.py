@@ -34,17 +34,17 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import numpy as np
 
-from alerts.span import Span
-from alerts.track.apply import recalibrated
-from alerts.track.calibration import Method
-from alerts.track.climatology import climatology
-from alerts.track.evidence import Event, Judge, OutcomeState
-from alerts.track.fit import fit_calibration
-from alerts.track.leads import HOURS_BEFORE, LEADS, Lead, Stated
-from alerts.track.outcome import Outcome, judge_night
-from alerts.track.pairs import JudgedNight, Pairs, build_pairs, joined
-from alerts.track.record import records_by_lead, records_by_site
-from alerts.track.score import brier_score, brier_skill
+from alerts.common.span import Span
+from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.fit import fit_calibration
+from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead, Stated
+from alerts.track.calibration.model import Method
+from alerts.track.calibration.pairs import JudgedNight, Pairs, build_pairs, joined
+from alerts.track.calibration.score import brier_score, brier_skill
+from alerts.track.observations.evidence import Event, Judge, OutcomeState
+from alerts.track.observations.outcome import Outcome, judge_night
+from alerts.track.record.climatology import climatology
+from alerts.track.record.summary import records_by_lead, records_by_site
 from service.bootstrap import Duskbell
 from service.settings import Settings
 from service.store import calibrations, recordrows

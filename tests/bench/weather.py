@@ -32,12 +32,12 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from alerts.span import Span
-from alerts.weather.along import look_along
-from alerts.weather.clearness import build_outlook
-from alerts.weather.lineage import AIR_ROW, OPEN_METEO, ModelRow, find_model
-from alerts.weather.record import Forecast, LayerScheme, Place
-from alerts.weather.sightline import View, places_to_ask
+from alerts.common.span import Span
+from alerts.weather.chance import build_outlook
+from alerts.weather.forecast import Forecast, LayerScheme, Place
+from alerts.weather.line_of_sight import View, places_to_ask
+from alerts.weather.line_of_sight_cloud import look_along
+from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from service.feeds import metno_answer, nws_answer, openmeteo_answer
 from service.feeds.metno import cell_key
 from service.feeds.openmeteo_parts import batches, product_of, share

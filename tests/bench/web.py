@@ -44,7 +44,7 @@ sys.path.insert(0, str(ROOT))
 
 import http.client
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from service.bootstrap import Duskbell
 from service.cycle import run as cycle_run
 from service.demo.receivers import LOOPBACK

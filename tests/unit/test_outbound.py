@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.outbound import read_proxy
 from service.settings import BadSettings, load_settings
 

@@ -7,14 +7,14 @@ from datetime import datetime
 
 from fastapi import APIRouter, HTTPException, Response
 
-from alerts.briefing.eventwords import event_of
-from alerts.darkness import with_darkness
-from alerts.errors import BadInput
-from alerts.naming import clean_name
-from alerts.night import Night, night_named, tonight_name
-from alerts.site import HorizonLine, Site
-from alerts.skyview import window_skies
-from alerts.span import Span
+from alerts.briefing.text.event import event_of
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.judging.darkness_rule import with_darkness
+from alerts.judging.window_brightness import window_skies
+from alerts.sites.model import HorizonLine, Site
+from alerts.sites.names import clean_name
+from alerts.sky.night import Night, night_named, tonight_name
 from service.decided import Inputs, nights_as_wished
 from service.live import STATIONS_BUDGET_S, heard_skies, stations_wanted
 from service.observations.base import Heard

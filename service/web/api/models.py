@@ -7,11 +7,11 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
 
-from alerts.coordinates import LONGEST_LINK, parse_lat_lon
-from alerts.errors import BadInput
-from alerts.ranking import Order
-from alerts.site import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.judging.comparison_order import Order
+from alerts.sites.coordinates import LONGEST_LINK, parse_lat_lon
+from alerts.sites.model import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
+from alerts.wishes.model import Wishes
 
 Verdict = Literal["go", "wait", "stay", "unknown"]
 Degrees = Annotated[float, Field(allow_inf_nan=False)]

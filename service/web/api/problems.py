@@ -14,7 +14,7 @@ from fastapi.responses import Response
 from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.web.api.models import FaultModel, ProblemModel
 
 log = logging.getLogger(__name__)

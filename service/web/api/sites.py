@@ -9,10 +9,10 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query, Request, Response
 from pydantic import BaseModel
 
-from alerts.briefing.eventwords import event_of
-from alerts.comparison import MOST_SITES, tonight_at, usual_span
-from alerts.ranking import Order
-from alerts.ringwords import values_of
+from alerts.briefing.text.event import event_of
+from alerts.briefing.text.obstacle_text import values_of
+from alerts.judging.comparison import MOST_SITES, tonight_at, usual_span
+from alerts.judging.comparison_order import Order
 from service.comparing import compared_json
 from service.report import night_report
 from service.ring_check import RingCheck

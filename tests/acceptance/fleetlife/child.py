@@ -17,9 +17,9 @@ from datetime import timedelta
 from pathlib import Path
 
 import service.workers
-from alerts.errors import DuskbellError
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.errors import DuskbellError
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
 from service.bootstrap import Duskbell
 from service.cycle import refresh
 from service.demo.weather import InventedSky

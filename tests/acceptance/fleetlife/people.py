@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.night import SkyWishes, Target, TargetKind
-from alerts.site import Site
-from alerts.wishes import Wishes
+from alerts.sites.model import Site
+from alerts.sky.night import SkyWishes, Target, TargetKind
+from alerts.wishes.model import Wishes
 from service.channels.webhook import new_secret
 from service.store import people, tables
 from service.store.sites import add_site

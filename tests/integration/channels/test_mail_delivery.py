@@ -21,7 +21,7 @@ from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 from channel_receivers import AUTHORITY, DATA, Receiver, Script, Talk
 from mail_relays import Relay, running
 
-from alerts.briefing.facts import MailParts
+from alerts.briefing.facts.alert import MailParts
 from service.channels import email as channel
 from service.channels.base import ChannelError, Outgoing, SendResult
 from service.channels.email import Email, MailServer

@@ -10,8 +10,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from alerts.briefing.wording import unmentioned
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
+from alerts.common.text import unmentioned
 from service.channels import named
 from service.channels.base import ChannelError, Outgoing
 from service.channels.named import NamedTargets

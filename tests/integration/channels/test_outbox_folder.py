@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.briefing.facts import MailParts
+from alerts.briefing.facts.alert import MailParts
 from service.channels.base import ChannelError, Outgoing
 from service.channels.email import OutboxFolder
 from service.channels.netguard import SafeClient

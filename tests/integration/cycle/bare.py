@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from service.bootstrap import Duskbell
 from service.ring_check import RingCheck
 from service.settings import Settings

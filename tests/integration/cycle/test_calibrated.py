@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.track.calibration import Calibration, LeadMap, Method
-from alerts.track.leads import LEADS
+from alerts.track.calibration.leads import LEADS
+from alerts.track.calibration.model import Calibration, LeadMap, Method
 from service.cycle import judge
 from service.cycle.judge import Judging
 from service.demo.story import SATURDAY

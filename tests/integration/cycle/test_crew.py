@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from sqlalchemy import insert, select, update
 
-from alerts.assess import assess
-from alerts.night import Night
-from alerts.wishes import Wishes
+from alerts.judging.assess import assess
+from alerts.sky.night import Night
+from alerts.wishes.model import Wishes
 from service.bootstrap import Duskbell
 from service.cycle import judge, refresh, sky
 from service.cycle.crew import Crew, Desk

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select, update
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from service.cycle import deliver, judge, refresh, sky
 from service.cycle.judge import Judging
 from service.store import people, tables

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.span import Span
-from alerts.weather.record import Forecast, Place
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, Place
 from service.feeds.base import Gathered
 from service.store import tables
 from tests.integration.conftest import NewStore

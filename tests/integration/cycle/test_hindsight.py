@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import delete, select, update
 
-from alerts.clocktimes import ClockSpan
-from alerts.track.evidence import SeenSky
-from alerts.wishes import Wishes
+from alerts.common.clock_times import ClockSpan
+from alerts.track.observations.evidence import SeenSky
+from alerts.wishes.model import Wishes
 from service.argue import Argument, argue
 from service.bootstrap import Duskbell
 from service.cycle.verify import judge_again

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.driving import Home
-from alerts.wishes import Wishes
+from alerts.field.driving import Home
+from alerts.wishes.model import Wishes
 from service.argue import argue_case
 from service.casefile import open_case
 from service.demo.story import FLAT, SATURDAY, ZONE

@@ -12,7 +12,7 @@ import pytest
 from icalendar import Calendar
 from sqlalchemy import select
 
-from alerts.wishes import Distance, Temperature, UnitWishes, Wishes
+from alerts.wishes.model import Distance, Temperature, UnitWishes, Wishes
 from service.bootstrap import Duskbell
 from service.cycle import enclosing
 from service.store import people, tables

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select, update
 
-from alerts.briefing.facts import AlertKind
+from alerts.briefing.facts.alert import AlertKind
 from service.bootstrap import Duskbell
 from service.cycle import run as cycle_run
 from service.store import people, tables

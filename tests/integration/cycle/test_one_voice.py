@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.night import Night, Target, TargetKind
-from alerts.site import Site
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.sky.night import Night, Target, TargetKind
+from alerts.weather.forecast import Place
 from service.cycle import refresh
 from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
 from service.store import people

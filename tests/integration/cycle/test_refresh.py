@@ -11,12 +11,12 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.weather.lineage import find_model
-from alerts.weather.official import Bulletin, OfficialWarning, Severity
-from alerts.weather.record import Forecast, HourlyWeather, Place
+from alerts.weather.forecast import Forecast, HourlyWeather, Place
+from alerts.weather.model_families import find_model
+from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from service.cycle import refresh, sky
 from service.feeds.base import FeedFailure, Gathered, build_source
 from service.feeds.guard import Spent

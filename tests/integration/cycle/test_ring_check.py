@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from alerts.ringing import Level
-from alerts.wishes import Trip
+from alerts.judging.obstacles import Level
+from alerts.wishes.model import Trip
 from service.feeds.breaker import Breaker, State
 from service.feeds.limits import DAY_S
 from service.ring_check import RingCheck

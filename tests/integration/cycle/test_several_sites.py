@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.night import Target, TargetKind
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.sky.night import Target, TargetKind
+from alerts.weather.forecast import Place
 from service.cycle import deliver
 from service.cycle.run import think
 from service.demo.story import FLAT, SATURDAY, ZONE

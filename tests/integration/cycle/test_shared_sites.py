@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from alerts.briefing.skycollect import town_glows
-from alerts.site import Foreground, Site
+from alerts.briefing.collect_sky import town_glows
+from alerts.judging.privacy import shared_site
+from alerts.sites.model import Foreground, Site
 from service.demo.story import FLAT, SATURDAY
-from service.sharing import shared_site
 from service.store import people, tables
 from service.store.scenes import find_scenes
 from tests.integration.conftest import NewStore

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.presence import is_ruled_out, night_reasons
-from alerts.rules import Result
-from alerts.wishes import Trip, Wishes
+from alerts.judging.access_rules import is_ruled_out, night_reasons
+from alerts.judging.rules import Result
+from alerts.wishes.model import Trip, Wishes
 from service.demo.story import FLAT
 from service.store import people, tables
 from service.store.forecasts import place_key

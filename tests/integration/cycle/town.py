@@ -10,9 +10,9 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from alerts.night import SkyWishes
-from alerts.site import HorizonLine
-from alerts.wishes import Wishes
+from alerts.sites.model import HorizonLine
+from alerts.sky.night import SkyWishes
+from alerts.wishes.model import Wishes
 from service.bootstrap import Duskbell
 from service.demo.story import FLAT
 from service.settings import Settings

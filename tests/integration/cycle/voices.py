@@ -19,9 +19,9 @@ from icalendar import Calendar
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from alerts.briefing.wording import MONTHS, short_day
-from alerts.localtime import minute_down, whole_minutes
-from alerts.span import Span
+from alerts.common.span import Span
+from alerts.common.text import MONTHS, short_day
+from alerts.common.time_text import minute_down, whole_minutes
 from service.cli.main import duskbell
 from service.decided import decided_span, read_decision
 from service.demo.story import ZONE

@@ -10,9 +10,9 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from alerts.site import Site
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.weather.forecast import Place
 from service.bootstrap import Duskbell
 from service.channels.webhook import new_secret
 from service.cycle.run import run_cycle

@@ -107,7 +107,7 @@ def _run(crash_at: str, do: Callable[..., None], args: Sequence[Any]) -> None:
 def start(do: Callable[..., None], *args: Any, crash_at: str = "") -> BaseProcess:
     """Begin it in a process that has everything loaded already."""
     context = get_context("forkserver")
-    context.set_forkserver_preload([__name__, "service.channels.registry", "alerts.briefing.build"])
+    context.set_forkserver_preload([__name__, "service.channels.registry", "alerts.briefing.render"])
     process = context.Process(target=_run, args=(crash_at, do, args), daemon=True)
     process.start()
     return process

@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import func, select, update
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service import access
 from service.access import Asked
 from service.store import suppression, tables, tokens

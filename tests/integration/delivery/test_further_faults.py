@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts import AlertKind
+from alerts.briefing.facts.alert import AlertKind
 from service.channels.email import MailServer
 from service.cycle import deliver
 from service.cycle.postman import Postman

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import pytest
 
-from alerts.briefing import build
+from alerts.briefing import render
 from service.channels import email as channel
 from service.channels.email import MailServer
 from service.silence import Silence
@@ -272,7 +272,7 @@ def test_row_57_a_broken_template_sends_a_plain_text_and_tells_the_operator(
         raise TypeError("a filter got a number")
 
     hook, relay = Hook(), Relay()
-    monkeypatch.setattr(build, "_message_values", broken)
+    monkeypatch.setattr(render, "_message_values", broken)
     monkeypatch.setattr("service.channels.compose.build_payload", broken)
     with running(relay) as server, new_yard(relay=server) as yard, Receiver(hook.script) as receiver:
         mailed = yard.message(yard.address("email", ADA), site_name="Peña <b>Ñ</b>")

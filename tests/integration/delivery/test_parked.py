@@ -8,7 +8,7 @@ from email import message_from_bytes, policy
 import pytest
 from sqlalchemy import select
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service import access
 from service.access import Asked
 from service.channels.mailbuilding import check_mail_address

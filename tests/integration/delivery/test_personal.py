@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import select, update
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service import access
 from service.store import identity, personal, tables
 from service.store.alltables import METADATA

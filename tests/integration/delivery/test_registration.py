@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service import registration
 from service.store import tables
 from service.store.messages import Status

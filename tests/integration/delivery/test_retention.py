@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from sqlalchemy import func, select
 
-from alerts.briefing.facts import AlertKind
+from alerts.briefing.facts.alert import AlertKind
 from service import access
 from service.chores import forget_old
 from service.store import endpoints, retention, tables

@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import select
 
-from alerts.briefing.facts import AlertKind
+from alerts.briefing.facts.alert import AlertKind
 from service.store import endpoints, messages
 from service.store.messages import Status
 from service.store.tables_delivery import Endpoint

@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import pytest
 
-from alerts.briefing.facts import AlertKind
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertKind
+from alerts.wishes.model import Wishes
 from service.store import messages
 from service.store.messages import Status
 from tests.integration.delivery.conftest import OpenYard

@@ -16,10 +16,10 @@ from typing import Any
 
 from sqlalchemy import select
 
-from alerts.briefing.facts import AlertFacts, AlertKind
-from alerts.site import Site
-from alerts.span import Span
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.wishes.model import Wishes
 from service.bootstrap import Duskbell
 from service.channels.email import MailServer
 from service.channels.netguard import SafeClient

@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy import Connection, event, func, select, text
 from sqlalchemy.exc import OperationalError
 
-from alerts.errors import DuskbellError
+from alerts.common.errors import DuskbellError
 from service.clockwork import build_scheduler
 from service.cycle.run import think
 from service.store import tables

@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.site import HorizonLine, Site
-from alerts.wishes import Trip
+from alerts.sites.model import HorizonLine, Site
+from alerts.wishes.model import Trip
 from service.cycle import deliver, judge, refresh
 from service.cycle.run import think
 from service.demo.story import FLAT, SATURDAY

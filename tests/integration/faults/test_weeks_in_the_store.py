@@ -19,12 +19,12 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 from sqlalchemy import select
 
-from alerts.clocktimes import ClockSpan
-from alerts.site import HorizonLine, Site, zone_info
+from alerts.common.clock_times import ClockSpan
+from alerts.common.span import Span
+from alerts.sites.model import HorizonLine, Site, zone_info
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.weather.record import Place
-from alerts.wishes import Wishes
+from alerts.weather.forecast import Place
+from alerts.wishes.model import Wishes
 from service.bootstrap import Duskbell
 from service.channels.base import ChannelError, Form, Outgoing, SendResult
 from service.cycle import deliver, sky

@@ -6,9 +6,9 @@ from urllib.parse import parse_qs, urlsplit
 
 import responses
 
-from alerts.span import Span
-from alerts.weather.lineage import find_model
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import find_model
 from service.feeds.cache import MemoryCache
 from service.feeds.openmeteo import DEFAULT_MODELS, OpenMeteo
 from tests.integration.feeds.feed_data import Clocks, held_client, utc

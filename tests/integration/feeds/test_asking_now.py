@@ -12,11 +12,11 @@ from click.testing import CliRunner
 from feed_server import serving
 from openmeteo_stand_in import AIR, OpenMeteoStandIn, mocked_runs
 
-from alerts.night import SkyWishes, Target, TargetKind, night_named, tonight_name
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.sky.night import SkyWishes, Target, TargetKind, night_named, tonight_name
+from alerts.weather.forecast import Place
 from alerts.weather.sky_now import Says
 from service import live
 from service.bootstrap import build

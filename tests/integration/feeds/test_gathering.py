@@ -9,9 +9,9 @@ import responses
 from feed_data import QUICK, Clocks, held_client, quick_client, read_bytes, utc
 from feed_server import serving
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
 from service.feeds.base import FeedFailure, Gathered
 from service.feeds.cache import MemoryCache
 from service.feeds.deadline import Deadline

@@ -4,8 +4,8 @@ import pytest
 import responses
 from feed_data import Clocks, cases, held_client, read_bytes, utc
 
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
 from service.feeds.cache import MemoryCache
 from service.feeds.nws import Nws, covers
 

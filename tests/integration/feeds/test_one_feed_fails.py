@@ -15,15 +15,15 @@ from feed_data import quick_client, utc
 from feed_server import response, say, serving
 from openmeteo_stand_in import element
 
-from alerts.assess import assess
-from alerts.night import SkyWishes, Target, TargetKind, night_named
-from alerts.rules import Result
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.judging.assess import assess
+from alerts.judging.rules import Result
+from alerts.judging.verdict import VerdictWord, hangs_on
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.verdict import VerdictWord, hangs_on
-from alerts.weather.record import Place
-from alerts.wishes import Wishes
+from alerts.sky.night import SkyWishes, Target, TargetKind, night_named
+from alerts.weather.forecast import Place
+from alerts.wishes.model import Wishes
 from service.feeds.cache import MemoryCache
 from service.feeds.http import Timeouts
 from service.feeds.metno import MetNorway

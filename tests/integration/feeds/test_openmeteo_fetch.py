@@ -19,11 +19,11 @@ from openmeteo_stand_in import (
     query_of,
 )
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.weather.clearness import why_unusable
-from alerts.weather.gates import Gate
-from alerts.weather.record import Place
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.weather.chance import why_unusable
+from alerts.weather.forecast import Place
+from alerts.weather.quality_gates import Gate
 from service.feeds.openmeteo import DEFAULT_MODELS, OpenMeteo
 
 

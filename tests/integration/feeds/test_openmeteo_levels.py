@@ -8,9 +8,9 @@ import responses
 from feed_data import utc
 from openmeteo_stand_in import FORECAST, NIGHT, Installation, OpenMeteoStandIn, mocked_runs, query_of
 
-from alerts.span import Span
+from alerts.common.span import Span
 from alerts.weather.cloud_levels import above_site
-from alerts.weather.record import Place
+from alerts.weather.forecast import Place
 from service.feeds import openmeteo_variables
 from service.feeds.openmeteo import DEFAULT_MODELS
 

@@ -18,9 +18,9 @@ from openmeteo_stand_in import (
     query_of,
 )
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
 from service.feeds.openmeteo import OpenMeteo
 
 CLOUDS = "cloud_cover,cloud_cover_low,cloud_cover_mid,cloud_cover_high"

@@ -9,7 +9,7 @@ import pytest
 from feed_data import QUICK, Clocks, held_client, quick_client, utc
 from feed_server import response, say, serving
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.feeds.deadline import Deadline
 from service.feeds.errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.http import Conditional, PoliteClient, Timeouts, identify, parse_retry_after

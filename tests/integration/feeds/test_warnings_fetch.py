@@ -4,8 +4,8 @@ import pytest
 import responses
 from feed_data import Clocks, held_client, read_bytes, utc
 
-from alerts.span import Span
-from alerts.weather.record import Place
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
 from service.feeds import metno_warnings, nws_warnings
 from service.feeds.base import FeedFailure, Gathered, attach_bulletins
 from service.feeds.cache import MemoryCache

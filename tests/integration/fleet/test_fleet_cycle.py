@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import func, select, text
 
-from alerts.span import Span
+from alerts.common.span import Span
 from service.cycle import judge
 from service.cycle.crew import Crew
 from service.feeds.base import Gathered

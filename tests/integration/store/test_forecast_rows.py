@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.span import Span
-from alerts.weather.official import Bulletin, OfficialWarning, Severity
-from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+from alerts.common.span import Span
+from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from service.store import forecasts, tables
 from service.store.engine import open_engine
 from service.store.forecasts import keep_changed, newest_by_place, says_the_same, with_run_before
@@ -144,7 +144,7 @@ def test_stored_hours_are_those_that_were_packed(seed: int) -> None:
 
 def test_no_hour_is_made_to_see_that_an_answer_says_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     row = tables.Forecast(body=pack(FORECAST), issued_at=SOURCE.issued_at)
-    monkeypatch.setattr("alerts.weather.record.HourlyWeather", None)
+    monkeypatch.setattr("alerts.weather.forecast.HourlyWeather", None)
     assert says_the_same(FORECAST, unpack(row))
 
 

@@ -9,10 +9,10 @@ from alembic import command
 from sqlalchemy import select, update
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.driving import Home
-from alerts.errors import BadInput
-from alerts.site import Site
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home
+from alerts.sites.model import Site
+from alerts.wishes.model import Wishes
 from service.keys import Keys
 from service.store import identity, people, personal, sites, tables
 from service.store.codec import from_json, to_json

@@ -10,11 +10,11 @@ from sqlalchemy import Column, Engine, Integer, MetaData, Table, select, text
 from sqlalchemy.exc import StatementError
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.errors import BadInput
-from alerts.night import SkyWishes, Target, TargetKind
-from alerts.site import HorizonLine, Site
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.sites.model import HorizonLine, Site
+from alerts.sky.night import SkyWishes, Target, TargetKind
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.wishes.model import Wishes
 from service.store import forecasts, messages, people, sites, tables
 from service.store.codec import from_json, to_json
 from service.store.engine import open_engine

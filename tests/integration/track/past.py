@@ -10,10 +10,10 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from alerts.span import Span
-from alerts.track.evidence import SkyReport, Station
-from alerts.track.metar import read_metar
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.common.span import Span
+from alerts.track.observations.evidence import SkyReport, Station
+from alerts.track.observations.metar import read_metar
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
 from service.bootstrap import Duskbell
 from service.cycle import verify
 from service.demo.story import FLAT, SATURDAY

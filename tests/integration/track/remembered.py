@@ -8,15 +8,15 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.rules import Reason, Result
-from alerts.site import Site
-from alerts.span import Span
-from alerts.track.evidence import Event, Judge, OutcomeState
-from alerts.track.leads import HOURS_BEFORE, Lead
-from alerts.track.outcome import Outcome
+from alerts.common.span import Span
+from alerts.judging.rules import Reason, Result
+from alerts.sites.model import Site
+from alerts.track.calibration.leads import HOURS_BEFORE, Lead
+from alerts.track.observations.evidence import Event, Judge, OutcomeState
+from alerts.track.observations.outcome import Outcome
+from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook, SourceChance
-from alerts.weather.record import Source
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.store import people, tables, track
 from service.store.codec import to_json
 from service.store.people import default_wishes

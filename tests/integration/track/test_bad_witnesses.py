@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from alerts.track.evidence import Judge, SkyReport, Station
-from alerts.track.metar import read_metar
-from alerts.track.stations import LAST_REWRITE
+from alerts.track.observations.evidence import Judge, SkyReport, Station
+from alerts.track.observations.metar import read_metar
+from alerts.track.observations.stations import LAST_REWRITE
 from service.demo.story import FLAT
 from service.observations.base import Ask, Heard, Observed
 from service.store import track

@@ -16,9 +16,9 @@ import pytest
 import responses
 from sqlalchemy.orm import Session, sessionmaker
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.track.skyreading import SkyState
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.track.observations.sky_report import SkyState
 from service.bootstrap import Duskbell
 from service.cycle import verify
 from service.feeds.errors import BadAnswer, FeedDown, FeedError

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select, update
 
-from alerts.track.climate import UNKNOWN_CLIMATE
+from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.skill import CLEAR_SHARE
 from service.cycle import judge
 from service.cycle.shelf import months_read

@@ -11,10 +11,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from alerts.site import Site
-from alerts.track.apply import recalibrated
-from alerts.track.leads import Lead
-from alerts.track.score import brier_score
+from alerts.sites.model import Site
+from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.score import brier_score
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 from service.bootstrap import Duskbell
 from service.settings import Settings

@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from sqlalchemy import delete, select
 
-from alerts.track.climatology import climatology, month_counts
-from alerts.track.evidence import SeenSky
-from alerts.track.leads import Lead
-from alerts.track.pairs import build_pairs
-from alerts.track.words import forecasts_like, say_like
-from alerts.wishes import Trip, Wishes
+from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.pairs import build_pairs
+from alerts.track.observations.evidence import SeenSky
+from alerts.track.record.climatology import climatology, month_counts
+from alerts.track.record.text import forecasts_like, say_like
+from alerts.wishes.model import Trip, Wishes
 from service.bootstrap import Duskbell
 from service.demo.story import FLAT, SATURDAY
 from service.observations import awc

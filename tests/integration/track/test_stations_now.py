@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.span import Span
-from alerts.track.evidence import SkyReport, Station
-from alerts.track.metar import read_metar
+from alerts.common.span import Span
+from alerts.track.observations.evidence import SkyReport, Station
+from alerts.track.observations.metar import read_metar
 from alerts.weather.outlook import Outlook
 from service.demo.story import FLAT, SATURDAY
 from service.observations import nws

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.span import Span
-from alerts.track.evidence import Account, Judge, OutcomeState, SeenSky
+from alerts.common.span import Span
+from alerts.track.observations.evidence import Account, Judge, OutcomeState, SeenSky
 from service.cycle import verify
 from service.cycle.run import run_cycle
 from service.demo.story import FLAT, SATURDAY

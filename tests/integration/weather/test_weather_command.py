@@ -13,10 +13,10 @@ import pytest
 import responses
 from click.testing import CliRunner, Result
 
-from alerts.errors import BadInput
-from alerts.site import Site
-from alerts.weather.lineage import find_model
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place
+from alerts.common.errors import BadInput
+from alerts.sites.model import Site
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place
+from alerts.weather.model_families import find_model
 from service.bootstrap import build
 from service.cli.doctor_feeds import examine_feeds
 from service.cli.main import duskbell

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.track.evidence import SkyReport, Station
-from alerts.track.metar import read_metar
+from alerts.track.observations.evidence import SkyReport, Station
+from alerts.track.observations.metar import read_metar
 from service import access
 from service.observations.base import METAR, Heard, Observed
 from service.store import tables

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from starlette.testclient import TestClient
 
-from alerts.rules import Reason, Result
-from alerts.sky.domes import domes
-from alerts.verdict import Verdict, VerdictWord
+from alerts.judging.privacy import discreet, shared_site
+from alerts.judging.rules import Reason, Result
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.sky.brightness.light_domes import domes
 from service import access
 from service.demo.story import FLAT, SATURDAY
-from service.sharing import discreet, shared_site
 from service.store import tables
 from service.store.sites import share_site
 from tests.integration.cycle.world import GO_TIME, START, World

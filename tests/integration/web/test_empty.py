@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, World, open_world
 from tests.integration.web.acting import browsing_as, losing, new_person

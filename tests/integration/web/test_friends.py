@@ -14,7 +14,7 @@ from sqlalchemy import select
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.testclient import TestClient
 
-from alerts.site import Foreground, Site
+from alerts.sites.model import Foreground, Site
 from service import access
 from service.demo.story import FLAT
 from service.registration import vouch_for

@@ -20,8 +20,8 @@ from icalendar import Calendar
 from sqlalchemy import update
 from starlette.testclient import TestClient
 
-from alerts.errors import BadInput
-from alerts.naming import LONGEST_NAME, clean_name
+from alerts.common.errors import BadInput
+from alerts.sites.names import LONGEST_NAME, clean_name
 from service.recordtable import safe_cell
 from service.store import tables
 from service.web.security import BODY_BYTES, UPLOAD_BYTES

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from service.store import tables
 from service.store.people import UNKNOWN_ZONE
 from service.store.sites import add_site

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import func, select
 from starlette.testclient import TestClient
 
-from alerts.driving import Home
+from alerts.field.driving import Home
 from service.store import people, tables
 from tests.integration.cycle.world import World
 from tests.integration.web.acting import browsing_as, new_person

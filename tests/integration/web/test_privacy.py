@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.errors import BadInput
-from alerts.site import Foreground
+from alerts.common.errors import BadInput
+from alerts.sites.model import Foreground
 from service.demo.story import FLAT
 from service.store import tables
 from service.store.sites import get_site, newest_revision, revise_site

@@ -11,7 +11,7 @@ from sqlalchemy import event, func, select
 from sqlalchemy.orm import Session
 from starlette.testclient import TestClient
 
-from alerts.site import Site
+from alerts.sites.model import Site
 from service.quotas import Kept, QuotaReached, require_room
 from service.store import tables
 from service.store.sites import NewSite, add_sites, get_site

@@ -12,8 +12,8 @@ import pytest
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from alerts.track.leads import Lead
-from alerts.track.words import NO_RECORD
+from alerts.track.calibration.leads import Lead
+from alerts.track.record.text import NO_RECORD
 from service.bootstrap import Duskbell
 from service.demo.story import FLAT
 from service.settings import Settings

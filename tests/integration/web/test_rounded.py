@@ -21,11 +21,11 @@ from scipy.optimize import least_squares
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.night import nights
-from alerts.site import Darkness, Foreground, HorizonLine, Site
+from alerts.judging.privacy import rounded_place
+from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
+from alerts.sky.night import nights
 from service import access
 from service.demo.story import FLAT, SATURDAY
-from service.sharing import rounded_place
 from service.store import people, personal, rounded, tables
 from service.store.sites import newest_revision, revise_site, share_site
 from service.web import sessions

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 from service.store import tables
 from service.store.codec import from_json
 from service.web.guards import STAMP, TRAP, make_stamp

@@ -14,9 +14,9 @@ import anyio.to_thread
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.night import SkyWishes, nights
-from alerts.season import season
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import SkyWishes, nights
+from alerts.sky.nights.season import season
 from service.demo.story import FLAT
 from service.web import skies as sky_pages
 from service.web.api import judge

@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 from starlette.testclient import TestClient
 
-from alerts.wishes import UnitWishes
+from alerts.wishes.model import UnitWishes
 from service.demo.story import SATURDAY
 from service.store import people, tables
 from service.store.codec import to_json

@@ -8,14 +8,14 @@ from functools import cache
 
 from sample_nights import FLAT, SAMPLES, case, ephemeris, invented_cloud
 
-from alerts.briefing.facts import Units
-from alerts.briefing.fieldnotes import TownGlow
-from alerts.briefing.palettes import PALETTES
-from alerts.briefing.parts import draw_pictures
-from alerts.briefing.picture import NARROW, Picture
-from alerts.briefing.seasonpicture import draw_season
-from alerts.night import SkyWishes
-from alerts.season import Season, season
+from alerts.briefing.assemble import draw_pictures
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.facts.field_notes import TownGlow
+from alerts.briefing.pictures.drawing import NARROW, Picture
+from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.season_picture import draw_season
+from alerts.sky.night import SkyWishes
+from alerts.sky.nights.season import Season, season
 
 GLOWS = (TownGlow(212.0, 41.0),)
 

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from sample_nights import SAMPLES, case, facts_of, preview_of
 
-from alerts.briefing.build import render_chat, render_mail
-from alerts.briefing.facts import Ahead, AlertFacts, AlertKind, Briefing, Units
-from alerts.verdict import VerdictWord
+from alerts.briefing.facts.alert import Ahead, AlertFacts, AlertKind, Briefing, Units
+from alerts.briefing.render import render_chat, render_mail
+from alerts.judging.verdict import VerdictWord
 
 FOLDER = Path(__file__).parents[2] / "data" / "briefing"
 MESSAGE_ID = "msg_0123456789abcdefghjkmnpqrs"

@@ -11,25 +11,25 @@ from functools import cache
 from math import exp, sin
 
 from alerts.briefing.collect import alert_facts, preview_facts
-from alerts.briefing.facts import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import FieldNotes, SkyNote
-from alerts.briefing.skycollect import sky_note
-from alerts.clocktimes import ClockSpan
-from alerts.fieldplan import FieldPlan, plan_trip
-from alerts.kit import Kit
-from alerts.kittext import parse_kit
-from alerts.ladder import Telling, Told, Why
-from alerts.night import DarkWindow, Night, SkyWishes, night_named
-from alerts.rules import Reason, Result
-from alerts.site import Foreground, Gate, HorizonLine, Site
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect_sky import sky_note
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind
+from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.common.clock_times import ClockSpan
+from alerts.common.span import Span
+from alerts.field.kit import Kit
+from alerts.field.kit_text import parse_kit
+from alerts.field.trip_plan import FieldPlan, plan_trip
+from alerts.judging.rules import Reason, Result
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.notifying.policy import Telling, Told, Why
+from alerts.sites.model import Foreground, Gate, HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.cloudhours import CloudHour
+from alerts.sky.night import DarkWindow, Night, SkyWishes, night_named
+from alerts.weather.cloud_by_hour import CloudHour
+from alerts.weather.forecast import Source
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
-from alerts.weather.record import Source
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 
 AZIMUTHS = tuple(float(a) for a in range(0, 360, 10))
 PEAK = HorizonLine(AZIMUTHS, tuple(4 + 2 * sin(a / 40) + 3 * exp(-(((a - 196) / 12) ** 2)) for a in AZIMUTHS))

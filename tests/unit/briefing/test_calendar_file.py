@@ -13,8 +13,8 @@ from icalendar import Calendar
 from test_hostile_names import HOSTILE
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts import AlertFacts
-from alerts.briefing.wording import plain
+from alerts.briefing.facts.alert import AlertFacts
+from alerts.common.text import plain
 
 STAMP = datetime(2026, 7, 18, 15, 0, 1, 999, tzinfo=UTC)
 KEY = "alerts.example.org/12/2026-07-18"

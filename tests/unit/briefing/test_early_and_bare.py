@@ -9,10 +9,10 @@ import pytest
 from briefing_samples import july
 from sample_nights import preview_of
 
-from alerts.briefing.build import build_payload, first_line, render_chat, render_mail
-from alerts.briefing.facts import Ahead, AlertFacts, Briefing, Instead, Units
-from alerts.span import Span
-from alerts.verdict import VerdictWord
+from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing, Instead, Units
+from alerts.briefing.render import build_payload, first_line, render_chat, render_mail
+from alerts.common.span import Span
+from alerts.judging.verdict import VerdictWord
 
 DECIDED = datetime(2026, 6, 25, 14, 5, tzinfo=UTC)
 NO_WORD = "no usable cloud forecast"

@@ -9,12 +9,12 @@ import pytest
 from briefing_samples import GO, briefing, july
 from sample_nights import facts_of
 
-from alerts.briefing.build import render_chat, render_mail
-from alerts.briefing.eventwords import event_of, event_told, event_values, say_event
-from alerts.briefing.facts import AlertKind
-from alerts.briefing.wording import clock_in
-from alerts.site import Site
-from alerts.span import Span
+from alerts.briefing.facts.alert import AlertKind
+from alerts.briefing.render import render_chat, render_mail
+from alerts.briefing.text.event import event_of, event_told, event_values, say_event
+from alerts.common.span import Span
+from alerts.common.text import clock_in
+from alerts.sites.model import Site
 from service.outlooktext import chance_lines, say_chance
 from tests.unit.judging.values import outlook
 

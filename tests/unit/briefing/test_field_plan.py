@@ -10,17 +10,17 @@ import pytest
 from briefing_samples import GO, briefing
 from sample_nights import case, facts_of, invented_outlook
 
-from alerts.aim import aim_at
-from alerts.briefing.build import render_mail
-from alerts.briefing.cautions import CAUTIONS, WATER, cautions_for
-from alerts.briefing.facts import AlertFacts, AlertKind, Units
-from alerts.briefing.fieldcollect import air_of, build_field_notes, shape_at
-from alerts.briefing.fieldnotes import Air, FieldNotes
-from alerts.briefing.fieldwords import BEFORE_DARK, FieldView
-from alerts.briefing.units import in_units, say_distance, say_speed, say_temperature
-from alerts.briefing.view import view_alert
-from alerts.kit import default_kit
-from alerts.night import Shape
+from alerts.briefing.collect_field import air_of, build_field_notes, shape_at
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Units
+from alerts.briefing.facts.field_notes import Air, FieldNotes
+from alerts.briefing.render import render_mail
+from alerts.briefing.text.alert_view import view_alert
+from alerts.briefing.text.cautions import CAUTIONS, WATER, cautions_for
+from alerts.briefing.text.field import BEFORE_DARK, FieldView
+from alerts.briefing.text.units import in_units, say_distance, say_speed, say_temperature
+from alerts.field.aim import aim_at
+from alerts.field.kit import default_kit
+from alerts.sky.night import Shape
 from alerts.weather.outlook import Hazard, HazardLevel
 
 

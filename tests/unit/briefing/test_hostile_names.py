@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from sample_nights import facts_of
 from test_messages import Page
 
-from alerts.briefing.build import build_payload, render_chat, render_mail
-from alerts.briefing.facts import AlertFacts, AlertKind
-from alerts.briefing.fieldnotes import FieldNotes, SkyNote, TownGlow
-from alerts.briefing.wording import BREAK, plain, shorten, unmentioned
+from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.briefing.facts.field_notes import FieldNotes, SkyNote, TownGlow
+from alerts.briefing.render import build_payload, render_chat, render_mail
+from alerts.common.text import BREAK, plain, shorten, unmentioned
 
 HOSTILE = {
     "script": "<script>alert(1)</script>",

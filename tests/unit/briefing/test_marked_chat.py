@@ -10,8 +10,8 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from test_hostile_names import HOSTILE
 
-from alerts.briefing.build import render_chat, render_marked_chat
-from alerts.briefing.facts import AlertFacts
+from alerts.briefing.facts.alert import AlertFacts
+from alerts.briefing.render import render_chat, render_marked_chat
 
 PARSER = MarkdownIt("commonmark")
 

@@ -10,12 +10,12 @@ from zoneinfo import ZoneInfo
 import pytest
 from briefing_samples import CHANGED, GO, HEADS_UP, KINDS, STAND_DOWN, briefing, july
 
-from alerts.briefing.build import render_chat, render_mail
-from alerts.briefing.cautions import CAUTIONS
-from alerts.briefing.facts import AlertFacts, AlertKind, Attribution, Briefing
-from alerts.night import TrackPoint
-from alerts.span import Span
-from alerts.verdict import VerdictWord
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Attribution, Briefing
+from alerts.briefing.render import render_chat, render_mail
+from alerts.briefing.text.cautions import CAUTIONS
+from alerts.common.span import Span
+from alerts.judging.verdict import VerdictWord
+from alerts.sky.night import TrackPoint
 
 
 class Page(HTMLParser):

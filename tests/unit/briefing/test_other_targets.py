@@ -10,14 +10,14 @@ import pytest
 from sample_nights import FLAT, WISHES, ephemeris
 from test_pictures import texts_of
 
-from alerts.briefing.fieldcollect import build_field_notes, declination_deg
-from alerts.briefing.fieldnotes import FieldNotes
-from alerts.briefing.parts import draw_pictures
-from alerts.briefing.picture import Picture
-from alerts.fieldplan import plan
-from alerts.night import SkyWishes, Target, TargetKind, TrackPoint, night_named
-from alerts.sky.band import WINTER_ARC_L_DEG
-from alerts.span import require_utc
+from alerts.briefing.assemble import draw_pictures
+from alerts.briefing.collect_field import build_field_notes, declination_deg
+from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.pictures.drawing import Picture
+from alerts.common.span import require_utc
+from alerts.field.trip_plan import plan
+from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
+from alerts.sky.night import SkyWishes, Target, TargetKind, TrackPoint, night_named
 
 BELT = Target(TargetKind.RADEC, "Orion's belt", 84.05, -1.2)
 POLE = Target(TargetKind.RADEC, "the pole", 0.0, 90.0)

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from briefing_samples import CHANGED, GO, KINDS, MESSAGE_ID, STAND_DOWN, briefing
 
-from alerts.briefing.build import build_payload, render_chat
-from alerts.briefing.facts import AlertFacts, Briefing, Units
+from alerts.briefing.facts.alert import AlertFacts, Briefing, Units
+from alerts.briefing.render import build_payload, render_chat
 
 
 def data_of(message: Briefing) -> dict[str, Any]:

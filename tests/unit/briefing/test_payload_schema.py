@@ -13,9 +13,9 @@ from golden_briefings import golden_facts
 from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 from sample_nights import facts_of
 
-from alerts.briefing.build import build_payload
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, OtherSite, Units
-from alerts.verdict import VerdictWord
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, OtherSite, Units
+from alerts.briefing.render import build_payload
+from alerts.judging.verdict import VerdictWord
 
 SCHEMA: dict[str, Any] = json.loads(
     files("alerts.briefing").joinpath("payload.schema.json").read_text(encoding="utf-8")

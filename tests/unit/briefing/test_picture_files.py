@@ -16,12 +16,12 @@ from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 from sample_nights import facts_of
 from test_hostile_names import HOSTILE
 
-from alerts.briefing import lettering
+from alerts.briefing.assemble import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts import AlertFacts, AlertKind
-from alerts.briefing.lettering import text_width
-from alerts.briefing.parts import PngPicture, mail_with_pictures, page_with_pictures
-from alerts.briefing.picture import Picture
+from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.briefing.pictures import lettering
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.lettering import text_width
 from service.pictures import SCALE, font_files, render_png, with_file
 
 MAIL_LIMIT_BYTES = 200_000

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from sample_nights import FLAT, case
 from test_hostile_names import HOSTILE
 
-from alerts.briefing.lettering import text_width
-from alerts.briefing.nightpicture import draw_night
-from alerts.briefing.nightscene import night_scene
-from alerts.briefing.palettes import DARK, LIGHT, PALETTES, PRINT, Palette, contrast, mixed
-from alerts.briefing.picture import Picture, xml_text
+from alerts.briefing.pictures.drawing import Picture, xml_text
+from alerts.briefing.pictures.lettering import text_width
+from alerts.briefing.pictures.night_picture import draw_night
+from alerts.briefing.pictures.night_scene import night_scene
+from alerts.briefing.pictures.palettes import DARK, LIGHT, PALETTES, PRINT, Palette, contrast, mixed
 
 SVG = "{http://www.w3.org/2000/svg}"
 EVERY = every_picture()

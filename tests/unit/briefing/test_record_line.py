@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alerts.track.leads import LEADS, Lead
-from alerts.track.pairs import Pairs, build_pairs
+from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.pairs import Pairs, build_pairs
 from service import recordline
 from service.recordline import RecordLines, nearest_lead
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from sample_nights import ephemeris
 
-from alerts.briefing.fieldwords import FieldView
-from alerts.briefing.templating import BUILT_IN, Templates
-from alerts.briefing.view import AlertView
+from alerts.briefing.template_environment import BUILT_IN, Templates
+from alerts.briefing.text.alert_view import AlertView
+from alerts.briefing.text.field import FieldView
 from service.cli.doctor import examine
 from service.mailtemplates import built_in_names, read_templates, try_templates
 from service.settings import Settings

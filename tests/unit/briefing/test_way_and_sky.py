@@ -9,16 +9,16 @@ import pytest
 from briefing_samples import GO
 from sample_nights import FLAT, case, ephemeris, facts_of
 
-from alerts.briefing.facts import AlertFacts, AlertKind, Units
-from alerts.briefing.fieldcollect import build_field_notes
-from alerts.briefing.fieldnotes import SkyNote, TownGlow
-from alerts.briefing.skycollect import sky_note
-from alerts.briefing.view import view_alert
-from alerts.briefing.wording import article
-from alerts.clocktimes import ClockSpan
-from alerts.fieldplan import plan_trip
-from alerts.site import Gate, Site
-from alerts.wishes import Trip, Wishes
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect_sky import sky_note
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Units
+from alerts.briefing.facts.field_notes import SkyNote, TownGlow
+from alerts.briefing.text.alert_view import view_alert
+from alerts.common.clock_times import ClockSpan
+from alerts.common.text import article
+from alerts.field.trip_plan import plan_trip
+from alerts.sites.model import Gate, Site
+from alerts.wishes.model import Trip, Wishes
 
 SKY = SkyNote(subject="the core", mag_arcsec2=20.84, loss_mag=0.0, dimmed_mag=0.6, smoke_mag=0.0)
 TERUEL = TownGlow(81.4, 26.8, name="Teruel", under_target=True)

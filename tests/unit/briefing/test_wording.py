@@ -6,14 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from alerts.briefing.wording import (
-    clear_words,
-    clock_in,
-    direction_word,
-    length,
-    sentence,
-)
-from alerts.span import Span
+from alerts.common.span import Span
+from alerts.common.text import clear_words, clock_in, direction_word, length, sentence
 
 SUMMER = datetime(2026, 7, 18, 21, 20, tzinfo=UTC)
 WINTER = datetime(2026, 12, 18, 21, 20, tzinfo=UTC)

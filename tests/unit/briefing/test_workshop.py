@@ -10,10 +10,10 @@ from icalendar import Calendar
 from pydantic import TypeAdapter
 from sample_nights import case, ephemeris, facts_of
 
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing, Units
-from alerts.briefing.parts import PngPicture
-from alerts.kittext import parse_kit
-from alerts.night import Night
+from alerts.briefing.assemble import PngPicture
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, Units
+from alerts.field.kit_text import parse_kit
+from alerts.sky.night import Night
 from service.cycle import enclosing
 from service.cycle.claiming import Told
 from service.cycle.enclosing import Workshop

@@ -13,8 +13,8 @@ from email.policy import default
 import pytest
 from fast_mail_parser import parse_email
 
-from alerts.briefing.facts import Attachment, MailParts
-from alerts.errors import BadInput
+from alerts.briefing.facts.alert import Attachment, MailParts
+from alerts.common.errors import BadInput
 from service.channels.base import ChannelError, Outgoing
 from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
 

@@ -8,7 +8,7 @@ import ipaddress
 import pytest
 import requests
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.channels.netguard import Blocked, SafeClient
 from service.channels.targets import LONGEST_URL, AllowList, Target, address_ok, parse_target
 

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from alerts.briefing.build import build_payload
-from alerts.briefing.facts import AlertFacts, AlertKind, Briefing
-from alerts.errors import BadInput
+from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing
+from alerts.briefing.render import build_payload
+from alerts.common.errors import BadInput
 from service.channels.base import ChannelError, Outgoing
 from service.channels.chat import CHAT_FORMS, Chat, ChatPost
 from service.channels.netguard import Answer, SafeClient

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from alerts.span import Span
-from alerts.weather.gates import Gate
+from alerts.common.span import Span
+from alerts.weather.quality_gates import Gate
 from service.bootstrap import Duskbell
 from service.feeds.base import FeedFailure, Gathered
 from service.metrics import Metrics

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from alerts.weather.record import Forecast, HourlyWeather
+from alerts.weather.forecast import Forecast, HourlyWeather
 
 FILES = Path(__file__).parents[2] / "data/feeds"
 

@@ -8,7 +8,7 @@ import runpy
 import pytest
 from feed_files import FILES, hour_at, utc, values
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.feeds.replay import read_recorded_fully
 
 READ = {

@@ -8,7 +8,7 @@ from feed_files import utc
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.span import Span
+from alerts.common.span import Span
 from service.feeds.spans import HOUR, Periods, instant_spans
 
 

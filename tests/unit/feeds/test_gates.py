@@ -7,8 +7,9 @@ from datetime import timedelta
 import pytest
 from feed_files import utc
 
-from alerts.globe import distance_km
-from alerts.weather.gates import (
+from alerts.sites.great_circle import distance_km
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.quality_gates import (
     Gate,
     check_coarse_scale,
     check_distance,
@@ -21,7 +22,6 @@ from alerts.weather.gates import (
     check_units,
     pass_gates,
 )
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source
 
 HOUR = timedelta(hours=1)
 START = utc("2026-10-09T18:00")

@@ -2,7 +2,8 @@
 
 import pytest
 
-from alerts.weather.lineage import (
+from alerts.weather.forecast import LayerScheme
+from alerts.weather.model_families import (
     MET_NORWAY,
     MODELS,
     NWS,
@@ -11,7 +12,6 @@ from alerts.weather.lineage import (
     independent_lineages,
     open_meteo_row,
 )
-from alerts.weather.record import LayerScheme
 from service.feeds.openmeteo import DEFAULT_MODELS
 from service.settings import Settings
 

@@ -6,8 +6,8 @@ from datetime import timedelta
 import pytest
 from feed_files import GLOBAL, NORDIC, as_bytes, hour_at, read_bytes, read_json, utc, values
 
-from alerts.weather.gates import Gate
-from alerts.weather.record import LayerScheme, Place
+from alerts.weather.forecast import LayerScheme, Place
+from alerts.weather.quality_gates import Gate
 from service.feeds.errors import BadAnswer
 from service.feeds.metno_answer import parse
 

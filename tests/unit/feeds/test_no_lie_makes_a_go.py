@@ -17,11 +17,11 @@ import pytest
 from feed_files import FILES, as_bytes
 from test_every_sample import READ
 
-from alerts.assess import assess
-from alerts.span import Span
-from alerts.verdict import VerdictWord
-from alerts.weather.record import Forecast, Place
-from alerts.wishes import Wishes
+from alerts.common.span import Span
+from alerts.judging.assess import assess
+from alerts.judging.verdict import VerdictWord
+from alerts.weather.forecast import Forecast, Place
+from alerts.wishes.model import Wishes
 from service.feeds import metno_answer, nws_answer, openmeteo_answer
 from service.feeds.errors import FeedError
 from tests.unit.judging.values import HOUR, SITE, fine_hour, night, source

@@ -13,7 +13,7 @@ from feed_files import (
     values,
 )
 
-from alerts.weather.record import LayerScheme
+from alerts.weather.forecast import LayerScheme
 from service.feeds.errors import BadAnswer
 from service.feeds.openmeteo_answer import parse, split_key
 

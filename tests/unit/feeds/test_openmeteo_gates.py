@@ -6,8 +6,8 @@ from dataclasses import fields
 import pytest
 from feed_files import as_bytes, read_bytes, read_json, utc
 
-from alerts.weather.gates import RANGES, Gate
-from alerts.weather.record import HourlyWeather, Place
+from alerts.weather.forecast import HourlyWeather, Place
+from alerts.weather.quality_gates import RANGES, Gate
 from service.feeds.errors import BadAnswer, FeedRefused
 from service.feeds.openmeteo_answer import parse
 

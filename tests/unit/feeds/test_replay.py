@@ -19,9 +19,9 @@ from feed_files import (
     utc,
 )
 
-from alerts.errors import BadInput
-from alerts.weather.gates import Gate
-from alerts.weather.record import Place
+from alerts.common.errors import BadInput
+from alerts.weather.forecast import Place
+from alerts.weather.quality_gates import Gate
 from service.feeds.replay import as_of_default, read_recorded, read_recorded_fully
 
 RECOGNISED = [

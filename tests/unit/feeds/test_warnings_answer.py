@@ -3,9 +3,9 @@
 import pytest
 from feed_files import as_bytes, read_bytes, read_json, utc
 
-from alerts.span import Span
-from alerts.weather.gates import Gate
-from alerts.weather.official import Severity
+from alerts.common.span import Span
+from alerts.weather.official_warnings import Severity
+from alerts.weather.quality_gates import Gate
 from service.feeds import metno_warnings, nws_warnings
 from service.feeds.errors import BadAnswer
 from service.feeds.warned import parse_bulletin

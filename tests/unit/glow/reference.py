@@ -12,10 +12,10 @@ import numpy as np
 from hypothesis import settings
 from hypothesis import strategies as st
 
-from alerts.site import Darkness, Site
-from alerts.sky.glow import SiteSky, site_sky
-from alerts.sky.moonlight import MoonPlaces
-from alerts.sky.towns import NO_TOWNS, Towns, towns_at
+from alerts.sites.model import Darkness, Site
+from alerts.sky.brightness.moonlight import MoonPlaces
+from alerts.sky.brightness.total import SiteSky, site_sky
+from alerts.sky.brightness.towns import NO_TOWNS, Towns, towns_at
 
 DATA = Path(__file__).parents[2] / "data" / "glow"
 UNHURRIED = settings(deadline=None, max_examples=60)

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.errors import BadInput
-from alerts.sky.brightness import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
-from alerts.sky.extinction import (
+from alerts.common.errors import BadInput
+from alerts.sky.brightness.brightness_units import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.extinction import (
     DEFAULT_AOD,
     airmass,
     default_aod,

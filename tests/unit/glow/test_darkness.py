@@ -7,13 +7,13 @@ from datetime import date, timedelta
 
 import pytest
 
-from alerts.darkness import TOWNS_WARN_FROM_MAG, darkness, with_darkness
-from alerts.night import Night, SkyWishes, night_named
-from alerts.rules import Reason, Result
-from alerts.site import Darkness, Site
+from alerts.judging.darkness_rule import TOWNS_WARN_FROM_MAG, darkness, with_darkness
+from alerts.judging.rules import Reason, Result
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.judging.window_brightness import WindowSky, say_sky, window_skies
+from alerts.sites.model import Darkness, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.skyview import WindowSky, say_sky, window_skies
-from alerts.verdict import Verdict, VerdictWord
+from alerts.sky.night import Night, SkyWishes, night_named
 from alerts.weather.outlook import Outlook
 
 LONELY = Site("Lonely", 24.0, 12.5, 900.0, "Africa/Tripoli")

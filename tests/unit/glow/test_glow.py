@@ -10,14 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.errors import BadInput
-from alerts.night import Target, TargetKind
-from alerts.site import Darkness, HorizonLine, Site
-from alerts.sky.band import WINTER_ARC_L_DEG
-from alerts.sky.brightness import brighter_mag, mag_from_nl, nl_from_mag
-from alerts.sky.domes import Dome
-from alerts.sky.ephemeris import Ephemeris, posix_s
-from alerts.sky.glow import (
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.sites.model import Darkness, HorizonLine, Site
+from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.light_domes import Dome
+from alerts.sky.brightness.natural import NATURAL_ZENITH_MAG
+from alerts.sky.brightness.total import (
     SkyParts,
     aim_deg,
     domes_stood_over,
@@ -28,12 +27,13 @@ from alerts.sky.glow import (
     sun_and_moon,
     unmeasured_sky,
 )
-from alerts.sky.ground import Ground
-from alerts.sky.milkyway import galactic_direction
-from alerts.sky.natural import NATURAL_ZENITH_MAG
-from alerts.sky.towns import NO_TOWNS
+from alerts.sky.brightness.towns import NO_TOWNS
+from alerts.sky.ephemeris import Ephemeris, posix_s
+from alerts.sky.milky_way import galactic_direction
+from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
+from alerts.sky.night import Target, TargetKind
+from alerts.sky.observers import Ground
 from alerts.sky.tracks import moon_track, sun_track, target_track
-from alerts.span import Span
 
 from .reference import UNHURRIED, altitudes, azimuths, moon_at, optical_depths, phases, sky_of, towns_of
 

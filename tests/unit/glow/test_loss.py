@@ -9,12 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.errors import BadInput
-from alerts.night import SkyWishes, Target, nights_for_sites
-from alerts.site import HorizonLine, Site
-from alerts.sky.ephemeris import Ephemeris, posix_s
-from alerts.sky.glow import SiteSky, site_sky, sky_at, sky_brightness
-from alerts.sky.loss import (
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.sites.model import HorizonLine, Site
+from alerts.sky.brightness.loss import (
     LOSS_WISHES_MAG,
     below_best_mag,
     best_of_way_nl,
@@ -23,9 +21,11 @@ from alerts.sky.loss import (
     require_loss_wish,
     spans_by_loss,
 )
-from alerts.sky.spans import RowSpans
-from alerts.sky.towns import NO_TOWNS
-from alerts.span import Span
+from alerts.sky.brightness.total import SiteSky, site_sky, sky_at, sky_brightness
+from alerts.sky.brightness.towns import NO_TOWNS
+from alerts.sky.ephemeris import Ephemeris, posix_s
+from alerts.sky.night import SkyWishes, Target, nights_for_sites
+from alerts.sky.span_arrays import RowSpans
 
 from .reference import UNHURRIED, moon_at, sky_of, towns_of
 

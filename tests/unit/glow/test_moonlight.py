@@ -10,8 +10,8 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from alerts.sky.brightness import brighter_mag, mag_from_nl, nl_from_mag
-from alerts.sky.moonlight import (
+from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.moonlight import (
     brightest_extinction_mag,
     faded_nl,
     moon_illuminance,
@@ -23,7 +23,7 @@ from alerts.sky.moonlight import (
     separation_deg,
     share_up,
 )
-from alerts.sky.natural import growth, natural_nl
+from alerts.sky.brightness.natural import growth, natural_nl
 
 from .reference import UNHURRIED, altitudes, azimuths, moon_at, phases, published
 

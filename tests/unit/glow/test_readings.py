@@ -6,8 +6,9 @@ from datetime import UTC, date, datetime
 
 import pytest
 
-from alerts.errors import BadInput
-from alerts.readings import (
+from alerts.common.errors import BadInput
+from alerts.sites.model import Darkness, Site
+from alerts.sky.brightness.readings import (
     LOWER_BOUNDS_MAG,
     BortleConvention,
     Reading,
@@ -18,7 +19,6 @@ from alerts.readings import (
     reading_of_class,
     stray_light_share,
 )
-from alerts.site import Darkness, Site
 from alerts.sky.ephemeris import Ephemeris
 
 from .reference import published

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.sky.brightness import brighter_mag, mag_from_nl, nl_from_mag
-from alerts.sky.natural import natural_nl
-from alerts.sky.twilight import twilight_nl, twilight_zenith_mag
+from alerts.sky.brightness.brightness_units import brighter_mag, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.natural import natural_nl
+from alerts.sky.brightness.twilight import twilight_nl, twilight_zenith_mag
 
 from .reference import UNHURRIED, altitudes, published
 

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from alerts.briefing.facts import AlertKind
-from alerts.fieldplan import plan
-from alerts.ladder import Seen, Told, Why
-from alerts.span import Span
-from alerts.verdict import VerdictWord
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.span import Span
+from alerts.field.trip_plan import plan
+from alerts.judging.verdict import VerdictWord
+from alerts.notifying.policy import Seen, Told, Why
+from alerts.wishes.model import Wishes
 
 from .values import MINUTE, NOON, WINDOW, utc
 

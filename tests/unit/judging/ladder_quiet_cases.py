@@ -6,10 +6,10 @@ from dataclasses import replace
 from datetime import time, timedelta
 from typing import Any
 
-from alerts.clocktimes import ClockSpan
-from alerts.ladder import Why
-from alerts.span import Span
-from alerts.wishes import Wishes
+from alerts.common.clock_times import ClockSpan
+from alerts.common.span import Span
+from alerts.notifying.policy import Why
+from alerts.wishes.model import Wishes
 
 from .ladder_cases import (
     AFTER,

@@ -6,9 +6,9 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
-from alerts.ladder import SeenWindow, Why
-from alerts.span import Span
-from alerts.wishes import Wishes
+from alerts.common.span import Span
+from alerts.notifying.policy import SeenWindow, Why
+from alerts.wishes.model import Wishes
 
 from .ladder_cases import (
     AFTER,

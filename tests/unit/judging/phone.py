@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from alerts.briefing.facts import AlertKind
-from alerts.fieldplan import FieldPlan
-from alerts.ladder import Telling, Told, Why
+from alerts.briefing.facts.alert import AlertKind
+from alerts.field.trip_plan import FieldPlan
+from alerts.notifying.policy import Telling, Told, Why
 
 RINGS = (AlertKind.HEADS_UP, AlertKind.GO, AlertKind.CHANGED)
 CALLS = (AlertKind.GO, AlertKind.CHANGED)

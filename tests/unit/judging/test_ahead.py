@@ -7,14 +7,14 @@ from datetime import date, timedelta
 
 import pytest
 
-from alerts.ahead import look_ahead, next_window
-from alerts.briefing.facts import Ahead
-from alerts.night import SkyWishes, Target, TargetKind, night_named
-from alerts.site import Site
+from alerts.briefing.facts.alert import Ahead
+from alerts.briefing.text.far_nights import look_ahead, next_window
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.lineage import AIR_ROW, find_model
-from alerts.weather.reach import PUBLISHED_AFTER, first_look, reach_of_models
-from alerts.wishes import Wishes
+from alerts.sky.night import SkyWishes, Target, TargetKind, night_named
+from alerts.weather.forecast_reach import PUBLISHED_AFTER, first_look, reach_of_models
+from alerts.weather.model_families import AIR_ROW, find_model
+from alerts.wishes.model import Wishes
 from service.demo.story import FLAT, SATURDAY
 
 REACH = timedelta(days=5)

@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.span import Span
-from alerts.weather.clearness import build_outlook, effective_cloud_pct
-from alerts.weather.lineage import BEST_MATCH_LINEAGE
+from alerts.common.span import Span
+from alerts.weather.chance import build_outlook, effective_cloud_pct
+from alerts.weather.forecast import Forecast, LayerScheme
+from alerts.weather.model_families import BEST_MATCH_LINEAGE
 from alerts.weather.outlook import Outlook
-from alerts.weather.record import Forecast, LayerScheme
 from alerts.weather.skill import chance_of, effective_voices, evidence, usual_log_odds
 
 from .values import HOUR, MINUTE, NOON, UNHURRIED, chance_by, fine_hour, forecast, source, utc

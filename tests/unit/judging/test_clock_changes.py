@@ -17,14 +17,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.clocktimes import DAY, ClockSpan, at_clock
-from alerts.fieldplan import home_by, plan
-from alerts.localtime import say_span, say_time
-from alerts.night import name_at
-from alerts.nightnames import name_of, night_start_s, number_at
-from alerts.site import Site
-from alerts.span import Span
-from alerts.wishes import HomeBy, Wishes
+from alerts.common.clock_times import DAY, ClockSpan, at_clock
+from alerts.common.span import Span
+from alerts.common.time_text import say_span, say_time
+from alerts.field.trip_plan import home_by, plan
+from alerts.sites.model import Site
+from alerts.sky.night import name_at
+from alerts.sky.night_calendar import name_of, night_start_s, number_at
+from alerts.wishes.model import HomeBy, Wishes
 
 from .values import HOUR, MINUTE
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from alerts.span import Span
-from alerts.weather.cloudhours import cloud_hours
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.common.span import Span
+from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
 
 from .values import chance_by
 

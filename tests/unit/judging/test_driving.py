@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.driving import DETOUR, LONGEST, STEP, Home, drive_from, drive_over, with_home
-from alerts.errors import BadInput
-from alerts.fieldplan import plan
-from alerts.site import Site
-from alerts.span import Span
-from alerts.wishes import HomeBy, Trip, Wishes
-from alerts.wishwords import drive_words, read_words, write_words
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.field.driving import DETOUR, LONGEST, STEP, Home, drive_from, drive_over, with_home
+from alerts.field.trip_plan import plan
+from alerts.sites.model import Site
+from alerts.wishes.fields import drive_words, read_words, write_words
+from alerts.wishes.model import HomeBy, Trip, Wishes
 from tests.unit.judging.values import utc
 
 HOME = Home(40.0, -1.0)

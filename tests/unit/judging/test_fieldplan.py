@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.fieldplan import PACK_UP, plan
-from alerts.localtime import say_day, say_minutes, say_span, say_time
-from alerts.span import Span
-from alerts.wishes import Wishes
+from alerts.common.span import Span
+from alerts.common.time_text import say_day, say_minutes, say_span, say_time
+from alerts.field.trip_plan import PACK_UP, plan
+from alerts.wishes.model import Wishes
 
 from .values import EVENING, MINUTE, NOON, UNHURRIED, WINDOW, ZONE, utc
 

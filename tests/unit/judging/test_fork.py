@@ -8,11 +8,11 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from alerts.driving import USUAL_SPEED_KMH, Home, drive_from, drive_over
-from alerts.fork import NEAR_KM, Choice, Fork, find_fork, say_fork
-from alerts.globe import distance_km
-from alerts.span import Span
-from alerts.verdict import VerdictWord
+from alerts.common.span import Span
+from alerts.field.driving import USUAL_SPEED_KMH, Home, drive_from, drive_over
+from alerts.judging.site_choice import NEAR_KM, Choice, Fork, find_fork, say_fork
+from alerts.judging.verdict import VerdictWord
+from alerts.sites.great_circle import distance_km
 from tests.unit.judging.values import HOUR, MINUTE, UNHURRIED, utc
 
 HOME = Home(40.0, -1.0)

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.weather.felt import dew_point_c, dew_spread_c, felt_c, frostbite_minutes, wind_chill_c
+from alerts.weather.comfort import dew_point_c, dew_spread_c, felt_c, frostbite_minutes, wind_chill_c
+from alerts.weather.forecast import Forecast
 from alerts.weather.hazards import assess
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.record import Forecast
 
 from .values import UNHURRIED, WINDOW, fine_hour, forecast, source
 

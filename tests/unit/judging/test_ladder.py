@@ -7,13 +7,13 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from alerts.briefing.facts import AlertKind
-from alerts.fieldplan import plan
-from alerts.ladder import Seen, Telling, Told, Why, build_seen, what_to_tell
-from alerts.standing import is_first_word, still_stands
-from alerts.verdict import judge
+from alerts.briefing.facts.alert import AlertKind
+from alerts.field.trip_plan import plan
+from alerts.judging.verdict import judge
+from alerts.notifying.policy import Seen, Telling, Told, Why, build_seen, what_to_tell
+from alerts.notifying.validity import is_first_word, still_stands
 from alerts.weather.outlook import HazardLevel
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 
 from .ladder_cases import (
     AFTER,

@@ -9,12 +9,12 @@ from itertools import pairwise
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from alerts.clocktimes import ClockSpan
-from alerts.fieldplan import FieldPlan, plan
-from alerts.ladder import Seen, Telling, Told, what_to_tell
-from alerts.span import Span
-from alerts.verdict import VerdictWord
-from alerts.wishes import Wishes
+from alerts.common.clock_times import ClockSpan
+from alerts.common.span import Span
+from alerts.field.trip_plan import FieldPlan, plan
+from alerts.judging.verdict import VerdictWord
+from alerts.notifying.policy import Seen, Telling, Told, what_to_tell
+from alerts.wishes.model import Wishes
 
 from .ladder_cases import (
     AFTER,

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.localtime import (
+from alerts.common.span import Span
+from alerts.common.time_text import (
     minute_down,
     minute_up,
     nearest_minute,
@@ -18,7 +19,6 @@ from alerts.localtime import (
     utc_text,
     whole_minutes,
 )
-from alerts.span import Span
 
 AT = datetime(2026, 7, 15, 21, 11, tzinfo=UTC)
 MOMENTS = st.datetimes(

@@ -10,18 +10,18 @@ from functools import cached_property
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.assess import trip_span, view_night, way_out
-from alerts.briefing.facts import AlertKind
-from alerts.clocktimes import ClockSpan
-from alerts.ladder import Rung, Telling, Told, build_seen, held_since, say_to
-from alerts.nextlook import look_again_at, next_night_start, verdict_may_change, word_may_change
-from alerts.night import Night
-from alerts.presence import usable_spans
-from alerts.restraint import Look
-from alerts.span import Span
-from alerts.verdict import VerdictWord, trip_to, weigh
-from alerts.weather.record import Forecast
-from alerts.wishes import Wishes
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.clock_times import ClockSpan
+from alerts.common.span import Span
+from alerts.judging.access_rules import usable_spans
+from alerts.judging.assess import trip_span, view_night, way_out
+from alerts.judging.verdict import VerdictWord, trip_to, weigh
+from alerts.notifying.limits import Look
+from alerts.notifying.next_review import look_again_at, next_night_start, verdict_may_change, word_may_change
+from alerts.notifying.policy import Rung, Telling, Told, build_seen, held_since, say_to
+from alerts.sky.night import Night
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
 
 from .values import EVENING, HOUR, MINUTE, NOON, SITE, WINDOW, forecast, night, source
 

@@ -8,11 +8,11 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from alerts.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind, nights_for_sites
-from alerts.nightbulk import readable_nights
-from alerts.site import HorizonLine, Site
+from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.spans import overlaps
+from alerts.sky.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind, nights_for_sites
+from alerts.sky.nights.night_builder import readable_nights
+from alerts.sky.span_arrays import overlaps
 from alerts.sky.tracks import moon_over_ridge, moon_over_ridges, moon_track
 
 CORE = SkyWishes(lowest_altitude_deg=None)

@@ -7,20 +7,20 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from alerts.briefing.build import render_chat, render_mail
 from alerts.briefing.collect import alert_facts
-from alerts.briefing.facts import AlertKind, Briefing
-from alerts.clocktimes import DAY
-from alerts.fieldplan import plan_trip
-from alerts.ladder import build_seen, what_to_tell
-from alerts.night import Night, SkyWishes, Target, TargetKind, night_named
-from alerts.presence import usable_spans
-from alerts.rules import sky_reasons
-from alerts.site import Site
+from alerts.briefing.facts.alert import AlertKind, Briefing
+from alerts.briefing.render import render_chat, render_mail
+from alerts.common.clock_times import DAY
+from alerts.common.span import Span
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.access_rules import usable_spans
+from alerts.judging.rules import sky_reasons
+from alerts.judging.verdict import judge, trip_to
+from alerts.notifying.policy import build_seen, what_to_tell
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.verdict import judge, trip_to
-from alerts.wishes import Wishes
+from alerts.sky.night import Night, SkyWishes, Target, TargetKind, night_named
+from alerts.wishes.model import Wishes
 
 from .values import HOUR, MINUTE, night, outlook
 

@@ -11,8 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.assess import assess
-from alerts.ringing import (
+from alerts.briefing.text.obstacle_text import TELL_THE_OPERATOR, say, say_all
+from alerts.common.span import Span
+from alerts.judging.assess import assess
+from alerts.judging.obstacles import (
     Asked,
     Code,
     FeedHere,
@@ -33,16 +35,14 @@ from alerts.ringing import (
     reach_of,
     weightiest_first,
 )
-from alerts.ringwords import TELL_THE_OPERATOR, say, say_all
-from alerts.span import Span
-from alerts.track.calibration import NONE, PRIOR, Calibration, LeadMap, Method
-from alerts.track.correct import calibrate
-from alerts.track.leads import LEADS
-from alerts.track.outlooks import calibrated_outlook
-from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.lineage import MET_NORWAY, MODELS, NWS, OPEN_METEO
-from alerts.weather.record import Forecast
-from alerts.wishes import Wishes
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.track.calibration.correct_one import calibrate
+from alerts.track.calibration.correct_outlook import calibrated_outlook
+from alerts.track.calibration.leads import LEADS
+from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method
+from alerts.weather.forecast import Forecast
+from alerts.weather.model_families import MET_NORWAY, MODELS, NWS, OPEN_METEO
+from alerts.wishes.model import Wishes
 
 from .values import EVENING, HOUR, SITE, UNHURRIED, WINDOW, forecast, night, source
 

@@ -7,7 +7,7 @@ from datetime import timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.span import Span
+from alerts.common.span import Span
 from alerts.weather.stretches import Parts, Stretch
 
 from .values import HOUR, MINUTE, NOON, UNHURRIED

@@ -7,7 +7,7 @@ from dataclasses import fields, is_dataclass, replace
 
 import pytest
 
-from alerts.values import value
+from alerts.common.plain_values import value
 
 
 @value(frozen=True, slots=True)

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.night import DarknessWish, SkyWishes, Target, TargetKind
-from alerts.site import Site
-from alerts.span import Span
-from alerts.verdict import Result, Verdict, VerdictWord, judge
+from alerts.common.span import Span
+from alerts.judging.verdict import Result, Verdict, VerdictWord, judge
+from alerts.sites.model import Site
+from alerts.sky.night import DarknessWish, SkyWishes, Target, TargetKind
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 
 from .values import (
     EVENING,

@@ -12,17 +12,27 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from alerts.briefing.facts import AlertKind
-from alerts.clocktimes import DAY, ClockSpan
-from alerts.fieldplan import FieldPlan
-from alerts.ladder import MOST_TOLD, MUST_BE_SAID, Rung, Telling, Told, Why, answer, build_seen, held_since
-from alerts.night import Night
-from alerts.restraint import Look
-from alerts.span import Span
-from alerts.standing import is_first_word, quiet_until, still_stands
-from alerts.verdict import Verdict, VerdictWord, judge, trip_to
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.clock_times import DAY, ClockSpan
+from alerts.common.span import Span
+from alerts.field.trip_plan import FieldPlan
+from alerts.judging.verdict import Verdict, VerdictWord, judge, trip_to
+from alerts.notifying.limits import Look
+from alerts.notifying.policy import (
+    MOST_TOLD,
+    MUST_BE_SAID,
+    Rung,
+    Telling,
+    Told,
+    Why,
+    answer,
+    build_seen,
+    held_since,
+)
+from alerts.notifying.validity import is_first_word, quiet_until, still_stands
+from alerts.sky.night import Night
 from alerts.weather.outlook import HazardLevel
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 
 from .phone import CALLS, Fate, Phone, Post
 from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, night, outlook

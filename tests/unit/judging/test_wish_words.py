@@ -9,12 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.clocktimes import ClockSpan
-from alerts.errors import BadInput
-from alerts.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
-from alerts.sky.band import WINTER_ARC_L_DEG
-from alerts.wishes import ALL_WEEK, Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
-from alerts.wishtext import (
+from alerts.common.clock_times import ClockSpan
+from alerts.common.errors import BadInput
+from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
+from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
+from alerts.wishes.fields import WISH_WORDS, WORDS_BY_NAME, read_words, say_words, write_words
+from alerts.wishes.model import ALL_WEEK, Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
+from alerts.wishes.parse import (
     read_length,
     read_speed_ms,
     read_temperature_c,
@@ -22,7 +23,6 @@ from alerts.wishtext import (
     say_weekdays,
     weekdays_text,
 )
-from alerts.wishwords import WISH_WORDS, WORDS_BY_NAME, read_words, say_words, write_words
 
 USUAL = Wishes(sky=SkyWishes(lowest_altitude_deg=None))
 FRIDAYS_AT_TWO = (HomeBy(4, time(2)),)

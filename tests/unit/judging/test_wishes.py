@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from alerts.errors import BadInput
-from alerts.night import SkyWishes
-from alerts.wishes import Wishes
+from alerts.common.errors import BadInput
+from alerts.sky.night import SkyWishes
+from alerts.wishes.model import Wishes
 
 REFUSED = {
     "taken back above go": ({"chance_go_pct": 60, "chance_back_pct": 70}, "must not be above"),

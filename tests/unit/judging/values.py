@@ -10,20 +10,11 @@ from typing import Any
 import numpy as np
 from hypothesis import settings
 
-from alerts.night import (
-    BodyEvents,
-    BodyState,
-    DarkWindow,
-    Night,
-    Shape,
-    ShapeSpan,
-    SkyWishes,
-    TrackPoint,
-)
-from alerts.site import Site
-from alerts.span import Span
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.sky.night import BodyEvents, BodyState, DarkWindow, Night, Shape, ShapeSpan, SkyWishes, TrackPoint
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
 from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 
 UNHURRIED = settings(deadline=None)

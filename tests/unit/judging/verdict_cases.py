@@ -6,11 +6,11 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from alerts.site import Site
-from alerts.span import Span
-from alerts.verdict import VerdictWord
+from alerts.common.span import Span
+from alerts.judging.verdict import VerdictWord
+from alerts.sites.model import Site
 from alerts.weather.outlook import HazardLevel, Outlook
-from alerts.wishes import Wishes
+from alerts.wishes.model import Wishes
 
 from .values import (
     MINUTE,

@@ -8,7 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.exposure import (
+from alerts.field.camera_stops import (
+    APERTURES,
+    ISOS,
+    SHUTTERS,
+    aperture_thirds,
+    nominal_aperture,
+    nominal_shutter_s,
+    say_shutter,
+    shutter_thirds,
+)
+from alerts.field.exposure import (
     CORE_DEC_DEG,
     TrailRates,
     aperture_for,
@@ -20,17 +30,7 @@ from alerts.exposure import (
     pixel_arcsec,
     rule500_s,
 )
-from alerts.kit import FORMATS, FULL_FRAME, Kit, Lens, default_kit
-from alerts.settingseries import (
-    APERTURES,
-    ISOS,
-    SHUTTERS,
-    aperture_thirds,
-    nominal_aperture,
-    nominal_shutter_s,
-    say_shutter,
-    shutter_thirds,
-)
+from alerts.field.kit import FORMATS, FULL_FRAME, Kit, Lens, default_kit
 
 from .tables import rows_of
 

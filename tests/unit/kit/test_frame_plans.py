@@ -6,13 +6,13 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from alerts.frameplan import best_alignment, plan_frames
-from alerts.kit import FULL_FRAME, Kit, Lens, default_kit
-from alerts.night import TrackPoint
-from alerts.panorama import plan_panorama
-from alerts.site import Foreground
+from alerts.common.span import Span
+from alerts.field.frame_plan import best_alignment, plan_frames
+from alerts.field.kit import FULL_FRAME, Kit, Lens, default_kit
+from alerts.field.panorama import plan_panorama
+from alerts.sites.model import Foreground
 from alerts.sky.alignment import Alignment, Over
-from alerts.span import Span
+from alerts.sky.night import TrackPoint
 
 
 def test_a_20_mm_held_upright_takes_five_frames_for_half_the_horizon() -> None:

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.errors import BadInput
-from alerts.kit import FORMATS, FULL_FRAME, Camera, Kit, Lens, default_kit
-from alerts.kittext import parse_kit
+from alerts.common.errors import BadInput
+from alerts.field.kit import FORMATS, FULL_FRAME, Camera, Kit, Lens, default_kit
+from alerts.field.kit_text import parse_kit
 
 
 @pytest.mark.parametrize(

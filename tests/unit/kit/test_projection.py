@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.exposure import middle_trail_px
-from alerts.kit import FULL_FRAME, Kit, Lens, default_kit
-from alerts.projection import View
-from alerts.trailing import frame_rates_px_s, trail_rates, turned
+from alerts.field.exposure import middle_trail_px
+from alerts.field.kit import FULL_FRAME, Kit, Lens, default_kit
+from alerts.field.projection import View
+from alerts.field.star_trails import frame_rates_px_s, trail_rates, turned
 
 FISHEYE = Kit(FULL_FRAME, Lens(15, 2.8, fisheye=True))
 

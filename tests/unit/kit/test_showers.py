@@ -6,10 +6,10 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from alerts.night import SkyWishes, night_named
-from alerts.site import Site
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.showers import active_showers, peak_near, shower_list
+from alerts.sky.meteor_showers import active_showers, peak_near, shower_list
+from alerts.sky.night import SkyWishes, night_named
 
 from .tables import rows_of
 

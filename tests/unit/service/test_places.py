@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from alerts.coordinates import parse_lat_lon
-from alerts.driving import Home
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home
+from alerts.sites.coordinates import parse_lat_lon
 from service.places import doubts, is_at_sea, zone_at
 
 ON_LAND = {

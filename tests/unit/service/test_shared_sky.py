@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from alerts.night import SkyWishes, require_loss_wish
+from alerts.sky.night import SkyWishes, require_loss_wish
 from service.store.people import shared_sky, sky_key
 
 LOSSES = {

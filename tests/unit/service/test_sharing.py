@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.site import Darkness, Foreground, HorizonLine, Site
-from service.sharing import KM_A_DEGREE, LEAST_WIDTH_KM, rounded_place, shared_site
+from alerts.judging.privacy import KM_A_DEGREE, LEAST_WIDTH_KM, rounded_place, shared_site
+from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
 
 SITE = Site("Hill", 40.3123, -1.4188, 1180.0, "Europe/Madrid", HorizonLine((0.0,), (4.0,)))
 

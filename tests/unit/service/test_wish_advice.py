@@ -7,12 +7,12 @@ from datetime import date, time, timedelta
 
 import pytest
 
-from alerts.clocktimes import ClockSpan
-from alerts.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
-from alerts.ringing import Unsaid
-from alerts.site import Site
+from alerts.common.clock_times import ClockSpan
+from alerts.judging.obstacles import Unsaid
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.wishes import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
+from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
+from alerts.wishes.model import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
 from service.wishadvice import Advice, advise, contradictions
 
 TODAY = date(2027, 5, 10)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from alerts.sky.ephemeris import Ephemeris, SkyTable
-from alerts.sky.ground import Ground
+from alerts.sky.observers import Ground
 
 DATA = Path(__file__).parents[2] / "data" / "sky"
 DAY_S = 86_400

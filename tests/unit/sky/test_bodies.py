@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.milkyway import CORE
+from alerts.sky.milky_way import CORE
 
 from .reference import angle_deg, ids, one_place, read_json, separation_deg, table_at, utc_s
 

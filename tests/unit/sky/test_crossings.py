@@ -12,8 +12,8 @@ import pytest
 
 from alerts.sky import crossings as sky
 from alerts.sky.ephemeris import STEP_S, Ephemeris, SkyTable
-from alerts.sky.ground import Ground
-from alerts.sky.milkyway import CORE
+from alerts.sky.milky_way import CORE
+from alerts.sky.observers import Ground
 
 from .reference import DAY_S, one_place, read_rows, utc_s
 

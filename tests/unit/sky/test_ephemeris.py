@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from alerts.errors import BadInput, OutsideEphemeris
+from alerts.common.errors import BadInput, OutsideEphemeris
 from alerts.sky.ephemeris import Ephemeris, direction, posix_s, utc_from_posix
 
 from .reference import DAY_S, angle_deg, read_json, read_rows, separation_deg, table_at, utc_s
@@ -25,7 +25,7 @@ def test_opens_the_carried_kernel_and_names_it(ephemeris: Ephemeris) -> None:
 
 
 def test_loading_the_rules_does_not_load_skyfield() -> None:
-    code = "import alerts.season, alerts.nightbuild, sys; sys.exit('skyfield' in sys.modules)"
+    code = "import alerts.sky.nights.season, alerts.sky.nights.night_events, sys; sys.exit('skyfield' in sys.modules)"
     root = Path(__file__).parents[3]
     assert subprocess.run([sys.executable, "-c", code], cwd=root, check=False).returncode == 0
 

@@ -8,11 +8,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from alerts.night import Shape, SkyWishes, nights, nights_for_sites
-from alerts.site import Site
-from alerts.sky.compass import direction_word
+from alerts.sites.compass import direction_word
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, direction
-from alerts.sky.milkyway import (
+from alerts.sky.milky_way import (
     CORE,
     GALACTIC_AXES,
     SHAPES,
@@ -23,6 +22,7 @@ from alerts.sky.milkyway import (
     shape_codes,
     shape_pieces,
 )
+from alerts.sky.night import Shape, SkyWishes, nights, nights_for_sites
 
 from .reference import one_place, read_json, read_rows, separation_deg, table_at, utc_s
 

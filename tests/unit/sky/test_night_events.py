@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from alerts.night import BodyEvents, BodyState, Night, SkyWishes, night_named
-from alerts.nightnames import name_of
-from alerts.site import Site
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import BodyEvents, BodyState, Night, SkyWishes, night_named
+from alerts.sky.night_calendar import name_of
 
 from .reference import ids, read_json, utc_s
 
@@ -94,7 +94,7 @@ def test_dark_spans_and_windows_have_the_right_edges_and_minutes(
 
 @pytest.mark.parametrize("case", CASES, ids=ids(CASES, "site", "solar_date"))
 def test_darkness_alone_has_the_right_minutes(ephemeris: Ephemeris, case: dict[str, Any]) -> None:
-    from alerts.night import Target, TargetKind
+    from alerts.sky.night import Target, TargetKind
 
     site = site_of(case)
     number = (date.fromisoformat(case["solar_date"]) - date(1970, 1, 1)).days

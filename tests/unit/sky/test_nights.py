@@ -9,8 +9,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from alerts.errors import BadInput, OutsideEphemeris
-from alerts.night import (
+from alerts.common.errors import BadInput, OutsideEphemeris
+from alerts.sites.model import HorizonLine, Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import (
     BodyState,
     DarknessWish,
     Night,
@@ -24,9 +26,7 @@ from alerts.night import (
     nights_for_sites,
     tonight_name,
 )
-from alerts.nightbuild import nights_in_blocks
-from alerts.site import HorizonLine, Site
-from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.nights.night_events import nights_in_blocks
 
 DARKNESS = SkyWishes(target=Target(TargetKind.NONE))
 

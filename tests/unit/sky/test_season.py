@@ -6,12 +6,20 @@ from datetime import date
 
 import pytest
 
-from alerts.errors import BadInput, OutsideEphemeris
-from alerts.night import DarknessWish, Shape, SkyWishes, Target, TargetKind, nights
-from alerts.season import Season, count_nights, easier_wishes, never_holds, season, wishes_text, worth_of
-from alerts.site import HorizonLine, Site
-from alerts.sky.band import WINTER_ARC_L_DEG
+from alerts.common.errors import BadInput, OutsideEphemeris
+from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
+from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind, nights
+from alerts.sky.nights.season import (
+    Season,
+    count_nights,
+    easier_wishes,
+    never_holds,
+    season,
+    wishes_text,
+    worth_of,
+)
 
 SITE = Site("Saddle", 46.5, 7.0, 1900, "Europe/Zurich")
 FIRST, LAST = date(2027, 1, 1), date(2027, 12, 31)

@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.night import SkyWishes, Target, TargetKind, night_named, nights, nights_for_sites
-from alerts.site import Site
+from alerts.sites.model import Site
 from alerts.sky.crossings import SUNRISE_DEG, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.ground import Ground
+from alerts.sky.night import SkyWishes, Target, TargetKind, night_named, nights, nights_for_sites
+from alerts.sky.observers import Ground
 
 from .reference import DAY_S, one_place, utc_s
 
@@ -210,7 +210,7 @@ def test_positions_agree_with_astropy(
     from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body
     from astropy.time import Time
 
-    from alerts.sky.milkyway import CORE
+    from alerts.sky.milky_way import CORE
 
     at_s = utc_s(utc) + np.arange(0, 86_400, 7200.0)
     table, ground = ephemeris.table(at_s[0], at_s[-1]), one_place(lat, lon, elevation_m)

@@ -8,13 +8,13 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from alerts.night import Target, TargetKind
-from alerts.site import Foreground, HorizonLine, Site
+from alerts.common.span import Span
+from alerts.sites.model import Foreground, HorizonLine, Site
 from alerts.sky.alignment import Over, alignments
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.milkyway import geometry
+from alerts.sky.milky_way import geometry
+from alerts.sky.night import Target, TargetKind
 from alerts.sky.tracks import moon_track, sun_track, target_track, true_spans
-from alerts.span import Span
 
 from .reference import one_place, read_json, utc_s
 

@@ -12,12 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from alerts.site import Site
-from alerts.span import Span
-from alerts.track.evidence import Event, SkyReport, Station
-from alerts.track.leads import LEADS, Lead
-from alerts.track.metar import read_metar
-from alerts.track.pairs import Pairs
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.pairs import Pairs
+from alerts.track.observations.evidence import Event, SkyReport, Station
+from alerts.track.observations.metar import read_metar
 
 DATA = Path(__file__).parents[2] / "data"
 

@@ -1,6 +1,6 @@
 """Sites at which the forecast is off: how soon the record sets it right, and what it does where nothing is.
 
-Figures of this kind chose the constants of `alerts.track.fit`. A bias of 0.8 in log odds is 18 points where a
+Figures of this kind chose the constants of `alerts.track.calibration.fit`. A bias of 0.8 in log odds is 18 points where a
 night may go either way.
 """
 
@@ -13,10 +13,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from alerts.track.apply import recalibrated
-from alerts.track.calibration import Method
-from alerts.track.fit import fit_calibration, fit_lead
-from alerts.track.leads import Lead
+from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.fit import fit_calibration, fit_lead
+from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import Method
 
 from .seasons import Floats, biased_season
 

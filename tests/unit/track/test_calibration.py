@@ -11,9 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.errors import BadInput
-from alerts.track.apply import corrected, log_odds, recalibrated
-from alerts.track.calibration import (
+from alerts.common.errors import BadInput
+from alerts.track.calibration.correct_many import corrected, log_odds, recalibrated
+from alerts.track.calibration.correct_one import calibrate
+from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
+from alerts.track.calibration.model import (
     PRIOR,
     Calibration,
     LeadMap,
@@ -23,8 +25,6 @@ from alerts.track.calibration import (
     Trial,
     prior_map,
 )
-from alerts.track.correct import calibrate
-from alerts.track.leads import HOURS_BEFORE, LEADS, Lead
 from service.store.codec import from_json, to_json
 
 from .files import pairs

@@ -6,11 +6,11 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from alerts.span import Span
-from alerts.track.analyses import accounts_of_analyses, clear_share_of
-from alerts.track.climate import UNKNOWN_CLIMATE, Climate
-from alerts.track.evidence import Event, OutcomeState
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.common.span import Span
+from alerts.track.observations.analyses import accounts_of_analyses, clear_share_of
+from alerts.track.observations.evidence import Event, OutcomeState
+from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
 from alerts.weather.skill import CLEAR_SHARE
 
 HOUR = timedelta(hours=1)

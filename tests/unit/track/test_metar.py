@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.errors import BadInput
-from alerts.track.metar import observed_at, read_metar
-from alerts.track.skyreading import SkyReading, SkyState
+from alerts.common.errors import BadInput
+from alerts.track.observations.metar import observed_at, read_metar
+from alerts.track.observations.sky_report import SkyReading, SkyState
 
 from .files import read_json, read_rows
 

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.span import Span
-from alerts.track.analyses import accounts_of_analyses
-from alerts.track.evidence import Account, Event, Judge, OutcomeState, PersonReport, SeenSky
-from alerts.track.outcome import Evidence, Outcome, combine, judge_night
-from alerts.track.people import accounts_of_people
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.common.span import Span
+from alerts.track.observations.analyses import accounts_of_analyses
+from alerts.track.observations.evidence import Account, Event, Judge, OutcomeState, PersonReport, SeenSky
+from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
+from alerts.track.observations.people_reports import accounts_of_people
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
 from service.store.codec import from_json, to_json
 
 from .files import EVENT, HOUR, MINUTE, SITE, WINDOW, hourly, station, utc

@@ -7,12 +7,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from alerts.span import Span
-from alerts.track.calibration import NONE, PRIOR, Calibration, LeadMap, Method, SiteShift
-from alerts.track.leads import LEADS, Lead
-from alerts.track.outlooks import calibrated_outlook, moves_at
+from alerts.common.span import Span
+from alerts.track.calibration.correct_outlook import calibrated_outlook, moves_at
+from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method, SiteShift
+from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook, SourceChance
-from alerts.weather.record import Source
 
 START = datetime(2026, 7, 15, 22, tzinfo=UTC)
 SITE = 4

@@ -8,14 +8,14 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from alerts.rules import Reason, Result
-from alerts.track.evidence import Event, Judge, OutcomeState
-from alerts.track.leads import LEADS, Lead, Stated, moment_of, standing_at
-from alerts.track.outcome import Outcome
-from alerts.track.pairs import JudgedNight, build_pairs, joined
-from alerts.track.statements import build_stated, lineage_chances, member_share
+from alerts.judging.rules import Reason, Result
+from alerts.track.calibration.leads import LEADS, Lead, Stated, moment_of, standing_at
+from alerts.track.calibration.pairs import JudgedNight, build_pairs, joined
+from alerts.track.calibration.statements import build_stated, lineage_chances, member_share
+from alerts.track.observations.evidence import Event, Judge, OutcomeState
+from alerts.track.observations.outcome import Outcome
+from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook, SourceChance
-from alerts.weather.record import Source
 
 from .files import HOUR, NIGHT, WINDOW, pairs
 

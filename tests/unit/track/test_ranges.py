@@ -12,8 +12,8 @@ from scipy.optimize import minimize_scalar
 from scipy.special import betaln
 from scipy.stats import beta, binom, binomtest
 
-from alerts.errors import BadInput
-from alerts.track.ranges import (
+from alerts.common.errors import BadInput
+from alerts.track.calibration.intervals import (
     STRENGTH_NIGHTS,
     Z90,
     Z95,

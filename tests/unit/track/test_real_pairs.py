@@ -11,13 +11,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alerts.track.apply import log_odds
-from alerts.track.fit import fit_lead
-from alerts.track.leads import Lead
-from alerts.track.logistic import fit_logistic
-from alerts.track.pairs import Pairs
-from alerts.track.record import build_record
-from alerts.track.score import brier_score, brier_skill
+from alerts.track.calibration.correct_many import log_odds
+from alerts.track.calibration.fit import fit_lead
+from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.logistic import fit_logistic
+from alerts.track.calibration.pairs import Pairs
+from alerts.track.calibration.score import brier_score, brier_skill
+from alerts.track.record.summary import build_record
 from alerts.weather.skill import CLEAR_LIMIT_PCT, chance_of, evidence, pooled_evidence, usual_log_odds
 
 from .files import pairs, read_json, read_rows

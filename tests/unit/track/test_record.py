@@ -7,17 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from alerts.track.climatology import climatology
-from alerts.track.evidence import Judge
-from alerts.track.leads import LEADS, Lead
-from alerts.track.pairs import joined
-from alerts.track.record import (
-    build_record,
-    records_by_lead,
-    records_by_lineage,
-    records_by_site,
-)
-from alerts.track.words import (
+from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.pairs import joined
+from alerts.track.observations.evidence import Judge
+from alerts.track.record.climatology import climatology
+from alerts.track.record.summary import build_record, records_by_lead, records_by_lineage, records_by_site
+from alerts.track.record.text import (
     NO_RECORD,
     say_calls,
     say_judges,

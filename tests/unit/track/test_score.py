@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
-from alerts.errors import BadInput
-from alerts.track.isotonic import pool_adjacent_violators
-from alerts.track.score import (
+from alerts.common.errors import BadInput
+from alerts.track.calibration.isotonic import pool_adjacent_violators
+from alerts.track.calibration.score import (
     brier_score,
     brier_skill,
     isotonic_parts,

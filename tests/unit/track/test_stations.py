@@ -7,16 +7,12 @@ from datetime import timedelta
 
 import pytest
 
-from alerts.errors import BadInput
-from alerts.globe import distance_km
-from alerts.span import Span
-from alerts.track.evidence import Event, OutcomeState, SkyReport, free_of, joined
-from alerts.track.stations import (
-    account_of_station,
-    reports_in_time,
-    station_weight,
-)
-from alerts.track.synop import read_synop
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.sites.great_circle import distance_km
+from alerts.track.observations.evidence import Event, OutcomeState, SkyReport, free_of, joined
+from alerts.track.observations.stations import account_of_station, reports_in_time, station_weight
+from alerts.track.observations.synop import read_synop
 
 from .files import EVENT, HOUR, MINUTE, SITE, WINDOW, hourly, report, station, utc
 

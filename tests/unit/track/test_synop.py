@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from alerts.errors import BadInput
-from alerts.track.skyreading import FEET_A_METRE
-from alerts.track.synop import read_synop
+from alerts.common.errors import BadInput
+from alerts.track.observations.sky_report import FEET_A_METRE
+from alerts.track.observations.synop import read_synop
 
 from .files import DATA
 

@@ -14,9 +14,9 @@ from functools import cache
 
 import numpy as np
 
-from alerts.track.evidence import Judge, OutcomeState, PersonReport, SeenSky
-from alerts.track.outcome import Evidence, Outcome, judge_night
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.track.observations.evidence import Judge, OutcomeState, PersonReport, SeenSky
+from alerts.track.observations.outcome import Evidence, Outcome, judge_night
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
 
 from .files import EVENT, HOUR, SITE, WINDOW, report, station
 

@@ -6,8 +6,8 @@ from datetime import timedelta
 
 import pytest
 
-from alerts.track.evidence import OutcomeState, SkyReport, Station
-from alerts.track.witnesses import NightSeen, find_copies, find_never_cloudy, find_same_place
+from alerts.track.observations.evidence import OutcomeState, SkyReport, Station
+from alerts.track.observations.independence import NightSeen, find_copies, find_never_cloudy, find_same_place
 
 from .files import NIGHT, report, station, utc
 

@@ -8,18 +8,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from alerts.errors import BadInput
-from alerts.span import Span
-from alerts.track.calibration import prior_map
-from alerts.track.evidence import Event, Judge, OutcomeState
-from alerts.track.leads import Lead
-from alerts.track.outcome import Outcome
-from alerts.track.record import (
-    Record,
-    build_record,
-)
-from alerts.track.regret import RegretRow, least_regret, regret_ledger
-from alerts.track.words import (
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.track.calibration.leads import Lead
+from alerts.track.calibration.model import prior_map
+from alerts.track.observations.evidence import Event, Judge, OutcomeState
+from alerts.track.observations.outcome import Outcome
+from alerts.track.record.regret import RegretRow, least_regret, regret_ledger
+from alerts.track.record.summary import Record, build_record
+from alerts.track.record.text import (
     NO_RECORD,
     forecasts_like,
     say_calls,

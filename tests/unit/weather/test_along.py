@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from alerts.weather.along import look_along
-from alerts.weather.record import Forecast, LayerScheme, Place
-from alerts.weather.sightline import View, places_to_ask
+from alerts.weather.forecast import Forecast, LayerScheme, Place
+from alerts.weather.line_of_sight import View, places_to_ask
+from alerts.weather.line_of_sight_cloud import look_along
 
 from .values import SITE, WINDOW, forecast, hours
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from alerts.weather.cloud_levels import CloudAbove, above_site, cloud_above_site, overlapped, with_levels
-from alerts.weather.record import CloudLevels, Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, LayerScheme, Place, Source
 
 HPA = (1000, 950, 925, 900, 850, 800, 700, 600)
 STANDARD_M = (111.0, 540.0, 762.0, 988.0, 1457.0, 1949.0, 3012.0, 4206.0)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.span import Span
+from alerts.common.span import Span
 from alerts.weather.clouds import (
     Makeup,
     effective_cloud_pct,
@@ -20,7 +20,7 @@ from alerts.weather.clouds import (
     seen_clouds,
     slanted_cloud_pct,
 )
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place
 from alerts.weather.skill import slanted_pct
 
 from .values import UNHURRIED, WINDOW, forecast, hour

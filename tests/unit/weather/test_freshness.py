@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from alerts.weather.forecast import Source
 from alerts.weather.freshness import dated, turns, why_stale
-from alerts.weather.record import Source
 
 NOW = datetime(2026, 10, 9, 18, tzinfo=UTC)
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from alerts.span import Span
+from alerts.common.span import Span
+from alerts.weather.forecast import HourlyWeather
 from alerts.weather.hazards import assess
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.record import HourlyWeather
 
 from .values import HOUR, WINDOW, forecast, hour, look
 

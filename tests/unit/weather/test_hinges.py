@@ -7,10 +7,10 @@ from datetime import timedelta
 
 import pytest
 
-from alerts.span import Span
-from alerts.weather.hinges import Hinge, failing_hazards, hangs_on
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, LayerScheme
 from alerts.weather.outlook import Outlook
-from alerts.weather.record import Forecast, LayerScheme
+from alerts.weather.sensitivity import Hinge, failing_hazards, hangs_on
 
 from .values import HOUR, WINDOW, forecast, hour, look, source, with_sight
 

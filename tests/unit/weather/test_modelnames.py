@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from alerts.weather.lineage import (
+from alerts.weather.model_families import (
     AIR_LINEAGE,
     MET_NORWAY,
     MODELS,
@@ -16,7 +16,7 @@ from alerts.weather.lineage import (
     ModelRow,
     find_model,
 )
-from alerts.weather.modelnames import family_name, model_name, name_with_family
+from alerts.weather.model_names import family_name, model_name, name_with_family
 from service.settings import Settings
 
 README = Path(__file__).parents[3] / "README.md"

@@ -8,10 +8,10 @@ from datetime import datetime, timedelta
 import pytest
 
 from alerts.briefing.collect import attributions
-from alerts.span import Span
-from alerts.weather.official import Bulletin, OfficialWarning, Severity
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast
+from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from alerts.weather.outlook import Hazard, HazardLevel
-from alerts.weather.record import Forecast
 
 from .values import HOUR, NOW, WINDOW, forecast, look
 

@@ -7,10 +7,10 @@ from datetime import timedelta
 
 import pytest
 
-from alerts.span import Span
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, LayerScheme, Place
+from alerts.weather.line_of_sight import View
 from alerts.weather.outlook import HazardLevel
-from alerts.weather.record import Forecast, LayerScheme, Place
-from alerts.weather.sightline import View
 from alerts.weather.skill import chance_of, evidence, slanted_pct, usual_log_odds
 
 from .values import HOUR, NOW, WINDOW, forecast, hours, look, source, with_sight

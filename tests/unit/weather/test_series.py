@@ -8,9 +8,9 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.span import Span
-from alerts.weather.record import HourlyWeather, hours_by_column
-from alerts.weather.series import Hours, Series
+from alerts.common.span import Span
+from alerts.weather.forecast import HourlyWeather, hours_by_column
+from alerts.weather.hours import Hours, Series
 
 START = datetime(2027, 7, 1, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

@@ -12,15 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 
-from alerts.globe import distance_km
-from alerts.night import DarkWindow, Shape, ShapeSpan, Target, TargetKind, TrackPoint
-from alerts.site import Site
+from alerts.common.span import Span
+from alerts.sites.great_circle import distance_km
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.ground import Ground
-from alerts.sky.milkyway import geometry
-from alerts.span import Span
-from alerts.weather.record import LayerScheme, Place
-from alerts.weather.sightline import (
+from alerts.sky.milky_way import geometry
+from alerts.sky.night import DarkWindow, Shape, ShapeSpan, Target, TargetKind, TrackPoint
+from alerts.sky.observers import Ground
+from alerts.weather.forecast import LayerScheme, Place
+from alerts.weather.line_of_sight import (
     ALTITUDES_DEG,
     HEIGHTS,
     MOST_PLACES,

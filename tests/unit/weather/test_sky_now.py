@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.weather.clearness import look_at_cloud
+from alerts.weather.chance import look_at_cloud
+from alerts.weather.forecast import Forecast
+from alerts.weather.line_of_sight import View
 from alerts.weather.outlook import Outlook
-from alerts.weather.record import Forecast
-from alerts.weather.sightline import View
 from alerts.weather.skill import log_odds
 from alerts.weather.sky_now import AMOUNT, FADES_H, Says, StationSky, added_by, believed_clear, sky_now
 from tests.unit.judging import fit_sky_now

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.span import Span
-from alerts.weather.record import Forecast, HourlyWeather
-from alerts.weather.series import Series
-from alerts.weather.together import (
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, HourlyWeather
+from alerts.weather.hours import Series
+from alerts.weather.worst_of import (
     KNOWN_FROM_SHARE,
     NOTHING,
     Asked,

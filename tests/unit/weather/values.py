@@ -9,10 +9,10 @@ from typing import Any
 
 from hypothesis import settings
 
-from alerts.span import Span
-from alerts.weather.clearness import build_outlook
+from alerts.common.span import Span
+from alerts.weather.chance import build_outlook
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
 from alerts.weather.outlook import Outlook
-from alerts.weather.record import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
 
 UNHURRIED = settings(deadline=None)
 HOUR = timedelta(hours=1)

@@ -8,17 +8,17 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from alerts.comparison import MOST_SITES, ComparedNight, compare, sky_worth, tonight_at, usual_span
-from alerts.driving import Home, with_home
-from alerts.errors import BadInput
-from alerts.night import Night, SkyWishes, nights
-from alerts.ranking import ORDER_WORDS, Order, rank
-from alerts.site import Site
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.field.driving import Home, with_home
+from alerts.judging.comparison import MOST_SITES, ComparedNight, compare, sky_worth, tonight_at, usual_span
+from alerts.judging.comparison_order import ORDER_WORDS, Order, rank
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.span import Span
-from alerts.verdict import Verdict, VerdictWord
-from alerts.weather.record import Place
-from alerts.wishes import Wishes
+from alerts.sky.night import Night, SkyWishes, nights
+from alerts.weather.forecast import Place
+from alerts.wishes.model import Wishes
 from service.decided import Inputs
 from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
 from service.demo.weather import InventedSky, Turn

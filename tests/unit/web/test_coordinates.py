@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.coordinates import parse_lat_lon, say_lat_lon
-from alerts.errors import BadInput
-from alerts.pluscodes import find_cell, is_short
+from alerts.common.errors import BadInput
+from alerts.sites.coordinates import parse_lat_lon, say_lat_lon
+from alerts.sites.plus_codes import find_cell, is_short
 
 WINDPUMP = (40.31, -1.42)
 SOUTH = (-33.5, 18.25)

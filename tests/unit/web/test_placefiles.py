@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.errors import BadInput
+from alerts.common.errors import BadInput
 from service.placefiles import LARGEST_BYTES, LARGEST_KML_BYTES, MOST_PLACES, read_places
 
 GPX_HEAD = '<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">'

@@ -1,0 +1,287 @@
+"""What a message says, as plain values: all that is known of one alert, and the message round it.
+
+Everything a template, a payload or a chat line shows comes from here. Times are aware UTC; they are
+turned into the site's clock only when they are written out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+from enum import StrEnum
+from typing import ClassVar
+
+from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.common.span import Span
+from alerts.judging.verdict import VerdictWord
+from alerts.sky.night import ShapeSpan, TrackPoint
+from alerts.weather.cloud_by_hour import CloudHour
+
+
+class AlertKind(StrEnum):
+    """A fact to be told about one night to one subscription."""
+
+    HEADS_UP = "heads_up"  # days ahead: this night may be worth it
+    GO = "go"  # on the day: drive
+    CHANGED = "changed"  # told go, and the times have moved
+    STAND_DOWN = "stand_down"  # told go, and it no longer holds
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """How figures and times are written to a person. clock_hours: 24 or 12."""
+
+    METRIC: ClassVar[Units]
+    IMPERIAL: ClassVar[Units]
+
+    fahrenheit: bool = False
+    miles: bool = False
+    clock_hours: int = 24
+
+    @property
+    def word(self) -> str:
+        """`metric`, `imperial`, or `mixed` for degrees Celsius with miles and the other way round."""
+        if self.fahrenheit == self.miles:
+            return "imperial" if self.miles else "metric"
+        return "mixed"
+
+    @property
+    def on_24_hours(self) -> Units:
+        """The same figures with a 24-hour clock."""
+        return replace(self, clock_hours=24)
+
+
+Units.METRIC, Units.IMPERIAL = Units(), Units(fahrenheit=True, miles=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Attribution:
+    """Credit that a feed's terms ask for: the sentence and the address it points to (or "")."""
+
+    text: str
+    url: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OtherSite:
+    """Another site of the same person on the same night, as it is judged now. latest_departure: leaving
+    later helps no more; None where that isn't known."""
+
+    site_name: str
+    verdict: VerdictWord
+    chance_pct: int | None
+    window: Span | None
+    leave_by: datetime | None
+    latest_departure: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Instead:
+    """What another target would give on a night that has no window for those asked for.
+
+    target: as one types it. words: as in a sentence. span: its longest window.
+    """
+
+    target: str
+    words: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """first_look: when a forecast first reaches a night, None where one does. Of a night without a window:
+    next_window, the next one with one, and instead, what other targets would give that night."""
+
+    first_look: date | None = None
+    next_window: date | None = None
+    instead: tuple[Instead, ...] = ()
+
+
+NOTHING_AHEAD = Ahead()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlertFacts:
+    """All that a message says about one alert. Empty text and None mean: nothing to say.
+
+    night: civil date of the evening in the site's zone (`zone`, an IANA name).
+    person_zone: where the person lives, for departure and return; "" means the site's zone.
+    window: the dark window the alert is about; None when there is none (any more).
+    best: the clearest stretch inside the window.
+    drive: one way, None where nobody goes; drive_is_estimate: by the distance from home.
+    shortest_window: the length that the chance is about ("two clear hours").
+    chance_pct: the chance now, 0..100; None means that nothing can be said. whole_pct: once the window has
+        begun, the chance of all of it, what has passed included.
+    told_chance_pct, told_at, told_window, told_leave_by: what the person was told before, and when.
+    agreement: a sentence such as "Three of four models agree."
+    spread_pct: lowest and highest of the sources' own chances. change_pct: by how many points the chance
+        moved with their last runs. overhead_pct, sight: the chance if the sky all round were as it is
+        overhead, and in a few words how the line of sight differs.
+    record: what came of forecasts like this one, a sentence; "" where nothing is to be said.
+    sky: how bright the sky is where the camera looks, and the towns round the site.
+    cloud: hour by hour, for a picture without notes for the field.
+    core: the target at the window's start, middle and end; airless altitude, azimuth from north.
+    target_name: what `core` follows, as a word in a sentence ("core").
+    moon: a few words for line one ("no Moon").
+    cause: what it hangs on or what went wrong, a clause without a full stop ("it hangs on the cloud
+        bank after 23:00", "cloud now likely from the south-west after 23:00").
+    reasons: sentences, the deciding one first; hazards: sentences.
+    forecast_issued_at: issue time of the newest forecast used; decided_at: when this was judged.
+    decide_at: when a heads-up will be decided.
+    invented: the whole alert is made up (a demonstration) and is marked so everywhere.
+    field: the notes for the field, for what sends someone out. access_note: the site's own note.
+    next_window: the next night with a window here, where this one has none; instead: what other targets
+        would give then. first_look: the day on which a forecast first reaches the night, where none does yet.
+    preview: shown to someone who asked, not sent: its words follow the verdict instead of the kind.
+    is_last_word: no later word can arrive, as the phone goes silent at signal_lost_at.
+    doubt: why a chance under the limit to take back doesn't, a clause; "" where it is above.
+    is_unsettled: said instead of one change too many: no more is told of this night.
+    others: the person's other sites that night, best first. fork: where two are close, what to decide and
+        when, a clause ("leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %").
+    worth: what the window is worth, for the order of several sites (alerts/judging/ranking.py).
+    outcome_url: where the reader can say afterwards how the night was; "" where nobody asks.
+    night_url: the night's page.
+    """
+
+    kind: AlertKind
+    site_name: str
+    night: date
+    zone: str
+    decided_at: datetime
+    verdict: VerdictWord = VerdictWord.GO
+    person_zone: str = ""
+    window: Span | None = None
+    best: Span | None = None
+    shortest_window: timedelta = timedelta(minutes=30)
+    leave_by: datetime | None = None
+    home_about: datetime | None = None
+    drive: timedelta | None = None
+    drive_is_estimate: bool = False
+    chance_pct: int | None = None
+    whole_pct: int | None = None
+    told_chance_pct: int | None = None
+    told_at: datetime | None = None
+    told_window: Span | None = None
+    told_leave_by: datetime | None = None
+    agreement: str = ""
+    spread_pct: tuple[int, int] | None = None
+    change_pct: int | None = None
+    overhead_pct: int | None = None
+    sight: str = ""
+    record: str = ""
+    sky: SkyNote | None = None
+    cloud: tuple[CloudHour, ...] = ()
+    core: tuple[TrackPoint, ...] = ()
+    target_name: str = "core"
+    shapes: tuple[ShapeSpan, ...] = ()
+    moon: str = ""
+    cause: str = ""
+    reasons: tuple[str, ...] = ()
+    hazards: tuple[str, ...] = ()
+    attributions: tuple[Attribution, ...] = ()
+    forecast_issued_at: datetime | None = None
+    decide_at: datetime | None = None
+    sunset: datetime | None = None
+    dark_from: datetime | None = None
+    dark_until: datetime | None = None
+    sunrise: datetime | None = None
+    invented: bool = False
+    field: FieldNotes | None = None
+    access_note: str = ""
+    next_window: date | None = None
+    instead: tuple[Instead, ...] = ()
+    first_look: date | None = None
+    preview: bool = False
+    is_last_word: bool = False
+    signal_lost_at: datetime | None = None
+    is_unsettled: bool = False
+    others: tuple[OtherSite, ...] = ()
+    fork: str = ""
+    worth: float = 0.0
+    outcome_url: str = ""
+    night_url: str = ""
+    doubt: str = ""
+
+    @property
+    def estimate(self) -> timedelta | None:
+        """The drive, where it is nobody's word but an estimate."""
+        return self.drive if self.drive_is_estimate else None
+
+    @property
+    def form(self) -> str:
+        """What it reads as: the kind of alert, or for a preview the verdict (wait, stay, unknown, go)."""
+        return self.verdict.value if self.preview else self.kind.value
+
+    @property
+    def is_go(self) -> bool:
+        """Whether it sends someone out: a go, or a change that leaves it a go."""
+        changed_go = (
+            self.kind is AlertKind.CHANGED and self.verdict is VerdictWord.GO and not self.is_unsettled
+        )
+        preview_go = self.preview and self.verdict is VerdictWord.GO
+        return preview_go or (not self.preview and (changed_go or self.kind is AlertKind.GO))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Briefing:
+    """The content of one message to one address.
+
+    message_id: `msg_` and 26 characters, the same over all retries.
+    alerts: at least one, best site first.
+    manage_url, unsubscribe_url: links for this person only; None when there are none.
+    """
+
+    message_id: str
+    alerts: tuple[AlertFacts, ...]
+    units: Units = Units.METRIC
+    manage_url: str | None = None
+    unsubscribe_url: str | None = None
+
+    def __post_init__(self) -> None:
+        if not self.alerts:
+            raise ValueError("a briefing needs at least one alert")
+
+    @property
+    def is_invented(self) -> bool:
+        return any(facts.invented for facts in self.alerts)
+
+
+@dataclass(frozen=True, slots=True)
+class PictureLink:
+    """A picture in the HTML part of a mail or on a page.
+
+    src: `cid:…` of an attached part, or a data or web address. alert: index in `Briefing.alerts`.
+    width_px, height_px: its size in CSS pixels.
+    """
+
+    src: str
+    alt: str
+    width_px: int
+    height_px: int
+    alert: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Attachment:
+    """A file that travels with a mail. content_id: without brackets, where the HTML shows it; "" where
+    it is a file of its own (the calendar)."""
+
+    name: str
+    media_type: str
+    content: bytes = field(repr=False)
+    content_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MailParts:
+    """A rendered mail: one subject line, the plain text and the HTML of the same content.
+
+    attachments: pictures that the HTML shows by their content id, and the calendar file.
+    problems: sentences for the operator, such as a template of theirs that couldn't be used.
+    """
+
+    subject: str
+    text: str
+    html: str
+    attachments: tuple[Attachment, ...] = ()
+    problems: tuple[str, ...] = ()

@@ -1,0 +1,144 @@
+"""The picture of a record: what was said against how often it came clear, and how far luck reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from alerts.briefing.pictures.drawing import BODY, NARROW, WIDE_FROM, Label, Picture, heading, render
+from alerts.briefing.pictures.geometry import Box
+from alerts.briefing.pictures.lettering import wrapped
+from alerts.briefing.pictures.palettes import LIGHT, Palette
+from alerts.common.text import LONGEST_NAME, plain
+from alerts.track.calibration.leads import LEAD_WORDS, Lead
+from alerts.track.record.summary import BINS, Record, ReliabilityBin
+
+LEFT, RIGHT = 50.0, 14.0
+LINE = 17.0
+ROW = 16.0
+SMALL = 11.0
+BAR = 14.0
+MARK = 5.5
+EXPLAINED = (
+    "Each mark is the nights on which a like chance was said: the higher it stands, the more of them came "
+    "clear. On the dashed line it came as often as was said. The hatched bar is how far luck alone reaches; "
+    "a hollow mark lies beyond it, as one in ten does by chance."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Plot:
+    box: Box
+
+    def x(self, chance: float) -> float:
+        return self.box.left + (self.box.right - self.box.left) * chance
+
+    def y(self, share: float) -> float:
+        return self.box.bottom - (self.box.bottom - self.box.top) * share
+
+
+@dataclass(frozen=True, slots=True)
+class _Bar:
+    x: float
+    y: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """x, y: its middle. diamond: its outline where it lies outside luck's reach, "" for a full disc."""
+
+    x: float
+    y: float
+    diamond: str
+
+
+def draw_record(
+    record: Record,
+    lead: Lead,
+    name: str,
+    palette: Palette = LIGHT,
+    *,
+    width: int = NARROW,
+    key: str = "record",
+) -> Picture:
+    """The reliability of what was said at one lead. name: of the site, or what stands for all of them.
+
+    Figures are counts, never percentages: of few nights a percentage is mostly luck.
+    """
+    head, baseline = heading(plain(name, LONGEST_NAME), f"said {LEAD_WORDS[lead]}", width, palette)
+    top = baseline + 24
+    plot = _Plot(Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0)))
+    caption = _caption(plot.box.bottom + 78, width, palette)
+    values = {
+        "box": plot.box,
+        "levels": [plot.y(share) for share in (0.0, 0.5, 1.0)],
+        "diagonal": (plot.x(0), plot.y(0), plot.x(1), plot.y(1)),
+        "bar_width": BAR,
+        "bars": [_bar(plot, each) for each in record.reliability],
+        "marks": [_mark(plot, each) for each in record.reliability],
+        "mark_size": MARK,
+        "labels": [*head, *_axes(plot, palette), *_figures(plot, record, palette), *caption],
+    }
+    return render(
+        "record",
+        key=key,
+        alt=record_alt(record, lead, name),
+        width=width,
+        height=caption[-1].y + 12,
+        palette=palette,
+        values=values,
+    )
+
+
+def record_alt(record: Record, lead: Lead, name: str) -> str:
+    """The picture as sentences."""
+    said = [f"What was said {LEAD_WORDS[lead]} and what came, {plain(name, LONGEST_NAME)}."]
+    said += [_sentence(each) for each in record.reliability]
+    return " ".join(said)
+
+
+def _sentence(each: ReliabilityBin) -> str:
+    reach = "further off than luck explains" if each.is_outside else "within what luck explains"
+    return f"Said about {round(100 * each.said)} %: {each.clear} of {each.cases} came clear, {reach}."
+
+
+def _bar(plot: _Plot, each: ReliabilityBin) -> _Bar:
+    top, bottom = plot.y(each.high), plot.y(each.low)
+    return _Bar(plot.x(each.said) - BAR / 2, top, max(bottom - top, 1.0))
+
+
+def _mark(plot: _Plot, each: ReliabilityBin) -> _Mark:
+    x, y, reach = plot.x(each.said), plot.y(each.clear / each.cases), MARK + 1.5
+    diamond = f"M{x:.1f} {y - reach:.1f}l{reach:g} {reach:g}l{-reach:g} {reach:g}l{-reach:g} {-reach:g}Z"
+    return _Mark(x, y, diamond if each.is_outside else "")
+
+
+def _axes(plot: _Plot, palette: Palette) -> Iterator[Label]:
+    yield Label(LEFT, plot.box.top - 8, "came clear", palette.muted, SMALL)
+    for share, word in ((0.0, "none"), (0.5, "half"), (1.0, "all")):
+        yield Label(LEFT - 7, plot.y(share) + 4, word, palette.muted, SMALL, "end")
+    for chance, anchor in ((0.0, "start"), (0.5, "middle"), (1.0, "end")):
+        text = f"{round(100 * chance)} %" if chance else "said 0 %"
+        yield Label(plot.x(chance), plot.box.bottom + 16, text, palette.muted, SMALL, anchor)
+
+
+def _figures(plot: _Plot, record: Record, palette: Palette) -> Iterator[Label]:
+    """Two rows under the plot: how many came clear, of how many nights."""
+    top = plot.box.bottom + 16 + ROW + 2
+    yield Label(LEFT - 7, top, "clear", palette.muted, SMALL, "end")
+    yield Label(LEFT - 7, top + ROW, "of", palette.muted, SMALL, "end")
+    for each in record.reliability:
+        place = min(int(each.said * BINS + 1e-9), BINS - 1)
+        x = plot.x((place + 0.5) / BINS)
+        yield Label(x, top, _count(each.clear), palette.text, SMALL, "middle")
+        yield Label(x, top + ROW, _count(each.cases), palette.text, SMALL, "middle")
+
+
+def _count(number: int) -> str:
+    return str(number) if number < 10_000 else f"{round(number / 1000)}k"
+
+
+def _caption(top: float, width: int, palette: Palette) -> list[Label]:
+    lines = wrapped(EXPLAINED, width - 24, BODY)
+    return [Label(12, top + k * LINE, line, palette.muted) for k, line in enumerate(lines)]

@@ -1,0 +1,267 @@
+"""The picture of a season: one column a night, as high as its window is long."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from itertools import groupby
+
+from alerts.briefing.pictures.drawing import (
+    BODY,
+    NARROW,
+    WIDE_FROM,
+    Label,
+    Picture,
+    heading,
+    render,
+    spaced,
+    within,
+)
+from alerts.briefing.pictures.geometry import Box
+from alerts.briefing.pictures.lettering import wrapped
+from alerts.briefing.pictures.palettes import LIGHT, Palette
+from alerts.common.text import LONGEST_NAME, MONTHS, capital, length, listed, long_day, plain, short_day
+from alerts.sky.night import Shape
+from alerts.sky.nights.season import Season, SeasonNight, wishes_text
+
+LEFT, RIGHT = 36.0, 12.0
+LINE = 17.0
+DAY = timedelta(days=1)
+MARGIN = timedelta(days=6)
+LUNATION_HALF = timedelta(days=13)
+SMOOTHED = timedelta(days=12)
+SHORTEST_RUN_DAYS = 14
+SHAPE_NAMES = {
+    Shape.ARCH: ("low arch", "arch"),
+    Shape.LEANING: ("leaning band", "leaning"),
+    Shape.COLUMN: ("upright column", "column"),
+    Shape.OVERHEAD: ("overhead", "high"),
+}
+"""Words along the top, and shorter ones where there is little room."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Plot:
+    first: date
+    last: date
+    box: Box
+    tallest_h: float
+
+    @property
+    def day_width(self) -> float:
+        return (self.box.right - self.box.left) / ((self.last - self.first).days + 1)
+
+    def x(self, day: date) -> float:
+        """Left edge of a day's column."""
+        return self.box.left + (day - self.first).days * self.day_width
+
+    def y(self, hours: float) -> float:
+        return self.box.bottom - (self.box.bottom - self.box.top) * hours / self.tallest_h
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    shape: Shape
+    first: date
+    last: date
+
+
+@dataclass(frozen=True, slots=True)
+class _Marked:
+    column: str
+    pointer: str
+
+
+def draw_season(
+    season: Season,
+    palette: Palette = LIGHT,
+    *,
+    width: int = NARROW,
+    key: str = "season",
+    mark: date | None = None,
+) -> Picture:
+    """From the season's first day to its last. mark: a night to point out; one without a window isn't."""
+    title = f"Dark windows {_years(season)}"
+    head, baseline = heading(title, wishes_text(season.site, season.wishes), width, palette)
+    top, tall = baseline + 36, 170.0 if width >= WIDE_FROM else 130.0
+    longest_h = max((night.minutes / 60 for night in season.nights), default=0.0)
+    first, last = _drawn(season)
+    plot = _Plot(
+        first,
+        last,
+        Box(LEFT, top, width - RIGHT, top + tall),
+        max(2.0, math.ceil(longest_h) + 0.0),
+    )
+    shapes = _shape_runs(season.nights)
+    caption = _caption(season, plot.box.bottom + 58, width, palette, mark)
+    marked = next((night for night in season.nights if night.name == mark), None)
+    values = {
+        "box": plot.box,
+        "levels": [plot.y(hours) for hours in _levels(plot)[1:]],
+        "months": [plot.x(day) for day in _month_starts(plot)],
+        "columns": "".join(_column(plot, night) for night in season.nights),
+        "brackets": [_bracket(plot, run) for run in shapes],
+        "moons": [plot.x(day) + plot.day_width / 2 for day in _new_moons(season.nights)],
+        "moons_y": plot.box.bottom + 30,
+        "marked": _marked(plot, marked) if marked else None,
+        "labels": [
+            *head,
+            *_hours(plot, palette),
+            *_months(plot, palette),
+            *_shape_words(plot, shapes, palette),
+            *caption,
+        ],
+    }
+    height = caption[-1].y + 12
+    alt = season_alt(season, mark)
+    return render("season", key=key, alt=alt, width=width, height=height, palette=palette, values=values)
+
+
+def season_alt(season: Season, mark: date | None = None) -> str:
+    """The season as sentences."""
+    name = plain(season.site.name, LONGEST_NAME)
+    said = [f"Dark windows at {name}, {_years(season)}, for {wishes_text(season.site, season.wishes)}."]
+    said += _sentences(season, mark)
+    by_month = [f"{MONTHS[month.month - 1]} {month.nights}" for month in season.months]
+    if by_month:
+        said.append(f"Nights by month: {', '.join(by_month)}.")
+    runs = [f"{SHAPE_NAMES[r.shape][0]} {_from_to(r)}" for r in _shape_runs(season.nights)]
+    if runs:
+        said.append(f"{capital(listed(runs))}.")
+    return " ".join(said)
+
+
+def _drawn(season: Season) -> tuple[date, date]:
+    """The days drawn: from a little before the first night with a window to a little after the last."""
+    if not season.nights:
+        return season.first, season.last
+    first, last = season.nights[0].name - MARGIN, season.nights[-1].name + MARGIN
+    return max(first, season.first), min(last, season.last)
+
+
+def _years(season: Season) -> str:
+    first, last = season.first.year, season.last.year
+    return f"{first}" if first == last else f"{first} to {last}"
+
+
+def _from_to(run: _Run) -> str:
+    return (
+        f"from {run.first.day} {MONTHS[run.first.month - 1]} to {run.last.day} {MONTHS[run.last.month - 1]}"
+    )
+
+
+def _sentences(season: Season, mark: date | None) -> list[str]:
+    if not season.nights:
+        return ["No night here has a dark window."]
+    longest = max(season.nights, key=lambda night: night.minutes)
+    said = [
+        f"{len(season.nights)} nights have a dark window; the longest, {_long(longest)}, is on "
+        f"{short_day(longest.name)}."
+    ]
+    if marked := next((night for night in season.nights if night.name == mark), None):
+        said.append(f"Marked: {long_day(marked.name)}, {_long(marked)}.")
+    return said
+
+
+def _long(night: SeasonNight) -> str:
+    return length(timedelta(minutes=night.minutes))
+
+
+def _caption(season: Season, top: float, width: int, palette: Palette, mark: date | None) -> list[Label]:
+    room = width - 24
+    said = _sentences(season, mark)
+    if season.nights:
+        said.append("A column is a night, as high as its window is long. Dot: new Moon.")
+    lines = [(line, text.startswith("A column")) for text in said for line in wrapped(text, room, BODY)]
+    return [
+        Label(12, top + k * LINE, line, palette.muted if is_key else palette.text)
+        for k, (line, is_key) in enumerate(lines)
+    ]
+
+
+def _column(plot: _Plot, night: SeasonNight) -> str:
+    wide = max(plot.day_width - (0.4 if plot.day_width > 2 else 0.0), 0.6)
+    top = plot.y(night.minutes / 60)
+    return f"M{plot.x(night.name):.2f} {plot.box.bottom:.1f}V{top:.1f}h{wide:.2f}V{plot.box.bottom:.1f}Z"
+
+
+def _marked(plot: _Plot, night: SeasonNight) -> _Marked:
+    x, top = plot.x(night.name) + plot.day_width / 2, plot.y(night.minutes / 60)
+    return _Marked(_column(plot, night), f"M{x:.1f} {top - 3:.1f}l-5 -9h10Z")
+
+
+def _levels(plot: _Plot) -> list[int]:
+    step = 1 if plot.tallest_h <= 4 else 2 if plot.tallest_h <= 8 else 4
+    return list(range(0, int(plot.tallest_h) + 1, step))
+
+
+def _hours(plot: _Plot, palette: Palette) -> list[Label]:
+    return [
+        Label(LEFT - 6, plot.y(hours) + 4, f"{hours} h", palette.muted, 11, "end") for hours in _levels(plot)
+    ]
+
+
+def _month_starts(plot: _Plot) -> list[date]:
+    days = (plot.first + k * DAY for k in range((plot.last - plot.first).days + 1))
+    return [day for day in days if day.day == 1]
+
+
+def _months(plot: _Plot, palette: Palette) -> list[Label]:
+    """Names in the middle of each month that is long enough in the picture."""
+    starts = sorted({plot.first, *_month_starts(plot)})
+    labels = []
+    for start, after in zip(starts, [*starts[1:], plot.last + DAY], strict=True):
+        room = plot.x(after) - plot.x(start)
+        name = MONTHS[start.month - 1][:3]
+        shown = name if room >= 27 else name[:1]
+        if room >= 12:
+            middle = (plot.x(start) + plot.x(after)) / 2
+            labels.append(Label(middle, plot.box.bottom + 18, shown, palette.muted, 11, "middle"))
+    return spaced(labels)
+
+
+def _new_moons(nights: Sequence[SeasonNight]) -> list[date]:
+    """The nights that are darker than all others within half a lunation, one a lunation."""
+    found = []
+    for night in nights:
+        near = (other for other in nights if abs(other.name - night.name) <= LUNATION_HALF)
+        if min(near, key=lambda other: (other.moon_lit, other.name)) is night:
+            found.append(night.name)
+    return found
+
+
+def _shape_runs(nights: Sequence[SeasonNight]) -> list[_Run]:
+    """Stretches of two weeks and more in which one shape lasts longest on most nights."""
+    smoothed = [(night.name, _usual_shape(nights, night.name)) for night in nights]
+    grouped = (list(group) for _, group in groupby(smoothed, key=lambda entry: entry[1]))
+    runs = [_Run(group[0][1], group[0][0], group[-1][0]) for group in grouped]
+    return [run for run in runs if (run.last - run.first).days >= SHORTEST_RUN_DAYS]
+
+
+def _usual_shape(nights: Sequence[SeasonNight], day: date) -> Shape:
+    near = [night.shapes[0] for night in nights if abs(night.name - day) <= SMOOTHED]
+    return Counter(near).most_common(1)[0][0]
+
+
+def _bracket(plot: _Plot, run: _Run) -> str:
+    left, right = plot.x(run.first), plot.x(run.last + DAY)
+    y = plot.box.top - 8
+    return f"M{left:.1f} {y + 4:.1f}V{y:.1f}H{right:.1f}v4"
+
+
+def _shape_words(plot: _Plot, found: Sequence[_Run], palette: Palette) -> list[Label]:
+    """Each run's words over its bracket, the short ones where the long ones have no room."""
+    placed: list[Label] = []
+    for run in found:
+        middle = (plot.x(run.first) + plot.x(run.last + DAY)) / 2
+        room = plot.x(run.last + DAY) - plot.x(run.first)
+        for words, overhang in zip(SHAPE_NAMES[run.shape], (6.0, 24.0), strict=True):
+            label = Label(middle, plot.box.top - 13, words, palette.text, 11, "middle")
+            if label.width <= room + overhang:
+                label = within(label, 4, plot.box.right + RIGHT - 4)
+                placed += [] if any(map(label.crosses, placed)) else [label]
+                break
+    return placed

@@ -1,0 +1,127 @@
+"""Times as people read them: a site's clock, with the weekday and the zone; and the one rounding of them.
+
+A time is said as a clock on the wall shows it then: its seconds are cut off. So one leaves a little early,
+never late. What opens or begins is said by the next whole minute, so that no minute is promised that isn't
+there; Sun and Moon, which nobody has to meet, by the nearest.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta, tzinfo
+
+from alerts.common.span import Span
+
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+MONTHS = (
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
+
+
+MINUTE = timedelta(minutes=1)
+
+
+def minute_down(at: datetime) -> datetime:
+    """The minute that a clock shows at that moment: for leaving, deciding, and all that ends."""
+    return at.replace(second=0, microsecond=0)
+
+
+def minute_up(at: datetime) -> datetime:
+    """The first whole minute not before that moment, to the second: for what opens or begins."""
+    down = minute_down(at)
+    return down if at.second == 0 else down + MINUTE
+
+
+def nearest_minute(at: datetime) -> datetime:
+    """As almanacs round: for the Sun and the Moon."""
+    return minute_down(at + MINUTE / 2)
+
+
+def whole_minutes(span: Span) -> Span:
+    """The part of a span that whole minutes fill; all of it where they fill none."""
+    start, end = minute_up(span.start), minute_down(span.end)
+    return Span(start, end) if start < end else span
+
+
+def said_minutes(*spans: Span) -> float:
+    """How many minutes they last by the times that are said of them."""
+    return sum(whole_minutes(span).minutes for span in spans)
+
+
+def say_lasting(span: Span) -> str:
+    """`4 h 9 min`: how long it lasts by the times that are said of it."""
+    return say_minutes(whole_minutes(span).duration)
+
+
+def utc_text(at: datetime | None) -> str | None:
+    """The time to the second, as a clock shows it: `2026-07-15T21:32:05Z`; None stays None."""
+    if at is None:
+        return None
+    return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
+
+
+def say_time(at: datetime, zone: tzinfo) -> str:
+    """`Wed 22:23 EDT`: that moment on the zone's clock, to the minute."""
+    local = minute_down(at).astimezone(zone)
+    return f"{WEEKDAYS[local.weekday()]} {local:%H:%M} {zone_word(local)}"
+
+
+def say_clock(at: datetime, zone: tzinfo) -> str:
+    """`22:23`: that moment on the zone's clock, to the minute, where the day and zone stand nearby."""
+    return f"{minute_down(at).astimezone(zone):%H:%M}"
+
+
+def say_when(at: datetime, now: datetime, zone: tzinfo) -> str:
+    """`at 17:53 EDT`, and on another day than `now`'s `on Wed 15 July at 17:53 EDT`."""
+    local = minute_down(at).astimezone(zone)
+    time = f"at {local:%H:%M} {zone_word(local)}"
+    return time if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {time}"
+
+
+def say_span(span: Span, zone: tzinfo) -> str:
+    """`Wed 22:23–01:36 EDT`; both zone words when the clock changes in between."""
+    whole = whole_minutes(span)
+    start, end = whole.start.astimezone(zone), whole.end.astimezone(zone)
+    before = "" if zone_word(start) == zone_word(end) else f" {zone_word(start)}"
+    return f"{WEEKDAYS[start.weekday()]} {start:%H:%M}{before}–{end:%H:%M} {zone_word(end)}"
+
+
+def say_day(day: date) -> str:
+    """`Wed 15 July`."""
+    return f"{WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]}"
+
+
+def say_minutes(length: timedelta) -> str:
+    """`34 min`, `2 h`, `2 h 10 min`: to the nearest minute."""
+    minutes = round(length / timedelta(minutes=1))
+    hours, rest = divmod(minutes, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def say_drive(length: timedelta, *, is_estimate: bool) -> str:
+    """`2 h to drive`; `about 1 h 50 min to drive, an estimate from home`."""
+    drive = f"{say_minutes(length)} to drive"
+    return f"about {drive}, an estimate from home" if is_estimate else drive
+
+
+def zone_word(local: datetime) -> str:
+    """`EDT`; `UTC+5:30` where the zone has no letters of its own."""
+    name = local.tzname() or ""
+    if name[:1].isalpha():
+        return name
+    offset = local.utcoffset() or timedelta(0)
+    hours, minutes = divmod(abs(offset) // timedelta(minutes=1), 60)
+    sign = "−" if offset < timedelta(0) else "+"
+    return f"UTC{sign}{hours}" + (f":{minutes:02}" if minutes else "")

@@ -1,0 +1,241 @@
+"""Shutter, aperture and ISO for stars on a fixed tripod: rules of thumb, and what they really cost.
+
+The rules bound how far a star trails. Each is brought down to the next shutter time a camera has, by
+the engraved (nominal) values: 25.0 s stays 25 s. Beside each stands the trail it gives on this sensor.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from alerts.field.camera_stops import (
+    LONGEST_SHUTTER_S,
+    aperture_thirds,
+    nominal_aperture,
+    nominal_iso,
+    nominal_shutter_s,
+    say_shutter,
+    shutter_thirds,
+)
+from alerts.field.kit import Kit
+
+SIDEREAL_ARCSEC_PER_S = 15.041067
+"""Turn of the sky, arcseconds of hour angle a second; Explanatory Supplement: 360° in 86,164.0905 s."""
+ARCSEC_PER_RADIAN = 206_264.806
+STRICT_TRAIL_PX = 2.0
+"""A trail of up to two pixels still looks like a point (common practice)."""
+CORE_DEC_DEG = -28.936
+"""Declination (J2000) of the direction l = b = 0."""
+
+HIGHEST_DEC_DEG = 89.0
+"""NPF has no limit at the pole itself; nearer to it than this its figure is held."""
+
+NEAREST_F, FARTHEST_F = 2.0, 2.8
+ISO_THIRDS_AT_START = 18  # ISO 6400
+START_APERTURE_THIRDS = 9  # f/2.8
+START_SHUTTER_THIRDS = (13, 14)  # 20 s and 25 s
+ISO_LOWEST, ISO_HIGHEST = 9, 21  # ISO 800 and 12800
+LONG_MM = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class Aperture:
+    """The f-number to set, and why."""
+
+    f_number: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Iso:
+    """The ISO to start with, and why."""
+
+    value: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class ShutterRule:
+    """One way to bound the shutter time.
+
+    is_thumb: a rule of thumb; else reckoned from this sensor. limit_s: what the rule gives; set_s: the
+    next shutter time at or below it. core_px, worst_px: trail at set_s where the core stands in the
+    frame, and where in the frame's sky it is longest.
+    """
+
+    name: str
+    is_thumb: bool
+    limit_s: float
+    set_s: float
+    core_px: float
+    worst_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrailRates:
+    """How fast stars cross the sensor, in pixels a second: at the core, and worst in the frame."""
+
+    core_px_s: float
+    worst_px_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What to set, and what it costs.
+
+    shutter_s: by the rule of 500, the usual start; rules: all of them, that one first.
+    core_px, worst_px: the trail at shutter_s. hints: sentences for lenses that need one.
+    """
+
+    aperture: Aperture
+    shutter_s: float
+    iso: Iso
+    rules: tuple[ShutterRule, ...]
+    core_px: float
+    worst_px: float
+    hints: tuple[str, ...] = ()
+
+
+def rule500_s(equivalent_mm: float) -> float:
+    """500 over the full-frame equivalent focal length in mm (common practice)."""
+    return 500.0 / equivalent_mm
+
+
+def npf_simple_s(f_number: float, pitch_um: float, focal_mm: float) -> float:
+    """(35 N + 30 p) / f. Source: F. Michaud, Société astronomique du Havre, 2016."""
+    return (35.0 * f_number + 30.0 * pitch_um) / focal_mm
+
+
+def npf_full_s(
+    f_number: float, pitch_um: float, focal_mm: float, dec_deg: float, relaxed: float = 1.0
+) -> float:
+    """k (16.856 N + 0.0997 f + 13.713 p) / (f cos δ), k = 1 strict. Source as `npf_simple_s`.
+
+    Raises ValueError at the celestial poles, where nothing trails.
+    """
+    cos_dec = math.cos(math.radians(dec_deg))
+    if cos_dec < 1e-9:
+        raise ValueError("at a celestial pole stars stand still; there is no longest shutter")
+    wide = 16.856 * f_number + 0.0997 * focal_mm + 13.713 * pitch_um
+    return relaxed * wide / (focal_mm * cos_dec)
+
+
+def pixel_arcsec(focal_mm: float, pitch_um: float) -> float:
+    """Angle of one pixel in the middle of the frame, arcseconds."""
+    return ARCSEC_PER_RADIAN * pitch_um / 1000 / focal_mm
+
+
+def middle_trail_px(exposure_s: float, focal_mm: float, pitch_um: float, dec_deg: float) -> float:
+    """Trail in pixels of a star in the middle of the frame, for a small field."""
+    path_arcsec = SIDEREAL_ARCSEC_PER_S * math.cos(math.radians(dec_deg)) * exposure_s
+    return path_arcsec / pixel_arcsec(focal_mm, pitch_um)
+
+
+def aperture_for(kit: Kit) -> Aperture:
+    """Wide open at f/2.8 and slower; one stop down from a faster lens, within f/2 to f/2.8.
+
+    Common practice: fast lenses draw winged stars in the corners when they are wide open.
+    """
+    widest = kit.lens.widest_f
+    if widest >= FARTHEST_F:
+        slow = "; it is a slow lens for this, so the pictures will be noisy" if widest > 4.0 else ""
+        return Aperture(widest, f"wide open{slow}")
+    stopped = nominal_aperture(min(max(widest * math.sqrt(2), NEAREST_F), FARTHEST_F))
+    why = (
+        f"stopped down from f/{widest:g} so that the stars in the corners stay round; "
+        "open it further if the picture is too dark"
+    )
+    return Aperture(stopped, why)
+
+
+def iso_for(f_number: float, shutter_s: float) -> Iso:
+    """ISO 6400 at f/2.8 and 20–25 s, scaled to this aperture and shutter, held within 800–12800.
+
+    Common practice for an unlit place without a Moon.
+    """
+    slow, fast = START_SHUTTER_THIRDS
+    thirds_of_time = shutter_thirds(shutter_s)
+    beyond = min(thirds_of_time - slow, 0) + max(thirds_of_time - fast, 0)
+    wanted = ISO_THIRDS_AT_START + aperture_thirds(f_number) - START_APERTURE_THIRDS - beyond
+    held = min(max(wanted, ISO_LOWEST), ISO_HIGHEST)
+    why, ours = (
+        "the usual start at f/2.8 and 20–25 s is ISO 6400",
+        f"f/{f_number:g} and {say_shutter(shutter_s)}",
+    )
+    if wanted > held:
+        dark = _stops(wanted - held)
+        why += f"; {ours} ask for more than {nominal_iso(held)}: the picture will be up to {dark} dark"
+    elif wanted < held:
+        why += f"; {ours} ask for less, but {nominal_iso(held)} is the least that is worth setting here"
+    elif held != ISO_THIRDS_AT_START:
+        why += f"; {ours} make it {nominal_iso(held)}"
+    return Iso(nominal_iso(held), why)
+
+
+def _stops(thirds: int) -> str:
+    whole, rest = divmod(thirds, 3)
+    words = f"{whole}" * bool(whole) + ("", "⅓", "⅔")[rest]
+    return f"{words} stop{'s' if thirds > 3 else ''}"
+
+
+def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> Exposure:
+    """What to set for stars with this kit. rates: from `trailing.trail_rates`.
+
+    dec_deg: declination of the target, for NPF.
+    """
+    aperture = aperture_for(kit)
+    rules = _rules(kit, aperture.f_number, rates, dec_deg)
+    start = rules[0]
+    return Exposure(
+        aperture=aperture,
+        shutter_s=start.set_s,
+        iso=iso_for(aperture.f_number, start.set_s),
+        rules=rules,
+        core_px=start.core_px,
+        worst_px=start.worst_px,
+        hints=_hints(kit, start.set_s),
+    )
+
+
+def _rules(kit: Kit, f_number: float, rates: TrailRates, dec_deg: float) -> tuple[ShutterRule, ...]:
+    pitch, focal = kit.camera.pitch_um, kit.focal_mm
+    held_dec_deg = min(max(dec_deg, -HIGHEST_DEC_DEG), HIGHEST_DEC_DEG)
+    limits = (
+        ("rule of 500", True, rule500_s(kit.equivalent_mm)),
+        ("the simple NPF rule", True, npf_simple_s(f_number, pitch, focal)),
+        ("the full NPF rule", True, npf_full_s(f_number, pitch, focal, held_dec_deg)),
+        ("2 px at the core", False, STRICT_TRAIL_PX / rates.core_px_s),
+        ("2 px in all of the frame", False, STRICT_TRAIL_PX / rates.worst_px_s),
+    )
+    return tuple(_rule(name, is_thumb, limit_s, rates) for name, is_thumb, limit_s in limits)
+
+
+def _rule(name: str, is_thumb: bool, limit_s: float, rates: TrailRates) -> ShutterRule:
+    set_s = nominal_shutter_s(limit_s)
+    return ShutterRule(name, is_thumb, limit_s, set_s, set_s * rates.core_px_s, set_s * rates.worst_px_s)
+
+
+def _hints(kit: Kit, shutter_s: float) -> tuple[str, ...]:
+    hints = []
+    if kit.lens.is_zoom:
+        hints.append(
+            f"The figures are for the zoom at {kit.focal_mm:g} mm. Tape it there: it can creep when it "
+            "points up."
+        )
+    if kit.lens.fisheye:
+        hints.append(
+            "A fisheye bends the horizon unless it runs through the middle of the frame, and the rules "
+            "of thumb weren't made for it: go by the pixels."
+        )
+    if kit.equivalent_mm > LONG_MM:
+        hints.append(
+            f"At {kit.equivalent_mm:.0f} mm (full-frame equivalent) a fixed tripod allows only "
+            f"{say_shutter(shutter_s)}. Use a tracking mount, or stack many short frames."
+        )
+    if rule500_s(kit.equivalent_mm) > LONGEST_SHUTTER_S + 2:
+        hints.append(
+            f"The rule of 500 would allow {rule500_s(kit.equivalent_mm):.0f} s; cameras stop at 30 s "
+            "without a remote release."
+        )
+    return tuple(hints)

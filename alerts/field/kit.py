@@ -1,0 +1,151 @@
+"""Cameras and lenses: what decides how long a star stays a point and how much sky fits the frame."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from alerts.common.errors import BadInput
+
+FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """A camera body: its sensor, long side first.
+
+    name: as people say it. Raises BadInput for a sensor that no camera for the field has.
+    """
+
+    name: str
+    width_mm: float
+    height_mm: float
+    width_px: int
+    height_px: int
+
+    def __post_init__(self) -> None:
+        if not (4 <= self.height_mm <= self.width_mm <= 70):
+            raise BadInput(
+                f"a sensor of {self.width_mm:g} × {self.height_mm:g} mm can't be right; "
+                "give the long side first, in millimetres, such as 36x24."
+            )
+        if not (500 <= self.height_px <= self.width_px <= 30_000):
+            raise BadInput(
+                f"{self.width_px} × {self.height_px} pixels can't be right; "
+                "give the long side first, such as 6000x4000."
+            )
+
+    @property
+    def pitch_um(self) -> float:
+        """From one pixel's middle to the next, in micrometres."""
+        return 1000 * self.width_mm / self.width_px
+
+    @property
+    def crop_factor(self) -> float:
+        """Diagonal of 36 × 24 mm over this sensor's diagonal."""
+        return FULL_FRAME_DIAGONAL_MM / math.hypot(self.width_mm, self.height_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """A lens. focal_mm: its only focal length, or a zoom's shortest; longest_mm: a zoom's longest.
+
+    widest_f: the smallest f-number, at focal_mm. fisheye: reckoned as equisolid-angle
+    (r = 2 f sin(θ/2)), as most fisheyes are. Raises BadInput for what no lens has.
+    """
+
+    focal_mm: float
+    widest_f: float
+    longest_mm: float | None = None
+    fisheye: bool = False
+
+    def __post_init__(self) -> None:
+        if not 4 <= self.focal_mm <= 1200:
+            raise BadInput(f"a focal length of {self.focal_mm:g} mm can't be right; give 4 to 1200 mm.")
+        if not 0.7 <= self.widest_f <= 32:
+            raise BadInput(f"f/{self.widest_f:g} can't be a lens's widest aperture; give 0.7 to 32.")
+        if self.longest_mm is not None and not self.focal_mm < self.longest_mm <= 1200:
+            raise BadInput(
+                f"a zoom from {self.focal_mm:g} to {self.longest_mm:g} mm can't be right; "
+                "give the shorter focal length first."
+            )
+
+    @property
+    def is_zoom(self) -> bool:
+        return self.longest_mm is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Kit:
+    """A camera and the lens on it.
+
+    set_mm: where a zoom is set; None means its wide end. assumed: sentences on what nobody told us
+    and what was taken instead; empty when all is known.
+    """
+
+    camera: Camera
+    lens: Lens
+    set_mm: float | None = None
+    assumed: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        longest = self.lens.longest_mm or self.lens.focal_mm
+        if self.set_mm is not None and not self.lens.focal_mm <= self.set_mm <= longest:
+            raise BadInput(
+                f"the lens can't be set to {self.set_mm:g} mm; it reaches from "
+                f"{self.lens.focal_mm:g} to {longest:g} mm."
+            )
+
+    @property
+    def focal_mm(self) -> float:
+        return self.set_mm or self.lens.focal_mm
+
+    @property
+    def equivalent_mm(self) -> float:
+        """Focal length that gives the same view on 36 × 24 mm."""
+        return self.focal_mm * self.camera.crop_factor
+
+    @property
+    def lens_words(self) -> str:
+        """`20 mm f/2.8`, `16 mm f/2.8 (zoom 16–35 mm)`, `8 mm f/3.5 fisheye`."""
+        words = f"{self.focal_mm:g} mm f/{self.lens.widest_f:g}"
+        if self.lens.longest_mm is not None:
+            words += f" (zoom {self.lens.focal_mm:g}–{self.lens.longest_mm:g} mm)"
+        return words + (" fisheye" if self.lens.fisheye else "")
+
+    def field_of_view_deg(self, *, portrait: bool = False) -> tuple[float, float]:
+        """Horizontal and vertical angle through the middle of the frame, in degrees."""
+        wide = self._angle_deg(self.camera.width_mm)
+        high = self._angle_deg(self.camera.height_mm)
+        return (high, wide) if portrait else (wide, high)
+
+    def _angle_deg(self, side_mm: float) -> float:
+        if not self.lens.fisheye:
+            return math.degrees(2 * math.atan(side_mm / 2 / self.focal_mm))
+        return math.degrees(4 * math.asin(min(1.0, side_mm / 4 / self.focal_mm)))
+
+
+FULL_FRAME = Camera("full frame", 36.0, 24.0, 6048, 4032)
+FORMATS = {
+    camera.name: camera
+    for camera in (
+        FULL_FRAME,
+        Camera("aps-c", 23.5, 15.7, 6000, 4000),
+        Camera("four thirds", 17.3, 13.0, 5184, 3888),
+        Camera("one inch", 13.2, 8.8, 5472, 3648),
+        Camera("medium format", 43.8, 32.9, 8256, 6192),
+    )
+}
+"""Common sensor formats with a usual number of pixels each (common practice: makers differ by a few
+per cent in size, and by more in pixels)."""
+
+USUAL_LENS = Lens(20.0, 2.8)
+NO_CAMERA = "No camera is named: this reckons with a full-frame sensor of 24 megapixels."
+NO_LENS = "No lens is named: this reckons with a 20 mm f/2.8."
+NO_APERTURE = "The lens's widest aperture isn't named: this reckons with f/2.8."
+NO_PIXELS = "The number of pixels isn't named: this reckons with what is usual for the format."
+
+
+def default_kit() -> Kit:
+    """What stands in when a person named no kit; it says so."""
+    return Kit(FULL_FRAME, USUAL_LENS, assumed=(NO_CAMERA, NO_LENS))

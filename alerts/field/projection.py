@@ -1,0 +1,99 @@
+"""Where directions in the sky fall in the picture: a camera on a level tripod, tilted up, never rolled.
+
+Altitudes are airless and azimuths run from north through east, in degrees. On the sensor, x runs to
+the right and y up, in millimetres from the middle of the frame, as the picture is looked at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.field.kit import Kit
+
+Floats = npt.NDArray[np.float64]
+
+NEAREST_TO_SIDE = 0.02
+"""Directions whose cosine to the axis is smaller (beyond 88.9 degrees) don't fall on a flat picture."""
+
+
+FISHEYE_SHOWS = -0.5
+"""The same for a fisheye: up to 120 degrees off the axis, beyond every frame's corner."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One frame: where the camera points, and what its lens and sensor make of it.
+
+    azimuth_deg, tilt_deg: direction of the optical axis; tilt is its altitude, -90..90.
+    width_mm, height_mm: the frame as held (swapped for an upright one).
+    """
+
+    azimuth_deg: float
+    tilt_deg: float
+    focal_mm: float
+    width_mm: float
+    height_mm: float
+    fisheye: bool = False
+
+    @classmethod
+    def of(cls, kit: Kit, azimuth_deg: float, tilt_deg: float, *, portrait: bool = False) -> View:
+        camera = kit.camera
+        wide, high = camera.width_mm, camera.height_mm
+        if portrait:
+            wide, high = high, wide
+        return cls(azimuth_deg % 360, tilt_deg, kit.focal_mm, wide, high, kit.lens.fisheye)
+
+    def project(self, altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> tuple[Floats, Floats]:
+        """x and y in mm of directions of any shape; NaN where the lens can't show them.
+
+        Rectilinear: r = f tan θ. Fisheye: equisolid-angle, r = 2 f sin(θ/2).
+        """
+        right, up, ahead = self._in_camera(np.asarray(altitude_deg), np.asarray(azimuth_deg))
+        if self.fisheye:
+            scale = self.focal_mm * np.sqrt(2 / np.maximum(1 + ahead, 1e-12))
+            shown = ahead > FISHEYE_SHOWS
+        else:
+            scale = self.focal_mm / np.maximum(ahead, NEAREST_TO_SIDE)
+            shown = ahead > NEAREST_TO_SIDE
+        return np.where(shown, right * scale, np.nan), np.where(shown, up * scale, np.nan)
+
+    def direction(self, x_mm: npt.ArrayLike, y_mm: npt.ArrayLike) -> tuple[Floats, Floats]:
+        """Altitude and azimuth (0..360) of places on the sensor; the inverse of `project`."""
+        x, y = np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)
+        radius = np.hypot(x, y)
+        if self.fisheye:
+            off_axis = 2 * np.arcsin(np.clip(radius / 2 / self.focal_mm, 0, 1))
+        else:
+            off_axis = np.arctan(radius / self.focal_mm)
+        aside = np.sin(off_axis) / np.where(radius > 0, radius, 1)
+        return self._to_sky(x * aside, y * aside, np.cos(off_axis))
+
+    def holds(self, altitude_deg: float, azimuth_deg: float, margin_mm: float = 0.0) -> bool:
+        """Whether a direction falls inside the frame, at least `margin_mm` from its edge."""
+        x, y = self.project(altitude_deg, azimuth_deg)
+        return bool(abs(x) <= self.width_mm / 2 - margin_mm and abs(y) <= self.height_mm / 2 - margin_mm)
+
+    def corners_deg(self) -> tuple[tuple[float, float], ...]:
+        """(altitude, azimuth) of the corners: top left, top right, bottom right, bottom left."""
+        half_w, half_h = self.width_mm / 2, self.height_mm / 2
+        x = np.array([-half_w, half_w, half_w, -half_w])
+        altitude, azimuth = self.direction(x, np.array([half_h, half_h, -half_h, -half_h]))
+        return tuple((float(a), float(b)) for a, b in zip(altitude, azimuth, strict=True))
+
+    def _in_camera(self, altitude_deg: Floats, azimuth_deg: Floats) -> tuple[Floats, Floats, Floats]:
+        """Unit vectors as (right, up, ahead) of the camera."""
+        altitude, tilt = np.radians(altitude_deg), np.radians(self.tilt_deg)
+        turn = np.radians(azimuth_deg - self.azimuth_deg)
+        level, rise = np.cos(altitude) * np.cos(turn), np.sin(altitude)
+        up = rise * np.cos(tilt) - level * np.sin(tilt)
+        ahead = level * np.cos(tilt) + rise * np.sin(tilt)
+        return np.asarray(np.cos(altitude) * np.sin(turn)), np.asarray(up), np.asarray(ahead)
+
+    def _to_sky(self, right: Floats, up: Floats, ahead: Floats) -> tuple[Floats, Floats]:
+        tilt = np.radians(self.tilt_deg)
+        level, rise = ahead * np.cos(tilt) - up * np.sin(tilt), ahead * np.sin(tilt) + up * np.cos(tilt)
+        altitude = np.degrees(np.arctan2(rise, np.hypot(right, level)))
+        return altitude, (np.degrees(np.arctan2(right, level)) + self.azimuth_deg) % 360

@@ -1,0 +1,94 @@
+"""What others than its owner may know of a shared site.
+
+They get a copy of it, a site of its own in the store (`service.store.rounded`), described as `shared_site`
+says. Whatever they read or are sent is worked out for that copy, so that nothing in it depends on where
+within some kilometres the true place lies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from math import cos, radians
+from typing import Any
+
+from alerts.judging.access_rules import without_note
+from alerts.judging.verdict import Verdict
+from alerts.sites.model import HorizonLine, Site
+from service.masking import SHARED_STEP_DEG, round_shared_deg
+
+LEAST_WIDTH_KM = 2.7
+"""Of a cell from west to east; a step of longitude is 5.5 km at the equator, and this at 60 degrees."""
+KM_A_DEGREE = 111.2
+LON_STEPS_DEG = (SHARED_STEP_DEG, 0.1, 0.2, 0.5, 1.0, 2.0)
+
+
+def rounded_place(lat_deg: float, lon_deg: float) -> tuple[float, float]:
+    """The middle of the cell that a place lies in: 0.05 degrees, longitude coarser where meridians meet."""
+    lat = round_shared_deg(lat_deg)
+    step = _lon_step_deg(lat)
+    return lat, round(round(lon_deg / step) * step, 2)
+
+
+def _lon_step_deg(rounded_lat_deg: float) -> float:
+    width_km = KM_A_DEGREE * cos(radians(rounded_lat_deg))
+    return next((step for step in LON_STEPS_DEG if step * width_km >= LEAST_WIDTH_KM), LON_STEPS_DEG[-1])
+
+
+def shared_site(site: Site, known: Site | None = None) -> Site:
+    """The site as others know it: at its rounded place, nothing of the ground there, no reading, no notes.
+
+    known: as they know it so far. Where the place moved to the next cell at the most, it stays there for
+    them: else moving the site a little, again and again, would tell where the border runs.
+    """
+    lat_deg, lon_deg = rounded_place(site.lat_deg, site.lon_deg)
+    if known is not None and _are_beside(known, lat_deg, lon_deg):
+        lat_deg, lon_deg = known.lat_deg, known.lon_deg
+    return replace(
+        without_notes(site),
+        lat_deg=lat_deg,
+        lon_deg=lon_deg,
+        elevation_m=0.0,
+        horizon=HorizonLine(),
+        foregrounds=(),
+        darkness=None,
+    )
+
+
+def _are_beside(known: Site, lat_deg: float, lon_deg: float) -> bool:
+    """Whether two middles are those of one cell or of neighbours."""
+    apart_deg = (lon_deg - known.lon_deg + 180) % 360 - 180
+    return abs(lat_deg - known.lat_deg) < 1.5 * SHARED_STEP_DEG and abs(apart_deg) < 1.5 * _lon_step_deg(
+        known.lat_deg
+    )
+
+
+def without_notes(site: Site) -> Site:
+    """The site as it is, without what its owner noted of it."""
+    return replace(site, access_note="", notes="")
+
+
+def discreet(verdict: Verdict) -> Verdict:
+    """The verdict without the owner's note on how one gets there."""
+    return replace(verdict, reasons=tuple(without_note(each) for each in verdict.reasons))
+
+
+def discreet_facts(facts: Mapping[str, Any], described: Iterable[Site]) -> dict[str, Any]:
+    """What was told of a site, as stored, without what only its owner reads: notes, foregrounds, and the
+    towns round it, whose bearings lead there. described: the site as it ever was."""
+    notes = [site.access_note for site in described if site.access_note]
+
+    def quiet(text: str) -> str:
+        """A reason without the note that follows its colon (`presence.access`)."""
+        for note in notes:
+            text = text.replace(f": {note}", "")
+        return text
+
+    kept = {**facts, "access_note": "", "cause": quiet(facts.get("cause", ""))}
+    kept["reasons"] = [quiet(each) for each in facts.get("reasons", [])]
+    if facts.get("field"):
+        frames = {**facts["field"]["frames"], "over": ""}
+        kept["field"] = {**facts["field"], "frames": frames, "standings": []}
+    if facts.get("sky"):
+        kept["sky"] = {**facts["sky"], "towns": [], "inside": ""}
+    return kept

@@ -1,0 +1,97 @@
+"""What a dark window is worth: how the best of several is chosen.
+
+    worth = minutes × darkness × chance × shape × target
+
+minutes: of the part that can be used. darkness: 1 while the Sun is below −18° and the Moon down, less
+while it is not. chance: of the event, as a share. shape: how much of the time shows a shape that was
+asked for. target: 1 for the target wanted most, less for each that will also do.
+
+A rule of ours for putting windows in order, not a measure of anything in the sky.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+
+from alerts.common.span import Span, intersect
+from alerts.sky.night import BodyEvents, DarkWindow, Night, Shape, TargetKind
+
+NEAR_DARK_WORTH = 0.75
+"""A minute with the Sun between −15° and −18°."""
+MOONLIT_COSTS = 0.7
+"""How much of a minute a full Moon takes; a lesser one takes its lit share of that."""
+OTHER_SHAPE_WORTH = 0.25
+"""A minute of another shape than those asked for."""
+NEXT_TARGET_WORTH = 0.8
+"""A minute of the second target against one of the first, of the third against the second, and so on."""
+
+
+def worth_minutes(
+    night: Night,
+    window: DarkWindow,
+    usable: Span,
+    chance_pct: int | None,
+    *,
+    shapes: Sequence[Shape] = (),
+    rank: int = 0,
+) -> float:
+    """The worth of a window in minutes of the best sky; 0 while the chance is unknown.
+
+    usable: the part of the window that counts. rank: 0 for the target wanted most, 1 for the next, ….
+    """
+    share = (chance_pct or 0) / 100
+    return (
+        usable.minutes
+        * darkness_share(night, usable)
+        * share
+        * shape_share(window, usable, shapes)
+        * NEXT_TARGET_WORTH**rank
+    )
+
+
+def rough_worth(usable: Span, chance_pct: int | None) -> float:
+    """Minutes × chance alone, where no more is at hand; `worth_minutes` is never more for the same span."""
+    return usable.minutes * (chance_pct or 0) / 100
+
+
+def darkness_share(night: Night, usable: Span) -> float:
+    """The mean worth of a minute of darkness, 0..1."""
+    dark = _minutes(intersect([usable], down_spans(night.span, night.astronomical)))
+    near = usable.minutes - dark
+    moonless = _minutes(intersect([usable], night.moonless))
+    moonlit = usable.minutes - moonless
+    by_sun = (dark + near * NEAR_DARK_WORTH) / usable.minutes
+    by_moon = (moonless + moonlit * (1 - MOONLIT_COSTS * night.moon_lit)) / usable.minutes
+    return by_sun * by_moon
+
+
+def shape_share(window: DarkWindow, usable: Span, shapes: Sequence[Shape]) -> float:
+    """The mean worth of a minute of shape, 0..1; 1 where no shape was asked for or the target has none."""
+    if not shapes or window.target.kind not in (TargetKind.CORE, TargetKind.BAND):
+        return 1.0
+    wanted = shape_time(window, usable, shapes) / usable.duration
+    return wanted + (1 - wanted) * OTHER_SHAPE_WORTH
+
+
+def shape_time(window: DarkWindow, usable: Span, shapes: Sequence[Shape]) -> timedelta:
+    """How long one of these shapes stands in the usable part."""
+    pieces = (piece.span.overlap(usable) for piece in window.shapes if piece.shape in shapes)
+    return sum((piece.duration for piece in pieces if piece is not None), timedelta(0))
+
+
+def down_spans(night: Span, body: BodyEvents) -> tuple[Span, ...]:
+    """The spans of a night with a body below the level of these crossings."""
+    events = sorted([(at, True) for at in body.rises] + [(at, False) for at in body.sets])
+    spans, since = [], None if body.up_at_start else night.start
+    for at, rises in events:
+        if rises and since is not None and since < at:
+            spans.append(Span(since, at))
+        since = None if rises else at
+    if since is not None and since < night.end:
+        spans.append(Span(since, night.end))
+    return tuple(spans)
+
+
+def _minutes(spans: Sequence[Span]) -> float:
+    return sum(span.minutes for span in spans)

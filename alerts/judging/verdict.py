@@ -1,0 +1,318 @@
+"""Wishes + night + outlook -> a verdict with its reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+from math import inf
+
+from alerts.common.plain_values import value
+from alerts.common.span import Span
+from alerts.common.time_text import say_span, say_time, say_when
+from alerts.field.trip_plan import FieldPlan, plan_trip
+from alerts.judging import rules
+from alerts.judging.access_rules import night_reasons, usable_spans, window_reasons, without_note
+from alerts.judging.ranking import worth_minutes
+from alerts.judging.rules import Reason, Result
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow, Night
+from alerts.weather.chance import SAYS_CLEAR_FROM
+from alerts.weather.model_names import source_name
+from alerts.weather.outlook import Outlook
+from alerts.wishes.model import Wishes
+
+__all__ = [
+    "Reason",
+    "Result",
+    "SkyView",
+    "Verdict",
+    "VerdictWord",
+    "hangs_on",
+    "judge",
+    "weigh",
+    "with_decision_time",
+]
+
+WAIT_FROM_PCT = 40
+"""From this chance on, a night that isn't good enough yet is worth watching."""
+FAR_OFF = timedelta(hours=36)
+"""A night further off than this isn't given up for its cloud: forecasts change."""
+LINEAGES_NEEDED = 2
+PROVIDERS_NEEDED = 2
+
+
+class VerdictWord(StrEnum):
+    GO = "go"
+    WAIT = "wait"
+    STAY = "stay"
+    UNKNOWN = "unknown"
+
+
+@value(frozen=True, slots=True)
+class SkyView:
+    """A night as one target makes it, with the outlook over the usable part of each of its windows.
+
+    outlooks: one for each window; None where no weather was asked for, none came, or nothing of the
+    window can be used.
+    """
+
+    night: Night
+    outlooks: Sequence[Outlook | None]
+
+
+@value(frozen=True, slots=True)
+class Verdict:
+    """The word for a night, the deciding reason first, with the window it is about.
+
+    usable: the part of the window that counts; all of it unless a gate or the time to be home cuts it.
+    night: the night as the window's target makes it. worth: see alerts/judging/ranking.py.
+    others: the verdicts on the night's other windows, the best first.
+    """
+
+    word: VerdictWord
+    reasons: tuple[Reason, ...]
+    window: DarkWindow | None
+    outlook: Outlook | None
+    usable: Span | None = None
+    night: Night | None = None
+    worth: float = 0.0
+    others: tuple[Verdict, ...] = ()
+
+    @property
+    def deciding(self) -> Reason:
+        return self.reasons[0]
+
+    @property
+    def chance_pct(self) -> int | None:
+        return self.outlook.chance_pct if self.outlook is not None else None
+
+
+_BEST_FIRST = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STAY)
+_AS_RESULT = {
+    VerdictWord.GO: Result.PASS,
+    VerdictWord.WAIT: Result.WARN,
+    VerdictWord.UNKNOWN: Result.UNKNOWN,
+    VerdictWord.STAY: Result.FAIL,
+}
+
+
+def judge(
+    night: Night,
+    outlooks: Sequence[Outlook | None],
+    wishes: Wishes,
+    *,
+    now: datetime,
+    site: Site,
+    also: Sequence[SkyView] = (),
+) -> Verdict:
+    """The verdict for one night.
+
+    outlooks: one for each of the night's windows; None where no weather was asked for or none came.
+    also: the same night as each further target makes it, in the order in which they will do.
+
+    No window -> stay, from the sky alone. Else a known failing hazard or wish -> stay. Else cloud,
+    mean wind or precipitation unknown -> unknown. Else go, when the chance reaches the wish on two
+    lineages from two providers and it is the day of the night. Else wait, when the chance is at least
+    40 %, the night's first window more than 36 h off, or only one lineage answered. Else stay.
+
+    Each window is judged by itself and the best taken: go before wait before unknown before stay (a
+    window that must be stayed away from hides no other), then what it is worth (alerts/judging/ranking.py).
+    """
+    found = weigh((SkyView(night, outlooks), *also), wishes, now=now, site=site)
+    return with_decision_time(found, trip_to(found, wishes, site), wishes, now=now, site=site)
+
+
+def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site) -> Verdict:
+    """The verdict without the moment of decision: the same for all who differ in how they get there.
+
+    Of the wishes, `Wishes.judged` names those that it reads.
+    """
+    judged = [
+        verdict for rank, view in enumerate(views) for verdict in _weigh_view(view, rank, wishes, now, site)
+    ]
+    if not judged:
+        return Verdict(VerdictWord.STAY, _sky_reasons(views, site), None, None, night=views[0].night)
+    judged.sort(key=lambda verdict: (_BEST_FIRST.index(verdict.word), -verdict.worth))
+    best, others = judged[0], tuple(judged[1:])
+    if not others:
+        return best
+    lines = tuple(_as_other(verdict, best, site) for verdict in others)
+    return replace(best, reasons=best.reasons + lines, others=others)
+
+
+def trip_to(verdict: Verdict, wishes: Wishes, site: Site) -> FieldPlan | None:
+    """The trip to the window that the verdict is about; None without one."""
+    if verdict.usable is None or verdict.night is None:
+        return None
+    return plan_trip(verdict.night, verdict.usable, wishes, site)
+
+
+def with_decision_time(
+    verdict: Verdict, trip: FieldPlan | None, wishes: Wishes, *, now: datetime, site: Site
+) -> Verdict:
+    """A wait that also says when it is decided; any other verdict as it is."""
+    if verdict.word is not VerdictWord.WAIT or trip is None:
+        return verdict
+    deciding = verdict.deciding
+    said = replace(deciding, text=f"{deciding.text}; {_say_decision(trip, wishes, now, site)}")
+    return replace(verdict, reasons=(said, *verdict.reasons[1:]))
+
+
+def _say_decision(trip: FieldPlan, wishes: Wishes, now: datetime, site: Site) -> str:
+    clock = wishes.clock(site.tz)
+    due = trip.leave_by - wishes.notice
+    if now < due:
+        return f"we decide {say_when(due, now, clock)}"
+    again = "we look again with each new forecast"
+    if now < trip.latest_departure:
+        return f"{again}; leaving makes sense until {say_time(trip.latest_departure, clock)}"
+    return again
+
+
+def _sky_reasons(views: Sequence[SkyView], site: Site) -> tuple[Reason, ...]:
+    """Why no target has a window: that of the first one decides, the others follow in one line each."""
+    first, *rest = (rules.sky_reasons(view.night, site) for view in views)
+    others = (Reason("other_target", Result.FAIL, reasons[0].text) for reasons in rest)
+    return (*first, *others)
+
+
+def _weigh_view(view: SkyView, rank: int, wishes: Wishes, now: datetime, site: Site) -> Iterator[Verdict]:
+    night = view.night
+    usable = usable_spans(night, wishes, site)
+    for window, part, outlook in zip(night.windows, usable, view.outlooks, strict=True):
+        word, reasons = _weigh_window(night, window, part, outlook, wishes, now, site)
+        chance = outlook.chance_pct if outlook is not None else None
+        worth = 0.0
+        if part is not None:
+            worth = worth_minutes(night, window, part, chance, shapes=wishes.shapes, rank=rank)
+        yield Verdict(word, reasons, window, outlook, part, night, worth)
+
+
+def _weigh_window(
+    night: Night,
+    window: DarkWindow,
+    usable: Span | None,
+    outlook: Outlook | None,
+    wishes: Wishes,
+    now: datetime,
+    site: Site,
+) -> tuple[VerdictWord, tuple[Reason, ...]]:
+    """The word for one window, and the reasons with the one that decided first."""
+    part = usable or window.span
+    found = [
+        rules.over(part, outlook, wishes, now, site),
+        *night_reasons(night.name, wishes, site),
+        rules.shortest_window(window.span, wishes),
+        *window_reasons(night, window.span, wishes, site),
+    ]
+    found += [high for high in (rules.shape(window, part, wishes), rules.target(window, night)) if high]
+    if outlook is None:
+        word, deciding = _without_weather(found, window, site)
+    else:
+        found += rules.limit_reasons(outlook, wishes)
+        word, deciding = _with_weather(night, outlook, wishes, now, site, found)
+    return word, _ordered(deciding, found)
+
+
+def _without_weather(found: list[Reason], window: DarkWindow, site: Site) -> tuple[VerdictWord, Reason]:
+    """Stay where something fails that needs no weather; else nobody can say."""
+    if failing := _first(found, Result.FAIL):
+        return VerdictWord.STAY, failing
+    sky = f"the sky itself: dark {say_span(window.span, site.tz)}"
+    missing = Reason("forecast", Result.UNKNOWN, f"no forecast reached us, so we can't say; {sky}")
+    found.append(missing)
+    return VerdictWord.UNKNOWN, _first(found, Result.UNKNOWN) or missing
+
+
+def _with_weather(
+    night: Night,
+    outlook: Outlook,
+    wishes: Wishes,
+    now: datetime,
+    site: Site,
+    found: list[Reason],
+) -> tuple[VerdictWord, Reason]:
+    """The word and what decided; adds the reasons about chance, sources and day to `found`."""
+    failing = _first(found, Result.FAIL)
+    chance = rules.chance(outlook, wishes)
+    sources = rules.sources(outlook, LINEAGES_NEEDED, PROVIDERS_NEEDED)
+    day = rules.day(night.name, now, site)
+    unknown = _first([found[0], chance, *found[1:]], Result.UNKNOWN)
+    found += [chance, sources, day]
+    if failing:
+        return VerdictWord.STAY, failing
+    if unknown:
+        return VerdictWord.UNKNOWN, unknown
+    in_the_way = [reason for reason in (chance, sources, day) if reason.result is not Result.PASS]
+    if not in_the_way:
+        return VerdictWord.GO, chance
+    if _is_worth_waiting(night, outlook, wishes, now):
+        return VerdictWord.WAIT, _waiting(in_the_way[0], chance, outlook)
+    return VerdictWord.STAY, chance
+
+
+def _is_worth_waiting(night: Night, outlook: Outlook, wishes: Wishes, now: datetime) -> bool:
+    """A go limit below 40 % lowers the chance to wait for with it."""
+    far_off = night.windows[0].span.start - now > FAR_OFF
+    enough = (outlook.chance_pct or 0) >= min(WAIT_FROM_PCT, wishes.chance_go_pct)
+    return enough or far_off or len(outlook.lineages) == 1
+
+
+def _waiting(hindrance: Reason, chance: Reason, outlook: Outlook) -> Reason:
+    """What a wait hangs on, as one clause."""
+    if hindrance.rule == "day":
+        return replace(hindrance, text=chance.text)
+    if hindrance.rule == "chance":
+        return replace(hindrance, text=f"{hindrance.text}; {_leanings(outlook)}")
+    return hindrance
+
+
+def _leanings(outlook: Outlook) -> str:
+    """Which models lean which way, as one clause."""
+    clear, answered = outlook.agreement
+    if answered and clear == answered:
+        return "every model leans to clear, none is sure enough"
+    if not clear:
+        return "no model says clear yet"
+    return f"{clear} of {answered} models say clear; {hangs_on(outlook)}"
+
+
+def hangs_on(outlook: Outlook) -> str:
+    """`it hangs on GFS and ICON`: the models that don't say clear while others do; "" where none differs."""
+    doubters = [
+        source_name(entry.source)
+        for entry in outlook.per_source
+        if entry.chance is not None and entry.chance < SAYS_CLEAR_FROM
+    ]
+    differ = 0 < len(doubters) < outlook.agreement[1]
+    return f"it hangs on {' and '.join(doubters)}" if differ else ""
+
+
+def _first(found: Sequence[Reason], result: Result) -> Reason | None:
+    return next((reason for reason in found if reason.result is result), None)
+
+
+_NEAR_FIRST = (Result.FAIL, Result.UNKNOWN, Result.WARN, Result.PASS)
+
+
+def _ordered(deciding: Reason, found: Sequence[Reason]) -> tuple[Reason, ...]:
+    """The deciding reason, then what else stood in the way, then what passed, the nearest first."""
+    rest = [reason for reason in found if reason.rule != deciding.rule]
+    rest.sort(key=lambda reason: (_NEAR_FIRST.index(reason.result), _slack(reason)))
+    return (deciding, *rest)
+
+
+def _slack(reason: Reason) -> float:
+    return inf if reason.slack is None else reason.slack
+
+
+def _as_other(verdict: Verdict, best: Verdict, site: Site) -> Reason:
+    """A night's other window in one line, with its target where that is another one, and no private note."""
+    window, chosen = verdict.window, best.window
+    assert window is not None, "only windows are judged"
+    assert chosen is not None, "only windows are judged"
+    name = "" if window.target == chosen.target else f" ({rules.target_name(window.target)})"
+    text = f"{say_span(window.span, site.tz)}{name}: {verdict.word}, {without_note(verdict.deciding).text}"
+    return Reason("other_window", _AS_RESULT[verdict.word], text)

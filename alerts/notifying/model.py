@@ -1,0 +1,172 @@
+"""What the ladder reads and says, as plain values."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from enum import IntEnum, StrEnum
+
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.plain_values import value
+from alerts.common.span import Span
+from alerts.judging.verdict import VerdictWord
+
+LINEAGES_NEEDED = 2
+HEADS_UP_FROM_PCT = 50
+HEADS_UP_LIFT = 6.0
+"""A heads-up says something about this night: its odds must be so many times what is usual at that place and
+season."""
+
+
+class Why(StrEnum):
+    """Why something is told, or why nothing is."""
+
+    GOOD_AHEAD = "good_ahead"  # days ahead, and worth keeping the evening free
+    GOOD_TONIGHT = "good_tonight"  # the first go
+    GOOD_AGAIN = "good_again"  # taken back, and now clearly good again
+    MOVED = "moved"  # told go, and the times have shifted
+    OTHER_WINDOW = "other_window"  # told go, and only another window of that night holds
+    LAST_WORD = "last_word"  # told go, and the phone is about to go silent
+    UNSETTLED = "unsettled"  # said enough of this night: look yourself
+    TURNED_BAD = "turned_bad"  # told go, and the chance has gone: someone may be driving there
+    HAZARD = "hazard"  # told go, and it isn't safe or fit any more
+    WINDOW_GONE = "window_gone"  # told go, and there is no window any more
+
+    NO_NEWS = "no_news"  # told already, and it still holds
+    NO_WINDOW = "no_window"  # the sky offers nothing
+    NOT_GOOD_ENOUGH = "not_good_enough"  # seen, and below what was asked for
+    NOTHING_TOLD = "nothing_told"  # turned bad after a heads-up: no go was given, none is taken back
+    USUAL_HERE = "usual_here"  # good, and no better than such nights usually are there
+    ONE_LINEAGE = "one_lineage"  # good, by one model family alone
+    CANNOT_SAY = "cannot_say"  # unknown: no reason to call, none to take back
+    TOO_EARLY = "too_early"  # further ahead than the person wants to hear of
+    NOT_YET_DUE = "not_yet_due"  # good, and there is time: said before one must leave
+    TOO_LATE = "too_late"  # good, and nobody could get there any more
+    NIGHT_OVER = "night_over"  # nothing is told of a window that has passed
+    NOT_SURELY_AGAIN = "not_surely_again"  # taken back, and not good by a margin
+    JUST_TURNED = "just_turned"  # good only since this look: said if the next one sees it too
+    QUIET_HOURS = "quiet_hours"  # waits for the end of the quiet hours, and is judged again then
+    ENOUGH_SAID = "enough_said"  # the cap on alerts for one night
+    ENOUGH_THIS_WEEK = "enough_this_week"  # the person's own cap
+
+
+@value(frozen=True, slots=True)
+class Told:
+    """An alert that went out, or may have: what it said of chance, window and leave-by.
+
+    why: None where it isn't known any more. is_last_word: no later word could arrive.
+    """
+
+    kind: AlertKind
+    at: datetime
+    chance_pct: int | None
+    window: Span | None
+    leave_by: datetime | None
+    occurrence: int = 1
+    why: Why | None = None
+    is_last_word: bool = False
+
+
+@value(frozen=True, slots=True)
+class SeenWindow:
+    """Another window of the same night as it is judged now."""
+
+    window: Span
+    word: VerdictWord
+    chance_pct: int | None
+    decided_by: str = ""
+    whole_pct: int | None = None
+
+    @property
+    def best_pct(self) -> int | None:
+        """See `Seen.best_pct`."""
+        return _higher(self.chance_pct, self.whole_pct)
+
+
+class Rung(IntEnum):
+    """How far up the ladder a night stands by what is seen of it alone."""
+
+    NOTHING = 0
+    PROMISING = 1  # good enough for a heads-up
+    GOOD = 2  # good enough for a go
+
+
+@value(frozen=True, slots=True)
+class Seen:
+    """The newest verdict, as far as it matters for telling.
+
+    days_ahead: civil days in the site's zone from today to the night's name; 0 on the day, negative
+    after midnight. hazards: names of hazards that fail. is_over: the window can no longer hold the
+    event, which is no news to anybody. decided_by: the rule that decided. also: the night's other windows.
+    held_since: since when the night has stood on its rung or higher; None when that isn't known. usual_pct:
+    the chance of such a window there in that season, whatever is forecast. whole_pct: once the window has
+    begun, the chance that all of it holds the event; chance_pct is what is left then.
+    """
+
+    word: VerdictWord
+    chance_pct: int | None
+    window: Span | None
+    lineages: int
+    days_ahead: int
+    hazards: tuple[str, ...] = ()
+    is_over: bool = False
+    decided_by: str = ""
+    also: tuple[SeenWindow, ...] = ()
+    held_since: datetime | None = None
+    usual_pct: int | None = None
+    whole_pct: int | None = None
+
+    @property
+    def best_pct(self) -> int | None:
+        """By what a go stands: that the event may still come, or has come in what has passed of the
+        window."""
+        return _higher(self.chance_pct, self.whole_pct)
+
+    @property
+    def heads_up_from_pct(self) -> int:
+        """From which chance on a night days ahead is worth a word."""
+        if self.usual_pct is None:
+            return HEADS_UP_FROM_PCT
+        odds = HEADS_UP_LIFT * self.usual_pct / max(1, 100 - self.usual_pct)
+        return max(HEADS_UP_FROM_PCT, round(100 * odds / (1 + odds)))
+
+    @property
+    def rung(self) -> Rung:
+        if self.word is VerdictWord.GO:
+            return Rung.GOOD
+        promising = (self.chance_pct or 0) >= self.heads_up_from_pct and self.lineages >= LINEAGES_NEEDED
+        return Rung.PROMISING if self.word is VerdictWord.WAIT and promising else Rung.NOTHING
+
+
+@value(frozen=True, slots=True)
+class Telling:
+    """What to tell now: a kind, or None for silence; always with why, and a sentence for the record.
+
+    expires_at: past it the alert helps nobody; None for silence. occurrence: counts alerts of this
+    kind for this night from 1; 0 for silence. is_last_word: the phone goes silent before the next cycle.
+    """
+
+    kind: AlertKind | None
+    why: Why
+    text: str
+    expires_at: datetime | None = None
+    occurrence: int = 0
+    is_last_word: bool = False
+
+
+def _higher(one_pct: int | None, other_pct: int | None) -> int | None:
+    known = [each for each in (one_pct, other_pct) if each is not None]
+    return max(known, default=None)
+
+
+def silence(why: Why, text: str) -> Telling:
+    return Telling(None, why, text)
+
+
+def held_since(before: tuple[Rung, datetime] | None, rung: Rung, now: datetime) -> datetime:
+    """Since when a night has stood on `rung` or higher, from the rung and the time known before.
+
+    A higher rung than before begins now; on the same or a lower one the old time still holds.
+    """
+    if before is None or rung > before[0]:
+        return now
+    return min(before[1], now)

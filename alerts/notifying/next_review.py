@@ -1,0 +1,146 @@
+"""When a night must be looked at again although nothing new has come: by the passing of time alone.
+
+Until then the same forecasts, wishes and alerts lead to the same verdict and the same word, so that a
+cycle in which nothing changed costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import UTC, datetime, time, timedelta, tzinfo
+from functools import lru_cache
+
+from alerts.common.clock_times import DAY, ClockSpan, at_clock
+from alerts.common.span import Span
+from alerts.field.trip_plan import FieldPlan
+from alerts.judging.access_rules import usable_spans
+from alerts.judging.verdict import FAR_OFF
+from alerts.notifying.limits import CYCLE_SLACK, Look, go_due_from
+from alerts.notifying.model import Telling, Why
+from alerts.notifying.policy import LAST_WORD_LEAD
+from alerts.sites.model import Site
+from alerts.sky.night import Night
+from alerts.sky.night_calendar import night_start_s, number_at
+from alerts.weather.chance import OLDEST_AIR
+from alerts.weather.forecast import Source
+from alerts.weather.freshness import dated, turns
+from alerts.weather.model_families import AIR_LINEAGE
+from alerts.wishes.model import Wishes
+
+AT_MOST = timedelta(hours=6)
+"""No night is left alone longer than this."""
+_AFTER = timedelta(microseconds=1)
+"""For limits that still hold at their own moment."""
+
+
+def next_midnight(now: datetime, zone: tzinfo) -> datetime:
+    """The next moment at which a new civil day begins in that zone."""
+    today = now.astimezone(zone).date()
+    found = (at_clock(today + DAY * days, time(0), zone) for days in (1, 2))
+    return next(at for at in found if at > now)
+
+
+def next_night_start(site: Site, now: datetime) -> datetime:
+    """When the night that contains `now` ends, and another one comes into sight."""
+    return datetime.fromtimestamp(night_start_s(site, number_at(site, now) + 1), UTC)
+
+
+def verdict_may_change(
+    nights: Sequence[Night],
+    trips: Sequence[Span],
+    sources: Iterable[Source],
+    wishes: Wishes,
+    now: datetime,
+    site: Site,
+) -> datetime:
+    """From when on the verdict on a night can be another one; `now` when every look may differ.
+
+    nights: the night, as each target makes it. trips: from leaving to coming home, one for each part of a
+    window for which there is weather. From when one leaves until one is home the outlook looks at what is
+    left of the trip, and a run without an issue time ages as one looks.
+    """
+    sources = tuple(sources)
+    if trips and any(_ages_as_one_looks(source) for source in sources):
+        return now
+    if any(trip.contains(now) for trip in trips):
+        return now
+    moments = [next_midnight(now, site.tz), *(at for source in sources for at in _ages(source))]
+    moments += [trip.start for trip in trips]
+    for night in nights:
+        moments += [night.windows[0].span.start - FAR_OFF] if night.windows else []
+        for part in usable_spans(night, wishes, site):
+            moments += [part.end - wishes.shortest_window] if part is not None else []
+    return _first(moments, now)
+
+
+def _ages_as_one_looks(source: Source) -> bool:
+    return source.issued_at is None and source.lineage != AIR_LINEAGE
+
+
+def _ages(source: Source) -> Iterator[datetime]:
+    """When a run begins and ceases to count."""
+    since = dated(source)
+    if since is None:
+        return
+    yield since
+    if source.lineage == AIR_LINEAGE:
+        yield since + OLDEST_AIR + _AFTER
+    for at in turns(source):
+        yield at + _AFTER
+
+
+def word_may_change(look: Look, telling: Telling) -> datetime:
+    """From when on another word can be due for the same verdict; `now` when the next look may differ."""
+    if telling.why is Why.JUST_TURNED:
+        return look.now
+    moments: list[datetime] = []
+    if look.wishes.quiet is not None:
+        moments += _edges_of(look.wishes.quiet, look.now, look.clock)
+    if telling.why is Why.ENOUGH_THIS_WEEK:
+        moments.append(look.now + timedelta(hours=1))
+    if look.plan is not None:
+        moments += _by_plan(look, look.plan)
+    if look.standing is not None:
+        moments += _by_go(look)
+    return _first(moments, look.now)
+
+
+@lru_cache(maxsize=256)
+def _edges_of(quiet: ClockSpan, now: datetime, clock: tzinfo) -> tuple[datetime, ...]:
+    """When quiet hours begin and end in the next two days: the same for all whom one cycle looks at."""
+    spans = quiet.touching(Span(now, now + 2 * DAY), clock)
+    return tuple(at for span in spans for at in (span.start, span.end))
+
+
+def _by_plan(look: Look, plan: FieldPlan) -> list[datetime]:
+    leave_by = plan.leave_by
+    return [
+        go_due_from(look, plan),
+        leave_by - look.wishes.notice,
+        leave_by - look.cycle - CYCLE_SLACK + _AFTER,
+        leave_by,
+        plan.latest_departure,
+        plan.window.end,
+    ]
+
+
+def _by_go(look: Look) -> list[datetime]:
+    standing = look.standing
+    assert standing is not None, "asked only after a go"
+    moments = [] if standing.leave_by is None else [standing.leave_by]
+    if standing.window is not None:
+        moments += [standing.window.end - look.wishes.shortest_window, standing.window.end]
+    if look.plan is not None and look.plan.signal_lost_after is not None:
+        leave_by = standing.leave_by or look.plan.leave_by
+        lost_at = max(leave_by, look.called_at) + look.plan.signal_lost_after
+        moments += [lost_at - look.cycle - LAST_WORD_LEAD, lost_at]
+    return moments
+
+
+def _first(moments: Sequence[datetime], now: datetime) -> datetime:
+    return min((at for at in moments if at > now), default=now + AT_MOST)
+
+
+def look_again_at(moments: Iterable[datetime], now: datetime) -> datetime:
+    """The earliest of these, and never later than in six hours."""
+    return min([*moments, now + AT_MOST])

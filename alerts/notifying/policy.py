@@ -1,0 +1,359 @@
+"""What was told of a night, and what is seen of it now -> what to tell, and why; silence included.
+
+The ladder: a heads-up days ahead, a go on the day, a change of times after it, a last word before the
+phone goes silent, a stand-down when it turns bad. Everything is a comparison of values; nothing here
+remembers. What keeps a word back that would be due (quiet hours, caps, holds) is in restraint.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta, tzinfo
+
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.span import Span
+from alerts.field.trip_plan import FieldPlan
+from alerts.judging.rules import Result
+from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.notifying.limits import GO_AGAIN_MARGIN_PCT, MOST_TOLD, Look, go_due_from, is_enough, kept_back
+from alerts.notifying.model import (
+    HEADS_UP_FROM_PCT,
+    LINEAGES_NEEDED,
+    Rung,
+    Seen,
+    SeenWindow,
+    Telling,
+    Told,
+    Why,
+    held_since,
+    silence,
+)
+from alerts.notifying.validity import is_taken_back, say_doubt
+from alerts.wishes.model import Wishes
+
+__all__ = [
+    "GO_AGAIN_MARGIN_PCT",
+    "LAST_WORD_LEAD",
+    "LEAVE_BY_MOVES",
+    "MOST_TOLD",
+    "WINDOW_MOVES",
+    "Rung",
+    "Seen",
+    "SeenWindow",
+    "Telling",
+    "Told",
+    "Why",
+    "answer",
+    "build_seen",
+    "held_since",
+    "say_to",
+    "what_to_tell",
+]
+
+LEAVE_BY_MOVES = timedelta(minutes=20)
+WINDOW_MOVES = timedelta(minutes=30)
+LAST_WORD_LEAD = timedelta(minutes=10)
+"""How long before the phone goes silent the last word must be on its way."""
+HAZARD_RULES = ("thunder", "warning", "gust", "wind", "precipitation", "cold", "fog", "smoke")
+MUST_BE_SAID = (Why.TURNED_BAD, Why.HAZARD, Why.WINDOW_GONE, Why.OTHER_WINDOW, Why.LAST_WORD)
+"""No quiet hours, hold or cap keeps these back: someone may be on the road."""
+
+
+def build_seen(
+    verdict: Verdict, night_name: date, now: datetime, zone: tzinfo, *, since: datetime | None = None
+) -> Seen:
+    """What the ladder needs of a verdict. since: see `Seen.held_since`."""
+    failing = [reason.rule for reason in verdict.reasons if reason.result is Result.FAIL]
+    outlook = verdict.outlook
+    also = (
+        SeenWindow(
+            other.usable,
+            other.word,
+            other.chance_pct,
+            other.deciding.rule,
+            other.outlook.whole_pct if other.outlook else None,
+        )
+        for other in verdict.others
+        if other.usable is not None
+    )
+    return Seen(
+        word=verdict.word,
+        chance_pct=verdict.chance_pct,
+        window=verdict.usable,
+        lineages=len(outlook.lineages) if outlook else 0,
+        days_ahead=(night_name - now.astimezone(zone).date()).days,
+        hazards=tuple(rule for rule in failing if rule in HAZARD_RULES),
+        is_over="over" in failing,
+        decided_by=verdict.deciding.rule,
+        also=tuple(also),
+        held_since=since,
+        usual_pct=outlook.usual_pct if outlook else None,
+        whole_pct=outlook.whole_pct if outlook else None,
+    )
+
+
+def what_to_tell(
+    told: Sequence[Told],
+    seen: Seen,
+    *,
+    now: datetime,
+    cycle: timedelta,
+    wishes: Wishes,
+    plan: FieldPlan | None,
+    clock: tzinfo = UTC,
+    told_this_week: int = 0,
+) -> Telling:
+    """What to tell of one night to one subscription now, and why.
+
+    told: what went out or may have, in the order of `at`. cycle: time between two runs, so that a go
+    falls in the last one before it is due. plan: for the seen window; None when there is no window.
+    clock: the zone that quiet hours are read in. told_this_week: messages that rang for this address in
+    the last seven days, warnings and last words aside.
+    """
+    return say_to(Look(tuple(told), seen, now, cycle, wishes, plan, clock, told_this_week))
+
+
+def say_to(look: Look) -> Telling:
+    """As `what_to_tell`, of a look. What is kept back keeps no last word back with it."""
+    wanted = _wanted(look)
+    if wanted.kind is None or wanted.why in MUST_BE_SAID:
+        return wanted
+    kept = kept_back(look, wanted)
+    if kept is None:
+        return wanted
+    last = None if look.standing is None else _last_word(look, look.standing)
+    return last or kept
+
+
+def answer(look: Look, arrived: Sequence[Told]) -> tuple[Telling, Sequence[Told]]:
+    """What to tell, and the alerts that it answers, where some of them may still wait to be sent.
+
+    look.told: all that went out, may have, or still may. arrived: those that went out or may have. A
+    stand-down exists only if the go it takes back is among these; a go that still waits is left to the
+    sender, which drops it because the newest decision no longer carries it.
+    """
+    telling = say_to(look)
+    if telling.kind is not AlertKind.STAND_DOWN:
+        return telling, look.told
+    return say_to(replace(look, told=tuple(arrived))), arrived
+
+
+def _wanted(look: Look) -> Telling:
+    seen = look.seen
+    if (standing := look.standing) is not None:
+        return _after_go(look, standing)
+    if seen.window is None or look.plan is None:
+        return silence(Why.NO_WINDOW, "the sky offers no window")
+    if seen.is_over or seen.window.end <= look.now:
+        return silence(Why.NIGHT_OVER, "the window has passed")
+    if seen.word is VerdictWord.GO:
+        return _good_tonight(look, look.plan)
+    if seen.word is VerdictWord.UNKNOWN:
+        return silence(Why.CANNOT_SAY, "what is known doesn't allow a word")
+    if seen.word is VerdictWord.WAIT and seen.days_ahead > 0:
+        return _good_ahead(look, look.plan)
+    return _not_good(look)
+
+
+def _after_go(look: Look, standing: Told) -> Telling:
+    """Someone may be on the road: take it back at once, tell a shift, give the last word, or stay silent.
+
+    Unknown alone takes nothing back: nothing was learnt against the night.
+    """
+    promised = standing.window or look.seen.window
+    if promised is None or promised.end <= look.now:
+        return silence(Why.NIGHT_OVER, "the window that was told has passed")
+    if _looks_past(promised, look):
+        return silence(Why.NIGHT_OVER, "the window that was told is all but over")
+    if (bad := _turned_bad(standing, promised, look)) is not None:
+        return _say(look, AlertKind.STAND_DOWN, *bad, promised.end, standing)
+    shift = _shift(standing, promised, look)
+    if shift is not None:
+        assert look.plan is not None, "a shift is found by comparing plans"
+        latest = look.plan.latest_departure
+        expires_at = latest if look.now < latest else look.plan.window.end
+        return _say(look, AlertKind.CHANGED, *shift, expires_at, standing)
+    return _last_word(look, standing) or _nothing_new(look, standing)
+
+
+def _looks_past(promised: Span, look: Look) -> bool:
+    """Whether the verdict has gone on to another window of the night because this one is ending."""
+    ending = look.now >= promised.end - look.wishes.shortest_window
+    return ending and look.seen.window is not None and look.seen.window.overlap(promised) is None
+
+
+def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
+    """What takes back a go: a hazard, no window, a chance below the limit by the margin, or a stay for
+    any reason but that the window is ending or that the chance lies above what takes back. Once the window
+    has begun, what is left of it must be lost and the event not have come in what has passed."""
+    seen = look.seen
+    if _is_elsewhere(promised, seen):
+        return _only_elsewhere(promised, look)
+    if seen.hazards:
+        return Why.HAZARD, f"{' and '.join(seen.hazards)} now beyond the limit"
+    if seen.window is None and seen.word is VerdictWord.STAY:
+        return Why.WINDOW_GONE, "there is no window any more"
+    if is_taken_back(seen.best_pct, look.wishes):
+        limit = f"the limit to take back is {look.wishes.chance_back_pct} %"
+        return Why.TURNED_BAD, f"chance {seen.best_pct} %{_told_at(standing)}; {limit}"
+    if seen.word is VerdictWord.STAY and not seen.is_over and seen.decided_by != "chance":
+        return Why.TURNED_BAD, "the night no longer meets what was asked for"
+    return None
+
+
+def _told_at(standing: Told) -> str:
+    return f", told at {standing.chance_pct} %" if standing.chance_pct is not None else ""
+
+
+def _is_elsewhere(promised: Span, seen: Seen) -> bool:
+    """Whether the verdict now speaks of another window than the one that was told."""
+    return seen.window is not None and seen.window.overlap(promised) is None
+
+
+def _only_elsewhere(promised: Span, look: Look) -> tuple[Why, str] | None:
+    """The window that was told has gone bad, and the night's better one is no go, or one change too many."""
+    if _promise(promised, look) is not Result.FAIL:
+        return None
+    if look.seen.word is VerdictWord.GO and not is_enough(look.told):
+        return None
+    return Why.TURNED_BAD, "the window that was told no longer holds"
+
+
+def _promise(promised: Span, look: Look) -> Result:
+    """How the window that was told stands while another one looks better: pass while it would still do."""
+    mine = next((other for other in look.seen.also if other.window.overlap(promised) is not None), None)
+    if mine is None or is_taken_back(mine.best_pct, look.wishes):
+        return Result.FAIL
+    if mine.word is VerdictWord.STAY and mine.decided_by not in ("over", "chance"):
+        return Result.FAIL
+    return Result.UNKNOWN if mine.word is VerdictWord.UNKNOWN else Result.PASS
+
+
+def _shift(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
+    """How the trip moved from what was told, when that matters; None when it doesn't."""
+    plan, seen = look.plan, look.seen
+    if plan is None or seen.word is VerdictWord.UNKNOWN or plan.window.end <= look.now:
+        return None
+    if _is_elsewhere(promised, seen):
+        holds = _promise(promised, look) is not Result.FAIL
+        return None if holds else (Why.OTHER_WINDOW, "only another window of the night still holds")
+    moved = _moved_by(standing, plan)
+    return (Why.MOVED, moved) if moved else None
+
+
+def _moved_by(standing: Told, plan: FieldPlan) -> str:
+    if standing.leave_by is not None and abs(plan.leave_by - standing.leave_by) >= LEAVE_BY_MOVES:
+        return f"leave {_moved(plan.leave_by - standing.leave_by)}"
+    if standing.window is None:
+        return ""
+    start, end = plan.window.start - standing.window.start, plan.window.end - standing.window.end
+    if abs(start) >= WINDOW_MOVES:
+        return f"the window starts {_moved(start)}"
+    return f"the window ends {_moved(end)}" if abs(end) >= WINDOW_MOVES else ""
+
+
+def _moved(by: timedelta) -> str:
+    minutes = round(abs(by) / timedelta(minutes=1))
+    return f"{minutes} min {'later' if by > timedelta(0) else 'earlier'}"
+
+
+def _last_word(look: Look, standing: Told) -> Telling | None:
+    """The promised confirmation in the last cycle before the phone goes silent; None when it isn't due."""
+    lost_at = _signal_lost_at(look, standing)
+    if lost_at is None or not _is_last_chance(look, lost_at) or look.has_last_word:
+        return None
+    if look.seen.word is VerdictWord.UNKNOWN or look.seen.chance_pct is None:
+        text = f"it can't be confirmed: no forecast says{_told_at(standing)}"
+    else:
+        text = f"still go, {_chance_now(look)}"
+    return _say(look, AlertKind.GO, Why.LAST_WORD, text, lost_at, standing)
+
+
+def _signal_lost_at(look: Look, standing: Told | None) -> datetime | None:
+    """When the phone goes silent on this trip: who was told late leaves late."""
+    if look.plan is None or look.plan.signal_lost_after is None:
+        return None
+    leave_by = (standing.leave_by if standing else None) or look.plan.leave_by
+    called_at = look.called_at if standing else look.now
+    return max(leave_by, called_at) + look.plan.signal_lost_after
+
+
+def _is_last_chance(look: Look, lost_at: datetime) -> bool:
+    return lost_at - look.cycle - LAST_WORD_LEAD <= look.now < lost_at
+
+
+def _nothing_new(look: Look, standing: Told) -> Telling:
+    if look.seen.word is VerdictWord.UNKNOWN:
+        return silence(Why.CANNOT_SAY, "go was told; nothing new is known against it")
+    if look.plan is not None and look.plan.window.end <= look.now:
+        return silence(Why.NIGHT_OVER, "the window has passed")
+    told = f"go{_told_at(standing) or ' was told'}"
+    if say_doubt(look.seen.best_pct, look.wishes):
+        return silence(Why.NO_NEWS, f"{told}; now {_chance_now(look)}")
+    return silence(Why.NO_NEWS, f"{told}, and it holds")
+
+
+def _chance_now(look: Look) -> str:
+    """`chance 78 %`; a chance under the limit that takes nothing back says so."""
+    doubt = say_doubt(look.seen.best_pct, look.wishes)
+    return f"chance {look.seen.best_pct} %{', ' if doubt else ''}{doubt}"
+
+
+def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
+    """A go, from the last cycle before leave-by minus notice until the latest useful departure."""
+    seen = look.seen
+    if look.now >= plan.latest_departure:
+        return silence(Why.TOO_LATE, "good, but leaving now there is too little window left")
+    if look.now < go_due_from(look, plan):
+        return silence(Why.NOT_YET_DUE, "good; told shortly before the notice asked for")
+    if not any(entry.kind is AlertKind.GO for entry in look.told):
+        said = Why.GOOD_TONIGHT, f"chance {seen.chance_pct} %"
+        return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
+    needs = min(100, look.wishes.chance_go_pct + GO_AGAIN_MARGIN_PCT)
+    if seen.chance_pct is None or seen.chance_pct < needs:
+        return silence(Why.NOT_SURELY_AGAIN, f"chance {seen.chance_pct} %; after a stand-down {needs} %")
+    said = Why.GOOD_AGAIN, f"clear again, {seen.chance_pct} %"
+    return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
+
+
+def _good_ahead(look: Look, plan: FieldPlan) -> Telling:
+    """A heads-up, once, before the day of the night; never after a go or a stand-down."""
+    seen, now, wishes = look.seen, look.now, look.wishes
+    if look.told:
+        return silence(Why.NO_NEWS, "told already")
+    if seen.chance_pct is None or seen.chance_pct < HEADS_UP_FROM_PCT:
+        return _not_good(look)
+    if seen.chance_pct < seen.heads_up_from_pct:
+        needs = f"{seen.usual_pct} % is usual there, told from {seen.heads_up_from_pct} % on"
+        return silence(Why.USUAL_HERE, f"chance {seen.chance_pct} %; {needs}")
+    if seen.lineages < LINEAGES_NEEDED:
+        return silence(Why.ONE_LINEAGE, f"chance {seen.chance_pct} %, by one model family alone")
+    if seen.days_ahead > wishes.days_ahead:
+        return silence(Why.TOO_EARLY, f"{seen.days_ahead} days ahead, told from {wishes.days_ahead} on")
+    due = plan.leave_by - wishes.notice
+    expires_at = due if now < due else plan.leave_by
+    if expires_at <= now:
+        return silence(Why.TOO_LATE, "too late for a heads-up")
+    return _say(look, AlertKind.HEADS_UP, Why.GOOD_AHEAD, f"chance {seen.chance_pct} %", expires_at, None)
+
+
+def _not_good(look: Look) -> Telling:
+    seen = look.seen
+    chance = "" if seen.chance_pct is None else f"chance {seen.chance_pct} %; "
+    if look.told and seen.word is VerdictWord.STAY:
+        return silence(Why.NOTHING_TOLD, f"{chance}no go is standing, so there is none to take back")
+    if seen.word is VerdictWord.WAIT and seen.lineages == 1:
+        return silence(Why.ONE_LINEAGE, f"{chance}one model family alone")
+    return silence(Why.NOT_GOOD_ENOUGH, f"{chance}not what was asked for")
+
+
+def _say(
+    look: Look, kind: AlertKind, why: Why, text: str, expires_at: datetime, standing: Told | None
+) -> Telling:
+    """The alert; the last word too, when the phone goes silent before the next cycle could add one."""
+    lost_at = [] if kind is AlertKind.HEADS_UP else [_signal_lost_at(look, standing)]
+    if kind is AlertKind.CHANGED and standing is not None and look.plan is not None:
+        lost_at.append(_signal_lost_at(look, replace(standing, leave_by=look.plan.leave_by)))
+    is_last = any(at is not None and _is_last_chance(look, at) for at in lost_at)
+    return Telling(kind, why, text, expires_at, look.next_occurrence(kind), is_last)

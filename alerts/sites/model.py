@@ -1,0 +1,138 @@
+"""A site: a place with everything the rules need to know of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from alerts.common.clock_times import ClockSpan
+from alerts.common.errors import BadInput
+
+LOWEST_ELEVATION_M = -430.0
+"""The Dead Sea shore, the lowest dry land."""
+HIGHEST_ELEVATION_M = 9000.0
+BRIGHTEST_SKY_MAG, DARKEST_SKY_MAG = 12.0, 23.0
+"""Readings outside are no night sky: dusk, a lamp, or a cap left on the meter."""
+
+
+@dataclass(frozen=True, slots=True)
+class HorizonLine:
+    """Terrain against the sky: altitude by azimuth, linear between points, wrapping at north.
+
+    azimuths_deg: ascending, 0 <= azimuth < 360, from north through east.
+    altitudes_deg: same length; apparent terrain height, -5..80.
+    An empty line is the level horizon (0 degrees all round).
+    """
+
+    azimuths_deg: tuple[float, ...] = ()
+    altitudes_deg: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if len(self.azimuths_deg) != len(self.altitudes_deg):
+            raise BadInput("a horizon line needs one altitude for each azimuth")
+        if any(not 0 <= az < 360 for az in self.azimuths_deg):
+            raise BadInput("horizon azimuths must lie between 0 and 360 degrees (360 itself is 0)")
+        if any(b <= a for a, b in zip(self.azimuths_deg, self.azimuths_deg[1:], strict=False)):
+            raise BadInput("horizon azimuths must rise from point to point, each only once")
+        if any(not -5 <= alt <= 80 for alt in self.altitudes_deg):
+            raise BadInput("horizon altitudes must lie between -5 and 80 degrees")
+
+    @property
+    def is_level(self) -> bool:
+        return not self.azimuths_deg
+
+
+@dataclass(frozen=True, slots=True)
+class Foreground:
+    """Something on the ground worth having under the core."""
+
+    name: str
+    bearing_deg: float
+    width_deg: float = 5.0
+    height_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Darkness:
+    """A measured sky brightness, V mag/arcsec² at the zenith, moonless and clear.
+
+    bortle_class, convention: set where the reading only stands for an estimated class, see
+    `alerts.sky.brightness.readings`. n_readings: of how many readings it is the median; measured_on: the last of them.
+    Raises BadInput for a reading that no night sky gives.
+    """
+
+    sqm_mag_arcsec2: float
+    measured_on: date | None = None
+    bortle_class: int | None = None
+    convention: str | None = None
+    n_readings: int = 1
+
+    def __post_init__(self) -> None:
+        if not BRIGHTEST_SKY_MAG <= self.sqm_mag_arcsec2 <= DARKEST_SKY_MAG:
+            raise BadInput(
+                f"a sky reading lies between {BRIGHTEST_SKY_MAG:g} and {DARKEST_SKY_MAG:g} mag/arcsec², "
+                f"got {self.sqm_mag_arcsec2:g}; dark places read 21 to 22."
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """When one can drive in or out, on the site's clock.
+
+    may_stay: whether one may be inside while it is closed, having come before and leaving after.
+    """
+
+    hours: ClockSpan
+    may_stay: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A place to photograph from; coordinates WGS84, zone an IANA name.
+
+    access_months, access_note: when the road is open, and why it isn't; notes: what to know of the place.
+    Raises BadInput when a value can't be a place on Earth.
+    """
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float = 0.0
+    zone: str = "UTC"
+    horizon: HorizonLine = field(default_factory=HorizonLine)
+    foregrounds: tuple[Foreground, ...] = ()
+    darkness: Darkness | None = None
+    access_months: tuple[int, ...] = tuple(range(1, 13))
+    access_note: str = ""
+    gate: Gate | None = None
+    notes: str = ""
+
+    def __post_init__(self) -> None:
+        if not -90 <= self.lat_deg <= 90:
+            swapped = " Latitude comes first: are the two swapped?" if -90 <= self.lon_deg <= 90 else ""
+            raise BadInput(f"latitude {self.lat_deg:g} is outside -90..90.{swapped}")
+        if not -180 <= self.lon_deg <= 180:
+            raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
+        if not LOWEST_ELEVATION_M <= self.elevation_m <= HIGHEST_ELEVATION_M:
+            raise BadInput(
+                f"elevation {self.elevation_m:g} m is outside "
+                f"{LOWEST_ELEVATION_M:g}..{HIGHEST_ELEVATION_M:g} m."
+            )
+        if not self.access_months or any(not 1 <= month <= 12 for month in self.access_months):
+            raise BadInput("access months are numbers from 1 (January) to 12 (December), at least one.")
+        zone_info(self.zone)
+
+    @property
+    def tz(self) -> ZoneInfo:
+        return zone_info(self.zone)
+
+
+def zone_info(zone: str) -> ZoneInfo:
+    """The zone of that IANA name; BadInput when there is none."""
+    try:
+        return ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise BadInput(
+            f"{zone!r} is no time zone we know; write an IANA name such as Europe/Madrid."
+        ) from error

@@ -1,0 +1,273 @@
+"""How bright the sky is in a direction at a time: night sky, twilight, moonlight and towns as one sum.
+
+What the sum leaves out: the Milky Way itself, zodiacal light by direction, auroras, clouds, snow.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.sky.brightness.brightness_units import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.extinction import (
+    MAG_PER_DEPTH,
+    dimming_mag,
+    gas_mag,
+    known_or_default_aod,
+    smoke_mag,
+)
+from alerts.sky.brightness.light_domes import Dome, TownGlow, domes_under
+from alerts.sky.brightness.moonlight import MoonPlaces, faded_nl, moonlit_sky_nl, share_up
+from alerts.sky.brightness.natural import DARKEST_NATURAL_MAG, NATURAL_ZENITH_MAG, growth, natural_nl
+from alerts.sky.brightness.towns import Towns
+from alerts.sky.brightness.twilight import twilight_nl
+from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
+from alerts.sky.milky_way import galactic_direction, geometry
+from alerts.sky.night import Target, TargetKind
+from alerts.sky.observers import Ground
+from alerts.sky.target_visibility import target_direction
+
+Floats = npt.NDArray[np.float64]
+
+MINOR_SHARE = 0.1
+"""A part of a light that isn't named beside the rest."""
+LEAST_TOWNS, MOST_TOWNS = 0.25, 4.0
+"""How far a reading at the zenith may turn the towns' estimate down or up: twice its spread."""
+
+
+@dataclass(frozen=True)
+class SkyParts:
+    """A sky brightness as the parts it is made of, in nanolamberts, arrays of one shape."""
+
+    natural_nl: Floats
+    twilight_nl: Floats
+    moon_nl: Floats
+    towns_nl: Floats
+
+    @property
+    def dark_nl(self) -> Floats:
+        """What stays when Sun and Moon are gone: the site's best at the same place in the sky."""
+        return np.asarray(self.natural_nl + self.towns_nl)
+
+    @property
+    def total_nl(self) -> Floats:
+        return np.asarray(self.dark_nl + self.twilight_nl + self.moon_nl)
+
+    @property
+    def mag_arcsec2(self) -> Floats:
+        """The sum in V mag/arcsec²."""
+        return mag_from_nl(self.total_nl)
+
+    @property
+    def cd_m2(self) -> Floats:
+        return cd_m2_from_nl(self.total_nl)
+
+    @property
+    def loss_mag(self) -> Floats:
+        """By how much Sun and Moon brighten this place of the sky; never below zero."""
+        return brighter_mag(self.total_nl, self.dark_nl)
+
+
+@dataclass(frozen=True)
+class SiteSky:
+    """What is the same at a site on every night: its dark zenith, its towns, its air.
+
+    natural_zenith_nl: without towns. even_zenith_nl: light that a reading found and no known town
+    explains, laid over the whole sky as the night sky's own is.
+    """
+
+    natural_zenith_nl: float
+    even_zenith_nl: float
+    towns: TownGlow
+    elevation_m: float
+
+    @property
+    def zenith_nl(self) -> float:
+        """The moonless zenith, as a meter would read it."""
+        return self.natural_zenith_nl + self.even_zenith_nl + self.towns.zenith_nl
+
+    def towns_nl(self, altitude_deg: npt.ArrayLike, azimuth_deg: npt.ArrayLike) -> Floats:
+        return np.asarray(
+            self.towns.nl(altitude_deg, azimuth_deg) + self.even_zenith_nl * growth(altitude_deg)
+        )
+
+
+def site_sky(site: Site, towns: Towns | None = None) -> SiteSky:
+    """The dark sky of a site; a measured reading wins over the estimate.
+
+    A reading at the zenith is met exactly. Light beyond the natural sky's goes to the towns, whose
+    estimate it turns down to a quarter or up to four times, and what is left to no direction; a reading
+    darker than that makes the natural sky darker. towns: the packaged extract by default.
+    """
+    estimate = unmeasured_sky(site, towns)
+    if site.darkness is None:
+        return estimate
+    reading, natural = float(nl_from_mag(site.darkness.sqm_mag_arcsec2)), estimate.natural_zenith_nl
+    scaled = estimate.towns.scaled(_towns_factor(estimate, reading))
+    left = reading - scaled.zenith_nl
+    return SiteSky(min(natural, left), max(left - natural, 0.0), scaled, site.elevation_m)
+
+
+def unmeasured_sky(site: Site, towns: Towns | None = None) -> SiteSky:
+    """The estimate for a site from towns and the usual natural sky, whatever was measured there."""
+    glow = TownGlow.around(site.lat_deg, site.lon_deg, towns)
+    return SiteSky(float(nl_from_mag(NATURAL_ZENITH_MAG)), 0.0, glow, site.elevation_m)
+
+
+def _towns_factor(estimate: SiteSky, reading_nl: float) -> float:
+    """What to multiply the towns by, so that a reading is met and the natural sky stays a possible one."""
+    if estimate.towns.zenith_nl <= 0:
+        return 0.0
+    beyond_natural = (reading_nl - estimate.natural_zenith_nl) / estimate.towns.zenith_nl
+    beyond_darkest = (reading_nl - float(nl_from_mag(DARKEST_NATURAL_MAG))) / estimate.towns.zenith_nl
+    wanted = min(max(beyond_natural, LEAST_TOWNS), MOST_TOWNS)
+    return min(wanted, max(beyond_darkest, 0.0))
+
+
+def sky_brightness(
+    sky: SiteSky,
+    altitude_deg: npt.ArrayLike,
+    azimuth_deg: npt.ArrayLike,
+    sun_altitude_deg: npt.ArrayLike,
+    moon: MoonPlaces,
+    aod: npt.ArrayLike | None = None,
+) -> SkyParts:
+    """The sum in directions (airless altitude and azimuth in degrees) with Sun and Moon in given places.
+
+    All shapes must broadcast to the Moon's. aod: aerosol optical depth at 550 nm; None or NaN where unknown,
+    then the default for the site's height. Directions below the horizon count as on it.
+    Raises BadInput for an optical depth outside 0..20.
+    """
+    gas = float(gas_mag(sky.elevation_m))
+    extinction = gas + MAG_PER_DEPTH * known_or_default_aod(aod, sky.elevation_m)
+    natural = natural_nl(altitude_deg, sky.natural_zenith_nl)
+    twilight = twilight_nl(altitude_deg, sun_altitude_deg)
+    towns = sky.towns_nl(altitude_deg, azimuth_deg)
+    moonlight = moonlit_sky_nl(altitude_deg, azimuth_deg, moon, extinction, gas)
+    moon_nl = faded_nl(moonlight, natural + twilight + towns, share_up(moon))
+    return SkyParts(*np.broadcast_arrays(natural, twilight, moon_nl, towns))
+
+
+def sky_at(
+    site: Site,
+    sky: SiteSky,
+    target: Target,
+    at_s: Floats,
+    table: SkyTable,
+    aod: npt.ArrayLike | None = None,
+) -> SkyParts:
+    """The sum at a target (see `aim_deg`) at POSIX times of shape (n,); errors as `sky_brightness`."""
+    altitude, azimuth = aim_deg(site, target, at_s, table)
+    sun_altitude, moon = sun_and_moon(site, at_s, table)
+    return sky_brightness(sky, altitude, azimuth, sun_altitude, moon, aod)
+
+
+def aim_deg(site: Site, target: Target, at_s: Floats, table: SkyTable) -> tuple[Floats, Floats]:
+    """Where a target's sky is judged: airless altitude and azimuth at POSIX times of shape (n,).
+
+    The core or the place named; for the band its highest point, or the middle of the wished arc; with
+    no target the zenith.
+    """
+    ground = Ground.of([site])
+    if target.kind is TargetKind.NONE:
+        return np.full(at_s.shape, 90.0), np.zeros(at_s.shape)
+    if target.kind is TargetKind.BAND and target.arc_l_deg is None:
+        band = geometry(ground, table, at_s)
+        return band.apex_altitude_deg[0], band.apex_azimuth_deg[0]
+    if target.kind is TargetKind.BAND and target.arc_l_deg is not None:
+        start, end = target.arc_l_deg
+        icrs = galactic_direction(start + (end - start) % 360 / 2, 0.0)
+    else:
+        icrs = target_direction(target)
+    altitude, azimuth = ground.altaz(table.fixed(icrs, at_s)[None], near=False)
+    return altitude[0], azimuth[0]
+
+
+def domes_stood_over(
+    site: Site, target: Target, span: Span, ephemeris: Ephemeris, found: Sequence[Dome]
+) -> tuple[Dome, ...]:
+    """Those domes over which the target stands at any minute of a span."""
+    start_s, end_s = posix_s(span.start), posix_s(span.end)
+    at_s = np.append(np.arange(start_s, end_s, 60.0), end_s)
+    altitude, azimuth = aim_deg(site, target, at_s, ephemeris.table(start_s, end_s))
+    return domes_under(found, altitude, azimuth)
+
+
+def sun_and_moon(site: Site, at_s: Floats, table: SkyTable) -> tuple[Floats, MoonPlaces]:
+    """Airless topocentric altitude of the Sun, and the Moon's places, at POSIX times of shape (n,).
+
+    The phase angle is geocentric: it differs by up to one degree from place to place.
+    """
+    ground = Ground.of([site])
+    sun_altitude, _ = ground.altaz(table.sun_km(at_s)[None], near=True)
+    moon_km = table.moon_km(at_s)
+    altitude, azimuth = ground.altaz(moon_km[None], near=True)
+    phase = np.degrees(np.arccos(np.clip(2 * table.moon_lit(at_s) - 1, -1, 1)))
+    return sun_altitude[0], MoonPlaces(altitude[0], azimuth[0], phase, np.linalg.norm(moon_km, axis=-1))
+
+
+@dataclass(frozen=True, slots=True)
+class SkyPoint:
+    """The sum at one moment of a window, as plain numbers.
+
+    altitude_deg, azimuth_deg: where it is taken, airless. loss_mag: brightening by Sun and Moon; dimmed_mag:
+    what all air takes from the Milky Way there; smoke_mag: the part of it beyond the default haze.
+    aod_assumed: no optical depth was given, the default was taken.
+    """
+
+    at: datetime
+    aod_assumed: bool
+    altitude_deg: float
+    azimuth_deg: float
+    natural_nl: float
+    twilight_nl: float
+    moon_nl: float
+    towns_nl: float
+    mag_arcsec2: float
+    loss_mag: float
+    dimmed_mag: float
+    smoke_mag: float
+
+    @property
+    def brightened_by(self) -> str:
+        """What most of the loss comes from: `the Moon`, `twilight`, or `Moon and twilight`."""
+        if self.twilight_nl < MINOR_SHARE * self.moon_nl:
+            return "the Moon"
+        return "twilight" if self.moon_nl < MINOR_SHARE * self.twilight_nl else "Moon and twilight"
+
+    @property
+    def towns_mag(self) -> float:
+        """By how much towns brighten this place of the sky beyond the natural one; an estimate."""
+        return float(brighter_mag(self.natural_nl + self.towns_nl, self.natural_nl))
+
+
+def sky_points(
+    site: Site,
+    sky: SiteSky,
+    target: Target,
+    span: Span,
+    ephemeris: Ephemeris,
+    aod: float | None = None,
+) -> tuple[SkyPoint, SkyPoint, SkyPoint]:
+    """The sum at a window's start, middle and end; errors as `sky_brightness`."""
+    start_s, end_s = posix_s(span.start), posix_s(span.end)
+    at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
+    table = ephemeris.table(start_s, end_s)
+    altitude, azimuth = aim_deg(site, target, at_s, table)
+    parts = sky_at(site, sky, target, at_s, table, aod)
+    columns = (
+        *(altitude, azimuth, parts.natural_nl, parts.twilight_nl, parts.moon_nl, parts.towns_nl),
+        *(parts.mag_arcsec2, parts.loss_mag, dimming_mag(altitude, site.elevation_m, aod)),
+        smoke_mag(altitude, site.elevation_m, aod),
+    )
+    first, middle, last = (
+        SkyPoint(utc_from_posix(at_s[k]), aod is None, *(float(column[k]) for column in columns))
+        for k in range(3)
+    )
+    return first, middle, last

@@ -1,0 +1,229 @@
+"""A night at a site: its events, its dark spans and its dark windows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from alerts.common.errors import BadInput
+from alerts.common.plain_values import value
+from alerts.common.span import Span, require_utc
+
+if TYPE_CHECKING:
+    from alerts.sites.model import Site
+    from alerts.sky.ephemeris import Ephemeris
+    from alerts.sky.nights.night_events import SiteNights
+
+
+class DarknessWish(StrEnum):
+    ASTRONOMICAL = "astronomical"  # Sun's centre below -18 degrees
+    NEAR = "near"  # below -15 degrees
+
+
+class TargetKind(StrEnum):
+    CORE = "core"
+    BAND = "band"
+    RADEC = "radec"
+    NONE = "none"
+
+
+class Shape(StrEnum):
+    """How the Milky Way stands; tested in the order overhead, column, arch, leaning."""
+
+    OVERHEAD = "overhead"
+    COLUMN = "column"
+    ARCH = "arch"
+    LEANING = "leaning"
+
+
+class BodyState(StrEnum):
+    """What a body does over one night; never-crossing is an answer, not an error."""
+
+    CROSSES = "crosses"
+    ALWAYS_UP = "always_up"
+    ALWAYS_DOWN = "always_down"
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What must be up. RADEC targets carry J2000 degrees and a name; `band` may name its arc of
+    galactic longitude (degrees, from..to eastward), all of it by default."""
+
+    kind: TargetKind = TargetKind.CORE
+    name: str = ""
+    ra_deg: float | None = None
+    dec_deg: float | None = None
+    arc_l_deg: tuple[float, float] | None = None
+
+
+LOSS_WISHES_MAG = (0.1, 0.3, 0.6)
+"""The losses offered to those who accept a thin Moon."""
+MOST_LOSS_MAG = 3.0
+
+
+def require_loss_wish(most_loss_mag: float) -> float:
+    """The wish itself; BadInput unless it lies above 0 and up to 3 mag."""
+    if not 0 < most_loss_mag <= MOST_LOSS_MAG:
+        raise BadInput(
+            f"the loss accepted must lie above 0 and up to {MOST_LOSS_MAG:g} mag, got {most_loss_mag:g}; "
+            "0.3 is a thin Moon, and no wish means no Moon at all."
+        )
+    return most_loss_mag
+
+
+@dataclass(frozen=True, slots=True)
+class SkyWishes:
+    """The part of a person's wishes that the sky alone can answer.
+
+    lowest_altitude_deg: airless altitude of the target; None means the default rule (the lower
+    of 10 degrees and transit altitude - 4 degrees, not below 3 degrees).
+    most_loss_mag: with `moonless` off, by how many mag the Moon may brighten the sky at the target
+    (see `alerts.sky.brightness.loss`); None for any Moon.
+    """
+
+    target: Target = Target()
+    darkness: DarknessWish = DarknessWish.ASTRONOMICAL
+    moonless: bool = True
+    lowest_altitude_deg: float | None = 10.0
+    most_loss_mag: float | None = None
+
+
+@value(frozen=True, slots=True)
+class TrackPoint:
+    """Where the target stands at one moment: airless altitude, azimuth from north through east."""
+
+    at: datetime
+    altitude_deg: float
+    azimuth_deg: float
+
+
+@value(frozen=True, slots=True)
+class ShapeSpan:
+    shape: Shape
+    span: Span
+
+
+@value(frozen=True, slots=True)
+class DarkWindow:
+    """A half-open span in which Sun, Moon and target wishes hold.
+
+    track: the target at start, middle and end (the core's for `band` and `none`).
+    shapes: consecutive spans that fill the window, split to the minute.
+    longitudes_up_deg: for the target `band`, the stretches of galactic longitude that are up at the
+    middle, each (from, to) eastward with from < to; empty for other targets.
+    """
+
+    span: Span
+    target: Target
+    track: tuple[TrackPoint, ...]
+    shapes: tuple[ShapeSpan, ...]
+    longitudes_up_deg: tuple[tuple[float, float], ...] = ()
+
+
+@value(frozen=True, slots=True)
+class BodyEvents:
+    """Crossings of one altitude in a night, ascending; both empty when the state says why."""
+
+    rises: tuple[datetime, ...]
+    sets: tuple[datetime, ...]
+    state: BodyState
+    up_at_start: bool
+
+    def __post_init__(self) -> None:
+        """As spans do: times in one and the same zone compare fast."""
+        for at in (*self.rises, *self.sets):
+            if at.tzinfo is not UTC:
+                self._turn_to_utc()
+                return
+
+    def _turn_to_utc(self) -> None:
+        object.__setattr__(self, "rises", tuple(map(require_utc, self.rises)))
+        object.__setattr__(self, "sets", tuple(map(require_utc, self.sets)))
+
+
+@value(frozen=True, slots=True)
+class Night:
+    """One night, local mean solar noon to the next, named by the civil date at its start.
+
+    moon_lit: geocentric illuminated fraction (0..1) at the night's middle.
+    dark: spans with the Sun low enough for the wish; moonless: spans with the Moon down.
+    foreground_moonlit: spans between sunset and sunrise with the Moon up and above the site's ridge.
+    """
+
+    name: date
+    span: Span
+    sun: BodyEvents
+    civil: BodyEvents
+    nautical: BodyEvents
+    astronomical: BodyEvents
+    moon: BodyEvents
+    moon_lit: float
+    dark: tuple[Span, ...]
+    moonless: tuple[Span, ...]
+    windows: tuple[DarkWindow, ...]
+    wishes: SkyWishes
+    foreground_moonlit: tuple[Span, ...] = ()
+
+
+# The functions below import the arithmetic when they are called: the values above are read by
+# every part of the program, and numpy takes longer to load than most commands to run.
+
+
+def night_named(site: Site, name: date, wishes: SkyWishes, ephemeris: Ephemeris) -> Night:
+    """The night of that name at a site.
+
+    Raises BadInput where the site's calendar left the date out, OutsideEphemeris for years that the
+    kernel doesn't hold.
+    """
+    return nights(site, name, 1, wishes, ephemeris)[0]
+
+
+def nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> tuple[Night, ...]:
+    """`count` consecutive nights at a site from the night named `first`; errors as `night_named`."""
+    return nights_for_sites([site], first, count, wishes, ephemeris).of_site(0)
+
+
+def nights_for_sites(
+    sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> SiteNights:
+    """`count` nights from the one named `first` at each of many sites, in one vectorised pass.
+
+    The answer holds arrays; its `night(row, index)` builds a Night when one is asked for. For more
+    than about a thousand sites and a year use `alerts.sky.nights.night_events.nights_in_blocks`.
+    """
+    from alerts.sky.night_calendar import number_named
+    from alerts.sky.nights.night_events import build_nights
+
+    ephemeris.require_dates(first, first)
+    return build_nights(sites, [number_named(site, first) for site in sites], count, wishes, ephemeris)
+
+
+def name_at(site: Site, at: datetime) -> date:
+    """The name of the night that contains an aware time."""
+    from alerts.sky.night_calendar import name_of, number_at
+
+    return name_of(site, number_at(site, at))
+
+
+def tonight_name(site: Site, at: datetime, ephemeris: Ephemeris) -> date:
+    """The name of the night now running, until its sunrise; after that of the coming night.
+
+    Where the Sun doesn't rise in it, of the night that contains the time.
+    """
+    from alerts.sky.night_calendar import name_of
+    from alerts.sky.nights.night_events import tonight_number
+
+    return name_of(site, tonight_number(site, at, ephemeris))
+
+
+def default_lowest_core_deg(lat_deg: float) -> float:
+    """The core altitude that counts as up when nobody says otherwise.
+
+    The lower of 10 degrees and its transit altitude less 4 degrees, but not below 3 degrees.
+    """
+    from alerts.sky.target_visibility import default_lowest_core
+
+    return default_lowest_core(lat_deg)

@@ -1,0 +1,326 @@
+"""Nights from sky arithmetic: everything that happens in each, for many sites at once.
+
+Crossings are kept unrounded in the arrays and rounded in the `Night` values: to the second, 0.001 degrees and
+0.0001 of the Moon, so that the same night comes out the same alone or among thousands.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.sky import milky_way_band
+from alerts.sky.brightness.loss import loss_spans
+from alerts.sky.brightness.total import site_sky
+from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
+from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
+from alerts.sky.milky_way import shape_pieces
+from alerts.sky.night import (
+    BodyEvents,
+    BodyState,
+    DarknessWish,
+    DarkWindow,
+    Night,
+    ShapeSpan,
+    SkyWishes,
+    Target,
+    TargetKind,
+)
+from alerts.sky.night_calendar import DAY_S, name_of, night_start_s, number_at, number_named
+from alerts.sky.observers import Ground
+from alerts.sky.span_arrays import RowSpans, overlaps
+from alerts.sky.target_visibility import default_lowest_deg, target_direction, target_spans
+from alerts.sky.tracks import moon_over_ridge, track_point
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.intp]
+
+CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, NEAR_DEG = -6.0, -12.0, -18.0, -15.0
+"""Sun's centre, airless: USNO's twilights, and the less dark wish."""
+SITES_AT_ONCE = 500
+NIGHTS_AT_ONCE = 64
+"""Of one site: a year in one piece takes up to 35 MB where a loss of darkness is accepted, two months 12."""
+
+
+@dataclass(frozen=True)
+class SiteNights:
+    """Every night from one number on, at many sites, as flat arrays; `night` makes one readable.
+
+    first_number: shape (n,), each site's first night; count: nights at each site.
+    windows: all dark windows, row = site; window_night: shape (n_windows,), 0..count - 1.
+    """
+
+    sites: Sequence[Site]
+    wishes: SkyWishes
+    first_number: Ints
+    count: int
+    table: SkyTable
+    ground: Ground
+    sun: Crossings
+    civil: Crossings
+    nautical: Crossings
+    astronomical: Crossings
+    dark: Crossings
+    moon: Crossings
+    windows: RowSpans
+    window_night: Ints
+
+    @cached_property
+    def first_s(self) -> Floats:
+        """Start of each site's first night, POSIX seconds."""
+        starts = [night_start_s(s, int(k)) for s, k in zip(self.sites, self.first_number, strict=True)]
+        return np.array(starts, dtype=np.float64)
+
+    @cached_property
+    def nights(self) -> RowSpans:
+        """All nights, site by site."""
+        return _nights_of(self.first_s, self.count)
+
+    @property
+    def window_minutes(self) -> Floats:
+        """Minutes of dark window in each night, shape (n_sites, count)."""
+        total = np.zeros((len(self.sites), self.count))
+        minutes = (self.windows.end_s - self.windows.start_s) / 60
+        np.add.at(total, (self.windows.row, self.window_night), minutes)
+        return total
+
+    def name(self, row: int, night: int) -> date:
+        return name_of(self.sites[row], int(self.first_number[row]) + night)
+
+    def night(self, row: int, night: int) -> Night:
+        """The readable form of one site's night; alerts/sky/nights/night_builder.py makes many at less cost."""
+        start_s = float(self.first_s[row]) + night * DAY_S
+        part = _Part(self, row, start_s, start_s + DAY_S)
+        lit = float(self.table.moon_lit(start_s + DAY_S / 2))
+        return Night(
+            name=self.name(row, night),
+            span=Span(utc_from_posix(start_s), utc_from_posix(start_s + DAY_S)),
+            sun=part.events(self.sun),
+            civil=part.events(self.civil),
+            nautical=part.events(self.nautical),
+            astronomical=part.events(self.astronomical),
+            moon=part.events(self.moon),
+            moon_lit=round(lit, 4),
+            dark=part.down(self.dark),
+            moonless=part.down(self.moon),
+            windows=part.windows(night),
+            wishes=self.wishes,
+            foreground_moonlit=part.foreground_moonlit(),
+        )
+
+    def of_site(self, row: int) -> tuple[Night, ...]:
+        return tuple(self.night(row, night) for night in range(self.count))
+
+    def longitudes_up_deg(self, row: int, at_s: float) -> tuple[tuple[float, float], ...]:
+        """The stretches of galactic longitude that one site sees up at a time, for the target `band`."""
+        site = self.sites[row]
+        sidereal = float(self.table.sidereal_rad(at_s)) + math.radians(site.lon_deg)
+        axes = milky_way_band.axes_in(float(milky_way_band.epoch_of(at_s)))
+        arc = self.wishes.target.arc_l_deg
+        return milky_way_band.longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One night of one site within the arrays."""
+
+    whole: SiteNights
+    row: int
+    start_s: float
+    end_s: float
+
+    def events(self, crossings: Crossings) -> BodyEvents:
+        up, times = crossings.of_row(self.row, self.start_s, self.end_s)
+        return body_events(up, [utc_from_posix(at_s) for at_s in times])
+
+    def down(self, crossings: Crossings) -> tuple[Span, ...]:
+        """The spans of the night with the body below the level."""
+        return _spans(self._pairs(crossings, up=False))
+
+    def _pairs(self, crossings: Crossings, *, up: bool) -> list[tuple[float, float]]:
+        starts_up, times = crossings.of_row(self.row, self.start_s, self.end_s)
+        edges = [*([self.start_s] if starts_up == up else []), *map(float, times), self.end_s]
+        return list(zip(edges[0::2], edges[1::2], strict=False))
+
+    def foreground_moonlit(self) -> tuple[Span, ...]:
+        """When the Moon, between sunset and sunrise, shines over the ridge onto the ground."""
+        night, moon = self._pairs(self.whole.sun, up=False), self._pairs(self.whole.moon, up=True)
+        both = [(max(a, c), min(b, d)) for a, b in night for c, d in moon if max(a, c) < min(b, d)]
+        return _spans(moon_over_ridge(self.whole.sites[self.row], self.whole.table, both))
+
+    def windows(self, night: int) -> tuple[DarkWindow, ...]:
+        whole = self.whole
+        low, high = np.searchsorted(whole.windows.row, [self.row, self.row + 1])
+        mine = low + np.flatnonzero(whole.window_night[low:high] == night)
+        spans = zip(whole.windows.start_s[mine], whole.windows.end_s[mine], strict=True)
+        return tuple(self.window(float(start_s), float(end_s)) for start_s, end_s in spans)
+
+    def window(self, start_s: float, end_s: float) -> DarkWindow:
+        whole = self.whole
+        start_s, end_s = float(round(start_s)), float(round(end_s))
+        ground = whole.ground.part(slice(self.row, self.row + 1))
+        at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
+        target = whole.wishes.target
+        seen = whole.table.fixed(target_direction(target), at_s)
+        altitude, azimuth = ground.altaz(seen[None], near=False)
+        points = zip(at_s, altitude[0], azimuth[0], strict=True)
+        pieces = shape_pieces(ground, whole.table, start_s, end_s)
+        shapes = (ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces)
+        return DarkWindow(
+            Span(utc_from_posix(start_s), utc_from_posix(end_s)),
+            target,
+            tuple(track_point(*point) for point in points),
+            tuple(shapes),
+            whole.longitudes_up_deg(self.row, at_s[1]) if target.kind is TargetKind.BAND else (),
+        )
+
+
+def body_events(up: bool, times: Sequence[datetime]) -> BodyEvents:
+    """A night's crossings as rises and sets. up: whether the body is up at its start."""
+    rises, sets = (times[1::2], times[0::2]) if up else (times[0::2], times[1::2])
+    never = BodyState.ALWAYS_UP if up else BodyState.ALWAYS_DOWN
+    return BodyEvents(tuple(rises), tuple(sets), BodyState.CROSSES if times else never, up)
+
+
+def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:
+    """Spans to the second; those that round to nothing are left out."""
+    pairs = ((utc_from_posix(start_s), utc_from_posix(end_s)) for start_s, end_s in pairs_s)
+    return tuple(Span(start, end) for start, end in pairs if start < end)
+
+
+def build_nights(
+    sites: Sequence[Site], first_number: Sequence[int], count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> SiteNights:
+    """`count` nights at each site from its own first number on.
+
+    Raises OutsideEphemeris for years the kernel doesn't hold, ValueError without a site or a night.
+    """
+    if not sites or count < 1:
+        raise ValueError(f"nights need at least one site and one night, got {len(sites)} and {count}")
+    starts = np.array([float(night_start_s(s, k)) for s, k in zip(sites, first_number, strict=True)])
+    table = ephemeris.table(float(starts.min()), float(starts.max()) + count * DAY_S)
+    ground = Ground.of(sites)
+    near = wishes.darkness is DarknessWish.NEAR
+    levels = (SUNRISE_DEG, CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG, *((NEAR_DEG,) if near else ()))
+    sun = sun_crossings(ground, table, levels)
+    moon = moon_crossings(ground, table)
+    conditions = _conditions(sites, ground, table, wishes, sun[-1], moon)
+    windows, night = _windows(_nights_of(starts, count), conditions)
+    if not wishes.moonless and wishes.most_loss_mag is not None:
+        windows, night = _dark_enough(sites, table, wishes.target, wishes.most_loss_mag, windows, night)
+    return SiteNights(
+        sites=sites,
+        wishes=wishes,
+        first_number=np.asarray(first_number, dtype=np.intp),
+        count=count,
+        table=table,
+        ground=ground,
+        sun=sun[0],
+        civil=sun[1],
+        nautical=sun[2],
+        astronomical=sun[3],
+        dark=sun[-1],
+        moon=moon,
+        windows=windows,
+        window_night=night % count,
+    )
+
+
+def _nights_of(starts: Floats, count: int) -> RowSpans:
+    start_s = (starts[:, None] + np.arange(count) * DAY_S).ravel()
+    return RowSpans(np.repeat(np.arange(len(starts)), count), start_s, start_s + DAY_S)
+
+
+def _conditions(
+    sites: Sequence[Site],
+    ground: Ground,
+    table: SkyTable,
+    wishes: SkyWishes,
+    dark: Crossings,
+    moon: Crossings,
+) -> Iterator[RowSpans]:
+    yield dark.spans(up=False)
+    if wishes.moonless:
+        yield moon.spans(up=False)
+    lowest = lowest_altitudes_deg(sites, wishes)
+    yield target_spans(ground, [site.horizon for site in sites], table, wishes.target, lowest)
+
+
+def lowest_altitudes_deg(sites: Sequence[Site], wishes: SkyWishes) -> Floats:
+    """The altitude each site asks of the target: the wish, or the default rule where there is none."""
+    if wishes.lowest_altitude_deg is not None:
+        return np.full(len(sites), float(wishes.lowest_altitude_deg))
+    dec_deg = float(np.degrees(np.arcsin(target_direction(wishes.target)[2])))
+    return default_lowest_deg([site.lat_deg for site in sites], dec_deg)
+
+
+def is_target_ever_up(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> bool:
+    """Whether the target is up at any time of `count` nights, by day or night, Moon or not."""
+    start_s = night_start_s(site, number_named(site, first))
+    table = ephemeris.table(start_s, start_s + count * DAY_S)
+    lowest = lowest_altitudes_deg([site], wishes)
+    return len(target_spans(Ground.of([site]), [site.horizon], table, wishes.target, lowest)) > 0
+
+
+def _windows(nights: RowSpans, conditions: Iterator[RowSpans]) -> tuple[RowSpans, Ints]:
+    """The time in each night on which all conditions hold, and the index of that night."""
+    held, source = nights, np.arange(len(nights))
+    for condition in conditions:
+        held, parent = overlaps(held, condition)
+        source = source[parent]
+    real = np.round(held.end_s) > np.round(held.start_s)
+    return held.pick(real), source[real]
+
+
+def _dark_enough(
+    sites: Sequence[Site],
+    table: SkyTable,
+    target: Target,
+    most_loss_mag: float,
+    windows: RowSpans,
+    night: Ints,
+) -> tuple[RowSpans, Ints]:
+    """What the accepted loss leaves of the windows: a thin Moon low in the sky may stay."""
+    kept = loss_spans(sites, [site_sky(site) for site in sites], table, target, most_loss_mag, windows)
+    held, parent = overlaps(windows, kept)
+    real = np.round(held.end_s) > np.round(held.start_s)
+    return held.pick(real), night[parent][real]
+
+
+def nights_in_blocks(
+    sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> Iterator[SiteNights]:
+    """As `nights_for_sites`, some hundred sites at a time, so that memory stays small."""
+    ephemeris.require_dates(first, first)
+    for low in range(0, len(sites), SITES_AT_ONCE):
+        part = sites[low : low + SITES_AT_ONCE]
+        yield build_nights(part, [number_named(site, first) for site in part], count, wishes, ephemeris)
+
+
+def site_in_blocks(
+    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> Iterator[SiteNights]:
+    """As `nights_for_sites` of one site, some two months at a time, so that memory stays small."""
+    ephemeris.require_dates(first, first)
+    number = number_named(site, first)
+    for low in range(0, count, NIGHTS_AT_ONCE):
+        yield build_nights([site], [number + low], min(NIGHTS_AT_ONCE, count - low), wishes, ephemeris)
+
+
+def tonight_number(site: Site, at: datetime, ephemeris: Ephemeris) -> int:
+    """The night now running until its sunrise; after sunrise the coming one; with no sunrise, this one."""
+    number = number_at(site, at)
+    start_s = float(night_start_s(site, number))
+    table = ephemeris.table(start_s, start_s + DAY_S)
+    sun = sun_crossings(Ground.of([site]), table, [SUNRISE_DEG])[0]
+    up, times = sun.of_row(0, start_s, start_s + DAY_S)
+    rises = times[1::2] if up else times[0::2]
+    return number + 1 if len(rises) and posix_s(at) >= rises[-1] else number

@@ -1,0 +1,322 @@
+"""A site's season: every night with a dark window, what it offers, and what the wishes cost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from itertools import groupby
+
+from alerts.common.errors import BadInput
+from alerts.sites.compass import direction_word
+from alerts.sites.model import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
+from alerts.sky.night import DarknessWish, DarkWindow, Night, Shape, SkyWishes, Target, TargetKind
+from alerts.sky.night_calendar import number_named
+from alerts.sky.nights.night_builder import readable_nights
+from alerts.sky.nights.night_events import SiteNights, is_target_ever_up, lowest_altitudes_deg, site_in_blocks
+from alerts.sky.target_visibility import transit_altitude_deg
+
+Progress = Callable[[int, int], None]
+
+LONGEST_DAYS = 366 * 5
+SHAPE_WORTH = {Shape.ARCH: 1.0, Shape.COLUMN: 1.0, Shape.LEANING: 0.8, Shape.OVERHEAD: 0.6}
+"""How much a minute of each shape counts: what is easiest to set over a foreground counts most."""
+FULL_WORTH_MINUTES = 240.0
+"""Minutes of window after which one more counts half: nobody shoots all night."""
+LOWER_TARGETS_DEG = (10.0, 5.0, 3.0)
+LOSS_OFFERED_MAG = 0.3
+"""What a thin Moon may cost where no Moon at all was asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Facing:
+    """Where the target stands at one end of a window; word: one of sixteen compass points."""
+
+    at: datetime
+    azimuth_deg: float
+    altitude_deg: float
+    word: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonNight:
+    """One night with at least one dark window.
+
+    minutes: of all its windows together. shapes: those that last longest first. facing: the target
+    at the first window's start and the last one's end. worth: minutes weighed by shape, see `worth_of`.
+    """
+
+    name: date
+    windows: tuple[DarkWindow, ...]
+    minutes: float
+    shapes: tuple[Shape, ...]
+    moon_lit: float
+    moon_rises: tuple[datetime, ...]
+    moon_sets: tuple[datetime, ...]
+    facing: tuple[Facing, Facing]
+    worth: float
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """Totals of one calendar month; longest: the night with the most minutes."""
+
+    year: int
+    month: int
+    nights: int
+    minutes: float
+    longest: date
+
+
+@dataclass(frozen=True, slots=True)
+class WishCost:
+    """How many nights of the season have a window under one set of wishes, and how long these are together.
+
+    text: a phrase such as `the core above 10°`; chosen: whether these are the wishes asked for.
+    """
+
+    text: str
+    wishes: SkyWishes
+    nights: int
+    minutes: float
+    chosen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Every night with a window between two dates, both included, at one site."""
+
+    site: Site
+    first: date
+    last: date
+    wishes: SkyWishes
+    nights: tuple[SeasonNight, ...]
+    months: tuple[Month, ...]
+    costs: tuple[WishCost, ...]
+
+    def by_worth(self) -> tuple[SeasonNight, ...]:
+        """The nights, best first; equal ones by date."""
+        return tuple(sorted(self.nights, key=lambda night: (-night.worth, night.name)))
+
+
+def season(
+    site: Site,
+    first: date,
+    last: date,
+    wishes: SkyWishes,
+    ephemeris: Ephemeris,
+    progress: Progress | None = None,
+) -> Season:
+    """The season at a site from the night named `first` to the one named `last`.
+
+    progress: called as progress(nights_done, nights_in_all). Raises BadInput for dates in the wrong
+    order, more than five years apart or left out of the calendar, OutsideEphemeris for years that the
+    kernel doesn't hold.
+    """
+    count = _count(site, first, last, ephemeris)
+    blocks = site_in_blocks(site, first, count, wishes, ephemeris)
+    nights = tuple(_season_nights(blocks, count, progress))
+    costs = _costs(site, first, count, wishes, ephemeris)
+    return Season(site, first, last, wishes, nights, _months(nights), costs)
+
+
+def _count(site: Site, first: date, last: date, ephemeris: Ephemeris) -> int:
+    """How many nights lie between two names, both included; the calendar may have left dates out."""
+    if last < first:
+        raise BadInput(f"a season must end after it begins: {first} comes after {last}; swap them.")
+    if (last - first).days >= LONGEST_DAYS:
+        raise BadInput(f"a season can span at most five years; {first} to {last} is longer.")
+    ephemeris.require_dates(first, last)
+    return number_named(site, last) - number_named(site, first) + 1
+
+
+def _season_nights(
+    blocks: Iterator[SiteNights], count: int, progress: Progress | None
+) -> Iterator[SeasonNight]:
+    done = 0
+    for block in blocks:
+        for _, night in readable_nights(block):
+            if night.windows:
+                yield _season_night(night)
+            done += 1
+            if progress is not None:
+                progress(done, count)
+
+
+def _season_night(night: Night) -> SeasonNight:
+    minutes_by_shape: dict[Shape, float] = {}
+    for piece in (piece for window in night.windows for piece in window.shapes):
+        minutes_by_shape[piece.shape] = minutes_by_shape.get(piece.shape, 0.0) + piece.span.minutes
+    return SeasonNight(
+        name=night.name,
+        windows=night.windows,
+        minutes=sum(window.span.minutes for window in night.windows),
+        shapes=tuple(sorted(minutes_by_shape, key=lambda shape: -minutes_by_shape[shape])),
+        moon_lit=night.moon_lit,
+        moon_rises=night.moon.rises,
+        moon_sets=night.moon.sets,
+        facing=_facing(night.windows),
+        worth=worth_of(minutes_by_shape),
+    )
+
+
+def _facing(windows: Sequence[DarkWindow]) -> tuple[Facing, Facing]:
+    first, last = (
+        Facing(point.at, point.azimuth_deg, point.altitude_deg, direction_word(point.azimuth_deg))
+        for point in (windows[0].track[0], windows[-1].track[-1])
+    )
+    return first, last
+
+
+def worth_of(minutes_by_shape: dict[Shape, float]) -> float:
+    """A night's worth in minutes: each shape's minutes times SHAPE_WORTH, what exceeds four hours halved.
+
+    A rule of ours for putting nights in order, not a measure of anything in the sky.
+    """
+    weighed = sum(SHAPE_WORTH[shape] * minutes for shape, minutes in minutes_by_shape.items())
+    return min(weighed, FULL_WORTH_MINUTES) + max(weighed - FULL_WORTH_MINUTES, 0) / 2
+
+
+def _months(nights: Sequence[SeasonNight]) -> tuple[Month, ...]:
+    months = []
+    for (year, month), group in groupby(nights, key=lambda night: (night.name.year, night.name.month)):
+        own = list(group)
+        longest = max(own, key=lambda night: night.minutes).name
+        months.append(Month(year, month, len(own), sum(night.minutes for night in own), longest))
+    return tuple(months)
+
+
+def wishes_text(site: Site, wishes: SkyWishes) -> str:
+    """The target and darkness wished for at a site, as a phrase: `the core above 10°, near darkness`."""
+    target = wishes.target
+    if target.kind is TargetKind.NONE:
+        words = "darkness alone"
+    elif target.kind is TargetKind.BAND:
+        words = _band_text(target)
+    else:
+        lowest_deg = float(lowest_altitudes_deg([site], wishes)[0])
+        words = f"{_target_text(target)} above {lowest_deg:.2g}°"
+    near = ", near darkness" if wishes.darkness is DarknessWish.NEAR else ""
+    return words + near + _moon_text(wishes)
+
+
+def _moon_text(wishes: SkyWishes) -> str:
+    if wishes.moonless:
+        return ""
+    if wishes.most_loss_mag is None:
+        return ", Moon or not"
+    return f", a thin Moon that costs up to {wishes.most_loss_mag:g} mag"
+
+
+def _target_text(target: Target) -> str:
+    return "the core" if target.kind is TargetKind.CORE else target.name or "the target"
+
+
+def _band_text(target: Target) -> str:
+    if target.arc_l_deg is None:
+        return "the band"
+    if target.arc_l_deg == WINTER_ARC_L_DEG:
+        return "the winter arc"
+    return f"the band from longitude {target.arc_l_deg[0]:g}° to {target.arc_l_deg[1]:g}°"
+
+
+def count_nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> int:
+    """How many of `count` nights from `first` on have at least one dark window."""
+    return _nights_and_minutes(site, first, count, wishes, ephemeris)[0]
+
+
+def _nights_and_minutes(
+    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> tuple[int, float]:
+    """How many of the nights have a window, and the length of all windows together."""
+    found, minutes = 0, 0.0
+    for block in site_in_blocks(site, first, count, wishes, ephemeris):
+        found += len(set(block.window_night.tolist()))
+        minutes += float(block.window_minutes.sum())
+    return found, minutes
+
+
+def _costs(
+    site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> tuple[WishCost, ...]:
+    """The chosen wishes and easier ones, each with its nights and their length."""
+    found = []
+    for other in (wishes, *easier_wishes(site, wishes)):
+        counted = _nights_and_minutes(site, first, count, other, ephemeris)
+        found.append(WishCost(wishes_text(site, other), other, *counted, other == wishes))
+    return tuple(found)
+
+
+def easier_wishes(site: Site, wishes: SkyWishes) -> tuple[SkyWishes, ...]:
+    """What else could be wished for, from near to far: a lower target, near darkness, a thin Moon, the
+    band, none. The band and none are offered without a thin Moon, which adds little to them."""
+    kind, others = wishes.target.kind, []
+    if kind in (TargetKind.CORE, TargetKind.RADEC):
+        asked_deg = float(lowest_altitudes_deg([site], wishes)[0])
+        lower = [lowest for lowest in LOWER_TARGETS_DEG if lowest < asked_deg]
+        others += [replace(wishes, lowest_altitude_deg=lowest) for lowest in lower]
+    if wishes.darkness is not DarknessWish.NEAR:
+        others.append(replace(wishes, darkness=DarknessWish.NEAR))
+    if wishes.moonless:
+        others.append(replace(wishes, moonless=False, most_loss_mag=LOSS_OFFERED_MAG))
+    strict = wishes if wishes.most_loss_mag is None else replace(wishes, moonless=True, most_loss_mag=None)
+    if kind is TargetKind.CORE or wishes.target.arc_l_deg is not None:
+        others.append(replace(strict, target=Target(TargetKind.BAND)))
+    if kind is not TargetKind.NONE:
+        others.append(replace(strict, target=Target(TargetKind.NONE)))
+    return tuple(others)
+
+
+def never_holds(site: Site, wishes: SkyWishes, year: int, ephemeris: Ephemeris) -> tuple[str, ...]:
+    """Why the wishes give no window on any night of a year, and what would; empty when they do.
+
+    Plain sentences: first the reason, then each easier wish that gives nights, with their number.
+    Raises OutsideEphemeris for years the kernel doesn't hold.
+    """
+    first, count = date(year, 1, 1), (date(year + 1, 1, 1) - date(year, 1, 1)).days
+    if count_nights(site, first, count, wishes, ephemeris):
+        return ()
+    offers = (
+        (wishes_text(site, other), count_nights(site, first, count, other, ephemeris))
+        for other in easier_wishes(site, wishes)
+    )
+    better = [f"With {text} there would be {_nights(number)} in {year}." for text, number in offers if number]
+    reason = _why_never(site, wishes, first, count, ephemeris)
+    return (reason, *(better or [f"No easier wish gives a night here in {year}."]))
+
+
+def _nights(number: int) -> str:
+    return "1 night" if number == 1 else f"{number} nights"
+
+
+def _why_never(site: Site, wishes: SkyWishes, first: date, count: int, ephemeris: Ephemeris) -> str:
+    """One sentence: the target never gets there, or not without the Moon, or not in darkness."""
+    if not is_target_ever_up(site, first, count, wishes, ephemeris):
+        return _why_never_up(site, wishes)
+    if count_nights(site, first, count, replace(wishes, moonless=False), ephemeris):
+        return "The Moon is up in every window here."
+    dark = "near darkness" if wishes.darkness is DarknessWish.NEAR else "darkness"
+    what = wishes_text(site, replace(wishes, darkness=DarknessWish.ASTRONOMICAL, moonless=True))
+    if wishes.target.kind is TargetKind.NONE:
+        return f"There is no {dark} here in that year."
+    return f"{_sentence_start(what)} never comes in {dark} here."
+
+
+def _sentence_start(words: str) -> str:
+    return words[0].upper() + words[1:]
+
+
+def _why_never_up(site: Site, wishes: SkyWishes) -> str:
+    target = wishes.target
+    if target.kind is TargetKind.BAND:
+        return f"{_sentence_start(_band_text(target))} never stands high enough here."
+    name, lowest_deg = _target_text(target), float(lowest_altitudes_deg([site], wishes)[0])
+    transit_deg = transit_altitude_deg(site.lat_deg, target)
+    if transit_deg <= 0:
+        return f"{_sentence_start(name)} never rises here."
+    if transit_deg <= lowest_deg:
+        stands = f"{_sentence_start(name)} never stands above {lowest_deg:.2g}° here"
+        return f"{stands}; it reaches {transit_deg:.1f}° at most."
+    return f"The ridge hides {name} whenever it stands above {lowest_deg:.2g}° here."

@@ -1,0 +1,105 @@
+"""What few nights can show: ranges of shares, shrinkage, limits of chance, and nights that hang together."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.common.errors import BadInput
+from alerts.track.calibration.isotonic import Floats
+
+Z90, Z95 = 1.6448536269514722, 1.959963984540054
+"""Two-sided normal quantiles for 90 % and 95 %."""
+STRENGTH_NIGHTS = 20.0
+"""How many nights the rate of all weighs against a site's own. 16 Australian stations differ as if by 21
+(counts of the Bureau of Meteorology's 9 h cloud amounts, 2007-2017)."""
+NIGHT_CORRELATION = 0.22
+"""Of "clear" from one night to the next: 36 stations of the same data, -0.04 to 0.50."""
+_FARTHEST_NIGHTS = 8
+"""Nights further apart are taken as independent: 0.22 to the eighth is 5 in a million."""
+_BETA_GRID = 4001
+
+
+def wilson_range(clear: float, cases: float, z: float = Z90) -> tuple[float, float]:
+    """The range (0..1) in which the true share plausibly lies, Wilson's score interval without
+    continuity correction (E. B. Wilson 1927, J. Am. Stat. Assoc. 22, 209).
+
+    clear, cases: counts, which needn't be whole. BadInput unless 0 <= clear <= cases and cases > 0.
+    """
+    if not 0 <= clear <= cases or cases <= 0:
+        raise BadInput(f"{clear:g} of {cases:g} is no share; there must be at least one case.")
+    share = clear / cases
+    middle = (share + z * z / (2 * cases)) / (1 + z * z / cases)
+    half = z / (1 + z * z / cases) * sqrt(share * (1 - share) / cases + z * z / (4 * cases * cases))
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def shrunk_share(clear: float, cases: float, rate_of_all: float, strength: float = STRENGTH_NIGHTS) -> float:
+    """A site's share drawn toward the rate of all: (K p + k) / (K + n)."""
+    return (strength * rate_of_all + clear) / (strength + cases)
+
+
+def shrunk_range(
+    clear: float, cases: float, rate_of_all: float, strength: float = STRENGTH_NIGHTS
+) -> tuple[float, float]:
+    """The 90 % range of a shrunk share: 5 % and 95 % quantiles of its beta distribution, to 0.0005."""
+    above, below = strength * rate_of_all + clear, strength * (1 - rate_of_all) + cases - clear
+    edges = np.linspace(0.0, 1.0, _BETA_GRID)
+    middles = (edges[1:] + edges[:-1]) / 2
+    log_density = (above - 1) * np.log(middles) + (below - 1) * np.log1p(-middles)
+    mass = np.exp(log_density - log_density.max())
+    reached = np.concatenate([[0.0], np.cumsum(mass)]) / mass.sum()
+    low, high = np.interp([0.05, 0.95], reached, edges)
+    return float(low), float(high)
+
+
+def consistency_limits(cases: int, chance: float) -> tuple[float, float]:
+    """Between which shares a reliable forecast's cases lie nine times in ten: the 5 % and 95 % quantiles
+    of a binomial share (J. Broecker and L. A. Smith 2007, Wea. Forecasting 22, 651).
+
+    cases: at least 1. chance: 0..1.
+    """
+    if not 0 < chance < 1:
+        return chance, chance
+    counts = np.arange(cases + 1)
+    log_factorial = np.concatenate([[0.0], np.cumsum(np.log(np.arange(1, cases + 1)))])
+    log_ways = log_factorial[-1] - log_factorial - log_factorial[::-1]
+    reached = np.cumsum(np.exp(log_ways + counts * np.log(chance) + (cases - counts) * np.log1p(-chance)))
+    low, high = (int(np.searchsorted(reached, level - 1e-12)) for level in (0.05, 0.95))
+    return low / cases, min(high, cases) / cases
+
+
+def effective_nights(
+    site: npt.ArrayLike, night: npt.ArrayLike, correlation: float = NIGHT_CORRELATION
+) -> float:
+    """How many independent nights these are worth: n² / sum over pairs of r^(nights between them).
+
+    site: shape (n,) of whole numbers; night: shape (n,) of day numbers. Over a long unbroken run this is
+    n (1 - r) / (1 + r) = 0.64 n; a night that occurs twice counts once. Sites are taken as independent,
+    which flatters where they lie in one weather.
+    """
+    sites, nights = np.asarray(site, dtype=np.int64), np.asarray(night, dtype=np.int64)
+    if not sites.size:
+        return 0.0
+    distinct, copies = np.unique(_spaced(sites, nights), return_counts=True)
+    often = copies.astype(np.float64)
+    shared = float(often @ often)
+    for apart in range(1, _FARTHEST_NIGHTS + 1):
+        shared += 2 * correlation**apart * float(often @ _often_at(distinct, often, distinct + apart))
+    return len(sites) ** 2 / shared
+
+
+def _spaced(sites: npt.NDArray[np.int64], nights: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """One number for each site and night, sites further apart than any correlation reaches."""
+    _, which = np.unique(sites, return_inverse=True)
+    first = int(nights.min())
+    width = int(nights.max()) - first + 1 + _FARTHEST_NIGHTS
+    spaced: npt.NDArray[np.int64] = which.astype(np.int64) * width + (nights - first)
+    return spaced
+
+
+def _often_at(distinct: npt.NDArray[np.int64], often: Floats, wanted: npt.NDArray[np.int64]) -> Floats:
+    at = np.minimum(np.searchsorted(distinct, wanted), len(distinct) - 1)
+    return np.where(distinct[at] == wanted, often[at], 0.0)

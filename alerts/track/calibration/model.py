@@ -1,0 +1,146 @@
+"""A chance corrected by what came: the values that are stored. `correct` uses them on one chance, `apply`
+on columns.
+
+How much is corrected depends on how much has been seen, for each lead by itself:
+
+- under 30 pairs or 20 nights the chance stays as it was fitted on real pairs (`PRIOR`; see
+  alerts/weather/skill.py);
+- from then on a logistic map fitted on all sites together and pulled toward leaving the chance alone;
+- beyond 1,000 pairs also an isotonic map, where it does better;
+- and what is left to each site, as a shift that 10 nights weigh against.
+
+A map is used only where it beat the uncalibrated chance on nights it hadn't seen; a site's shift, with a map
+or without, only where it did so at that site (`fit`). Nothing ever comes out as 0 or 100 %.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+from alerts.track.calibration.leads import LEADS, Lead
+
+LOWEST_CHANCE, HIGHEST_CHANCE = 0.02, 0.98
+"""Nothing is said to be less or more likely, whatever the record holds."""
+PRIOR_VERSION = "prior"
+NONE_VERSION = "none"
+TINY_CHANCE = 0.005
+"""Chances are stated in whole per cent: 0 and 100 stand for half of one."""
+WIDEST = 0.001
+"""The ends of a range stay off 0 and 1 by this much."""
+
+
+class Method(StrEnum):
+    """PRIOR leaves the chance as it is until a record says better, AS_FORECAST for good."""
+
+    AS_FORECAST = "as_forecast"
+    PRIOR = "prior"
+    LOGISTIC = "logistic"
+    ISOTONIC = "isotonic"
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """How a method did on nights that it wasn't fitted on.
+
+    gain: by how much it lowered the Brier score of the uncalibrated chance; error: the standard error of
+    that, nights being counted for what they are worth.
+    """
+
+    method: Method
+    pairs: int
+    nights: int
+    brier_uncalibrated: float
+    brier: float
+    gain: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class SiteShift:
+    """What one site adds to the log odds of all, with its variance, from so many independent nights."""
+
+    site: int
+    shift: float
+    variance: float
+    nights: float
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One level of an isotonic map: chance in, chance out, and how many independent nights it rests on."""
+
+    chance: float
+    came: float
+    nights: float
+
+
+@dataclass(frozen=True, slots=True)
+class LeadMap:
+    """How a chance stated at one lead is corrected.
+
+    intercept, slope: on log odds (LOGISTIC). covariance: of intercept, both, slope. steps: ISOTONIC.
+    shifts: by number of the site, ascending. site_variance: of a site that isn't listed.
+    lowest, highest: bounds of what comes out.
+    """
+
+    lead: Lead
+    method: Method
+    why: str
+    pairs: int = 0
+    nights: int = 0
+    intercept: float = 0.0
+    slope: float = 1.0
+    covariance: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    steps: tuple[Step, ...] = ()
+    shifts: tuple[SiteShift, ...] = ()
+    site_variance: float = 0.0
+    lowest: float = LOWEST_CHANCE
+    highest: float = HIGHEST_CHANCE
+    trials: tuple[Trial, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """One version of all maps; never changed, only followed by another.
+
+    made_at: None for the prior. through: the last night it was fitted on.
+    """
+
+    version: str
+    made_at: datetime | None
+    through: date | None
+    leads: tuple[LeadMap, ...]
+
+    def at(self, lead: Lead) -> LeadMap:
+        """The map for a lead; the prior where this version has none."""
+        found = next((each for each in self.leads if each.lead is lead), None)
+        return prior_map(lead) if found is None else found
+
+
+@dataclass(frozen=True, slots=True)
+class CalibratedChance:
+    """A corrected chance (0..1) with its 90 % range, and how it was reached."""
+
+    chance: float
+    low: float
+    high: float
+    methods: tuple[Method, ...]
+    version: str
+
+
+def prior_map(lead: Lead, pairs: int = 0, nights: int = 0) -> LeadMap:
+    """The prior at a lead, for so few pairs."""
+    return LeadMap(lead, Method.PRIOR, f"only {pairs} pairs from {nights} nights yet", pairs, nights)
+
+
+PRIOR = Calibration(PRIOR_VERSION, None, None, tuple(prior_map(lead) for lead in LEADS))
+"""What a fresh install uses."""
+NONE = Calibration(
+    NONE_VERSION,
+    None,
+    None,
+    tuple(LeadMap(lead, Method.AS_FORECAST, "chances stay as they are forecast") for lead in LEADS),
+)
+"""What an operator chooses who wants no chance corrected: outlooks stay as they are."""

@@ -1,0 +1,178 @@
+"""Pairs of what was said and what came, as columns: the one shape that scores, maps and ledgers read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.track.calibration.isotonic import Floats
+from alerts.track.calibration.leads import LEADS, Lead, Stated, moment_of, standing_at
+from alerts.track.observations.evidence import Judge, OutcomeState
+from alerts.track.observations.outcome import Outcome
+
+JUDGES = tuple(Judge)
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedNight:
+    """One event of one site with all that was said of it, and its outcome. site: a stable number."""
+
+    site: int
+    night: date
+    statements: Sequence[Stated]
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """n pairs. All columns have shape (n,).
+
+    night: `date.toordinal()` of the night's name. lead, judge: indices into LEADS and JUDGES.
+    stated, raw: chance 0..1 as stated and before calibration. lineages: NaN where one said nothing.
+    """
+
+    site: Ints
+    night: Ints
+    lead: Ints
+    judge: Ints
+    stated: Floats
+    raw: Floats
+    clear: Bools
+    told_go: Bools
+    is_barred: Bools
+    member_share: Floats
+    lineages: Mapping[str, Floats]
+
+    def __len__(self) -> int:
+        return len(self.site)
+
+    def where(self, chosen: Bools | Ints) -> Pairs:
+        """The pairs for which `chosen` (shape (n,)) holds, or those at these places, in that order."""
+        columns = {
+            field.name: getattr(self, field.name)[chosen]
+            for field in fields(self)
+            if field.name != "lineages"
+        }
+        return Pairs(**columns, lineages={name: own[chosen] for name, own in self.lineages.items()})
+
+    def at_lead(self, lead: Lead) -> Pairs:
+        return self.where(self.lead == LEADS.index(lead))
+
+    def at_site(self, site: int) -> Pairs:
+        return self.where(self.site == site)
+
+    def by_lineage(self, name: str) -> Pairs:
+        """The same nights as that lineage alone would have stated them, where it said anything.
+
+        What was told stays as it was: nobody was told anything by one lineage.
+        """
+        own = self.lineages[name]
+        alone = replace(self, stated=own, raw=own)
+        return alone.where(~np.isnan(own))
+
+    @property
+    def months(self) -> Ints:
+        """1..12, of each night's name."""
+        return months_of(self.night)
+
+    @property
+    def years(self) -> Ints:
+        return years_of(self.night)
+
+
+def months_of(night: Ints) -> Ints:
+    """1..12. night: `date.toordinal()`, shape (n,)."""
+    return _dates(night).astype("datetime64[M]").astype(np.int64) % 12 + 1
+
+
+def years_of(night: Ints) -> Ints:
+    return _dates(night).astype("datetime64[Y]").astype(np.int64) + 1970
+
+
+def _dates(night: Ints) -> npt.NDArray[np.datetime64]:
+    epoch = date(1970, 1, 1).toordinal()
+    return (night - epoch).astype("datetime64[D]")
+
+
+def build_pairs(nights: Iterable[JudgedNight]) -> Pairs:
+    """One pair for each judged night and lead at which a chance stood. Unsure nights make none.
+
+    For very many nights build batches of some thousands and put them together with `joined`.
+    """
+    rows = [row for judged in nights for row in _rows(judged)]
+    return Pairs(
+        site=_ints(row.judged.site for row in rows),
+        night=_ints(row.judged.night.toordinal() for row in rows),
+        lead=_ints(LEADS.index(row.lead) for row in rows),
+        judge=_ints(JUDGES.index(row.judge) for row in rows),
+        stated=_floats(row.stated.chance for row in rows),
+        raw=_floats(row.stated.raw_chance for row in rows),
+        clear=_bools(row.judged.outcome.state is OutcomeState.CLEAR for row in rows),
+        told_go=_bools(row.stated.told_go for row in rows),
+        is_barred=_bools(row.stated.is_barred for row in rows),
+        member_share=_floats(row.stated.member_share for row in rows),
+        lineages=lineage_columns([dict(row.stated.lineages) for row in rows]),
+    )
+
+
+def lineage_columns(own: Sequence[Mapping[str, float]]) -> dict[str, Floats]:
+    """One column a lineage that any pair names, NaN where a pair doesn't. own: for each pair, by name."""
+    names = sorted({name for each in own for name in each})
+    return {name: _floats(each.get(name) for each in own) for name in names}
+
+
+def joined(parts: Sequence[Pairs]) -> Pairs:
+    """Pairs built in batches, one after the other; a lineage that a batch doesn't know is NaN there."""
+    if not parts:
+        return build_pairs(())
+    names = sorted({name for part in parts for name in part.lineages})
+    silent = [np.full(len(part), np.nan) for part in parts]
+    lineages = {
+        name: np.concatenate([part.lineages.get(name, gap) for part, gap in zip(parts, silent, strict=True)])
+        for name in names
+    }
+    columns = {
+        field.name: np.concatenate([getattr(part, field.name) for part in parts])
+        for field in fields(Pairs)
+        if field.name != "lineages"
+    }
+    return Pairs(**columns, lineages=lineages)
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    judged: JudgedNight
+    judge: Judge
+    lead: Lead
+    stated: Stated
+
+
+def _rows(judged: JudgedNight) -> list[_Row]:
+    judge, outcome = judged.outcome.judge, judged.outcome
+    if judge is None or outcome.state is OutcomeState.UNSURE:
+        return []
+    start = outcome.event.window.start
+    standing = [(lead, standing_at(judged.statements, moment_of(lead, start))) for lead in LEADS]
+    return [
+        _Row(judged, judge, lead, stated)
+        for lead, stated in standing
+        if stated is not None and stated.chance is not None and stated.raw_chance is not None
+    ]
+
+
+def _ints(values: Iterable[int]) -> Ints:
+    return np.fromiter(values, dtype=np.int64)
+
+
+def _floats(values: Iterable[float | None]) -> Floats:
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+
+def _bools(values: Iterable[bool]) -> Bools:
+    return np.fromiter(values, dtype=np.bool_)

@@ -1,0 +1,131 @@
+"""METAR and SPECI: our own small reader of the sky group, and of nothing else in the report.
+
+Codes: U.S. Federal Meteorological Handbook No. 1 (1995), chapter 9; WMO-No. 306, volume I.1, FM 15.
+No amount is ever made up: `//////`, a report without a sky group and NIL are unknown, not clear.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+
+from alerts.common.errors import BadInput
+from alerts.common.span import require_utc
+from alerts.track.observations.sky_report import (
+    CAVOK_REACH_FT,
+    CEILOMETER_REACH_FT,
+    CloudLayer,
+    SkyReading,
+    SkyState,
+)
+
+OKTAS = {"FEW": (1, 2), "SCT": (3, 4), "BKN": (5, 7), "OVC": (8, 8)}
+ALL_HIDDEN = (8, 8)
+CLOCK_SKEW = timedelta(minutes=10)
+"""A report may be dated this much after our own clock."""
+
+_TIME = re.compile(r"(\d{2})(\d{2})(\d{2})Z")
+_LAYER = re.compile(r"(FEW|SCT|BKN|OVC)(\d{3}|///)(?:CB|TCU|///)?")
+_HIDDEN = re.compile(r"VV(\d{3}|///)")
+_CLEAR_REACH_FT = {"CLR": CEILOMETER_REACH_FT, "NSC": CAVOK_REACH_FT, "CAVOK": CAVOK_REACH_FT, "NCD": None}
+_ENDS_BODY = {"NOSIG", "BECMG", "TEMPO", "INTER", "RMK"}
+_NOT_REPORTS = {"TAF", "AIRMET", "SIGMET"}
+
+
+def read_metar(raw: str) -> SkyReading:
+    """The sky of one raw METAR or SPECI.
+
+    Layers stand for more than a word of clear sky in the same report. Amounts are those of the densest
+    layer: in the U.S. they already include what lies beneath, elsewhere the whole may be more.
+    Blank text is unknown. BadInput for text that has no time group or is another kind of message.
+    """
+    if not raw.strip():
+        return SkyReading(SkyState.UNKNOWN)
+    tokens = _body(raw)
+    is_automatic = "AUTO" in tokens
+    hidden = _hidden(tokens)
+    if hidden is not None:
+        return SkyReading(SkyState.OBSCURED, *ALL_HIDDEN, is_automatic=is_automatic, layers=(hidden,))
+    if layers := _layers(tokens):
+        densest = max(layers, key=lambda layer: layer.okta_max)
+        return SkyReading(
+            SkyState.CLOUD,
+            densest.okta_min,
+            densest.okta_max,
+            _seen_up_to_ft(tokens, layers, is_automatic),
+            is_automatic,
+            layers,
+        )
+    return _without_layers(tokens, is_automatic)
+
+
+def observed_at(raw: str, *, received_at: datetime) -> datetime:
+    """When the report was made: the newest time with its day, hour and minute, not after receipt.
+
+    For feeds that date a stuck or old report anew. BadInput without a time group, or where the day of
+    the month can't be in the 62 days before receipt.
+    """
+    day, hour, minute = (int(part) for part in _time_group(raw).groups())
+    newest = require_utc(received_at) + CLOCK_SKEW
+    for days_back in range(62):
+        on = (newest - timedelta(days=days_back)).date()
+        if on.day == day and hour < 24 and minute < 60:
+            at = datetime(on.year, on.month, on.day, hour, minute, tzinfo=UTC)
+            if at <= newest:
+                return at
+    raise BadInput(f"the time group of {raw.strip()[:40]!r} is no time; leave the report out.")
+
+
+def _time_group(raw: str) -> re.Match[str]:
+    tokens = raw.split()
+    found = next((match for token in tokens if (match := _TIME.fullmatch(token))), None)
+    if found is None or tokens[0] in _NOT_REPORTS:
+        raise BadInput(f"{raw.strip()[:40]!r} is no METAR or SPECI; give the raw report as it was sent.")
+    return found
+
+
+def _body(raw: str) -> list[str]:
+    """What follows the time group, up to the trend forecast or the remarks: those hold clouds, too."""
+    tokens = raw.replace("=", " ").split()
+    body = tokens[tokens.index(_time_group(raw.replace("=", " ")).group()) + 1 :]
+    end = next((i for i, token in enumerate(body) if token in _ENDS_BODY), len(body))
+    return body[:end]
+
+
+def _hidden(tokens: list[str]) -> CloudLayer | None:
+    """An obscured sky; its depth counts as the base, 0 where it wasn't measured."""
+    for i, token in enumerate(tokens):
+        if match := _HIDDEN.fullmatch(token):
+            return CloudLayer(*ALL_HIDDEN, base_ft=0 if match[1] == "///" else 100.0 * int(match[1]))
+        if tokens[i : i + 2] == ["SKY", "OBS"]:
+            return CloudLayer(*ALL_HIDDEN, base_ft=0)
+    return None
+
+
+def _layers(tokens: Sequence[str]) -> tuple[CloudLayer, ...]:
+    matches = (_LAYER.fullmatch(token) for token in tokens)
+    return tuple(
+        CloudLayer(*OKTAS[match[1]], base_ft=None if match[2] == "///" else 100.0 * int(match[2]))
+        for match in matches
+        if match
+    )
+
+
+def _seen_up_to_ft(tokens: Sequence[str], layers: Sequence[CloudLayer], is_automatic: bool) -> int | None:
+    """12,000 ft for automatic stations that report by the U.S. handbook (visibility in miles), unless a
+    higher layer shows that a person added to the report."""
+    by_us_code = any(token.endswith("SM") for token in tokens)
+    is_higher = any((layer.base_ft or 0) > CEILOMETER_REACH_FT for layer in layers)
+    return CEILOMETER_REACH_FT if is_automatic and by_us_code and not is_higher else None
+
+
+def _without_layers(tokens: Sequence[str], is_automatic: bool) -> SkyReading:
+    if "SKC" in tokens and not is_automatic:
+        return SkyReading(SkyState.CLEAR, 0, 0)
+    if "SKC" in tokens:
+        return SkyReading(SkyState.CLEAR_BELOW, 0, 0, CEILOMETER_REACH_FT, is_automatic)
+    word = next((token for token in tokens if token in _CLEAR_REACH_FT), None)
+    if word is None:
+        return SkyReading(SkyState.UNKNOWN, is_automatic=is_automatic)
+    return SkyReading(SkyState.CLEAR_BELOW, 0, 0, _CLEAR_REACH_FT[word], is_automatic)

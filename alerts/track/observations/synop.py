@@ -1,0 +1,67 @@
+"""SYNOP (FM 12) from land stations: total cloud N in eighths, and nothing else of the report.
+
+Code tables: WMO-No. 306, volume I.1: 1860 (i_x), 2700 (N), 1600 (h).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from alerts.common.errors import BadInput
+from alerts.track.observations.sky_report import FEET_A_METRE, CloudLayer, SkyReading, SkyState
+
+OBSCURED_N = 9
+MANNED_IX = "123"
+LOWEST_BASE_M = {"0": 0, "1": 50, "2": 100, "3": 200, "4": 300, "5": 600, "6": 1000, "7": 1500, "8": 2000}
+"""The lower end of each class of h, the base of the lowest cloud (code table 1600)."""
+HIGHEST_CLASS_BASE_M = 2500
+
+_REPORT = re.compile(
+    r"\bAAXX\s+(\d{4})[\d/]\s+(\d{5})\s+(?:(NIL)|[\d/]([\d/])([\d/])[\d/]{2}\s+([\d/])[\d/]{4})"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SynopReport:
+    """One station's sky. day_hour: `DDHH`, the report's day of the month and hour in UTC."""
+
+    station: str
+    day_hour: str
+    reading: SkyReading
+
+
+def read_synop(raw: str) -> SynopReport:
+    """The sky of one raw land SYNOP, with or without an archive's columns before `AAXX`.
+
+    N = 9 is obscured, N = `/` and NIL are unknown. N = 0 by an instrument proves only what it can see.
+    The base is the lower end of the class of the lowest cloud, 0 where it wasn't measured.
+    BadInput for other kinds of message and for text cut before N.
+    """
+    match = _REPORT.search(raw)
+    if match is None:
+        raise BadInput(
+            f"{raw.strip()[:40]!r} is no land SYNOP up to its cloud group; give the raw AAXX report."
+        )
+    day_hour, station, nil, kind, height, amount = match.groups()
+    reading = SkyReading(SkyState.UNKNOWN) if nil else _reading(kind, height, amount)
+    return SynopReport(station, day_hour, reading)
+
+
+def _reading(kind: str, height: str, amount: str) -> SkyReading:
+    is_automatic = kind not in MANNED_IX
+    if amount == "/":
+        return SkyReading(SkyState.UNKNOWN, is_automatic=is_automatic)
+    oktas = int(amount)
+    if oktas == 0:
+        state = SkyState.CLEAR_BELOW if is_automatic else SkyState.CLEAR
+        return SkyReading(state, 0, 0, is_automatic=is_automatic)
+    if oktas == OBSCURED_N:
+        hidden = CloudLayer(8, 8, 0.0)
+        return SkyReading(SkyState.OBSCURED, 8, 8, is_automatic=is_automatic, layers=(hidden,))
+    layer = CloudLayer(oktas, oktas, FEET_A_METRE * _base_m(height))
+    return SkyReading(SkyState.CLOUD, oktas, oktas, is_automatic=is_automatic, layers=(layer,))
+
+
+def _base_m(height: str) -> int:
+    return HIGHEST_CLASS_BASE_M if height == "9" else LOWEST_BASE_M.get(height, 0)

@@ -1,0 +1,97 @@
+"""The regret ledger: drives into cloud and clear nights missed, for each limit a person might choose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from alerts.common.errors import BadInput
+from alerts.track.calibration.pairs import Pairs
+
+LIMITS_PCT = (40, 50, 60, 70, 80, 90)
+
+
+@dataclass(frozen=True, slots=True)
+class RegretRow:
+    """What one go limit would have led to. gone_clear: of the drives, those under a clear sky.
+
+    missed: clear nights at home that nothing but the chance spoke against.
+    """
+
+    limit_pct: int
+    gone: int
+    gone_clear: int
+    missed: int
+
+    @property
+    def wasted(self) -> int:
+        """Drives into cloud."""
+        return self.gone - self.gone_clear
+
+    def cost(self, drive_price: float) -> float:
+        """All regret in missed clear nights, a drive into cloud weighing `drive_price` of them."""
+        return drive_price * self.wasted + self.missed
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """What other go limits would have led to, for one set of wishes.
+
+    limit_pct: the limit that these wishes have. rows: by limit, its own among them. nights: how many count.
+    wishes: these in words, "" where there is only one set.
+    """
+
+    limit_pct: int
+    nights: int
+    rows: tuple[RegretRow, ...]
+    wishes: str = ""
+
+    @property
+    def now(self) -> RegretRow:
+        """The row of the limit that these wishes have."""
+        return next(row for row in self.rows if row.limit_pct == self.limit_pct)
+
+    @property
+    def others(self) -> tuple[RegretRow, ...]:
+        return tuple(row for row in self.rows if row.limit_pct != self.limit_pct)
+
+
+def build_ledger(pairs: Pairs, limit_pct: int, wishes: str = "") -> Ledger:
+    """The ledger of one set of wishes. pairs: of one lead, as those were told who wish so."""
+    rows = regret_ledger(pairs, sorted({*LIMITS_PCT, limit_pct}))
+    return Ledger(limit_pct, int((~pairs.is_barred).sum()), rows, wishes)
+
+
+def regret_ledger(pairs: Pairs, limits_pct: Iterable[int] = LIMITS_PCT) -> tuple[RegretRow, ...]:
+    """One row a limit, as given. pairs: one lead and one set of wishes; the evening is what people act on.
+
+    Other limits stay as they were: a night that wind or access barred is neither gone nor missed.
+    The stated chances count in whole per cent, as people saw them.
+    """
+    open_nights = pairs.where(~pairs.is_barred)
+    return tuple(_row(open_nights, limit_pct) for limit_pct in limits_pct)
+
+
+def _row(nights: Pairs, limit_pct: int) -> RegretRow:
+    if not 0 <= limit_pct <= 100:
+        raise BadInput(f"a go limit must lie between 0 and 100 %, got {limit_pct}.")
+    goes = np.floor(100 * nights.stated + 0.5) >= limit_pct
+    return RegretRow(
+        limit_pct=limit_pct,
+        gone=int(goes.sum()),
+        gone_clear=int((goes & nights.clear).sum()),
+        missed=int((~goes & nights.clear).sum()),
+    )
+
+
+def least_regret(ledger: Iterable[RegretRow], drive_price: float) -> RegretRow:
+    """The limit with the least regret, the higher of equals, which spares drives.
+
+    drive_price: how many missed clear nights one drive into cloud weighs; above 0. With chances that mean
+    what they say this lies near drive_price / (1 + drive_price).
+    """
+    if drive_price <= 0:
+        raise BadInput("the price of a wasted drive must be above 0 missed clear nights.")
+    return min(ledger, key=lambda row: (row.cost(drive_price), -row.limit_pct))

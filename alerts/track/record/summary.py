@@ -1,0 +1,260 @@
+"""The record: how often it was right, at one lead, for a site or for all."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from alerts.track.calibration.intervals import consistency_limits, effective_nights, wilson_range
+from alerts.track.calibration.isotonic import Floats
+from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.pairs import JUDGES, Pairs
+from alerts.track.calibration.score import (
+    IsotonicParts,
+    MurphyParts,
+    brier_score,
+    brier_skill,
+    isotonic_parts,
+    murphy_parts,
+)
+from alerts.track.observations.evidence import Judge
+from alerts.track.record.climatology import climatology
+
+FEWEST_PAIRS = 30
+"""Below this only fractions are told: a percentage or a score of so few nights is mostly luck."""
+BINS = 10
+MOST_SPOKE_SHARE = 0.8
+"""A single model is compared only when it answered on this share of the nights."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calls:
+    """What was told against what came. silent: nights without a go; silent_clear: of these, the clear ones
+    that nothing but the chance spoke against; barred_clear: the clear ones that wind, access or another
+    limit spoke against, whatever the chance."""
+
+    told_go: int
+    go_clear: int
+    silent: int
+    silent_clear: int
+    barred_clear: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReliabilityBin:
+    """Nights on which a like chance was stated. said: its mean (0..1); clear of cases came clear.
+
+    low, high: between them a reliable forecast's share lies nine times in ten, for as many independent
+    nights as these are worth. One bin in ten falls outside by chance.
+    """
+
+    said: float
+    cases: int
+    clear: int
+    low: float
+    high: float
+
+    @property
+    def is_outside(self) -> bool:
+        return not self.low - 1e-9 <= self.clear / self.cases <= self.high + 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class SingleModel:
+    """One model family as if it had been the only one asked, over the nights on which it answered.
+
+    leaned: nights on which it had the event likelier than not; leaned_clear: of these, the clear ones.
+    brier, ours: its score and ours on the same nights, None under 30 of them; skill: ours against it.
+    """
+
+    lineage: str
+    nights: int
+    leaned: int
+    leaned_clear: int
+    brier: float | None
+    ours: float | None
+    skill: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BestModel:
+    """The single model family that did best, known only afterwards: a hard rival.
+
+    brier, ours: over the nights on which it answered. skill: ours against it.
+    """
+
+    lineage: str
+    brier: float
+    ours: float
+    skill: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """Given from 30 pairs on. skill: against the site's own climatology of other years.
+
+    skill_range: 90 %, from the scatter of the nights and how many they are worth.
+    """
+
+    brier: float
+    murphy: MurphyParts
+    isotonic: IsotonicParts
+    climatology_brier: float
+    skill: float
+    skill_range: tuple[float, float]
+    best_model: BestModel | None
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One record. pairs: how many chances were scored; judges: whose word the outcomes rest on.
+
+    share_range: 90 % range (0..1) of how often nights come clear here; None without pairs.
+    unsure: nights that nobody could settle, not among the pairs. models: by name.
+    """
+
+    pairs: int
+    clear: int
+    effective_nights: float
+    share_range: tuple[float, float] | None
+    calls: Calls
+    judges: Mapping[Judge, int]
+    reliability: tuple[ReliabilityBin, ...]
+    scores: Scores | None
+    unsure: int = 0
+    models: tuple[SingleModel, ...] = ()
+
+
+def build_record(pairs: Pairs, *, reference: Floats | None = None, unsure: int = 0) -> Record:
+    """The record of these pairs, which should be of one lead: each night counts once then.
+
+    reference: climatology for each pair, shape (n,), worked out over all sites; by default from these
+    pairs alone. unsure: nights left out because nobody could settle them.
+    """
+    nights = effective_nights(pairs.site, pairs.night)
+    models = single_models(pairs)
+    count, clear = len(pairs), int(pairs.clear.sum())
+    worth = nights / count if count else 0.0
+    return Record(
+        pairs=count,
+        clear=clear,
+        effective_nights=round(nights, 1),
+        share_range=wilson_range(clear * worth, count * worth) if count else None,
+        calls=count_calls(pairs),
+        judges={judge: int((pairs.judge == i).sum()) for i, judge in enumerate(JUDGES)},
+        reliability=_reliability(pairs, worth),
+        scores=_scores(pairs, reference, nights, models) if count >= FEWEST_PAIRS else None,
+        unsure=unsure,
+        models=models,
+    )
+
+
+def records_by_lead(pairs: Pairs, *, reference: Floats | None = None) -> Iterator[tuple[Lead, Record]]:
+    """A record for each lead that has any pairs, the nearest lead first; `reference` as above."""
+    rates = climatology(pairs) if reference is None else reference
+    for index, lead in enumerate(LEADS):
+        chosen = pairs.lead == index
+        if chosen.any():
+            yield lead, build_record(pairs.where(chosen), reference=rates[chosen])
+
+
+def records_by_site(pairs: Pairs, lead: Lead) -> Iterator[tuple[int, Record]]:
+    """A record for each site at one lead, ascending; climatology is worked out over all sites."""
+    own = pairs.at_lead(lead)
+    rates = climatology(own)
+    sites, first = np.unique(np.sort(own.site), return_index=True)
+    places = np.split(np.argsort(own.site, kind="stable"), first[1:])
+    for site, chosen in zip(sites.tolist(), places, strict=True):
+        yield site, build_record(own.where(chosen), reference=rates[chosen])
+
+
+def records_by_lineage(pairs: Pairs, lead: Lead) -> Iterator[tuple[str, Record]]:
+    """A record for each lineage at one lead, as if it had been the only one asked; by name."""
+    own = pairs.at_lead(lead)
+    for name in sorted(own.lineages):
+        alone = own.by_lineage(name)
+        if len(alone):
+            yield name, build_record(alone)
+
+
+def count_calls(pairs: Pairs) -> Calls:
+    """Hits, false alarms and silence, of any pairs that should be of one lead."""
+    told, clear, barred = pairs.told_go, pairs.clear, pairs.is_barred
+    return Calls(
+        told_go=int(told.sum()),
+        go_clear=int((told & clear).sum()),
+        silent=int((~told).sum()),
+        silent_clear=int((~told & ~barred & clear).sum()),
+        barred_clear=int((~told & barred & clear).sum()),
+    )
+
+
+def _reliability(pairs: Pairs, worth: float) -> tuple[ReliabilityBin, ...]:
+    """Ten bins of equal width; empty ones are left out. worth: independent nights a pair."""
+    which = np.minimum((pairs.stated * BINS + 1e-9).astype(np.int64), BINS - 1)
+    cases = np.bincount(which, minlength=BINS)
+    clear = np.bincount(which, weights=pairs.clear, minlength=BINS)
+    said = np.bincount(which, weights=pairs.stated, minlength=BINS)
+    return tuple(
+        _bin(int(cases[i]), int(clear[i]), float(said[i] / cases[i]), worth) for i in range(BINS) if cases[i]
+    )
+
+
+def _bin(cases: int, clear: int, said: float, worth: float) -> ReliabilityBin:
+    low, high = consistency_limits(max(1, round(cases * worth)), said)
+    return ReliabilityBin(said, cases, clear, low, high)
+
+
+def _scores(pairs: Pairs, reference: Floats | None, nights: float, models: tuple[SingleModel, ...]) -> Scores:
+    rates = climatology(pairs) if reference is None else reference
+    brier, baseline = brier_score(pairs.stated, pairs.clear), brier_score(rates, pairs.clear)
+    gains = (rates - pairs.clear) ** 2 - (pairs.stated - pairs.clear) ** 2
+    half = 1.645 * float(gains.std()) / (nights**0.5 * baseline) if baseline else 0.0
+    skill = brier_skill(brier, baseline)
+    return Scores(
+        brier=brier,
+        murphy=murphy_parts(pairs.stated, pairs.clear),
+        isotonic=isotonic_parts(pairs.stated, pairs.clear),
+        climatology_brier=baseline,
+        skill=skill,
+        skill_range=(skill - half, skill + half),
+        best_model=_best_model(models, len(pairs)),
+    )
+
+
+def single_models(pairs: Pairs) -> tuple[SingleModel, ...]:
+    """Every lineage that answered on any of these nights, by name. pairs: of one lead."""
+    found = []
+    for name in sorted(pairs.lineages):
+        spoke = ~np.isnan(pairs.lineages[name])
+        if spoke.any():
+            found.append(_single_model(name, pairs.lineages[name][spoke], pairs.where(spoke)))
+    return tuple(found)
+
+
+def _single_model(name: str, said: Floats, own: Pairs) -> SingleModel:
+    leaned = said >= 0.5
+    theirs, ours = None, None
+    if len(own) >= FEWEST_PAIRS:
+        theirs, ours = brier_score(said, own.clear), brier_score(own.stated, own.clear)
+    return SingleModel(
+        lineage=name,
+        nights=len(own),
+        leaned=int(leaned.sum()),
+        leaned_clear=int((leaned & own.clear).sum()),
+        brier=theirs,
+        ours=ours,
+        skill=None if theirs is None or ours is None else brier_skill(ours, theirs),
+    )
+
+
+def _best_model(models: tuple[SingleModel, ...], nights: int) -> BestModel | None:
+    rivals = [
+        BestModel(each.lineage, each.brier, each.ours, each.skill)
+        for each in models
+        if each.brier is not None and each.ours is not None and each.skill is not None
+        if each.nights >= MOST_SPOKE_SHARE * nights
+    ]
+    return min(rivals, key=lambda rival: rival.brier, default=None)

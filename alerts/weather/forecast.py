@@ -1,0 +1,209 @@
+"""The one typed record that every feed is turned into."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Any
+
+from alerts.common.errors import BadInput
+from alerts.common.plain_values import value
+from alerts.common.span import Span
+from alerts.weather.hours import Hours, Series
+from alerts.weather.official_warnings import Bulletin
+
+
+class LayerScheme(StrEnum):
+    """What low, mid and high cloud mean; layers compare only within one scheme."""
+
+    OPEN_METEO = "om-3-8"  # to 3 km / 3-8 km / above 8 km
+    MET_NORWAY = "met-2-5"  # to 2 km / 2-5 km / above 5 km above ground
+    NONE = "none"  # total only
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A spot on the ground to ask the feeds about; WGS84 degrees, metres above sea level.
+
+    elevation_m: None when unknown; a feed then takes its own terrain.
+    is_aside: the camera looks through the air over it; only cloud is wanted, and of single runs.
+    Raises BadInput when the coordinates can't be on Earth (NaN and infinities included).
+    """
+
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float | None = None
+    is_aside: bool = False
+
+    def __post_init__(self) -> None:
+        if not -90 <= self.lat_deg <= 90:
+            raise BadInput(f"latitude {self.lat_deg:g} is outside -90..90.")
+        if not -180 <= self.lon_deg <= 180:
+            raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
+        if self.elevation_m is not None and not -500 <= self.elevation_m <= 9000:
+            raise BadInput(f"elevation {self.elevation_m:g} m is outside -500..9000 m.")
+
+
+@value(frozen=True, slots=True)
+class HourlyWeather:
+    """The weather of one valid time. None means unknown, never zero.
+
+    starts, ends: the span of UTC time that the instant values stand for (an instant feed's value
+    at 21:00 stands for 20:30..21:30, a stepped one's for its interval).
+    precipitation, gust and thunder already belong to this span, whatever the feed's own convention:
+    a chance or a gust is the highest of the periods that touch the span, an amount is each period's
+    share by time, and both are None unless the periods cover the whole span.
+    cloud_below_pct: cloud that lies wholly below the site; None unless cloud by height was asked for.
+    aerosol_optical_depth: of the whole column at 550 nm, no unit. pm2_5_ug_m3, dust_ug_m3: at the ground.
+    thunder_named, fog_named: the feed's own words or symbol for this time name it; None when the
+    feed gave no words, False when it gave others.
+    """
+
+    starts: datetime
+    ends: datetime
+    cloud_total_pct: float | None = None
+    cloud_low_pct: float | None = None
+    cloud_mid_pct: float | None = None
+    cloud_high_pct: float | None = None
+    fog_pct: float | None = None
+    visibility_m: float | None = None
+    temperature_c: float | None = None
+    dew_point_c: float | None = None
+    relative_humidity_pct: float | None = None
+    wind_ms: float | None = None
+    gust_ms: float | None = None
+    precipitation_probability_pct: float | None = None
+    precipitation_mm: float | None = None
+    thunder_probability_pct: float | None = None
+    thunder_named: bool | None = None
+    fog_named: bool | None = None
+    aerosol_optical_depth: float | None = None
+    pm2_5_ug_m3: float | None = None
+    dust_ug_m3: float | None = None
+    cloud_below_pct: float | None = None
+
+    @property
+    def step(self) -> timedelta:
+        return self.ends - self.starts
+
+
+_FIELDS = tuple(each.name for each in fields(HourlyWeather) if each.name not in {"starts", "ends"})
+
+
+def hours_by_column(
+    starts: Sequence[datetime], ends: Sequence[datetime], columns: Mapping[str, Sequence[Any]]
+) -> Hours:
+    """The hours of a forecast from its columns, by field; a record is made where one is asked for."""
+    return Hours(starts, ends, {name: columns.get(name) for name in _FIELDS}, HourlyWeather)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a forecast came from; travels with everything that is made of it.
+
+    issued_at: when the provider published it: the moment its run became available (Open-Meteo), or its
+    last update (the others). Age counts from here and not from the run's nominal start, which lies
+    hours earlier. None when the answer doesn't say, which isn't the same as new.
+    fetched_at: when the provider last confirmed these very values; None for recorded answers.
+    unchanged_since: the first time that these same values were fetched, when that is known.
+    next_due_at: when the provider's next run should be out, where it says how often one comes.
+    """
+
+    feed: str
+    provider: str
+    lineage: str
+    model: str
+    attribution: str
+    attribution_url: str
+    issued_at: datetime | None = None
+    fetched_at: datetime | None = None
+    unchanged_since: datetime | None = None
+    next_due_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """Cloud where the camera looks, as one model has it, over one dark window.
+
+    hours: those of the forecast that touch the window, each layer as the mean over the directions of
+    the frame; a total only where the model has no layers.
+    azimuth_deg, altitude_deg: the middle of the frame. places: how many were asked besides the site.
+    directions: (azimuth, mean cover of its sky in %) over the window, one a direction of the frame.
+    """
+
+    window: Span
+    azimuth_deg: float
+    altitude_deg: float
+    places: int
+    hours: tuple[HourlyWeather, ...]
+    directions: tuple[tuple[float, float], ...] = ()
+
+
+@value(frozen=True, slots=True)
+class CloudLevels:
+    """Cloud on surfaces of equal pressure over a place, beside the hours of its forecast.
+
+    pressures_hpa: falling, so from the ground up. cloud_pct, height_m: one row a pressure, each as long as
+    the forecast's hours; cover in %, metres above sea level, None where unknown.
+    """
+
+    pressures_hpa: tuple[int, ...]
+    cloud_pct: tuple[tuple[float | None, ...], ...]
+    height_m: tuple[tuple[float | None, ...], ...]
+
+
+@value(frozen=True, slots=True)
+class Forecast:
+    """One model's answer for one place.
+
+    grid_lat_deg, grid_lon_deg: the centre of the model's cell, which can lie kilometres away.
+    hours: ascending, not overlapping; gaps are unknown.
+    members: for ensembles, one row a member (the control run first, where the feed gives it), each
+    as long as `hours`: total cloud in %.
+    place: the spot that was asked about; None when a recorded answer was read without one.
+    answered_at: the moment the answer itself calls now (Open-Meteo's `current.time`), if it does.
+    sights: cloud along the line of sight, for those windows for which it was asked.
+    cloud_before_pct: effective cloud of the run before this one, as long as `hours`; () when unknown.
+    bulletins: official warnings for the place, carried by one of its forecasts.
+    levels: cloud by height, where it was asked for (`alerts.weather.cloud_levels` reads it).
+    """
+
+    source: Source
+    grid_lat_deg: float
+    grid_lon_deg: float
+    grid_elevation_m: float | None
+    layer_scheme: LayerScheme
+    hours: Sequence[HourlyWeather]
+    members: tuple[tuple[float | None, ...], ...] = ()
+    place: Place | None = None
+    answered_at: datetime | None = None
+    sights: tuple[Sight, ...] = ()
+    cloud_before_pct: tuple[float | None, ...] = ()
+    bulletins: tuple[Bulletin, ...] = ()
+    levels: CloudLevels | None = None
+    _series: list[Series] = field(default_factory=list, init=False, repr=False, compare=False)
+
+    @property
+    def series(self) -> Series:
+        """The hours, made ready once for all that is cut from them."""
+        if not self._series:
+            self._series.append(Series(self.hours))
+        return self._series[0]
+
+    def sight_over(self, window: Span) -> Sight | None:
+        """The line of sight that was asked for this very window, to the second."""
+        if not self.sights:
+            return None
+        wanted = _to_the_second(window)
+        return next((sight for sight in self.sights if _to_the_second(sight.window) == wanted), None)
+
+    def over(self, span: Span) -> Iterator[tuple[Span, HourlyWeather]]:
+        """The records that touch `span`, each with the part they share."""
+        cut = self.series.cut(span)
+        return zip(cut.parts, cut.hours, strict=True)
+
+
+def _to_the_second(span: Span) -> tuple[int, int]:
+    return round(span.start.timestamp()), round(span.end.timestamp())

@@ -1,0 +1,244 @@
+"""Who delivers which model, of what family it is, and on what terms: one table.
+
+A row per (feed, model). Lineage is the weather model family, so that one model heard through two
+feeds never counts as two. Facts: the providers' own documentation of their models and terms, as of
+2026 (open-meteo.com/en/docs and /en/licence, api.met.no/doc, weather-gov.github.io/api).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from alerts.weather.forecast import LayerScheme
+
+OPEN_METEO = "open-meteo"
+MET_NORWAY = "metno"
+NWS = "nws"
+
+UNKNOWN_MODEL = "unknown"
+BEST_MATCH_LINEAGE = "open-meteo-best-match"
+UNLISTED_LINEAGE = "open-meteo-unlisted"
+MIXED_LINEAGES = frozenset({BEST_MATCH_LINEAGE, UNLISTED_LINEAGE})
+"""Lineages that may hide any of the others: Open-Meteo's own choice blends icon, gfs, ecmwf, metno
+and more by region, and a model that isn't in this table could be any of them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a provider asks of those who use its data.
+
+    share_alike: what is made of the data must carry the same licence.
+    """
+
+    provider: str
+    licence: str
+    licence_url: str
+    attribution: str
+    attribution_url: str
+    share_alike: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ModelRow:
+    """One model as one feed delivers it.
+
+    members: 1, or the size of the ensemble with its control run.
+    horizon_h: how far ahead the model looks, in hours.
+    cell_reach_km: the farthest that the centre of the cell answered for may lie from the place asked
+    about: about two cell sides, as a feed may step to a neighbour on land.
+    run_name: what Open-Meteo calls the model in its table of runs; "" when it has none.
+    cell_km: the side of its grid's cells. is_air: it tells of aerosols alone, and nothing of cloud.
+    """
+
+    feed: str
+    model: str
+    lineage: str
+    terms: Terms
+    layer_scheme: LayerScheme
+    horizon_h: int
+    cell_reach_km: float
+    members: int = 1
+    run_name: str = ""
+    cell_km: float = 10.0
+    is_air: bool = False
+
+    @property
+    def share_deg(self) -> float:
+        """Places that fall into one square of this side share a request: no wider than a cell."""
+        return next((step for step in SHARE_STEPS_DEG if step * KM_PER_DEG <= self.cell_km), 0.01)
+
+
+SHARE_STEPS_DEG = (0.25, 0.1, 0.05, 0.02, 0.01)
+KM_PER_DEG = 111.2
+"""A degree of latitude on a sphere of the Earth's mean radius."""
+
+
+_OPEN_METEO_TERMS = Terms(
+    provider="Open-Meteo",
+    licence="CC BY 4.0",
+    licence_url="https://creativecommons.org/licenses/by/4.0/",
+    attribution="Weather data by Open-Meteo.com",
+    attribution_url="https://open-meteo.com/",
+)
+_UK_TERMS = replace(
+    _OPEN_METEO_TERMS,
+    licence="CC BY-SA 4.0",
+    licence_url="https://creativecommons.org/licenses/by-sa/4.0/",
+    attribution="Weather data by Open-Meteo.com, from the UK Met Office",
+    share_alike=True,
+)
+_AIR_TERMS = replace(
+    _OPEN_METEO_TERMS,
+    attribution="Air quality by Open-Meteo.com, from the Copernicus Atmosphere Monitoring Service (CAMS)",
+)
+_MET_NORWAY_TERMS = Terms(
+    provider="MET Norway",
+    licence="CC BY 4.0",
+    licence_url="https://creativecommons.org/licenses/by/4.0/",
+    attribution="Based on data from MET Norway",
+    attribution_url="https://api.met.no/",
+)
+_NWS_TERMS = Terms(
+    provider="NOAA / National Weather Service",
+    licence="public domain",
+    licence_url="https://www.weather.gov/disclaimer",
+    attribution="NOAA / National Weather Service",
+    attribution_url="https://www.weather.gov/",
+)
+HARMONIE_AROME = "harmonie"
+"""One code of the ACCORD consortium, run by many: MEPS by MET Norway, AROME by Météo-France, HARMONIE by KNMI
+and DMI (www.accord-nwp.org). Their errors are kin."""
+UNIFIED_MODEL = "ukmo"
+"""The Met Office's model, run by others too: ACCESS by the Bureau of Meteorology, GDPS by KMA
+(www.metoffice.gov.uk/research/approach/modelling-systems/unified-model/unified-model-partnerships)."""
+_LAYERS, _TOTAL = LayerScheme.OPEN_METEO, LayerScheme.NONE
+
+
+def _open_meteo(
+    model: str,
+    lineage: str,
+    horizon_h: int,
+    cell_km: float,
+    run_name: str = "",
+    *,
+    members: int = 1,
+    layers: LayerScheme = _LAYERS,
+    terms: Terms = _OPEN_METEO_TERMS,
+) -> ModelRow:
+    reach_km = max(15.0, 2 * cell_km)
+    return ModelRow(
+        OPEN_METEO, model, lineage, terms, layers, horizon_h, reach_km, members, run_name or model, cell_km
+    )
+
+
+AIR_LINEAGE = "cams"
+AIR_MODEL = "cams"
+AIR_ROW = ModelRow(
+    OPEN_METEO, AIR_MODEL, AIR_LINEAGE, _AIR_TERMS, _TOTAL, 120, 90.0, 1, "", cell_km=11.2, is_air=True
+)
+"""Aerosols: CAMS Europe (0.1 degrees, four days) where it covers the place, else CAMS global (0.4 degrees,
+five days); Open-Meteo chooses and doesn't say which."""
+
+
+MODELS: tuple[ModelRow, ...] = (
+    ModelRow(
+        MET_NORWAY,
+        "nordic",
+        HARMONIE_AROME,
+        _MET_NORWAY_TERMS,
+        LayerScheme.MET_NORWAY,
+        228,
+        10.0,
+        cell_km=2.5,
+    ),
+    ModelRow(MET_NORWAY, "global", "ecmwf", _MET_NORWAY_TERMS, LayerScheme.MET_NORWAY, 240, 20.0, cell_km=9),
+    ModelRow(NWS, "gridpoint", "nws", _NWS_TERMS, _TOTAL, 182, 10.0, cell_km=2.5),
+    AIR_ROW,
+    # global models
+    _open_meteo("ecmwf_ifs025", "ecmwf", 360, 28),
+    _open_meteo("ecmwf_ifs", "ecmwf", 360, 9),
+    _open_meteo("ecmwf_aifs025_single", "ecmwf-aifs", 360, 28),
+    _open_meteo("icon_seamless", "icon", 180, 13, "dwd_icon"),
+    _open_meteo("icon_global", "icon", 180, 13, "dwd_icon"),
+    _open_meteo("gfs_seamless", "gfs", 384, 28, "ncep_gfs013"),
+    _open_meteo("gfs_global", "gfs", 384, 28, "ncep_gfs013"),
+    _open_meteo("gem_seamless", "gem", 240, 15, "cmc_gem_gdps_15km"),
+    _open_meteo("gem_global", "gem", 240, 15, "cmc_gem_gdps_15km"),
+    _open_meteo("meteofrance_seamless", "arpege", 96, 28, "meteofrance_arpege_world025"),
+    _open_meteo("meteofrance_arpege_world", "arpege", 96, 28, "meteofrance_arpege_world025"),
+    _open_meteo("jma_seamless", "jma", 264, 55, "jma_gsm"),
+    _open_meteo("jma_gsm", "jma", 264, 55),
+    _open_meteo("cma_grapes_global", "cma", 240, 14),
+    _open_meteo("bom_access_global", UNIFIED_MODEL, 240, 15),
+    _open_meteo("kma_gdps", UNIFIED_MODEL, 288, 12),
+    _open_meteo("ukmo_seamless", UNIFIED_MODEL, 168, 10, "ukmo_global_deterministic_10km", terms=_UK_TERMS),
+    _open_meteo("ukmo_global_deterministic_10km", UNIFIED_MODEL, 168, 10, terms=_UK_TERMS),
+    # regional models
+    _open_meteo("icon_eu", "icon", 120, 7, "dwd_icon_eu"),
+    _open_meteo("icon_d2", "icon", 48, 2, "dwd_icon_d2"),
+    _open_meteo("meteoswiss_icon_seamless", "icon", 120, 2, "meteoswiss_icon_ch2"),
+    _open_meteo("meteoswiss_icon_ch1", "icon", 33, 1),
+    _open_meteo("meteoswiss_icon_ch2", "icon", 120, 2),
+    _open_meteo("italia_meteo_arpae_icon_2i", "icon", 72, 2),
+    _open_meteo("gfs_hrrr", "gfs", 48, 3, "ncep_hrrr_conus"),
+    # the National Blend of Models: what the forecasters' gridpoints begin from (vlab.noaa.gov/web/mdl/nbm)
+    _open_meteo("ncep_nbm_conus", "nws", 264, 3, layers=_TOTAL),
+    _open_meteo("gem_regional", "gem", 84, 10, "cmc_gem_rdps_10km"),
+    _open_meteo("gem_hrdps_continental", "gem", 48, 3, "cmc_gem_hrdps"),
+    _open_meteo("meteofrance_arpege_europe", "arpege", 96, 11),
+    _open_meteo("meteofrance_arome_france", HARMONIE_AROME, 48, 3, "meteofrance_arome_france0025"),
+    _open_meteo("jma_msm", "jma", 96, 5),
+    _open_meteo("metno_nordic", HARMONIE_AROME, 60, 1, "metno_nordic_pp", layers=_TOTAL),
+    _open_meteo("knmi_harmonie_arome_europe", HARMONIE_AROME, 60, 6),
+    _open_meteo("dmi_harmonie_arome_europe", HARMONIE_AROME, 60, 2),
+    _open_meteo("ukmo_uk_deterministic_2km", UNIFIED_MODEL, 54, 2, terms=_UK_TERMS),
+    # ensembles
+    _open_meteo("ecmwf_ifs025_ensemble", "ecmwf", 360, 28, members=51),
+    _open_meteo("ecmwf_aifs025_ensemble", "ecmwf-aifs", 360, 28, members=51),
+    _open_meteo("icon_seamless_eps", "icon", 180, 26, "dwd_icon_eps", members=40, layers=_TOTAL),
+    _open_meteo("icon_global_eps", "icon", 180, 26, "dwd_icon_eps", members=40, layers=_TOTAL),
+    _open_meteo("icon_eu_eps", "icon", 120, 13, "dwd_icon_eu_eps", members=40, layers=_TOTAL),
+    _open_meteo("icon_d2_eps", "icon", 48, 2, "dwd_icon_d2_eps", members=20, layers=_TOTAL),
+    _open_meteo("ncep_gefs_seamless", "gfs", 840, 55, "ncep_gefs025", members=31, layers=_TOTAL),
+    _open_meteo("ncep_gefs025", "gfs", 240, 28, members=31, layers=_TOTAL),
+    _open_meteo("ncep_gefs05", "gfs", 840, 55, members=31, layers=_TOTAL),
+    _open_meteo("gem_global_ensemble", "gem", 384, 55, "cmc_gem_geps", members=21, layers=_TOTAL),
+    _open_meteo("bom_access_global_ensemble", UNIFIED_MODEL, 240, 40, members=18, layers=_TOTAL),
+    _open_meteo("ukmo_global_ensemble_20km", UNIFIED_MODEL, 192, 20, members=18, terms=_UK_TERMS),
+    _open_meteo("ukmo_uk_ensemble_2km", UNIFIED_MODEL, 120, 2, members=3, terms=_UK_TERMS),
+)
+"""Every model we know, by feed; `find_model` also answers for those that aren't listed."""
+
+_BY_NAME = {(row.feed, row.model): row for row in MODELS}
+_BEST_MATCH = replace(
+    _open_meteo(UNKNOWN_MODEL, BEST_MATCH_LINEAGE, 384, 28), run_name="", cell_reach_km=60.0
+)
+
+
+def find_model(feed: str, model: str) -> ModelRow | None:
+    """The row of that model, or None when the table doesn't list it."""
+    return _BY_NAME.get((feed, model))
+
+
+def open_meteo_row(model: str) -> ModelRow:
+    """The row of an Open-Meteo model, also for `unknown`, `best_match` and names not in the table.
+
+    Without a model name Open-Meteo answers with its best match, a blend that changes from region to
+    region and from hour to hour; its lineage says so and counts as nobody's second opinion.
+    """
+    listed = find_model(OPEN_METEO, model)
+    if listed is not None:
+        return listed
+    lineage = BEST_MATCH_LINEAGE if model in (UNKNOWN_MODEL, "best_match") else UNLISTED_LINEAGE
+    return replace(_BEST_MATCH, model=model, lineage=lineage)
+
+
+def independent_lineages(lineages: Iterable[str]) -> frozenset[str]:
+    """The lineages that are surely different models.
+
+    A blend may be the very model that another feed delivers, so it counts only when it stands alone.
+    """
+    seen = frozenset(lineages)
+    named = seen - MIXED_LINEAGES
+    return named or frozenset(sorted(seen)[:1])

@@ -1,0 +1,344 @@
+"""Quality gates: what an answer must satisfy before anybody judges by it.
+
+A gate that closes returns `Rejected` with its name and one sentence; nothing is repaired, clamped or
+guessed. A rejected series is unknown, and unknown is not clear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from enum import StrEnum
+from itertools import groupby, pairwise
+from statistics import median
+from typing import Any
+
+from alerts.sites.great_circle import distance_km
+from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, Place, Source
+from alerts.weather.model_names import source_name
+
+
+class Gate(StrEnum):
+    """The gates by name, as stored and counted."""
+
+    BODY = "body"  # not JSON, cut off, a bare nan, an endless number
+    SHAPE = "shape"  # JSON of another form than this feed's
+    UNITS = "units"
+    LENGTHS = "lengths"
+    TIMES = "times"
+    OFFSET = "offset"
+    RANGE = "range"
+    PLACE = "place"
+    SCALE = "scale"
+    LAYERS = "layers"
+    STALE = "stale"
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """Why a series can't be used: the gate that closed, and a sentence for a person."""
+
+    gate: Gate
+    text: str
+
+
+# Lowest and highest believable values. Records: temperature -89.2 and 56.7 degrees, gust 113 m/s,
+# rain 305 mm in 42 minutes (WMO World Weather and Climate Extremes Archive); the rest by definition.
+_PERCENT = (0.0, 100.0)
+ESSENTIAL = "cloud_total_pct"
+"""What an answer is judged by; all other columns may be unknown."""
+RANGES: Mapping[str, tuple[float, float]] = {
+    ESSENTIAL: _PERCENT,
+    "cloud_low_pct": _PERCENT,
+    "cloud_mid_pct": _PERCENT,
+    "cloud_high_pct": _PERCENT,
+    "fog_pct": _PERCENT,
+    "visibility_m": (0.0, 300_000.0),
+    "temperature_c": (-95.0, 60.0),
+    "dew_point_c": (-120.0, 45.0),
+    "relative_humidity_pct": (0.0, 105.0),  # a little above 100 in supersaturated fog
+    "wind_ms": (0.0, 110.0),
+    "gust_ms": (0.0, 120.0),
+    "precipitation_probability_pct": _PERCENT,
+    "precipitation_mm": (0.0, 1000.0),
+    "thunder_probability_pct": _PERCENT,
+    "aerosol_optical_depth": (0.0, 20.0),
+    "pm2_5_ug_m3": (0.0, 10_000.0),
+    "dust_ug_m3": (0.0, 100_000.0),
+    "cloud_below_pct": _PERCENT,
+}
+
+
+def check_units(found: Mapping[str, object], expected: Mapping[str, Collection[str]]) -> Rejected | None:
+    """Every name in `expected` must carry one of its units in `found`."""
+    for name, allowed in expected.items():
+        unit = found.get(name)
+        if not isinstance(unit, str) or unit not in allowed:
+            wanted = " or ".join(sorted(allowed))
+            return Rejected(Gate.UNITS, f"{name} comes in {unit!r}, not in {wanted}.")
+    return None
+
+
+def check_lengths(columns: Mapping[str, Sequence[object]], length: int) -> Rejected | None:
+    """Every column must have one value a time."""
+    for name, column in columns.items():
+        if len(column) != length:
+            return Rejected(Gate.LENGTHS, f"{name} has {len(column)} values for {length} times.")
+    return None
+
+
+def check_rising(times: Sequence[datetime]) -> Rejected | None:
+    """Times must rise strictly: none twice, none out of order."""
+    for earlier, later in pairwise(times):
+        if not earlier < later:
+            return Rejected(Gate.TIMES, f"{later:%Y-%m-%dT%H:%MZ} follows {earlier:%Y-%m-%dT%H:%MZ}.")
+    return None
+
+
+def check_ranges(forecast: Forecast) -> Rejected | None:
+    """Every value must be finite and believable; members count as total cloud."""
+    for hour in forecast.hours:
+        for name, (low, high) in RANGES.items():
+            value = getattr(hour, name)
+            if value is not None and not low <= value <= high:  # a NaN fails both comparisons
+                return _out_of_range(name, value, hour)
+    low, high = RANGES["cloud_total_pct"]
+    for member in forecast.members:
+        for hour, value in zip(forecast.hours, member, strict=True):
+            if value is not None and not low <= value <= high:
+                return _out_of_range("cloud_total_pct of a member", value, hour)
+    return None
+
+
+def leave_out_unbelievable(forecast: Forecast) -> tuple[Forecast, tuple[Rejected, ...]]:
+    """The forecast without those columns beside total cloud that hold a value nobody believes, and why.
+
+    Such a column is unknown throughout: who gets one value wrong may have got all of them wrong. Total cloud
+    and members are left to `check_ranges`.
+    """
+    found = {
+        name: _out_of_range(name, bad[0], bad[1])
+        for name in RANGES
+        if name != ESSENTIAL and (bad := _first_unbelievable(forecast, name)) is not None
+    }
+    if not found:
+        return forecast, ()
+    unknown: dict[str, Any] = dict.fromkeys(found)
+    hours = tuple(replace(hour, **unknown) for hour in forecast.hours)
+    return replace(forecast, hours=hours), tuple(found.values())
+
+
+def _first_unbelievable(forecast: Forecast, name: str) -> tuple[float, HourlyWeather] | None:
+    low, high = RANGES[name]
+    column = forecast.series.column(name, 0, len(forecast.hours))
+    for index, value in enumerate(column):
+        if value is not None and not low <= value <= high:  # a NaN fails both comparisons
+            return value, forecast.hours[index]
+    return None
+
+
+def _out_of_range(name: str, value: float, hour: HourlyWeather) -> Rejected:
+    low, high = RANGES[name.split(" ")[0]]
+    at = f"{hour.starts:%Y-%m-%dT%H:%MZ}"
+    return Rejected(Gate.RANGE, f"{name} is {value:g} at {at}, outside {low:g}..{high:g}.")
+
+
+def check_distance(forecast: Forecast, place: Place, reach_km: float) -> Rejected | None:
+    """The cell answered for must lie within `reach_km` of the place asked about."""
+    away_km = distance_km(forecast.grid_lat_deg, forecast.grid_lon_deg, place.lat_deg, place.lon_deg)
+    if away_km <= reach_km:
+        return None
+    at = f"{forecast.grid_lat_deg:.2f}, {forecast.grid_lon_deg:.2f}"
+    return Rejected(
+        Gate.PLACE, f"the answer is for {at}, {away_km:.0f} km away; at most {reach_km:.0f} km will do."
+    )
+
+
+LONG_ENOUGH = 12
+"""Known values from which a series that never rises above 1 % is looked at twice."""
+DAYS = 72
+"""Known values of one run from which never above 1 %, yet not all 0, is no sky on Earth."""
+
+
+def check_scale(forecast: Forecast) -> Rejected | None:
+    """Cloud as a share of 1 but labelled percent looks like a perfect sky; stop it.
+
+    Suspect: never above 1 in a long series, and (a) 1 stays for three values on end, as scaled overcast
+    does, (b) anything above 0 in a series of three days, (c) a layer above 10 % says otherwise, or (d) four
+    different fractions. A series of nothing but 0 is a clear sky and passes: deserts have weeks of them.
+    Seen in public at github.com/open-meteo/open-meteo/issues/1586, 1605 and 2033.
+    """
+    rows = (tuple(hour.cloud_total_pct for hour in forecast.hours), *forecast.members)
+    known = [[value for value in row if value is not None] for row in rows]
+    values = sum(len(row) for row in known)
+    if values < LONG_ENOUGH or max(max(row, default=0) for row in known) > 1:
+        return None
+    stuck = any(_stays_at_one(row) for row in rows)
+    fractions = {value for row in known for value in row if value % 1}
+    if (
+        stuck
+        or len(fractions) >= FRACTIONS
+        or any(_never_quite_clear(row) for row in known)
+        or _layers_deny(forecast.hours)
+    ):
+        return Rejected(
+            Gate.SCALE,
+            f"cloud never rises above 1 % in {values} values; it looks like a share of 1, not percent.",
+        )
+    return None
+
+
+FRACTIONS = 4
+"""Different fractions of 1 that percent doesn't have: Open-Meteo keeps whole ones, MET Norway's lie 0.8
+apart (as recorded)."""
+
+
+COARSE = (8.0, 10.0)
+"""Overcast in eighths and in tenths."""
+OFTEN_OVERCAST = 0.1
+"""The share of values in the top quarter of such a scale from which it is one: cloud bunches at clear and at
+overcast (a U-shaped beta distribution: Falls 1974, J. Geophys. Res. 79, 1261-1264; from memory), while a
+clear spell in percent thins out upward and has next to nothing at its own highest values."""
+WISP_PCT = 2.0
+"""What half of a clear spell stays below, in percent: such spells are mostly 0."""
+LEAST_LAYER_PCT = 30.0
+WET_MM, WET_HOURS = 0.3, 3
+"""What no sky with a tenth of cloud has, with a margin for a passing shower (all three: our own choice)."""
+
+
+def check_coarse_scale(forecast: Forecast) -> Rejected | None:
+    """Cloud in eighths or tenths of the sky but labelled percent looks like a clear sky; stop it.
+
+    Suspect: a long series of whole numbers that never rises above 8 or 10. It is refused when (a) the
+    top quarter of that scale holds three values on end and a tenth of all, (b) half of it or more is cloudier
+    than 2, (c) a layer has 30 % or more though the total never has more than 10, or (d) it rains for three
+    hours from it. A series of nothing but 0 is a clear sky and passes, and so does one with wisps.
+    """
+    rows = (tuple(hour.cloud_total_pct for hour in forecast.hours), *forecast.members)
+    values = [value for row in rows for value in row if value is not None]
+    highest = max(values, default=0.0)
+    if len(values) < LONG_ENOUGH or not 1 < highest <= max(COARSE) or any(value % 1 for value in values):
+        return None
+    overcast = 0.75 * min(scale for scale in COARSE if highest <= scale)
+    is_often = sum(1 for value in values if value >= overcast) >= OFTEN_OVERCAST * len(values)
+    layered = sum(1 for hour in forecast.hours if _highest_layer(hour) >= LEAST_LAYER_PCT)
+    wet = sum(1 for hour in forecast.hours if (hour.precipitation_mm or 0.0) >= WET_MM)
+    stays = is_often and any(_stays_above(overcast, row) for row in rows)
+    if stays or median(values) > WISP_PCT or layered > 1 or wet >= WET_HOURS:
+        parts = "eighths" if highest <= COARSE[0] else "tenths"
+        return Rejected(
+            Gate.SCALE,
+            f"cloud never rises above {highest:g} % in {len(values)} values and still hides the sky; "
+            f"it looks like {parts}, not percent.",
+        )
+    return None
+
+
+def _highest_layer(hour: HourlyWeather) -> float:
+    layers = (hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct)
+    return max((layer for layer in layers if layer is not None), default=0.0)
+
+
+def _stays_above(least: float, row: Iterable[float | None]) -> bool:
+    runs = groupby(row, key=lambda value: value is not None and value >= least)
+    return any(is_high and sum(1 for _ in run) >= 3 for is_high, run in runs)
+
+
+def _stays_at_one(row: Iterable[float | None]) -> bool:
+    return any(value == 1 and sum(1 for _ in run) >= 3 for value, run in groupby(row))
+
+
+def _never_quite_clear(known: Sequence[float]) -> bool:
+    return len(known) >= DAYS and max(known) > 0
+
+
+def _layers_deny(hours: Iterable[HourlyWeather]) -> bool:
+    layers = (
+        layer for hour in hours for layer in (hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct)
+    )
+    return any(layer is not None and layer > 10 for layer in layers)
+
+
+LEVEL_HEIGHTS_M = (-700.0, 20_000.0)
+"""1000 hPa lies some 600 m below the sea in the deepest lows on record, 50 hPa above 19 km."""
+
+
+def check_levels(levels: CloudLevels) -> Rejected | None:
+    """Cover and heights must be believable, each level above the one of higher pressure, cover in percent.
+
+    Levels all within 0 and 1, and not all 0, are shares of 1: they would open the sky over every deck.
+    """
+    low_m, high_m = LEVEL_HEIGHTS_M
+    for cover in (value for row in levels.cloud_pct for value in row if value is not None):
+        if not 0.0 <= cover <= 100.0:
+            return Rejected(Gate.RANGE, f"cloud on a level of pressure is {cover:g} %.")
+    for height_m in (value for row in levels.height_m for value in row if value is not None):
+        if not low_m <= height_m <= high_m:
+            return Rejected(Gate.RANGE, f"a level of pressure lies at {height_m:g} m.")
+    for lower, upper in pairwise(levels.height_m):
+        if any(a is not None and b is not None and a >= b for a, b in zip(lower, upper, strict=True)):
+            return Rejected(Gate.LAYERS, "levels of pressure don't lie above each other.")
+    covers = [value for row in levels.cloud_pct for value in row if value is not None]
+    if 0.0 < max(covers, default=0.0) <= 1.0:
+        return Rejected(Gate.SCALE, "cloud by height never rises above 1 %; it looks like a share of 1.")
+    return None
+
+
+LAYER_GAP_PCT = 20.0
+"""How far total cloud must exceed all its layers together before that is a contradiction."""
+
+
+def check_high_layer(forecast: Forecast) -> Rejected | None:
+    """High cloud cut off at 10 % while the total says more: thin cloud would pass unseen.
+
+    Total cloud can't exceed the sum of its layers, however they overlap. Closed when that happens by
+    more than 20 points in at least three hours, in a series whose high cloud is never above 10 % but
+    not always 0. Seen at github.com/open-meteo/open-meteo/issues/2068.
+    """
+    high = [hour.cloud_high_pct for hour in forecast.hours if hour.cloud_high_pct is not None]
+    if not high or not 0 < max(high) <= 10:
+        return None
+    gaps = sum(1 for hour in forecast.hours if _exceeds_layers(hour))
+    if gaps < 3:
+        return None
+    return Rejected(
+        Gate.LAYERS, f"high cloud never rises above 10 % though the total says more in {gaps} hours."
+    )
+
+
+def _exceeds_layers(hour: HourlyWeather) -> bool:
+    low, mid, high, total = hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct, hour.cloud_total_pct
+    if low is None or mid is None or high is None or total is None:
+        return False
+    return total > low + mid + high + LAYER_GAP_PCT
+
+
+def check_fresh(source: Source, now: datetime, max_age: timedelta) -> Rejected | None:
+    """A run older than `max_age` is stale, whatever the date on the envelope says.
+
+    Where the run isn't named, the values' first appearance stands for it: the same answer again and
+    again is an old one. Where that isn't known either, the time of fetching has to do.
+    """
+    since = source.issued_at or source.unchanged_since or source.fetched_at
+    if since is None or now - since <= max_age:
+        return None
+    hours = (now - since) / timedelta(hours=1)
+    limit = max_age / timedelta(hours=1)
+    return Rejected(Gate.STALE, f"{source_name(source)} is {hours:.0f} h old; {limit:.0f} h at most.")
+
+
+def pass_gates(forecast: Forecast, *, reach_km: float) -> Forecast | Rejected:
+    """The forecast itself when every gate on its content opens, else the first that closed.
+
+    reach_km: the cell's largest distance from `forecast.place`; not looked at when there is no place.
+    """
+    place = forecast.place
+    return (
+        check_ranges(forecast)
+        or (check_distance(forecast, place, reach_km) if place is not None else None)
+        or check_scale(forecast)
+        or check_coarse_scale(forecast)
+        or check_high_layer(forecast)
+        or forecast
+    )

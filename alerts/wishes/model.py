@@ -1,0 +1,324 @@
+"""What a subscriber wants of a night, with defaults that suit one wide-angle frame on a tripod."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, time, timedelta, tzinfo
+from enum import StrEnum
+
+from alerts.common.clock_times import ClockSpan
+from alerts.common.errors import BadInput
+from alerts.sites.model import zone_info
+from alerts.sky.night import Shape, SkyWishes, Target, TargetKind, require_loss_wish
+
+WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+ALL_WEEK = (0, 1, 2, 3, 4, 5, 6)
+MOST_TARGETS = 5
+MOST_TRIPS = 20
+LONGEST_START = 80
+
+USUAL_DRIVE = timedelta(minutes=90)
+"""One way, where nobody gave a drive and no home is known to estimate it from."""
+TAKE_BACK_MARGIN_PCT = 5
+"""How far below the wish a chance must lie to take a go back: one that moves by less is no news, and turns
+nobody round on the road."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A named pair of limits: the event's chance for a go, and the one to take it back, in %."""
+
+    name: str
+    go_pct: int
+    back_pct: int
+
+
+CHOICES = (Choice("eager", 50, 30), Choice("even", 70, 50), Choice("choosy", 85, 65))
+"""From more drives, more of them in vain, to fewer and surer ones; `even` is the usual one."""
+
+
+class Temperature(StrEnum):
+    CELSIUS = "celsius"
+    FAHRENHEIT = "fahrenheit"
+
+
+class Distance(StrEnum):
+    KILOMETRES = "kilometres"
+    MILES = "miles"
+
+
+@dataclass(frozen=True, slots=True)
+class UnitWishes:
+    """How figures are written to a person; nothing is judged by it. clock_hours: 24 or 12."""
+
+    temperature: Temperature = Temperature.CELSIUS
+    distance: Distance = Distance.KILOMETRES
+    clock_hours: int = 24
+
+    def __post_init__(self) -> None:
+        if self.clock_hours not in (12, 24):
+            raise BadInput(f"a clock shows 12 or 24 hours, not {self.clock_hours}.")
+
+
+@dataclass(frozen=True, slots=True)
+class HomeBy:
+    """After nights of that evening's weekday (0 Monday … 6 Sunday): at home again by this time of day."""
+
+    weekday: int
+    by: time
+
+    def __post_init__(self) -> None:
+        _require_weekday(self.weekday)
+        if self.by.tzinfo is not None:
+            raise BadInput("home by is a time of day without a zone, such as 02:00.")
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """Evenings spent elsewhere, first and last included.
+
+    drive: one way from there; None for the drive that is wished for, or 90 minutes. start: what that place is
+    called, "" for none.
+    """
+
+    first: date
+    last: date
+    drive: timedelta | None = None
+    start: str = ""
+
+    def __post_init__(self) -> None:
+        if self.last < self.first:
+            raise BadInput(f"a trip must end after it begins: {self.first} comes after {self.last}.")
+        if self.drive is not None:
+            _require_length("drive of a trip", self.drive)
+        if len(self.start) > LONGEST_START:
+            raise BadInput(f"the start of a trip is named in at most {LONGEST_START} characters.")
+
+    def covers(self, night_name: date) -> bool:
+        return self.first <= night_name <= self.last
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """A subscriber's limits. No person is in it, so it can be stored with each decision.
+
+    sky: darkness, Moon and the lowest height, with the target wanted most; more_targets: what else will
+    do, in order. shapes: how the Milky Way should stand; empty for any.
+    shortest_window: clear and dark time in one piece that makes the drive worth it.
+    chance_go_pct, chance_back_pct: the event's chance from which a go is said, and the limit
+    to take it back, which is done TAKE_BACK_MARGIN_PCT below it.
+    wind_limit_ms, gust_limit_ms: mean wind and gust at 10 m, in m/s. coldest_c: felt temperature (wind
+    chill where it is defined), None for no limit.
+    weekdays: evenings that suit, 0 Monday … 6 Sunday. home_by: at most one for each weekday.
+    trips: evenings spent elsewhere; trips_only: nights of no trip don't count (when there are trips).
+    drive: one way, None where nobody gave it. drive_estimate: the same from home, where that is known; it is
+    worked out (`alerts.field.driving`) and kept here, so that what was decided still says what it rested on.
+    scouting: time on the spot before the window starts; scout_by_daylight: that time must
+    end by sunset. notice: how long before one must leave a go is wanted.
+    days_ahead: how far ahead a heads-up is wanted. signal_lost_before: how long before arriving the phone
+    goes silent; None where it doesn't. most_a_week: heads-ups and goes in seven days, None for any
+    number. quiet: when nothing but a warning may ring. clock_zone: IANA name of the clock that `quiet` and
+    `home_by` are read on; "" for the site's.
+    Raises BadInput for limits that contradict each other or can't be met on Earth.
+    """
+
+    sky: SkyWishes = SkyWishes()
+    shortest_window: timedelta = timedelta(minutes=30)
+    chance_go_pct: int = 70
+    chance_back_pct: int = 50
+    wind_limit_ms: float = 9.0
+    gust_limit_ms: float = 15.0
+    coldest_c: float | None = None
+    drive: timedelta | None = None
+    drive_estimate: timedelta | None = None
+    scouting: timedelta = timedelta(minutes=60)
+    notice: timedelta = timedelta(hours=2)
+    days_ahead: int = 5
+    more_targets: tuple[Target, ...] = ()
+    shapes: tuple[Shape, ...] = ()
+    weekdays: tuple[int, ...] = ALL_WEEK
+    home_by: tuple[HomeBy, ...] = ()
+    trips: tuple[Trip, ...] = ()
+    trips_only: bool = True
+    scout_by_daylight: bool = False
+    signal_lost_before: timedelta | None = None
+    most_a_week: int | None = None
+    quiet: ClockSpan | None = ClockSpan(time(22), time(7))
+    clock_zone: str = ""
+    units: UnitWishes = UnitWishes()
+
+    def __post_init__(self) -> None:
+        _check_chances(self)
+        _check_lengths(self)
+        _check_limits(self)
+        _check_targets(self)
+        _check_calendar(self)
+
+    @property
+    def skies(self) -> tuple[SkyWishes, ...]:
+        """The sky wishes for each target, the one wanted most first."""
+        return (self.sky, *(replace(self.sky, target=target) for target in self.more_targets))
+
+    @property
+    def choice(self) -> Choice | None:
+        """The named choice that these limits are; None for limits of one's own."""
+        return next(
+            (c for c in CHOICES if (c.go_pct, c.back_pct) == (self.chance_go_pct, self.chance_back_pct)), None
+        )
+
+    @property
+    def taken_back_at_pct(self) -> int:
+        """The highest chance that takes a go back by itself: the margin below the limit, not below 0."""
+        return max(0, self.chance_back_pct - TAKE_BACK_MARGIN_PCT)
+
+    def clock(self, site_zone: tzinfo) -> tzinfo:
+        """The clock that quiet hours, leaving and coming home are read on."""
+        return zone_info(self.clock_zone) if self.clock_zone else site_zone
+
+    def trip_on(self, night_name: date) -> Trip | None:
+        """The trip that covers that night, the first named of several; None at home."""
+        return next((trip for trip in self.trips if trip.covers(night_name)), None)
+
+    @property
+    def usual_drive(self) -> timedelta:
+        """The drive from home, one way: as given, else as estimated, else 90 minutes."""
+        if self.drive is not None:
+            return self.drive
+        return USUAL_DRIVE if self.drive_estimate is None else self.drive_estimate
+
+    @property
+    def drive_is_estimate(self) -> bool:
+        """Whether the usual drive is the one estimated from home."""
+        return self.drive is None and self.drive_estimate is not None
+
+    def drive_on(self, night_name: date) -> timedelta:
+        """The drive, one way, on that night; from elsewhere an estimate from home says nothing."""
+        trip = self.trip_on(night_name)
+        if trip is None:
+            return self.usual_drive
+        return next(each for each in (trip.drive, self.drive, USUAL_DRIVE) if each is not None)
+
+    def knows_drive_on(self, night_name: date) -> bool:
+        """Whether that night's drive was given or estimated; else it is the usual 90 minutes."""
+        trip = self.trip_on(night_name)
+        if trip is not None:
+            return trip.drive is not None
+        return self.drive is not None or self.drive_is_estimate
+
+    def is_estimate_on(self, night_name: date) -> bool:
+        """Whether that night's drive is the one estimated from home."""
+        return self.drive_is_estimate and self.trip_on(night_name) is None
+
+    def suits(self, night_name: date) -> bool:
+        """Whether that evening counts at all: its weekday, and a trip where only those count."""
+        at_home = self.trips and self.trips_only and self.trip_on(night_name) is None
+        return night_name.weekday() in self.weekdays and not at_home
+
+    def home_by_on(self, night_name: date) -> time | None:
+        """When one must be home after that night, as a time of day; None for whenever."""
+        found = (each.by for each in self.home_by if each.weekday == night_name.weekday())
+        return next(found, None)
+
+    @property
+    def judged(self) -> Wishes:
+        """These wishes as far as a verdict reads them: who share them share the verdict.
+
+        How one gets there matters only to who must be home by some time; when and how often one is told
+        matters to no verdict.
+        """
+        plain, trips = Wishes(), self.trips
+        if self.home_by and self.drive_is_estimate:  # which is given as the drive below, but not to trips
+            trips = tuple(replace(trip, drive=USUAL_DRIVE) if trip.drive is None else trip for trip in trips)
+        return replace(
+            self,
+            trips=trips,
+            chance_back_pct=0,
+            drive=self.usual_drive if self.home_by else USUAL_DRIVE,
+            drive_estimate=None,
+            clock_zone=self.clock_zone if self.home_by else "",
+            scouting=plain.scouting,
+            scout_by_daylight=plain.scout_by_daylight,
+            notice=plain.notice,
+            days_ahead=plain.days_ahead,
+            signal_lost_before=None,
+            most_a_week=None,
+            quiet=None,
+            units=plain.units,
+        )
+
+    def is_over_after(self, night_name: date) -> bool:
+        """Whether no night from that one on can count any more: all trips lie behind."""
+        return bool(self.trips) and self.trips_only and all(trip.last < night_name for trip in self.trips)
+
+
+def _require_weekday(weekday: int) -> None:
+    if weekday not in ALL_WEEK:
+        raise BadInput(f"weekdays are numbers from 0 (Monday) to 6 (Sunday), not {weekday}.")
+
+
+def _require_length(what: str, value: timedelta) -> None:
+    if not timedelta(0) <= value <= timedelta(hours=24):
+        raise BadInput(f"{what} must lie between 0 and 24 hours, got {value}.")
+
+
+def _check_chances(wishes: Wishes) -> None:
+    if not 0 <= wishes.chance_back_pct <= wishes.chance_go_pct <= 100:
+        raise BadInput(
+            "the chance to take a go back must not be above the chance for a go, both 0 to 100 %: "
+            f"got {wishes.chance_back_pct} % and {wishes.chance_go_pct} %."
+        )
+
+
+def _check_lengths(wishes: Wishes) -> None:
+    for name in ("shortest_window", "drive", "drive_estimate", "scouting", "notice", "signal_lost_before"):
+        value: timedelta | None = getattr(wishes, name)
+        if value is not None:
+            _require_length(name.replace("_", " "), value)
+
+
+def _check_limits(wishes: Wishes) -> None:
+    for name, strongest in (("wind_limit_ms", 60.0), ("gust_limit_ms", 90.0)):
+        limit: float = getattr(wishes, name)
+        if not 0 < limit <= strongest:
+            what = name.split("_")[0]
+            raise BadInput(f"the {what} limit must lie above 0 and up to {strongest:g} m/s, got {limit:g}.")
+    if wishes.coldest_c is not None and not -90 <= wishes.coldest_c <= 40:
+        raise BadInput(f"the coldest must lie between -90 and 40 °C, got {wishes.coldest_c:g}.")
+    if not 0 <= wishes.days_ahead <= 15:
+        raise BadInput(f"days ahead must lie between 0 and 15, got {wishes.days_ahead}.")
+    if wishes.most_a_week is not None and not 1 <= wishes.most_a_week <= 100:
+        raise BadInput(f"most a week must lie between 1 and 100, got {wishes.most_a_week}.")
+    if wishes.sky.most_loss_mag is not None:
+        require_loss_wish(wishes.sky.most_loss_mag)
+    lowest_deg = wishes.sky.lowest_altitude_deg
+    if lowest_deg is not None and not -5 <= lowest_deg <= 90:
+        raise BadInput(f"the target's lowest altitude must lie between -5 and 90°, got {lowest_deg:g}.")
+
+
+def _check_targets(wishes: Wishes) -> None:
+    targets = [sky.target for sky in wishes.skies]
+    if len(targets) > MOST_TARGETS:
+        raise BadInput(f"at most {MOST_TARGETS} targets can be wished for, got {len(targets)}.")
+    if len(set(targets)) < len(targets):
+        raise BadInput("a target is named twice; name each once, the one wanted most first.")
+    if len(set(wishes.shapes)) < len(wishes.shapes):
+        raise BadInput("a shape is named twice; name each once.")
+    has_band = any(target.kind in (TargetKind.CORE, TargetKind.BAND) for target in targets)
+    if wishes.shapes and not has_band:
+        raise BadInput(
+            "shapes are the Milky Way's; ask for the core or the band as a target, or for no shape."
+        )
+
+
+def _check_calendar(wishes: Wishes) -> None:
+    for weekday in wishes.weekdays:
+        _require_weekday(weekday)
+    if not wishes.weekdays or len(set(wishes.weekdays)) < len(wishes.weekdays):
+        raise BadInput("name at least one weekday, and each only once.")
+    evenings = [each.weekday for each in wishes.home_by]
+    if len(set(evenings)) < len(evenings):
+        raise BadInput("home by is given twice for one weekday; give it once.")
+    if len(wishes.trips) > MOST_TRIPS:
+        raise BadInput(f"at most {MOST_TRIPS} trips can be kept, got {len(wishes.trips)}.")
+    if wishes.clock_zone:
+        zone_info(wishes.clock_zone)

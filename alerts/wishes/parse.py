@@ -1,0 +1,269 @@
+"""Single wishes as people write them, and back: lengths, limits, evenings, trips, targets, units.
+
+Every reader raises BadInput with one sentence that shows the form.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+from alerts.common.clock_times import ClockSpan, parse_clock, parse_clock_span
+from alerts.common.errors import BadInput
+from alerts.common.text import listed
+from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
+from alerts.sky.night import Shape, Target, TargetKind
+from alerts.wishes.model import (
+    ALL_WEEK,
+    CHOICES,
+    WEEKDAY_NAMES,
+    Choice,
+    Distance,
+    HomeBy,
+    Temperature,
+    Trip,
+    UnitWishes,
+)
+
+NOTHING = ("none", "no", "off", "")
+"""How people say that they want no limit, or nothing of that kind."""
+_DAYS = tuple(name[:3].lower() for name in WEEKDAY_NAMES)
+_LENGTH = re.compile(r"(?:(?P<hours>\d{1,3})\s*h(?:ours?)?)?\s*(?:(?P<minutes>\d{1,4})\s*min(?:utes)?)?")
+_FIGURE = re.compile(r"(?P<figure>[+-]?\d+(?:\.\d+)?)\s*(?P<unit>\D*)")
+_SPEEDS_MS = {"": 1.0, "m/s": 1.0, "km/h": 1 / 3.6, "kmh": 1 / 3.6, "mph": 0.44704, "kn": 1852 / 3600}
+"""One of each in m/s; the international mile and nautical mile."""
+_TRIP = re.compile(
+    r"(?P<first>\d{4}-\d\d-\d\d)\s*(?:to|–|-|until)\s*(?P<last>\d{4}-\d\d-\d\d)"
+    r"(?:\s*,\s*(?P<drive>\d{1,4})\s*min(?:utes)?)?(?:\s*,?\s*from\s+(?P<start>.+))?"
+)
+_UNITS: dict[str, dict[str, object]] = {
+    "metric": {"temperature": Temperature.CELSIUS, "distance": Distance.KILOMETRES, "clock_hours": 24},
+    "imperial": {"temperature": Temperature.FAHRENHEIT, "distance": Distance.MILES, "clock_hours": 12},
+    "celsius": {"temperature": Temperature.CELSIUS},
+    "fahrenheit": {"temperature": Temperature.FAHRENHEIT},
+    "kilometres": {"distance": Distance.KILOMETRES},
+    "km": {"distance": Distance.KILOMETRES},
+    "miles": {"distance": Distance.MILES},
+    "12h": {"clock_hours": 12},
+    "24h": {"clock_hours": 24},
+}
+
+
+def is_nothing(text: str) -> bool:
+    return text.strip().lower() in NOTHING
+
+
+def read_length(text: str) -> timedelta:
+    """`90` (minutes), `1:30`, `2 h`, `2 h 30 min`."""
+    plain = text.strip().lower()
+    hours, colon, minutes = plain.partition(":")
+    if colon and hours.isdecimal() and minutes.isdecimal() and len(hours) <= 3 and len(minutes) == 2:
+        return timedelta(hours=int(hours), minutes=int(minutes))
+    if plain.isdecimal() and len(plain) <= 5:
+        return timedelta(minutes=int(plain))
+    match = _LENGTH.fullmatch(plain)
+    if match is None or (match["hours"] is None and match["minutes"] is None):
+        raise BadInput(f"{text[:40]!r} isn't understood; write it in figures, such as 90 or 1:30.")
+    return timedelta(hours=int(match["hours"] or 0), minutes=int(match["minutes"] or 0))
+
+
+def length_text(length: timedelta) -> str:
+    """In minutes, as `read_length` reads it."""
+    return str(round(length / timedelta(minutes=1)))
+
+
+def read_number(text: str) -> float:
+    """`9`, `9.5`, `9,5`, `−5`."""
+    return _figure(text, ("",))[0]
+
+
+def find_choice(text: str) -> Choice | None:
+    """The named choice of limits: eager, even or choosy; None for anything else."""
+    name = text.strip().lower()
+    return next((choice for choice in CHOICES if choice.name == name), None)
+
+
+def read_whole(text: str) -> int:
+    """`70`, `70 %`."""
+    plain = text.strip().removesuffix("%").strip()
+    if not re.fullmatch(r"-?\d{1,6}", plain):
+        raise BadInput(f"{text[:40]!r} isn't understood; write a whole number, such as 70.")
+    return int(plain)
+
+
+def read_degrees(text: str) -> float:
+    """`10`, `10°`."""
+    value = _figure(text, ("", "°", "deg"))[0]
+    if not -10 <= value <= 90:
+        raise BadInput(f"{text[:40]!r} is no height here; write degrees from -5 to 90, such as 10.")
+    return value
+
+
+def read_speed_ms(text: str) -> float:
+    """`9` (m/s), `20 mph`, `32 km/h`, `18 kn`."""
+    value, unit = _figure(text, tuple(_SPEEDS_MS))
+    return round(value * _SPEEDS_MS[unit], 1)
+
+
+def read_temperature_c(text: str) -> float:
+    """`-5` (°C), `20 °F`."""
+    value, unit = _figure(text, ("", "c", "f", "°c", "°f"))
+    return round((value - 32) * 5 / 9, 1) if unit.endswith("f") else value
+
+
+def _figure(text: str, units: Sequence[str]) -> tuple[float, str]:
+    plain = text.strip().lower().replace("−", "-").replace(",", ".")
+    match = _FIGURE.fullmatch(plain)
+    unit = match["unit"].strip() if match else ""
+    if match is None or unit not in units:
+        named = [each for each in units if each]
+        also = f", or with {' or '.join(named[:4])} behind it" if named else ""
+        raise BadInput(f"{text[:40]!r} isn't understood; write it in figures{also}.")
+    return float(match["figure"]), unit
+
+
+def read_yes(text: str) -> bool:
+    """`yes`, `no`, and what programs write for them."""
+    plain = text.strip().lower()
+    if plain in ("yes", "true", "on", "1"):
+        return True
+    if plain in ("no", "false", "off", "0"):
+        return False
+    raise BadInput(f"{text[:40]!r} is neither yes nor no.")
+
+
+def read_shape(text: str) -> Shape:
+    try:
+        return Shape(text.strip().lower())
+    except ValueError:
+        raise BadInput(
+            f"{text[:40]!r} is no shape of the Milky Way; there are arch, leaning, column and overhead."
+        ) from None
+
+
+def target_text(target: Target) -> str:
+    """As `alerts.sky.target_text.parse_target` reads it."""
+    if target.kind is TargetKind.BAND and target.arc_l_deg == WINTER_ARC_L_DEG:
+        return "winter"
+    if target.kind is TargetKind.RADEC:
+        return f"{target.name}={target.ra_deg:g},{target.dec_deg:g}"
+    return target.kind.value
+
+
+def read_weekdays(text: str) -> tuple[int, ...]:
+    """`fri,sat`, `mon-thu` (also across the weekend: `fri-mon`), `all`; 0 is Monday."""
+    if text.strip().lower() in ("all", "any", "every day"):
+        return ALL_WEEK
+    found: set[int] = set()
+    for part in re.split(r"[,\s]+(?:and\s+)?", text.strip().replace("–", "-")):
+        first, dash, last = part.partition("-")
+        start, end = _weekday(first, text), _weekday(last if dash else first, text)
+        found |= {(start + k) % 7 for k in range((end - start) % 7 + 1)}
+    return tuple(sorted(found))
+
+
+def _weekday(part: str, text: str) -> int:
+    name = part.strip().lower()
+    if len(name) >= 3:
+        for number, known in enumerate(WEEKDAY_NAMES):
+            if known.lower().startswith(name):
+                return number
+    raise BadInput(f"{text[:60]!r} names no evenings; write fri,sat or sun-thu, or all.")
+
+
+def weekdays_text(weekdays: Iterable[int]) -> str:
+    """As `read_weekdays` reads it."""
+    chosen = tuple(sorted(weekdays))
+    return "all" if chosen == ALL_WEEK else ",".join(_runs(chosen, _DAYS, "-"))
+
+
+def say_weekdays(weekdays: Iterable[int]) -> str:
+    """`Friday and Saturday`, `Sunday to Thursday`, across the weekend too."""
+    return listed(_runs(tuple(sorted(weekdays)), WEEKDAY_NAMES, " to "))
+
+
+def _runs(chosen: Sequence[int], names: Sequence[str], to: str) -> list[str]:
+    """Three evenings or more in a row by the first and the last."""
+    runs: list[list[int]] = []
+    for day in _from_a_gap(chosen):
+        if runs and (runs[-1][-1] + 1) % 7 == day:
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    said = [[f"{names[run[0]]}{to}{names[run[-1]]}"] if len(run) > 2 else [names[day] for day in run]
+            for run in runs]  # fmt: skip
+    return [part for parts in said for part in parts]
+
+
+def _from_a_gap(chosen: Sequence[int]) -> list[int]:
+    """The same days, beginning with one whose day before isn't chosen."""
+    start = next((i for i, day in enumerate(chosen) if (day - 1) % 7 not in chosen), 0)
+    return [*chosen[start:], *chosen[:start]]
+
+
+def read_home_by(text: str) -> tuple[HomeBy, ...]:
+    """`sun-thu=02:00`, or `02:00` for every evening."""
+    days, equals, clock = text.rpartition("=")
+    by = parse_clock(clock)
+    return tuple(HomeBy(day, by) for day in (read_weekdays(days) if equals else ALL_WEEK))
+
+
+def home_by_texts(home_by: Iterable[HomeBy]) -> list[str]:
+    """As `read_home_by` reads them, one text for each time of day."""
+    evenings: dict[str, list[int]] = {}
+    for each in home_by:
+        evenings.setdefault(f"{each.by:%H:%M}", []).append(each.weekday)
+    return [f"{weekdays_text(days)}={clock}" for clock, days in evenings.items()]
+
+
+def read_trip(text: str) -> Trip:
+    """`2027-07-01 to 2027-07-10`, `…, 30 minutes, from Lodge`: first and last evening, drive, start."""
+    line = text.strip()
+    match = _TRIP.fullmatch(line)
+    if match is None:
+        raise BadInput(
+            f"{line[:60]!r} is no trip; write 2027-07-01 to 2027-07-10, or with the drive from there: "
+            "2027-07-01 to 2027-07-10, 30 minutes, from Lodge"
+        )
+    try:
+        first, last = date.fromisoformat(match["first"]), date.fromisoformat(match["last"])
+    except ValueError:
+        raise BadInput(f"{line[:60]!r} names a day that isn't in the calendar.") from None
+    drive = timedelta(minutes=int(match["drive"])) if match["drive"] else None
+    return Trip(first, last, drive, (match["start"] or "").strip())
+
+
+def trip_text(trip: Trip) -> str:
+    """As `read_trip` reads it."""
+    drive = "" if trip.drive is None else f", {length_text(trip.drive)} minutes"
+    start = f", from {trip.start}" if trip.start else ""
+    return f"{trip.first} to {trip.last}{drive}{start}"
+
+
+def read_quiet(text: str) -> ClockSpan | None:
+    """`22:00-07:00`, or `none`."""
+    return None if is_nothing(text) else parse_clock_span(text)
+
+
+def quiet_text(quiet: ClockSpan | None) -> str:
+    return "none" if quiet is None else str(quiet).replace("–", "-")
+
+
+def read_units(text: str, known: UnitWishes) -> UnitWishes:
+    """`metric`, `imperial`, or single ones over what was known: `miles,24h`."""
+    units = known
+    for part in filter(None, re.split(r"[,\s]+", text.strip().lower())):
+        if part not in _UNITS:
+            raise BadInput(
+                f"{part[:40]!r} is no unit here; write metric, imperial, or of celsius, fahrenheit, km, "
+                "miles, 12h and 24h those that differ, such as miles,24h."
+            )
+        units = replace(units, **_UNITS[part])  # type: ignore[arg-type]  # fields of UnitWishes
+    return units
+
+
+def units_text(units: UnitWishes) -> str:
+    """As `read_units` reads it."""
+    return f"{units.temperature.value},{units.distance.value},{units.clock_hours}h"
