@@ -20,7 +20,7 @@ from pydantic_settings import (
 )
 
 from alerts.common.errors import BadInput, DuskbellError
-from service.outbound import Proxy, read_proxy
+from service.common.outbound_proxy import Proxy, read_proxy
 
 
 class BadSettings(DuskbellError):

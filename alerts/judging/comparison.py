@@ -28,8 +28,8 @@ class ComparedNight:
     """One night at one site.
 
     verdict: None where no forecast reaches the night, so that the sky alone is known. as_of: when it was
-    judged. worth: minutes of window weighed by shape (see `alerts.sky.nights.season.worth_of`), times the chance where
-    there is one. decided_pct: the chance of a decision that is read without its weather.
+    judged. worth: minutes of window weighed by shape (see `alerts.sky.nights.season.worth_of`), times the
+    chance where there is one. decided_pct: the chance of a decision that is read without its weather.
     """
 
     site: Site

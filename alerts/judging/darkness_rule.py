@@ -23,8 +23,8 @@ _BEFORE_PASSES = (Result.FAIL, Result.UNKNOWN, Result.WARN)
 def with_darkness(verdict: Verdict, site: Site, night: Night, skies: Sequence[WindowSky]) -> Verdict:
     """The verdict with its window's darkness among the reasons; as it is without a window.
 
-    skies: those of the night's windows, from `alerts.judging.window_brightness.window_skies`. A window under another target's
-    sky, which isn't among the night's, is left as it is.
+    skies: those of the night's windows, from `alerts.judging.window_brightness.window_skies`. A window under
+    another target's sky, which isn't among the night's, is left as it is.
     """
     if verdict.window is None or verdict.window not in night.windows:
         return verdict

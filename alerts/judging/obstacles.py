@@ -1,8 +1,9 @@
 """Can this ring? All that stands between a forecast and a word that somebody hears, as codes with values.
 
-One rule for everybody who asks: setting up, subscribing, the pages, the doctor. Words: alerts/briefing/text/obstacle_text.py.
-What it says of sources and limits is what a verdict will say (alerts/judging/verdict.py): where it finds nothing, a
-cloudless forecast from these sources makes a go; where it finds that there never is one, none does.
+One rule for everybody who asks: setting up, subscribing, the pages, the doctor. Words:
+alerts/briefing/text/obstacle_text.py. What it says of sources and limits is what a verdict will say
+(alerts/judging/verdict.py): where it finds nothing, a cloudless forecast from these sources makes a go;
+where it finds that there never is one, none does.
 """
 
 from __future__ import annotations
@@ -163,7 +164,7 @@ class Unsaid(StrEnum):
 @value(frozen=True, slots=True)
 class YearAhead:
     """What the sky of a year, the calendar and the clock make of some wishes; sentences as they are told
-    (service/wishadvice.py).
+    (service/reports/wish_advice.py).
 
     never: why no night has the sky, then what would give some. clashes: what works against the rest.
     """
@@ -353,8 +354,8 @@ def why_unsaid(night: Night, usable: Span, wishes: Wishes, site: Site) -> Unsaid
     """Why no go could be said of a window in time, whatever the weather; None where one could.
 
     usable: the part of the window that counts. A go is said from the beginning of the day of the night until
-    one must leave at the latest (alerts/notifying/policy.py), but not in quiet hours. The notice that was asked for
-    only makes it come earlier, and so is in no go's way.
+    one must leave at the latest (alerts/notifying/policy.py), but not in quiet hours. The notice that was
+    asked for only makes it come earlier, and so is in no go's way.
     """
     day_begins = at_clock(night.name, time(0), site.tz)
     latest = plan_trip(night, usable, wishes, site).latest_departure

@@ -1,38 +1,20 @@
 """What others than its owner may know of a shared site.
 
-They get a copy of it, a site of its own in the store (`service.store.rounded`), described as `shared_site`
-says. Whatever they read or are sent is worked out for that copy, so that nothing in it depends on where
-within some kilometres the true place lies.
+They get a copy of it, a site of its own in the store (`service.store.repositories.rounded_sites`), described
+as `shared_site` says. Whatever they read or are sent is worked out for that copy, so that nothing in it
+depends on where within some kilometres the true place lies.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from math import cos, radians
 from typing import Any
 
 from alerts.judging.access_rules import without_note
 from alerts.judging.verdict import Verdict
 from alerts.sites.model import HorizonLine, Site
-from service.masking import SHARED_STEP_DEG, round_shared_deg
-
-LEAST_WIDTH_KM = 2.7
-"""Of a cell from west to east; a step of longitude is 5.5 km at the equator, and this at 60 degrees."""
-KM_A_DEGREE = 111.2
-LON_STEPS_DEG = (SHARED_STEP_DEG, 0.1, 0.2, 0.5, 1.0, 2.0)
-
-
-def rounded_place(lat_deg: float, lon_deg: float) -> tuple[float, float]:
-    """The middle of the cell that a place lies in: 0.05 degrees, longitude coarser where meridians meet."""
-    lat = round_shared_deg(lat_deg)
-    step = _lon_step_deg(lat)
-    return lat, round(round(lon_deg / step) * step, 2)
-
-
-def _lon_step_deg(rounded_lat_deg: float) -> float:
-    width_km = KM_A_DEGREE * cos(radians(rounded_lat_deg))
-    return next((step for step in LON_STEPS_DEG if step * width_km >= LEAST_WIDTH_KM), LON_STEPS_DEG[-1])
+from alerts.sites.rounded_place import SHARED_STEP_DEG, lon_step_deg, rounded_place
 
 
 def shared_site(site: Site, known: Site | None = None) -> Site:
@@ -58,7 +40,7 @@ def shared_site(site: Site, known: Site | None = None) -> Site:
 def _are_beside(known: Site, lat_deg: float, lon_deg: float) -> bool:
     """Whether two middles are those of one cell or of neighbours."""
     apart_deg = (lon_deg - known.lon_deg + 180) % 360 - 180
-    return abs(lat_deg - known.lat_deg) < 1.5 * SHARED_STEP_DEG and abs(apart_deg) < 1.5 * _lon_step_deg(
+    return abs(lat_deg - known.lat_deg) < 1.5 * SHARED_STEP_DEG and abs(apart_deg) < 1.5 * lon_step_deg(
         known.lat_deg
     )
 

@@ -58,8 +58,8 @@ class Darkness:
     """A measured sky brightness, V mag/arcsec² at the zenith, moonless and clear.
 
     bortle_class, convention: set where the reading only stands for an estimated class, see
-    `alerts.sky.brightness.readings`. n_readings: of how many readings it is the median; measured_on: the last of them.
-    Raises BadInput for a reading that no night sky gives.
+    `alerts.sky.brightness.readings`. n_readings: of how many readings it is the median; measured_on: the
+    last of them. Raises BadInput for a reading that no night sky gives.
     """
 
     sqm_mag_arcsec2: float

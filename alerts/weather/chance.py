@@ -2,7 +2,8 @@
 
 The event: at least the shortest wished time in one piece, inside the window, with the frame clear
 enough (effective cloud of at most 30 %). Missing time is never clear, and never counted on. The numbers
-and formulas on the way stand in alerts/weather/skill.py, the event over arrays in alerts/weather/clear_stretch.py.
+and formulas on the way stand in alerts/weather/skill.py, the event over arrays in
+alerts/weather/clear_stretch.py.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-from service.store.types import UtcDateTime
+from service.store.column_types import UtcDateTime
 
 revision = "0023"
 down_revision = "0022"

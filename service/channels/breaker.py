@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from service.channels.base import ChannelError
-from service.channels.schedule import is_doubtful
+from service.channels.model import ChannelError
+from service.channels.retry_schedule import is_doubtful
 
 FAILURES_TO_OPEN = 5
 ADDRESSES_TO_OPEN = 3

@@ -15,9 +15,9 @@ from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
 
 from alerts.common.errors import BadInput
-from service.channels.base import ChannelError, Form, Outgoing, SendResult, checked_id
-from service.channels.netguard import SafeClient
-from service.channels.pushing import push_of
+from service.channels.model import ChannelError, Form, Outgoing, SendResult, checked_id
+from service.channels.push_text import push_of
+from service.channels.safe_http import SafeClient
 from service.channels.webhook import HookRequest, call_hook, destination_of, encode_body, payload_of
 
 

@@ -10,7 +10,7 @@ from alerts.briefing.assemble import PngPicture, mail_with_pictures
 from alerts.briefing.facts.alert import Briefing
 from alerts.briefing.render import build_payload
 from alerts.briefing.template_environment import BUILT_IN, Templates
-from service.channels.base import Form, Outgoing
+from service.channels.model import Form, Outgoing
 
 
 @dataclass(frozen=True, slots=True)

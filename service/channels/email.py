@@ -17,20 +17,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
 
-from service.channels.base import (
-    ChannelError,
-    Form,
-    Outgoing,
-    SendResult,
-    answer_start,
-)
-from service.channels.connecting import connect_first, look_up
+from service.channels.connect import connect_first, look_up
 from service.channels.deadline import Deadline
-from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
-from service.channels.replies import SETUP_CODES, Refusal, Step, judge_refusal, read_enhanced
-from service.channels.tunnel import ProxyFault, open_tunnel
-from service.outbound import Proxy
-from service.tls import secure, trusting
+from service.channels.email_message import MAIL_POLICY, build_mail, check_mail_address, sender_address
+from service.channels.model import ChannelError, Form, Outgoing, SendResult, answer_start
+from service.channels.proxy_tunnel import ProxyFault, open_tunnel
+from service.channels.smtp_replies import SETUP_CODES, Refusal, Step, judge_refusal, read_enhanced
+from service.common.outbound_proxy import Proxy
+from service.common.trust_store import secure, trusting
 
 QUIT_TIMEOUT_S = 2.0
 

@@ -19,16 +19,9 @@ from datetime import datetime, timedelta
 from email.utils import parsedate_to_datetime
 
 from alerts.common.span import require_utc
-from service.channels.base import (
-    ChannelError,
-    Form,
-    Outgoing,
-    SendResult,
-    answer_start,
-    checked_id,
-)
-from service.channels.netguard import Answer, Blocked, CutOff, Method, SafeClient
-from service.channels.targets import parse_target
+from service.channels.model import ChannelError, Form, Outgoing, SendResult, answer_start, checked_id
+from service.channels.safe_http import Answer, Blocked, CutOff, Method, SafeClient
+from service.channels.target_rules import parse_target
 
 USER_AGENT = "Duskbell"
 SECRET_PREFIX = "whsec_"

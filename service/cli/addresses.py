@@ -9,8 +9,8 @@ import click
 from alerts.common.errors import BadInput
 
 if TYPE_CHECKING:
-    from service.registration import Tested
-    from service.store import tables
+    from service.accounts.receivers import Tested
+    from service.store.schema import core_tables
 
 
 @click.group()
@@ -23,25 +23,25 @@ def list_addresses() -> None:
     """List all addresses with their numbers."""
     from sqlalchemy import select
 
-    from service.bootstrap import build
-    from service.registration import shown
-    from service.store import tables
+    from service.accounts.receivers import shown
+    from service.app import build
+    from service.store.schema import core_tables
 
     with build().sessions() as session:
-        rows = session.scalars(select(tables.Address).order_by(tables.Address.id)).all()
+        rows = session.scalars(select(core_tables.Address).order_by(core_tables.Address.id)).all()
         if not rows:
             click.echo('No addresses yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG --mine')
         for row in rows:
             click.echo(f"{row.id:>4}  {shown(row):<50}  {_state(row)}{_whose(row)}")
 
 
-def _state(row: tables.Address) -> str:
+def _state(row: core_tables.Address) -> str:
     if row.off_since is not None:
         return f"off: {row.off_reason}"
     return "on" if row.confirmed_at is not None else "not confirmed"
 
 
-def _whose(row: tables.Address) -> str:
+def _whose(row: core_tables.Address) -> str:
     """Whether its reader is the operator; "" where it is its own person."""
     if not row.person.is_operator:
         return ""
@@ -54,15 +54,15 @@ def _whose(row: tables.Address) -> str:
 @click.argument("number", type=int)
 def mine(number: int) -> None:
     """Mark a mail address as your own: a link to sign in that goes there signs in as you."""
-    from service.bootstrap import build
-    from service.registration import get_address
-    from service.store import identity
-    from service.store.people import UNKNOWN_ZONE, get_operator
+    from service.accounts import address_owner
+    from service.accounts.receivers import get_address
+    from service.app import build
+    from service.store.repositories.people import UNKNOWN_ZONE, get_operator
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
         operator = get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
-        identity.take_as_own(session, get_address(session, number), operator)
+        address_owner.take_as_own(session, get_address(session, number), operator)
     click.echo(f"Address {number} is yours: a link to sign in that goes there signs in as you.")
 
 
@@ -74,12 +74,12 @@ def mine(number: int) -> None:
 )
 def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     """Let an address that hangs on you be its own person, with what it is told. Sites stay yours."""
-    from service.bootstrap import build
-    from service.registration import get_address, shown
-    from service.store import identity
-    from service.store.identity import get_person
-    from service.store.people import find_operator
-    from service.web import sessions
+    from service.accounts import address_owner
+    from service.accounts.address_owner import get_person
+    from service.accounts.receivers import get_address, shown
+    from service.app import build
+    from service.store.repositories.people import find_operator
+    from service.web.shared import sessions
 
     if (number is None) is not everyone or (everyone and who is not None):
         raise BadInput("name one address by its number, or all that hang on you with --all.")
@@ -87,10 +87,12 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         to = get_person(session, who) if who is not None else None
-        rows = identity.hanging_on_operator(session) if number is None else [get_address(session, number)]
+        rows = (
+            address_owner.hanging_on_operator(session) if number is None else [get_address(session, number)]
+        )
         for row in rows:
             words = shown(row)
-            given = identity.give_away(session, row, to=to, now=now)
+            given = address_owner.give_away(session, row, to=to, now=now)
             click.echo(f"{words} is given away: address {given.id} of person {given.person_id}.")
         operator = find_operator(session)
         if rows and operator is not None:
@@ -109,8 +111,8 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
 @click.argument("number", type=int)
 def test(number: int) -> None:
     """Send a test message; a receiver that answers with its code is confirmed."""
-    from service.bootstrap import build
-    from service.registration import get_address, send_test
+    from service.accounts.receivers import get_address, send_test
+    from service.app import build
 
     duskbell = build()
     with duskbell.sessions() as session:
@@ -137,8 +139,8 @@ def say_tested(number: int, tested: Tested) -> None:
 @click.option("--code", default=None, help="The code from the test message.")
 def confirm(number: int, code: str | None) -> None:
     """Confirm an address by its code, or on your own word."""
-    from service.bootstrap import build
-    from service.registration import confirm_by_code, get_address, vouch_for
+    from service.accounts.receivers import confirm_by_code, get_address, vouch_for
+    from service.app import build
 
     duskbell = build()
     now = duskbell.clock()
@@ -155,10 +157,10 @@ def confirm(number: int, code: str | None) -> None:
 @click.argument("number", type=int)
 def rotate(number: int) -> None:
     """Give a webhook a new signing secret; the old one signs beside it for a week."""
-    from service.bootstrap import build
+    from service.accounts.receivers import get_address
+    from service.app import build
+    from service.channels.host_state import add_secret
     from service.channels.webhook import new_secret
-    from service.registration import get_address
-    from service.store.endpoints import add_secret
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
@@ -176,9 +178,9 @@ def rotate(number: int) -> None:
 @click.argument("number", type=int)
 def off(number: int) -> None:
     """Send nothing to an address any more."""
-    from service.bootstrap import build
-    from service.registration import get_address
-    from service.store.endpoints import switch_off
+    from service.accounts.receivers import get_address
+    from service.app import build
+    from service.channels.host_state import switch_off
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
@@ -190,11 +192,11 @@ def off(number: int) -> None:
 @click.argument("number", type=int)
 def on(number: int) -> None:
     """Send to an address again that was switched off or came back."""
-    from service.bootstrap import build
-    from service.registration import get_address
-    from service.store import suppression
-    from service.store.endpoints import switch_on
-    from service.store.suppression import Reason
+    from service.accounts.receivers import get_address
+    from service.app import build
+    from service.channels.host_state import switch_on
+    from service.store.repositories import suppression
+    from service.store.repositories.suppression import Reason
 
     duskbell = build()
     with duskbell.sessions.begin() as session:

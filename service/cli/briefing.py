@@ -10,11 +10,11 @@ import click
 
 from alerts.common.errors import BadInput
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import find_place, place_options
+from service.cli.sky_options import find_place, place_options
 
 if TYPE_CHECKING:
-    from service.brief import Brief, InCalendars, SayRecord
-    from service.cli.onenight import OneNight
+    from service.cli.one_night import OneNight
+    from service.reports.briefing_report import Brief, InCalendars, SayRecord
 
 
 @click.command()
@@ -60,9 +60,9 @@ def briefing(
     from alerts.briefing.text.units import units_of
     from alerts.field.kit_text import parse_kit
     from alerts.sky.ephemeris import Ephemeris
-    from service.brief import build_brief
-    from service.cli.onenight import Asked, ahead_of, look_at_night
-    from service.cli.weatherat import moment_to_judge, read_weather
+    from service.cli.forecasts import moment_to_judge, read_weather
+    from service.cli.one_night import Asked, ahead_of, look_at_night
+    from service.reports.briefing_report import build_brief
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
     recorded = read_weather(weather, place, offline=offline)
@@ -101,10 +101,10 @@ def briefing(
 
 def _usual(site: str | None, found: OneNight) -> tuple[str, SayRecord | None, InCalendars | None]:
     """Kit and record of a stored site, and what calendars know its night by; nothing for coordinates."""
-    from service.bootstrap import build
-    from service.brief import InCalendars
-    from service.store.scenes import Words, calendar_key, words_told
-    from service.usual import usual_for
+    from service.app import build
+    from service.reports.briefing_report import InCalendars
+    from service.reports.default_reader import usual_for
+    from service.store.repositories.message_scenes import Words, calendar_key, words_told
 
     if site is None:
         return "", None, None
@@ -126,7 +126,7 @@ def _usual(site: str | None, found: OneNight) -> tuple[str, SayRecord | None, In
 
 
 def _written(brief: Brief, form: str, picture: str) -> str | bytes:
-    from service import brief as forms
+    from service.reports import briefing_report as forms
 
     if form == "svg":
         return forms.brief_svg(brief, picture)

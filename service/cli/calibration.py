@@ -15,8 +15,8 @@ def calibration() -> None:
 def show(version: str | None) -> None:
     """Show the calibration in use, or VERSION."""
     from alerts.track.record.text import say_map
-    from service.bootstrap import build
-    from service.store import calibrations
+    from service.app import build
+    from service.store.repositories import calibrations
 
     with build().sessions() as session:
         chosen = calibrations.choice(session)
@@ -37,8 +37,8 @@ def show(version: str | None) -> None:
 @calibration.command()
 def fit() -> None:
     """Fit a new version on all nights judged so far."""
-    from service.bootstrap import build
-    from service.store import calibrations
+    from service.app import build
+    from service.store.repositories import calibrations
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
@@ -55,8 +55,8 @@ def fit() -> None:
 def use(version: str) -> None:
     """Use VERSION from now on: one of those shown, `prior`, `none` to leave every chance as it is forecast,
     or `newest` to follow the nightly fit."""
-    from service.bootstrap import build
-    from service.store import calibrations
+    from service.app import build
+    from service.store.repositories import calibrations
 
     duskbell = build()
     with duskbell.sessions.begin() as session:

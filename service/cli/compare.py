@@ -38,17 +38,17 @@ def compare(
     from alerts.field.driving import with_home
     from alerts.judging.comparison import tonight_at, usual_span
     from alerts.judging.comparison_order import Order, rank
-    from service.bootstrap import build
-    from service.comparing import (
+    from service.app import build
+    from service.reports.comparison_report import (
         Compared,
         compare_stored,
         compared_head,
         compared_json,
         compared_line,
     )
-    from service.store.people import find_operator, home_of
-    from service.store.sites import find_sites, get_site, newest_revision
-    from service.usual import usual_watchers, wishes_of
+    from service.reports.default_reader import usual_watchers, wishes_of
+    from service.store.repositories.people import find_operator, home_of
+    from service.store.repositories.sites import find_sites, get_site, newest_revision
 
     duskbell = build()
     now = as_of or duskbell.clock()

@@ -55,11 +55,11 @@ def _text_of(mail: EmailMessage) -> str:
 
 
 def _keep_open(played: Played) -> None:
-    from service.cli.running import require_free_port
+    from service.cli.service import require_free_port
     from service.demo.story import TICKS
     from service.settings import page_address
     from service.web.app import build_app
-    from service.web.serving import serve_pages
+    from service.web.server import serve_pages
 
     settings = played.duskbell.settings
     require_free_port(settings.web_host, settings.web_port)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from alerts.common.errors import DuskbellError
-from service.cli.findings import Finding
+from service.cli.doctor_model import Finding
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -149,7 +149,7 @@ def _tops(paths: list[Path]) -> list[Path]:
 
 def _key(settings: Settings) -> Iterator[Finding]:
     """Whether links and hashes can be made; without a key file the first start makes one."""
-    from service.keys import FILE_NAME, load_keys
+    from service.common.secret_key import FILE_NAME, load_keys
 
     if settings.secret_key is not None or (settings.data_dir / FILE_NAME).exists():
         secret = settings.secret_key
@@ -160,8 +160,8 @@ def _key(settings: Settings) -> Iterator[Finding]:
 def _cycle(settings: Settings) -> Iterator[Finding]:
     from sqlalchemy.orm import Session
 
-    from service.store.cycles import last_finished
     from service.store.migrate import current_revision
+    from service.store.repositories.cycles import last_finished
 
     with _store(settings) as engine:
         if current_revision(engine) is None:
@@ -184,12 +184,12 @@ def _sky(_settings: Settings) -> Iterator[Finding]:
 
 
 def _ring(settings: Settings) -> Iterator[Finding]:
-    """Whether a go can come, by the rule that every other screen asks (service/ring_check.py)."""
+    """Whether a go can come, by the rule that every other screen asks (service/reports/ring_check.py)."""
     from alerts.briefing.text.obstacle_text import say
     from alerts.judging.obstacles import Code, Level, Obstacle
-    from service.bootstrap import Duskbell
-    from service.clock import real_clock
-    from service.ring_check import RingCheck
+    from service.app import Duskbell
+    from service.common.clock import real_clock
+    from service.reports.ring_check import RingCheck
     from service.store.migrate import current_revision, head_revision
 
     if settings.contact:
@@ -238,7 +238,7 @@ def _templates(settings: Settings) -> Iterator[Finding]:
     if settings.template_dir is None:
         return
     from alerts.sky.ephemeris import Ephemeris
-    from service.mailtemplates import built_in_names, read_templates, try_templates
+    from service.delivery.custom_templates import built_in_names, read_templates, try_templates
 
     templates, problem = read_templates(settings.template_dir)
     problems = [problem] if problem else try_templates(templates, Ephemeris.open())
@@ -254,7 +254,7 @@ def _templates(settings: Settings) -> Iterator[Finding]:
 
 def _operator(settings: Settings) -> Iterator[Finding]:
     """Whether anyone hears when the service itself is in trouble."""
-    from service.channels.registry import build_channels, wiring_from
+    from service.channels.channel_registry import build_channels, wiring_from
 
     if settings.operator_way is None:
         text = "nobody is told when mail stops: set operator_target, and operator_email for the rest"
@@ -275,10 +275,10 @@ def _addresses(settings: Settings) -> Iterator[Finding]:
     has said whether they may keep sites."""
     from sqlalchemy.orm import Session
 
-    from service.registration import shown
-    from service.store.identity import hanging_on_operator
+    from service.accounts.address_owner import hanging_on_operator
+    from service.accounts.receivers import shown
     from service.store.migrate import current_revision, head_revision
-    from service.store.people import keeping_without_right
+    from service.store.repositories.people import keeping_without_right
 
     with _store(settings) as engine:
         if current_revision(engine) != head_revision():
@@ -306,8 +306,8 @@ def _delivery(settings: Settings) -> Iterator[Finding]:
 
     from sqlalchemy.orm import Session
 
+    from service.delivery.invariants import find_broken
     from service.store.migrate import current_revision, head_revision
-    from service.store.promises import find_broken
 
     with _store(settings) as engine:
         if current_revision(engine) != head_revision():
@@ -325,8 +325,8 @@ def _delivery(settings: Settings) -> Iterator[Finding]:
 def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
     from sqlalchemy import select
 
-    from service.masking import mask_text
-    from service.store.tables_delivery import Destination, Trouble
+    from service.common.redaction import mask_text
+    from service.store.schema.delivery_tables import Destination, Trouble
 
     for trouble in session.scalars(select(Trouble).where(Trouble.ended_at.is_(None)).order_by(Trouble.since)):
         yield Finding("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
@@ -341,7 +341,7 @@ def _keys(settings: Settings) -> Iterator[Finding]:
 
     from sqlalchemy.orm import Session
 
-    from service.access import WARNED_BEFORE, find_api_keys
+    from service.accounts.access import WARNED_BEFORE, find_api_keys
     from service.store.migrate import current_revision, head_revision
 
     with _store(settings) as engine:
@@ -360,7 +360,7 @@ def _keys(settings: Settings) -> Iterator[Finding]:
 
 def _proxy(settings: Settings) -> Iterator[Finding]:
     """Whether a proxy that seems to stand before the pages is named."""
-    from service.web.security import is_loopback, origin_of
+    from service.web.middleware import is_loopback, origin_of
 
     reached = origin_of(settings.public_url)
     if settings.trusted_proxies:
@@ -377,7 +377,7 @@ def _proxy(settings: Settings) -> Iterator[Finding]:
 
 def _page(settings: Settings) -> Iterator[Finding]:
     """Where the pages are, and what doesn't work there."""
-    from service.web.security import is_loopback, origin_of
+    from service.web.middleware import is_loopback, origin_of
 
     listens = f"http://{settings.web_host}:{settings.web_port}"
     yield Finding("ok", "page", f"served at {listens} by: duskbell serve")

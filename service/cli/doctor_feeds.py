@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from service.cli.findings import Finding
+from service.cli.doctor_model import Finding
 
 if TYPE_CHECKING:
     from service.settings import Settings
@@ -13,13 +13,13 @@ if TYPE_CHECKING:
 
 def examine_feeds(settings: Settings) -> Iterator[Finding]:
     """Each feed's state; a feed that refuses us is wrong until an operator acts."""
-    from service.clock import real_clock
-    from service.feedhealth import FeedHealth, feed_health, say_breaker
-    from service.feeds.breaker import Breaker, State
-    from service.feeds.wiring import feeds_from
+    from service.common.clock import real_clock
+    from service.feeds.feed_health import FeedHealth, feed_health, say_breaker
+    from service.feeds.feed_wiring import feeds_from
+    from service.feeds.shared.breaker import Breaker, State
     from service.store.engine import open_engine
     from service.store.migrate import current_revision, head_revision
-    from service.store.people import watched_sites
+    from service.store.repositories.people import watched_sites
 
     engine, watched = open_engine(settings.store_url), 0
     if current_revision(engine) == head_revision():
@@ -44,7 +44,7 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
 def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
     """How many sites the day's allowance carries against those watched; nothing where it has no end."""
     from service.feeds.capacity import sites_carried
-    from service.feeds.openmeteo_parts import LEVELS_FROM_M
+    from service.feeds.open_meteo.place_batches import LEVELS_FROM_M
 
     near, far = (sites_carried(settings, near=near) for near in (True, False))
     high = sites_carried(settings, near=True, high=True)

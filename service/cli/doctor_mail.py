@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from email.utils import parseaddr
 from typing import TYPE_CHECKING
 
-from service.cli.findings import Finding
+from service.cli.doctor_model import Finding
 
 if TYPE_CHECKING:
     from service.settings import Settings
@@ -33,10 +33,10 @@ def _relay(settings: Settings) -> Iterator[Finding]:
     """What the channel itself would do, up to the point where a message would follow."""
     from dataclasses import replace
 
-    from service.channels.base import ChannelError
+    from service.channels.channel_registry import wiring_from
     from service.channels.email import try_relay
-    from service.channels.registry import wiring_from
-    from service.channels.replies import relay_advice
+    from service.channels.model import ChannelError
+    from service.channels.smtp_replies import relay_advice
 
     wiring = wiring_from(settings)
     assert wiring.mail_server is not None, "a relay is set"

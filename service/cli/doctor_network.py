@@ -6,10 +6,10 @@ import os
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from service.cli.findings import Finding
+from service.cli.doctor_model import Finding
 
 if TYPE_CHECKING:
-    from service.outbound import Proxy
+    from service.common.outbound_proxy import Proxy
     from service.settings import Settings
 
 WITHIN_S = 8.0
@@ -18,7 +18,7 @@ OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
 
 def examine_network(settings: Settings) -> Iterator[Finding]:
     """All findings about the way out. Through a proxy a feed's host is greeted, and nothing asked of it."""
-    from service.tls import has_authorities
+    from service.common.trust_store import has_authorities
 
     if not has_authorities():
         text = (
@@ -38,7 +38,7 @@ def examine_network(settings: Settings) -> Iterator[Finding]:
 
 def _through(proxy: Proxy, settings: Settings) -> Iterator[Finding]:
     """What one feed's host makes of us, called as feeds are and then as webhooks are."""
-    from service.channels.connecting import look_up
+    from service.channels.connect import look_up
 
     called = _a_feed(proxy, settings)
     if called is None:
@@ -67,7 +67,7 @@ def _a_feed(proxy: Proxy, settings: Settings) -> tuple[str, int] | None:
     """Host and port of the first feed that is asked through the proxy by https."""
     from urllib.parse import urlsplit
 
-    from service.feeds.openmeteo import FREE_URL
+    from service.feeds.open_meteo.client import FREE_URL
 
     on = (
         (settings.met_norway, settings.met_norway_url),
@@ -86,8 +86,8 @@ def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
     import ssl
 
     from service.channels.deadline import Deadline
-    from service.channels.tunnel import ProxyFault, open_tunnel
-    from service.tls import secure, trusting
+    from service.channels.proxy_tunnel import ProxyFault, open_tunnel
+    from service.common.trust_store import secure, trusting
 
     with Deadline(WITHIN_S) as deadline:
         try:

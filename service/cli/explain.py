@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from alerts.judging.obstacles import Obstacle
-    from service.argue import Argument
-    from service.store import tables
+    from service.explain.argument import Argument
+    from service.store.schema import core_tables
 
-    Argued = tuple[tables.Subscription, tuple[Obstacle, ...], Argument]
+    Argued = tuple[core_tables.Subscription, tuple[Obstacle, ...], Argument]
 
 
 @click.command()
@@ -29,10 +29,10 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def explain(site: str, day: date, number: int | None, as_of: datetime | None, as_json: bool) -> None:
     """Say why the night of DATE at SITE rang, or why it didn't."""
-    from service.argue import argue
-    from service.bootstrap import build
-    from service.ring_check import RingCheck
-    from service.store.sites import get_site
+    from service.app import build
+    from service.explain.argument import argue
+    from service.reports.ring_check import RingCheck
+    from service.store.repositories.sites import get_site
 
     duskbell = build()
     now = as_of or duskbell.clock()
@@ -56,23 +56,25 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
             click.echo(line)
 
 
-def _subscriptions(session: object, site: tables.Site, day: date) -> list[tables.Subscription]:
+def _subscriptions(session: object, site: core_tables.Site, day: date) -> list[core_tables.Subscription]:
     """The running ones, and those that ended since and were judged for that night."""
     from sqlalchemy import or_, select
     from sqlalchemy.orm import Session
 
-    from service.store import tables
-    from service.store.rounded import with_copy
+    from service.store.repositories.rounded_sites import with_copy
+    from service.store.schema import core_tables
 
     assert isinstance(session, Session)
-    row = tables.Subscription
-    judged = select(tables.Decision.subscription_id).where(tables.Decision.night_name == day)
+    row = core_tables.Subscription
+    judged = select(core_tables.Decision.subscription_id).where(core_tables.Decision.night_name == day)
     is_told = row.site_id.in_(with_copy(site.id))
     query = select(row).where(is_told, or_(row.ended_at.is_(None), row.id.in_(judged)))
     return list(session.scalars(query.order_by(row.id)))
 
 
-def _page(site: tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]) -> Iterator[str]:
+def _page(
+    site: core_tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
+) -> Iterator[str]:
     """alone: what is in the way where nobody is told of the site."""
     from alerts.briefing.text.obstacle_text import lines_of
     from alerts.common.text import long_day
@@ -92,8 +94,8 @@ def _page(site: tables.Site, day: date, found: list[Argued], alone: tuple[Obstac
         yield from _lines(argument)
 
 
-def _who(subscription: tables.Subscription) -> str:
-    from service.registration import shown
+def _who(subscription: core_tables.Subscription) -> str:
+    from service.accounts.receivers import shown
 
     address = subscription.address
     return f"email: {address.target}" if address.channel == "email" else shown(address)
@@ -116,11 +118,11 @@ def _lines(argument: Argument) -> Iterator[str]:
 
 
 def _values(
-    site: tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
+    site: core_tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
 ) -> dict[str, object]:
     """As JSON values: an argument for each subscription, times in UTC."""
     from alerts.briefing.text.obstacle_text import values_of
-    from service.store.codec import to_json
+    from service.store.json_values import to_json
 
     return {
         "site": site.name,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from service.bootstrap import Duskbell
+    from service.app import Duskbell
 
 
 @click.group(invoke_without_command=True)
@@ -19,7 +19,7 @@ def feeds(ctx: click.Context) -> None:
 
 
 def _list() -> None:
-    from service.feedhealth import feed_health
+    from service.feeds.feed_health import feed_health
 
     duskbell = _wired()
     with duskbell.sessions() as session:
@@ -33,7 +33,7 @@ def _list() -> None:
 @click.argument("feed")
 def close(feed: str) -> None:
     """Close the breaker of FEED: ask it again, now that the reason is mended."""
-    from service.feedhealth import close_breaker, say_breaker
+    from service.feeds.feed_health import close_breaker, say_breaker
 
     duskbell = _wired()
     with duskbell.sessions.begin() as session:
@@ -42,6 +42,6 @@ def close(feed: str) -> None:
 
 
 def _wired() -> Duskbell:
-    from service.bootstrap import build
+    from service.app import build
 
     return build()

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy.orm import Session
 
-    from service.store import tables
+    from service.store.schema import core_tables
 
 STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded", "suppressed")
 LISTED = 20
@@ -28,8 +28,8 @@ def messages() -> None:
 @click.option("--limit", type=click.IntRange(1, 1000), default=LISTED, help="How many at most.")
 def list_messages(status: str | None, limit: int) -> None:
     """List the newest messages."""
-    from service.bootstrap import build
-    from service.store.messages import Status, find_messages
+    from service.app import build
+    from service.store.repositories.messages import Status, find_messages
 
     with build().sessions() as session:
         rows = find_messages(session, Status(status) if status else None, limit)
@@ -43,8 +43,8 @@ def list_messages(status: str | None, limit: int) -> None:
 @click.argument("message_id")
 def show(message_id: str) -> None:
     """Show one message: what it says, each attempt, what the receiver answered."""
-    from service.bootstrap import build
-    from service.store.messages import get_message
+    from service.app import build
+    from service.store.repositories.messages import get_message
 
     with build().sessions() as session:
         for line in _describe(session, get_message(session, message_id)):
@@ -56,8 +56,8 @@ def show(message_id: str) -> None:
 @click.option("--again", is_flag=True, help="Also one that was sent; receivers may drop it as a repeat.")
 def resend(message_id: str, again: bool) -> None:
     """Send a settled message once more, if it still helps."""
-    from service.bootstrap import build
-    from service.store import messages as store
+    from service.app import build
+    from service.store.repositories import messages as store
 
     duskbell = build()
     now = duskbell.clock()
@@ -71,8 +71,8 @@ def resend(message_id: str, again: bool) -> None:
 @click.argument("message_id")
 def cancel(message_id: str) -> None:
     """End a message that still waits. What it says isn't raised again, unless something changes."""
-    from service.bootstrap import build
-    from service.store import messages as store
+    from service.app import build
+    from service.store.repositories import messages as store
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
@@ -81,8 +81,8 @@ def cancel(message_id: str) -> None:
         click.echo(f"{row.id} is cancelled.")
 
 
-def _describe(session: Session, row: tables.Message) -> Iterator[str]:
-    from service.store.messages import carried_by, find_attempts, notices_of
+def _describe(session: Session, row: core_tables.Message) -> Iterator[str]:
+    from service.store.repositories.messages import carried_by, find_attempts, notices_of
 
     yield f"{row.id}: {row.status}{', may have arrived' if row.maybe_sent else ''}"
     yield f"  to        {_shown(row)}"
@@ -102,14 +102,14 @@ def _describe(session: Session, row: tables.Message) -> Iterator[str]:
         yield f"  tried     {_utc(attempt.started_at)}: {result}  {answer}".rstrip()
 
 
-def _shown(row: tables.Message) -> str:
-    from service.registration import shown
+def _shown(row: core_tables.Message) -> str:
+    from service.accounts.receivers import shown
 
     return shown(row.address)
 
 
 def _masked(text: str) -> str:
-    from service.masking import mask_text
+    from service.common.redaction import mask_text
 
     return mask_text(text)
 

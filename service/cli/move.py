@@ -14,10 +14,10 @@ def move(target: str) -> None:
 
     The rows stay where they are as well. Interrupted, the same command goes on where it stopped.
     """
-    from service.keys import FILE_NAME
+    from service.common.secret_key import FILE_NAME
     from service.settings import load_settings
     from service.store.engine import open_engine
-    from service.store.moving import move as move_rows
+    from service.store.maintenance.move_to_postgres import move as move_rows
 
     settings = load_settings()
     source = open_engine(settings.store_url)

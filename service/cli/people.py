@@ -17,8 +17,8 @@ def person() -> None:
 @person.command("list")
 def list_people() -> None:
     """List everybody with their number, and whether they may keep sites."""
-    from service.bootstrap import build
-    from service.web.operator import people_lines
+    from service.app import build
+    from service.web.operator.pages import people_lines
 
     duskbell = build()
     is_open = duskbell.settings.open_sign_up
@@ -32,19 +32,23 @@ def list_people() -> None:
 @click.argument("who")
 def allow(who: str) -> None:
     """Let WHO keep sites here, make keys, ask for verdicts: a number or a mail address, also a new one."""
-    from service.bootstrap import build
-    from service.channels.mailbuilding import check_mail_address
-    from service.registration import vouch_for
-    from service.store import identity
-    from service.store.people import UNKNOWN_ZONE
+    from service.accounts import address_owner
+    from service.accounts.receivers import vouch_for
+    from service.app import build
+    from service.channels.email_message import check_mail_address
+    from service.store.repositories.people import UNKNOWN_ZONE
 
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
-        if who.isdigit() or identity.find_account(session, who) or identity.find_on_operator(session, who):
-            row = identity.get_person(session, who)
+        if (
+            who.isdigit()
+            or address_owner.find_account(session, who)
+            or address_owner.find_on_operator(session, who)
+        ):
+            row = address_owner.get_person(session, who)
         else:
-            address = identity.add_pending(session, check_mail_address(who), zone=UNKNOWN_ZONE, now=now)
+            address = address_owner.add_pending(session, check_mail_address(who), zone=UNKNOWN_ZONE, now=now)
             vouch_for(session, address.id, now)
             row = address.person
         row.may_keep_sites = True
@@ -55,12 +59,12 @@ def allow(who: str) -> None:
 @click.argument("who")
 def forbid(who: str) -> None:
     """Take the right to keep sites from WHO (a mail address or a number). The sites they have stay."""
-    from service.bootstrap import build
-    from service.store import identity
+    from service.accounts import address_owner
+    from service.app import build
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        row = identity.get_person(session, who)
+        row = address_owner.get_person(session, who)
         row.may_keep_sites = False
         click.echo(f"Person {row.id} adds no sites any more; their keys only read.")
     if duskbell.settings.open_sign_up:
@@ -72,11 +76,12 @@ def forbid(who: str) -> None:
 @click.option("--to", "target", type=click.Path(path_type=Path, dir_okay=False), default=None, help="File.")
 def export(who: str, target: Path | None) -> None:
     """Everything about WHO (a mail address or a number) as JSON."""
-    from service.bootstrap import build
-    from service.store import identity, personal
+    from service.accounts import address_owner
+    from service.app import build
+    from service.store.maintenance import personal_data
 
     with build().sessions() as session:
-        data = personal.export(session, identity.get_person(session, who))
+        data = personal_data.export(session, address_owner.get_person(session, who))
     text = json.dumps(data, indent=2, ensure_ascii=False)
     if target is None:
         click.echo(text)
@@ -90,15 +95,16 @@ def export(who: str, target: Path | None) -> None:
 @click.option("--yes", is_flag=True, help="Don't ask.")
 def erase(who: str, yes: bool) -> None:
     """Take WHO (a mail address or a number) out of the store, for good."""
-    from service.bootstrap import build
-    from service.store import identity, personal
+    from service.accounts import address_owner
+    from service.app import build
+    from service.store.maintenance import personal_data
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        row = identity.get_person(session, who)
+        row = address_owner.get_person(session, who)
         if not yes:
             click.confirm(f"Erase person {row.id} with all addresses, sites and messages?", abort=True)
-        personal.erase(session, duskbell.keys, row, duskbell.clock())
+        personal_data.erase(session, duskbell.keys, row, duskbell.clock())
     click.echo("Erased. Decisions stay without the person; a hash keeps the mail address from being used.")
 
 
@@ -106,14 +112,15 @@ def erase(who: str, yes: bool) -> None:
 @click.argument("who")
 def sign_out(who: str) -> None:
     """Sign WHO (a mail address or a number) out in all browsers; links to sign in work no more, too."""
-    from service.bootstrap import build
-    from service.store import identity, tokens
-    from service.web import sessions
+    from service.accounts import address_owner
+    from service.app import build
+    from service.store.repositories import tokens
+    from service.web.shared import sessions
 
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
-        row = identity.get_person(session, who)
+        row = address_owner.get_person(session, who)
         ended = sessions.end_all(session, row.id, now)
         tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=row.id)
     click.echo(f"Signed out: {ended} {'browser' if ended == 1 else 'browsers'}.")
@@ -137,9 +144,9 @@ def key() -> None:
 def add(label: str, use: str, days: int) -> None:
     """Make a key; LABEL says what for."""
     from alerts.sites.names import clean_name
-    from service.access import make_api_key
-    from service.bootstrap import build
-    from service.store.people import UNKNOWN_ZONE, get_operator
+    from service.accounts.access import make_api_key
+    from service.app import build
+    from service.store.repositories.people import UNKNOWN_ZONE, get_operator
 
     duskbell = build()
     now = duskbell.clock()
@@ -154,8 +161,8 @@ def add(label: str, use: str, days: int) -> None:
 @key.command("list")
 def list_keys() -> None:
     """List the keys that work."""
-    from service.access import WARNED_BEFORE, find_api_keys
-    from service.bootstrap import build
+    from service.accounts.access import WARNED_BEFORE, find_api_keys
+    from service.app import build
 
     duskbell = build()
     now = duskbell.clock()
@@ -172,8 +179,8 @@ def list_keys() -> None:
 @click.argument("number", type=int)
 def revoke(number: int) -> None:
     """Let the key of that number work no more."""
-    from service.access import revoke_api_key
-    from service.bootstrap import build
+    from service.accounts.access import revoke_api_key
+    from service.app import build
 
     duskbell = build()
     with duskbell.sessions.begin() as session:

@@ -18,10 +18,10 @@ _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_
 @click.option("--csv", "form", flag_value="csv", help="One row a judged night, for a spreadsheet.")
 def record(site: str | None, form: str | None) -> None:
     """How often it was right, at SITE or over all sites."""
-    from service.bootstrap import build
-    from service.recordtable import record_csv
-    from service.store.sites import get_site
-    from service.trackrecord import load_record, record_json, record_page
+    from service.app import build
+    from service.hindsight.record_csv import record_csv
+    from service.hindsight.track_record import load_record, record_json, record_page
+    from service.store.repositories.sites import get_site
 
     with build().sessions() as session:
         row = get_site(session, site) if site else None
@@ -48,10 +48,10 @@ def outcome(
 ) -> None:
     """Say what the night of DATE at SITE was like; your last word counts."""
     from alerts.track.observations.evidence import SeenSky
-    from service.bootstrap import build
-    from service.outcomes import Said, keep_said, read_times, require_begun
-    from service.store import people
-    from service.store.sites import get_site, newest_revision
+    from service.app import build
+    from service.hindsight.outcome_reports import Said, keep_said, read_times, require_begun
+    from service.store.repositories import people
+    from service.store.repositories.sites import get_site, newest_revision
 
     duskbell = build()
     now = duskbell.clock()

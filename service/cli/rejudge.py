@@ -12,12 +12,12 @@ import click
 
 from alerts.common.errors import BadInput
 from service.cli.options import DAY
-from service.cli.wishes import wish_file_option
+from service.cli.wish_options import wish_file_option
 
 if TYPE_CHECKING:
     from alerts.common.text import Clock
-    from service.rejudging import Rejudged, RejudgedNight
-    from service.retelling import Ring
+    from service.hindsight.rejudge import Rejudged, RejudgedNight
+    from service.hindsight.replay_alerts import Ring
 
 
 @click.command()
@@ -28,12 +28,12 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, every decision in it.")
 def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, as_json: bool) -> None:
     """Judge the stored nights FROM to TO again, and say what would have changed. Nothing is sent."""
-    from service.bootstrap import build
+    from service.app import build
     from service.cli.backtest import progress_bar
-    from service.rejudging import rejudge as judge_again
-    from service.store.people import default_wishes
-    from service.store.sites import get_site
-    from service.wishfile import read_wish_file
+    from service.hindsight.rejudge import rejudge as judge_again
+    from service.reports.wish_file import read_wish_file
+    from service.store.repositories.people import default_wishes
+    from service.store.repositories.sites import get_site
 
     if first > last:
         raise BadInput(f"{first} is after {last}; swap --from and --to.")
@@ -130,7 +130,7 @@ def _say_rings(rings: Sequence[Ring], clock: Clock) -> str:
 
 def _values(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> dict[str, object]:
     """As JSON values. Keys of a decision: those of `Rejudged`; `would_be` null where inputs are gone."""
-    from service.store.codec import to_json
+    from service.store.json_values import to_json
 
     decisions = [each for night in nights for each in night.decisions]
     return {

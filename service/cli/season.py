@@ -13,7 +13,7 @@ import click
 
 from alerts.common.errors import BadInput
 from service.cli.options import DAY
-from service.cli.skyoptions import find_place, place_options, sky_options
+from service.cli.sky_options import find_place, place_options, sky_options
 
 if TYPE_CHECKING:
     from alerts.sky.night import SkyWishes
@@ -55,7 +55,7 @@ def season(
     """Every night with a dark window at SITE, or at a place given with --at."""
     from alerts.sky.ephemeris import Ephemeris
     from alerts.sky.nights.season import season as build_season
-    from service.seasonal import season_csv, season_ics, season_json, season_page
+    from service.reports.season_report import season_csv, season_ics, season_json, season_page
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
     wishes = _sky_wishes(target, above_deg, moon_loss_mag, near_dark=near_dark, any_moon=any_moon)
@@ -105,7 +105,7 @@ def _span(year: int | None, first: date | None, last: date | None) -> tuple[date
         if year is not None:
             raise BadInput("--year names the span already; leave it or --from and --to out.")
         return first, last
-    from service.clock import real_clock
+    from service.common.clock import real_clock
 
     chosen = year if year is not None else real_clock().year
     if not 1 <= chosen <= 9999:

@@ -14,7 +14,7 @@ from alerts.sites.model import Foreground, Gate, Site
 from alerts.sites.names import clean_name, clean_note
 from alerts.wishes.parse import is_nothing
 from service.cli.options import LAT_LON
-from service.cli.skyoptions import read_horizon
+from service.cli.sky_options import read_horizon
 
 
 @click.group()
@@ -60,13 +60,13 @@ def add(
 ) -> None:
     """Add the site NAME."""
     from alerts.briefing.text.obstacle_text import lines_of
-    from service.bootstrap import build
-    from service.cli.darkness import with_darkness
-    from service.cli.placing import settle_place
-    from service.places import is_at_sea, zone_at
-    from service.ring_check import RingCheck
-    from service.store.people import get_operator
-    from service.store.sites import add_site
+    from service.app import build
+    from service.cli.confirm_place import settle_place
+    from service.cli.darkness_options import with_darkness
+    from service.common.timezones import is_at_sea, zone_at
+    from service.reports.ring_check import RingCheck
+    from service.store.repositories.people import get_operator
+    from service.store.repositories.sites import add_site
 
     duskbell = build()
     lat_deg, lon_deg = settle_place(duskbell, at, is_sure=is_sure)
@@ -139,10 +139,10 @@ def edit(
     is_sure: bool,
 ) -> None:
     """Describe the site NAME anew; decisions made before keep what they were made on."""
-    from service.bootstrap import build
-    from service.cli.darkness import with_darkness
-    from service.cli.placing import settle_place
-    from service.store.sites import get_site, newest_revision, revise_site
+    from service.app import build
+    from service.cli.confirm_place import settle_place
+    from service.cli.darkness_options import with_darkness
+    from service.store.repositories.sites import get_site, newest_revision, revise_site
 
     duskbell = build()
     if at is not None:
@@ -228,9 +228,9 @@ def read_gate(hours: str | None, may_stay: bool | None, known: Gate | None) -> G
 @site.command("list")
 def list_sites() -> None:
     """List all sites."""
-    from service.bootstrap import build
-    from service.cli.darkness import say_darkness
-    from service.store.sites import find_sites, newest_revision
+    from service.app import build
+    from service.cli.darkness_options import say_darkness
+    from service.store.repositories.sites import find_sites, newest_revision
 
     duskbell = build()
     with duskbell.sessions() as session:

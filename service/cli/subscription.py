@@ -10,7 +10,7 @@ import click
 
 from alerts.common.errors import BadInput
 from service.cli.options import DAY
-from service.cli.wishes import wish_options, wishes_from
+from service.cli.wish_options import wish_options, wishes_from
 
 
 @click.group()
@@ -26,11 +26,11 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
     from dataclasses import replace
 
     from alerts.wishes.model import Wishes
-    from service.bootstrap import build
+    from service.app import build
     from service.cli.subscriptions import say_advice, say_obstacles, say_wishes
-    from service.store import people
-    from service.store.codec import from_json
-    from service.store.sites import newest_revision
+    from service.store.json_values import from_json
+    from service.store.repositories import people
+    from service.store.repositories.sites import newest_revision
 
     if wish_file is None and kit is None and all(value in (None, ()) for value in wished.values()):
         raise BadInput("say what to change, such as --chance 60; see: duskbell subscription change --help")
@@ -56,9 +56,9 @@ def pause(number: int, day: date) -> None:
     """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
     from alerts.common.time_text import say_time
     from alerts.sites.model import zone_info
-    from service.bootstrap import build
-    from service.pausing import end_of_pause
-    from service.store import people
+    from service.accounts.pause import end_of_pause
+    from service.app import build
+    from service.store.repositories import people
 
     duskbell = build()
     with duskbell.sessions.begin() as session:
@@ -74,8 +74,8 @@ def pause(number: int, day: date) -> None:
 @click.argument("number", type=int)
 def resume(number: int) -> None:
     """End the pause of subscription NUMBER."""
-    from service.bootstrap import build
-    from service.store import people
+    from service.app import build
+    from service.store.repositories import people
 
     duskbell = build()
     now = duskbell.clock()
@@ -91,8 +91,8 @@ def resume(number: int) -> None:
 @click.argument("number", type=int)
 def leave(number: int) -> None:
     """End subscription NUMBER for good; what was decided for it stays."""
-    from service.bootstrap import build
-    from service.store import people
+    from service.app import build
+    from service.store.repositories import people
 
     duskbell = build()
     with duskbell.sessions.begin() as session:

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from alerts.common.errors import BadInput
-from service.cli.wishes import wish_options, wishes_from
+from service.cli.wish_options import wish_options, wishes_from
 
 if TYPE_CHECKING:
     from alerts.judging.obstacles import YearAhead
     from alerts.sites.model import Site
     from alerts.wishes.model import Wishes
-    from service.bootstrap import Duskbell
-    from service.store import tables
+    from service.app import Duskbell
+    from service.store.schema import core_tables
 
 
 @click.command()
@@ -46,11 +46,12 @@ def subscribe(
     **wished: Any,
 ) -> None:
     """Tell an address about SITE. Without wishes of yours the usual ones hold."""
-    from service.bootstrap import build
-    from service.quotas import Kept, require_room
-    from service.registration import register, shown, vouch_for
-    from service.store import identity, people
-    from service.store.sites import get_site, newest_revision
+    from service.accounts import address_owner
+    from service.accounts.quotas import Kept, require_room
+    from service.accounts.receivers import register, shown, vouch_for
+    from service.app import build
+    from service.store.repositories import people
+    from service.store.repositories.sites import get_site, newest_revision
 
     channel, given = _named_address(email, webhook, chat, named)
     if mine and channel != "email":
@@ -68,7 +69,9 @@ def subscribe(
         if channel == "email":
             target = duskbell.channels[channel].check_address(given)
             zone = place.zone if operator.zone == people.UNKNOWN_ZONE else operator.zone
-            address = identity.address_by_operator(session, target, operator, is_own=mine, zone=zone, now=now)
+            address = address_owner.address_by_operator(
+                session, target, operator, is_own=mine, zone=zone, now=now
+            )
         else:
             receiver = duskbell.channels[channel]
             address = register(session, channel, receiver, operator, given, now=now, token=token)
@@ -110,14 +113,14 @@ def _named_address(
 
 def _prove(duskbell: Duskbell, number: int) -> None:
     """Send the receiver a test message, whose answer confirms it."""
+    from service.accounts.receivers import send_test
     from service.cli.addresses import say_tested
-    from service.registration import send_test
 
     tested = send_test(duskbell.sessions, duskbell.channels, duskbell.keys, number, now=duskbell.clock())
     say_tested(number, tested)
 
 
-def say_wishes(subscription: tables.Subscription) -> None:
+def say_wishes(subscription: core_tables.Subscription) -> None:
     """Its wishes where they aren't the usual ones, and its kit."""
     for line in _wish_lines(subscription):
         click.echo(line)
@@ -125,8 +128,8 @@ def say_wishes(subscription: tables.Subscription) -> None:
 
 def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) -> YearAhead:
     """What these wishes would have given here and what each limit costs; what a year leaves of them."""
-    from service.store.climates import climate_at
-    from service.wishadvice import advise
+    from service.reports.wish_advice import advise
+    from service.store.repositories.climates import climate_at
 
     with duskbell.sessions() as session:
         shares = climate_at(session, site, now).by_month
@@ -140,7 +143,7 @@ def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) ->
 def say_obstacles(duskbell: Duskbell, number: int, site: Site, year: YearAhead, now: datetime) -> None:
     """What keeps subscription NUMBER from ringing, and what works against the rest."""
     from alerts.briefing.text.obstacle_text import lines_of
-    from service.ring_check import RingCheck
+    from service.reports.ring_check import RingCheck
 
     with duskbell.sessions() as session:
         found = RingCheck(duskbell, session, now).of_subscription(number, year)
@@ -148,7 +151,7 @@ def say_obstacles(duskbell: Duskbell, number: int, site: Site, year: YearAhead, 
         click.echo(line)
 
 
-def _wish_lines(row: tables.Subscription) -> Iterator[str]:
+def _wish_lines(row: core_tables.Subscription) -> Iterator[str]:
     wished = wish_phrases(row)
     if wished:
         yield f"Wishes: {'; '.join(wished)}."
@@ -156,12 +159,12 @@ def _wish_lines(row: tables.Subscription) -> Iterator[str]:
         yield f"Kit: {row.kit}"
 
 
-def wish_phrases(row: tables.Subscription) -> tuple[str, ...]:
+def wish_phrases(row: core_tables.Subscription) -> tuple[str, ...]:
     """A phrase for each wish of a subscription that isn't as usual."""
     from alerts.wishes.fields import say_words
     from alerts.wishes.model import Wishes
-    from service.store.codec import from_json
-    from service.store.people import default_wishes
+    from service.store.json_values import from_json
+    from service.store.repositories.people import default_wishes
 
     usual = replace(default_wishes(), clock_zone=row.person.zone)
     return say_words(from_json(Wishes, row.wishes), usual)
@@ -171,8 +174,8 @@ def wish_phrases(row: tables.Subscription) -> tuple[str, ...]:
 @click.option("--json", "as_json", is_flag=True, help="One JSON list, each with all its wishes.")
 def subscriptions(as_json: bool) -> None:
     """List who is told about what, with the wishes that aren't the usual ones."""
-    from service.bootstrap import build
-    from service.store.people import find_subscriptions
+    from service.app import build
+    from service.store.repositories.people import find_subscriptions
 
     duskbell = build()
     now = duskbell.clock()
@@ -190,20 +193,20 @@ def subscriptions(as_json: bool) -> None:
                 click.echo(line)
 
 
-def _lines(row: tables.Subscription, now: datetime) -> Iterator[str]:
+def _lines(row: core_tables.Subscription, now: datetime) -> Iterator[str]:
     state = _state(row, now)
     yield f"{row.id:>4}  {row.site.name:<30}  {_address(row)}{f'  ({state})' if state else ''}"
     yield from (f"      {line}" for line in _wish_lines(row))
 
 
-def _address(row: tables.Subscription) -> str:
-    from service.registration import shown
+def _address(row: core_tables.Subscription) -> str:
+    from service.accounts.receivers import shown
 
     is_plain = row.address.channel in ("email", "named")
     return f"{row.address.channel}: {row.address.target}" if is_plain else shown(row.address)
 
 
-def _state(row: tables.Subscription, now: datetime) -> str:
+def _state(row: core_tables.Subscription, now: datetime) -> str:
     """Why it doesn't ring at present; "" when it does."""
     from alerts.common.time_text import say_day
     from alerts.sites.model import zone_info
@@ -217,11 +220,11 @@ def _state(row: tables.Subscription, now: datetime) -> str:
     return ""
 
 
-def _values(row: tables.Subscription, now: datetime) -> dict[str, object]:
+def _values(row: core_tables.Subscription, now: datetime) -> dict[str, object]:
     """One subscription as JSON values; its wishes as a file of wishes holds them."""
     from alerts.wishes.fields import write_words
     from alerts.wishes.model import Wishes
-    from service.store.codec import from_json
+    from service.store.json_values import from_json
 
     is_paused = row.paused_until is not None and row.paused_until > now
     return {

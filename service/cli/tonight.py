@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import find_place, place_options
-from service.cli.wishes import night_wish_options, wishes_from
+from service.cli.sky_options import find_place, place_options
+from service.cli.wish_options import night_wish_options, wishes_from
 
 if TYPE_CHECKING:
     from alerts.wishes.model import Wishes
@@ -52,8 +52,8 @@ def tonight(
     from alerts.judging.verdict import trip_to, with_decision_time
     from alerts.judging.window_brightness import window_skies
     from alerts.sky.ephemeris import Ephemeris
-    from service.cli.onenight import Asked, ahead_of, look_at_night
-    from service.cli.weatherat import moment_to_judge, read_weather
+    from service.cli.forecasts import moment_to_judge, read_weather
+    from service.cli.one_night import Asked, ahead_of, look_at_night
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
     recorded = read_weather(weather, place, offline=offline)
@@ -79,7 +79,7 @@ def tonight(
     verdict = with_darkness(verdict, found.site, night, skies)
     if as_json:
         from alerts.briefing.text.event import event_of
-        from service.report import night_report
+        from service.reports.night_json import night_report
 
         report = night_report(
             found.site,
@@ -95,7 +95,7 @@ def tonight(
         )
         click.echo(json.dumps(report, ensure_ascii=False))
         return
-    from service.cli.page import tonight_page
+    from service.cli.night_page import tonight_page
 
     problems = found.problems or (("Offline: no feed was asked.",) if offline else ())
     shortest = wishes.shortest_window
@@ -107,9 +107,9 @@ def tonight(
 
 def _wishes(site: str | None, wished: dict[str, Any], wish_file: Path | None) -> Wishes | None:
     """What the options change of what is wished there; None where they change nothing."""
-    from service.bootstrap import build
-    from service.store.people import default_wishes
-    from service.usual import usual_for
+    from service.app import build
+    from service.reports.default_reader import usual_for
+    from service.store.repositories.people import default_wishes
 
     known = default_wishes()
     if site is not None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from service.cli.options import DAY, MOMENT
-from service.cli.skyoptions import find_place, place_options
+from service.cli.sky_options import find_place, place_options
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from alerts.weather.forecast import Forecast
     from alerts.weather.outlook import Outlook
     from alerts.weather.sensitivity import Hinge
-    from service.cli.onenight import OneNight
-    from service.weathertable import NightWeather, Refused
+    from service.cli.one_night import OneNight
+    from service.reports.weather_table import NightWeather, Refused
 
 REFUSED_WITHIN = timedelta(hours=12)
 
@@ -53,9 +53,9 @@ def weather(
     the newest answers in the store; where there are none the feeds are asked.
     """
     from alerts.sky.ephemeris import Ephemeris
-    from service.cli.onenight import Asked, look_at_night
-    from service.cli.weatherat import moment_to_judge, read_weather
-    from service.weatherpage import weather_json, weather_page
+    from service.cli.forecasts import moment_to_judge, read_weather
+    from service.cli.one_night import Asked, look_at_night
+    from service.reports.weather_page import weather_json, weather_page
 
     place = find_place(site, at, name, zone, elevation_m, horizon)
     played = read_weather(recorded, place, offline=False)
@@ -76,7 +76,7 @@ def weather(
 
 def _look(found: OneNight, ephemeris: Ephemeris, *, is_kept: bool) -> NightWeather:
     from alerts.judging.window_brightness import window_sky
-    from service.weathertable import NightWeather, Refused, build_rows
+    from service.reports.weather_table import NightWeather, Refused, build_rows
 
     night, verdict, forecasts = found.night, found.verdict, found.inputs.forecasts
     window = verdict.window or next(iter(night.windows), None)
@@ -103,9 +103,9 @@ def _look(found: OneNight, ephemeris: Ephemeris, *, is_kept: bool) -> NightWeath
 
 def _refused_lately(site: Site, now: datetime) -> list[Refused]:
     """What came to the store lately and couldn't be used."""
-    from service.bootstrap import build
-    from service.store.forecasts import EVERYWHERE, place_key, rejected_since
-    from service.weathertable import Refused
+    from service.app import build
+    from service.reports.weather_table import Refused
+    from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
 
     with build().sessions() as session:
         rows = rejected_since(session, {place_key(site), EVERYWHERE}, now - REFUSED_WITHIN, now)

@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from service.bootstrap import Duskbell
+from service.app import Duskbell
 from service.channels.webhook import new_secret
-from service.cycle.run import run_cycle
-from service.demo.receivers import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
+from service.demo.demo_receivers import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
 from service.demo.story import FLAT, SITES, TICKS, YOU, ZONE, Tick, invented_sky
+from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
-from service.store import people
-from service.store.sites import add_site
+from service.store.repositories import people
+from service.store.repositories.sites import add_site
 
 Say = Callable[[str], None]
 

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime
 
 from alerts.sites.model import Site
 from alerts.weather.forecast import Place
-from service.demo.weather import InventedSky, Turn
+from service.demo.invented_weather import InventedSky, Turn
 
 ZONE = "Europe/Madrid"
 SATURDAY = date(2027, 7, 3)

@@ -11,11 +11,11 @@ from datetime import timedelta
 
 from alerts.weather.line_of_sight import MOST_PLACES
 from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
-from service.feeds.limits import DAY_S, USED_SHARE
-from service.feeds.openmeteo import LOOK_CLOSER
-from service.feeds.openmeteo_parts import ALONG, FORECAST, LOW_LEVELS, product_of
-from service.feeds.openmeteo_terms import request_weight
-from service.feeds.wiring import allowances_from
+from service.feeds.feed_wiring import allowances_from
+from service.feeds.open_meteo.client import LOOK_CLOSER
+from service.feeds.open_meteo.place_batches import ALONG, FORECAST, LOW_LEVELS, product_of
+from service.feeds.open_meteo.terms import request_weight
+from service.feeds.shared.allowances import DAY_S, USED_SHARE
 from service.settings import Settings
 
 DAY = timedelta(days=1)

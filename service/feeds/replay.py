@@ -12,18 +12,20 @@ from alerts.common.errors import BadInput
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
 from alerts.weather.quality_gates import Rejected, check_distance
-from service.feeds import metno_answer, nws_answer, openmeteo_answer
-from service.feeds.base import Gathered, failure_of
-from service.feeds.body import load_json
-from service.feeds.errors import BadAnswer, FeedError, FeedRefused
+from service.feeds.met_norway import parse as met_norway_parse
+from service.feeds.nws import parse as nws_parse
+from service.feeds.open_meteo import parse as open_meteo_parse
+from service.feeds.shared.checked_json import load_json
+from service.feeds.shared.feed_errors import BadAnswer, FeedError, FeedRefused
+from service.feeds.shared.model import Gathered, failure_of
 
 LARGEST_FILE = 20_000_000
 """Bytes; the largest answers, 16 days of all members of an ensemble, are a tenth of it."""
 
 _READERS: dict[str, Callable[..., Gathered]] = {
-    OPEN_METEO: openmeteo_answer.parse,
-    MET_NORWAY: metno_answer.parse,
-    NWS: nws_answer.parse,
+    OPEN_METEO: open_meteo_parse.parse,
+    MET_NORWAY: met_norway_parse.parse,
+    NWS: nws_parse.parse,
 }
 
 
@@ -140,7 +142,7 @@ _KNOWN_OTHERS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
 def _read(feed: str, body: bytes, model: str | None, place: Place | None) -> Gathered:
     """Places are judged afterwards, as a file may hold many."""
     if feed == OPEN_METEO:
-        return openmeteo_answer.parse(body, fetched_at=None, model=model)
+        return open_meteo_parse.parse(body, fetched_at=None, model=model)
     return _READERS[feed](body, fetched_at=None)
 
 

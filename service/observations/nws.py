@@ -15,20 +15,12 @@ from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.track.observations.evidence import Station
 from alerts.track.observations.metar import observed_at
-from service.feeds.body import as_dict, as_list, load_json
-from service.feeds.deadline import Deadline
-from service.feeds.errors import FeedRefused
-from service.feeds.http import PoliteClient
-from service.feeds.limits import Allowance
-from service.observations.base import (
-    BEFORE_AND_AFTER,
-    METAR,
-    REACH_KM,
-    Ask,
-    Observed,
-    metar_report,
-    number,
-)
+from service.feeds.shared.allowances import Allowance
+from service.feeds.shared.checked_json import as_dict, as_list, load_json
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import FeedRefused
+from service.feeds.shared.http_client import PoliteClient
+from service.observations.model import BEFORE_AND_AFTER, METAR, REACH_KM, Ask, Observed, metar_report, number
 
 NAME = "api.weather.gov"
 DEFAULT_URL = "https://api.weather.gov"

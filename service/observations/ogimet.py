@@ -14,11 +14,11 @@ from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.synop import read_synop
-from service.feeds.body import bad_shape
-from service.feeds.deadline import Deadline
-from service.feeds.http import PoliteClient
-from service.feeds.limits import MINUTE_S, Allowance
-from service.observations.base import BEFORE_AND_AFTER, SYNOP, Observed
+from service.feeds.shared.allowances import MINUTE_S, Allowance
+from service.feeds.shared.checked_json import bad_shape
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.http_client import PoliteClient
+from service.observations.model import BEFORE_AND_AFTER, SYNOP, Observed
 
 NAME = "ogimet.com"
 DEFAULT_URL = "http://www.ogimet.com"

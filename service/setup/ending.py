@@ -8,12 +8,12 @@ from datetime import timedelta
 from alerts.common.time_text import say_day, say_lasting, say_span
 from alerts.sky.night import tonight_name
 from alerts.sky.nights.season import Season, never_holds, season
-from service.access import make_owner_link
-from service.bootstrap import Duskbell
-from service.ring_check import RingCheck
-from service.store.people import default_wishes, find_operator
-from service.store.sites import StoredSite
-from service.web.security import is_loopback, origin_of
+from service.accounts.access import make_owner_link
+from service.app import Duskbell
+from service.reports.ring_check import RingCheck
+from service.store.repositories.people import default_wishes, find_operator
+from service.store.repositories.sites import StoredSite
+from service.web.middleware import is_loopback, origin_of
 
 NIGHTS_SHOWN = 3
 LOOKED_AHEAD = (timedelta(days=60), timedelta(days=366))

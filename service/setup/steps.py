@@ -20,20 +20,22 @@ from alerts.field.driving import Home, drive_from
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site
 from alerts.sites.names import clean_name
-from service.bootstrap import Duskbell
+from service.accounts import address_owner
+from service.accounts.receivers import register, shown, vouch_for
+from service.app import Duskbell
+from service.channels.apprise import NamedTargets
 from service.channels.chat import CHAT_FORMS
-from service.channels.mailbuilding import check_mail_address, sender_address
-from service.channels.named import NamedTargets
-from service.feeds.http import identify
-from service.places import zone_at
-from service.registration import register, shown, vouch_for
+from service.channels.email_message import check_mail_address, sender_address
+from service.common.timezones import zone_at
+from service.feeds.shared.http_client import identify
 from service.settings import Settings
 from service.setup.settings_file import Origin, origin_of, write_settings
-from service.store import identity, people, tables
-from service.store.people import REMOVED, UNKNOWN_ZONE
-from service.store.sites import StoredSite, add_site, newest_revision, revise_site
-from service.store.tables_delivery import Token
-from service.store.tokens import Purpose
+from service.store.repositories import people
+from service.store.repositories.people import REMOVED, UNKNOWN_ZONE
+from service.store.repositories.sites import StoredSite, add_site, newest_revision, revise_site
+from service.store.repositories.tokens import Purpose
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Token
 
 PUSH_NAME = "phone"
 """What the push service is called among named_targets unless it is given another name."""
@@ -145,63 +147,63 @@ def is_untouched(session: Session, settings: Settings) -> bool:
     """Whether nobody has set anything up here: no contact, no site, no subscription."""
     if settings.contact:
         return False
-    rows = (exists(select(tables.Site.id)), exists(select(tables.Subscription.id)))
+    rows = (exists(select(core_tables.Site.id)), exists(select(core_tables.Subscription.id)))
     return not any(session.scalar(select(row)) for row in rows)
 
 
-def _own_mail(session: Session, operator: tables.Person, named: str) -> tables.Address | None:
+def _own_mail(session: Session, operator: core_tables.Person, named: str) -> core_tables.Address | None:
     """The operator's own mail address: the one that the settings name, else the oldest."""
     own = session.scalars(
-        select(tables.Address)
+        select(core_tables.Address)
         .where(
-            tables.Address.person_id == operator.id,
-            tables.Address.channel == "email",
-            tables.Address.is_own,
-            tables.Address.off_reason.is_distinct_from(REMOVED),
+            core_tables.Address.person_id == operator.id,
+            core_tables.Address.channel == "email",
+            core_tables.Address.is_own,
+            core_tables.Address.off_reason.is_distinct_from(REMOVED),
         )
-        .order_by(tables.Address.id)
+        .order_by(core_tables.Address.id)
     ).all()
     return next((row for row in own if row.target.casefold() == named.casefold()), own[0] if own else None)
 
 
-def _places(session: Session, operator: tables.Person) -> tuple[StoredSite, ...]:
+def _places(session: Session, operator: core_tables.Person) -> tuple[StoredSite, ...]:
     rows = session.scalars(
-        select(tables.Site.id)
+        select(core_tables.Site.id)
         .where(
-            tables.Site.owner_id == operator.id,
-            tables.Site.archived_at.is_(None),
-            tables.Site.rounded_of_id.is_(None),
+            core_tables.Site.owner_id == operator.id,
+            core_tables.Site.archived_at.is_(None),
+            core_tables.Site.rounded_of_id.is_(None),
         )
-        .order_by(tables.Site.id)
+        .order_by(core_tables.Site.id)
     )
     return tuple(newest_revision(session, site_id) for site_id in rows.all())
 
 
-def _bells(session: Session, duskbell: Duskbell, operator: tables.Person) -> tuple[str, ...]:
+def _bells(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> tuple[str, ...]:
     return tuple(shown(address) for address in _ringing(session, duskbell, operator))
 
 
-def _ringing(session: Session, duskbell: Duskbell, operator: tables.Person) -> list[tables.Address]:
+def _ringing(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> list[core_tables.Address]:
     """The operator's addresses at which something rings, oldest first."""
     rows = people.active_subscriptions(session, duskbell.clock())
     own = {row.address_id: row.address for row in rows if row.person_id == operator.id}
     return [address for _, address in sorted(own.items())]
 
 
-def _waiting(session: Session, duskbell: Duskbell, operator: tables.Person) -> dict[int, str]:
+def _waiting(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> dict[int, str]:
     """The operator's addresses that were sent a code of late and haven't confirmed, as they may be shown."""
     rows = session.scalars(
-        select(tables.Address)
-        .join(Token, Token.address_id == tables.Address.id)
+        select(core_tables.Address)
+        .join(Token, Token.address_id == core_tables.Address.id)
         .where(
-            tables.Address.person_id == operator.id,
-            tables.Address.confirmed_at.is_(None),
-            tables.Address.off_since.is_(None),
+            core_tables.Address.person_id == operator.id,
+            core_tables.Address.confirmed_at.is_(None),
+            core_tables.Address.off_since.is_(None),
             Token.purpose == Purpose.CHALLENGE,
             Token.used_at.is_(None),
             Token.expires_at > duskbell.clock(),
         )
-        .order_by(tables.Address.id)
+        .order_by(core_tables.Address.id)
     )
     return {row.id: row.target if row.channel == "email" else shown(row) for row in rows}
 
@@ -218,7 +220,7 @@ def keep_mail(duskbell: Duskbell, mail: str) -> int:
     keep_settings(duskbell, {"operator_email": target})
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=now)
-        return identity.address_by_operator(
+        return address_owner.address_by_operator(
             session, target, operator, is_own=True, zone=operator.zone, now=now
         ).id
 
@@ -273,7 +275,7 @@ def keep_place(duskbell: Duskbell, site: Site, *, elevation_known: bool) -> Stor
                 people.subscribe(session, address, row, people.default_wishes(), now=now)
             return newest_revision(session, row.id)
         if (known.site, known.elevation_known) != (site, elevation_known):
-            row = session.get_one(tables.Site, known.site_id)
+            row = session.get_one(core_tables.Site, known.site_id)
             revise_site(session, row, site, elevation_known=elevation_known, now=now)
         return newest_revision(session, known.site_id)
 
@@ -407,14 +409,14 @@ def ring_at(duskbell: Duskbell, address_id: int, *, vouched: bool) -> tuple[str,
     """
     now, added = duskbell.clock(), []
     with duskbell.sessions.begin() as session:
-        address = session.get_one(tables.Address, address_id)
+        address = session.get_one(core_tables.Address, address_id)
         if vouched:
             vouch_for(session, address_id, now)
         running = people.running_subscriptions(session, address.person_id)
         if any(row.address_id == address_id for row in running):
             return ()
         for place in _places(session, address.person):
-            site = session.get_one(tables.Site, place.site_id)
+            site = session.get_one(core_tables.Site, place.site_id)
             people.subscribe(session, address, site, people.default_wishes(), now=now)
             added.append(place.site.name)
     return tuple(added)

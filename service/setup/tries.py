@@ -9,18 +9,18 @@ from datetime import timedelta
 from alerts.common.span import Span
 from alerts.judging.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
 from alerts.weather.forecast import Place
-from service.bootstrap import Duskbell
-from service.channels.base import Channel
+from service.accounts.receivers import send_test
+from service.app import Duskbell
+from service.channels.apprise import NamedTargets
+from service.channels.channel_registry import wiring_from
 from service.channels.email import Email, MailServer, OutboxFolder
-from service.channels.named import NamedTargets
-from service.channels.registry import wiring_from
-from service.channels.replies import relay_advice
-from service.feeds.base import Gathered
-from service.feeds.deadline import Deadline
-from service.registration import send_test
+from service.channels.model import Channel
+from service.channels.smtp_replies import relay_advice
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.model import Gathered
 from service.setup.steps import WITHOUT_OPEN_METEO, Relay
-from service.store import tables
-from service.store.sites import StoredSite
+from service.store.repositories.sites import StoredSite
+from service.store.schema import core_tables
 
 FEEDS_WITHIN_S = 8.0
 RELAY_STEP_S, RELAY_WITHIN_S = 8.0, 20.0
@@ -65,7 +65,7 @@ def try_feeds(duskbell: Duskbell, stored: StoredSite) -> Tried:
 
 
 def _ask(duskbell: Duskbell, stored: StoredSite) -> Gathered:
-    from service.feeds.wiring import ask_now, behind_store
+    from service.feeds.feed_wiring import ask_now, behind_store
 
     hour = duskbell.clock().replace(minute=0, second=0, microsecond=0)
     hours = Span(hour, hour + HOURS_ASKED)
@@ -102,7 +102,7 @@ def try_mail(duskbell: Duskbell, address_id: int, relay: Relay | None) -> Tried:
 def try_chat(duskbell: Duskbell, address_id: int) -> Tried:
     """Send a test to a chat that was registered."""
     with duskbell.sessions() as session:
-        channel = session.get_one(tables.Address, address_id).channel
+        channel = session.get_one(core_tables.Address, address_id).channel
     return _try(duskbell, channel, duskbell.channels[channel], address_id)
 
 

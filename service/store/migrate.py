@@ -16,8 +16,8 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
-from service.fleet.schema import prepare_queue
 from service.store.engine import StoreError, open_engine, say_fault, sqlite_file
+from service.store.queue_schema import prepare_queue
 
 MIGRATION_KEY = 0x6475736C
 """Any number, the same in every Duskbell, and not that of service/store/locking.py."""

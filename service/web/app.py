@@ -10,65 +10,48 @@ from pathlib import Path
 from fastapi import APIRouter, FastAPI
 from starlette.middleware.gzip import GZipMiddleware
 
-from service.bootstrap import Duskbell
-from service.web import (
-    addresses,
-    assets,
-    comparepage,
-    feeds,
-    fieldpage,
-    health,
-    home,
-    links,
-    managing,
-    me,
-    metrics,
-    night,
-    operator,
-    outbox,
-    outcomes,
-    record,
-    relay,
-    setup,
-    signin,
-    signup,
-    site,
-    siteedit,
-    siteimport,
-    subscribe,
-)
+from service.app import Duskbell
+from service.web.account import mail_links, own_addresses, own_page, sign_in, sign_up
 from service.web.api.app import build_api
-from service.web.context import Web
-from service.web.errorpages import add_error_pages
-from service.web.kept import KeptPages
-from service.web.numbers import add_numbers
-from service.web.security import HEADERS, HSTS, BoundedBody, HeadAsGet, SameOrigin, WithHeaders
+from service.web.error_pages import add_error_pages
+from service.web.feeds import routes as feeds_routes
+from service.web.middleware import HEADERS, HSTS, BoundedBody, HeadAsGet, SameOrigin, WithHeaders
+from service.web.nights import field_page, outcomes, record_page
+from service.web.nights import routes as nights_routes
+from service.web.operator import bounce_hook, healthz, metrics_page, outbox, pages
+from service.web.response_cache import KeptPages
+from service.web.setup import routes as setup_routes
+from service.web.shared import assets
+from service.web.shared.context import Web
+from service.web.shared.path_types import add_numbers
+from service.web.sites import compare_page, edit, home, import_places, page
+from service.web.subscriptions import manage, subscribe
 
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     assets.build_router,
     home.build_router,
-    comparepage.build_router,
-    feeds.build_router,
-    siteimport.build_router,
-    siteedit.build_router,
-    site.build_router,
-    night.build_router,
-    fieldpage.build_router,
+    compare_page.build_router,
+    feeds_routes.build_router,
+    import_places.build_router,
+    edit.build_router,
+    page.build_router,
+    nights_routes.build_router,
+    field_page.build_router,
     outcomes.build_router,
-    record.build_router,
+    record_page.build_router,
     subscribe.build_router,
-    managing.build_router,
-    me.build_router,
-    addresses.build_router,
-    operator.build_router,
-    setup.build_router,
+    manage.build_router,
+    own_page.build_router,
+    own_addresses.build_router,
+    pages.build_router,
+    setup_routes.build_router,
     outbox.build_router,
-    signin.build_router,
-    signup.build_router,
-    health.build_router,
-    links.build_router,
-    metrics.build_router,
-    relay.build_router,
+    sign_in.build_router,
+    sign_up.build_router,
+    healthz.build_router,
+    mail_links.build_router,
+    metrics_page.build_router,
+    bounce_hook.build_router,
 )
 
 

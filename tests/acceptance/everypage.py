@@ -28,14 +28,14 @@ import requests
 from click.testing import CliRunner
 from fastapi import FastAPI
 
-from service.access import make_api_key
+from service.accounts.access import make_api_key
 from service.cli.main import duskbell as command
+from service.demo.demo_receivers import LOOPBACK
 from service.demo.play import Played, play, stage
-from service.demo.receivers import LOOPBACK
 from service.demo.story import TICKS, ZONE
-from service.store.people import get_operator
+from service.store.repositories.people import get_operator
 from service.web.app import ROUTERS, build_app
-from service.web.serving import build_server
+from service.web.server import build_server
 
 EACH_ROUTE_AT_MOST = 8
 """Addresses of one route: pages of three sites and some nights, not each of each."""

@@ -12,10 +12,10 @@ import time_machine
 from alerts.common.errors import BadInput
 from alerts.track.record.text import NO_RECORD
 from service.demo.story import FLAT, SATURDAY
-from service.outcomes import read_times
-from service.recordtable import safe_cell
-from service.store.people import default_wishes
-from service.wishfile import read_wish_file
+from service.hindsight.outcome_reports import read_times
+from service.hindsight.record_csv import safe_cell
+from service.reports.wish_file import read_wish_file
+from service.store.repositories.people import default_wishes
 from tests.acceptance.conftest import Ran, Run
 from tests.integration.conftest import copy_file, new_file
 from tests.integration.track.past import AFTER, over

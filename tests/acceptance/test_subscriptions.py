@@ -11,8 +11,8 @@ import pytest
 import time_machine
 
 from alerts.wishes.fields import WORDS_BY_NAME
-from service.store.people import default_wishes
-from service.wishfile import read_wish_file
+from service.reports.wish_file import read_wish_file
+from service.store.repositories.people import default_wishes
 from tests.acceptance.conftest import Ran, Run
 
 README = Path(__file__).parents[2] / "README.md"

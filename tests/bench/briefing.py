@@ -32,7 +32,7 @@ from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.render import build_payload, render_mail
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
-from service.pictures import with_file
+from service.delivery.png import with_file
 
 BASE64_GROWTH = 4 / 3 * 78 / 76
 

@@ -27,7 +27,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from service.feeds.http import PoliteClient, identify
+from service.feeds.shared.http_client import PoliteClient, identify
 
 TLS = ROOT / "tests/data/feeds/tls"
 BODY = json.dumps({"hourly": list(range(400))}).encode()

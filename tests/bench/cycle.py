@@ -53,15 +53,15 @@ from alerts.sites.model import HorizonLine, Site
 from alerts.sky.night import SkyWishes
 from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
 from alerts.wishes.model import Wishes
-from service.bootstrap import Duskbell
-from service.cycle import run as cycle_run
-from service.cycle.crew import usual_processes
-from service.feeds.base import Gathered
+from service.app import Duskbell
+from service.feeds.shared.model import Gathered
+from service.pipeline import run_cycle as cycle_run
+from service.pipeline.judging.process_pool import usual_processes
 from service.settings import Settings
-from service.store import tables
-from service.store.codec import to_json
-from service.store.messages import Status
-from service.store.people import sky_key
+from service.store.json_values import to_json
+from service.store.repositories.messages import Status
+from service.store.repositories.people import sky_key
+from service.store.schema import core_tables
 
 START = datetime(2027, 7, 1, 10, 7, tzinfo=UTC)
 """Three days before a new Moon: almost every night has a window, which is the most there can be to do."""
@@ -201,14 +201,14 @@ def settle(duskbell: Duskbell, sites: int) -> None:
     when = {"created_at": START}
     with duskbell.sessions.begin() as session:
         session.execute(
-            insert(tables.Person),
+            insert(core_tables.Person),
             [
                 {"id": k + 1, "name": "", "zone": "Europe/Madrid", "is_operator": k == 0, **when}
                 for k in range(people)
             ],
         )
         session.execute(
-            insert(tables.Address),
+            insert(core_tables.Address),
             [
                 {"id": k + 1, "person_id": k + 1, "channel": "email",
                  "target": f"p{k}@example.org", "secrets": [],
@@ -218,7 +218,7 @@ def settle(duskbell: Duskbell, sites: int) -> None:
         )  # fmt: skip
         made = make_sites(sites)
         session.execute(
-            insert(tables.Site),
+            insert(core_tables.Site),
             [
                 {
                     "id": k + 1,
@@ -232,7 +232,7 @@ def settle(duskbell: Duskbell, sites: int) -> None:
             ],
         )
         session.execute(
-            insert(tables.SiteRevision),
+            insert(core_tables.SiteRevision),
             [
                 {"id": k + 1, "site_id": k + 1, "revision": 1,
                  "lat_deg": each.lat_deg, "lon_deg": each.lon_deg,
@@ -249,7 +249,7 @@ def settle(duskbell: Duskbell, sites: int) -> None:
                     {"person_id": person + 1, "address_id": person + 1, "site_id": (first + k) % sites + 1,
                      "wishes": chosen, "sky_key": key, **when}
                 )  # fmt: skip
-        session.execute(insert(tables.Subscription), rows)
+        session.execute(insert(core_tables.Subscription), rows)
 
 
 def open_installation(folder: Path, weather: Weather) -> Duskbell:
@@ -265,7 +265,7 @@ def think(duskbell: Duskbell, now: datetime) -> tuple[float, dict[str, int]]:
     counts = cycle_run.think(duskbell, now)
     took = time.perf_counter() - began
     with duskbell.sessions.begin() as session:
-        session.execute(update(tables.Message).values(status=Status.SENT, settled_at=now))
+        session.execute(update(core_tables.Message).values(status=Status.SENT, settled_at=now))
     return took, counts
 
 

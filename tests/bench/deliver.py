@@ -46,13 +46,14 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.facts.alert import AlertKind
 from alerts.wishes.model import Wishes
-from service.bootstrap import Duskbell
+from service.app import Duskbell
 from service.channels.webhook import new_secret
-from service.cycle.postman import Postman
-from service.store import messages, people, sites, tables
-from service.store.codec import to_json
-from service.store.messages import Status
-from service.store.promises import find_broken
+from service.delivery.background_sender import Postman
+from service.delivery.invariants import find_broken
+from service.store.json_values import to_json
+from service.store.repositories import messages, people, sites
+from service.store.repositories.messages import Status
+from service.store.schema import core_tables
 from tests.bench.delivery_receivers import Arrival, Receivers, serve_hooks, serve_mail
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
@@ -92,16 +93,16 @@ class Bench:
     def _settle(self, session: Session) -> None:
         """One person, one site and one night for all; subscriptions and addresses come with the messages."""
         now = datetime.now(UTC)
-        person = tables.Person(name="Ada", zone="Europe/Madrid", is_operator=True, created_at=now)
+        person = core_tables.Person(name="Ada", zone="Europe/Madrid", is_operator=True, created_at=now)
         session.add(person)
         self._site = sites.add_site(session, person, FLAT, elevation_known=True, now=now)
         revision, sky = sites.newest_revision(session, self._site.id), case("july").night
-        night = tables.Night(
+        night = core_tables.Night(
             site_revision_id=revision.revision_id, name=sky.name, sky_key="all", starts=sky.span.start,
             ends=sky.span.end, facts=to_json(sky), kernel="k", rules_version="1", computed_at=now,
         )  # fmt: skip
-        snapshot = tables.WishSnapshot(digest="", wishes=to_json(Wishes()))
-        finding = tables.Finding(reasons=[])
+        snapshot = core_tables.WishSnapshot(digest="", wishes=to_json(Wishes()))
+        finding = core_tables.Finding(reasons=[])
         session.add_all([night, snapshot, finding])
         session.flush()
         self._person_id, self._night = person.id, night
@@ -122,7 +123,7 @@ class Bench:
         """Decisions, alerts and messages in one transaction, each to an address of its own; the ids."""
         now = datetime.now(UTC)
         with self.duskbell.sessions.begin() as session:
-            first = (session.scalar(select(func.max(tables.Address.id))) or 0) + 1
+            first = (session.scalar(select(func.max(core_tables.Address.id))) or 0) + 1
             numbers = range(first, first + len(targets))
             ids = [messages.new_message_id() for _ in targets]
             for kind, rows in self._rows(numbers, ids, targets, now):
@@ -131,20 +132,20 @@ class Bench:
 
     def _rows(
         self, numbers: range, ids: list[str], targets: Sequence[tuple[str, str]], now: datetime
-    ) -> Iterable[tuple[type[tables.Table], list[dict[str, object]]]]:
+    ) -> Iterable[tuple[type[core_tables.Table], list[dict[str, object]]]]:
         wishes = to_json(Wishes(quiet=None))
-        yield tables.Address, [
+        yield core_tables.Address, [
             {"id": n, "person_id": self._person_id, "channel": channel, "target": target,
              "secrets": [new_secret()], "created_at": now, "confirmed_at": now}
             for n, (channel, target) in zip(numbers, targets, strict=True)
         ]  # fmt: skip
-        yield tables.Subscription, [
+        yield core_tables.Subscription, [
             {"id": n, "person_id": self._person_id, "address_id": n, "site_id": self._site.id,
              "wishes": wishes, "sky_key": people.sky_key(Wishes().sky), "created_at": now}
             for n in numbers
         ]  # fmt: skip
         about = {"subscription_id": 0, "night_name": self._night.name}
-        yield tables.Decision, [
+        yield core_tables.Decision, [
             {**about, "id": n, "subscription_id": n, "night_id": self._night.id,
              "site_revision_id": self._revision_id, "as_of": now, "confirmed_at": now, "verdict": "go",
              "deciding_rule": "chance", "fingerprint": "go", "chance_pct": 81,
@@ -152,18 +153,18 @@ class Bench:
              "forecast_ids": [1], "kernel": "k", "rules_version": "1", "told": "go"}
             for n in numbers
         ]  # fmt: skip
-        yield tables.Alert, [
+        yield core_tables.Alert, [
             {**about, "id": n, "subscription_id": n, "kind": "go", "occurrence": 1, "decision_id": n,
              "why": "good_tonight", "raised_at": now, "expires_at": now + HELPS_FOR,
              "facts": {**self._facts, "site_name": f"Field {n:06}"}}
             for n in numbers
         ]  # fmt: skip
-        yield tables.Message, [
+        yield core_tables.Message, [
             {"id": message_id, "address_id": n, "status": Status.DUE, "created_at": now, "due_at": now,
              "expires_at": now + HELPS_FOR, "attempts": 0, "maybe_sent": False}
             for n, message_id in zip(numbers, ids, strict=True)
         ]  # fmt: skip
-        yield tables.MessageAlert, [
+        yield core_tables.MessageAlert, [
             {"message_id": message_id, "alert_id": n} for n, message_id in zip(numbers, ids, strict=True)
         ]  # fmt: skip
 
@@ -174,8 +175,8 @@ class Bench:
         """What is under way to hosts that hang ends here, so that the next phase begins afresh."""
         with self.duskbell.sessions.begin() as session:
             session.execute(
-                update(tables.Message)
-                .where(tables.Message.status.in_(messages.UNSETTLED))
+                update(core_tables.Message)
+                .where(core_tables.Message.status.in_(messages.UNSETTLED))
                 .values(
                     status=Status.FAILED, settled_at=datetime.now(UTC), lease_token=None, leased_until=None
                 )
@@ -311,8 +312,8 @@ def _undisturbed_s(bench: Bench) -> float:
 def _let_leases_run_out(bench: Bench) -> None:
     with bench.duskbell.sessions.begin() as session:
         session.execute(
-            update(tables.Message)
-            .where(tables.Message.status == Status.SENDING)
+            update(core_tables.Message)
+            .where(core_tables.Message.status == Status.SENDING)
             .values(leased_until=datetime.now(UTC) - timedelta(seconds=1))
         )
 

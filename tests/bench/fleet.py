@@ -42,14 +42,14 @@ from cycle import START, Weather, open_installation, say, settle, think
 from sqlalchemy import Engine, func, select, text, update
 from sqlalchemy.orm import Session
 
-from service.bootstrap import Duskbell
-from service.fleet import cycles
-from service.fleet.queue import DELIVER, JUDGE, REFRESH, SKY
-from service.fleet.schedule import put_in_messages
+from service.app import Duskbell
+from service.runtime.fleet import cycles
+from service.runtime.fleet.queue import DELIVER, JUDGE, REFRESH, SKY
+from service.runtime.fleet.schedule import put_in_messages
 from service.settings import Settings
-from service.store import tables
-from service.store.messages import UNSETTLED
-from service.store.tables_fleet import CyclePart
+from service.store.repositories.messages import UNSETTLED
+from service.store.schema import core_tables
+from service.store.schema.fleet_tables import CyclePart
 from tests.acceptance.fleetlife.inbox import Inbox, open_inbox
 from tests.integration.postgres import running_postgres
 
@@ -73,8 +73,8 @@ def installation(settings: Settings) -> Duskbell:
 
 def work(queues: str) -> None:
     """One worker, as `duskbell worker --queues` runs it; settings come from the environment."""
+    from service.runtime.fleet.worker import run_worker
     from service.settings import load_settings
-    from service.workers import run_worker
 
     run_worker(installation(load_settings()), queues.split(","))
 
@@ -150,9 +150,11 @@ def ground(server: object, sites: int) -> Iterator[Ground]:
 
 def _by_chat(engine: Engine, port: int) -> None:
     """Everybody is told by a chat of their own; tables as large as in a fleet that has run for a while."""
-    target = func.concat(f"http://127.0.0.1:{port}/", tables.Address.id)
+    target = func.concat(f"http://127.0.0.1:{port}/", core_tables.Address.id)
     with engine.begin() as connection:
-        connection.execute(update(tables.Address).values(channel="webhook", target=target, secrets=[SECRET]))
+        connection.execute(
+            update(core_tables.Address).values(channel="webhook", target=target, secrets=[SECRET])
+        )
     with engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
         connection.execute(text("ANALYZE"))
 
@@ -178,13 +180,13 @@ def run_cycle(ground: Ground, workers: int) -> Thought:
     with ground.duskbell.sessions() as session:
         span = select(func.min(CyclePart.opened_at), func.max(CyclePart.done_at))
         opened_at, done_at = session.execute(span.where(CyclePart.stage == JUDGE)).one()
-        judged = session.scalar(select(func.count()).select_from(tables.Decision)) or 0
+        judged = session.scalar(select(func.count()).select_from(core_tables.Decision)) or 0
     return Thought(cycle_s, (done_at - opened_at).total_seconds(), judged, peak_mb)
 
 
 def _is_finished(ground: Ground) -> bool:
     with ground.duskbell.sessions() as session:
-        return session.scalar(select(tables.Cycle.finished_at)) is not None
+        return session.scalar(select(core_tables.Cycle.finished_at)) is not None
 
 
 def _peak_mb(pid: int) -> float:
@@ -221,7 +223,8 @@ def deliver(ground: Ground, workers: int) -> Sent:
 
 def _unsettled(session: Session) -> int:
     query = select(func.count()).where(
-        tables.Message.status.in_(UNSETTLED), tables.Message.due_at <= datetime.now(UTC) + timedelta(days=400)
+        core_tables.Message.status.in_(UNSETTLED),
+        core_tables.Message.due_at <= datetime.now(UTC) + timedelta(days=400),
     )
     return session.scalar(query) or 0
 

@@ -45,14 +45,14 @@ from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome, judge_night
 from alerts.track.record.climatology import climatology
 from alerts.track.record.summary import records_by_lead, records_by_site
-from service.bootstrap import Duskbell
+from service.app import Duskbell
+from service.hindsight.track_record import load_record
 from service.settings import Settings
-from service.store import calibrations, recordrows
-from service.store.codec import to_json
+from service.store.json_values import to_json
 from service.store.migrate import require_current
-from service.store.pairs import load_pairs
-from service.store.people import default_wishes
-from service.trackrecord import load_record
+from service.store.repositories import calibrations, record_rows
+from service.store.repositories.pairs import load_pairs
+from service.store.repositories.people import default_wishes
 from tests.integration.track.remembered import Remembered, remember, watch
 from tests.unit.track.files import SITE
 from tests.unit.track.seasons import season
@@ -172,7 +172,7 @@ def rows_us(folder: Path, windows: int) -> float:
     ]
     with duskbell.sessions.begin() as session:
         remember(session, watch(session, replace(SITE, name="Bench"), MADE), told)
-        spent, written = timed(lambda: sum(iter(lambda: recordrows.write_due(session), 0)))
+        spent, written = timed(lambda: sum(iter(lambda: record_rows.write_due(session), 0)))
     duskbell.engine.dispose()
     assert written == windows
     return spent / (windows * len(LEADS)) * 1e6

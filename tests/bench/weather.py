@@ -38,10 +38,12 @@ from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.line_of_sight import View, places_to_ask
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
-from service.feeds import metno_answer, nws_answer, openmeteo_answer
-from service.feeds.metno import cell_key
-from service.feeds.openmeteo_parts import batches, product_of, share
-from service.feeds.openmeteo_terms import request_weight
+from service.feeds.met_norway import parse as met_norway_parse
+from service.feeds.met_norway.client import cell_key
+from service.feeds.nws import parse as nws_parse
+from service.feeds.open_meteo import parse as open_meteo_parse
+from service.feeds.open_meteo.place_batches import batches, product_of, share
+from service.feeds.open_meteo.terms import request_weight
 from service.settings import Settings
 
 FILES = ROOT / "tests/data/feeds"
@@ -94,11 +96,11 @@ def read(answers: Night) -> list[Forecast]:
     found = [
         forecast
         for model, body in answers.runs
-        for forecast in openmeteo_answer.parse(body, fetched_at=NOW, model=model).forecasts
+        for forecast in open_meteo_parse.parse(body, fetched_at=NOW, model=model).forecasts
     ]
-    found += openmeteo_answer.parse(answers.ensemble, fetched_at=NOW, model="gem_global_ensemble").forecasts
-    found += metno_answer.parse(answers.metno, fetched_at=NOW).forecasts
-    found += nws_answer.parse(answers.nws, fetched_at=NOW).forecasts
+    found += open_meteo_parse.parse(answers.ensemble, fetched_at=NOW, model="gem_global_ensemble").forecasts
+    found += met_norway_parse.parse(answers.metno, fetched_at=NOW).forecasts
+    found += nws_parse.parse(answers.nws, fetched_at=NOW).forecasts
     return [_dated(forecast) for forecast in found]
 
 

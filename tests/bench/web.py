@@ -45,16 +45,17 @@ sys.path.insert(0, str(ROOT))
 import http.client
 
 from alerts.sites.model import Site
-from service.bootstrap import Duskbell
-from service.cycle import run as cycle_run
-from service.demo.receivers import LOOPBACK
+from service.app import Duskbell
+from service.demo.demo_receivers import LOOPBACK
+from service.pipeline import run_cycle as cycle_run
 from service.settings import Settings
-from service.store import limits, people, tables
-from service.store.sites import add_site
-from service.web import sessions
+from service.store.repositories import people, rate_limits
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
 from service.web.app import build_app
-from service.web.assets import read_asset
-from service.web.serving import build_server
+from service.web.server import build_server
+from service.web.shared import sessions
+from service.web.shared.assets import read_asset
 from tests.integration.cycle.world import CLEAR_PCT, GO_TIME, ON_THE_DAY, START, Weather
 
 SITES_EACH = 50
@@ -81,7 +82,7 @@ def furnish(duskbell: Duskbell, count: int) -> list[str]:
     tokens = []
     for number in range(count // SITES_EACH):
         with duskbell.sessions.begin() as session:
-            person = tables.Person(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
+            person = core_tables.Person(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
             session.add(person)
             session.flush()
             mail = f"owner{number}@example.org"
@@ -174,7 +175,7 @@ def measure(count: int, seconds: float) -> dict[str, float]:
 def commit(duskbell: Duskbell) -> None:
     """Something that has nothing to do with any page."""
     with duskbell.sessions.begin() as session:
-        limits.allow(session, duskbell.keys, "relay", GO_TIME, network="198.51.100.7")
+        rate_limits.allow(session, duskbell.keys, "relay", GO_TIME, network="198.51.100.7")
 
 
 @contextmanager

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from service.channels.webhook import new_secret
 from service.demo.story import FLAT, PAN, RIDGE
-from service.store import people
-from service.store.sites import add_site, share_site
+from service.store.repositories import people
+from service.store.repositories.sites import add_site, share_site
 from tests.browser.house import House
 from tests.integration.cycle.world import MAIL, START
 

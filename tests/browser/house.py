@@ -19,14 +19,14 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Any
 
-from service.access import make_owner_link
-from service.bootstrap import Duskbell
-from service.cycle import deliver
-from service.cycle.run import run_cycle
-from service.demo.receivers import LOOPBACK, ChatRoom, chat_server
+from service.accounts.access import make_owner_link
+from service.app import Duskbell
+from service.delivery import dispatcher
+from service.demo.demo_receivers import LOOPBACK, ChatRoom, chat_server
+from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
 from service.web.app import build_app
-from service.web.serving import build_server
+from service.web.server import build_server
 from tests.integration.cycle.world import CLEAR_PCT, START, Weather
 
 SERVER_TRIES = 1000
@@ -48,7 +48,7 @@ class House:
         run_cycle(self.duskbell, now)
 
     def deliver(self) -> None:
-        deliver.run(self.duskbell.delivery, self.now)
+        dispatcher.run(self.duskbell.delivery, self.now)
 
     def pass_time(self, passed: timedelta) -> None:
         self.now += passed

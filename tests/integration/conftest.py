@@ -16,8 +16,8 @@ import pytest
 from sqlalchemy import make_url
 
 from service.store.engine import open_engine
+from service.store.maintenance.move_to_postgres import move
 from service.store.migrate import upgrade
-from service.store.moving import move
 from tests.integration.postgres import Server, running_postgres
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from alerts.common.errors import BadInput
-from service.outbound import read_proxy
+from service.common.outbound_proxy import read_proxy
 from service.settings import BadSettings, load_settings
 
 

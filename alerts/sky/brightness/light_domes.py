@@ -35,7 +35,8 @@ dome the spread of its shape comes on top, see `alerts.sky.brightness.dome_shape
 BUILT_UP_PER_KM2 = 3000.0
 WALKER_FROM_KM = 10.0
 NEAR_EXPONENT = -1.75
-"""Nearer than Walker's range: what the scattering of `alerts.sky.brightness.dome_shape` gives from 2 to 10 km."""
+"""Nearer than Walker's range: what the scattering of `alerts.sky.brightness.dome_shape` gives from 2 to 10
+km."""
 SAME_DOME_DEG = 15.0
 """At 10 degrees of altitude a dome falls to half this far to each side: towns nearer in bearing to a
 brighter one melt into its dome, and a target within it stands over the dome."""

@@ -51,7 +51,8 @@ def loss_mag(
 ) -> Floats:
     """The loss at a target in mag, minute by minute or at any POSIX times of shape (n,).
 
-    Zero with the Moon set and the Sun below -16 degrees. Errors as `alerts.sky.brightness.total.sky_brightness`.
+    Zero with the Moon set and the Sun below -16 degrees. Errors as
+    `alerts.sky.brightness.total.sky_brightness`.
     """
     return sky_at(site, sky, target, at_s, table, aod).loss_mag
 

@@ -96,7 +96,8 @@ class SiteNights:
         return name_of(self.sites[row], int(self.first_number[row]) + night)
 
     def night(self, row: int, night: int) -> Night:
-        """The readable form of one site's night; alerts/sky/nights/night_builder.py makes many at less cost."""
+        """The readable form of one site's night; alerts/sky/nights/night_builder.py makes many at less
+        cost."""
         start_s = float(self.first_s[row]) + night * DAY_S
         part = _Part(self, row, start_s, start_s + DAY_S)
         lit = float(self.table.moon_lit(start_s + DAY_S / 2))

@@ -6,8 +6,8 @@ from fastapi import FastAPI
 
 from service.web.api import judge, record, sites
 from service.web.api.models import ProblemModel
-from service.web.api.problems import add_problem_handlers
-from service.web.context import Web
+from service.web.shared.context import Web
+from service.web.shared.problems import add_problem_handlers
 
 ABOUT = """Nights, verdicts and their reasons as JSON. Reading needs a key or a signed-in browser; `judge`
 needs a key and has a quota. Times are UTC, angles degrees, and what is unknown is null. Answers carry an

@@ -15,22 +15,22 @@ from alerts.judging.window_brightness import window_skies
 from alerts.sites.model import HorizonLine, Site
 from alerts.sites.names import clean_name
 from alerts.sky.night import Night, night_named, tonight_name
-from service.decided import Inputs, nights_as_wished
-from service.live import STATIONS_BUDGET_S, heard_skies, stations_wanted
-from service.observations.base import Heard
-from service.places import doubts, zone_at
-from service.report import night_report
-from service.store import limits
-from service.store.climates import climate_at
-from service.store.people import default_wishes
-from service.web.api.keys import Keyed, KeyOwner
+from service.common.timezones import doubts, zone_at
+from service.explain.stored_verdict import Inputs, nights_as_wished
+from service.feeds.ask_now import STATIONS_BUDGET_S, heard_skies, stations_wanted
+from service.observations.model import Heard
+from service.reports.night_json import night_report
+from service.store.repositories import rate_limits
+from service.store.repositories.climates import climate_at
+from service.store.repositories.people import default_wishes
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
-from service.web.api.problems import documented
-from service.web.context import Web
-from service.web.faults import NotInvited
-from service.web.judged import FIRST_YEAR, LAST_YEAR
-from service.web.siteedit import viewer_home
-from service.web.turns import Turns
+from service.web.api.program_keys import Keyed, KeyOwner
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR
+from service.web.shared.concurrency_limit import Turns
+from service.web.shared.context import Web
+from service.web.shared.errors import NotInvited
+from service.web.shared.problems import documented
+from service.web.sites.edit import viewer_home
 
 ASKING_AT_ONCE = 8
 """Each may wait seven seconds for the feeds, and holds one of the server's 40 threads meanwhile."""
@@ -100,7 +100,7 @@ def spend(web: Web, owner: KeyOwner) -> None:
     """Count the question; 429 when the key, its owner or the installation has asked enough for now."""
     now = web.duskbell.clock()
     with web.writing.begin() as session:
-        allowed = limits.allow(
+        allowed = rate_limits.allow(
             session,
             web.duskbell.keys,
             "judge",

@@ -6,13 +6,13 @@ from typing import Any
 
 from fastapi import APIRouter, Request, Response
 
-from service.trackrecord import record_json
-from service.web.access import seen_site
-from service.web.api.keys import Reader
-from service.web.api.problems import documented
+from service.hindsight.track_record import record_json
+from service.web.api.program_keys import Reader
 from service.web.api.sites import SiteId, answer
-from service.web.context import Web
-from service.web.record import kept_record
+from service.web.nights.record_page import kept_record
+from service.web.shared.context import Web
+from service.web.shared.problems import documented
+from service.web.shared.viewer import seen_site
 
 
 def build_router(web: Web) -> APIRouter:

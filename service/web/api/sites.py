@@ -13,16 +13,13 @@ from alerts.briefing.text.event import event_of
 from alerts.briefing.text.obstacle_text import values_of
 from alerts.judging.comparison import MOST_SITES, tonight_at, usual_span
 from alerts.judging.comparison_order import Order
-from service.comparing import compared_json
-from service.report import night_report
-from service.ring_check import RingCheck
-from service.seasonal import season_json
-from service.store import tables
-from service.store.sites import StoredSite, newest_revisions
-from service.usual import wishes_of
-from service.web.access import seen_site
-from service.web.ahead import ahead_of
-from service.web.api.keys import Reader
+from service.reports.comparison_report import compared_json
+from service.reports.default_reader import wishes_of
+from service.reports.night_json import night_report
+from service.reports.ring_check import RingCheck
+from service.reports.season_report import season_json
+from service.store.repositories.sites import StoredSite, newest_revisions
+from service.store.schema import core_tables
 from service.web.api.models import (
     ComparedModel,
     ComparisonModel,
@@ -33,13 +30,16 @@ from service.web.api.models import (
     SitesModel,
     SpanModel,
 )
-from service.web.api.problems import documented
-from service.web.cells import NightCell
-from service.web.comparepage import compare_rows
-from service.web.context import Web
-from service.web.feeds import with_etag
-from service.web.judged import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
-from service.web.watching import site_rows, visible_sites
+from service.web.api.program_keys import Reader
+from service.web.feeds.routes import with_etag
+from service.web.nights.far_night import ahead_of
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
+from service.web.shared.context import Web
+from service.web.shared.night_row import NightCell
+from service.web.shared.problems import documented
+from service.web.shared.site_rows import site_rows, visible_sites
+from service.web.shared.viewer import seen_site
+from service.web.sites.compare_page import compare_rows
 
 SiteId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 NIGHTS_COMPARED = 100
@@ -178,7 +178,7 @@ def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:
     return with_etag(request, content, "application/json")
 
 
-def site_model(web: Web, row: tables.Site, stored: StoredSite) -> SiteModel:
+def site_model(web: Web, row: core_tables.Site, stored: StoredSite) -> SiteModel:
     """The site as `stored`: one's own, or the copy of somebody else's."""
     is_own, site = row.rounded_of_id is None, stored.site
     return SiteModel(

@@ -16,18 +16,18 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
-import service.workers
+import service.runtime.fleet.worker
 from alerts.common.errors import DuskbellError
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from service.bootstrap import Duskbell
-from service.cycle import refresh
-from service.demo.weather import InventedSky
-from service.feeds.base import Gathered
-from service.fleet import stages
-from service.logs import configure_logs
+from service.app import Duskbell
+from service.common.log_setup import configure_logs
+from service.demo.invented_weather import InventedSky
+from service.feeds.shared.model import Gathered
+from service.pipeline import refresh_stage
+from service.runtime.fleet import stages
 from service.settings import load_settings
-from service.store import messages
+from service.store.repositories import messages
 
 HASTY_LEASE = timedelta(seconds=8)
 NEVER_FRESH = timedelta(0)
@@ -41,24 +41,24 @@ def gather(places: Sequence[Place], hours: Span) -> Gathered:
 def be_hasty() -> None:
     messages.LEASE = HASTY_LEASE
     stages.STAGES = tuple(replace(stage, lease=HASTY_LEASE) for stage in stages.STAGES)
-    service.workers.HEARTBEAT_S, service.workers.STALLED_AFTER_S = 1.0, 4.0
+    service.runtime.fleet.worker.HEARTBEAT_S, service.runtime.fleet.worker.STALLED_AFTER_S = 1.0, 4.0
 
 
 def run(role: str) -> None:
     duskbell = Duskbell(load_settings(), invented_weather=gather)
     configure_logs(log_format="text", level="info")
-    refresh.FRESH_NEAR = refresh.FRESH_FAR = NEVER_FRESH
+    refresh_stage.FRESH_NEAR = refresh_stage.FRESH_FAR = NEVER_FRESH
     if os.environ.get("FLEET_HASTE"):
         be_hasty()
     every = timedelta(seconds=float(os.environ["FLEET_EVERY_S"]))
     if role == "scheduler":
-        from service.schedulers import run_scheduler
+        from service.runtime.fleet.scheduler_process import run_scheduler
 
         run_scheduler(duskbell, every=every)
     elif role == "worker":
-        service.workers.run_worker(duskbell)
+        service.runtime.fleet.worker.run_worker(duskbell)
     elif role == "web":
-        from service.fleet.pages import run_pages
+        from service.runtime.fleet.web_process import run_pages
 
         run_pages(duskbell)
     else:

@@ -9,12 +9,12 @@ from typing import Any
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.cycle import judge
-from service.cycle.judge import Judging
-from service.store import tables
-from service.store.messages import UNSETTLED, Status
-from service.store.promises import find_broken
-from service.store.tables_fleet import CyclePart
+from service.delivery.invariants import find_broken
+from service.pipeline import judge_stage
+from service.pipeline.judge_stage import Judging
+from service.store.repositories.messages import UNSETTLED, Status
+from service.store.schema import core_tables
+from service.store.schema.fleet_tables import CyclePart
 from tests.acceptance.fleetlife.inbox import Inbox
 
 LOOK_EVERY_S = 1.0
@@ -26,7 +26,7 @@ def wait_until_quiet(sessions: sessionmaker[Session], within_s: float) -> float:
     """Until some cycles have begun and ended and nothing is on its way; how long that took."""
     began = time.monotonic()
     with sessions() as session:
-        last = session.scalar(select(func.max(tables.Cycle.id))) or 0
+        last = session.scalar(select(func.max(core_tables.Cycle.id))) or 0
     while time.monotonic() - began < within_s:
         with sessions() as session:
             if _finished_since(session, last) >= ROUNDS and not _on_its_way(session):
@@ -36,12 +36,14 @@ def wait_until_quiet(sessions: sessionmaker[Session], within_s: float) -> float:
 
 
 def _finished_since(session: Session, cycle_id: int) -> int:
-    query = select(func.count()).where(tables.Cycle.id > cycle_id, tables.Cycle.finished_at.is_not(None))
+    query = select(func.count()).where(
+        core_tables.Cycle.id > cycle_id, core_tables.Cycle.finished_at.is_not(None)
+    )
     return session.scalar(query) or 0
 
 
 def _on_its_way(session: Session) -> int:
-    messages = select(func.count()).where(tables.Message.status.in_(UNSETTLED))
+    messages = select(func.count()).where(core_tables.Message.status.in_(UNSETTLED))
     return session.scalar(messages) or 0
 
 
@@ -64,7 +66,7 @@ class Books:
         with self._sessions() as session:
             statuses = dict(
                 session.execute(
-                    select(tables.Message.status, func.count()).group_by(tables.Message.status)
+                    select(core_tables.Message.status, func.count()).group_by(core_tables.Message.status)
                 ).all()
             )
             return {
@@ -77,41 +79,49 @@ class Books:
                 "duplicates": sum(self._inbox.times.values()) - len(self._inbox.times),
                 "duplicates_with_other_id": self._repeated(session),
                 "p95_arrival_s": self._p95(session),
-                "cycles": session.scalar(select(func.count()).select_from(tables.Cycle)),
+                "cycles": session.scalar(select(func.count()).select_from(core_tables.Cycle)),
                 "open_parts": self._open_parts(session),
                 "broken": find_broken(session, now=now, wall=now + timedelta(seconds=1)),
             }
 
     def _left_to_tell(self) -> int:
         with self._sessions.begin() as session:
-            finished = select(func.max(tables.Cycle.as_of)).where(tables.Cycle.finished_at.is_not(None))
+            finished = select(func.max(core_tables.Cycle.as_of)).where(
+                core_tables.Cycle.finished_at.is_not(None)
+            )
             as_of = session.scalars(finished).one() + timedelta(microseconds=1)
-            session.execute(update(tables.Subscription).values(look_again_at=None))
+            session.execute(update(core_tables.Subscription).values(look_again_at=None))
             before = _count_alerts(session)
         judging = Judging(self._sessions, timedelta(minutes=30), invented=True)
-        judge.run(judging, as_of, datetime.now(UTC))
+        judge_stage.run(judging, as_of, datetime.now(UTC))
         with self._sessions() as session:
             return _count_alerts(session) - before
 
     def _sent(self, session: Session) -> set[str]:
-        return set(session.scalars(select(tables.Message.id).where(tables.Message.status == Status.SENT)))
+        return set(
+            session.scalars(select(core_tables.Message.id).where(core_tables.Message.status == Status.SENT))
+        )
 
     def _untold(self, session: Session) -> set[int]:
-        told = select(tables.Alert.subscription_id)
-        return set(session.scalars(select(tables.Subscription.id).where(tables.Subscription.id.not_in(told))))
+        told = select(core_tables.Alert.subscription_id)
+        return set(
+            session.scalars(
+                select(core_tables.Subscription.id).where(core_tables.Subscription.id.not_in(told))
+            )
+        )
 
     def _repeated(self, session: Session) -> int:
         carried = session.execute(
-            select(tables.MessageAlert.alert_id, func.count())
-            .where(tables.MessageAlert.message_id.in_(list(self._inbox.times)))
-            .group_by(tables.MessageAlert.alert_id)
+            select(core_tables.MessageAlert.alert_id, func.count())
+            .where(core_tables.MessageAlert.message_id.in_(list(self._inbox.times)))
+            .group_by(core_tables.MessageAlert.alert_id)
             .having(func.count() > 1)
         )
         return len(carried.all())
 
     def _p95(self, session: Session) -> float:
         """From the message's being written to its arrival, troubles included."""
-        rows = session.execute(select(tables.Message.id, tables.Message.created_at))
+        rows = session.execute(select(core_tables.Message.id, core_tables.Message.created_at))
         waits = sorted(
             self._inbox.first_at[message_id] - created_at.timestamp()
             for message_id, created_at in rows
@@ -120,10 +130,10 @@ class Books:
         return round(waits[int(0.95 * (len(waits) - 1))], 2) if waits else 0.0
 
     def _open_parts(self, session: Session) -> int:
-        finished = select(tables.Cycle.id).where(tables.Cycle.finished_at.is_not(None))
+        finished = select(core_tables.Cycle.id).where(core_tables.Cycle.finished_at.is_not(None))
         query = select(func.count()).where(CyclePart.done_at.is_(None), CyclePart.cycle_id.in_(finished))
         return session.scalar(query) or 0
 
 
 def _count_alerts(session: Session) -> int:
-    return session.scalar(select(func.count()).select_from(tables.Alert)) or 0
+    return session.scalar(select(func.count()).select_from(core_tables.Alert)) or 0

@@ -23,8 +23,8 @@ from mail_relays import Relay, running
 
 from alerts.briefing.facts.alert import MailParts
 from service.channels import email as channel
-from service.channels.base import ChannelError, Outgoing, SendResult
 from service.channels.email import Email, MailServer
+from service.channels.model import ChannelError, Outgoing, SendResult
 
 MAIL = MailParts("Go tonight: Peña, leave by 19:40", "81 %\n.\n..two\n", "<p>81 %</p>")
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from channel_receivers import AUTHORITY, Receiver, Talk
 
-from service.channels.netguard import Blocked, CutOff, SafeClient
+from service.channels.safe_http import Blocked, CutOff, SafeClient
 
 Infos = list[Any]
 

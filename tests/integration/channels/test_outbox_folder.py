@@ -13,11 +13,11 @@ from pathlib import Path
 import pytest
 
 from alerts.briefing.facts.alert import MailParts
-from service.channels.base import ChannelError, Outgoing
+from service.channels.channel_registry import CHANNELS, Wiring, build_channels, wiring_from
 from service.channels.email import OutboxFolder
-from service.channels.netguard import SafeClient
-from service.channels.registry import CHANNELS, Wiring, build_channels, wiring_from
-from service.channels.schedule import WAITS_S
+from service.channels.model import ChannelError, Outgoing
+from service.channels.retry_schedule import WAITS_S
+from service.channels.safe_http import SafeClient
 from service.settings import Settings
 
 OUTGOING = Outgoing(

@@ -17,8 +17,8 @@ import pytest
 from channel_receivers import Receiver, Script, Talk
 from standardwebhooks.webhooks import Webhook as ReferenceWebhook
 
-from service.channels.base import ChannelError, Outgoing
-from service.channels.netguard import SafeClient
+from service.channels.model import ChannelError, Outgoing
+from service.channels.safe_http import SafeClient
 from service.channels.webhook import Webhook, new_secret
 
 SECRET, OLDER = new_secret(), new_secret()

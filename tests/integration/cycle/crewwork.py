@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 
-from service.cycle.crew import Crew, Desk
+from service.pipeline.judging.process_pool import Crew, Desk
 
 
 def process_of(desk: Desk, task: int) -> int:

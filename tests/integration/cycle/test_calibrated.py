@@ -11,12 +11,13 @@ from sqlalchemy import select
 
 from alerts.track.calibration.leads import LEADS
 from alerts.track.calibration.model import Calibration, LeadMap, Method
-from service.cycle import judge
-from service.cycle.judge import Judging
 from service.demo.story import SATURDAY
-from service.store import calibrations, tables
-from service.store.codec import to_json
-from service.store.tables_track import CalibrationVersion
+from service.pipeline import judge_stage
+from service.pipeline.judge_stage import Judging
+from service.store.json_values import to_json
+from service.store.repositories import calibrations
+from service.store.schema import core_tables
+from service.store.schema.track_tables import CalibrationVersion
 from tests.integration.conftest import NewStore
 
 from .world import START, World, open_world
@@ -53,16 +54,16 @@ def _use(world: World, version: str, now: datetime, *, new: Calibration | None =
 
 
 def _judge(world: World, now: datetime) -> dict[str, int]:
-    return judge.run(Judging(world.duskbell.sessions, HALF_HOUR), now, now)
+    return judge_stage.run(Judging(world.duskbell.sessions, HALF_HOUR), now, now)
 
 
 def _newest(world: World) -> tuple[int | None, int | None, str, str]:
     """Chance, the chance before correction, and by which version, as the decision and its outlook say."""
     with world.duskbell.sessions() as session:
-        query = select(tables.Decision).where(tables.Decision.night_name == SATURDAY)
-        row = session.scalars(query.order_by(tables.Decision.id.desc())).first()
+        query = select(core_tables.Decision).where(core_tables.Decision.night_name == SATURDAY)
+        row = session.scalars(query.order_by(core_tables.Decision.id.desc())).first()
         assert row is not None
-        outlook = session.get_one(tables.Outlook, row.outlook_ids[0])
+        outlook = session.get_one(core_tables.Outlook, row.outlook_ids[0])
         assert outlook.chance_pct == row.chance_pct
         return row.chance_pct, outlook.facts["raw_chance_pct"], row.calibration, outlook.facts["calibration"]
 
@@ -109,6 +110,6 @@ def test_a_chance_that_moves_with_its_lead_is_looked_at_when_it_has_moved(world:
     _use(world, "steep", START - timedelta(days=1), new=STEEP)
     world.cycle(START)
     with world.duskbell.sessions() as session:
-        due = session.scalars(select(tables.Subscription.look_again_at)).first()
+        due = session.scalars(select(core_tables.Subscription.look_again_at)).first()
     assert due is not None
     assert START < due <= START + timedelta(hours=3)

@@ -13,16 +13,17 @@ from sqlalchemy import insert, select, update
 from alerts.judging.assess import assess
 from alerts.sky.night import Night
 from alerts.wishes.model import Wishes
-from service.bootstrap import Duskbell
-from service.cycle import judge, refresh, sky
-from service.cycle.crew import Crew, Desk
-from service.cycle.foreseeing import Foreseen, Foresight, Task, foresee_apart
-from service.cycle.judge import Judging
-from service.store import calibrations, tables
-from service.store.codec import from_json, to_json
-from service.store.forecasts import newest_by_place, place_key
-from service.store.sites import newest_revision
-from service.store.wanted import due_looks
+from service.app import Duskbell
+from service.pipeline import judge_stage, refresh_stage, sky_stage
+from service.pipeline.judge_stage import Judging
+from service.pipeline.judging.plan_block import Foreseen, Foresight, Task, foresee_apart
+from service.pipeline.judging.process_pool import Crew, Desk
+from service.store.json_values import from_json, to_json
+from service.store.repositories import calibrations
+from service.store.repositories.due_reviews import due_looks
+from service.store.repositories.forecasts import newest_by_place, place_key
+from service.store.repositories.sites import newest_revision
+from service.store.schema import core_tables
 
 from .town import HALF_HOUR, WISHES, town
 from .world import START
@@ -32,8 +33,8 @@ DECIDED = 4 * (6 + 6 + 6 + 3)
 
 
 def _prepare(duskbell: Duskbell, now: Any = START) -> None:
-    sky.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now)
-    refresh.run(duskbell.sessions, duskbell.gather, now)
+    sky_stage.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now)
+    refresh_stage.run(duskbell.sessions, duskbell.gather, now)
 
 
 def _judging(duskbell: Duskbell, crew: Crew | None = None) -> Judging:
@@ -43,8 +44,8 @@ def _judging(duskbell: Duskbell, crew: Crew | None = None) -> Judging:
 def _decided(duskbell: Duskbell) -> list[Any]:
     """Every decision with all it rests on, every alert, and when each is looked at again."""
     with duskbell.sessions() as session:
-        rows = session.scalars(select(tables.Decision)).all()
-        outlooks = {row.id: row for row in session.scalars(select(tables.Outlook))}
+        rows = session.scalars(select(core_tables.Decision)).all()
+        outlooks = {row.id: row for row in session.scalars(select(core_tables.Outlook))}
         found: list[Any] = [
             (row.subscription_id, row.night_name, row.verdict, row.fingerprint, row.chance_pct, row.why,
              row.why_text, row.leave_by, row.finding.reasons, row.wishes, row.forecast_ids,
@@ -52,29 +53,30 @@ def _decided(duskbell: Duskbell) -> list[Any]:
             for row in rows
         ]  # fmt: skip
         found += [
-            (a.subscription_id, a.night_name, a.kind, a.facts) for a in session.scalars(select(tables.Alert))
+            (a.subscription_id, a.night_name, a.kind, a.facts)
+            for a in session.scalars(select(core_tables.Alert))
         ]
-        found += [(s.id, s.look_again_at) for s in session.scalars(select(tables.Subscription))]
+        found += [(s.id, s.look_again_at) for s in session.scalars(select(core_tables.Subscription))]
     return sorted(found, key=repr)
 
 
 @pytest.fixture
 def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     """As many blocks as addresses, and everything worth a crew."""
-    monkeypatch.setattr(judge, "SUBSCRIPTIONS_AT_ONCE", 1)
-    monkeypatch.setattr(judge, "WORTH_A_CREW", 1)
-    monkeypatch.setattr(sky, "WORTH_A_CREW", 1)
+    monkeypatch.setattr(judge_stage, "SUBSCRIPTIONS_AT_ONCE", 1)
+    monkeypatch.setattr(judge_stage, "WORTH_A_CREW", 1)
+    monkeypatch.setattr(sky_stage, "WORTH_A_CREW", 1)
 
 
 @pytest.mark.usefixtures("small_blocks")
 def test_other_processes_decide_and_tell_the_same_as_the_service_alone(tmp_path: Path) -> None:
     with town(tmp_path / "alone") as alone, town(tmp_path / "crew") as together:
         _prepare(alone)
-        judge.run(_judging(alone), START, START)
+        judge_stage.run(_judging(alone), START, START)
         with Crew(together.settings.store_url, 2) as crew:
-            sky.run_in_blocks(together.sessions, together.ephemeris, START, crew)
-            refresh.run(together.sessions, together.gather, START)
-            counts = judge.run(_judging(together, crew), START, START)
+            sky_stage.run_in_blocks(together.sessions, together.ephemeris, START, crew)
+            refresh_stage.run(together.sessions, together.gather, START)
+            counts = judge_stage.run(_judging(together, crew), START, START)
         assert counts["decided"] == DECIDED
         assert _decided(alone) == _decided(together)
 
@@ -82,14 +84,14 @@ def test_other_processes_decide_and_tell_the_same_as_the_service_alone(tmp_path:
 def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path: Path) -> None:
     with town(tmp_path) as duskbell:
         _prepare(duskbell)
-        judge.run(_judging(duskbell), START, START)
+        judge_stage.run(_judging(duskbell), START, START)
         with duskbell.sessions() as session:
-            rows = session.scalars(select(tables.Decision)).all()
+            rows = session.scalars(select(core_tables.Decision)).all()
             for row in rows:
                 wishes = from_json(Wishes, row.wishes)
-                subscription = session.get_one(tables.Subscription, row.subscription_id)
+                subscription = session.get_one(core_tables.Subscription, row.subscription_id)
                 stored = newest_revision(session, subscription.site_id)
-                night = from_json(Night, session.get_one(tables.Night, row.night_id).facts)
+                night = from_json(Night, session.get_one(core_tables.Night, row.night_id).facts)
                 place = place_key(stored.site)
                 forecasts = [each.forecast for each in newest_by_place(session, {place}, START)[place]]
                 correct = calibrations.correction(session, stored.site_id, START)
@@ -113,33 +115,33 @@ def _foreseen(duskbell: Duskbell) -> tuple[Foresight, Task, Foreseen]:
 
 def _pause(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        mine = update(tables.Subscription).where(tables.Subscription.id == 1)
+        mine = update(core_tables.Subscription).where(core_tables.Subscription.id == 1)
         session.execute(mine.values(paused_until=START + timedelta(days=9)))
 
 
 def _wish_otherwise(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        mine = update(tables.Subscription).where(tables.Subscription.id == 1)
+        mine = update(core_tables.Subscription).where(core_tables.Subscription.id == 1)
         session.execute(mine.values(wishes=to_json(replace(WISHES[0], chance_go_pct=90))))
 
 
 def _describe_anew(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        row = session.get_one(tables.SiteRevision, 1)
+        row = session.get_one(core_tables.SiteRevision, 1)
         values = {name: getattr(row, name) for name in ("site_id", "lat_deg", "lon_deg", "zone", "facts")}
-        session.execute(insert(tables.SiteRevision).values(revision=2, created_at=START, **values))
+        session.execute(insert(core_tables.SiteRevision).values(revision=2, created_at=START, **values))
 
 
 def _hear_from_a_feed(duskbell: Duskbell) -> None:
     with duskbell.sessions.begin() as session:
-        row = tables.Forecast(
+        row = core_tables.Forecast(
             place="0,0", feed="f", provider="", lineage="", model="", fetched_at=START, rejected="no"
         )
         session.add(row)
 
 
 def _decide_meanwhile(duskbell: Duskbell) -> None:
-    judge.run(_judging(duskbell), START - timedelta(minutes=1), START)
+    judge_stage.run(_judging(duskbell), START - timedelta(minutes=1), START)
 
 
 @pytest.mark.parametrize(
@@ -151,7 +153,7 @@ def test_what_was_foreseen_from_other_rows_is_worked_out_anew(tmp_path: Path, ch
     with town(tmp_path) as duskbell:
         _prepare(duskbell)
         foresight, task, found = _foreseen(duskbell)
-        block = judge._Block(foresight, task.due, found)
+        block = judge_stage._Block(foresight, task.due, found)
         with duskbell.sessions() as session:
             assert block._still_right(session) is found
         change(duskbell)
@@ -165,4 +167,4 @@ def test_without_its_crew_the_service_does_the_work_itself(tmp_path: Path) -> No
         _prepare(duskbell)
         crew = Crew(f"sqlite:///{tmp_path / 'another.sqlite3'}", 2)
         with crew:
-            assert judge.run(_judging(duskbell, crew), START, START)["decided"] == DECIDED
+            assert judge_stage.run(_judging(duskbell, crew), START, START)["decided"] == DECIDED

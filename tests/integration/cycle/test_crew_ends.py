@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from service.cycle.crew import Crew
+from service.pipeline.judging.process_pool import Crew
 
 from .crewwork import end_of, process_of
 

@@ -13,16 +13,17 @@ from sqlalchemy import delete, select, update
 from alerts.common.clock_times import ClockSpan
 from alerts.track.observations.evidence import SeenSky
 from alerts.wishes.model import Wishes
-from service.argue import Argument, argue
-from service.bootstrap import Duskbell
-from service.cycle.verify import judge_again
+from service.app import Duskbell
 from service.demo.play import play, stage
 from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
-from service.rejudging import RejudgedNight, rejudge
+from service.explain.argument import Argument, argue
+from service.hindsight.rejudge import RejudgedNight, rejudge
+from service.hindsight.verification import judge_again
 from service.settings import Settings
-from service.store import people, tables, track
-from service.store.forecasts import EVERYWHERE, keep_rejected, place_key
-from service.store.people import default_wishes
+from service.store.repositories import judged_events, people
+from service.store.repositories.forecasts import EVERYWHERE, keep_rejected, place_key
+from service.store.repositories.people import default_wishes
+from service.store.schema import core_tables
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import START, open_world
 
@@ -56,10 +57,10 @@ def argument(
     """For the mail subscription of that site."""
     with duskbell.sessions() as session:
         query = (
-            select(tables.Subscription)
-            .join(tables.Site, tables.Site.id == tables.Subscription.site_id)
-            .where(tables.Site.name == site)
-            .order_by(tables.Subscription.id)
+            select(core_tables.Subscription)
+            .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+            .where(core_tables.Site.name == site)
+            .order_by(core_tables.Subscription.id)
         )
         row = session.scalars(query).first()
         assert row is not None
@@ -109,10 +110,12 @@ def test_a_night_ahead_says_what_it_hangs_on_and_when_it_is_decided(week: Duskbe
 
 def test_it_says_afterwards_what_the_night_was_like(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        site_id = session.scalars(select(tables.Site.id).where(tables.Site.name == RIDGE.name)).one()
-        person_id = session.scalars(select(tables.Person.id)).first()
+        site_id = session.scalars(
+            select(core_tables.Site.id).where(core_tables.Site.name == RIDGE.name)
+        ).one()
+        person_id = session.scalars(select(core_tables.Person.id)).first()
         assert person_id is not None
-        track.add_person_report(
+        judged_events.add_person_report(
             session,
             site_id=site_id,
             night=SATURDAY,
@@ -162,34 +165,36 @@ def test_what_came_and_could_not_be_used_is_told_with_its_reason(
 def test_a_message_that_did_not_arrive_is_in_the_answer(week: Duskbell, status: str, says: str) -> None:
     with week.sessions.begin() as session:
         carried = (
-            select(tables.MessageAlert.message_id)
-            .join(tables.Alert, tables.Alert.id == tables.MessageAlert.alert_id)
-            .where(tables.Alert.kind == "go")
+            select(core_tables.MessageAlert.message_id)
+            .join(core_tables.Alert, core_tables.Alert.id == core_tables.MessageAlert.alert_id)
+            .where(core_tables.Alert.kind == "go")
         )
-        session.execute(update(tables.Message).where(tables.Message.id.in_(carried)).values(status=status))
+        session.execute(
+            update(core_tables.Message).where(core_tables.Message.id.in_(carried)).values(status=status)
+        )
     assert argument(week, RIDGE.name).answer.endswith(says)
 
 
-Change = Callable[[tables.Subscription], None]
+Change = Callable[[core_tables.Subscription], None]
 
 
-def _unconfirmed(row: tables.Subscription) -> None:
+def _unconfirmed(row: core_tables.Subscription) -> None:
     row.address.confirmed_at = None
 
 
-def _off(row: tables.Subscription) -> None:
+def _off(row: core_tables.Subscription) -> None:
     row.address.off_since, row.address.off_reason = SATURDAY_NOON, "the receiver said that it wants no more"
 
 
-def _paused(row: tables.Subscription) -> None:
+def _paused(row: core_tables.Subscription) -> None:
     row.paused_until = SUNDAY_MORNING + timedelta(days=9)
 
 
-def _late(row: tables.Subscription) -> None:
+def _late(row: core_tables.Subscription) -> None:
     row.created_at = SUNDAY_MORNING
 
 
-def _unchanged(_: tables.Subscription) -> None:
+def _unchanged(_: core_tables.Subscription) -> None:
     """As it is."""
 
 
@@ -228,21 +233,21 @@ def test_a_night_that_was_never_judged_says_why(
     week: Duskbell, change: Change, night: date, says: str
 ) -> None:
     with week.sessions.begin() as session:
-        site_id = session.scalars(select(tables.Site.id).where(tables.Site.name == FLAT.name)).one()
+        site_id = session.scalars(select(core_tables.Site.id).where(core_tables.Site.name == FLAT.name)).one()
         row = session.scalars(
-            select(tables.Subscription).where(tables.Subscription.site_id == site_id)
+            select(core_tables.Subscription).where(core_tables.Subscription.site_id == site_id)
         ).first()
         assert row is not None
         change(row)
-        session.execute(delete(tables.MessageAlert))
-        session.execute(delete(tables.Alert))
-        session.execute(delete(tables.Decision))
+        session.execute(delete(core_tables.MessageAlert))
+        session.execute(delete(core_tables.Alert))
+        session.execute(delete(core_tables.Decision))
     assert argument(week, FLAT.name, night).answer.startswith(says)
 
 
 def test_a_night_without_any_cycle_asks_whether_the_service_ran(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        for table in (tables.MessageAlert, tables.Alert, tables.Decision, tables.Cycle):
+        for table in (core_tables.MessageAlert, core_tables.Alert, core_tables.Decision, core_tables.Cycle):
             session.execute(delete(table))
     said = argument(week, FLAT.name).answer
     assert said == "It was never judged: no cycle ran in the days before it. Was the service running?"
@@ -250,7 +255,7 @@ def test_a_night_without_any_cycle_asks_whether_the_service_ran(week: Duskbell) 
 
 def test_a_night_of_which_nothing_is_kept_any_more_says_so(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        session.execute(update(tables.Subscription).values(created_at=START - timedelta(days=400)))
+        session.execute(update(core_tables.Subscription).values(created_at=START - timedelta(days=400)))
     said = argument(week, FLAT.name, date(2027, 6, 12)).answer
     assert said == "Nothing is kept any more of nights before Wednesday 30 June, so it can't be said."
 
@@ -288,7 +293,7 @@ def again(duskbell: Duskbell, wishes: Wishes | None = None, **more: int) -> tupl
 def test_the_same_rules_and_wishes_give_the_same_verdicts_for_the_same_reasons(week: Duskbell) -> None:
     decisions = [each for night in again(week) for each in night.decisions]
     with week.sessions() as session:
-        assert len(decisions) == len(list(session.scalars(select(tables.Decision.id))))
+        assert len(decisions) == len(list(session.scalars(select(core_tables.Decision.id))))
     assert len(decisions) > 50
     assert {each.was.verdict for each in decisions} == {"go", "wait", "stay"}
     assert [each.would_be for each in decisions] == [each.was for each in decisions]
@@ -321,7 +326,7 @@ def test_a_weekly_limit_counts_over_all_nights_and_sites_of_an_address(week: Dus
 
 def test_an_evening_that_was_ruled_out_is_judged_on_the_forecasts_that_were_at_hand(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        for each in session.scalars(select(tables.Decision)):
+        for each in session.scalars(select(core_tables.Decision)):
             each.forecast_ids, each.outlook_ids = [], []
     nights = again(week, replace(default_wishes(), chance_go_pct=69))
     assert any(night.would_be_go for night in nights)
@@ -341,7 +346,7 @@ def test_other_wishes_say_which_nights_would_have_been_another_word(week: Duskbe
 
 def test_nights_under_keys_of_an_earlier_version_are_still_found(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        session.execute(update(tables.Night).values(sky_key="as it was written once"))
+        session.execute(update(core_tables.Night).values(sky_key="as it was written once"))
     decisions = [each for night in again(week, site_id=1) for each in night.decisions]
     assert decisions
     assert [each.would_be for each in decisions] == [each.was for each in decisions]
@@ -349,13 +354,13 @@ def test_nights_under_keys_of_an_earlier_version_are_still_found(week: Duskbell)
 
 def test_only_the_site_asked_for_is_judged_again(week: Duskbell) -> None:
     with week.sessions() as session:
-        site_id = session.scalars(select(tables.Site.id).where(tables.Site.name == PAN.name)).one()
+        site_id = session.scalars(select(core_tables.Site.id).where(core_tables.Site.name == PAN.name)).one()
     assert {night.site_name for night in again(week, site_id=site_id)} == {PAN.name}
 
 
 def test_decisions_whose_forecasts_are_gone_are_left_out_and_not_guessed(week: Duskbell) -> None:
     with week.sessions.begin() as session:
-        session.execute(delete(tables.Forecast))
+        session.execute(delete(core_tables.Forecast))
     decisions = [each for night in again(week) for each in night.decisions]
     gone = [each for each in decisions if each.would_be is None]
     assert gone
@@ -365,7 +370,13 @@ def test_decisions_whose_forecasts_are_gone_are_left_out_and_not_guessed(week: D
 def test_judging_again_changes_nothing_in_the_store(week: Duskbell) -> None:
     def rows() -> list[int]:
         with week.sessions() as session:
-            named = (tables.Decision, tables.Night, tables.Alert, tables.Message, tables.Outlook)
+            named = (
+                core_tables.Decision,
+                core_tables.Night,
+                core_tables.Alert,
+                core_tables.Message,
+                core_tables.Outlook,
+            )
             return [len(list(session.scalars(select(table.id)))) for table in named]  # type: ignore[attr-defined]
 
     before = rows()

@@ -13,12 +13,13 @@ from icalendar import Calendar
 from sqlalchemy import select
 
 from alerts.wishes.model import Distance, Temperature, UnitWishes, Wishes
-from service.bootstrap import Duskbell
-from service.cycle import enclosing
-from service.store import people, tables
-from service.store.codec import from_json
-from service.store.messages import Status
-from service.store.tables_delivery import Trouble
+from service.app import Duskbell
+from service.delivery import enclosures
+from service.store.json_values import from_json
+from service.store.repositories import people
+from service.store.repositories.messages import Status
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Trouble
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
@@ -47,7 +48,7 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 
 def change(world: World, *, kit: str, units: UnitWishes) -> None:
     with world.duskbell.sessions.begin() as session:
-        for subscription in session.scalars(select(tables.Subscription)):
+        for subscription in session.scalars(select(core_tables.Subscription)):
             people.change_kit(session, subscription, kit)
             wishes = from_json(Wishes, subscription.wishes)
             people.change_wishes(session, subscription, replace(wishes, units=units))
@@ -158,11 +159,11 @@ def test_a_chat_has_no_files_and_the_same_facts(story: World) -> None:
 
 def test_two_who_get_the_same_share_one_drawing(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
     drawn = []
-    real = enclosing.with_file
-    monkeypatch.setattr(enclosing, "with_file", lambda picture: drawn.append(picture.name) or real(picture))
+    real = enclosures.with_file
+    monkeypatch.setattr(enclosures, "with_file", lambda picture: drawn.append(picture.name) or real(picture))
     with world.duskbell.sessions.begin() as session:
-        owner = session.scalars(select(tables.Person)).one()
-        site = session.scalars(select(tables.Site)).one()
+        owner = session.scalars(select(core_tables.Person)).one()
+        site = session.scalars(select(core_tables.Site)).one()
         other = people.add_address(session, owner, "email", "b@example.org", secrets=[], now=START)
         people.subscribe(session, other, site, people.default_wishes(), now=START)
     world.cycle(ON_THE_DAY)
@@ -177,7 +178,7 @@ def test_a_drawing_that_fails_is_left_out_and_the_operator_is_told(
     def broken(_picture: object) -> None:
         raise ValueError("no such font")
 
-    monkeypatch.setattr(enclosing, "with_file", broken)
+    monkeypatch.setattr(enclosures, "with_file", broken)
     world.cycle(ON_THE_DAY)
     world.cycle(GO_TIME)
     go = mails(world)["go"]

@@ -17,10 +17,10 @@ from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.night import Night, Target, TargetKind
 from alerts.weather.forecast import Place
-from service.cycle import refresh
 from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
-from service.store import people
-from service.store.sites import add_site, get_site, revise_site
+from service.pipeline import refresh_stage
+from service.store.repositories import people
+from service.store.repositories.sites import add_site, get_site, revise_site
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.voices import (
     Said,
@@ -66,8 +66,8 @@ def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) 
                 sky=replace(usual.sky, lowest_altitude_deg=7.0),
             )
             people.subscribe(session, mail, row, wishes, now=START)
-        monkeypatch.setattr("service.bootstrap.build", lambda: world.duskbell)
-        monkeypatch.setattr("service.clock.real_clock", lambda: world.wall)
+        monkeypatch.setattr("service.app.build", lambda: world.duskbell)
+        monkeypatch.setattr("service.common.clock.real_clock", lambda: world.wall)
         yield world
 
 
@@ -125,7 +125,7 @@ def test_row_205_every_surface_says_what_was_decided_over_a_week(world: World) -
             world.wall = now + later
             if later:
                 world.weather.cloud_pct = 50.0
-                refresh.run(world.duskbell.sessions, world.duskbell.gather, world.wall)
+                refresh_stage.run(world.duskbell.sessions, world.duskbell.gather, world.wall)
             with owner_browsing(world, shown_at=world.wall) as browser:
                 said = all_said(world, browser, paths)
             assert differences(world, said) == [], f"at {now} + {later}"
@@ -164,7 +164,7 @@ def test_row_206_what_is_asked_on_the_spot_says_when_and_why_it_differs(
         gathered = world.duskbell.gather([Place(site.lat_deg, site.lon_deg, elevation_m)], hours)
         return gathered, list(gathered.forecasts)
 
-    monkeypatch.setattr("service.cli.onenight.ask_both", ask)
+    monkeypatch.setattr("service.cli.one_night.ask_both", ask)
     asked = tonight(FLAT.name, "--ask")
     page = command("tonight", FLAT.name, "--date", f"{SATURDAY}", "--ask")
     assert (was["from"], asked["from"]) == ("decision", "judged")
@@ -234,7 +234,7 @@ def test_row_208_what_was_decided_before_a_site_was_described_anew_stands_no_mor
 def test_row_210_coordinates_of_a_kept_site_mean_it(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
     world.wall = GO_TIME
     world.cycle(GO_TIME)
-    monkeypatch.setattr("service.store.athand.sessions_at_hand", lambda _: world.duskbell.sessions)
+    monkeypatch.setattr("service.feeds.command_state.sessions_at_hand", lambda _: world.duskbell.sessions)
     at = ("tonight", "--at", f"{FLAT.lat_deg + 0.001},{FLAT.lon_deg}", "--date", f"{SATURDAY}")
     page = command(*at)
     assert f"This is {FLAT.name}, which is kept here: shown is what was decided of it." in page

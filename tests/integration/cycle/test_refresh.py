@@ -17,14 +17,15 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Forecast, HourlyWeather, Place
 from alerts.weather.model_families import find_model
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
-from service.cycle import refresh, sky
-from service.feeds.base import FeedFailure, Gathered, build_source
-from service.feeds.guard import Spent
-from service.store import people, tables
+from service.feeds.shared.guard import Spent
+from service.feeds.shared.model import FeedFailure, Gathered, build_source
+from service.pipeline import refresh_stage, sky_stage
 from service.store.engine import open_engine
-from service.store.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
 from service.store.migrate import require_current
-from service.store.sites import add_site
+from service.store.repositories import people
+from service.store.repositories.forecasts import EVERYWHERE, newest_by_place, place_key, rejected_since
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 
 HOUR = timedelta(hours=1)
@@ -106,7 +107,7 @@ def sessions(tmp_path: Path, new_store: NewStore, ephemeris: Ephemeris) -> Itera
         row = add_site(session, owner, FLAT, elevation_known=True, now=NOON)
         mail = people.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOON)
         people.subscribe(session, mail, row, people.default_wishes(), now=NOON)
-        sky.run(session, ephemeris, NOON)
+        sky_stage.run(session, ephemeris, NOON)
     yield made
     engine.dispose()
 
@@ -119,7 +120,9 @@ def kept(sessions: sessionmaker[Session], now: datetime = NOON) -> list[Forecast
 def rows(sessions: sessionmaker[Session]) -> int:
     with sessions() as session:
         return len(
-            session.scalars(select(tables.Forecast.id).where(tables.Forecast.rejected.is_(None))).all()
+            session.scalars(
+                select(core_tables.Forecast.id).where(core_tables.Forecast.rejected.is_(None))
+            ).all()
         )
 
 
@@ -127,7 +130,7 @@ def test_a_place_is_asked_about_overhead_then_along_the_line_of_sight(
     sessions: sessionmaker[Session],
 ) -> None:
     feeds = Feeds()
-    counts = refresh.run(sessions, feeds.gather, NOON)
+    counts = refresh_stage.run(sessions, feeds.gather, NOON)
     assert [len(places) for places in feeds.overhead] == [1]
     (aside,) = feeds.aside
     assert 3 <= len(aside) <= 12  # six a window; the night after next is within 36 hours too
@@ -140,7 +143,7 @@ def test_a_place_is_asked_about_overhead_then_along_the_line_of_sight(
 def test_what_stands_in_the_view_is_in_the_stored_forecast(sessions: sessionmaker[Session]) -> None:
     """High cloud everywhere but over the site itself."""
     feeds = Feeds(cloud_at=lambda place: 90.0 if place.is_aside else 0.0)
-    refresh.run(sessions, feeds.gather, NOON)
+    refresh_stage.run(sessions, feeds.gather, NOON)
     for forecast in kept(sessions):
         high = forecast.sights[0].hours[0].cloud_high_pct
         assert high is not None
@@ -152,7 +155,7 @@ def test_where_everything_is_overcast_nobody_looks_aside(sessions: sessionmaker[
     overcast.cloud_at = lambda place: 0.0
     full = replace(overcast)
     full.gather = lambda places, hours: _overcast(overcast, places, hours)  # type: ignore[method-assign]
-    refresh.run(sessions, full.gather, NOON)
+    refresh_stage.run(sessions, full.gather, NOON)
     assert overcast.aside == []
     assert kept(sessions)[0].sights == ()
 
@@ -172,7 +175,7 @@ def _overcast(feeds: Feeds, places: Sequence[Place], hours: Span) -> Gathered:
 def test_a_place_in_the_view_that_does_not_answer_leaves_the_view_unknown(
     sessions: sessionmaker[Session],
 ) -> None:
-    refresh.run(sessions, Feeds(aside_answers=False).gather, NOON)
+    refresh_stage.run(sessions, Feeds(aside_answers=False).gather, NOON)
     assert [each.sights for each in kept(sessions)] == [(), ()]
 
 
@@ -188,8 +191,8 @@ def test_on_the_day_places_are_asked_about_again_after_an_hour(
     sessions: sessionmaker[Session], later: timedelta, asks: bool
 ) -> None:
     feeds = Feeds()
-    refresh.run(sessions, feeds.gather, NOON)
-    refresh.run(sessions, feeds.gather, NOON + later)
+    refresh_stage.run(sessions, feeds.gather, NOON)
+    refresh_stage.run(sessions, feeds.gather, NOON + later)
     assert len(feeds.overhead) == (2 if asks else 1)
 
 
@@ -197,8 +200,8 @@ def test_failing_counts_as_asked_so_that_a_feed_that_is_down_is_not_hammered(
     sessions: sessionmaker[Session],
 ) -> None:
     feeds = Feeds(down=True)
-    refresh.run(sessions, feeds.gather, NOON)
-    refresh.run(sessions, feeds.gather, NOON + timedelta(minutes=30))
+    refresh_stage.run(sessions, feeds.gather, NOON)
+    refresh_stage.run(sessions, feeds.gather, NOON + timedelta(minutes=30))
     assert len(feeds.asked) == 1
 
 
@@ -208,54 +211,54 @@ def test_far_nights_are_asked_about_four_times_a_day_and_never_along_the_view(
     """At full Moon the next window is three days away."""
     early = datetime(2027, 7, 18, 12, 7, tzinfo=UTC)
     with sessions.begin() as session:
-        sky.run(session, ephemeris, early)
-        wanted = refresh.Wanted.read(session, early)
-        (need,) = refresh.find_due(session, wanted, early)
-    assert need.span.start - early > refresh.NEAR
+        sky_stage.run(session, ephemeris, early)
+        wanted = refresh_stage.Wanted.read(session, early)
+        (need,) = refresh_stage.find_due(session, wanted, early)
+    assert need.span.start - early > refresh_stage.NEAR
     assert need.looks == ()
     feeds = Feeds(issued_at=early - HOUR)
     for hours in (0, 2, 5, 6):
-        refresh.run(sessions, feeds.gather, early + hours * HOUR)
+        refresh_stage.run(sessions, feeds.gather, early + hours * HOUR)
     assert len(feeds.overhead) == 2
     assert feeds.aside == []
 
 
 def test_the_same_run_again_adds_no_row(sessions: sessionmaker[Session]) -> None:
     feeds = Feeds()
-    refresh.run(sessions, feeds.gather, NOON)
+    refresh_stage.run(sessions, feeds.gather, NOON)
     with sessions.begin() as session:
-        for subscription in session.scalars(select(tables.Subscription)):
+        for subscription in session.scalars(select(core_tables.Subscription)):
             subscription.look_again_at = NOON + timedelta(days=1)
-    counts = refresh.run(sessions, feeds.gather, NOON + HOUR)
+    counts = refresh_stage.run(sessions, feeds.gather, NOON + HOUR)
     assert (rows(sessions), counts.get("kept", 0)) == (2, 0)
     with sessions() as session:
-        assert all(session.scalars(select(tables.Subscription.look_again_at)))
+        assert all(session.scalars(select(core_tables.Subscription.look_again_at)))
 
 
 def test_a_new_run_adds_a_row_that_knows_the_cloud_before_and_wakes_who_asks(
     sessions: sessionmaker[Session],
 ) -> None:
     feeds = Feeds()
-    refresh.run(sessions, feeds.gather, NOON)
+    refresh_stage.run(sessions, feeds.gather, NOON)
     with sessions.begin() as session:
-        for subscription in session.scalars(select(tables.Subscription)):
+        for subscription in session.scalars(select(core_tables.Subscription)):
             subscription.look_again_at = NOON + timedelta(days=1)
     feeds.cloud_at, feeds.issued_at = lambda place: 40.0, NOON
-    refresh.run(sessions, feeds.gather, NOON + HOUR)
+    refresh_stage.run(sessions, feeds.gather, NOON + HOUR)
     assert rows(sessions) == 4
     newest = kept(sessions, NOON + HOUR)
     assert [each.source.issued_at for each in newest] == [NOON, NOON]
     assert set(newest[0].cloud_before_pct) == {0}
     with sessions() as session:
-        assert not any(session.scalars(select(tables.Subscription.look_again_at)))
+        assert not any(session.scalars(select(core_tables.Subscription.look_again_at)))
 
 
 def test_all_feeds_down_leaves_the_last_good_rows_and_one_reason(sessions: sessionmaker[Session]) -> None:
     feeds = Feeds()
-    refresh.run(sessions, feeds.gather, NOON)
+    refresh_stage.run(sessions, feeds.gather, NOON)
     feeds.down = True
     for hours in (1, 2, 3):
-        refresh.run(sessions, feeds.gather, NOON + hours * HOUR)
+        refresh_stage.run(sessions, feeds.gather, NOON + hours * HOUR)
     assert [each.source.issued_at for each in kept(sessions, NOON + 3 * HOUR)] == [NOON - 2 * HOUR] * 2
     with sessions() as session:
         told = rejected_since(session, {PLACE, EVERYWHERE}, NOON, NOON + 3 * HOUR)
@@ -275,9 +278,9 @@ STORM = OfficialWarning(
 
 def test_warnings_come_through_though_no_forecast_does(sessions: sessionmaker[Session]) -> None:
     feeds = Feeds()
-    refresh.run(sessions, feeds.gather, NOON)
+    refresh_stage.run(sessions, feeds.gather, NOON)
     feeds.down = True
     feeds.bulletins = (Bulletin("nws-warnings", "NWS", "credit", "https://w", (STORM,), NOON + HOUR),)
-    refresh.run(sessions, feeds.gather, NOON + HOUR)
+    refresh_stage.run(sessions, feeds.gather, NOON + HOUR)
     carried = [each for each in kept(sessions, NOON + HOUR) if each.bulletins]
     assert [each.bulletins[0].warnings for each in carried] == [(STORM,)]

@@ -13,14 +13,15 @@ from sqlalchemy import select
 from alerts.common.span import Span
 from alerts.sky.night import Target, TargetKind
 from alerts.weather.forecast import Place
-from service.cycle import deliver
-from service.cycle.run import think
+from service.delivery import dispatcher
+from service.demo.invented_weather import InventedSky, Turn
 from service.demo.story import FLAT, SATURDAY, ZONE
-from service.demo.weather import InventedSky, Turn
-from service.feeds.base import Gathered
-from service.store import people, tables
-from service.store.messages import Status
-from service.store.sites import add_site
+from service.feeds.shared.model import Gathered
+from service.pipeline.run_cycle import think
+from service.store.repositories import people
+from service.store.repositories.messages import Status
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, MAIL, ON_THE_DAY, START, World, open_world
 
@@ -71,24 +72,24 @@ def _wish(world: World, names: Sequence[str], channel: str = "email", **changes:
     wishes = replace(people.default_wishes(), **changes)  # type: ignore[arg-type]
     with world.duskbell.sessions.begin() as session:
         for subscription_id in ids:
-            people.change_wishes(session, session.get_one(tables.Subscription, subscription_id), wishes)
+            people.change_wishes(session, session.get_one(core_tables.Subscription, subscription_id), wishes)
 
 
 def _pause(world: World, names: Sequence[str]) -> None:
     ids = [_subscription(world, name) for name in names]
     with world.duskbell.sessions.begin() as session:
         for subscription_id in ids:
-            row = session.get_one(tables.Subscription, subscription_id)
+            row = session.get_one(core_tables.Subscription, subscription_id)
             people.pause(session, row, GO_TIME + timedelta(days=9))
 
 
 def _subscription(world: World, name: str, channel: str = "email") -> int:
-    row = tables.Subscription
+    row = core_tables.Subscription
     query = (
         select(row.id)
-        .join(tables.Site, tables.Site.id == row.site_id)
-        .join(tables.Address, tables.Address.id == row.address_id)
-        .where(tables.Site.name == name, tables.Address.channel == channel)
+        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .join(core_tables.Address, core_tables.Address.id == row.address_id)
+        .where(core_tables.Site.name == name, core_tables.Address.channel == channel)
     )
     with world.duskbell.sessions() as session:
         return session.scalars(query).one()
@@ -132,17 +133,19 @@ def test_what_sours_while_a_message_waits_is_left_out_and_the_rest_goes(world: W
     think(world.duskbell, GO_TIME)
     clouds.pct["Cairn Ridge"] = 95.0
     think(world.duskbell, GO_TIME + timedelta(hours=1))
-    deliver.run(world.duskbell.delivery, GO_TIME + timedelta(hours=1))
+    dispatcher.run(world.duskbell.delivery, GO_TIME + timedelta(hours=1))
     text = _mailed(world)
     assert len(world.box.mails) == 1
     assert _order(text)[0] == "Windpump Flat"
     assert "Go tonight: Windpump Flat" in world.subjects()[0]
     assert world.kinds().count("stand_down") == 0
     with world.duskbell.sessions() as session:
-        assert list(session.scalars(select(tables.MessageAlert.dropped).where(_IS_DROPPED))) == ["superseded"]
+        assert list(session.scalars(select(core_tables.MessageAlert.dropped).where(_IS_DROPPED))) == [
+            "superseded"
+        ]
 
 
-_IS_DROPPED = tables.MessageAlert.dropped.is_not(None)
+_IS_DROPPED = core_tables.MessageAlert.dropped.is_not(None)
 
 
 def test_what_expires_while_a_message_waits_is_left_out_and_the_rest_goes(world: World) -> None:
@@ -151,16 +154,18 @@ def test_what_expires_while_a_message_waits_is_left_out_and_the_rest_goes(world:
     world.cycle(ON_THE_DAY)
     think(world.duskbell, GO_TIME)
     with world.duskbell.sessions() as session:
-        raised = session.scalars(select(tables.Alert).where(tables.Alert.kind == "go")).all()
+        raised = session.scalars(select(core_tables.Alert).where(core_tables.Alert.kind == "go")).all()
         ends = {alert.subscription_id: alert.expires_at for alert in raised}
     first = ends.pop(_subscription(world, "Cairn Ridge"))
     assert first < min(ends.values())
-    deliver.run(world.duskbell.delivery, first)
+    dispatcher.run(world.duskbell.delivery, first)
     text = _mailed(world)
     assert _order(text)[0] == "Windpump Flat"
     assert world.subjects()[-1].startswith("[Invented] Go tonight: Windpump Flat")
     with world.duskbell.sessions() as session:
-        assert list(session.scalars(select(tables.MessageAlert.dropped).where(_IS_DROPPED))) == ["expired"]
+        assert list(session.scalars(select(core_tables.MessageAlert.dropped).where(_IS_DROPPED))) == [
+            "expired"
+        ]
 
 
 def test_a_paused_site_is_named_neither_as_a_go_nor_beside_one(world: World) -> None:
@@ -205,7 +210,7 @@ def test_any_target_that_was_asked_for_can_make_the_night(world: World) -> None:
         decided = {
             row.subscription_id: (row.verdict, row.deciding_rule)
             for row in session.scalars(
-                select(tables.Decision).where(tables.Decision.night_name == december.date())
+                select(core_tables.Decision).where(core_tables.Decision.night_name == december.date())
             )
         }
     assert decided[without] == ("stay", "target")

@@ -14,8 +14,9 @@ from alerts.briefing.collect_sky import town_glows
 from alerts.judging.privacy import shared_site
 from alerts.sites.model import Foreground, Site
 from service.demo.story import FLAT, SATURDAY
-from service.store import people, tables
-from service.store.scenes import find_scenes
+from service.store.repositories import people
+from service.store.repositories.message_scenes import find_scenes
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
 
@@ -28,9 +29,9 @@ def told(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
     """A shared site that a friend of its owner is told about too, after the go."""
     with open_world(tmp_path, new_store(tmp_path), site=PLACE) as world:
         with world.duskbell.sessions.begin() as session:
-            site = session.scalars(select(tables.Site)).one()
+            site = session.scalars(select(core_tables.Site)).one()
             site.is_shared = True
-            friend = tables.Person(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
+            friend = core_tables.Person(name="", zone="Europe/Madrid", is_operator=False, created_at=START)
             session.add(friend)
             session.flush()
             address = people.add_address(session, friend, "email", FRIEND, secrets=[], now=START)
@@ -43,11 +44,11 @@ def told(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 def facts_for(world: World, target: str) -> dict[str, Any]:
     with world.duskbell.sessions() as session:
         query = (
-            select(tables.Alert.facts)
-            .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
-            .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
-            .where(tables.Address.target == target, tables.Alert.night_name == SATURDAY)
-            .where(tables.Alert.kind == "go")
+            select(core_tables.Alert.facts)
+            .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
+            .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
+            .where(core_tables.Address.target == target, core_tables.Alert.night_name == SATURDAY)
+            .where(core_tables.Alert.kind == "go")
         )
         facts: dict[str, Any] = session.scalars(query).one()
         return facts
@@ -74,11 +75,13 @@ def test_others_read_nothing_that_leads_there(told: World) -> None:
 def test_their_pictures_are_drawn_from_the_rounded_place(told: World) -> None:
     with told.duskbell.sessions() as session:
         rows = session.execute(
-            select(tables.Decision.id, tables.Address.target)
-            .join(tables.Subscription, tables.Subscription.id == tables.Decision.subscription_id)
-            .join(tables.Address, tables.Address.id == tables.Subscription.address_id)
-            .where(tables.Decision.night_name == SATURDAY, tables.Address.channel == "email")
-            .order_by(tables.Decision.id)
+            select(core_tables.Decision.id, core_tables.Address.target)
+            .join(
+                core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id
+            )
+            .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
+            .where(core_tables.Decision.night_name == SATURDAY, core_tables.Address.channel == "email")
+            .order_by(core_tables.Decision.id)
         ).all()
         scenes = find_scenes(session, [decision_id for decision_id, _ in rows])
     sites = {target: scenes[decision_id].site for decision_id, target in rows}

@@ -13,11 +13,12 @@ from sqlalchemy import select
 from alerts.sites.model import HorizonLine
 from alerts.sky.night import SkyWishes
 from alerts.wishes.model import Wishes
-from service.bootstrap import Duskbell
+from service.app import Duskbell
 from service.demo.story import FLAT
 from service.settings import Settings
-from service.store import people, tables
-from service.store.sites import add_site
+from service.store.repositories import people
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
 
 from .world import START, Weather
 
@@ -48,7 +49,7 @@ def town(folder: Path, *, sites: int = 4, weather: Weather | None = None) -> Ite
             add_site(session, owner, site, elevation_known=True, now=START)
         for k, wishes in enumerate(WISHES):
             address = people.add_address(session, owner, "email", f"p{k}@example.org", secrets=[], now=START)
-            for row in session.scalars(select(tables.Site)).all():
+            for row in session.scalars(select(core_tables.Site)).all():
                 people.subscribe(session, address, row, wishes, now=START)
     yield duskbell
     duskbell.engine.dispose()

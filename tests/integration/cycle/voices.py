@@ -23,10 +23,10 @@ from alerts.common.span import Span
 from alerts.common.text import MONTHS, short_day
 from alerts.common.time_text import minute_down, whole_minutes
 from service.cli.main import duskbell
-from service.decided import decided_span, read_decision
 from service.demo.story import ZONE
-from service.store import tables
-from service.store.decisions import newest_decision
+from service.explain.stored_verdict import decided_span, read_decision
+from service.store.repositories.decisions import newest_decision
+from service.store.schema import core_tables
 from tests.integration.cycle.world import World
 
 Said = dict[str, object]
@@ -44,7 +44,7 @@ API = "/api/v1"
 
 def decided(world: World, site_id: int, night: date) -> Said:
     """The row that all others are held against."""
-    row = tables.Subscription
+    row = core_tables.Subscription
     with world.duskbell.sessions() as session:
         watcher = session.scalars(select(row).where(row.site_id == site_id).order_by(row.id)).first()
         assert watcher is not None

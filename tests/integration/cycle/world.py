@@ -13,17 +13,18 @@ from sqlalchemy import select
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.weather.forecast import Place
-from service.bootstrap import Duskbell
+from service.app import Duskbell
 from service.channels.webhook import new_secret
-from service.cycle.run import run_cycle
-from service.demo.receivers import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
+from service.delivery.invariants import find_broken
+from service.demo.demo_receivers import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
+from service.demo.invented_weather import InventedSky, Turn
 from service.demo.story import FLAT, SATURDAY
-from service.demo.weather import InventedSky, Turn
-from service.feeds.base import FeedFailure, Gathered
+from service.feeds.shared.model import FeedFailure, Gathered
+from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
-from service.store import people, tables
-from service.store.promises import find_broken
-from service.store.sites import add_site
+from service.store.repositories import people
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
 
 MAIL = "you@example.org"
 START = datetime(2027, 6, 30, 16, 7, tzinfo=UTC)
@@ -73,18 +74,20 @@ class World:
     def kinds(self) -> list[str]:
         """The alerts that were raised, oldest first."""
         with self.duskbell.sessions() as session:
-            return list(session.scalars(select(tables.Alert.kind).order_by(tables.Alert.id)))
+            return list(session.scalars(select(core_tables.Alert.kind).order_by(core_tables.Alert.id)))
 
     def statuses(self) -> list[str]:
         with self.duskbell.sessions() as session:
-            query = select(tables.Message.status).order_by(tables.Message.created_at, tables.Message.id)
+            query = select(core_tables.Message.status).order_by(
+                core_tables.Message.created_at, core_tables.Message.id
+            )
             return list(session.scalars(query))
 
     def verdict(self) -> str:
         """The newest verdict for the Saturday."""
         with self.duskbell.sessions() as session:
-            query = select(tables.Decision.verdict).where(tables.Decision.night_name == SATURDAY)
-            return session.scalars(query.order_by(tables.Decision.id.desc())).first() or ""
+            query = select(core_tables.Decision.verdict).where(core_tables.Decision.night_name == SATURDAY)
+            return session.scalars(query.order_by(core_tables.Decision.id.desc())).first() or ""
 
     def subjects(self) -> list[str]:
         return [str(mail["Subject"]) for _, mail in self.box.mails]

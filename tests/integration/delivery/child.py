@@ -16,14 +16,14 @@ from typing import Any
 
 from sqlalchemy import event
 
-from service import running
-from service.bootstrap import Duskbell
+from service.app import Duskbell
+from service.channels.channel_registry import build_channels, wiring_from
 from service.channels.email import MailServer
-from service.channels.netguard import SafeClient
-from service.channels.registry import build_channels, wiring_from
-from service.crashpoints import VARIABLE
-from service.cycle import deliver
-from service.cycle.run import run_cycle
+from service.channels.safe_http import SafeClient
+from service.common.fault_points import VARIABLE
+from service.delivery import dispatcher
+from service.pipeline.run_cycle import run_cycle
+from service.runtime import single_process
 from service.settings import Settings
 from service.store.engine import open_engine
 from service.store.locking import AlreadyRunning
@@ -64,22 +64,22 @@ def cycle(ground: Ground, now: datetime) -> None:
 def send(ground: Ground) -> None:
     """One pass over what is due, in real time."""
     duskbell = ground.open()
-    deliver.run(duskbell.delivery, datetime.now(UTC))
+    dispatcher.run(duskbell.delivery, datetime.now(UTC))
 
 
 def serve(ground: Ground, port: int, stop_within_s: float = 20.0) -> None:
     """The whole service, until it is told to stop."""
     from service.web.app import build_app
 
-    deliver.STOP_WITHIN_S = running.STOP_WITHIN_S = stop_within_s
+    dispatcher.STOP_WITHIN_S = single_process.STOP_WITHIN_S = stop_within_s
     duskbell = ground.open()
     duskbell.settings = duskbell.settings.model_copy(update={"web_port": port})
     app = build_app(duskbell)
     try:
-        running.run_service(duskbell, app, lambda: None)
+        single_process.run_service(duskbell, app, lambda: None)
     except AlreadyRunning:
         os._exit(3)
-    running.leave()
+    single_process.leave()
 
 
 def migrate(store_url: str, kill_after_tables: int) -> None:
@@ -107,7 +107,7 @@ def _run(crash_at: str, do: Callable[..., None], args: Sequence[Any]) -> None:
 def start(do: Callable[..., None], *args: Any, crash_at: str = "") -> BaseProcess:
     """Begin it in a process that has everything loaded already."""
     context = get_context("forkserver")
-    context.set_forkserver_preload([__name__, "service.channels.registry", "alerts.briefing.render"])
+    context.set_forkserver_preload([__name__, "service.channels.channel_registry", "alerts.briefing.render"])
     process = context.Process(target=_run, args=(crash_at, do, args), daemon=True)
     process.start()
     return process

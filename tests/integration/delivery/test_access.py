@@ -9,13 +9,14 @@ import pytest
 from sqlalchemy import func, select, update
 
 from alerts.common.errors import BadInput
-from service import access
-from service.access import Asked
-from service.store import suppression, tables, tokens
-from service.store.messages import Status
-from service.store.suppression import Reason
-from service.store.tables_delivery import Token
-from service.store.tokens import Purpose
+from service.accounts import access
+from service.accounts.access import Asked
+from service.store.repositories import suppression, tokens
+from service.store.repositories.messages import Status
+from service.store.repositories.suppression import Reason
+from service.store.repositories.tokens import Purpose
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Token
 from tests.integration.delivery.yard import NOW, Yard
 
 NETWORK = "192.0.2.7"
@@ -148,7 +149,7 @@ def test_unsubscribing_holds_before_the_next_claim_and_as_often_as_it_is_done(
     assert yard.deliver(later=MINUTE) == {Status.SUPPRESSED: 1}
     assert yard.status(waiting) is Status.SUPPRESSED
     with yard.sessions() as session:
-        running = select(func.count()).where(tables.Subscription.ended_at.is_(None))
+        running = select(func.count()).where(core_tables.Subscription.ended_at.is_(None))
         assert session.scalar(running) == 0
 
 

@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from service.backup import BadBackup, make_backup, restore_backup
-from service.bootstrap import Duskbell
-from service.store.copying import count_rows
+from service.app import Duskbell
 from service.store.engine import StoreError, open_engine
 from service.store.locking import AlreadyRunning, hold_store
-from service.store.messages import Status
+from service.store.maintenance.backup import BadBackup, make_backup, restore_backup
+from service.store.maintenance.copy_rows import count_rows
+from service.store.repositories.messages import Status
 from tests.integration.delivery.receivers import Hook, Receiver
 from tests.integration.delivery.yard import Yard, open_yard
 

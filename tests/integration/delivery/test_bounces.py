@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from sqlalchemy import func, select
 
-from service import bounces
-from service.bounces import MailboxTrouble, read_mailbox
-from service.chores import read_bounces
-from service.store.messages import Status
-from service.store.tables_delivery import Bounce, Suppression
+from service.delivery import bounces
+from service.delivery.bounces import MailboxTrouble, read_mailbox
+from service.runtime.maintenance_jobs import read_bounces
+from service.store.repositories.messages import Status
+from service.store.schema.delivery_tables import Bounce, Suppression
 from tests.integration.delivery.yard import Yard
 from tests.unit.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
 

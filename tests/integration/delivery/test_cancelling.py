@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from service.cycle import judge, refresh, sky
-from service.cycle.judge import Judging
-from service.store import messages, tables
-from service.store.promises import find_broken
+from service.delivery.invariants import find_broken
+from service.pipeline import judge_stage, refresh_stage, sky_stage
+from service.pipeline.judge_stage import Judging
+from service.store.repositories import messages
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
@@ -34,18 +35,18 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 def _decide_go(world: World) -> None:
     duskbell = world.duskbell
     with duskbell.sessions.begin() as session:
-        sky.run(session, duskbell.ephemeris, GO_TIME)
-    refresh.run(duskbell.sessions, duskbell.gather, GO_TIME)
-    judge.run(Judging(duskbell.sessions, HALF_AN_HOUR, invented=True), GO_TIME, world.wall)
+        sky_stage.run(session, duskbell.ephemeris, GO_TIME)
+    refresh_stage.run(duskbell.sessions, duskbell.gather, GO_TIME)
+    judge_stage.run(Judging(duskbell.sessions, HALF_AN_HOUR, invented=True), GO_TIME, world.wall)
 
 
 def _cancel_mail(world: World, *, maybe_sent: bool = False) -> str:
     """Cancel the go to the mail address; the chat keeps its own."""
     with world.duskbell.sessions.begin() as session:
         row = session.scalars(
-            select(tables.Message)
-            .join(tables.Address, tables.Address.id == tables.Message.address_id)
-            .where(tables.Address.channel == "email", tables.Message.status == "due")
+            select(core_tables.Message)
+            .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
+            .where(core_tables.Address.channel == "email", core_tables.Message.status == "due")
         ).one()
         row.maybe_sent = maybe_sent
         session.flush()

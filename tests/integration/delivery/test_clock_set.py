@@ -13,13 +13,14 @@ import time_machine
 from fastapi.testclient import TestClient
 from sqlalchemy import text
 
-from service.chores import build_watch
-from service.clockwork import Chore, build_scheduler, plan_anew
-from service.cycle.postman import Postman
-from service.feeds.limits import Allowance
-from service.running import Pages, look_after
-from service.store import cycles, feedstate, limits, messages
-from service.store.messages import Status
+from service.delivery.background_sender import Postman
+from service.feeds import feed_state
+from service.feeds.shared.allowances import Allowance
+from service.runtime.maintenance_jobs import build_watch
+from service.runtime.scheduler import Chore, build_scheduler, plan_anew
+from service.runtime.single_process import Pages, look_after
+from service.store.repositories import cycles, messages, rate_limits
+from service.store.repositories.messages import Status
 from service.web.app import build_app
 from tests.integration.channels.channel_receivers import Receiver
 from tests.integration.delivery.receivers import Hook, answer
@@ -198,13 +199,13 @@ def test_row_122_a_lease_is_not_late_by_what_the_clock_was_set_back(both: Yard) 
 def test_row_122_feeds_and_limits_do_not_stay_closed_for_as_long(both: Yard) -> None:
     allowance, ahead = Allowance({3600: 10}), both.wall + 6 * HOUR
     with both.sessions.begin() as session:
-        assert feedstate.take_turn(session, "p", "dead", ahead)
-        assert feedstate.take_turn(session, "p", "mine", both.wall)
-        assert feedstate.spend(session, "p", allowance, 9, ahead) is None
-        assert feedstate.spend(session, "p", allowance, 9, both.wall) == 3600, "nothing is given twice"
-        assert feedstate.spend(session, "p", allowance, 9, both.wall + HOUR) is None
+        assert feed_state.take_turn(session, "p", "dead", ahead)
+        assert feed_state.take_turn(session, "p", "mine", both.wall)
+        assert feed_state.spend(session, "p", allowance, 9, ahead) is None
+        assert feed_state.spend(session, "p", allowance, 9, both.wall) == 3600, "nothing is given twice"
+        assert feed_state.spend(session, "p", allowance, 9, both.wall + HOUR) is None
         key = both.duskbell.keys
-        while limits.allow(session, key, "token", ahead, network="n"):
+        while rate_limits.allow(session, key, "token", ahead, network="n"):
             pass
-        assert not limits.allow(session, key, "token", both.wall, network="n")
-        assert limits.allow(session, key, "token", both.wall + MINUTE, network="n")
+        assert not rate_limits.allow(session, key, "token", both.wall, network="n")
+        assert rate_limits.allow(session, key, "token", both.wall + MINUTE, network="n")

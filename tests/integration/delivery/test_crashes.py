@@ -16,12 +16,12 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select, update
 
-from service import running
-from service.demo.receivers import mail_server
-from service.store import tables
+from service.delivery.invariants import find_broken
+from service.demo.demo_receivers import mail_server
+from service.runtime import single_process
 from service.store.engine import open_engine
-from service.store.messages import Status
-from service.store.promises import find_broken
+from service.store.repositories.messages import Status
+from service.store.schema import core_tables
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
@@ -70,8 +70,8 @@ class Yardful:
     def let_leases_run_out(self) -> None:
         with self.yard.sessions.begin() as session:
             session.execute(
-                update(tables.Message)
-                .where(tables.Message.status == Status.SENDING)
+                update(core_tables.Message)
+                .where(core_tables.Message.status == Status.SENDING)
                 .values(leased_until=datetime.now(UTC) - timedelta(seconds=1))
             )
 
@@ -112,7 +112,7 @@ DECIDING = {
 
 
 def test_every_named_crash_point_is_died_at_here() -> None:
-    service = Path(running.__file__).parent
+    service = Path(single_process.__file__).parent
     named = {
         name
         for file in service.rglob("*.py")
@@ -208,8 +208,8 @@ def test_killed_while_it_decides_the_next_cycle_goes_on_from_what_is_committed(
         ground = Ground(str(tmp_path), url, world.duskbell.settings.smtp_port)
         assert child.run(child.cycle, ground, START, crash_at=place) == KILLED
         with world.duskbell.sessions() as session:
-            assert len(session.scalars(select(tables.Alert)).all()) == alerts_left
-            assert len(session.scalars(select(tables.Message)).all()) == alerts_left
+            assert len(session.scalars(select(core_tables.Alert)).all()) == alerts_left
+            assert len(session.scalars(select(core_tables.Message)).all()) == alerts_left
             assert find_broken(session, now=START, wall=datetime.now(UTC)) == []
         assert child.run(child.cycle, ground, START) == 0
         assert child.run(child.cycle, ground, ON_THE_DAY) == 0
@@ -243,8 +243,8 @@ def test_row_5_a_whole_cycle_killed_at_a_random_moment_tells_each_once_and_loses
 def _free_leases(sessions: object) -> None:
     with sessions.begin() as session:  # type: ignore[attr-defined]
         session.execute(
-            update(tables.Message)
-            .where(tables.Message.leased_until.is_not(None))
+            update(core_tables.Message)
+            .where(core_tables.Message.leased_until.is_not(None))
             .values(leased_until=datetime(2020, 1, 1, tzinfo=UTC))
         )
 

@@ -17,13 +17,15 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.facts.alert import AlertKind
 from service.channels.email import MailServer
-from service.cycle import deliver
-from service.cycle.postman import Postman
-from service.cycle.recording import Ledger, Sent, record
-from service.fleet import sending
-from service.fleet.sending import send_batch
-from service.store import messages, personal, tables
-from service.store.messages import Status
+from service.delivery import dispatcher
+from service.delivery.background_sender import Postman
+from service.delivery.results import Ledger, Sent, record
+from service.runtime.fleet import sending
+from service.runtime.fleet.sending import send_batch
+from service.store.maintenance import personal_data
+from service.store.repositories import messages
+from service.store.repositories.messages import Status
+from service.store.schema import core_tables
 from tests.integration.delivery.child import PATIENCE_S
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
 from tests.integration.delivery.yard import Yard, open_yard
@@ -39,8 +41,8 @@ def test_row_67_somebody_erased_while_a_message_is_under_way_holds_up_nobody_els
     class Erasing(Hook):
         def serve(self, talk: Talk, number: int) -> None:
             with both.sessions.begin() as session:
-                row = session.get_one(tables.Person, person)
-                personal.erase(session, both.duskbell.keys, row, both.wall)
+                row = session.get_one(core_tables.Person, person)
+                personal_data.erase(session, both.duskbell.keys, row, both.wall)
             super().serve(talk, number)
 
     erasing, quick = Erasing(reply=lambda _: answer(status)), Hook()
@@ -52,7 +54,7 @@ def test_row_67_somebody_erased_while_a_message_is_under_way_holds_up_nobody_els
     assert erasing.ids == {gone: 1}
     assert both.status(other) is Status.SENT
     with both.sessions() as session:
-        assert session.get(tables.Message, gone) is None
+        assert session.get(core_tables.Message, gone) is None
     assert both.codes(gone) == []
 
 
@@ -127,7 +129,7 @@ def test_row_71_an_attempt_that_can_not_be_stored_keeps_no_other_from_being_reco
             raise refusal("INSERT", {}, ValueError("not in this column"))
         return record(session, finished, *rest, **named)
 
-    monkeypatch.setattr(deliver, "record", picky)
+    monkeypatch.setattr(dispatcher, "record", picky)
     monkeypatch.setattr(sending, "record", picky)
     odd_hook, hook = Hook(reply=lambda _: answer(status, b"poison")), Hook()
     with Receiver(odd_hook.script) as first, Receiver(hook.script) as second:
@@ -147,7 +149,7 @@ def test_row_72_a_postman_that_dies_of_something_unforeseen_is_followed_by_anoth
 ) -> None:
     died: list[type[BaseException]] = []
     monkeypatch.setattr("threading.excepthook", lambda args: died.append(args.exc_type))
-    monkeypatch.setattr(deliver.Round, "run", _fall_over)
+    monkeypatch.setattr(dispatcher.Round, "run", _fall_over)
     carrier = Postman(yard.duskbell.delivery)
     carrier.start()
     assert carrier.join(PATIENCE_S)
@@ -167,7 +169,7 @@ def test_row_72_a_postman_that_dies_of_something_unforeseen_is_followed_by_anoth
     assert hook.ids == {message_id: 1}
 
 
-def _fall_over(_: deliver.Round) -> dict[str, int]:
+def _fall_over(_: dispatcher.Round) -> dict[str, int]:
     raise ZeroDivisionError
 
 
@@ -207,22 +209,22 @@ def test_row_75_an_address_whose_way_is_gone_fails_in_words_and_alone(
     assert hook.ids == {other: 1}
 
 
-def damage_wishes(session: Session, alert: tables.Alert) -> None:
-    subscription = session.get_one(tables.Subscription, alert.subscription_id)
+def damage_wishes(session: Session, alert: core_tables.Alert) -> None:
+    subscription = session.get_one(core_tables.Subscription, alert.subscription_id)
     subscription.wishes = {"quiet": 7, "units": "furlongs"}
 
 
-def damage_facts(_: Session, alert: tables.Alert) -> None:
+def damage_facts(_: Session, alert: core_tables.Alert) -> None:
     alert.facts = ["not", "a", "table"]  # type: ignore[assignment]
 
 
-def damage_kind(_: Session, alert: tables.Alert) -> None:
+def damage_kind(_: Session, alert: core_tables.Alert) -> None:
     alert.kind = "of a later version"
 
 
 @pytest.mark.parametrize("damage", [damage_wishes, damage_facts, damage_kind])
 def test_row_76_a_damaged_row_fails_alone_and_the_operator_hears_of_it(
-    damage: Callable[[Session, tables.Alert], None], both: Yard
+    damage: Callable[[Session, core_tables.Alert], None], both: Yard
 ) -> None:
     hook = Hook()
     with Receiver(hook.script) as receiver:

@@ -8,9 +8,9 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import func, select
 
-from service.keys import Keys
-from service.store import limits
-from service.store.tables_delivery import LimitBucket
+from service.common.secret_key import Keys
+from service.store.repositories import rate_limits
+from service.store.schema.delivery_tables import LimitBucket
 from tests.integration.delivery.yard import NOW, Yard
 
 KEYS = Keys(bytes(32))
@@ -18,7 +18,7 @@ KEYS = Keys(bytes(32))
 
 def allow(yard: Yard, act: str, **who: str) -> bool:
     with yard.sessions.begin() as session:
-        return limits.allow(session, KEYS, act, yard.wall, **who)
+        return rate_limits.allow(session, KEYS, act, yard.wall, **who)
 
 
 def test_an_act_that_one_bucket_refuses_takes_nothing_from_the_others(yard: Yard) -> None:
@@ -62,18 +62,19 @@ SENDERS = {
 def test_row_90_no_sender_empties_what_all_share(yard: Yard, act: str, sender: str) -> None:
     taken = 0
     with yard.sessions.begin() as session:
-        for k in range(limits.LIMITS[act]["all"].most + 10):
-            who = {"address": f"a{k}", "host": f"h{k}", "network": limits.network_of(SENDERS[sender](k))}
-            taken += limits.allow(session, KEYS, act, yard.wall, **who)
-    assert 10 <= taken <= limits.LIMITS[act]["all"].most / 5
+        for k in range(rate_limits.LIMITS[act]["all"].most + 10):
+            who = {"address": f"a{k}", "host": f"h{k}", "network": rate_limits.network_of(SENDERS[sender](k))}
+            taken += rate_limits.allow(session, KEYS, act, yard.wall, **who)
+    assert 10 <= taken <= rate_limits.LIMITS[act]["all"].most / 5
     for network in ("198.51.100.1", "2001:db8:2::1"):
-        assert allow(yard, act, network=limits.network_of(network), address=network, host=network)
+        assert allow(yard, act, network=rate_limits.network_of(network), address=network, host=network)
 
 
 def test_row_90_many_keys_of_one_person_leave_questions_for_others(yard: Yard) -> None:
     with yard.sessions.begin() as session:
         taken = [
-            limits.allow(session, KEYS, "judge", yard.wall, key=str(k % 20), person="1") for k in range(700)
+            rate_limits.allow(session, KEYS, "judge", yard.wall, key=str(k % 20), person="1")
+            for k in range(700)
         ]
     assert taken.count(True) == 90
     assert allow(yard, "judge", key="21", person="2")
@@ -83,7 +84,7 @@ def test_row_90_what_reaches_nobody_takes_nothing_from_what_all_share(yard: Yard
     with yard.sessions.begin() as session:
         for k in range(650):
             who = {"network": f"10.{k % 250}.{k // 250}.1", "address": ""}
-            limits.allow(session, KEYS, "sign_in", yard.wall, reaches_nobody=True, **who)
+            rate_limits.allow(session, KEYS, "sign_in", yard.wall, reaches_nobody=True, **who)
     assert allow(yard, "sign_in", network="192.0.2.7", address="a")
 
 
@@ -98,7 +99,7 @@ def test_whom_a_bucket_belongs_to_can_not_be_read_from_it(yard: Yard) -> None:
 def test_buckets_that_nobody_touches_are_forgotten(yard: Yard) -> None:
     allow(yard, "confirm", address="a", network="n")
     with yard.sessions.begin() as session:
-        limits.forget_full(session, NOW + timedelta(days=1))
+        rate_limits.forget_full(session, NOW + timedelta(days=1))
         assert session.scalar(select(func.count()).select_from(LimitBucket)) == 4
-        limits.forget_full(session, NOW + timedelta(days=3))
+        rate_limits.forget_full(session, NOW + timedelta(days=3))
         assert session.scalar(select(func.count()).select_from(LimitBucket)) == 0

@@ -15,9 +15,9 @@ import pytest
 from alerts.briefing import render
 from service.channels import email as channel
 from service.channels.email import MailServer
-from service.silence import Silence
-from service.store.messages import Status
-from service.watch import find_lasting
+from service.delivery.cycle_silence import Silence
+from service.delivery.self_monitor import find_lasting
+from service.store.repositories.messages import Status
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.delivery.conftest import OpenYard

@@ -9,16 +9,18 @@ import pytest
 from sqlalchemy import select
 
 from alerts.common.errors import BadInput
-from service import access
-from service.access import Asked
-from service.channels.mailbuilding import check_mail_address
-from service.cycle.recording import tell_owner
-from service.store import identity, personal, suppression, tables, tokens
-from service.store.endpoints import Turn
-from service.store.messages import Status
-from service.store.suppression import Reason
-from service.store.tables_delivery import Suppression
-from service.store.tokens import Purpose
+from service.accounts import access, address_owner
+from service.accounts.access import Asked
+from service.channels.email_message import check_mail_address
+from service.channels.host_state import Turn
+from service.delivery.results import tell_owner
+from service.store.maintenance import personal_data
+from service.store.repositories import suppression, tokens
+from service.store.repositories.messages import Status
+from service.store.repositories.suppression import Reason
+from service.store.repositories.tokens import Purpose
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Suppression
 from tests.integration.delivery.test_access import (
     NETWORK,
     ask_to_sign_in,
@@ -44,10 +46,10 @@ def attacker(yard: Yard) -> int:
 def park(yard: Yard, person: int, email: str = VICTIM) -> Asked:
     """Type a stranger's address into one's own account, as the page You does."""
     with yard.sessions.begin() as session:
-        row = identity.add_joining(
+        row = address_owner.add_joining(
             session,
             check_mail_address(email),
-            session.get_one(tables.Person, person),
+            session.get_one(core_tables.Person, person),
             is_own=False,
             now=yard.wall,
         )
@@ -87,10 +89,12 @@ def test_row_80_a_parked_address_becomes_its_own_person_when_its_reader_confirms
     assert victim != attacker
     assert entered(yard, VICTIM) == victim
     with yard.sessions() as session:
-        mine = session.scalars(select(tables.Address.target).where(tables.Address.person_id == victim)).all()
+        mine = session.scalars(
+            select(core_tables.Address.target).where(core_tables.Address.person_id == victim)
+        ).all()
         assert mine == [VICTIM]
-        own = identity.get_person(session, VICTIM)
-        assert personal.export(session, own)["site"] == []
+        own = address_owner.get_person(session, VICTIM)
+        assert personal_data.export(session, own)["site"] == []
 
 
 def test_row_80_the_mail_says_which_account_it_joins_and_it_joins_when_its_reader_wants(
@@ -201,12 +205,14 @@ def test_row_81_two_rows_that_wait_for_one_address_become_one_person(yard: Yard)
         found = [tokens.mint(session, Purpose.CONFIRM, NOW, address_id=each) for each in (first, second)]
     assert confirm(yard, found[0]) == confirm(yard, found[1])
     with yard.sessions() as session:
-        assert session.get_one(tables.Subscription, subscription).address_id == first
+        assert session.get_one(core_tables.Subscription, subscription).address_id == first
 
 
 def erase(yard: Yard, person: int) -> None:
     with yard.sessions.begin() as session:
-        personal.erase(session, yard.duskbell.keys, session.get_one(tables.Person, person), yard.wall)
+        personal_data.erase(
+            session, yard.duskbell.keys, session.get_one(core_tables.Person, person), yard.wall
+        )
 
 
 def test_row_85_who_erases_their_account_silences_nobody_whose_address_they_parked(
@@ -230,18 +236,18 @@ def test_row_85_who_erases_their_account_silences_nobody_whose_address_they_park
 def test_row_86_a_person_named_by_a_mail_address_is_never_who_parked_it(yard: Yard, attacker: int) -> None:
     park(yard, attacker)
     with yard.sessions() as session, pytest.raises(BadInput, match="nobody here"):
-        identity.get_person(session, VICTIM)
+        address_owner.get_person(session, VICTIM)
     victim = yard.person(name="Vera")
     yard.address("email", VICTIM, person_id=victim)
     with yard.sessions() as session:
-        assert identity.get_person(session, VICTIM.upper()).id == victim
+        assert address_owner.get_person(session, VICTIM.upper()).id == victim
 
 
 def test_row_86_nor_the_operator_on_whom_it_hangs(yard: Yard) -> None:
     operator = yard.person(is_operator=True)
     yard.address("email", VICTIM, person_id=operator)
     with yard.sessions() as session, pytest.raises(BadInput, match="give-away 1"):
-        identity.get_person(session, VICTIM)
+        address_owner.get_person(session, VICTIM)
 
 
 def test_row_83_who_opted_out_gets_one_link_a_day_however_often_anybody_asks(yard: Yard) -> None:
@@ -274,7 +280,7 @@ def test_row_78_a_friend_that_hangs_on_the_operator_hears_nothing_of_other_addre
     yard.address("email", VICTIM, person_id=operator)
     failing = yard.address("webhook", "https://chat.example.org/a", person_id=operator)
     with yard.sessions.begin() as session:
-        row = session.get_one(tables.Address, failing)
+        row = session.get_one(core_tables.Address, failing)
         tell_owner(session, row, Turn.FAILING, "500", now=NOW, wall=NOW)
     assert (yard.notices(), yard.troubles()) == ([], {f"address {failing}"})
 
@@ -288,11 +294,11 @@ def test_row_78_an_address_with_an_account_of_its_own_takes_over_what_it_was_tol
     told = yard.subscription(hanging)
     message = yard.message(hanging, subscription_id=told)
     with yard.sessions.begin() as session:
-        given = identity.give_away(session, session.get_one(tables.Address, hanging), now=NOW)
+        given = address_owner.give_away(session, session.get_one(core_tables.Address, hanging), now=NOW)
         assert given.id == own
     yard.deliver()
     assert yard.status(message) is Status.SENT
     with yard.sessions() as session:
-        row = session.get_one(tables.Subscription, told)
+        row = session.get_one(core_tables.Subscription, told)
         assert (row.person_id, row.address_id, row.ended_at) == (friend, own, None)
-        assert session.get(tables.Address, hanging) is None
+        assert session.get(core_tables.Address, hanging) is None

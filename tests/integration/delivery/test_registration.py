@@ -8,9 +8,9 @@ import re
 import pytest
 
 from alerts.common.errors import BadInput
-from service import registration
-from service.store import tables
-from service.store.messages import Status
+from service.accounts import receivers
+from service.store.repositories.messages import Status
+from service.store.schema import core_tables
 from tests.integration.delivery.receivers import Hook, Receiver, answer
 from tests.integration.delivery.yard import Yard
 
@@ -30,20 +30,20 @@ class Echo(Hook):
 def register(yard: Yard, url: str, *, channel: str = "webhook") -> int:
     person = yard.person()
     with yard.sessions.begin() as session:
-        row = registration.register(
+        row = receivers.register(
             session,
             channel,
             yard.duskbell.channels[channel],
-            session.get_one(tables.Person, person),
+            session.get_one(core_tables.Person, person),
             url,
             now=yard.wall,
         )
         return row.id
 
 
-def send_test(yard: Yard, address_id: int, *, network: str | None = None) -> registration.Tested:
+def send_test(yard: Yard, address_id: int, *, network: str | None = None) -> receivers.Tested:
     duskbell = yard.duskbell
-    return registration.send_test(
+    return receivers.send_test(
         yard.sessions, duskbell.channels, duskbell.keys, address_id, now=yard.wall, network=network
     )
 
@@ -81,10 +81,10 @@ def test_in_a_chat_somebody_reads_the_code_and_types_it(yard: Yard) -> None:
     code = re.search(r"Code: (\w+)", said)
     assert code is not None
     with yard.sessions.begin() as session:
-        assert not registration.confirm_by_code(session, address, "wrong", yard.wall)
-        assert not registration.confirm_by_code(session, address + 1, code[1], yard.wall)
-        assert registration.confirm_by_code(session, address, f" {code[1]} ", yard.wall)
-        assert not registration.confirm_by_code(session, address, code[1], yard.wall)
+        assert not receivers.confirm_by_code(session, address, "wrong", yard.wall)
+        assert not receivers.confirm_by_code(session, address + 1, code[1], yard.wall)
+        assert receivers.confirm_by_code(session, address, f" {code[1]} ", yard.wall)
+        assert not receivers.confirm_by_code(session, address, code[1], yard.wall)
     assert yard.address_row(address).confirmed_at == yard.wall
 
 

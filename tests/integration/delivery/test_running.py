@@ -17,13 +17,13 @@ import pytest
 import requests
 from sqlalchemy import event, inspect, text
 
-from service.bootstrap import Duskbell
-from service.cycle import postman
-from service.cycle.postman import Postman
+from service.app import Duskbell
+from service.delivery import background_sender
+from service.delivery.background_sender import Postman
 from service.store.engine import open_engine
 from service.store.locking import AlreadyRunning, hold_store
-from service.store.messages import Status
 from service.store.migrate import current_revision, head_revision, upgrade
+from service.store.repositories.messages import Status
 from tests.integration.delivery import child
 from tests.integration.delivery.child import PATIENCE_S, Ground
 from tests.integration.delivery.receivers import Hook, Receiver, Talk
@@ -150,7 +150,7 @@ def test_row_7_the_lock_is_the_stores_whatever_the_engine(store_url: str) -> Non
 @pytest.fixture
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("LOOK_EVERY_S", "REST_AFTER_FAULT_S", "LONGEST_REST_S"):
-        monkeypatch.setattr(postman, name, 0.05)
+        monkeypatch.setattr(background_sender, name, 0.05)
 
 
 @pytest.mark.usefixtures("hasty")

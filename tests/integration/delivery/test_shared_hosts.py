@@ -10,9 +10,10 @@ import pytest
 from sqlalchemy import select
 
 from alerts.briefing.facts.alert import AlertKind
-from service.store import endpoints, messages
-from service.store.messages import Status
-from service.store.tables_delivery import Endpoint
+from service.channels import host_state
+from service.store.repositories import messages
+from service.store.repositories.messages import Status
+from service.store.schema.delivery_tables import Endpoint
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.delivery.receivers import answer
 from tests.integration.delivery.yard import HOUR, Yard
@@ -106,7 +107,7 @@ def test_row_124_one_address_that_fails_often_rests_alone(both: Yard) -> None:
         both.deliver()
         assert len(host.heard) == 5, "then it rests, with seven untried"
         with both.sessions() as session:
-            assert endpoints.find_breakers(session).popitem()[1].open_until is None
+            assert host_state.find_breakers(session).popitem()[1].open_until is None
         both.message(good)
         both.deliver(later=MINUTE)
         assert host.heard[5:] == ["good"]

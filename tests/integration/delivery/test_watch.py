@@ -12,12 +12,12 @@ from sqlalchemy.exc import OperationalError
 
 from service.channels.email import MailServer
 from service.channels.webhook import new_secret
-from service.chores import build_watch
-from service.store import cycles
-from service.store.messages import Status
-from service.store.tables_delivery import Destination
-from service.store.troubles import note_trouble
-from service.watch import Watch, Way
+from service.delivery.self_monitor import Watch, Way
+from service.runtime.maintenance_jobs import build_watch
+from service.store.repositories import cycles
+from service.store.repositories.messages import Status
+from service.store.repositories.operator_alerts import note_trouble
+from service.store.schema.delivery_tables import Destination
 from tests.integration.channels.channel_receivers import Receiver
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.delivery.conftest import OpenYard

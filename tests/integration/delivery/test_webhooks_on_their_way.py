@@ -9,8 +9,8 @@ import pytest
 
 from alerts.briefing.facts.alert import AlertKind
 from alerts.wishes.model import Wishes
-from service.store import messages
-from service.store.messages import Status
+from service.store.repositories import messages
+from service.store.repositories.messages import Status
 from tests.integration.delivery.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
 from tests.integration.delivery.yard import NOW, Yard

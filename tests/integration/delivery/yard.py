@@ -20,20 +20,21 @@ from alerts.briefing.facts.alert import AlertFacts, AlertKind
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
-from service.bootstrap import Duskbell
+from service.app import Duskbell
+from service.channels.channel_registry import build_channels, wiring_from
 from service.channels.email import MailServer
-from service.channels.netguard import SafeClient
-from service.channels.registry import build_channels, wiring_from
+from service.channels.safe_http import SafeClient
 from service.channels.webhook import new_secret
-from service.cycle import deliver
-from service.cycle.enclosing import Workshop
+from service.delivery import dispatcher
+from service.delivery.enclosures import Workshop
+from service.delivery.invariants import find_broken
 from service.settings import Settings
-from service.store import messages, people, tables
-from service.store.codec import to_json
-from service.store.messages import Status
-from service.store.promises import find_broken
-from service.store.sites import add_site, newest_revision
-from service.store.tables_delivery import Trouble
+from service.store.json_values import to_json
+from service.store.repositories import messages, people
+from service.store.repositories.messages import Status
+from service.store.repositories.sites import add_site, newest_revision
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Trouble
 
 NOW = datetime(2027, 7, 3, 15, 0, tzinfo=UTC)
 NIGHT = date(2027, 7, 3)
@@ -66,7 +67,7 @@ class Yard:
 
     def person(self, *, is_operator: bool = False, name: str = "Ada") -> int:
         with self.sessions.begin() as session:
-            row = tables.Person(name=name, zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
+            row = core_tables.Person(name=name, zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
             session.add(row)
             session.flush()
             return row.id
@@ -76,7 +77,7 @@ class Yard:
     ) -> int:
         person_id = person_id or self.person()
         with self.sessions.begin() as session:
-            row = tables.Address(
+            row = core_tables.Address(
                 person_id=person_id,
                 channel=channel,
                 target=target,
@@ -92,7 +93,7 @@ class Yard:
         """A subscription to a site of its own, with a night that is good tonight."""
         number = next(self._numbers)
         with self.sessions.begin() as session:
-            address = session.get_one(tables.Address, address_id)
+            address = session.get_one(core_tables.Address, address_id)
             place = Site(f"Field {number}", 40.3123, -1.4249, 1180.0, "Europe/Madrid")
             site = add_site(session, address.person, place, elevation_known=True, now=NOW)
             return people.subscribe(session, address, site, wishes or AT_ANY_HOUR, now=NOW).id
@@ -100,11 +101,11 @@ class Yard:
     def decide(self, subscription_id: int, verdict: str = "go", chance_pct: int | None = 81) -> int:
         """A decision about tonight, the newest from now on."""
         with self.sessions.begin() as session:
-            subscription = session.get_one(tables.Subscription, subscription_id)
+            subscription = session.get_one(core_tables.Subscription, subscription_id)
             revision = newest_revision(session, subscription.site_id)
             night = session.scalar(
-                select(tables.Night).where(tables.Night.site_revision_id == revision.revision_id)
-            ) or tables.Night(
+                select(core_tables.Night).where(core_tables.Night.site_revision_id == revision.revision_id)
+            ) or core_tables.Night(
                 site_revision_id=revision.revision_id,
                 name=NIGHT,
                 sky_key=subscription.sky_key,
@@ -117,7 +118,7 @@ class Yard:
             )
             session.add(night)
             session.flush()
-            row = tables.Decision(
+            row = core_tables.Decision(
                 subscription_id=subscription_id,
                 night_id=night.id,
                 night_name=NIGHT,
@@ -141,9 +142,9 @@ class Yard:
 
     def alert(
         self, subscription_id: int, decision_id: int, kind: AlertKind, *, helps_for: timedelta, **facts: Any
-    ) -> tables.Alert:
+    ) -> core_tables.Alert:
         with self.sessions.begin() as session:
-            site = session.get_one(tables.Subscription, subscription_id).site
+            site = session.get_one(core_tables.Subscription, subscription_id).site
             said = AlertFacts(
                 kind=kind,
                 site_name=site.name,
@@ -154,7 +155,7 @@ class Yard:
                 leave_by=NOW + 4 * HOUR,
                 chance_pct=81,
             )
-            row = tables.Alert(
+            row = core_tables.Alert(
                 subscription_id=subscription_id,
                 night_name=NIGHT,
                 kind=kind,
@@ -189,11 +190,11 @@ class Yard:
     def deliver(self, *, later: timedelta = timedelta(0)) -> dict[str, int]:
         """One pass over what is due, that much later."""
         self.wall += later
-        return deliver.run(self.duskbell.delivery, self.wall)
+        return dispatcher.run(self.duskbell.delivery, self.wall)
 
-    def row(self, message_id: str) -> tables.Message:
+    def row(self, message_id: str) -> core_tables.Message:
         with self.sessions() as session:
-            row: tables.Message = session.get_one(tables.Message, message_id)
+            row: core_tables.Message = session.get_one(core_tables.Message, message_id)
             return row
 
     def status(self, message_id: str) -> Status:
@@ -204,15 +205,15 @@ class Yard:
         with self.sessions() as session:
             return [attempt.code for attempt in messages.find_attempts(session, message_id)]
 
-    def address_row(self, address_id: int) -> tables.Address:
+    def address_row(self, address_id: int) -> core_tables.Address:
         with self.sessions() as session:
-            row: tables.Address = session.get_one(tables.Address, address_id)
+            row: core_tables.Address = session.get_one(core_tables.Address, address_id)
             return row
 
     def notices(self) -> list[tuple[str, int]]:
         """Kind and address of the notices that were written, oldest first."""
         with self.sessions() as session:
-            rows = session.scalars(select(tables.Message).order_by(tables.Message.created_at)).all()
+            rows = session.scalars(select(core_tables.Message).order_by(core_tables.Message.created_at)).all()
             kinds = messages.notices_of(session, [row.id for row in rows])
             return [(kinds[row.id].kind, row.address_id) for row in rows if row.id in kinds]
 

@@ -16,9 +16,8 @@ from sqlalchemy import Connection, event, func, select, text
 from sqlalchemy.exc import OperationalError
 
 from alerts.common.errors import DuskbellError
-from service.clockwork import build_scheduler
-from service.cycle.run import think
-from service.store import tables
+from service.pipeline.run_cycle import think
+from service.runtime.scheduler import build_scheduler
 from service.store.engine import (
     BUSY_TIMEOUT_MS,
     PATIENT_TIMEOUT_MS,
@@ -26,7 +25,8 @@ from service.store.engine import (
     open_engine,
     require_writable,
 )
-from service.store.messages import Status
+from service.store.repositories.messages import Status
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.delivery import child
@@ -98,7 +98,7 @@ def test_row_12_a_clock_set_back_by_days_asks_and_judges_anew(world: World) -> N
     world.cycle(START)
     assert world.weather.asked == asked + 1
     with world.duskbell.sessions() as session:
-        assert set(session.scalars(select(tables.Subscription.judged_at))) == {START}
+        assert set(session.scalars(select(core_tables.Subscription.judged_at))) == {START}
 
 
 def test_row_13_a_cycle_days_late_takes_nothing_back_and_tells_of_no_night_past(world: World) -> None:
@@ -108,8 +108,8 @@ def test_row_13_a_cycle_days_late_takes_nothing_back_and_tells_of_no_night_past(
     world.cycle(SUNDAY + timedelta(days=3))
     assert world.kinds() == ["go", "go"]
     with world.duskbell.sessions() as session:
-        told = session.scalars(select(tables.Alert.night_name)).all()
-        newest = session.scalar(select(func.max(tables.Decision.night_name)))
+        told = session.scalars(select(core_tables.Alert.night_name)).all()
+        newest = session.scalar(select(func.max(core_tables.Decision.night_name)))
     assert set(told) == {GO_TIME.date()}
     assert newest is not None
     assert newest > SUNDAY.date(), "coming nights are judged"
@@ -184,7 +184,7 @@ def test_row_35_a_store_that_another_holds_too_long_ends_the_cycle_and_the_next_
     file = tmp_path / "store.sqlite3"
     file.write_bytes(empty_store.read_bytes())
     monkeypatch.setattr("service.store.engine.PATIENT_TIMEOUT_MS", 50)
-    monkeypatch.setattr("service.cycle.run.RESTS_S", ())
+    monkeypatch.setattr("service.pipeline.run_cycle.RESTS_S", ())
     with open_world(tmp_path, f"sqlite:///{file}") as world:
         other = open_engine(world.duskbell.settings.store_url)
         with other.connect() as holding:

@@ -13,13 +13,15 @@ from sqlalchemy.orm import Session
 
 from alerts.sites.model import HorizonLine, Site
 from alerts.wishes.model import Trip
-from service.cycle import deliver, judge, refresh
-from service.cycle.run import think
+from service.delivery import dispatcher
 from service.demo.story import FLAT, SATURDAY
-from service.store import people, tables
-from service.store.messages import Status
-from service.store.sites import revise_site
-from service.store.wanted import due_looks
+from service.pipeline import judge_stage, refresh_stage
+from service.pipeline.run_cycle import think
+from service.store.repositories import people
+from service.store.repositories.due_reviews import due_looks
+from service.store.repositories.messages import Status
+from service.store.repositories.sites import revise_site
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
@@ -33,26 +35,26 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
         yield world
 
 
-def _pause(session: Session, subscription: tables.Subscription) -> None:
+def _pause(session: Session, subscription: core_tables.Subscription) -> None:
     people.pause(session, subscription, NEXT_WEEK)
 
 
-def _end(session: Session, subscription: tables.Subscription) -> None:
+def _end(session: Session, subscription: core_tables.Subscription) -> None:
     people.end(session, subscription, GO_TIME, "enough")
 
 
-def _take_off(session: Session, subscription: tables.Subscription) -> None:
-    address = session.get_one(tables.Address, subscription.address_id)
+def _take_off(session: Session, subscription: core_tables.Subscription) -> None:
+    address = session.get_one(core_tables.Address, subscription.address_id)
     address.off_since, address.off_reason = GO_TIME, "opted out"
 
 
-def _remove_site(session: Session, subscription: tables.Subscription) -> None:
-    session.get_one(tables.Site, subscription.site_id).archived_at = GO_TIME
+def _remove_site(session: Session, subscription: core_tables.Subscription) -> None:
+    session.get_one(core_tables.Site, subscription.site_id).archived_at = GO_TIME
     people.end(session, subscription, GO_TIME, "the site was removed by its owner")
 
 
 LEAVING = {"paused": _pause, "ended": _end, "off": _take_off, "the site removed": _remove_site}
-Leave = Callable[[Session, tables.Subscription], None]
+Leave = Callable[[Session, core_tables.Subscription], None]
 ways = pytest.mark.parametrize("leave", LEAVING.values(), ids=LEAVING.keys())
 
 
@@ -70,7 +72,7 @@ def test_who_leaves_between_the_choice_of_who_is_due_and_the_judging_is_told_not
     with world.duskbell.sessions() as session:
         due = due_looks(session, GO_TIME)
     assert len(due) == 2
-    monkeypatch.setattr(judge, "due_looks", lambda *_: due)
+    monkeypatch.setattr(judge_stage, "due_looks", lambda *_: due)
     _all_leave(world, leave)
     think(world.duskbell, GO_TIME)
     assert world.kinds() == []
@@ -81,7 +83,7 @@ def test_who_leaves_while_a_go_waits_is_not_called_out(leave: Leave, world: Worl
     world.cycle(ON_THE_DAY)
     think(world.duskbell, GO_TIME)
     _all_leave(world, leave)
-    deliver.run(world.duskbell.delivery, GO_TIME)
+    dispatcher.run(world.duskbell.delivery, GO_TIME)
     assert world.box.mails == []
     assert world.room.posts == []
     assert set(world.statuses()) <= {Status.SUPERSEDED, Status.SUPPRESSED}
@@ -130,7 +132,9 @@ def test_a_subscription_whose_last_trip_is_over_ends_and_is_called_back_until_th
     world.cycle(LATER + timedelta(days=1))
     assert world.kinds() == ["go", "go", "stand_down", "stand_down"]
     with world.duskbell.sessions() as session:
-        assert set(session.scalars(select(tables.Subscription.ended_why))) == {"all its trips lie behind"}
+        assert set(session.scalars(select(core_tables.Subscription.ended_why))) == {
+            "all its trips lie behind"
+        }
 
 
 # a site edited after a go
@@ -165,7 +169,7 @@ def test_a_site_edited_between_the_sky_and_the_judging_is_judged_in_the_next_cyc
         return {}
 
     with monkeypatch.context() as patched:
-        patched.setattr(refresh, "run", edited_meanwhile)
+        patched.setattr(refresh_stage, "run", edited_meanwhile)
         world.cycle(GO_TIME)
     assert world.kinds() == []
     world.cycle(GO_TIME + timedelta(minutes=30))
@@ -174,5 +178,5 @@ def test_a_site_edited_between_the_sky_and_the_judging_is_judged_in_the_next_cyc
 
 def _edit(world: World, site: Site) -> None:
     with world.duskbell.sessions.begin() as session:
-        row = session.scalars(select(tables.Site)).one()
+        row = session.scalars(select(core_tables.Site)).one()
         revise_site(session, row, site, elevation_known=True, now=GO_TIME)

@@ -25,19 +25,21 @@ from alerts.sites.model import HorizonLine, Site, zone_info
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
-from service.bootstrap import Duskbell
-from service.channels.base import ChannelError, Form, Outgoing, SendResult
-from service.cycle import deliver, sky
-from service.cycle.run import think
+from service.app import Duskbell
+from service.channels.model import ChannelError, Form, Outgoing, SendResult
+from service.delivery import dispatcher
+from service.delivery.invariants import find_broken
+from service.demo.invented_weather import InventedSky, Turn
 from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
-from service.demo.weather import InventedSky, Turn
-from service.feeds.base import FeedFailure, Gathered
+from service.feeds.shared.model import FeedFailure, Gathered
+from service.pipeline import sky_stage
+from service.pipeline.run_cycle import think
 from service.settings import Settings
-from service.store import people, tables
-from service.store.codec import from_json
-from service.store.messages import Status
-from service.store.promises import find_broken
-from service.store.sites import add_site, revise_site
+from service.store.json_values import from_json
+from service.store.repositories import people
+from service.store.repositories.messages import Status
+from service.store.repositories.sites import add_site, revise_site
+from service.store.schema import core_tables
 from tests.integration.conftest import CopyStore, NewStore
 
 SITES = (FLAT, RIDGE)
@@ -119,7 +121,7 @@ def _settle(folder: Path, url: str, ephemeris: Ephemeris) -> None:
             address = people.add_address(session, owner, "webhook", target, secrets=[], now=MORNING)
             for row in mine:
                 people.subscribe(session, address, row, wishes, now=MORNING)
-    sky.run_in_blocks(duskbell.sessions, ephemeris, MORNING)
+    sky_stage.run_in_blocks(duskbell.sessions, ephemeris, MORNING)
     duskbell.engine.dispose()
 
 
@@ -191,12 +193,12 @@ class Days(RuleBasedStateMachine):
         site = SITES[number]
         made = {"east": replace(site, lon_deg=site.lon_deg + 9), "walled": replace(site, horizon=WALL)}
         with self.duskbell.sessions.begin() as session:
-            row = session.scalars(select(tables.Site).order_by(tables.Site.id)).all()[number]
+            row = session.scalars(select(core_tables.Site).order_by(core_tables.Site.id)).all()[number]
             revise_site(session, row, made.get(edit, site), elevation_known=True, now=self.now)
 
     def send(self) -> None:
         before = len(self.line.taken)
-        deliver.run(self.duskbell.delivery, self.now)
+        dispatcher.run(self.duskbell.delivery, self.now)
         with self.duskbell.sessions() as session:
             assert find_broken(session, now=self.now, wall=self.now) == []
             self.check_what_came(session, self.line.taken[before:])
@@ -220,7 +222,7 @@ class Days(RuleBasedStateMachine):
                 out.add((target, site, night))
             assert kind != "stand_down" or (target, site, night) in out, "taken back what was never called"
 
-    def _could_wait(self, alert: tables.Alert, session: Any) -> bool:
+    def _could_wait(self, alert: core_tables.Alert, session: Any) -> bool:
         wishes = _wishes_of(session, alert)
         quiet = wishes.quiet.around(self.now, zone_info(ZONE)) if wishes.quiet else None
         if quiet is None or alert.kind == "stand_down":
@@ -236,12 +238,12 @@ class Days(RuleBasedStateMachine):
                 if window is None or datetime.fromisoformat(window["end"]) <= self.now:
                     continue
                 newest = session.scalars(
-                    select(tables.Decision)
+                    select(core_tables.Decision)
                     .where(
-                        tables.Decision.subscription_id == subscription_id,
-                        tables.Decision.night_name == night_name,
+                        core_tables.Decision.subscription_id == subscription_id,
+                        core_tables.Decision.night_name == night_name,
                     )
-                    .order_by(tables.Decision.id.desc())
+                    .order_by(core_tables.Decision.id.desc())
                 ).first()
                 assert newest is not None
                 limit_pct = _wishes_of(session, alert).chance_back_pct
@@ -258,26 +260,26 @@ class Days(RuleBasedStateMachine):
 
 def _alerts_of(message_id: str) -> Any:
     return (
-        select(tables.Alert)
-        .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
-        .where(tables.MessageAlert.message_id == message_id, tables.MessageAlert.dropped.is_(None))
+        select(core_tables.Alert)
+        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
+        .where(core_tables.MessageAlert.message_id == message_id, core_tables.MessageAlert.dropped.is_(None))
     )
 
 
-def _wishes_of(session: Any, alert: tables.Alert) -> Wishes:
-    return from_json(Wishes, session.get_one(tables.Subscription, alert.subscription_id).wishes)
+def _wishes_of(session: Any, alert: core_tables.Alert) -> Wishes:
+    return from_json(Wishes, session.get_one(core_tables.Subscription, alert.subscription_id).wishes)
 
 
-def _still_called(session: Any) -> dict[tuple[int, Any], tables.Alert]:
+def _still_called(session: Any) -> dict[tuple[int, Any], core_tables.Alert]:
     """By subscription and night the last call that may have arrived and that nothing takes back."""
     rows = session.execute(
-        select(tables.Alert, tables.Message.status, tables.Message.maybe_sent)
-        .join(tables.MessageAlert, tables.MessageAlert.alert_id == tables.Alert.id)
-        .join(tables.Message, tables.Message.id == tables.MessageAlert.message_id)
-        .where(tables.MessageAlert.dropped.is_(None))
-        .order_by(tables.Alert.id)
+        select(core_tables.Alert, core_tables.Message.status, core_tables.Message.maybe_sent)
+        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
+        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
+        .where(core_tables.MessageAlert.dropped.is_(None))
+        .order_by(core_tables.Alert.id)
     )
-    out: dict[tuple[int, Any], tables.Alert] = {}
+    out: dict[tuple[int, Any], core_tables.Alert] = {}
     for alert, status, maybe_sent in rows:
         key = (alert.subscription_id, alert.night_name)
         arrived = maybe_sent or status == Status.SENT

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from service.feeds.http import PoliteClient, Timeouts, identify
+from service.feeds.shared.http_client import PoliteClient, Timeouts, identify
 
 FILES = Path(__file__).parents[2] / "data/feeds"
 QUICK = Timeouts(connect_s=0.5, read_s=0.4, whole_s=0.6)

@@ -9,8 +9,8 @@ import responses
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import find_model
-from service.feeds.cache import MemoryCache
-from service.feeds.openmeteo import DEFAULT_MODELS, OpenMeteo
+from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
+from service.feeds.shared.cache import MemoryCache
 from tests.integration.feeds.feed_data import Clocks, held_client, utc
 
 FORECAST = "https://api.open-meteo.com/v1/forecast"

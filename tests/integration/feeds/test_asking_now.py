@@ -18,17 +18,17 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target, TargetKind, night_named, tonight_name
 from alerts.weather.forecast import Place
 from alerts.weather.sky_now import Says
-from service import live
-from service.bootstrap import build
-from service.cli import weatherat
+from service.app import build
+from service.cli import forecasts as cli_forecasts
 from service.cli.main import duskbell
-from service.cli.onenight import NO_ENSEMBLES
-from service.feeds.breaker import Breaker, State
-from service.feeds.deadline import Deadline
-from service.feeds.limits import Allowance
-from service.feeds.wiring import ask_now, at_hand
+from service.cli.one_night import NO_ENSEMBLES
+from service.feeds import ask_now as feeds_ask_now
+from service.feeds import command_state, feed_state
+from service.feeds.feed_wiring import ask_now, at_hand
+from service.feeds.shared.allowances import Allowance
+from service.feeds.shared.breaker import Breaker, State
+from service.feeds.shared.deadline import Deadline
 from service.settings import load_settings
-from service.store import athand, feedstate
 from service.store.engine import open_engine
 from service.store.migrate import current_revision, upgrade
 
@@ -92,7 +92,7 @@ def tonight():
 def ask_both():
     now, night = tonight()
     hours = Span(now, night.windows[-1].span.end)
-    return weatherat.ask_both(HERE, night, hours, now, HERE.elevation_m)
+    return cli_forecasts.ask_both(HERE, night, hours, now, HERE.elevation_m)
 
 
 def test_tonight_looks_along_the_line_of_sight(open_meteo):
@@ -114,7 +114,7 @@ def test_a_page_that_asks_now_looks_there_too_with_the_store_behind_it(open_mete
     assert gathered.failures == ()
     assert len(forecasts[0].sights) == 1
     with store() as session:
-        assert feedstate.used_now(session, now)["open-meteo", 86_400] >= 3
+        assert feed_state.used_now(session, now)["open-meteo", 86_400] >= 3
 
 
 def test_nobody_looks_aside_where_the_settings_say_so(open_meteo, monkeypatch):
@@ -134,14 +134,14 @@ def test_with_a_store_the_answers_are_shared_and_the_weight_is_counted(open_mete
     ask_both()
     assert len(open_meteo.asked) == asked, "the second one is answered by the store"
     with store() as session:
-        used = feedstate.used_now(session, datetime.now(UTC))
+        used = feed_state.used_now(session, datetime.now(UTC))
     assert used["open-meteo", 86_400] >= asked
 
 
 def test_with_a_store_a_feed_that_is_left_alone_is_left_alone_here_too(open_meteo, store):
     with store.begin() as session:
         shut = Breaker(State.SHUT, 1, datetime.now(UTC), None, "it refused us (403).")
-        feedstate.write_breaker(session, "open-meteo", shut)
+        feed_state.write_breaker(session, "open-meteo", shut)
     gathered, forecasts = ask_both()
     assert open_meteo.asked == []
     assert all(forecast.source.lineage == "cams" for forecast in forecasts)
@@ -152,19 +152,19 @@ def test_a_store_of_another_version_is_left_alone(settings, store):
     with sqlite3.connect(settings / "duskbell.sqlite3") as other:
         other.execute("UPDATE alembic_version SET version_num = '9999'")
     other.close()
-    assert athand.sessions_at_hand(load_settings()) is None
+    assert command_state.sessions_at_hand(load_settings()) is None
 
 
 def test_a_file_that_is_no_store_is_left_alone(settings, caplog):
     settings.mkdir()
     (settings / "duskbell.sqlite3").write_bytes(b"no database at all, but long enough to be read as one" * 20)
-    assert athand.sessions_at_hand(load_settings()) is None
+    assert command_state.sessions_at_hand(load_settings()) is None
     assert "the store isn't used for this answer" in caplog.text
 
 
 def test_what_cannot_be_counted_is_not_asked_and_said(open_meteo, settings, store, monkeypatch):
     """Another process writes all the while."""
-    monkeypatch.setattr(athand, "BUSY_FOR_MS", 50)
+    monkeypatch.setattr(command_state, "BUSY_FOR_MS", 50)
     behind = at_hand(load_settings())
     now = datetime.now(UTC)
     with sqlite3.connect(settings / "duskbell.sqlite3", isolation_level=None) as other:
@@ -204,19 +204,19 @@ def test_stations_near_a_place_that_is_not_kept_are_heard(mocked, has_store):
         "rawOb": f"METAR HKXX {at:%d%H%M}Z 00000KT 9999 OVC020 18/12 Q1015",
     }
     mocked.add(responses.GET, "https://aviationweather.gov/api/data/metar", json=[report])
-    (heard,) = weatherat.hear_now(load_settings(), HERE, night, now)
+    (heard,) = cli_forecasts.hear_now(load_settings(), HERE, night, now)
     assert (heard.station, heard.says) == ("HKXX", Says.CLOUD)
-    assert len(weatherat.hear_now(load_settings(), HERE, night, now)) == (0 if has_store else 1)
+    assert len(cli_forecasts.hear_now(load_settings(), HERE, night, now)) == (0 if has_store else 1)
     long_before = now - timedelta(hours=20)
-    assert weatherat.hear_now(load_settings(), HERE, night, long_before) == ()
+    assert cli_forecasts.hear_now(load_settings(), HERE, night, long_before) == ()
 
 
 @pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])
 @pytest.mark.parametrize("command", ["tonight", "weather"])
 def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkeypatch, settings):
     """By a smaller budget than the real one; the design allows ten seconds in all."""
-    monkeypatch.setattr(live, "NETWORK_BUDGET_S", 1.8)
-    monkeypatch.setattr(live, "OVERHEAD_BUDGET_S", 1.4)
+    monkeypatch.setattr(feeds_ask_now, "NETWORK_BUDGET_S", 1.8)
+    monkeypatch.setattr(feeds_ask_now, "OVERHEAD_BUDGET_S", 1.4)
     if has_store:
         build().engine.dispose()
     with serving(lambda talk: talk.hang()) as server:
@@ -237,18 +237,18 @@ def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkey
 
 def test_on_either_database_only_a_store_of_this_version_is_used(store_url, monkeypatch):
     monkeypatch.setenv("DUSKBELL_DATABASE_URL", store_url)
-    assert athand.sessions_at_hand(load_settings()) is None, "an empty one is left empty"
+    assert command_state.sessions_at_hand(load_settings()) is None, "an empty one is left empty"
     engine = open_engine(store_url)
     assert current_revision(engine) is None
     upgrade(engine)
-    sessions = athand.sessions_at_hand(load_settings())
+    sessions = command_state.sessions_at_hand(load_settings())
     with sessions.begin() as session:
-        assert feedstate.spend(session, "metno", Allowance({1: 20}), 1, datetime.now(UTC)) is None
+        assert feed_state.spend(session, "metno", Allowance({1: 20}), 1, datetime.now(UTC)) is None
     sessions.kw["bind"].dispose()
     engine.dispose()
 
 
 def test_a_database_that_cannot_be_reached_is_done_without(monkeypatch, caplog):
     monkeypatch.setenv("DUSKBELL_DATABASE_URL", "postgresql+psycopg://nobody@127.0.0.1:1/none")
-    assert athand.sessions_at_hand(load_settings()) is None
+    assert command_state.sessions_at_hand(load_settings()) is None
     assert "the store isn't used for this answer" in caplog.text

@@ -12,14 +12,14 @@ from feed_server import serving
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from service.feeds.base import FeedFailure, Gathered
-from service.feeds.cache import MemoryCache
-from service.feeds.deadline import Deadline
-from service.feeds.errors import FeedDown
-from service.feeds.metno import MetNorway
-from service.feeds.nws import Nws
-from service.feeds.openmeteo import OpenMeteo
-from service.feeds.registry import FEEDS, build_feeds, gather
+from service.feeds.feed_registry import FEEDS, build_feeds, gather
+from service.feeds.met_norway.client import MetNorway
+from service.feeds.nws.client import Nws
+from service.feeds.open_meteo.client import OpenMeteo
+from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import FeedDown
+from service.feeds.shared.model import FeedFailure, Gathered
 
 NORTON = Place(41.967, -71.189, 40)
 NIGHT = Span(utc("2026-07-16T02:00"), utc("2026-07-16T06:00"))

@@ -8,8 +8,8 @@ import responses
 from feed_data import Clocks, held_client
 from openmeteo_stand_in import ALPS, FORECAST, META, NIGHT, Installation, OpenMeteoStandIn, mocked_runs
 
-from service.feeds.errors import AllowanceSpent, FeedDown, FeedRefused
-from service.feeds.http import PoliteClient
+from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
+from service.feeds.shared.http_client import PoliteClient
 
 URL = "https://weather.example/v1/x"
 

@@ -11,10 +11,10 @@ import pytest
 from feed_data import quick_client
 from feed_server import AUTHORITY, response, say, serving
 
-from service.feeds.errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
-from service.feeds.guard import NoGuards
-from service.feeds.http import Timeouts
-from service.feeds.transport import Attempt, Connections, Watch
+from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
+from service.feeds.shared.guard import NoGuards
+from service.feeds.shared.http_client import Timeouts
+from service.feeds.shared.watched_sockets import Attempt, Connections, Watch
 
 OK = say(response(body=b'{"fine": true}', Connection=""))
 

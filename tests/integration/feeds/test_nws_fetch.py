@@ -6,8 +6,8 @@ from feed_data import Clocks, cases, held_client, read_bytes, utc
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from service.feeds.cache import MemoryCache
-from service.feeds.nws import Nws, covers
+from service.feeds.nws.client import Nws, covers
+from service.feeds.shared.cache import MemoryCache
 
 API = "https://api.weather.gov"
 POINTS = f"{API}/points/41.967,-71.189"

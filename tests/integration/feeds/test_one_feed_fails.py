@@ -24,11 +24,11 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target, TargetKind, night_named
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
-from service.feeds.cache import MemoryCache
-from service.feeds.http import Timeouts
-from service.feeds.metno import MetNorway
-from service.feeds.openmeteo import OpenMeteo
-from service.feeds.registry import gather
+from service.feeds.feed_registry import gather
+from service.feeds.met_norway.client import MetNorway
+from service.feeds.open_meteo.client import OpenMeteo
+from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.http_client import Timeouts
 
 SITE = Site("Here", 0.3, 36.0, 1500.0, "Africa/Nairobi")
 PLACE = Place(0.3, 36.0, 1500.0)

@@ -24,7 +24,7 @@ from alerts.common.span import Span
 from alerts.weather.chance import why_unusable
 from alerts.weather.forecast import Place
 from alerts.weather.quality_gates import Gate
-from service.feeds.openmeteo import DEFAULT_MODELS, OpenMeteo
+from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
 
 
 @pytest.fixture

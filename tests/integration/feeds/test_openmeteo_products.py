@@ -21,7 +21,7 @@ from openmeteo_stand_in import (
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from service.feeds.openmeteo import OpenMeteo
+from service.feeds.open_meteo.client import OpenMeteo
 
 CLOUDS = "cloud_cover,cloud_cover_low,cloud_cover_mid,cloud_cover_high"
 ASIDE = Place(46.7, 11.4, is_aside=True)

@@ -10,10 +10,10 @@ from feed_data import QUICK, Clocks, held_client, quick_client, utc
 from feed_server import response, say, serving
 
 from alerts.common.errors import BadInput
-from service.feeds.deadline import Deadline
-from service.feeds.errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
-from service.feeds.http import Conditional, PoliteClient, Timeouts, identify, parse_retry_after
-from service.feeds.transport import Watch
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
+from service.feeds.shared.http_client import Conditional, PoliteClient, Timeouts, identify, parse_retry_after
+from service.feeds.shared.watched_sockets import Watch
 
 OK = say(response(body=b'{"fine": true}'))
 

@@ -7,7 +7,7 @@ import pytest
 from feed_data import quick_client
 from feed_server import AUTHORITY, response, say, serving
 
-from service.feeds.errors import FeedDown, FeedRefused
+from service.feeds.shared.feed_errors import FeedDown, FeedRefused
 
 OK = say(response(body=b'{"fine": true}'))
 

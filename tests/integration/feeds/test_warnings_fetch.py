@@ -6,9 +6,10 @@ from feed_data import Clocks, held_client, read_bytes, utc
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from service.feeds import metno_warnings, nws_warnings
-from service.feeds.base import FeedFailure, Gathered, attach_bulletins
-from service.feeds.cache import MemoryCache
+from service.feeds.met_norway import warnings as met_norway_warnings
+from service.feeds.nws import warnings as nws_warnings
+from service.feeds.shared.cache import MemoryCache
+from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins
 
 NWS = "https://api.weather.gov/alerts/active"
 MET = "https://api.met.no/weatherapi/metalerts/2.0/current.json"
@@ -93,14 +94,14 @@ def test_a_broken_answer_never_replaces_a_good_one(mocked):
 
 def test_met_norway_is_asked_for_norway_in_english(mocked):
     mocked.add(responses.GET, MET, body=read_bytes("invented-metno-alerts.json"))
-    gathered = Asker(metno_warnings.build_feed()).fetch(LOFOTEN, RIDGE, TEIDE)
+    gathered = Asker(met_norway_warnings.build_feed()).fetch(LOFOTEN, RIDGE, TEIDE)
     assert [place for place, _ in gathered.bulletins] == [LOFOTEN]
     assert mocked.calls[0].request.params == {"lat": "68.2", "lon": "13.6", "lang": "en"}
 
 
 def test_a_403_is_told_once_and_ends_the_round(mocked):
     mocked.add(responses.GET, MET, status=403)
-    gathered = Asker(metno_warnings.build_feed()).fetch(LOFOTEN, Place(60.0, 10.0), Place(61.0, 10.0))
+    gathered = Asker(met_norway_warnings.build_feed()).fetch(LOFOTEN, Place(60.0, 10.0), Place(61.0, 10.0))
     assert len(mocked.calls) == 1
     assert {failure.status for failure in gathered.failures} == {403}
 

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import text
 
-from service.fleet import cycles, schedule, sessions
-from service.fleet.queue import QUEUES, UPKEEP
-from service.workers import build_app
+from service.runtime.fleet import cycles, schedule, worker_sessions
+from service.runtime.fleet.queue import QUEUES, UPKEEP
+from service.runtime.fleet.worker import build_app
 from tests.integration.cycle.world import World, open_world
 from tests.integration.postgres import Server
 
@@ -72,5 +72,5 @@ class Fleet:
 def fleet(tmp_path: Path, new_postgres: Server) -> Iterator[Fleet]:
     with open_world(tmp_path, new_postgres.migrated()) as world:
         duskbell = world.duskbell
-        sessions.attach(duskbell.sessions, duskbell.channels, lambda: world.wall)
+        worker_sessions.attach(duskbell.sessions, duskbell.channels, lambda: world.wall)
         yield Fleet(world)

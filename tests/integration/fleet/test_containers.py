@@ -14,7 +14,7 @@ import yaml
 
 from service.cli.main import _COMMANDS
 from service.settings import Settings
-from service.web.security import UPLOAD_BYTES
+from service.web.middleware import UPLOAD_BYTES
 
 TOP = Path(__file__).parents[3]
 DOCKER = TOP / "docker"

@@ -16,9 +16,9 @@ import pytest
 import requests
 from sqlalchemy import Engine, make_url, text
 
-from service import schedulers, workers
-from service.fleet.lifeline import EXIT_CODE, Lifeline
-from service.fleet.pages import run_pages
+from service.runtime.fleet import scheduler_process, worker
+from service.runtime.fleet.watchdog import EXIT_CODE, Lifeline
+from service.runtime.fleet.web_process import run_pages
 from service.store.engine import open_engine
 from tests.acceptance.fleetlife.proxy import Line
 from tests.integration.delivery import child
@@ -59,12 +59,12 @@ def engine(url: str) -> Iterator[Engine]:
 
 
 def work(ground: Ground) -> None:
-    workers.QUEUE_WITHIN_S = 1.0
-    workers.run_worker(ground.open(), alive=Path(ground.folder) / "alive")
+    worker.QUEUE_WITHIN_S = 1.0
+    worker.run_worker(ground.open(), alive=Path(ground.folder) / "alive")
 
 
 def schedule(ground: Ground) -> None:
-    schedulers.run_scheduler(ground.open(), alive=Path(ground.folder) / "alive")
+    scheduler_process.run_scheduler(ground.open(), alive=Path(ground.folder) / "alive")
 
 
 def show_pages(ground: Ground, port: int) -> None:

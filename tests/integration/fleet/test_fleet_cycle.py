@@ -9,16 +9,16 @@ import pytest
 from sqlalchemy import func, select, text
 
 from alerts.common.span import Span
-from service.cycle import judge
-from service.cycle.crew import Crew
-from service.feeds.base import Gathered
-from service.fleet import cycles, parts, stages
-from service.fleet.parts import LeaseLost
-from service.fleet.sessions import PartSessions
-from service.store import tables
-from service.store.messages import Status
-from service.store.tables_delivery import Trouble
-from service.store.tables_fleet import CyclePart
+from service.feeds.shared.model import Gathered
+from service.pipeline import judge_stage
+from service.pipeline.judging.process_pool import Crew
+from service.runtime.fleet import cycles, parts, stages
+from service.runtime.fleet.parts import LeaseLost
+from service.runtime.fleet.worker_sessions import PartSessions
+from service.store.repositories.messages import Status
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Trouble
+from service.store.schema.fleet_tables import CyclePart
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START
 from tests.integration.fleet.conftest import Fleet
 
@@ -49,7 +49,7 @@ def test_a_cycle_goes_through_its_stages_and_says_what_it_did(fleet: Fleet) -> N
         fleet.work(seen[-1])
     assert seen == ["sky", "refresh", "judge", "deliver"]
     with fleet.world.duskbell.sessions() as session:
-        cycle = session.get_one(tables.Cycle, cycle_id)
+        cycle = session.get_one(core_tables.Cycle, cycle_id)
     assert cycle.finished_at == START
     assert cycle.counts["nights"] > 0
     assert cycle.counts["heads_up"] == 2
@@ -94,7 +94,7 @@ def test_a_cycle_that_never_ends_is_left_behind_and_whoever_works_on_it_is_refus
     assert fleet.tick(START + cycles.GIVEN_UP_AFTER + TICK) is not None
     mine = PartSessions(fleet.world.duskbell.sessions, held)
     with pytest.raises(LeaseLost), mine.begin() as session:
-        session.execute(select(tables.Person))
+        session.execute(select(core_tables.Person))
     fleet.work()
     assert fleet.world.kinds() == ["heads_up", "heads_up"]
 
@@ -112,9 +112,11 @@ def test_row_121_after_a_clock_set_back_cycles_begin_again(fleet: Fleet, done: b
     fleet.tick(START + TICK)
     fleet.work()
     with fleet.world.duskbell.sessions() as session:
-        unfinished = session.scalars(select(tables.Cycle.as_of).where(tables.Cycle.finished_at.is_(None)))
+        unfinished = session.scalars(
+            select(core_tables.Cycle.as_of).where(core_tables.Cycle.finished_at.is_(None))
+        )
         assert unfinished.all() == ([] if done else [START + 12 * TICK])
-        assert session.scalar(select(func.count()).select_from(tables.Cycle)) == 5
+        assert session.scalar(select(func.count()).select_from(core_tables.Cycle)) == 5
 
 
 def test_row_122_a_part_whose_worker_died_is_not_late_by_what_the_clock_was_set_back(fleet: Fleet) -> None:
@@ -151,11 +153,11 @@ def test_row_9_a_worker_that_lost_its_part_writes_nothing(fleet: Fleet) -> None:
         assert parts.take(session, part_id, later) is not None
     assert frozen is not None
     with pytest.raises(LeaseLost), PartSessions(sessions, frozen).begin() as session:
-        session.add(tables.Person(name="x", zone="UTC", is_operator=False, created_at=START))
+        session.add(core_tables.Person(name="x", zone="UTC", is_operator=False, created_at=START))
     with pytest.raises(LeaseLost), sessions.begin() as session:
         parts.finish(session, frozen, later, {})
     with sessions() as session:
-        assert session.scalar(select(func.count()).where(tables.Person.name == "x")) == 0
+        assert session.scalar(select(func.count()).where(core_tables.Person.name == "x")) == 0
 
 
 def test_a_part_in_hand_is_taken_by_nobody_else(fleet: Fleet) -> None:
@@ -172,7 +174,7 @@ def test_work_moves_the_lease_on(fleet: Fleet) -> None:
     assert held is not None
     fleet.world.wall = START + parts.LEASE - timedelta(seconds=1)
     with PartSessions(fleet.world.duskbell.sessions, held).begin() as session:
-        session.execute(select(tables.Person))
+        session.execute(select(core_tables.Person))
     with fleet.world.duskbell.sessions.begin() as session:
         assert parts.take(session, held.part_id, START + parts.LEASE + timedelta(seconds=1)) is None
 
@@ -189,7 +191,7 @@ def test_a_stage_that_fails_is_tried_again_then_told_of_and_the_cycle_goes_on(fl
         fleet.work()
     with fleet.world.duskbell.sessions() as session:
         trouble = session.get_one(Trouble, "stage refresh")
-        assert session.scalars(select(tables.Cycle)).one().finished_at is not None
+        assert session.scalars(select(core_tables.Cycle)).one().finished_at is not None
     assert "haiku" in trouble.text
     assert fleet.world.verdict() == "unknown"
 
@@ -214,7 +216,7 @@ def test_judging_does_not_wait_for_ever_for_the_feeds(fleet: Fleet) -> None:
     fleet.work("judge")
     assert fleet.world.verdict() == "unknown"
     with fleet.world.duskbell.sessions() as session:
-        assert session.scalars(select(tables.Cycle)).one().finished_at is not None
+        assert session.scalars(select(core_tables.Cycle)).one().finished_at is not None
 
 
 def test_blocks_hold_whole_addresses_and_all_of_them(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -236,7 +238,7 @@ def test_a_worker_judges_by_itself_and_starts_no_processes(
     def refuse(_crew: Crew) -> None:
         raise AssertionError("a worker has no crew")
 
-    monkeypatch.setattr(judge, "WORTH_A_CREW", 0)
+    monkeypatch.setattr(judge_stage, "WORTH_A_CREW", 0)
     monkeypatch.setattr(Crew, "_open", refuse)
     fleet.tick(START)
     fleet.work()

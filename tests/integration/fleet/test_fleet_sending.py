@@ -10,15 +10,17 @@ import pytest
 from sqlalchemy import create_engine, select, text, update
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.accounts.notices.text import NoticeKind
+from service.channels import host_state
 from service.channels.breaker import Breaker
-from service.cycle.lanes import Waiting
-from service.fleet import schedule
-from service.fleet.batches import BATCH, LANES, batch_up
-from service.fleet.queue import UPKEEP, Nudge, defer
-from service.notices.wording import NoticeKind
-from service.store import endpoints, messages, tables
+from service.delivery.fair_queue import Waiting
+from service.runtime.fleet import schedule
+from service.runtime.fleet.message_batches import BATCH, LANES, batch_up
+from service.runtime.fleet.queue import UPKEEP, Nudge, defer
 from service.store.engine import open_engine
-from service.store.messages import LEASE, Status
+from service.store.repositories import messages
+from service.store.repositories.messages import LEASE, Status
+from service.store.schema import core_tables
 from tests.integration.cycle.world import START
 from tests.integration.fleet.conftest import Fleet
 from tests.integration.postgres import Server
@@ -51,7 +53,7 @@ def test_a_message_that_was_rolled_back_leaves_no_job(told: Fleet) -> None:
     session = told.world.duskbell.sessions()
     _another(session, told)
     session.rollback()
-    session.execute(select(tables.Person))
+    session.execute(select(core_tables.Person))
     session.commit()
     assert told.jobs() == []
 
@@ -78,7 +80,7 @@ def test_jobs_that_were_lost_are_put_in_again(told: Fleet) -> None:
 
 def test_row_3_a_message_of_a_sender_that_died_is_sent_once_more_under_its_id(told: Fleet) -> None:
     with told.world.duskbell.sessions.begin() as session:
-        ids = set(session.scalars(select(tables.Message.id)))
+        ids = set(session.scalars(select(core_tables.Message.id)))
         messages.claim_many(session, list(ids), START)
     told.work()
     assert _sweep(told) == 0
@@ -107,7 +109,7 @@ def test_a_host_that_rests_gets_no_jobs(told: Fleet) -> None:
     room = told.world.duskbell.channels["webhook"].destination(_target(told, "webhook"))
     rest = Breaker(5, timedelta(minutes=5), START, START + timedelta(minutes=5))
     with told.world.duskbell.sessions.begin() as session:
-        endpoints.keep_breakers(session, {room: (rest, "timeout")})
+        host_state.keep_breakers(session, {room: (rest, "timeout")})
     assert _sweep(told) == 1
     told.work()
     assert len(told.world.box.mails) == 1
@@ -118,7 +120,7 @@ def test_a_job_for_a_host_that_has_come_to_rest_leaves_its_messages_waiting(told
     room = told.world.duskbell.channels["webhook"].destination(_target(told, "webhook"))
     rest = Breaker(5, timedelta(minutes=5), START, START + timedelta(minutes=5))
     with told.world.duskbell.sessions.begin() as session:
-        endpoints.keep_breakers(session, {room: (rest, "timeout")})
+        host_state.keep_breakers(session, {room: (rest, "timeout")})
     told.work()
     assert sorted(told.world.statuses()) == [Status.DUE, Status.SENT]
 
@@ -131,7 +133,7 @@ def test_row_6_a_worker_that_is_to_stop_claims_nothing_more(told: Fleet) -> None
 
 def test_an_alert_too_late_to_help_ends_without_being_sent(told: Fleet) -> None:
     with told.world.duskbell.sessions.begin() as session:
-        session.execute(update(tables.Message).values(expires_at=START))
+        session.execute(update(core_tables.Message).values(expires_at=START))
     _sweep(told)
     told.work()
     assert set(told.world.statuses()) == {Status.EXPIRED}
@@ -207,7 +209,7 @@ def _wait_for_lock(queue: sessionmaker[Session]) -> None:
 
 
 def _another(session: Session, fleet: Fleet, after: timedelta = timedelta(0)) -> None:
-    address = session.scalars(select(tables.Address).where(tables.Address.channel == "email")).one()
+    address = session.scalars(select(core_tables.Address).where(core_tables.Address.channel == "email")).one()
     due_at = fleet.world.wall + after
     messages.enqueue_notice(
         session,
@@ -222,4 +224,6 @@ def _another(session: Session, fleet: Fleet, after: timedelta = timedelta(0)) ->
 
 def _target(fleet: Fleet, channel: str) -> str:
     with fleet.world.duskbell.sessions() as session:
-        return session.scalars(select(tables.Address.target).where(tables.Address.channel == channel)).one()
+        return session.scalars(
+            select(core_tables.Address.target).where(core_tables.Address.channel == channel)
+        ).one()

@@ -10,13 +10,14 @@ from click.testing import CliRunner
 from sqlalchemy import Engine, event, func, insert, select, text
 
 from service.cli.move import move as move_command
-from service.fleet.sharing import SharedHold
-from service.store import moving, tables
-from service.store.alltables import METADATA
+from service.runtime.fleet.store_lock import SharedHold
 from service.store.engine import BUSY_FOR, open_engine
 from service.store.locking import AlreadyRunning, hold_store
-from service.store.moving import MoveError, move, summarise
-from service.store.tables_feeds import FeedAnswer
+from service.store.maintenance import move_to_postgres
+from service.store.maintenance.move_to_postgres import MoveError, move, summarise
+from service.store.schema import core_tables
+from service.store.schema.all_tables import METADATA
+from service.store.schema.feed_tables import FeedAnswer
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 from tests.integration.postgres import Server
 
@@ -74,16 +75,16 @@ def test_every_table_arrives_as_it_was(source: Engine, target: Engine) -> None:
 def test_new_rows_get_numbers_after_the_old_ones(source: Engine, target: Engine) -> None:
     move(source, _url(target))
     with target.begin() as writing:
-        before = writing.scalar(select(func.max(tables.Person.id)))
-        row = insert(tables.Person).values(name="n", zone="UTC", is_operator=False, created_at=START)
-        assert writing.scalar(row.returning(tables.Person.id)) == (before or 0) + 1
+        before = writing.scalar(select(func.max(core_tables.Person.id)))
+        row = insert(core_tables.Person).values(name="n", zone="UTC", is_operator=False, created_at=START)
+        assert writing.scalar(row.returning(core_tables.Person.id)) == (before or 0) + 1
 
 
 def test_a_move_that_was_interrupted_goes_on_where_it_stopped(
     source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(moving, "BLOCK", 3)
-    put = moving._put
+    monkeypatch.setattr(move_to_postgres, "BLOCK", 3)
+    put = move_to_postgres._put
     blocks: list[str] = []
 
     def dying(target: Engine, table: object, rows: list[dict[str, object]]) -> None:
@@ -92,25 +93,25 @@ def test_a_move_that_was_interrupted_goes_on_where_it_stopped(
         blocks.append(str(table))
         put(target, table, rows)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(moving, "_put", dying)
+    monkeypatch.setattr(move_to_postgres, "_put", dying)
     with pytest.raises(KeyboardInterrupt):
         move(source, _url(target))
     said: list[str] = []
-    monkeypatch.setattr(moving, "_put", put)
+    monkeypatch.setattr(move_to_postgres, "_put", put)
     summaries = move(source, _url(target), said.append)
     assert f"{blocks[0]}: 0 rows more" in said
     assert summaries["message_alert"].rows > 0
 
 
 def test_a_row_that_differs_is_found(source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
-    put = moving._put
+    put = move_to_postgres._put
 
     def careless(target: Engine, table: object, rows: list[dict[str, object]]) -> None:
         if str(table) == "site_revision":
             rows[0]["lat_deg"] += 1e-9  # type: ignore[operator]
         put(target, table, rows)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(moving, "_put", careless)
+    monkeypatch.setattr(move_to_postgres, "_put", careless)
     with pytest.raises(MoveError, match="site_revision is not the same"):
         move(source, _url(target))
 
@@ -123,8 +124,8 @@ def test_a_database_that_holds_rows_is_not_moved_to(source: Engine, target: Engi
 
 def test_two_databases_are_not_mixed(source: Engine, target: Engine, tmp_path: Path) -> None:
     other = open_engine(f"sqlite:///{tmp_path / 'other.sqlite3'}")
-    moving.upgrade(target)
-    moving._begin(target, other)
+    move_to_postgres.upgrade(target)
+    move_to_postgres._begin(target, other)
     with pytest.raises(MoveError, match="rows of another database"):
         move(source, _url(target))
     other.dispose()
@@ -160,7 +161,7 @@ def test_nobody_writes_to_the_source_meanwhile(source: Engine, target: Engine) -
         try:
             with intruder.begin():
                 refused.append("not refused")
-        except moving.DBAPIError as error:
+        except move_to_postgres.DBAPIError as error:
             refused.append(str(error.orig))
         intruder.dispose()
 
@@ -184,7 +185,7 @@ def test_the_command_says_what_to_do_next(
 
 
 def test_checksums_do_not_depend_on_the_order_of_the_rows(source: Engine, target: Engine) -> None:
-    moving.upgrade(target)
+    move_to_postgres.upgrade(target)
     answers = METADATA.tables["feed_answer"]
     with source.connect() as here, target.connect() as there:
         rows = [dict(row) for row in here.execute(select(answers)).mappings()]

@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import Engine, inspect, make_url, text
 from sqlalchemy.exc import DBAPIError
 
-from service.fleet import schema
-from service.fleet.sharing import SharedHold
+from service.runtime.fleet.store_lock import SharedHold
+from service.store import queue_schema
 from service.store.engine import StoreError, connect_options, open_engine, require_writable
 from service.store.locking import AlreadyRunning, hold_store
 from service.store.migrate import upgrade
@@ -105,33 +105,33 @@ def test_row_37_a_database_that_can_not_be_written_is_refused(url: str) -> None:
 
 def test_migrating_again_changes_nothing(engine: Engine) -> None:
     upgrade(engine)
-    schema.require_queue(engine)
+    queue_schema.require_queue(engine)
 
 
 def test_the_queue_of_a_newer_procrastinate_is_brought_up(
     engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "99.00.00_01_pre_sundial.sql").write_text("CREATE TABLE sundial (); SELECT '100%';")
-    monkeypatch.setattr(schema, "_migrations_folder", lambda: tmp_path)
+    monkeypatch.setattr(queue_schema, "_migrations_folder", lambda: tmp_path)
     with pytest.raises(StoreError, match="duskbell migrate"):
-        schema.require_queue(engine)
-    schema.prepare_queue(engine)
-    schema.prepare_queue(engine)
-    schema.require_queue(engine)
+        queue_schema.require_queue(engine)
+    queue_schema.prepare_queue(engine)
+    queue_schema.prepare_queue(engine)
+    queue_schema.require_queue(engine)
     assert inspect(engine).has_table("sundial")
 
 
 def test_a_database_without_a_queue_is_refused(new_postgres: Server) -> None:
     engine = open_engine(new_postgres())
     with pytest.raises(StoreError, match="duskbell migrate"):
-        schema.require_queue(engine)
+        queue_schema.require_queue(engine)
     engine.dispose()
 
 
 def test_a_fleet_on_sqlite_is_refused(tmp_path: Path) -> None:
     engine = open_engine(f"sqlite:///{tmp_path / 'one.sqlite3'}")
     with pytest.raises(StoreError, match="needs PostgreSQL"):
-        schema.require_queue(engine)
+        queue_schema.require_queue(engine)
     engine.dispose()
 
 

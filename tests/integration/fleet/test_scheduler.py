@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 from sqlalchemy.orm import Session
 
-from service.bootstrap import Duskbell
-from service.clockwork import Chore
-from service.fleet import schedule
-from service.fleet.duties import Duty, due_at, take_turn
-from service.fleet.lifeline import Lifeline
-from service.fleet.schedule import Scheduler, find_duties
+from service.app import Duskbell
+from service.runtime.fleet import schedule
+from service.runtime.fleet.duties import Duty, due_at, take_turn
+from service.runtime.fleet.schedule import Scheduler, find_duties
+from service.runtime.fleet.watchdog import Lifeline
+from service.runtime.scheduler import Chore
 from service.settings import Settings
 from tests.integration.cycle.world import START
 from tests.integration.fleet.conftest import Fleet

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
-from service.outbound import Proxy, read_proxy
+from service.common.outbound_proxy import Proxy, read_proxy
 from tests.integration.channels.channel_receivers import AUTHORITY, DATA
 
 PATIENCE_S = 10.0

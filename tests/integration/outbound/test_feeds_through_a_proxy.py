@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from service.feeds.errors import FeedDown, FeedError
-from service.feeds.http import PoliteClient, Timeouts, identify
-from service.outbound import read_proxy
+from service.common.outbound_proxy import read_proxy
+from service.feeds.shared.feed_errors import FeedDown, FeedError
+from service.feeds.shared.http_client import PoliteClient, Timeouts, identify
 from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk
 from tests.integration.outbound.proxy_server import (
     Script,

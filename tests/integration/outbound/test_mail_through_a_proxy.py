@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from service.channels.base import ChannelError
 from service.channels.email import MailServer, try_relay
-from service.outbound import Proxy, read_proxy
+from service.channels.model import ChannelError
+from service.common.outbound_proxy import Proxy, read_proxy
 from tests.integration.channels.channel_receivers import AUTHORITY, DATA
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.outbound.proxy_server import (

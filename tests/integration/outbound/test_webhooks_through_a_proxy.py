@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from service.channels.base import ChannelError
-from service.channels.netguard import Blocked, CutOff, SafeClient
+from service.channels.model import ChannelError
+from service.channels.safe_http import Blocked, CutOff, SafeClient
 from service.channels.webhook import HookRequest, call_hook
-from service.outbound import Proxy, read_proxy
+from service.common.outbound_proxy import Proxy, read_proxy
 from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk
 from tests.integration.outbound.proxy_server import (
     Script,

@@ -15,9 +15,9 @@ import responses
 import time_machine
 from click.testing import CliRunner, Result
 
-from service.bootstrap import Duskbell, build
-from service.cli import setup as setup_command
+from service.app import Duskbell, build
 from service.cli.main import duskbell as command
+from service.cli.setup import command as setup_command
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.conftest import NewStore
 from tests.integration.feeds.feed_data import read_bytes

@@ -6,11 +6,11 @@ import logging
 
 import pytest
 
-from service.bootstrap import Duskbell
+from service.app import Duskbell
 from service.channels.email import Email, OutboxFolder
 from service.settings import Settings
 from service.setup.settings_file import write_settings
-from service.setup.watching import SettingsWatch
+from service.setup.settings_watch import SettingsWatch
 from tests.integration.setup.conftest import Fresh
 
 

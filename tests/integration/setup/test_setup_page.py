@@ -10,10 +10,11 @@ import pytest
 import responses
 from starlette.testclient import TestClient
 
-from service.bootstrap import Duskbell
-from service.store import people, tables
-from service.web import sessions
+from service.app import Duskbell
+from service.store.repositories import people
+from service.store.schema import core_tables
 from service.web.app import build_app
+from service.web.shared import sessions
 from tests.integration.channels.channel_receivers import Receiver
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.delivery.receivers import Hook, answer
@@ -112,7 +113,7 @@ def test_row_192_somebody_signed_in_who_is_not_the_operator_finds_nothing(
 ) -> None:
     now = wired.clock()
     with wired.sessions.begin() as session:
-        friend = tables.Person(name="", zone="UTC", is_operator=False, created_at=now)
+        friend = core_tables.Person(name="", zone="UTC", is_operator=False, created_at=now)
         session.add(friend)
         session.flush()
         token = sessions.start(session, friend.id, now)

@@ -10,15 +10,15 @@ import pytest
 from sqlalchemy import Engine, delete
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.feeds.breaker import Breaker, State
-from service.feeds.deadline import Deadline
-from service.feeds.errors import AllowanceSpent, FeedDown, FeedRefused
-from service.feeds.limits import Allowance
-from service.store import feedstate
+from service.feeds import feed_state
+from service.feeds.feed_state import DatabaseGuards
+from service.feeds.shared.allowances import Allowance
+from service.feeds.shared.breaker import Breaker, State
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
 from service.store.engine import open_engine
-from service.store.feedstate import DatabaseGuards
 from service.store.migrate import require_current
-from service.store.tables_feeds import FeedState, FeedTurn, FeedWindow, PlaceCheck
+from service.store.schema.feed_tables import FeedState, FeedTurn, FeedWindow, PlaceCheck
 
 NOON = datetime(2026, 10, 9, 12, 0, 30, tzinfo=UTC)
 MINUTE, DAY = 60, 86_400
@@ -138,7 +138,7 @@ def test_feeds_of_one_provider_share_its_allowance(sessions: sessionmaker[Sessio
     ask(guards(sessions, clock), clock, 6, feed="open-meteo-ensemble")
     assert clock.slept == [30.0]
     with sessions() as session:
-        assert feedstate.used_now(session, clock.now)["open-meteo", DAY] == 12.0
+        assert feed_state.used_now(session, clock.now)["open-meteo", DAY] == 12.0
 
 
 def test_a_clock_that_goes_back_gives_nothing_twice(sessions: sessionmaker[Session]) -> None:
@@ -167,11 +167,11 @@ def test_one_at_a_time_means_over_all_who_ask(sessions: sessionmaker[Session]) -
 def test_the_turn_of_one_who_died_is_free_after_two_minutes(sessions: sessionmaker[Session]) -> None:
     clock = Clock()
     with sessions.begin() as session:
-        assert feedstate.take_turn(session, "metno", "the dead one", clock.now)
+        assert feed_state.take_turn(session, "metno", "the dead one", clock.now)
     ask(guards(sessions, clock), clock, 1, feed="metno", seconds=130)
     assert timedelta(seconds=119) < clock.now - NOON < timedelta(seconds=122)
     with sessions.begin() as session:
-        feedstate.release_turn(session, "metno", "the dead one")
+        feed_state.release_turn(session, "metno", "the dead one")
 
 
 # Breakers
@@ -194,7 +194,7 @@ def test_success_closes_it_for_everybody(sessions: sessionmaker[Session]) -> Non
     assert made.refusal("metno") is None
     made.note("metno", None)
     with sessions() as session:
-        assert feedstate.read_breaker(session, "metno").state is State.CLOSED
+        assert feed_state.read_breaker(session, "metno").state is State.CLOSED
 
 
 def test_a_403_stays_over_restarts_until_an_operator_closes_it(sessions: sessionmaker[Session]) -> None:
@@ -203,14 +203,14 @@ def test_a_403_stays_over_restarts_until_an_operator_closes_it(sessions: session
     clock.now += timedelta(days=30)
     assert guards(sessions, clock).refusal("metno") is not None
     with sessions.begin() as session:
-        assert feedstate.close_breaker(session, "metno", clock.now).state is State.SHUT
+        assert feed_state.close_breaker(session, "metno", clock.now).state is State.SHUT
     assert guards(sessions, clock).refusal("metno") is None
 
 
 def test_good_news_of_a_good_feed_writes_nothing(sessions: sessionmaker[Session]) -> None:
     guards(sessions, Clock()).note("metno", None)
     with sessions() as session:
-        assert feedstate.all_breakers(session) == {}
+        assert feed_state.all_breakers(session) == {}
 
 
 def test_failures_seen_by_two_processes_add_up(sessions: sessionmaker[Session]) -> None:
@@ -220,7 +220,7 @@ def test_failures_seen_by_two_processes_add_up(sessions: sessionmaker[Session]) 
     other.note("nws", FeedDown("down."))
     one.note("nws", FeedDown("down."))
     with sessions() as session:
-        assert feedstate.read_breaker(session, "nws") == Breaker(
+        assert feed_state.read_breaker(session, "nws") == Breaker(
             State.OPEN, 3, NOON, NOON + timedelta(minutes=5), "down."
         )
 
@@ -228,15 +228,15 @@ def test_failures_seen_by_two_processes_add_up(sessions: sessionmaker[Session]) 
 # What is due
 def test_places_are_noted_as_asked(sessions: sessionmaker[Session]) -> None:
     with sessions.begin() as session:
-        feedstate.note_asked(session, ["a", "b", "a"], NOON)
-        feedstate.note_asked(session, [], NOON)
+        feed_state.note_asked(session, ["a", "b", "a"], NOON)
+        feed_state.note_asked(session, [], NOON)
     later = NOON + timedelta(hours=1)
     with sessions.begin() as session:
-        feedstate.note_asked(session, ["b", "c"], later)
+        feed_state.note_asked(session, ["b", "c"], later)
     with sessions() as session:
-        assert feedstate.last_asked(session, {"a", "b", "x"}) == {"a": NOON, "b": later}
+        assert feed_state.last_asked(session, {"a", "b", "x"}) == {"a": NOON, "b": later}
         many = {str(k) for k in range(600)} | {"c"}
-        assert feedstate.last_asked(session, many) == {"c": later}
+        assert feed_state.last_asked(session, many) == {"c": later}
 
 
 def _spend_many(url: str, times: int) -> None:
@@ -245,7 +245,7 @@ def _spend_many(url: str, times: int) -> None:
     sessions = sessionmaker(engine)
     for _ in range(times):
         with sessions.begin() as session:
-            feedstate.spend(session, "open-meteo", Allowance({DAY: 1_000}), 1.0, NOON)
+            feed_state.spend(session, "open-meteo", Allowance({DAY: 1_000}), 1.0, NOON)
     engine.dispose()
 
 
@@ -258,4 +258,4 @@ def test_two_processes_that_spend_at_once_lose_nothing(engine: Engine, url: str)
         worker.join(timeout=60)
     assert [worker.exitcode for worker in workers] == [0, 0]
     with Session(engine) as session:
-        assert feedstate.used_now(session, NOON)["open-meteo", DAY] == 80.0
+        assert feed_state.used_now(session, NOON)["open-meteo", DAY] == 80.0

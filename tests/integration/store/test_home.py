@@ -13,11 +13,14 @@ from alerts.common.errors import BadInput
 from alerts.field.driving import Home
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
-from service.keys import Keys
-from service.store import identity, people, personal, sites, tables
-from service.store.codec import from_json, to_json
+from service.accounts import address_owner
+from service.common.secret_key import Keys
 from service.store.engine import open_engine
+from service.store.json_values import from_json, to_json
+from service.store.maintenance import personal_data
 from service.store.migrate import _config, require_current, upgrade
+from service.store.repositories import people, sites
+from service.store.schema import core_tables
 
 NOW = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 HOME = Home(40.123456, -1.0, 70.0)
@@ -35,32 +38,32 @@ def session(ready_url: str) -> Session:
     engine.dispose()
 
 
-def _person(session: Session, mail: str, *, is_operator: bool = False) -> tables.Person:
-    person = tables.Person(name="", zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
+def _person(session: Session, mail: str, *, is_operator: bool = False) -> core_tables.Person:
+    person = core_tables.Person(name="", zone="Europe/Madrid", is_operator=is_operator, created_at=NOW)
     session.add(person)
     session.flush()
     people.add_address(session, person, "email", mail, secrets=[], now=NOW)
     return person
 
 
-def _address(session: Session, person: tables.Person) -> tables.Address:
-    return session.query(tables.Address).filter_by(person_id=person.id).one()
+def _address(session: Session, person: core_tables.Person) -> core_tables.Address:
+    return session.query(core_tables.Address).filter_by(person_id=person.id).one()
 
 
-def _site(session: Session, owner: tables.Person) -> tables.Site:
+def _site(session: Session, owner: core_tables.Person) -> core_tables.Site:
     return sites.add_site(session, owner, RIDGE, elevation_known=False, now=NOW)
 
 
 def _watch(
-    session: Session, person: tables.Person, row: tables.Site, **wished: object
-) -> tables.Subscription:
+    session: Session, person: core_tables.Person, row: core_tables.Site, **wished: object
+) -> core_tables.Subscription:
     made = people.subscribe(session, _address(session, person), row, Wishes(**wished), now=NOW)
     made.look_again_at = NOW + timedelta(days=1)
     session.flush()
     return made
 
 
-def _drive(row: tables.Subscription) -> tuple[timedelta, bool]:
+def _drive(row: core_tables.Subscription) -> tuple[timedelta, bool]:
     wishes = from_json(Wishes, row.wishes)
     return wishes.usual_drive, wishes.drive_is_estimate
 
@@ -109,10 +112,10 @@ def test_a_home_is_exported_and_erased_and_wishes_that_cannot_be_read_stop_nothi
     mine = _watch(session, anna, row)
     mine.wishes = {**mine.wishes, "units": "furlongs"}
     people.set_home(session, anna, HOME)
-    told = personal.export(session, anna)["person"][0]
+    told = personal_data.export(session, anna)["person"][0]
     assert (told["home_lat_deg"], told["home_lon_deg"], told["home_speed_kmh"]) == (40.12, -1.0, 70.0)
     assert mine.wishes["drive_estimate"] == to_json(Wishes(drive_estimate=ESTIMATE))["drive_estimate"]
-    personal.erase(session, EMBER, anna, NOW)
+    personal_data.erase(session, EMBER, anna, NOW)
     assert (people.home_of(anna), mine.wishes["drive_estimate"]) == (None, None)
 
 
@@ -124,9 +127,9 @@ def test_what_is_told_to_another_person_goes_by_their_home(session: Session) -> 
     given = people.add_address(session, owner, "email", "ben@example.org", secrets=[], now=NOW)
     theirs = people.subscribe(session, given, row, Wishes(), now=NOW)
     assert _drive(theirs) == (ESTIMATE, True)
-    identity.give_away(session, given, now=NOW)
+    address_owner.give_away(session, given, now=NOW)
     assert _drive(theirs) == (timedelta(minutes=90), False), "nobody learns where the operator lives"
-    identity.take_as_own(session, given, owner)
+    address_owner.take_as_own(session, given, owner)
     assert _drive(theirs)[1]
 
 
@@ -146,16 +149,16 @@ def test_drives_that_nobody_gave_are_told_from_given_ones_and_older_versions_sti
         row = _site(session, anna)
         mine = _watch(session, anna, row)
         people.set_home(session, anna, HOME)
-        snapshot = tables.WishSnapshot(digest="x", wishes=mine.wishes)
+        snapshot = core_tables.WishSnapshot(digest="x", wishes=mine.wishes)
         session.add(snapshot)
     config = _config()
     config.attributes["engine"] = engine
     command.downgrade(config, "0024")
     with engine.begin() as connection:
-        for column in (tables.Subscription.wishes, tables.WishSnapshot.wishes):
+        for column in (core_tables.Subscription.wishes, core_tables.WishSnapshot.wishes):
             assert connection.scalar(select(column))["drive"] == "PT2H"
-        connection.execute(update(tables.Subscription).values(wishes={"drive": "PT1H30M"}))
+        connection.execute(update(core_tables.Subscription).values(wishes={"drive": "PT1H30M"}))
     upgrade(engine)
     with sessionmaker(engine)() as session:
-        assert session.query(tables.Subscription).one().wishes["drive"] is None
+        assert session.query(core_tables.Subscription).one().wishes["drive"] is None
     engine.dispose()

@@ -13,8 +13,8 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect, select, text
 from sqlalchemy.orm import Session
 
+from service.accounts.address_owner import hanging_on_operator
 from service.store.engine import StoreError, open_engine
-from service.store.identity import hanging_on_operator
 from service.store.migrate import (
     _config,
     current_revision,
@@ -23,8 +23,8 @@ from service.store.migrate import (
     require_current,
     upgrade,
 )
-from service.store.tables import Address, Person, Table
-from service.store.tables_delivery import Token
+from service.store.schema.core_tables import Address, Person, Table
+from service.store.schema.delivery_tables import Token
 
 
 def test_an_empty_database_gets_all_tables(store_url: str) -> None:

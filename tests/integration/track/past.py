@@ -14,14 +14,14 @@ from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.metar import read_metar
 from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
-from service.bootstrap import Duskbell
-from service.cycle import verify
+from service.app import Duskbell
 from service.demo.story import FLAT, SATURDAY
-from service.feeds.base import Gathered
-from service.observations.base import Ask, Heard, Observed
+from service.feeds.shared.model import Gathered
+from service.hindsight import verification
+from service.observations.model import Ask, Heard, Observed
 from service.settings import Settings
-from service.store import tables
-from service.store.tables_track import JudgedEvent
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
 
@@ -78,23 +78,25 @@ class Past:
 
     def verify(self, now: datetime = AFTER) -> dict[str, int]:
         sessions = self.duskbell.sessions
-        return verify.run(verify.Verifying(sessions, self.witnesses.observe, self.witnesses.gather), now)
+        return verification.run(
+            verification.Verifying(sessions, self.witnesses.observe, self.witnesses.gather), now
+        )
 
     def event(self) -> JudgedEvent:
         with self.duskbell.sessions() as session:
             query = select(JudgedEvent).where(JudgedEvent.night_name == SATURDAY)
             return session.scalars(query).one()
 
-    def outcome(self) -> tables.Outcome:
+    def outcome(self) -> core_tables.Outcome:
         """The one that counts for the Saturday."""
         with self.duskbell.sessions() as session:
-            row = session.get(tables.Outcome, self.event().outcome_id)
+            row = session.get(core_tables.Outcome, self.event().outcome_id)
             assert row is not None
             return row
 
     def rows(self) -> int:
         with self.duskbell.sessions() as session:
-            query = select(tables.Outcome.id).where(tables.Outcome.night_name == SATURDAY)
+            query = select(core_tables.Outcome.id).where(core_tables.Outcome.night_name == SATURDAY)
             return len(session.scalars(query).all())
 
 

@@ -17,11 +17,12 @@ from alerts.track.observations.outcome import Outcome
 from alerts.weather.forecast import Source
 from alerts.weather.outlook import Outlook, SourceChance
 from alerts.wishes.model import Wishes
-from service.store import people, tables, track
-from service.store.codec import to_json
-from service.store.people import default_wishes
-from service.store.sites import add_site, newest_revision
-from service.store.tables_track import JudgedEvent
+from service.store.json_values import to_json
+from service.store.repositories import judged_events, people
+from service.store.repositories.people import default_wishes
+from service.store.repositories.sites import add_site, newest_revision
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent
 
 GO_FROM_PCT = 70
 
@@ -72,8 +73,10 @@ def watch(
 
 def remember(session: Session, watched: Watched, windows: Iterable[Remembered]) -> None:
     """Write each window as the stages would have left it; the facts of its night are left empty."""
-    snapshot = tables.WishSnapshot(digest="remembered", wishes=to_json(watched.wishes))
-    findings = {is_go: tables.Finding(reasons=[to_json(_reason(is_go=is_go))]) for is_go in (True, False)}
+    snapshot = core_tables.WishSnapshot(digest="remembered", wishes=to_json(watched.wishes))
+    findings = {
+        is_go: core_tables.Finding(reasons=[to_json(_reason(is_go=is_go))]) for is_go in (True, False)
+    }
     session.add_all([snapshot, *findings.values()])
     session.flush()
     for each in windows:
@@ -85,21 +88,21 @@ def _remember_one(
     session: Session,
     watched: Watched,
     each: Remembered,
-    snapshot: tables.WishSnapshot,
-    findings: Mapping[bool, tables.Finding],
+    snapshot: core_tables.WishSnapshot,
+    findings: Mapping[bool, core_tables.Finding],
 ) -> None:
     row = _night_row(session, watched, each)
     for lead, said_pct in each.said_pct.items():
         at = each.start - timedelta(hours=HOURS_BEFORE[lead])
         outlook = _outlook(each, said_pct, each.raw_pct.get(lead))
-        kept = tables.Outlook(
+        kept = core_tables.Outlook(
             night_id=row.id, window_index=0, shortest_minutes=30, inputs=lead.value, forecast_ids=[],
             chance_pct=said_pct, facts=to_json(outlook), as_of=at,
         )  # fmt: skip
         session.add(kept)
         session.flush()
         session.add(
-            tables.Decision(
+            core_tables.Decision(
                 subscription_id=watched.subscription_id, night_id=row.id, night_name=row.name,
                 site_revision_id=watched.revision_id, as_of=at, confirmed_at=at,
                 verdict="go" if said_pct >= GO_FROM_PCT else "stay", deciding_rule="chance", fingerprint="",
@@ -111,9 +114,9 @@ def _remember_one(
     _settle(session, watched, row, each)
 
 
-def _night_row(session: Session, watched: Watched, each: Remembered) -> tables.Night:
+def _night_row(session: Session, watched: Watched, each: Remembered) -> core_tables.Night:
     start, end = each.start, each.start + each.length
-    row = tables.Night(
+    row = core_tables.Night(
         site_revision_id=watched.revision_id, name=start.date(), sky_key=f"{start:%H%M}", starts=start,
         ends=end, first_window_start=start, last_window_end=end, facts={}, kernel="",
         rules_version="", computed_at=start - timedelta(days=10),
@@ -139,7 +142,7 @@ def _reason(*, is_go: bool) -> Reason:
     return Reason("chance", Result.PASS if is_go else Result.FAIL, "as remembered")
 
 
-def _settle(session: Session, watched: Watched, row: tables.Night, each: Remembered) -> None:
+def _settle(session: Session, watched: Watched, row: core_tables.Night, each: Remembered) -> None:
     event = JudgedEvent(
         site_id=watched.site_id, site_revision_id=watched.revision_id, night_name=row.name,
         window_start=each.start, window_end=each.start + each.length, shortest_minutes=30, looks=3,
@@ -150,4 +153,4 @@ def _settle(session: Session, watched: Watched, row: tables.Night, each: Remembe
     judge = None if each.clear is None else each.judge
     window = Span(each.start, each.start + each.length)
     outcome = Outcome(Event(window, timedelta(minutes=30)), state, judge, "as remembered", ())
-    track.keep_outcome(session, event, outcome, each.start + each.length)
+    judged_events.keep_outcome(session, event, outcome, each.start + each.length)

@@ -13,8 +13,8 @@ from alerts.track.observations.evidence import Judge, SkyReport, Station
 from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import LAST_REWRITE
 from service.demo.story import FLAT
-from service.observations.base import Ask, Heard, Observed
-from service.store import track
+from service.observations.model import Ask, Heard, Observed
+from service.store.repositories import judged_events
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.track.past import AFTER, HOUR, NEAR, NEXT_DAY, Past, Witnesses, over
 
@@ -38,7 +38,7 @@ def metar(station: Station, at: datetime, sky: str, received_at: datetime | None
 
 def keep(past: Past, observed: Sequence[Observed]) -> None:
     with past.duskbell.sessions.begin() as session:
-        track.keep_reports(session, observed, AFTER)
+        judged_events.keep_reports(session, observed, AFTER)
 
 
 def days_before(station: Station, skies: Sequence[str]) -> list[Observed]:
@@ -83,7 +83,7 @@ def test_a_station_that_copies_another_is_no_second_witness(past: Past) -> None:
     keep(past, [*days_before(FAR, SKIES), *days_before(TWIN, SKIES)])
     past.witnesses = Several({FAR: "OVC080", TWIN: "OVC080"})
     past.verify()
-    outcome = track.read_outcome(past.outcome())
+    outcome = judged_events.read_outcome(past.outcome())
     assert outcome.state.value == "unsure"
     said = {account.witness: (account.weight, account.why) for account in outcome.accounts}
     assert said["LEFA METAR"][0] == 0.5
@@ -144,7 +144,7 @@ def test_a_correction_within_two_days_counts(past: Past) -> None:
     past.verify()
     past.witnesses.sky, past.witnesses.analysis_pct = "NCD", 5.0
     with past.duskbell.sessions.begin() as session:
-        for row in session.query(track.StationReport):
+        for row in session.query(judged_events.StationReport):
             row.received_at -= timedelta(minutes=3)
     past.verify(NEXT_DAY)
     assert past.outcome().state == "clear"
@@ -157,7 +157,7 @@ def test_silence_while_it_was_clear_never_makes_a_night_cloudy(past: Past, missi
     third = len(event_hours) // 3
     keep(past, [metar(NEAR, at, "OVC080" if i < third else missing) for i, at in enumerate(event_hours)])
     past.verify()
-    outcome = track.read_outcome(past.outcome())
+    outcome = judged_events.read_outcome(past.outcome())
     assert outcome.state.value == "unsure"
     (station,) = (said for said in outcome.accounts if said.judge is Judge.STATIONS)
     assert station.why == "too few reports that say anything of the sky"
@@ -186,7 +186,7 @@ def test_a_station_in_the_wrong_place_says_why_it_does_not_count(
 ) -> None:
     past.witnesses = Several({station: "OVC080"})
     past.verify()
-    (account,) = track.read_outcome(past.outcome()).accounts
+    (account,) = judged_events.read_outcome(past.outcome()).accounts
     assert account.weight == 0
     assert why in account.why
     assert past.outcome().state == "unsure"

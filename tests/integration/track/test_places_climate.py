@@ -12,14 +12,16 @@ from sqlalchemy import select, update
 
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.skill import CLEAR_SHARE
-from service.cycle import judge
-from service.cycle.shelf import months_read
 from service.demo.story import FLAT, SATURDAY
-from service.rejudging import rejudge
-from service.store import climates, personal, tables
-from service.store.forecasts import place_key
-from service.store.sites import add_site
-from service.store.tables_track import JudgedEvent, NightCloud
+from service.hindsight.rejudge import rejudge
+from service.pipeline import judge_stage
+from service.pipeline.judging.shared_inputs import months_read
+from service.store.maintenance import personal_data
+from service.store.repositories import climates
+from service.store.repositories.forecasts import place_key
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent, NightCloud
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import START, World, open_world
 from tests.integration.track.past import NEXT_DAY, Past, over
@@ -84,10 +86,10 @@ def _learn(world: World, nights: int, clear_share: float, noted_at: datetime, *,
 def _newest(world: World) -> tuple[int, int]:
     """Of the Saturday: what is usual there, and the chance."""
     with world.duskbell.sessions() as session:
-        query = select(tables.Decision).where(tables.Decision.night_name == SATURDAY)
-        row = session.scalars(query.order_by(tables.Decision.id.desc())).first()
+        query = select(core_tables.Decision).where(core_tables.Decision.night_name == SATURDAY)
+        row = session.scalars(query.order_by(core_tables.Decision.id.desc())).first()
         assert row is not None
-        facts = session.get_one(tables.Outlook, row.outlook_ids[0]).facts
+        facts = session.get_one(core_tables.Outlook, row.outlook_ids[0]).facts
         return facts["usual_pct"], facts["chance_pct"]
 
 
@@ -104,8 +106,8 @@ def test_a_cloudy_places_chances_start_lower_than_a_clear_ones(world: World) -> 
 def _judge(world: World, now: datetime) -> dict[str, int]:
     """Everybody's nights are looked at."""
     with world.duskbell.sessions.begin() as session:
-        session.execute(update(tables.Subscription).values(look_again_at=None))
-    return judge.run(judge.Judging(world.duskbell.sessions, HALF_HOUR), now, now)
+        session.execute(update(core_tables.Subscription).values(look_again_at=None))
+    return judge_stage.run(judge_stage.Judging(world.duskbell.sessions, HALF_HOUR), now, now)
 
 
 def test_row_177_a_decision_judged_again_starts_from_what_was_known_of_its_place_then(world: World) -> None:
@@ -128,13 +130,13 @@ def test_places_of_an_erased_site_are_forgotten_but_for_those_where_others_are(w
     lonely = replace(FLAT, name="Heron Pool", lat_deg=FLAT.lat_deg + 1)
     _learn(world, 3, 1.0, START - timedelta(days=1), first=date(2026, 7, 1))
     with world.duskbell.sessions.begin() as session:
-        guest = tables.Person(name="guest", zone=FLAT.zone, is_operator=False, created_at=START)
+        guest = core_tables.Person(name="guest", zone=FLAT.zone, is_operator=False, created_at=START)
         session.add(guest)
         session.flush()
         for site in (lonely, replace(FLAT, name="Same Flat")):
             add_site(session, guest, site, elevation_known=True, now=START)
         climates.note_night(session, place_key(lonely), SATURDAY, 1.0, START - timedelta(days=1))
-        personal.erase(session, world.duskbell.keys, guest, START)
+        personal_data.erase(session, world.duskbell.keys, guest, START)
         assert climates.climate_at(session, lonely, START) == UNKNOWN_CLIMATE
         assert climates.climate_at(session, FLAT, START).nights == {7: 3}
 

@@ -16,12 +16,12 @@ from alerts.track.calibration.correct_many import recalibrated
 from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.score import brier_score
 from alerts.weather.skill import CLEAR_LIMIT_PCT
-from service.bootstrap import Duskbell
+from service.app import Duskbell
+from service.hindsight.track_record import load_record, record_page
 from service.settings import Settings
-from service.store import calibrations, recordrows
 from service.store.migrate import require_current
-from service.store.pairs import load_pairs
-from service.trackrecord import load_record, record_page
+from service.store.repositories import calibrations, record_rows
+from service.store.repositories.pairs import load_pairs
 from tests.integration.track.remembered import Remembered, remember, watch
 from tests.unit.track.test_real_pairs import CHECKS, came, rows, runs_clear
 
@@ -42,7 +42,7 @@ def april(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Duskbell]:
         for number, place in enumerate(sorted({row["place"] for row in rows()})):
             watched = watch(session, Site(place, 40.0 + number, -1.0, zone="UTC"), NOW - timedelta(days=60))
             remember(session, watched, [_hour(*each) for each in told if each[0]["place"] == place])
-        while recordrows.write_due(session):
+        while record_rows.write_due(session):
             continue
     yield duskbell
     duskbell.engine.dispose()

@@ -17,18 +17,19 @@ from alerts.track.observations.evidence import SeenSky
 from alerts.track.record.climatology import climatology, month_counts
 from alerts.track.record.text import forecasts_like, say_like
 from alerts.wishes.model import Trip, Wishes
-from service.bootstrap import Duskbell
+from service.app import Duskbell
 from service.demo.story import FLAT, SATURDAY
+from service.hindsight.record_csv import record_csv
+from service.hindsight.track_record import everywhere, load_record, record_page
 from service.observations import awc
-from service.recordtable import record_csv
 from service.settings import Settings
-from service.store import recordrows, tables, track
-from service.store.codec import from_json, to_json
+from service.store.json_values import from_json, to_json
 from service.store.migrate import require_current
-from service.store.pairs import find_told, load_pairs
-from service.store.recordrows import find_wishes, wishes_key
-from service.store.tables_track import JudgedEvent, RecordRow, StationReport
-from service.trackrecord import everywhere, load_record, record_page
+from service.store.repositories import judged_events, record_rows
+from service.store.repositories.pairs import find_told, load_pairs
+from service.store.repositories.record_rows import find_wishes, wishes_key
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent, RecordRow, StationReport
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.track.past import AFTER, NEXT_DAY, Past, over
 from tests.integration.track.remembered import Remembered, remember, watch
@@ -86,12 +87,14 @@ def test_what_was_said_outlives_its_decisions(past: Past) -> None:
     past.verify()
     said = [(row.lead, row.chance_pct) for row in rows(past)]
     with past.duskbell.sessions.begin() as session:
-        for kind in (tables.MessageAlert, tables.Alert, tables.Decision):
+        for kind in (core_tables.MessageAlert, core_tables.Alert, core_tables.Decision):
             session.execute(delete(kind))
-        site_id, person_id = (session.scalars(select(kind.id)).one() for kind in (tables.Site, tables.Person))
+        site_id, person_id = (
+            session.scalars(select(kind.id)).one() for kind in (core_tables.Site, core_tables.Person)
+        )
         said_so = {"site_id": site_id, "night": SATURDAY, "person_id": person_id}
-        track.add_person_report(session, **said_so, seen=SeenSky.CLEAR, now=AFTER)
-        track.add_person_report(session, **said_so, seen=SeenSky.CLOUDY, now=AFTER)
+        judged_events.add_person_report(session, **said_so, seen=SeenSky.CLEAR, now=AFTER)
+        judged_events.add_person_report(session, **said_so, seen=SeenSky.CLOUDY, now=AFTER)
     past.verify(NEXT_DAY)
     assert [(row.lead, row.chance_pct) for row in rows(past)] == said
     assert {row.judge for row in rows(past) if row.event_id == past.event().id} == {"people"}
@@ -126,23 +129,23 @@ def test_another_wish_has_rows_of_its_own_that_the_record_leaves_out(past: Past)
 
 def _subscribe_another(session: object) -> None:
     """The same decisions for somebody who bears less wind."""
-    first = session.scalars(select(tables.Subscription)).first()  # type: ignore[attr-defined]
+    first = session.scalars(select(core_tables.Subscription)).first()  # type: ignore[attr-defined]
     wishes = to_json(replace(from_json(Wishes, first.wishes), wind_limit_ms=8.5))
-    other = tables.Subscription(
+    other = core_tables.Subscription(
         **{
             column.key: getattr(first, column.key)
-            for column in tables.Subscription.__table__.columns
+            for column in core_tables.Subscription.__table__.columns
             if column.key != "id"
         }
     )
     other.wishes = wishes
     session.add(other)  # type: ignore[attr-defined]
     session.flush()  # type: ignore[attr-defined]
-    for row in session.scalars(select(tables.Decision)).all():  # type: ignore[attr-defined]
-        copy = tables.Decision(
+    for row in session.scalars(select(core_tables.Decision)).all():  # type: ignore[attr-defined]
+        copy = core_tables.Decision(
             **{
                 column.key: getattr(row, column.key)
-                for column in tables.Decision.__table__.columns
+                for column in core_tables.Decision.__table__.columns
                 if column.key not in ("id", "wish_snapshot_id")
             }
         )
@@ -180,7 +183,7 @@ def test_a_record_is_read_alike_from_both_databases(tmp_path: Path, ready_url: s
         watched = watch(session, FLAT, AFTER)
         days = [AFTER - timedelta(days=400 + i) for i in range(4)]
         remember(session, watched, [Remembered(day, said, i % 2 == 0) for i, day in enumerate(days)])
-        assert recordrows.write_due(session) == 4
+        assert record_rows.write_due(session) == 4
     with duskbell.sessions() as session:
         found = load_record(session, watched.site_id)
         table = record_csv(session)
@@ -197,7 +200,7 @@ def test_a_record_is_read_alike_from_both_databases(tmp_path: Path, ready_url: s
 def test_an_empty_record_is_read_as_one(past: Past) -> None:
     with past.duskbell.sessions() as session:
         assert len(load_pairs(session)) == 0
-        assert recordrows.write_due(session) == 0
+        assert record_rows.write_due(session) == 0
 
 
 def test_a_sites_climatology_is_the_same_from_counts_over_all_sites() -> None:

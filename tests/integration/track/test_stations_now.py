@@ -15,13 +15,14 @@ from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.metar import read_metar
 from alerts.weather.outlook import Outlook
 from service.demo.story import FLAT, SATURDAY
+from service.hindsight.rejudge import rejudge
 from service.observations import nws
-from service.observations.base import METAR, Ask, Heard, Observed, areas_of
-from service.rejudging import rejudge
-from service.store import tables, track
-from service.store.codec import from_json
-from service.store.nightsdue import read_nights_due
-from service.store.tables_track import StationReport
+from service.observations.model import METAR, Ask, Heard, Observed, areas_of
+from service.store.json_values import from_json
+from service.store.repositories import judged_events
+from service.store.repositories.review_times import read_nights_due
+from service.store.schema import core_tables
+from service.store.schema.track_tables import StationReport
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 
@@ -68,17 +69,17 @@ def air(world: World) -> Air:
 def outlook(world: World) -> Outlook:
     """Of the newest decision on the Saturday."""
     with world.duskbell.sessions() as session:
-        query = select(tables.Decision).where(tables.Decision.night_name == SATURDAY)
-        decision = session.scalars(query.order_by(tables.Decision.id.desc())).first()
+        query = select(core_tables.Decision).where(core_tables.Decision.night_name == SATURDAY)
+        decision = session.scalars(query.order_by(core_tables.Decision.id.desc())).first()
         assert decision is not None
-        row = session.get(tables.Outlook, decision.outlook_ids[0])
+        row = session.get(core_tables.Outlook, decision.outlook_ids[0])
         assert row is not None
         return from_json(Outlook, row.facts)
 
 
 def heard_at(world: World, now: datetime) -> list[str]:
     with world.duskbell.sessions() as session:
-        return [each.station for each in track.stations_now(session, FLAT, now)]
+        return [each.station for each in judged_events.stations_now(session, FLAT, now)]
 
 
 def test_cloud_over_a_station_nearby_lowers_the_chance_before_anybody_leaves(world: World, air: Air) -> None:
@@ -186,7 +187,7 @@ def test_row_184_a_night_is_looked_at_again_when_what_was_heard_is_old(
         world.duskbell.invented_stations = air.observe
         world.cycle(now)
         with world.duskbell.sessions() as session:
-            kept = select(tables.Subscription.nights_due, tables.Subscription.judged_at)
+            kept = select(core_tables.Subscription.nights_due, core_tables.Subscription.judged_at)
             due = [read_nights_due(*row) for row in session.execute(kept)]
     assert [each[SATURDAY] for each in due] == [now + 110 * MINUTE + timedelta(seconds=1)] * 2
 
@@ -197,7 +198,7 @@ def test_the_same_comes_of_judging_again_whatever_came_afterwards(world: World, 
     world.cycle(GO_TIME)
     late = observed(GO_TIME - 5 * MINUTE, "CLR", AHEAD)
     with world.duskbell.sessions.begin() as session:
-        track.keep_reports(session, [late], GO_TIME + 9 * HOUR)
+        judged_events.keep_reports(session, [late], GO_TIME + 9 * HOUR)
         nights = rejudge(session, world.duskbell.ephemeris, SATURDAY, SATURDAY)
     again = [each for night in nights for each in night.decisions if each.as_of == GO_TIME]
     assert len(again) == 2
@@ -217,11 +218,11 @@ def test_a_report_that_came_for_a_night_gone_by_counts_from_when_it_is_heard_aga
 ) -> None:
     known = observed(GO_TIME - 10 * MINUTE, "OVC040")
     with world.duskbell.sessions.begin() as session:
-        assert track.keep_reports(session, [known], GO_TIME - 5 * MINUTE) == 1
+        assert judged_events.keep_reports(session, [known], GO_TIME - 5 * MINUTE) == 1
     assert heard_at(world, GO_TIME) == []
     air.says = [known]
     world.cycle(GO_TIME)
     assert heard_at(world, GO_TIME) == ["LETE"]
     with world.duskbell.sessions.begin() as session:
-        assert track.keep_reports(session, [known], GO_TIME + HOUR, judged_on=True) == 0
+        assert judged_events.keep_reports(session, [known], GO_TIME + HOUR, judged_on=True) == 0
         assert len(session.scalars(select(StationReport)).all()) == 1

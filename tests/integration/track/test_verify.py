@@ -12,12 +12,13 @@ from sqlalchemy import select
 
 from alerts.common.span import Span
 from alerts.track.observations.evidence import Account, Judge, OutcomeState, SeenSky
-from service.cycle import verify
-from service.cycle.run import run_cycle
 from service.demo.story import FLAT, SATURDAY
-from service.store import calibrations, tables, track
-from service.store.pairs import load_pairs
-from service.store.tables_track import JudgedEvent, StationReport
+from service.hindsight import verification
+from service.pipeline.run_cycle import run_cycle
+from service.store.repositories import calibrations, judged_events
+from service.store.repositories.pairs import load_pairs
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent, StationReport
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
 from tests.integration.track.past import AFTER, NEAR, NEXT_DAY, Past, over
@@ -31,9 +32,9 @@ def past(tmp_path: Path, new_store: NewStore, copy_store: CopyStore) -> Iterator
 
 def _say(past: Past, seen: SeenSky, now: object = AFTER, **more: object) -> None:
     with past.duskbell.sessions.begin() as session:
-        site_id = session.scalars(select(tables.Site.id)).one()
-        person_id = session.scalars(select(tables.Person.id)).one()
-        track.add_person_report(
+        site_id = session.scalars(select(core_tables.Site.id)).one()
+        person_id = session.scalars(select(core_tables.Person.id)).one()
+        judged_events.add_person_report(
             session,
             site_id=site_id,
             night=SATURDAY,
@@ -136,7 +137,7 @@ def test_one_person_against_stations_is_left_open_and_both_are_shown(past: Past)
     past.witnesses.sky = "OVC080"
     _say(past, SeenSky.CLEAR)
     past.verify()
-    outcome = track.read_outcome(past.outcome())
+    outcome = judged_events.read_outcome(past.outcome())
     assert outcome.state.value == "unsure"
     assert len(outcome.disagreement) == 2
 
@@ -147,8 +148,8 @@ def test_whoever_explains_a_night_reads_its_outcomes_by_one_call(past: Past) -> 
     _say(past, SeenSky.CLEAR)
     past.verify(NEXT_DAY)
     with past.duskbell.sessions() as session:
-        (outcome,) = track.outcomes_of_night(session, site_id, SATURDAY)
-        assert track.outcomes_of_night(session, site_id, SATURDAY - timedelta(days=40)) == []
+        (outcome,) = judged_events.outcomes_of_night(session, site_id, SATURDAY)
+        assert judged_events.outcomes_of_night(session, site_id, SATURDAY - timedelta(days=40)) == []
     assert {said.judge for said in outcome.accounts if said.counts} == {Judge.PEOPLE, Judge.STATIONS}
     assert len(outcome.disagreement) == 2
 
@@ -156,7 +157,7 @@ def test_whoever_explains_a_night_reads_its_outcomes_by_one_call(past: Past) -> 
 def test_people_appear_in_outcomes_by_a_number_alone(past: Past) -> None:
     _say(past, SeenSky.CLOUDY)
     past.verify()
-    (voice,) = track.read_outcome(past.outcome()).accounts
+    (voice,) = judged_events.read_outcome(past.outcome()).accounts
     assert voice.witness == "voice 1"
 
 
@@ -176,7 +177,7 @@ def test_nights_of_a_stay_are_judged_too(tmp_path: Path, new_store: NewStore, co
         past.verify()
         with past.duskbell.sessions() as session:
             words = session.scalars(
-                select(tables.Decision.verdict).where(tables.Decision.night_name == SATURDAY)
+                select(core_tables.Decision.verdict).where(core_tables.Decision.night_name == SATURDAY)
             )
             assert words.all()[-1] == "stay"
         assert past.outcome().state == "clear"
@@ -189,7 +190,7 @@ def test_nights_of_a_stay_are_judged_too(tmp_path: Path, new_store: NewStore, co
 def test_verification_changes_no_stored_decision(past: Past) -> None:
     def decisions() -> list[tuple[object, ...]]:
         with past.duskbell.sessions() as session:
-            columns = tables.Decision.__table__.columns
+            columns = core_tables.Decision.__table__.columns
             return [tuple(row) for row in session.execute(select(*columns).order_by(columns["id"]))]
 
     before = decisions()
@@ -258,8 +259,8 @@ def test_a_station_that_always_says_clear_is_set_aside(past: Past) -> None:
     past.verify()
     _remember(past, nights=30, cloudy=5)
     with past.duskbell.sessions.begin() as session:
-        verify.judge_again(session, past.event().site_id, SATURDAY, NEXT_DAY)
-    outcome = track.read_outcome(past.outcome())
+        verification.judge_again(session, past.event().site_id, SATURDAY, NEXT_DAY)
+    outcome = judged_events.read_outcome(past.outcome())
     assert outcome.state.value == "unsure"
     (station,) = (said for said in outcome.accounts if said.judge is Judge.STATIONS)
     assert "has said clear on all of" in station.why
@@ -267,7 +268,7 @@ def test_a_station_that_always_says_clear_is_set_aside(past: Past) -> None:
 
 def _remember(past: Past, *, nights: int, cloudy: int) -> None:
     """Earlier nights on which the station said clear, and people saw cloud on some."""
-    event, seen = past.event(), track.read_outcome(past.outcome())
+    event, seen = past.event(), judged_events.read_outcome(past.outcome())
     person = Account(Judge.PEOPLE, "voice 1", OutcomeState.NOT_CLEAR, "saw cloud", 1.0)
     with past.duskbell.sessions.begin() as session:
         for i in range(1, nights + 1):
@@ -284,7 +285,9 @@ def _remember(past: Past, *, nights: int, cloudy: int) -> None:
             session.add(earlier)
             session.flush()
             people = (person,) if i <= cloudy else ()
-            track.keep_outcome(session, earlier, replace(seen, accounts=(*people, *seen.accounts)), AFTER)
+            judged_events.keep_outcome(
+                session, earlier, replace(seen, accounts=(*people, *seen.accounts)), AFTER
+            )
 
 
 def test_it_works_on_both_databases(tmp_path: Path, ready_url: str) -> None:
@@ -299,4 +302,4 @@ def test_it_works_on_both_databases(tmp_path: Path, ready_url: str) -> None:
 
 
 def test_looks_come_after_one_another() -> None:
-    assert list(verify.LOOKS) == sorted(verify.LOOKS)
+    assert list(verification.LOOKS) == sorted(verification.LOOKS)

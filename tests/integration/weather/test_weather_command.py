@@ -17,14 +17,15 @@ from alerts.common.errors import BadInput
 from alerts.sites.model import Site
 from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place
 from alerts.weather.model_families import find_model
-from service.bootstrap import build
+from service.app import build
 from service.cli.doctor_feeds import examine_feeds
 from service.cli.main import duskbell
-from service.feeds.base import build_source
-from service.feeds.breaker import Breaker, State
+from service.feeds import feed_state
+from service.feeds.shared.breaker import Breaker, State
+from service.feeds.shared.model import build_source
 from service.settings import load_settings
-from service.store import feedstate, forecasts, people
-from service.store.sites import add_site
+from service.store.repositories import forecasts, people
+from service.store.repositories.sites import add_site
 
 FILES = Path(__file__).parents[2] / "data"
 BOX = FILES / "feeds/nws-gridpoint-box-70-82-reanchored-2026-07-15.json"
@@ -177,7 +178,7 @@ def test_a_night_that_is_over_is_not_asked_for(run: Run) -> None:
 def shut(reason: str) -> None:
     wired = build()
     with wired.sessions.begin() as session:
-        feedstate.write_breaker(session, "metno", Breaker(State.SHUT, 1, NOW, None, reason))
+        feed_state.write_breaker(session, "metno", Breaker(State.SHUT, 1, NOW, None, reason))
     wired.engine.dispose()
 
 

@@ -12,10 +12,11 @@ from sqlalchemy import Engine, event
 from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
-from service.cycle import deliver
-from service.store import sites, tables
-from service.web import sessions
-from service.web.guards import STAMP, make_stamp
+from service.delivery import dispatcher
+from service.store.repositories import sites
+from service.store.schema import core_tables
+from service.web.shared import sessions
+from service.web.shared.form_guards import STAMP, make_stamp
 from tests.integration.cycle.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
@@ -33,13 +34,13 @@ def new_person(
 ) -> int:
     """A person with one mail address; its number."""
     with world.duskbell.sessions.begin() as session:
-        person = tables.Person(
+        person = core_tables.Person(
             name="", zone=zone, is_operator=False, may_keep_sites=may_keep_sites, created_at=START
         )
         session.add(person)
         session.flush()
         session.add(
-            tables.Address(
+            core_tables.Address(
                 person_id=person.id,
                 channel="email",
                 target=email,
@@ -68,7 +69,7 @@ def stamped(world: World, **fields: Any) -> dict[str, Any]:
 
 def deliver_mail(world: World) -> None:
     """Send what is due now."""
-    deliver.run(world.duskbell.delivery, world.wall)
+    dispatcher.run(world.duskbell.delivery, world.wall)
 
 
 def links_in_mail(world: World, way: str) -> list[str]:
@@ -81,13 +82,13 @@ def text_of(mail: Any) -> str:
     return str(mail.get_body(preferencelist=("plain",)).get_content())
 
 
-def subscriptions(world: World, person_id: int | None = None) -> list[tables.Subscription]:
+def subscriptions(world: World, person_id: int | None = None) -> list[core_tables.Subscription]:
     """The running ones, oldest first."""
     with world.duskbell.sessions() as session:
-        rows = session.query(tables.Subscription).filter(tables.Subscription.ended_at.is_(None))
+        rows = session.query(core_tables.Subscription).filter(core_tables.Subscription.ended_at.is_(None))
         if person_id is not None:
-            rows = rows.filter(tables.Subscription.person_id == person_id)
-        return list(rows.order_by(tables.Subscription.id))
+            rows = rows.filter(core_tables.Subscription.person_id == person_id)
+        return list(rows.order_by(core_tables.Subscription.id))
 
 
 @contextmanager
@@ -106,5 +107,5 @@ def losing(engine: Engine) -> Iterator[None]:
 
 def share_site(world: World, site_id: int = 1, *, is_shared: bool = True) -> None:
     with world.duskbell.sessions.begin() as session:
-        site = session.get_one(tables.Site, site_id)
+        site = session.get_one(core_tables.Site, site_id)
         sites.share_site(session, site, is_shared=is_shared, now=world.latest)

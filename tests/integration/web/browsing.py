@@ -8,8 +8,8 @@ from datetime import datetime
 
 from starlette.testclient import TestClient
 
-from service.access import make_owner_link
-from service.bootstrap import Duskbell
+from service.accounts.access import make_owner_link
+from service.app import Duskbell
 from service.web.app import build_app
 from tests.integration.cycle.world import World
 

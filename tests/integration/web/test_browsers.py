@@ -13,9 +13,9 @@ from sqlalchemy import Engine, event, select
 from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
-from service import access
-from service.store import tables
-from service.web import sessions
+from service.accounts import access
+from service.store.schema import core_tables
+from service.web.shared import sessions
 from tests.integration.cycle.world import World
 from tests.integration.web.acting import (
     browsing_as,
@@ -175,7 +175,9 @@ def test_row_93_a_mail_address_that_could_sign_in_is_added_by_who_just_did(world
         hook = {"channel": "webhook", "target": "https://hooks.example.org/a"}
         assert browser.post("/me/addresses", data=hook, follow_redirects=False).status_code == 200
     with world.duskbell.sessions() as session:
-        targets = set(session.scalars(select(tables.Address.target).where(tables.Address.person_id == mine)))
+        targets = set(
+            session.scalars(select(core_tables.Address.target).where(core_tables.Address.person_id == mine))
+        )
     assert targets == {"a@example.org", "https://hooks.example.org/a"}
 
 

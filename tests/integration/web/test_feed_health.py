@@ -6,10 +6,10 @@ from datetime import timedelta
 
 from starlette.testclient import TestClient
 
-from service.feedhealth import feed_health
-from service.feeds.breaker import Breaker, State
-from service.feeds.limits import FREE_OPEN_METEO
-from service.store import feedstate
+from service.feeds import feed_state
+from service.feeds.feed_health import feed_health
+from service.feeds.shared.allowances import FREE_OPEN_METEO
+from service.feeds.shared.breaker import Breaker, State
 from tests.integration.cycle.world import GO_TIME, World
 
 
@@ -20,8 +20,8 @@ def test_the_page_tells_who_refuses_us_and_who_is_left_alone_until_when(
     with world.duskbell.sessions.begin() as session:
         shut = Breaker(State.SHUT, 1, GO_TIME, None, "api.met.no refuses the request (403).")
         resting = Breaker(State.OPEN, 3, now, now + timedelta(minutes=5), "api.weather.gov did not answer.")
-        feedstate.write_breaker(session, "metno", shut)
-        feedstate.write_breaker(session, "nws", resting)
+        feed_state.write_breaker(session, "metno", shut)
+        feed_state.write_breaker(session, "nws", resting)
     page = owner.get("/operator").text
     assert "Refuses us since 2027-07-03 17:07 UTC: api.met.no refuses the request (403)." in page
     assert "Left alone until" in page
@@ -32,7 +32,7 @@ def test_the_page_tells_who_refuses_us_and_who_is_left_alone_until_when(
 def test_what_is_used_of_an_allowance_is_told_by_hour_and_day(world: World) -> None:
     settings = world.duskbell.settings.model_copy(update={"open_meteo_noncommercial": True})
     with world.duskbell.sessions.begin() as session:
-        assert feedstate.spend(session, "open-meteo", FREE_OPEN_METEO, 312.5, GO_TIME) is None
+        assert feed_state.spend(session, "open-meteo", FREE_OPEN_METEO, 312.5, GO_TIME) is None
         found = {each.feed: each for each in feed_health(settings, session, GO_TIME)}
         later = {each.feed: each for each in feed_health(settings, session, GO_TIME + timedelta(hours=1))}
     assert found["open-meteo"].text == "on; 312 of 5,000 used this hour; 312 of 10,000 used this day"

@@ -7,7 +7,7 @@ import re
 import pytest
 from starlette.testclient import TestClient
 
-from service.web.assets import read_asset
+from service.web.shared.assets import read_asset
 from tests.integration.cycle.world import World
 from tests.integration.web.acting import browsing_as, new_person, share_site
 

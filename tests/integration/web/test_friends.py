@@ -15,11 +15,12 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.testclient import TestClient
 
 from alerts.sites.model import Foreground, Site
-from service import access
+from service.accounts import access, address_owner
+from service.accounts.receivers import vouch_for
 from service.demo.story import FLAT
-from service.registration import vouch_for
-from service.store import identity, people, tables
-from service.store.sites import add_site
+from service.store.repositories import people
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, deliver_mail, links_in_mail, subscriptions
@@ -62,8 +63,8 @@ FILLED: dict[str, tuple[str, ...]] = {
 def invite(world: World) -> int:
     """The friend as `duskbell subscribe` adds them; their person."""
     with world.duskbell.sessions.begin() as session:
-        operator, site = session.get_one(tables.Person, 1), session.get_one(tables.Site, 1)
-        address = identity.address_by_operator(
+        operator, site = session.get_one(core_tables.Person, 1), session.get_one(core_tables.Site, 1)
+        address = address_owner.address_by_operator(
             session, FRIEND, operator, is_own=False, zone="Europe/Madrid", now=START
         )
         vouch_for(session, address.id, START)
@@ -74,7 +75,7 @@ def invite(world: World) -> int:
 def hang_on_operator(world: World) -> int:
     """The friend as the version before added them; the number of the address."""
     with world.duskbell.sessions.begin() as session:
-        operator, site = session.get_one(tables.Person, 1), session.get_one(tables.Site, 1)
+        operator, site = session.get_one(core_tables.Person, 1), session.get_one(core_tables.Site, 1)
         address = people.add_address(session, operator, "email", FRIEND, secrets=[], now=START)
         people.subscribe(session, address, site, people.default_wishes(), now=START)
         return address.id
@@ -82,8 +83,8 @@ def hang_on_operator(world: World) -> int:
 
 def give_away(world: World, address_id: int) -> int:
     with world.duskbell.sessions.begin() as session:
-        row = session.get_one(tables.Address, address_id)
-        return identity.give_away(session, row, now=world.wall).person_id
+        row = session.get_one(core_tables.Address, address_id)
+        return address_owner.give_away(session, row, now=world.wall).person_id
 
 
 @pytest.fixture(scope="module", params=["invited", "given away"])
@@ -94,7 +95,7 @@ def friendly(
     folder = tmp_path_factory.mktemp("friendly")
     with open_world(folder, new_store(folder), site=PLACE) as world:
         with world.duskbell.sessions.begin() as session:
-            operator = session.get_one(tables.Person, 1)
+            operator = session.get_one(core_tables.Person, 1)
             add_site(session, operator, ELSEWHERE, elevation_known=True, now=START)
         person = invite(world) if request.param == "invited" else 0
         hanging = 0 if person else hang_on_operator(world)
@@ -124,7 +125,7 @@ def filled(path: str, world: World) -> Iterator[str]:
     """The page's addresses with everything that may stand in them; a new kind must be named in FILLED."""
     names = re.findall(r"\{(\w+)(?::\w+)?\}", path)
     with world.duskbell.sessions() as session:
-        message_id = session.scalars(select(tables.Message.id)).first()
+        message_id = session.scalars(select(core_tables.Message.id)).first()
     for values in product(*(FILLED[name] for name in names)):
         shown = path
         for name, value in zip(names, values, strict=True):
@@ -215,16 +216,16 @@ def test_row_78_what_is_given_away_goes_on_ringing_and_takes_back_what_was_told(
     world.cycle(GO_TIME + timedelta(hours=1))
     with world.duskbell.sessions() as session:
         told = session.scalars(
-            select(tables.Alert.kind)
-            .join(tables.Subscription, tables.Subscription.id == tables.Alert.subscription_id)
-            .where(tables.Subscription.person_id == person)
-            .order_by(tables.Alert.id)
+            select(core_tables.Alert.kind)
+            .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
+            .where(core_tables.Subscription.person_id == person)
+            .order_by(core_tables.Alert.id)
         ).all()
     assert told[-2:] == ["go", "stand_down"]
     assert [str(mail["To"]) for _, mail in world.box.mails][-2:].count(FRIEND) == 1
     assert [row.site_id for row in subscriptions(world, person)] == [2]
     with world.duskbell.sessions() as session:
-        assert session.get_one(tables.Site, 1).owner_id == 1
+        assert session.get_one(core_tables.Site, 1).owner_id == 1
 
 
 @pytest.mark.parametrize("way", ["asked on the page", "asked before the upgrade", "by its own link"])
@@ -233,7 +234,7 @@ def test_row_78_before_anybody_decides_a_friend_on_the_operator_cannot_enter(way
     with browsing(world, shown_at=GO_TIME) as browser:
         if way == "asked before the upgrade":
             with world.duskbell.sessions.begin() as session:
-                session.get_one(tables.Address, address).is_own = True
+                session.get_one(core_tables.Address, address).is_own = True
         if way == "by its own link":
             for now in (START, ON_THE_DAY, GO_TIME):
                 world.cycle(now)
@@ -249,7 +250,7 @@ def test_row_78_before_anybody_decides_a_friend_on_the_operator_cannot_enter(way
         links = links_in_mail(world, "sign-in")
         if way == "asked before the upgrade":
             with world.duskbell.sessions.begin() as session:
-                session.get_one(tables.Address, address).is_own = False
+                session.get_one(core_tables.Address, address).is_own = False
             assert browser.post(links[0]).status_code == 404
         else:
             assert links == []
@@ -279,7 +280,7 @@ def test_row_77_what_the_operator_types_into_a_page_is_its_own_person(
         assert "Join" not in reader.get(link).text
         reader.post(link)
     with world.duskbell.sessions() as session:
-        row = identity.find_account(session, FRIEND)
+        row = address_owner.find_account(session, FRIEND)
         assert row is not None
         assert (row.person_id != 1, row.person.is_operator) == (True, False)
 
@@ -296,6 +297,6 @@ def test_row_77_on_a_page_the_operator_says_which_address_is_own(
     with browsing(world, shown_at=GO_TIME) as reader:
         reader.post(link, data={"do": "join"})
     with world.duskbell.sessions() as session:
-        row = identity.find_account(session, FRIEND)
+        row = address_owner.find_account(session, FRIEND)
         assert row is not None
         assert row.person.is_operator is is_ticked

@@ -12,10 +12,10 @@ from datetime import timedelta
 import pytest
 from starlette.testclient import TestClient
 
-from service.store import tables
-from service.store.limits import LIMITS
+from service.store.repositories.rate_limits import LIMITS
+from service.store.schema import core_tables
 from service.web.app import build_app
-from service.web.security import BODY_BYTES, UPLOAD_BYTES
+from service.web.middleware import BODY_BYTES, UPLOAD_BYTES
 from tests.integration.cycle.world import GO_TIME, World
 from tests.integration.web.acting import (
     deliver_mail,
@@ -138,7 +138,7 @@ def test_row_65_a_file_that_is_a_bomb_is_refused_in_words(
     assert 'role="alert"' in answer.text
     assert "root:" not in answer.text
     with world.duskbell.sessions() as session:
-        assert session.query(tables.Site).count() == 1
+        assert session.query(core_tables.Site).count() == 1
 
 
 def test_row_65_too_many_fields_are_refused(owner: TestClient) -> None:

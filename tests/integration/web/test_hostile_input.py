@@ -22,9 +22,9 @@ from starlette.testclient import TestClient
 
 from alerts.common.errors import BadInput
 from alerts.sites.names import LONGEST_NAME, clean_name
-from service.recordtable import safe_cell
-from service.store import tables
-from service.web.security import BODY_BYTES, UPLOAD_BYTES
+from service.hindsight.record_csv import safe_cell
+from service.store.schema import core_tables
+from service.web.middleware import BODY_BYTES, UPLOAD_BYTES
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
 from tests.integration.web.test_feeds import addresses
@@ -54,8 +54,8 @@ def owner_of(world: World) -> Iterator[TestClient]:
 
 def rename(world: World, name: str) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.execute(update(tables.Site).values(name=name))
-        for row in session.query(tables.SiteRevision):
+        session.execute(update(core_tables.Site).values(name=name))
+        for row in session.query(core_tables.SiteRevision):
             row.facts = {**row.facts, "site": {**row.facts["site"], "name": name}}
 
 

@@ -13,9 +13,10 @@ from sqlalchemy import select
 from starlette.testclient import TestClient
 
 from service.demo.story import SATURDAY
-from service.outcomes import find_said
-from service.store import tables, track
-from service.store.tokens import Purpose, standing_links
+from service.hindsight.outcome_reports import find_said
+from service.store.repositories import judged_events
+from service.store.repositories.tokens import Purpose, standing_links
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.browsing import browsing, owner_browsing
@@ -36,7 +37,9 @@ def played_by_mail(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore
 def world(played_by_mail: World) -> World:
     """With nothing said yet."""
     with played_by_mail.duskbell.sessions.begin() as session:
-        for row in session.scalars(select(tables.Outcome).where(tables.Outcome.judge == track.PERSON)):
+        for row in session.scalars(
+            select(core_tables.Outcome).where(core_tables.Outcome.judge == judged_events.PERSON)
+        ):
             session.delete(row)
     return played_by_mail
 
@@ -65,9 +68,13 @@ def link_of(world: World) -> str:
     return found[1]
 
 
-def said(world: World) -> list[tables.Outcome]:
+def said(world: World) -> list[core_tables.Outcome]:
     with world.duskbell.sessions() as session:
-        query = select(tables.Outcome).where(tables.Outcome.judge == track.PERSON).order_by(tables.Outcome.id)
+        query = (
+            select(core_tables.Outcome)
+            .where(core_tables.Outcome.judge == judged_events.PERSON)
+            .order_by(core_tables.Outcome.id)
+        )
         return list(session.scalars(query))
 
 
@@ -136,7 +143,7 @@ def test_a_later_word_stands_in_for_the_earlier_and_both_are_kept(world: World, 
     assert [row.state for row in rows] == ["clear", "cloudy", "cloudy"]
     with world.duskbell.sessions() as session:
         last = find_said(session, site_id=1, night=SATURDAY, person_id=rows[0].person_id or 0)
-        (outcome,) = track.outcomes_of_night(session, 1, SATURDAY)
+        (outcome,) = judged_events.outcomes_of_night(session, 1, SATURDAY)
     assert last is not None
     assert last.seen.value == "cloudy"
     assert (outcome.state.value, outcome.why) == ("not_clear", "1 of 1 who were there say so")
@@ -185,7 +192,7 @@ def test_said_before_the_window_it_is_kept_and_not_counted(world: World) -> None
         assert early.post(link_of(world), data={"state": "cloudy"}).status_code == 200
     world.cycle(SUNDAY + timedelta(hours=1))
     with world.duskbell.sessions() as session:
-        (outcome,) = track.outcomes_of_night(session, 1, SATURDAY)
+        (outcome,) = judged_events.outcomes_of_night(session, 1, SATURDAY)
     (voice,) = (each for each in outcome.accounts if each.judge.value == "people")
     assert (voice.counts, voice.why) == (False, "said before the night could be judged")
 
@@ -194,7 +201,9 @@ def test_a_link_opens_only_what_its_address_was_told_of(world: World, reader: Te
     link = link_of(world)
     token = link.split("/")[2]
     with world.duskbell.sessions.begin() as session:
-        (address_id,) = session.scalars(select(tables.Address.id).where(tables.Address.channel == "email"))
+        (address_id,) = session.scalars(
+            select(core_tables.Address.id).where(core_tables.Address.channel == "email")
+        )
         keys, wall = world.duskbell.keys, world.wall
         others = [
             standing_links(session, keys, purpose, [address_id], wall)[address_id]

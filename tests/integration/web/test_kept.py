@@ -7,10 +7,10 @@ from datetime import timedelta
 import pytest
 from starlette.testclient import TestClient
 
-from service.store import tables
-from service.store.changes import watch_changes
+from service.store.change_counter import watch_changes
 from service.store.engine import open_engine
-from service.web.kept import KEPT_PATHS, Sent, Shelf
+from service.store.schema import core_tables
+from service.web.response_cache import KEPT_PATHS, Sent, Shelf
 from tests.integration.cycle.world import GO_TIME, World
 from tests.integration.web.acting import browsing_as, losing, new_person, share_site
 from tests.integration.web.browsing import browsing, owner_browsing
@@ -18,7 +18,7 @@ from tests.integration.web.browsing import browsing, owner_browsing
 
 def rename(world: World, name: str) -> None:
     with world.duskbell.sessions.begin() as session:
-        session.get_one(tables.Site, 1).name = name
+        session.get_one(core_tables.Site, 1).name = name
 
 
 def test_a_page_is_the_same_until_something_is_committed(world: World, owner: TestClient) -> None:

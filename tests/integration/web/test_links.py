@@ -14,10 +14,10 @@ from pydantic import SecretStr
 from sqlalchemy import text
 from starlette.testclient import TestClient
 
-from service import access
-from service.store import cycles
-from service.store.messages import Status
-from service.store.tokens import Purpose, mint, standing_links
+from service.accounts import access
+from service.store.repositories import cycles
+from service.store.repositories.messages import Status
+from service.store.repositories.tokens import Purpose, mint, standing_links
 from service.web.app import build_app
 from tests.integration.conftest import NewStore
 from tests.integration.delivery.yard import Yard, open_yard

@@ -14,9 +14,9 @@ from schemathesis.specs.openapi.checks import negative_data_rejection, positive_
 from schemathesis.specs.openapi.schemas import OpenApiSchema
 from starlette.applications import Starlette
 
-from service import access
-from service.store.limits import LIMITS
-from service.store.people import get_operator
+from service.accounts import access
+from service.store.repositories.people import get_operator
+from service.store.repositories.rate_limits import LIMITS
 from service.web.app import build_app
 from tests.integration.cycle.world import GO_TIME, START, World
 

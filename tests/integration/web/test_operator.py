@@ -7,9 +7,9 @@ import re
 import pytest
 from starlette.testclient import TestClient
 
-from service.store import tables
-from service.store.messages import UNSETTLED
-from service.store.tables_delivery import Trouble
+from service.store.repositories.messages import UNSETTLED
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Trouble
 from tests.integration.cycle.world import MAIL, START, World
 from tests.integration.web.acting import browsing_as, new_person
 
@@ -74,7 +74,7 @@ def test_a_message_is_sent_again_only_when_that_is_meant(world: World, owner: Te
     assert owner.post(path, data={"do": "resend", "again": "on"}).status_code == 200
     assert owner.post(path, data={"do": "burn"}).status_code == 400
     with world.duskbell.sessions() as session:
-        row = session.get_one(tables.Message, path.rpartition("/")[2])
+        row = session.get_one(core_tables.Message, path.rpartition("/")[2])
         assert row.status in UNSETTLED
 
 

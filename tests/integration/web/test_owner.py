@@ -13,11 +13,11 @@ import pytest
 from starlette.testclient import TestClient
 
 from alerts.sites.model import Site
-from service.store import tables
-from service.store.people import UNKNOWN_ZONE
-from service.store.sites import add_site
+from service.store.repositories.people import UNKNOWN_ZONE
+from service.store.repositories.sites import add_site
+from service.store.schema import core_tables
+from service.web.account.sign_in import is_own_path
 from service.web.app import build_app
-from service.web.signin import is_own_path
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import HOST, browsing, owner_path, sign_in_as_owner
@@ -158,7 +158,7 @@ def test_the_outbox_is_the_operators_alone(browser: TestClient) -> None:
 
 def test_an_owner_whose_clock_is_not_known_lives_by_that_of_the_first_site(world: World) -> None:
     with world.duskbell.sessions.begin() as session:
-        newcomer = tables.Person(name="", zone=UNKNOWN_ZONE, is_operator=False, created_at=GO_TIME)
+        newcomer = core_tables.Person(name="", zone=UNKNOWN_ZONE, is_operator=False, created_at=GO_TIME)
         session.add(newcomer)
         session.flush()
         for name, zone in (("First", "Europe/Madrid"), ("Second", "Pacific/Apia")):

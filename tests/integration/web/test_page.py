@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 import requests
 
-from service.cli.running import PortTaken, require_free_port
-from service.demo.receivers import LOOPBACK
-from service.thrift import ALLOCATIONS_BETWEEN
+from service.cli.service import PortTaken, require_free_port
+from service.common.gc_tuning import ALLOCATIONS_BETWEEN
+from service.demo.demo_receivers import LOOPBACK
 from service.web.app import build_app
-from service.web.serving import build_server
+from service.web.server import build_server
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import owner_path

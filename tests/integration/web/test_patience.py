@@ -13,11 +13,11 @@ from contextlib import ExitStack, contextmanager
 import pytest
 from fastapi import FastAPI, Request
 
-from service.web import serving
+from service.web import server as web_server
 from service.web.app import build_app
-from service.web.patience import patient_protocol
-from service.web.security import BodyTooSlow, BoundedBody
-from service.web.serving import CLIENTS_AT_MOST, build_server
+from service.web.middleware import BodyTooSlow, BoundedBody
+from service.web.server import CLIENTS_AT_MOST, build_server
+from service.web.slow_clients import patient_protocol
 from tests.integration.cycle.world import World
 
 PATIENCE_S = 10.0
@@ -29,7 +29,7 @@ WHOLE = b"GET / HTTP/1.1\r\nHost: here\r\n\r\n"
 def port(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """A server with the service's own bounds, but for less time; its parameter is that time in seconds."""
     within_s = getattr(request, "param", WITHIN_S)
-    monkeypatch.setattr(serving, "patient_protocol", lambda at_most: patient_protocol(at_most, within_s))
+    monkeypatch.setattr(web_server, "patient_protocol", lambda at_most: patient_protocol(at_most, within_s))
     app = FastAPI(exception_handlers={BodyTooSlow: _too_slow})
     app.add_middleware(BoundedBody, within_s=within_s)
 

@@ -8,10 +8,10 @@ from datetime import timedelta
 import pytest
 from starlette.testclient import TestClient
 
-from service import access
-from service.chores import warn_of_keys
-from service.store import tokens
-from service.store.tables_delivery import Token
+from service.accounts import access
+from service.runtime.maintenance_jobs import warn_of_keys
+from service.store.repositories import tokens
+from service.store.schema.delivery_tables import Token
 from tests.integration.cycle.world import World
 from tests.integration.web.acting import browsing_as, deliver_mail, new_person
 from tests.integration.web.browsing import browsing

@@ -12,8 +12,8 @@ import pytest
 from fastapi import FastAPI, Request
 
 from service.settings import Settings
-from service.web.asking import client_behind
-from service.web.serving import build_server
+from service.web.server import build_server
+from service.web.shared.client_address import client_behind
 
 LOOPBACK = "127.0.0.1"
 NEAR, FAR = ip_network("10.0.0.0/8"), ip_network("2001:db8:1::/48")

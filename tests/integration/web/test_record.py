@@ -14,12 +14,13 @@ from starlette.testclient import TestClient
 
 from alerts.track.calibration.leads import Lead
 from alerts.track.record.text import NO_RECORD
-from service.bootstrap import Duskbell
+from service.app import Duskbell
 from service.demo.story import FLAT
 from service.settings import Settings
-from service.store import recordrows, tables
 from service.store.migrate import require_current
-from service.store.sites import share_site
+from service.store.repositories import record_rows
+from service.store.repositories.sites import share_site
+from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import START, World
 from tests.integration.track.remembered import Remembered, remember, watch
@@ -60,7 +61,7 @@ def remembering(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) -
         watch(session, FLAT, START)
         hill = watch(session, replace(FLAT, name="=Record Hill", lat_deg=41.0), START)
         remember(session, hill, [*windows, Remembered(FIRST - timedelta(days=9), {Lead.EVENING: 80}, None)])
-        while recordrows.write_due(session):
+        while record_rows.write_due(session):
             continue
     yield Remembering(duskbell, datetime.now(UTC), hill.site_id)
     duskbell.engine.dispose()
@@ -152,7 +153,9 @@ def test_strangers_see_the_record_of_shared_sites_alone(remembering: Remembering
 
 def _share(remembering: Remembering, *, is_shared: bool) -> None:
     with remembering.duskbell.sessions.begin() as session:
-        row = session.scalars(select(tables.Site).where(tables.Site.id == remembering.site_id)).one()
+        row = session.scalars(
+            select(core_tables.Site).where(core_tables.Site.id == remembering.site_id)
+        ).one()
         share_site(session, row, is_shared=is_shared, now=START)
 
 
@@ -189,6 +192,6 @@ def test_the_page_is_kept_until_the_record_changes(owner: TestClient, rememberin
     with remembering.duskbell.sessions.begin() as session:
         other = watch(session, replace(FLAT, name="Later", lat_deg=41.4), START)
         remember(session, other, [Remembered(FIRST, {Lead.EVENING: 90}, True)])
-        recordrows.write_due(session)
+        record_rows.write_due(session)
     assert owner.get("/record").text != before
     assert "Told go once, clear 1" in owner.get(f"/sites/{other.site_id}/record").text

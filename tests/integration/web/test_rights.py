@@ -10,10 +10,10 @@ import pytest
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.testclient import TestClient
 
-from service import access
-from service.store import tables
-from service.store.tables_delivery import Token
-from service.store.tokens import Purpose
+from service.accounts import access
+from service.store.repositories.tokens import Purpose
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Token
 from tests.integration.cycle.world import GO_TIME, START, World
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import browsing
@@ -83,7 +83,7 @@ def told(world: World) -> Iterator[TestClient]:
 
 def sites(world: World) -> int:
     with world.duskbell.sessions() as session:
-        return session.query(tables.Site).count()
+        return session.query(core_tables.Site).count()
 
 
 def key_of(world: World, person_id: int) -> dict[str, str]:
@@ -104,8 +104,8 @@ def test_row_82_every_way_is_either_ones_own_affair_or_takes_the_right(told: Tes
 def test_row_82_without_the_right_nothing_is_kept_or_computed(
     path: str, world: World, told: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.web.siteedit.build_preview", None)
-    monkeypatch.setattr("service.web.siteimport.read_places", None)
+    monkeypatch.setattr("service.web.sites.edit.build_preview", None)
+    monkeypatch.setattr("service.web.sites.import_places.read_places", None)
     before = sites(world)
     for form in KEEPING[path]:
         answer = told.post(path, data=form)
@@ -159,7 +159,7 @@ def test_row_82_who_loses_the_right_keeps_their_sites_where_they_are(
     assert moved.status_code == 403
     assert told.post("/sites/2/edit", data={**PLACE, "name": "Hill of mine", "do": "save"}).status_code == 200
     with world.duskbell.sessions() as session:
-        row = session.get_one(tables.Site, 2)
+        row = session.get_one(core_tables.Site, 2)
         assert (row.name, row.is_shared) == ("Hill of mine", False)
     assert told.post("/sites/2/remove").status_code == 200
 

@@ -8,10 +8,11 @@ from dataclasses import replace
 import pytest
 from starlette.testclient import TestClient
 
-from service import access
+from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
-from service.store import people, tables
-from service.web import feedkeys
+from service.store.repositories import people
+from service.store.schema import core_tables
+from service.web.feeds import feed_keys
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site, text_of
@@ -49,14 +50,14 @@ def noted(road: str, tmp_path_factory: pytest.TempPathFactory, new_store: NewSto
 def subscribe_friend(world: World) -> None:
     person = new_person(world, FRIEND)
     with world.duskbell.sessions.begin() as session:
-        address = session.query(tables.Address).filter_by(person_id=person).one()
-        row = session.get_one(tables.Site, 1)
+        address = session.query(core_tables.Address).filter_by(person_id=person).one()
+        row = session.get_one(core_tables.Site, 1)
         people.subscribe(session, address, row, people.default_wishes(), now=START)
 
 
 def number_of(world: World, email: str) -> int:
     with world.duskbell.sessions() as session:
-        found = session.query(tables.Address).filter_by(target=email).one_or_none()
+        found = session.query(core_tables.Address).filter_by(target=email).one_or_none()
         return found.person_id if found else 0
 
 
@@ -99,8 +100,8 @@ def test_neither_does_the_api_give_it(
 @pytest.mark.parametrize("ending", ["ics", "atom", "geojson"])
 def test_neither_do_the_feeds(ending: str, noted: World, friend: TestClient) -> None:
     with noted.duskbell.sessions.begin() as session:
-        key = feedkeys.make_key(session, number_of(noted, FRIEND), START)
-        path = feedkeys.feed_path(noted.duskbell.keys, key, "all", ending)
+        key = feed_keys.make_key(session, number_of(noted, FRIEND), START)
+        path = feed_keys.feed_path(noted.duskbell.keys, key, "all", ending)
     answer = friend.get(path)
     assert (answer.status_code, NOTE in answer.text.replace("\\", "")) == (200, False)
 

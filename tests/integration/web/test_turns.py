@@ -18,10 +18,10 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, nights
 from alerts.sky.nights.season import season
 from service.demo.story import FLAT
-from service.web import skies as sky_pages
 from service.web.api import judge
-from service.web.keeper import Keeper
-from service.web.turns import Busy, Turns
+from service.web.shared import sky_cache as sky_pages
+from service.web.shared.concurrency_limit import Busy, Turns
+from service.web.shared.lru import Keeper
 from tests.integration.cycle.world import World
 from tests.integration.web.test_api import bearer
 

@@ -15,7 +15,7 @@ from alerts.briefing.text.event import event_of, event_told, event_values, say_e
 from alerts.common.span import Span
 from alerts.common.text import clock_in
 from alerts.sites.model import Site
-from service.outlooktext import chance_lines, say_chance
+from service.reports.outlook_text import chance_lines, say_chance
 from tests.unit.judging.values import outlook
 
 NIGHT = date(2026, 7, 18)

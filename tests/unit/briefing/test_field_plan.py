@@ -292,7 +292,7 @@ def test_notes_travel_with_the_alert() -> None:
     """What is stored comes back the same."""
     import json
 
-    from service.store.codec import from_json, to_json
+    from service.store.json_values import from_json, to_json
 
     facts = facts_of("spring-arch", AlertKind.GO)
     stored = json.loads(json.dumps(to_json(facts)))

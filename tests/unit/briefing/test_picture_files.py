@@ -22,7 +22,7 @@ from alerts.briefing.facts.alert import AlertFacts, AlertKind
 from alerts.briefing.pictures import lettering
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.lettering import text_width
-from service.pictures import SCALE, font_files, render_png, with_file
+from service.delivery.png import SCALE, font_files, render_png, with_file
 
 MAIL_LIMIT_BYTES = 200_000
 

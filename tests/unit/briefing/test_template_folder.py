@@ -13,7 +13,7 @@ from alerts.briefing.template_environment import BUILT_IN, Templates
 from alerts.briefing.text.alert_view import AlertView
 from alerts.briefing.text.field import FieldView
 from service.cli.doctor import examine
-from service.mailtemplates import built_in_names, read_templates, try_templates
+from service.delivery.custom_templates import built_in_names, read_templates, try_templates
 from service.settings import Settings
 
 

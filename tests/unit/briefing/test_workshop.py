@@ -14,11 +14,11 @@ from alerts.briefing.assemble import PngPicture
 from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, Units
 from alerts.field.kit_text import parse_kit
 from alerts.sky.night import Night
-from service.cycle import enclosing
-from service.cycle.claiming import Told
-from service.cycle.enclosing import Workshop
-from service.store.packed import pack_json
-from service.store.scenes import Scene
+from service.delivery import enclosures
+from service.delivery.claim import Told
+from service.delivery.enclosures import Workshop
+from service.store.compressed_json import pack_json
+from service.store.repositories.message_scenes import Scene
 
 NIGHT = TypeAdapter(Night)
 GO = facts_of("july", AlertKind.GO)
@@ -29,13 +29,13 @@ AWAY = replace(facts_of("spring-arch", AlertKind.GO), site_name="Other Hill")
 def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The names of the pictures that were really made, in order."""
     names: list[str] = []
-    real = enclosing.with_file
+    real = enclosures.with_file
 
     def counting(picture: object) -> PngPicture:
         names.append(picture.name)  # type: ignore[attr-defined]
         return real(picture)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(enclosing, "with_file", counting)
+    monkeypatch.setattr(enclosures, "with_file", counting)
     return names
 
 
@@ -100,7 +100,7 @@ def test_another_kit_and_other_units_are_drawn_anew(drawn: list[str]) -> None:
 
 
 def test_the_shelf_of_drawings_has_an_end(drawn: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(enclosing, "MOST_KEPT", 1)
+    monkeypatch.setattr(enclosures, "MOST_KEPT", 1)
     workshop = Workshop(ephemeris)
     for facts, name in ((GO, "july"), (AWAY, "spring-arch"), (GO, "july")):
         names(workshop, briefing(facts), told(name))

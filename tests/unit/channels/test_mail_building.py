@@ -15,8 +15,8 @@ from fast_mail_parser import parse_email
 
 from alerts.briefing.facts.alert import Attachment, MailParts
 from alerts.common.errors import BadInput
-from service.channels.base import ChannelError, Outgoing
-from service.channels.mailbuilding import MAIL_POLICY, build_mail, check_mail_address, sender_address
+from service.channels.email_message import MAIL_POLICY, build_mail, check_mail_address, sender_address
+from service.channels.model import ChannelError, Outgoing
 
 SENDER = sender_address("duskbell@example.org")
 OUTGOING = Outgoing(

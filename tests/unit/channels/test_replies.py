@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.channels.replies import Refusal, Step, is_about_us, judge_refusal
+from service.channels.smtp_replies import Refusal, Step, is_about_us, judge_refusal
 
 SENDER, RECIPIENT, CONTENT = Step.SENDER, Step.RECIPIENT, Step.CONTENT
 PASSING, US, ADDRESS, MESSAGE = Refusal.PASSING, Refusal.US, Refusal.ADDRESS, Refusal.MESSAGE

@@ -9,8 +9,8 @@ import pytest
 import requests
 
 from alerts.common.errors import BadInput
-from service.channels.netguard import Blocked, SafeClient
-from service.channels.targets import LONGEST_URL, AllowList, Target, address_ok, parse_target
+from service.channels.safe_http import Blocked, SafeClient
+from service.channels.target_rules import LONGEST_URL, AllowList, Target, address_ok, parse_target
 
 HOSTILE = {
     "loopback": "https://127.0.0.1/",

@@ -15,7 +15,7 @@ import pytest
 from standardwebhooks.webhooks import Webhook as ReferenceWebhook
 from standardwebhooks.webhooks import WebhookVerificationError
 
-from service.channels.base import ChannelError
+from service.channels.model import ChannelError
 from service.channels.webhook import (
     LARGEST_BODY_BYTES,
     encode_body,

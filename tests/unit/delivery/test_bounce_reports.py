@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import pytest
 
-from service.bounces import LARGEST_REPORT_BYTES, Report, judge_code, read_report
-from service.store.suppression import BounceKind
+from service.delivery.bounces import LARGEST_REPORT_BYTES, Report, judge_code, read_report
+from service.store.repositories.suppression import BounceKind
 
 OURS = "msg_abcdefghijklmnopqrstuvwxyz"
 

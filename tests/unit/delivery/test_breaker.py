@@ -7,7 +7,6 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.channels.base import ChannelError
 from service.channels.breaker import (
     CLOSED,
     Breaker,
@@ -16,6 +15,7 @@ from service.channels.breaker import (
     speaks_of_all,
     speaks_of_destination,
 )
+from service.channels.model import ChannelError
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

@@ -12,9 +12,9 @@ import pytest
 from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing
 from alerts.briefing.render import build_payload
 from alerts.common.errors import BadInput
-from service.channels.base import ChannelError, Outgoing
 from service.channels.chat import CHAT_FORMS, Chat, ChatPost
-from service.channels.netguard import Answer, SafeClient
+from service.channels.model import ChannelError, Outgoing
+from service.channels.safe_http import Answer, SafeClient
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 URLS = {

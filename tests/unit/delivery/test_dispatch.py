@@ -6,12 +6,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.channels.base import Channel
 from service.channels.breaker import Breaker
-from service.channels.netguard import SafeClient
+from service.channels.model import Channel
+from service.channels.safe_http import SafeClient
 from service.channels.webhook import Webhook
-from service.cycle.dispatch import find_awake, in_order
-from service.store.messages import Due
+from service.delivery.send_order import find_awake, in_order
+from service.store.repositories.messages import Due
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)

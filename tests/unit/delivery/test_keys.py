@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from service.keys import Keys, KeyTrouble, load_keys
+from service.common.secret_key import Keys, KeyTrouble, load_keys
 
 KEYS = Keys(bytes(range(32)))
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.cycle.lanes import Lanes, Waiting
+from service.delivery.fair_queue import Lanes, Waiting
 
 
 def waiting(**counts: int) -> list[Waiting]:

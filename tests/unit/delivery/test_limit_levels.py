@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.store.limits import Limit, network_of
+from service.store.repositories.rate_limits import Limit, network_of
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 TEN_AN_HOUR = Limit(10, timedelta(hours=1))

@@ -9,9 +9,9 @@ import pytest
 
 from alerts.common.span import Span
 from alerts.weather.quality_gates import Gate
-from service.bootstrap import Duskbell
-from service.feeds.base import FeedFailure, Gathered
-from service.metrics import Metrics
+from service.app import Duskbell
+from service.common.metrics import Metrics
+from service.feeds.shared.model import FeedFailure, Gathered
 from service.settings import Settings
 
 

@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.notices.render import notice_payload, render_notice_mail
-from service.notices.wording import NoticeKind, write_notice
+from service.accounts.notices.render import notice_payload, render_notice_mail
+from service.accounts.notices.text import NoticeKind, write_notice
 
 FACTS = {
     "shown": "https://chat.example/…",

@@ -8,12 +8,16 @@ from feed_files import BOX, ENSCHEDE, GLOBAL, NORDIC, NWS_EDGES, as_bytes, read_
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from service.feeds import metno_answer, metno_warnings, nws_answer, nws_warnings, openmeteo_answer
-from service.feeds.base import Gathered
-from service.feeds.errors import FeedError
-from service.feeds.openmeteo_parts import is_same_forecast, split_elements
-from service.feeds.openmeteo_terms import read_run
-from service.feeds.warned import parse_bulletin
+from service.feeds.met_norway import parse as met_norway_parse
+from service.feeds.met_norway import warnings as met_norway_warnings
+from service.feeds.nws import parse as nws_parse
+from service.feeds.nws import warnings as nws_warnings
+from service.feeds.open_meteo import parse as open_meteo_parse
+from service.feeds.open_meteo.place_batches import is_same_forecast, split_elements
+from service.feeds.open_meteo.terms import read_run
+from service.feeds.shared.feed_errors import FeedError
+from service.feeds.shared.model import Gathered
+from service.feeds.shared.warnings_by_place import parse_bulletin
 
 
 def warnings_by(service):
@@ -28,11 +32,11 @@ def warnings_by(service):
 
 
 PARSERS = {
-    "open-meteo": openmeteo_answer.parse,
-    "metno": metno_answer.parse,
-    "nws": nws_answer.parse,
+    "open-meteo": open_meteo_parse.parse,
+    "metno": met_norway_parse.parse,
+    "nws": nws_parse.parse,
     "nws-warnings": warnings_by(nws_warnings.build_service()),
-    "metno-warnings": warnings_by(metno_warnings.build_service()),
+    "metno-warnings": warnings_by(met_norway_warnings.build_service()),
 }
 FILES = {
     "open-meteo": [

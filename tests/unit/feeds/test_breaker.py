@@ -5,8 +5,8 @@ from datetime import timedelta
 import pytest
 from feed_files import utc
 
-from service.feeds.breaker import FAILURES_ALLOWED, Breaker, State, after, refusal
-from service.feeds.errors import (
+from service.feeds.shared.breaker import FAILURES_ALLOWED, Breaker, State, after, refusal
+from service.feeds.shared.feed_errors import (
     AllowanceSpent,
     BadAnswer,
     FeedDown,

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.span import Span
-from service.feeds.spans import HOUR, Periods, instant_spans
+from service.feeds.shared.time_marks import HOUR, Periods, instant_spans
 
 
 def marks(*hours: float) -> list:

@@ -5,7 +5,10 @@ from datetime import timedelta
 import pytest
 from feed_files import utc
 
-from service.feeds.limits import (
+from service.feeds.feed_registry import FEEDS
+from service.feeds.feed_wiring import allowances_from, feeds_from
+from service.feeds.open_meteo.terms import LIMITS
+from service.feeds.shared.allowances import (
     ALLOWANCES,
     DAY_S,
     FREE_OPEN_METEO,
@@ -14,9 +17,6 @@ from service.feeds.limits import (
     wait_for,
     window_start,
 )
-from service.feeds.openmeteo_terms import LIMITS
-from service.feeds.registry import FEEDS
-from service.feeds.wiring import allowances_from, feeds_from
 from service.settings import Settings
 
 

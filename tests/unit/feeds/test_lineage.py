@@ -12,7 +12,7 @@ from alerts.weather.model_families import (
     independent_lineages,
     open_meteo_row,
 )
-from service.feeds.openmeteo import DEFAULT_MODELS
+from service.feeds.open_meteo.client import DEFAULT_MODELS
 from service.settings import Settings
 
 

@@ -8,8 +8,8 @@ from feed_files import GLOBAL, NORDIC, as_bytes, hour_at, read_bytes, read_json,
 
 from alerts.weather.forecast import LayerScheme, Place
 from alerts.weather.quality_gates import Gate
-from service.feeds.errors import BadAnswer
-from service.feeds.metno_answer import parse
+from service.feeds.met_norway.parse import parse
+from service.feeds.shared.feed_errors import BadAnswer
 
 CLOUDS = ("cloud_total_pct", "cloud_low_pct", "cloud_mid_pct", "cloud_high_pct", "fog_pct")
 

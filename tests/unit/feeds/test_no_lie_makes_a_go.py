@@ -22,15 +22,17 @@ from alerts.judging.assess import assess
 from alerts.judging.verdict import VerdictWord
 from alerts.weather.forecast import Forecast, Place
 from alerts.wishes.model import Wishes
-from service.feeds import metno_answer, nws_answer, openmeteo_answer
-from service.feeds.errors import FeedError
+from service.feeds.met_norway import parse as met_norway_parse
+from service.feeds.nws import parse as nws_parse
+from service.feeds.open_meteo import parse as open_meteo_parse
+from service.feeds.shared.feed_errors import FeedError
 from tests.unit.judging.values import HOUR, SITE, fine_hour, night, source
 
 CLOUD_KEY = {"open-meteo": "cloud_cover", "metno": "cloud_area_fraction", "nws": "skyCover"}
 LONG = 4
 CLOUDY_PCT = 70.0
 """Mean cloud of the hours judged, from which a go would be a lie."""
-PARSE = {"open-meteo": openmeteo_answer.parse, "metno": metno_answer.parse, "nws": nws_answer.parse}
+PARSE = {"open-meteo": open_meteo_parse.parse, "metno": met_norway_parse.parse, "nws": nws_parse.parse}
 
 
 def feed_of(answer: Any) -> str:

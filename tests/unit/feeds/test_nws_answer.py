@@ -8,8 +8,8 @@ from feed_files import BOX, FGZ, NWS_EDGES, TAE, as_bytes, hour_at, read_bytes, 
 
 from alerts.weather.forecast import LayerScheme, Place
 from alerts.weather.quality_gates import Gate
-from service.feeds.errors import BadAnswer, FeedRefused
-from service.feeds.nws_answer import parse
+from service.feeds.nws.parse import parse
+from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
 
 
 def only(name: str, **how):

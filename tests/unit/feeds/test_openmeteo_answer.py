@@ -14,8 +14,8 @@ from feed_files import (
 )
 
 from alerts.weather.forecast import LayerScheme
-from service.feeds.errors import BadAnswer
-from service.feeds.openmeteo_answer import parse, split_key
+from service.feeds.open_meteo.parse import parse, split_key
+from service.feeds.shared.feed_errors import BadAnswer
 
 CLOUDS = ("cloud_total_pct", "cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")
 

@@ -8,8 +8,8 @@ from feed_files import as_bytes, read_bytes, read_json, utc
 
 from alerts.weather.forecast import HourlyWeather, Place
 from alerts.weather.quality_gates import RANGES, Gate
-from service.feeds.errors import BadAnswer, FeedRefused
-from service.feeds.openmeteo_answer import parse
+from service.feeds.open_meteo.parse import parse
+from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
 
 NORMAL = {
     "cloud_cover": "%",

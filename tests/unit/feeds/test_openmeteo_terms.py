@@ -5,8 +5,7 @@ from datetime import timedelta
 import pytest
 from feed_files import as_bytes, read_bytes, utc
 
-from service.feeds.errors import BadAnswer
-from service.feeds.openmeteo_terms import (
+from service.feeds.open_meteo.terms import (
     LIMITS,
     MOST_PLACES,
     MOST_WEIGHT,
@@ -15,6 +14,7 @@ from service.feeds.openmeteo_terms import (
     request_weight,
     wait_by_wording,
 )
+from service.feeds.shared.feed_errors import BadAnswer
 
 HOUR = timedelta(hours=1)
 

@@ -6,11 +6,12 @@ from feed_files import as_bytes, read_bytes, read_json, utc
 from alerts.common.span import Span
 from alerts.weather.official_warnings import Severity
 from alerts.weather.quality_gates import Gate
-from service.feeds import metno_warnings, nws_warnings
-from service.feeds.errors import BadAnswer
-from service.feeds.warned import parse_bulletin
+from service.feeds.met_norway import warnings as met_norway_warnings
+from service.feeds.nws import warnings as nws_warnings
+from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.shared.warnings_by_place import parse_bulletin
 
-NWS, MET = nws_warnings.build_service(), metno_warnings.build_service()
+NWS, MET = nws_warnings.build_service(), met_norway_warnings.build_service()
 THREE = "nws-alerts-three-reanchored-2026-07-15.json"
 EDGES = "invented-nws-alerts-edge-cases.json"
 METNO = "invented-metno-alerts.json"

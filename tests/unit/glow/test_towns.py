@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
-from alerts.sky.brightness.towns import KM_PER_DEG, NO_TOWNS, Towns, pack_towns, packaged_towns, unpack_towns
 from alerts.sky.brightness.data.make_towns import without_districts
+from alerts.sky.brightness.towns import KM_PER_DEG, NO_TOWNS, Towns, pack_towns, packaged_towns, unpack_towns
 
 from .reference import UNHURRIED, towns_of
 
@@ -42,7 +42,8 @@ def test_cities_are_where_they_are(lat_deg: float, lon_deg: float, population: f
 
 def test_nothing_is_read_before_it_is_asked_for() -> None:
     asked = (
-        "import sys, alerts.sky.brightness.total, alerts.sky.brightness.loss, alerts.sky.brightness.readings, alerts.sky.brightness.towns as towns;"
+        "import sys, alerts.sky.brightness.total, alerts.sky.brightness.loss, alerts.sky.brightness.readings;"
+        "import alerts.sky.brightness.towns as towns;"
         "sys.exit(towns.packaged_towns.cache_info().currsize)"
     )
     assert subprocess.run([sys.executable, "-c", asked], check=False).returncode == 0

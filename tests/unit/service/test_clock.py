@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.clock import ClockWatch, lies_ahead
+from service.common.clock import ClockWatch, lies_ahead
 
 NOON = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 NOTHING = timedelta(0)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy.dialects import sqlite
 
-from service.store.types import UtcDateTime
+from service.store.column_types import UtcDateTime
 
 DIALECT = sqlite.dialect()
 IN_COLUMN = UtcDateTime().dialect_impl(DIALECT).bind_processor(DIALECT)

@@ -11,7 +11,7 @@ import pytest
 from alerts.common.errors import BadInput
 from alerts.field.driving import Home
 from alerts.sites.coordinates import parse_lat_lon
-from service.places import doubts, is_at_sea, zone_at
+from service.common.timezones import doubts, is_at_sea, zone_at
 
 ON_LAND = {
     "Teruel": (40.3, -1.4, "Europe/Madrid"),

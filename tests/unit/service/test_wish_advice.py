@@ -13,7 +13,7 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
 from alerts.wishes.model import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
-from service.wishadvice import Advice, advise, contradictions
+from service.reports.wish_advice import Advice, advise, contradictions
 
 TODAY = date(2027, 5, 10)
 USUAL = Wishes(sky=SkyWishes(lowest_altitude_deg=None))

@@ -1,7 +1,7 @@
 """Sites at which the forecast is off: how soon the record sets it right, and what it does where nothing is.
 
-Figures of this kind chose the constants of `alerts.track.calibration.fit`. A bias of 0.8 in log odds is 18 points where a
-night may go either way.
+Figures of this kind chose the constants of `alerts.track.calibration.fit`. A bias of 0.8 in log odds is 18
+points where a night may go either way.
 """
 
 from __future__ import annotations

@@ -25,7 +25,7 @@ from alerts.track.calibration.model import (
     Trial,
     prior_map,
 )
-from service.store.codec import from_json, to_json
+from service.store.json_values import from_json, to_json
 
 from .files import pairs
 

@@ -16,7 +16,7 @@ from alerts.track.observations.evidence import Account, Event, Judge, OutcomeSta
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.observations.people_reports import accounts_of_people
 from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
-from service.store.codec import from_json, to_json
+from service.store.json_values import from_json, to_json
 
 from .files import EVENT, HOUR, MINUTE, SITE, WINDOW, hourly, station, utc
 

@@ -30,7 +30,7 @@ from alerts.track.record.text import (
     say_skill,
     say_worth,
 )
-from service.store.codec import from_json, to_json
+from service.store.json_values import from_json, to_json
 
 from .files import FOURTEEN_CAME, FOURTEEN_GOES, pairs
 

@@ -19,9 +19,9 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes, nights
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
-from service.decided import Inputs
+from service.demo.invented_weather import InventedSky, Turn
 from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
-from service.demo.weather import InventedSky, Turn
+from service.explain.stored_verdict import Inputs
 from tests.unit.judging.values import outlook
 
 NOW = datetime(2027, 7, 3, 12, tzinfo=UTC)

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
-from service.placefiles import LARGEST_BYTES, LARGEST_KML_BYTES, MOST_PLACES, read_places
+from service.reports.place_files import LARGEST_BYTES, LARGEST_KML_BYTES, MOST_PLACES, read_places
 
 GPX_HEAD = '<?xml version="1.0"?><gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1">'
 KML_HEAD = '<?xml version="1.0" encoding="UTF-8"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>'

@@ -1,0 +1,179 @@
+"""A new receiver proves that it wants our messages before it gets any.
+
+It is sent a test message with a code. A program answers with the code in its answer's body; in a chat
+somebody reads it there and types it where they registered. Until then nothing else goes there.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.common.errors import BadInput
+from service.accounts.notices.render import notice_payload, render_notice_mail
+from service.accounts.notices.text import NoticeKind, write_notice
+from service.channels import host_state
+from service.channels.chat import CHAT_FORMS
+from service.channels.model import Channel, ChannelError, Form, Outgoing
+from service.channels.webhook import new_secret
+from service.common.redaction import mask_target
+from service.common.secret_key import Keys
+from service.store.repositories import messages, rate_limits, tokens
+from service.store.repositories.people import REMOVED
+from service.store.repositories.tokens import Purpose
+from service.store.schema import core_tables
+
+log = logging.getLogger(__name__)
+
+SHORT_CODE = 8
+"""Letters of a code that the operator types: 40 random bits, good for one of the operator's receivers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """What a test message led to. arrived: the receiver took it.  confirmed: and its answer held the
+    code.  text: one sentence for whoever registered it.  fault: `ChannelError.code` where it didn't arrive.
+    place: the file that it was written to, if it was."""
+
+    arrived: bool
+    confirmed: bool
+    text: str
+    fault: str = ""
+    place: str = ""
+
+
+def register(
+    session: Session,
+    channel_name: str,
+    channel: Channel,
+    person: core_tables.Person,
+    target: str,
+    *,
+    now: datetime,
+    token: str = "",
+    make_room: Callable[[], None] = lambda: None,
+) -> core_tables.Address:
+    """The person's receiver of that channel; a new one isn't confirmed. token: a chat's access token.
+    make_room: called before an address is added; refuses where none may be.
+
+    BadInput when the channel can't send there.
+    """
+    stored = channel.check_address(target)
+    known = session.scalar(
+        select(core_tables.Address).where(
+            core_tables.Address.person_id == person.id,
+            core_tables.Address.channel == channel_name,
+            core_tables.Address.target == stored,
+        )
+    )
+    if known is None or known.off_reason == REMOVED:
+        make_room()
+    if known is not None:
+        return known
+    address = core_tables.Address(
+        person=person,
+        channel=channel_name,
+        target=stored,
+        secrets=_first_secrets(channel_name, token),
+        created_at=now,
+        confirmed_at=None,
+    )
+    session.add(address)
+    session.flush()
+    return address
+
+
+def _first_secrets(channel_name: str, token: str) -> list[str]:
+    chat_form = CHAT_FORMS.get(channel_name)
+    if chat_form is None:
+        return [new_secret()] if channel_name == "webhook" else []
+    if chat_form.needs_token and not token:
+        raise BadInput(f"this form needs an access token besides its address; it is {chat_form.hint}.")
+    return [token] if token else []
+
+
+def send_test(
+    sessions: sessionmaker[Session],
+    channels: Mapping[str, Channel],
+    keys: Keys,
+    address_id: int,
+    *,
+    now: datetime,
+    network: str | None = None,
+) -> Tested:
+    """Send the test message once, and confirm the receiver if it answers with the code.
+
+    network: who asks, when it isn't the operator; counted then. BadInput past the limit.
+    """
+    with sessions.begin() as session:
+        address = session.get_one(core_tables.Address, address_id)
+        channel = channels[address.channel]
+        if network is not None and not rate_limits.allow(
+            session, keys, "challenge", now,
+            host=channel.destination(address.target), network=rate_limits.network_of(network),
+        ):  # fmt: skip
+            raise BadInput("too many tests of late; wait an hour and try again.")
+        length = SHORT_CODE if network is None else None
+        code = tokens.mint(session, Purpose.CHALLENGE, now, address_id=address.id, length=length)
+        outgoing = _test_message(channel.form, address, code, now)
+    try:
+        result = channel.send(outgoing)
+    except ChannelError as error:
+        log.info("test of address %s: %s", address_id, error.code)
+        return Tested(False, False, f"The test message didn't get through: {error.text}.", error.code)
+    if code not in result.text:
+        text = "The test message was taken. The code in it isn't confirmed yet."
+        return Tested(True, False, text, place=result.place)
+    with sessions.begin() as session:
+        confirmed = confirm_by_code(session, address_id, code, now)
+    return Tested(True, confirmed, "The receiver answered with the code: it is confirmed.")
+
+
+def _test_message(form: Form, address: core_tables.Address, code: str, now: datetime) -> Outgoing:
+    message_id = messages.new_message_id()
+    notice = write_notice(NoticeKind.TEST, {"challenge": code})
+    return Outgoing(
+        message_id=message_id,
+        address=address.target,
+        attempted_at=now,
+        mail=render_notice_mail(notice) if form is Form.MAIL else None,
+        payload=notice_payload(notice, message_id, now, challenge=code),
+        secrets=tuple(address.secrets),
+    )
+
+
+def confirm_by_code(session: Session, address_id: int, code: str, now: datetime) -> bool:
+    """Confirm the receiver by the code that it was sent; whether the code was right."""
+    row = tokens.find(session, Purpose.CHALLENGE, code.strip(), now)
+    if row is None or row.address_id != address_id:
+        return False
+    if tokens.redeem(session, Purpose.CHALLENGE, code.strip(), now) is None:
+        return False
+    vouch_for(session, address_id, now)
+    return True
+
+
+def vouch_for(session: Session, address_id: int, now: datetime) -> None:
+    """Confirm a receiver on the operator's word."""
+    address = session.get_one(core_tables.Address, address_id)
+    address.confirmed_at = address.confirmed_at or now
+    host_state.switch_on(session, address)
+    tokens.revoke(session, now, purpose=Purpose.CHALLENGE, address_id=address_id)
+
+
+def get_address(session: Session, address_id: int) -> core_tables.Address:
+    """The address of that number; BadInput when there is none."""
+    address = session.get(core_tables.Address, address_id)
+    if address is None:
+        raise BadInput(f"there is no address number {address_id}; see: duskbell address list")
+    return address
+
+
+def shown(address: core_tables.Address) -> str:
+    """The address as it may be shown."""
+    return f"{address.channel}: {mask_target(address.channel, address.target)}"

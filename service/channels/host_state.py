@@ -1,0 +1,148 @@
+"""How addresses and hosts fare: breakers, failing spells, and switching off what is gone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from sqlalchemy import delete, or_, select, update
+from sqlalchemy.orm import Session
+
+from service.channels.breaker import CLOSED, Breaker
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Destination, Endpoint
+
+OFF_AFTER = timedelta(days=5)
+"""Of failures only; then the address is switched off."""
+FORGOTTEN_AFTER = 2 * OFF_AFTER
+"""A failure this long after the last one begins a new spell."""
+OWNER_TOLD_AFTER = 4
+"""Failed attempts in a row after which the owner hears of it by another way."""
+
+
+class Turn(StrEnum):
+    """What a failure has led to."""
+
+    FAILING = "failing"  # the owner is to be told
+    OFF = "off"  # it was switched off; the owner is to be told
+
+
+def find_breakers(session: Session) -> dict[str, Breaker]:
+    """The breakers of all destinations with which something is wrong."""
+    return {
+        row.key: Breaker(
+            row.failures,
+            timedelta(seconds=row.pause_s),
+            row.opened_at,
+            row.open_until,
+            tuple(row.addresses or ()),
+        )
+        for row in session.scalars(select(Destination))
+    }
+
+
+def keep_breakers(session: Session, changed: Mapping[str, tuple[Breaker, str]]) -> None:
+    """Store the breakers that changed, each with the code of its last failure; a closed one has no row."""
+    for key, (breaker, code) in changed.items():
+        if breaker == CLOSED:
+            session.execute(delete(Destination).where(Destination.key == key))
+            continue
+        row = session.get(Destination, key) or Destination(key=key)
+        row.failures, row.pause_s = breaker.failures, round(breaker.pause.total_seconds())
+        row.opened_at, row.open_until, row.code = breaker.opened_at, breaker.open_until, code[:20]
+        row.addresses = list(breaker.addresses)
+        session.add(row)
+    session.flush()
+
+
+def endpoint(session: Session, address_id: int) -> Endpoint:
+    """The row of that address, made when there is none."""
+    row = session.get(Endpoint, address_id)
+    if row is None:
+        row = Endpoint(address_id=address_id, failures=0)
+        session.add(row)
+    return row
+
+
+def note_successes(session: Session, address_ids: Iterable[int]) -> None:
+    """What arrived ends a failing spell."""
+    session.execute(
+        update(Endpoint)
+        .where(Endpoint.address_id.in_(set(address_ids)), Endpoint.failures > 0)
+        .values(failures=0, failing_since=None, last_failure_at=None, owner_told_at=None)
+    )
+
+
+def note_doubt(session: Session, address_id: int, wall: datetime) -> None:
+    """Count a failed attempt for which the address may not be to blame: it is tried more gently, no more."""
+    row = endpoint(session, address_id)
+    row.failures += 1
+    row.last_failure_at = wall
+
+
+def note_failure(session: Session, address: core_tables.Address, wall: datetime) -> Turn | None:
+    """Count a failed attempt; what it has led to, once for each spell."""
+    row = endpoint(session, address.id)
+    is_old = row.last_failure_at is not None and wall - row.last_failure_at > FORGOTTEN_AFTER
+    if row.failing_since is None or is_old:
+        row.failures = 0 if is_old else row.failures
+        row.failing_since, row.owner_told_at = wall, None
+    row.failures += 1
+    row.last_failure_at = wall
+    if row.failures >= OWNER_TOLD_AFTER and wall - row.failing_since >= OFF_AFTER:
+        return Turn.OFF if switch_off(address, "it took nothing for five days", wall) else None
+    if row.failures >= OWNER_TOLD_AFTER and row.owner_told_at is None:
+        row.owner_told_at = wall
+        return Turn.FAILING
+    return None
+
+
+def switch_off(address: core_tables.Address, reason: str, wall: datetime) -> bool:
+    """Send nothing to it any more; whether that is news. A reason already given stays."""
+    if address.off_since is not None:
+        return False
+    address.off_since, address.off_reason = wall, reason
+    return True
+
+
+def switch_on(session: Session, address: core_tables.Address) -> None:
+    """Send to it again, with a clean sheet."""
+    address.off_since, address.off_reason = None, None
+    note_successes(session, [address.id])
+
+
+def other_way(session: Session, address: core_tables.Address) -> core_tables.Address | None:
+    """Another confirmed address of the same person, a mail address first; None when there is none.
+
+    Of the operator's mail addresses only those marked as the operator's own: others may be a friend's.
+    """
+    query = select(core_tables.Address).where(
+        core_tables.Address.person_id == address.person_id,
+        core_tables.Address.id != address.id,
+        core_tables.Address.confirmed_at.is_not(None),
+        core_tables.Address.off_since.is_(None),
+    )
+    if address.person.is_operator:
+        query = query.where(or_(core_tables.Address.channel != "email", core_tables.Address.is_own))
+    found = list(session.scalars(query.order_by(core_tables.Address.id)))
+    return min(found, key=lambda each: (each.channel != "email", each.id), default=None)
+
+
+def add_secret(session: Session, address: core_tables.Address, secret: str, wall: datetime) -> None:
+    """Sign with a new secret from now on, and with the one before it as well until it is dropped."""
+    address.secrets = [secret, *address.secrets[:1]]
+    endpoint(session, address.id).secret_changed_at = wall
+
+
+def drop_old_secrets(session: Session, before: datetime) -> int:
+    """Stop signing with secrets that were replaced before that time; at how many addresses."""
+    rows = session.scalars(
+        select(core_tables.Address)
+        .join(Endpoint, Endpoint.address_id == core_tables.Address.id)
+        .where(Endpoint.secret_changed_at < before)
+    )
+    due = [row for row in rows if len(row.secrets) > 1]
+    for row in due:
+        row.secrets = row.secrets[:1]
+    return len(due)

@@ -1,0 +1,113 @@
+"""Through the outbound proxy to a host: CONNECT (RFC 9110, 9.3.6).
+
+What is said in the tunnel, TLS first of all, is between us and the host; the proxy sees who is called and
+how much is said. The answer's head is read byte by byte, as a mail relay speaks first and its greeting may
+already follow; a refusal's body is left unread, however long it is.
+"""
+
+from __future__ import annotations
+
+import http.client
+import socket
+import ssl
+from typing import BinaryIO, cast
+
+from service.channels.connect import connect_first, look_up
+from service.channels.deadline import Deadline
+from service.common.outbound_proxy import Proxy
+from service.common.trust_store import secure, trusting
+
+
+class ProxyFault(OSError):
+    """No way through the proxy, in a sentence that names neither it nor our password.
+
+    ours: the operator must mend it, whoever is called; else the proxy speaks of the host.
+    code: the proxy's status, or "unreachable", "tls", "timeout", "no_proxy".
+    """
+
+    def __init__(self, code: str, text: str, *, ours: bool) -> None:
+        super().__init__(text)
+        self.code = code
+        self.ours = ours
+
+
+def open_tunnel(
+    proxy: Proxy, host: str, port: int, deadline: Deadline, *, connect_s: float, step_s: float
+) -> socket.socket:
+    """A connection to the host, under the deadline from its first byte; ProxyFault when there is none.
+
+    connect_s: for reaching the proxy. step_s: for each of its answers, and the socket's own time limit then.
+    """
+    sock = _reach(proxy, deadline, connect_s=connect_s, step_s=step_s)
+    try:
+        if proxy.scheme == "https":
+            sock = secure(sock, trusting(proxy.ca_file), proxy.host)
+        status = _connect(sock, proxy, f"[{host}]" if ":" in host else host, port)
+    except BaseException as error:
+        sock.close()
+        if isinstance(error, OSError | http.client.HTTPException):
+            raise _fault_of(error) from error
+        raise
+    if 200 <= status < 300:
+        return sock
+    sock.close()
+    raise _refusal(status, proxy, f"{host}:{port}")
+
+
+def _reach(proxy: Proxy, deadline: Deadline, *, connect_s: float, step_s: float) -> socket.socket:
+    try:
+        found = look_up(proxy.host, proxy.port, min(connect_s, deadline.left_s))
+        sock, _ = connect_first(found, deadline, connect_s=connect_s, step_s=step_s)
+    except OSError as error:
+        text = "the outbound proxy can't be reached; check outbound_proxy, and that the proxy runs"
+        raise ProxyFault("unreachable", text, ours=True) from error
+    return sock
+
+
+class _ByteByByte:
+    """What `HTTPResponse` wants of a socket, without reading ahead into the tunnel."""
+
+    def __init__(self, sock: socket.socket) -> None:
+        self._sock = sock
+
+    def makefile(self, mode: str) -> BinaryIO:
+        return cast(BinaryIO, self._sock.makefile("rb", buffering=0))
+
+
+def _connect(sock: socket.socket, proxy: Proxy, host: str, port: int) -> int:
+    """Ask for the tunnel; the status of the proxy's answer."""
+    place = f"{host.encode('idna').decode('ascii') if not host.isascii() else host}:{port}"
+    headers = {"Host": place, **proxy.authorization}
+    lines = [f"CONNECT {place} HTTP/1.1", *(f"{name}: {value}" for name, value in headers.items()), "", ""]
+    sock.sendall("\r\n".join(lines).encode("ascii"))
+    response = http.client.HTTPResponse(_ByteByByte(sock), method="CONNECT")  # type: ignore[arg-type]
+    try:
+        response.begin()
+    finally:
+        response.close()
+    return response.status
+
+
+def _fault_of(error: OSError | http.client.HTTPException) -> ProxyFault:
+    if isinstance(error, TimeoutError):
+        return ProxyFault("timeout", "the outbound proxy took too long", ours=True)
+    if isinstance(error, ssl.SSLCertVerificationError):
+        text = "the outbound proxy's own certificate can't be trusted; the system must trust its authority"
+        return ProxyFault("tls", text, ours=True)
+    if isinstance(error, ssl.SSLError):
+        text = "the outbound proxy speaks no TLS; write outbound_proxy with http:// in place of https://"
+        return ProxyFault("tls", text, ours=True)
+    text = "what listens at outbound_proxy hung up or is no proxy; check its host, port and scheme"
+    return ProxyFault("no_proxy", text, ours=True)
+
+
+def _refusal(status: int, proxy: Proxy, place: str) -> ProxyFault:
+    if status == 407 and not proxy.user:
+        text = "the outbound proxy asks for user and password (407); put USER:PASSWORD@ before its host"
+    elif status == 407:
+        text = "the outbound proxy doesn't take the user and password in outbound_proxy (407)"
+    elif 400 <= status < 500:
+        text = f"the outbound proxy forbids a connection to {place} ({status}); it must allow CONNECT there"
+    else:
+        text = f"the outbound proxy has no connection to {place} ({status})"
+    return ProxyFault(str(status), text, ours=status == 407)

@@ -1,0 +1,284 @@
+"""The only way to open an address that a user gave.
+
+The name is resolved once, every answer must be a public address, the connection goes to the checked
+address with the certificate of the name, and nothing is followed from there. The time for all of it is
+limited, whatever the receiver does.
+
+Through an outbound proxy the same holds: the name is resolved and checked here, and the proxy is asked for a
+tunnel to that very address, never to a name, which it could resolve to another. In the tunnel there is TLS
+with the name's certificate, as without it.
+
+Blocked (targets.py)   the address isn't one we call; what to change is said
+CutOff                 no whole answer in time, or the connection broke; `maybe_sent` tells whether the
+                       request went out
+"""
+
+from __future__ import annotations
+
+import http
+import http.client
+import ipaddress
+import socket
+import ssl
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import urllib3.exceptions
+from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.response import BaseHTTPResponse
+
+from alerts.common.errors import DuskbellError
+from service.channels.connect import connect_first, look_up
+from service.channels.deadline import Deadline
+from service.channels.proxy_tunnel import ProxyFault, open_tunnel
+from service.channels.target_rules import Address, AllowList, Blocked, Target, address_ok, parse_target
+from service.common.outbound_proxy import Proxy
+from service.common.trust_store import secure, trusting
+
+READ_AT_MOST = 64 * 1024
+"""Bytes of an answer that are read; the rest is left."""
+
+Method = Literal["POST", "PUT"]
+
+__all__ = ["Answer", "Blocked", "CutOff", "SafeClient", "address_ok"]
+
+
+class CutOff(DuskbellError):
+    """No whole answer. code: "timeout", "dns", "connect", "tls", "proxy" or "broken".
+
+    ours: the way out of this installation is closed, whoever is called.
+    """
+
+    def __init__(self, code: str, text: str, *, maybe_sent: bool, ours: bool = False) -> None:
+        super().__init__(text)
+        self.code = code
+        self.maybe_sent = maybe_sent
+        self.ours = ours
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came back: status, headers with lower-case names, and at most 64 kB of the body."""
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+
+
+class _FinalResponse(http.client.HTTPResponse):
+    """The answer that counts: a receiver may send interim ones before it (RFC 9110, 15.2)."""
+
+    def begin(self) -> None:
+        super().begin()
+        while 100 < self.status < 200 and self.status != http.HTTPStatus.SWITCHING_PROTOCOLS:
+            self.headers = None  # type: ignore[assignment]  # as before the first call
+            super().begin()
+
+
+class _PinnedHttp(HTTPConnection):
+    """Plain HTTP over a socket that the client has opened and checked."""
+
+    response_class = _FinalResponse
+    checked_socket: socket.socket
+
+    def _new_conn(self) -> socket.socket:
+        return self.checked_socket
+
+
+class _PinnedHttps(HTTPSConnection):
+    """TLS over a checked socket; SNI and the certificate's name are those of the URL."""
+
+    response_class = _FinalResponse
+    checked_socket: socket.socket
+    context: ssl.SSLContext
+
+    def connect(self) -> None:
+        self.sock = secure(self.checked_socket, self.context, self.host)
+
+
+class SafeClient:
+    """POSTs to addresses that users gave. Safe to use from several threads; keeps no connection.
+
+    allow: see AllowList.  ports: open to everyone.  allow_http: plain http (port 80) for everyone.
+    connect_s, read_s: longest wait for one connect and one read.  whole_s: for everything together.
+    ca_file: certificate authorities to trust in place of the system's.
+    proxy: on the way out. Receivers that `allow` vouches for are on our side of it and called directly.
+    Proxy variables in the environment are never read, and no redirect is followed.
+    """
+
+    def __init__(
+        self,
+        *,
+        allow: Iterable[str] = (),
+        ports: Iterable[int] = (443,),
+        allow_http: bool = False,
+        connect_s: float = 5.0,
+        read_s: float = 10.0,
+        whole_s: float = 20.0,
+        ca_file: str | None = None,
+        proxy: Proxy | None = None,
+    ) -> None:
+        self._allow = AllowList(allow)
+        self._ports = frozenset(ports) | ({80} if allow_http else frozenset())
+        self._allow_http = allow_http
+        self._connect_s = connect_s
+        self._read_s = read_s
+        self._whole_s = whole_s
+        self._ca_file = ca_file
+        self._proxy = proxy
+
+    def check_url(self, url: str) -> Target:
+        """Check an address without the network, as when it is saved; Blocked says what is wrong."""
+        target = parse_target(url)
+        named = self._allow.has_host(target.host, target.port)
+        if target.scheme == "http" and not (self._allow_http or named):
+            raise Blocked("the address must start with https://; plain http isn't protected on its way.")
+        usual = named and target.port in (80, 443)
+        if not (usual or target.port in self._ports or self._allow.has_place(target.host, target.port)):
+            raise Blocked(f"port {target.port} isn't open for webhooks here; use 443.")
+        if target.host == "localhost" or target.host.endswith(".localhost"):
+            self._require(target, ipaddress.IPv4Address("127.0.0.1"))
+        elif (literal := target.literal) is not None:
+            self._require(target, literal)
+        return target
+
+    def check_reachable(self, url: str) -> Target:
+        """Check an address and look its name up once; Blocked, or CutOff when it isn't found."""
+        target = self.check_url(url)
+        with Deadline(self._connect_s) as deadline:
+            self._addresses(target, deadline)
+        return target
+
+    def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+        """POST those exact bytes. Blocked before anything is sent, CutOff when no whole answer came."""
+        return self.call("POST", url, body, headers)
+
+    def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+        """Like `post`, by that method."""
+        target = self.check_url(url)
+        with Deadline(self._whole_s) as deadline:
+            connection = self._connect(target, deadline)
+            try:
+                answer = _exchange(connection, method, target.path, body, headers)
+            except (OSError, urllib3.exceptions.HTTPError, http.client.HTTPException) as error:
+                raise _cut_off(error, deadline, maybe_sent=True) from error
+            finally:
+                connection.close()
+            if deadline.fired:
+                raise CutOff("timeout", f"no whole answer within {self._whole_s:g} s", maybe_sent=True)
+        return answer
+
+    def _require(self, target: Target, address: Address) -> None:
+        """Blocked unless the address is public or the operator vouches for it or its name."""
+        if not (self._vouches_for(target, address) or address_ok(address)):
+            raise Blocked(f"{target.host} isn't on the public internet; webhooks can't call it.")
+
+    def _vouches_for(self, target: Target, address: Address) -> bool:
+        return self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
+
+    def _connect(self, target: Target, deadline: Deadline) -> HTTPConnection:
+        try:
+            sock = self._open(target, self._addresses(target, deadline), deadline)
+            connection = self._connection(target, sock)
+            try:
+                connection.connect()
+            except BaseException:
+                sock.close()
+                raise
+        except (OSError, urllib3.exceptions.HTTPError) as error:
+            raise _cut_off(error, deadline, maybe_sent=False) from error
+        return connection
+
+    def _connection(self, target: Target, sock: socket.socket) -> HTTPConnection:
+        pinned: _PinnedHttp | _PinnedHttps
+        if target.scheme == "https":
+            pinned = _PinnedHttps(target.host, target.port, timeout=self._read_s)
+            pinned.context = trusting(self._ca_file)
+        else:
+            pinned = _PinnedHttp(target.host, target.port, timeout=self._read_s)
+        pinned.checked_socket = sock
+        return pinned
+
+    def _addresses(self, target: Target, deadline: Deadline) -> list[Any]:
+        """All answers of one lookup, each checked: one bad answer refuses the name."""
+        found = _look_up(target, deadline.left_s)
+        for _, _, _, _, sockaddr in found:
+            self._require(target, ipaddress.ip_address(sockaddr[0]))
+        return found
+
+    def _open(self, target: Target, found: list[Any], deadline: Deadline) -> socket.socket:
+        """Connect to the first checked address that takes the call, and make sure that it is the one."""
+        if self._proxy is not None and self._proxy.leads_to(target.host):
+            addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
+            if not all(self._vouches_for(target, address) for address in addresses):
+                return self._tunnel(self._proxy, target.port, addresses, deadline)
+        sock, called = connect_first(found, deadline, connect_s=self._connect_s, step_s=self._read_s)
+        try:
+            if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):
+                raise Blocked(f"{target.host} answered from another address than it was called at.")
+        except BaseException:
+            sock.close()
+            raise
+        return sock
+
+    def _tunnel(self, proxy: Proxy, port: int, addresses: list[Address], deadline: Deadline) -> socket.socket:
+        """A tunnel to the first of those addresses that the proxy reaches."""
+        fault = ProxyFault("unreachable", "the name has no address", ours=False)
+        for address in addresses:
+            try:
+                times = {"connect_s": self._connect_s, "step_s": self._read_s}
+                return open_tunnel(proxy, str(address), port, deadline, **times)
+            except ProxyFault as error:
+                if error.ours:
+                    raise
+                fault = error
+        raise fault
+
+
+def _exchange(
+    connection: HTTPConnection, method: Method, path: str, body: bytes, headers: Mapping[str, str]
+) -> Answer:
+    """Send the request and read the answer, undecoded and no more than READ_AT_MOST of it."""
+    sent = {**headers, "Accept-Encoding": "identity", "Connection": "close"}
+    connection.request(method, path, body=body, headers=sent, preload_content=False, decode_content=False)
+    response = connection.getresponse()
+    try:
+        received = {name.lower(): value for name, value in response.headers.items()}
+        return Answer(response.status, received, _read_start(response))
+    finally:
+        response.close()
+
+
+def _read_start(response: BaseHTTPResponse) -> bytes:
+    """The body, at most READ_AT_MOST of it. Only reading on to the end shows that a body was cut."""
+    start = b""
+    while len(start) < READ_AT_MOST:
+        part = response.read(READ_AT_MOST - len(start), decode_content=False)
+        if not part:
+            break
+        start += part
+    return start
+
+
+def _look_up(target: Target, within_s: float) -> list[Any]:
+    """One name lookup; CutOff when it takes too long or there is no such name."""
+    try:
+        return look_up(target.host, target.port, within_s)
+    except TimeoutError as error:
+        raise CutOff("timeout", str(error), maybe_sent=False) from error
+    except OSError as error:
+        raise CutOff("dns", str(error), maybe_sent=False) from error
+
+
+def _cut_off(error: Exception, deadline: Deadline, *, maybe_sent: bool) -> CutOff:
+    """What a low-level error means, in a word and a sentence."""
+    if deadline.fired or isinstance(error, TimeoutError | urllib3.exceptions.TimeoutError):
+        return CutOff("timeout", "no whole answer in time", maybe_sent=maybe_sent)
+    if isinstance(error, ProxyFault):
+        return CutOff("proxy", str(error), maybe_sent=False, ours=error.ours)
+    if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError):
+        return CutOff("tls", f"no secure connection: {error}", maybe_sent=maybe_sent)
+    if not maybe_sent:
+        return CutOff("connect", f"no connection: {error}", maybe_sent=False)
+    return CutOff("broken", f"the connection broke before the whole answer: {error}", maybe_sent=True)

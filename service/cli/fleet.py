@@ -1,0 +1,112 @@
+"""`duskbell scheduler`, `worker` and `web`: the processes of a fleet on PostgreSQL."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from alerts.common.errors import DuskbellError
+
+if TYPE_CHECKING:
+    from service.app import Duskbell
+
+ALIVE = click.option(
+    "--alive-file",
+    "alive",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="File to touch while all is well, for a health check.",
+)
+
+
+class NotAFleet(DuskbellError):
+    """The settings don't describe a fleet."""
+
+
+@click.command()
+@ALIVE
+def scheduler(alive: Path | None) -> None:
+    """Begin cycles and sweep up, for workers to do the rest. Run two, on two machines."""
+    from service.runtime.fleet.scheduler_process import run_scheduler
+    from service.runtime.single_process import leave
+
+    duskbell = _build_fleet()
+    click.echo(f"Duskbell's scheduler is up, a cycle every {duskbell.settings.cycle_minutes} minutes.")
+    run_scheduler(duskbell, alive=alive)
+    leave()
+
+
+@click.command()
+@click.option("--queues", default=None, metavar="LIST", help="Queues to work on, with commas; default all.")
+@click.option(
+    "--senders", default=8, show_default=True, type=click.IntRange(1, 64), help="Batches sent at once."
+)
+@click.option(
+    "--metrics-port", default=None, type=click.IntRange(1, 65535), help="Serve this process's numbers."
+)
+@ALIVE
+def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Path | None) -> None:
+    """Do what the scheduler puts into the queue. Run one for each core, on any number of machines."""
+    from service.runtime.fleet.queue import QUEUES
+    from service.runtime.fleet.worker import run_worker
+    from service.runtime.single_process import leave
+
+    names = _read_queues(queues, QUEUES)
+    duskbell = _build_fleet()
+    if metrics_port is not None:
+        from prometheus_client import start_http_server
+
+        start_http_server(metrics_port, registry=duskbell.delivery.metrics.registry)
+    click.echo(f"Duskbell's worker is up: {', '.join(names)}.")
+    run_worker(duskbell, names, senders=senders, alive=alive)
+    leave()
+
+
+@click.command()
+def web() -> None:
+    """Serve the pages and /healthz only, beside schedulers and workers. Run as many as are needed."""
+    from service.cli.service import require_free_port
+    from service.runtime.fleet.web_process import run_pages
+    from service.runtime.single_process import leave
+    from service.settings import page_address
+
+    duskbell = _build_fleet()
+    settings = duskbell.settings
+    require_free_port(settings.web_host, settings.web_port)
+    click.echo(f"Duskbell's pages are up: {page_address(settings.web_host, settings.web_port)}")
+    click.echo("`duskbell link` prints a link that lets the operator in.")
+    run_pages(duskbell)
+    leave()
+
+
+def _read_queues(text: str | None, known: tuple[str, ...]) -> tuple[str, ...]:
+    names = known if text is None else tuple(name.strip() for name in text.split(",") if name.strip())
+    unknown = [name for name in names if name not in known]
+    if unknown or not names:
+        raise click.BadParameter(
+            f"{', '.join(unknown) or 'nothing'} is no queue; there are {', '.join(known)}",
+            param_hint="--queues",
+        )
+    return names
+
+
+def _build_fleet() -> Duskbell:
+    """The installation, if several processes can share it."""
+    from service.app import build
+    from service.common.log_setup import configure_logs
+    from service.common.secret_key import FILE_NAME
+    from service.store.queue_schema import require_queue
+
+    duskbell = build()
+    settings = duskbell.settings
+    configure_logs(log_format=settings.log_format, level=settings.log_level)
+    if settings.secret_key is None and not (settings.data_dir / FILE_NAME).exists():
+        raise NotAFleet(
+            "the processes of a fleet share one secret key: set DUSKBELL_SECRET_KEY, the same for all, "
+            f"or copy the {FILE_NAME} of an installation that ran before into {settings.data_dir} of each."
+        )
+    require_queue(duskbell.engine)
+    _ = duskbell.keys  # a damaged key is refused here, not at the first link
+    return duskbell

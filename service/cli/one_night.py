@@ -1,0 +1,294 @@
+"""The night that a command is asked about, one way for all commands.
+
+As it was decided, else judged on what the store holds, else on what the feeds and the stations say now.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from alerts.briefing.text.far_nights import look_ahead
+from alerts.common.span import Span
+from alerts.common.text import listed
+from alerts.common.time_text import say_clock
+from alerts.field.driving import with_home
+from alerts.sites.great_circle import distance_km
+from alerts.sky.night import night_named, tonight_name
+from alerts.weather.forecast_reach import first_look
+from alerts.weather.model_families import OPEN_METEO
+from alerts.weather.model_names import source_name
+from service.cli.forecasts import ask_both, hear_now
+from service.explain.stored_verdict import (
+    Decided,
+    Inputs,
+    find_standing,
+    forecasts_behind,
+    nights_as_wished,
+    read_decision,
+    read_inputs,
+)
+from service.feeds.feed_reach import feeds_reach
+from service.reports.default_reader import usual_for, usual_of, wishes_alike
+from service.store.repositories.climates import climate_at
+from service.store.repositories.people import default_wishes, find_operator, home_of
+from service.store.repositories.sites import find_sites, newest_revisions
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from sqlalchemy.orm import Session
+
+    from alerts.briefing.facts.alert import Ahead
+    from alerts.field.driving import Home
+    from alerts.judging.verdict import Verdict
+    from alerts.sites.model import Site
+    from alerts.sky.ephemeris import Ephemeris
+    from alerts.sky.night import Night
+    from alerts.weather.forecast import Forecast
+    from alerts.wishes.model import Wishes
+    from service.feeds.shared.model import FeedFailure, Gathered
+    from service.reports.default_reader import Usual
+    from service.settings import Settings
+    from service.store.repositories.sites import StoredSite
+
+SAME_PLACE_KM = 0.2
+"""Coordinates so near a kept site are taken to mean it."""
+NO_ENSEMBLES = "The ensembles didn't come in time: this rests on single runs, so a later word may differ."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is asked. site_name: of a kept site; None for a place by its coordinates. elevation_m: None when
+    nobody knows it. wishes: None for those of who watches the site. day: None for tonight.
+
+    recorded: answers to judge on in place of the feeds'; offline: on none. ask: ask the feeds whatever is
+    stored. as_of: judge as if it were then. without_window: ask about a night that has none, too.
+    """
+
+    site_name: str | None
+    place: Site
+    elevation_m: float | None
+    wishes: Wishes | None = None
+    day: date | None = None
+    recorded: Sequence[Forecast] | None = None
+    offline: bool = False
+    ask: bool = False
+    as_of: datetime | None = None
+    without_window: bool = False
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether nothing asks for another answer than the one that was decided."""
+        return self.recorded is None and not self.offline and not self.ask and self.as_of is None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OneNight:
+    """The answer. as_of: when it was judged or last held. inputs: what it rests on. decided: the decision it
+    was read from. refused, off: what the feeds didn't give. notes: sentences on how it came about."""
+
+    site: Site
+    night: Night
+    verdict: Verdict
+    wishes: Wishes
+    as_of: datetime
+    inputs: Inputs
+    elevation_known: bool
+    decided: Decided | None = None
+    refused: tuple[FeedFailure, ...] = ()
+    off: tuple[FeedFailure, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        """All that is to be said of how it came about, each sentence once."""
+        told = (each.text for each in (*self.refused, *self.off))
+        return tuple(dict.fromkeys((*told, *self.notes)))
+
+
+def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight:
+    """The night as it was decided where that is what is asked for; else judged.
+
+    BadInput for a site that isn't there and for a date without a night.
+    """
+    from service.app import build
+    from service.feeds.command_state import sessions_at_hand
+    from service.settings import load_settings
+
+    name = asked.day or tonight_name(asked.place, now, ephemeris)
+    duskbell = build() if asked.site_name is not None else None
+    settings = duskbell.settings if duskbell else load_settings()
+    sessions = duskbell.sessions if duskbell else sessions_at_hand(settings)
+    wishes, decided, notes = asked.wishes or default_wishes(), None, []
+    inputs, known_site = Inputs(site=asked.place, now=now), None
+    if sessions is not None:
+        with sessions() as session:
+            usual = _usual(session, asked)
+            if asked.site_name is None:
+                wishes = with_home(wishes, _home(session), asked.place)
+                inputs = replace(inputs, climate=climate_at(session, asked.place, now))
+            elif usual is not None:
+                wishes = asked.wishes or usual.wishes
+                known_site = usual.stored
+                known = read_inputs(session, [known_site], now, settle=asked.is_plain)
+                inputs = known[known_site.site_id]
+            if usual is not None and usual.watcher is not None and wishes_alike(wishes, usual.wishes):
+                decided = _decided(session, usual.watcher.id, usual.stored, name, now)
+            is_read = decided is not None and asked.is_plain
+            if usual is not None and asked.site_name is None:
+                notes.append(_say_kept(usual.stored.site, is_read=is_read))
+            if usual is not None and decided is not None and is_read:
+                return _as_decided(session, usual.stored, decided, notes)
+    nights = nights_as_wished(wishes, lambda sky: night_named(asked.place, name, sky, ephemeris))
+    found = _at_hand(asked, nights[0], inputs, settings, now)
+    verdict = found.inputs.judge(nights, wishes)
+    answer = OneNight(
+        site=asked.place,
+        night=verdict.night or nights[0],
+        verdict=verdict,
+        wishes=wishes,
+        as_of=found.inputs.now,
+        inputs=found.inputs,
+        elevation_known=known_site.elevation_known if known_site else asked.elevation_m is not None,
+        refused=found.refused,
+        off=found.off,
+        notes=(*notes, *found.notes),
+    )
+    if decided is None or not asked.ask:
+        return answer
+    return replace(answer, notes=(*answer.notes, *_say_difference(answer, decided)))
+
+
+def ahead_of(found: OneNight, asked: Asked, ephemeris: Ephemeris, now: datetime) -> Ahead:
+    """What is said where the feeds don't reach the night yet, or where it has no window."""
+    from service.settings import load_settings
+
+    reach = _reach(asked, found.site, load_settings())
+    return look_ahead(found.site, found.night, found.wishes, ephemeris, now=now, reach=reach)
+
+
+def _reach(asked: Asked, site: Site, settings: Settings) -> timedelta:
+    """How far the feeds look there; recorded answers reach as far as they do."""
+    return timedelta(0) if asked.recorded is not None else feeds_reach(settings, site)
+
+
+def _usual(session: Session, asked: Asked) -> Usual | None:
+    """What is usual for the kept site that is meant; None where the place is none."""
+    if asked.site_name is not None:
+        return usual_for(session, asked.site_name)
+    known = newest_revisions(session, {row.id for row in find_sites(session)}).values()
+    here = asked.place.lat_deg, asked.place.lon_deg
+    away_km = {each: distance_km(*here, each.site.lat_deg, each.site.lon_deg) for each in known}
+    nearest = min(known, key=lambda each: away_km[each], default=None)
+    return None if nearest is None or away_km[nearest] > SAME_PLACE_KM else usual_of(session, nearest)
+
+
+def _home(session: Session) -> Home | None:
+    operator = find_operator(session)
+    return home_of(operator) if operator is not None else None
+
+
+def _say_kept(site: Site, *, is_read: bool) -> str:
+    if is_read:
+        return f"This is {site.name}, which is kept here: shown is what was decided of it."
+    return f'This is {site.name}, which is kept here; what was decided of it: duskbell tonight "{site.name}"'
+
+
+def _decided(
+    session: Session, watcher_id: int, stored: StoredSite, name: date, now: datetime
+) -> Decided | None:
+    decision = find_standing(session, watcher_id, stored, name, now)
+    return None if decision is None else read_decision(session, decision)
+
+
+def _as_decided(session: Session, stored: StoredSite, decided: Decided, notes: Sequence[str]) -> OneNight:
+    """The decision, with what it rests on."""
+    inputs = read_inputs(session, [stored], decided.made_at, settle=False)[stored.site_id]
+    return OneNight(
+        site=decided.site,
+        night=decided.night,
+        verdict=decided.verdict,
+        wishes=decided.wishes,
+        as_of=decided.as_of,
+        inputs=replace(inputs, forecasts=forecasts_behind(session, decided.forecast_ids)),
+        elevation_known=stored.elevation_known,
+        decided=decided,
+        notes=tuple(notes),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    inputs: Inputs
+    refused: tuple[FeedFailure, ...] = ()
+    off: tuple[FeedFailure, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def _at_hand(asked: Asked, night: Night, inputs: Inputs, settings: Settings, now: datetime) -> _Found:
+    """What there is to judge on: recorded answers, the store's, or what feeds and stations say now."""
+    if asked.recorded is not None or asked.offline:
+        return _Found(replace(inputs, forecasts=asked.recorded or (), stations=()))
+    if first_look(night, inputs.site, inputs.now, _reach(asked, inputs.site, settings)) is not None:
+        return _Found(replace(inputs, forecasts=(), stations=()))
+    if inputs.about(night).forecasts and not asked.ask:
+        return _Found(inputs.about(night))
+    inputs = replace(inputs, now=now)
+    ahead = [window.span.end for window in night.windows if window.span.end > inputs.now]
+    ends = max(ahead, default=night.span.end if asked.without_window else inputs.now)
+    if ends <= inputs.now:
+        over = ("The night is over; its forecasts aren't asked for any more.",)
+        return _Found(replace(inputs, forecasts=()), notes=over if asked.without_window else ())
+    hours = Span(inputs.now, ends)
+    gathered, forecasts = ask_both(inputs.site, night, hours, inputs.now, asked.elevation_m)
+    stations = inputs.stations
+    if asked.site_name is None:
+        stations = hear_now(settings, inputs.site, night, inputs.now)
+    return _Found(
+        replace(inputs, forecasts=forecasts, stations=stations),
+        gathered.failures,
+        gathered.off,
+        (NO_ENSEMBLES,) if _lacks_ensembles(gathered, settings) else (),
+    )
+
+
+def _lacks_ensembles(gathered: Gathered, settings: Settings) -> bool:
+    """Whether ensembles were asked and none came."""
+    wanted = {*settings.open_meteo_ensembles, ""}
+    failed = any(each.feed.startswith(OPEN_METEO) and each.model in wanted for each in gathered.failures)
+    return failed and not any(each.members for each in gathered.forecasts)
+
+
+def _say_difference(answer: OneNight, decided: Decided) -> list[str]:
+    """When and why what was asked now differs from what was decided; nothing where it doesn't."""
+    was, seen = decided.verdict, answer.verdict
+    if (was.word, was.chance_pct) == (seen.word, seen.chance_pct):
+        return []
+    zone = answer.site.tz
+    newer = listed(_newer(answer.inputs.forecasts, decided))
+    because = f"newer runs of {newer}" if newer else "what was at hand then and now differs"
+    return [
+        f"Asked at {say_clock(answer.as_of, zone)}: {_say(seen)}. Decided at "
+        f"{say_clock(decided.as_of, zone)}, as every other view has it: {_say(was)}. Why: {because}."
+    ]
+
+
+def _say(verdict: Verdict) -> str:
+    return verdict.word.value + ("" if verdict.chance_pct is None else f", {verdict.chance_pct} %")
+
+
+def _newer(forecasts: Sequence[Forecast], decided: Decided) -> list[str]:
+    """The models whose run is another one than the decision rests on."""
+    then = (
+        {source.model: source.issued_at for source in decided.verdict.outlook.sources}
+        if (decided.verdict.outlook)
+        else {}
+    )
+    newer = [
+        source_name(each.source)
+        for each in forecasts
+        if each.source.issued_at is not None and each.source.issued_at != then.get(each.source.model)
+    ]
+    return list(dict.fromkeys(newer))

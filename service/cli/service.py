@@ -1,0 +1,122 @@
+"""`duskbell cycle`, `serve`, `link` and `migrate`: the running thing."""
+
+from __future__ import annotations
+
+import socket
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+import click
+
+from alerts.common.errors import DuskbellError
+from service.cli.options import MOMENT
+
+if TYPE_CHECKING:
+    from service.app import Duskbell
+
+
+class PortTaken(DuskbellError):
+    """The pages can't listen where the settings say."""
+
+
+@click.command()
+@click.option("--as-of", "as_of", type=MOMENT, default=None, help="Judge as if it were TIME; default now.")
+def cycle(as_of: datetime | None) -> None:
+    """Run all stages once: sky, refresh, judge, tell, deliver."""
+    from service.app import build
+    from service.pipeline.run_cycle import run_cycle
+    from service.store.engine import require_writable
+
+    duskbell = build()
+    require_writable(duskbell.engine)
+    counts = run_cycle(duskbell, as_of or duskbell.clock(), say=click.echo)
+    done = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts.items())
+    click.echo(f"Cycle done: {done or 'nothing was due'}.")
+    _say_obstacles(duskbell, as_of or duskbell.clock())
+
+
+@click.command()
+def serve() -> None:
+    """Run the schedule, the pages and /healthz until stopped with Ctrl-C."""
+    from service.app import build
+    from service.common.log_setup import configure_logs
+    from service.runtime.single_process import leave, run_service
+    from service.setup.settings_watch import SettingsWatch
+    from service.web.app import build_app
+
+    duskbell = build()
+    settings = duskbell.settings
+    configure_logs(log_format=settings.log_format, level=settings.log_level)
+    _ = duskbell.keys  # a damaged key is refused here, not at the first link
+    require_free_port(settings.web_host, settings.web_port)
+    app = build_app(duskbell)
+    run_service(duskbell, app, lambda: _greet(duskbell), SettingsWatch(duskbell))
+    leave()
+
+
+def _greet(duskbell: Duskbell) -> None:
+    from service.settings import page_address
+    from service.setup.steps import is_untouched
+
+    settings = duskbell.settings
+    click.echo(f"Duskbell is up: {page_address(settings.web_host, settings.web_port)}  (stop with Ctrl-C)")
+    _say_obstacles(duskbell, duskbell.clock())
+    click.echo(f"Sign in as the owner: {_owner_link(duskbell)}")
+    click.echo("That link works once, for 15 minutes; `duskbell link` prints another one.")
+    with duskbell.sessions() as session:
+        if is_untouched(session, settings):
+            click.echo("Nothing is set up yet: it leads to the setup, as duskbell setup does in a terminal.")
+
+
+def _say_obstacles(duskbell: Duskbell, now: datetime) -> None:
+    """What keeps this installation from ringing, a line for each kind; nothing where nothing does."""
+    from alerts.judging.obstacles import Level
+    from service.reports.ring_check import RingCheck
+
+    with duskbell.sessions() as session:
+        for tally in RingCheck(duskbell, session, now).of_all():
+            if tally.obstacle.level is not Level.NOTE:
+                click.echo(tally.line())
+
+
+@click.command()
+def link() -> None:
+    """Print a link that signs you in as the operator: it works once, for 15 minutes."""
+    from service.app import build
+    from service.store.engine import require_writable
+
+    duskbell = build()
+    require_writable(duskbell.engine)
+    click.echo(_owner_link(duskbell))
+
+
+def _owner_link(duskbell: Duskbell) -> str:
+    from service.accounts.access import make_owner_link
+
+    with duskbell.sessions.begin() as session:
+        return make_owner_link(session, duskbell.clock(), public_url=duskbell.settings.public_url)
+
+
+@click.command()
+def migrate() -> None:
+    """Bring the database up to this version; back it up first."""
+    from service.settings import load_settings
+    from service.store.engine import open_engine
+    from service.store.migrate import head_revision, upgrade
+
+    upgrade(open_engine(load_settings().store_url))
+    click.echo(f"The database is at revision {head_revision()}.")
+
+
+def require_free_port(host: str, port: int) -> None:
+    """PortTaken when nothing can listen there, naming the setting that changes it."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as error:
+            raise PortTaken(
+                f"{host}:{port} can't be listened on ({error.strerror}); stop what uses it or set "
+                "DUSKBELL_WEB_PORT to another port."
+            ) from None

@@ -1,0 +1,243 @@
+"""The step of `duskbell setup` that says where it rings: by mail, a push service, a chat, or only here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from alerts.common.errors import BadInput
+from service.cli.setup.prompts import Asking, dash_for_none, one_of, read_name, read_sender
+
+if TYPE_CHECKING:
+    from service.setup.steps import Relay
+    from service.setup.tries import Tried
+
+MOST_TRIES_OF_A_CODE = 3
+
+
+class Bells(Asking):
+    """Each bell is tried, kept, and confirmed by its reader or taken on one's word."""
+
+    def ring(self) -> None:
+        """Where it rings: by what the options name, by what is set already, or as is answered."""
+        standing = self.standing
+        self._head("Where it rings")
+        if self.answers.names_a_bell:
+            self._ring_as_given()
+            return
+        if standing.bells and not self._asks_anew:
+            click.echo(f"  {', '.join(standing.bells)}")
+            if self.answers.mail and not standing.mail_is_confirmed:
+                if standing.relay is not None:
+                    self._ring_by_mail(standing.relay)
+                else:
+                    self._only_here()
+            return
+        if standing.relay is not None and not standing.bells:
+            click.echo(f"  Mail goes through {standing.relay.host}{self._fixed_words('smtp_host')}.")
+            self._ring_by_mail(standing.relay)
+            return
+        if standing.bells:
+            click.echo(f"  Now: {', '.join(standing.bells)}")
+        click.echo(
+            "  [m]ail through a relay, a [p]ush service, a group [c]hat, or only [h]ere: on the pages,"
+        )
+        click.echo("  with mails as files in the outbox folder.")
+        chosen = self._choose("Where", "mpch", default="" if standing.bells else "m")
+        while chosen:
+            {"m": self._ask_mail, "p": self._ask_push, "c": self._ask_chat, "h": self._only_here}[chosen]()
+            if self.standing.bells:
+                click.echo("  Anywhere else too? [m]ail, [p]ush, [c]hat; enter: no.")
+                chosen = self._choose("Where", "mpc", default="")
+            else:
+                chosen = self._choose("Where then, [m], [p], [c] or [h]", "mpch", default="m")
+
+    def _ring_as_given(self) -> None:
+        from service.setup.steps import add_chat, keep_push
+
+        given = self.answers
+        if given.relay.get("host"):
+            self._ring_by_mail(self._relay_of(given.relay))
+        if given.push:
+            self._ring_by_push(given.push_name, given.push, lambda: keep_push(
+                self.duskbell, given.push_name, given.push
+            ))  # fmt: skip
+        if given.chat:
+            self._ring_by_chat(add_chat(self.duskbell, *given.chat, given.chat_token))
+        if given.only_here:
+            self._only_here()
+
+    def _relay_of(self, named: dict[str, Any]) -> Relay:
+        """The relay that the options name; what they leave out is as it is, or as is usual."""
+        from service.setup.steps import Relay, check_relay
+
+        standing = self.standing
+        usual: dict[str, Any] = {"port": 587, "security": "starttls", "user": "", "password": ""}
+        usual["sender"] = standing.mail
+        if standing.relay is not None and standing.relay.host == named["host"]:
+            usual = {name: getattr(standing.relay, name) for name in (*usual, "sender")}
+        return check_relay(Relay(**{**usual, **named}))
+
+    def _ask_mail(self) -> None:
+        self._ring_by_mail(self._ask_relay(self.standing.relay))
+
+    def _ask_relay(self, now: Relay | None) -> Relay:
+        from service.setup.steps import Relay, check_relay, read_port
+
+        while True:
+            host = self._ask_part("smtp_host", "The relay's name", now.host if now else "", str.strip)
+            port = self._ask_part("smtp_port", "Port", now.port if now else 587, read_port)
+            usual = "tls" if port == 465 else "starttls"
+            security = self._ask_part(
+                "smtp_security",
+                "Secured by (starttls, tls or none)",
+                now.security if now else usual,
+                one_of("starttls", "tls", "none"),
+            )
+            user = self._ask_part(
+                "smtp_user", "User there (- for none)", (now.user if now else "") or "-", dash_for_none
+            )
+            password = self._ask_password(now, user)
+            sender_now = now.sender if now else self.standing.mail
+            sender = self._ask_part("mail_from", "Sender of all mail", sender_now, read_sender)
+            try:
+                return check_relay(Relay(host, port, security, user, password, sender))
+            except BadInput as refusal:
+                click.echo(f"  {refusal}")
+
+    def _ask_password(self, now: Relay | None, user: str) -> str:
+        if self._is_fixed("smtp_password"):
+            secret = self.duskbell.settings.smtp_password
+            return secret.get_secret_value() if secret else ""
+        if not user:
+            return ""
+        before = now.password if now and now.user == user else ""
+        stays = " [enter keeps it]" if before else ""
+        return self._ask_hidden(f"Password there, not shown{stays}") or before
+
+    def _ring_by_mail(self, relay: Relay) -> None:
+        """Through that relay to the operator's own address: tried, kept, and confirmed by its reader."""
+        from service.setup.steps import keep_relay
+        from service.setup.tries import try_mail
+
+        mail_id = self.standing.mail_id
+        assert mail_id is not None, "who has run before"
+        is_confirmed = False
+        while self.tries:
+            click.echo(f"  Sending a test to {self.standing.mail} through {relay.host} …")
+            tried = try_mail(self.duskbell, mail_id, relay)
+            if tried.is_well:
+                keep_relay(self.duskbell, relay)
+                is_confirmed, tried = self._by_code(mail_id, tried)
+                if is_confirmed:
+                    break
+            choice = self._settle(tried, "[k]eep it, send [a]gain, or [c]hange the relay", "kac")
+            if choice == "k":
+                break
+            if choice == "c":
+                relay = self._ask_relay(relay)
+        keep_relay(self.duskbell, relay)
+        self._tell(mail_id, vouched=not is_confirmed)
+
+    def _ask_push(self) -> None:
+        from service.setup.steps import PUSH_NAME, keep_push
+
+        name = self._ask("What to call it", PUSH_NAME, read_name)
+        click.echo("  Its address in apprise's form, such as SERVICE://TOKEN; it isn't shown.")
+        url = self._ask_hidden("Address")
+        try:
+            self._ring_by_push(name, url, lambda: keep_push(self.duskbell, name, url))
+        except BadInput as refusal:
+            click.echo(f"  {refusal}")
+
+    def _ring_by_push(self, name: str, url: str, keep: Callable[[], None]) -> None:
+        from service.setup.steps import add_push
+        from service.setup.tries import try_push
+
+        number = add_push(self.duskbell, name, url)
+        self._ring_by(number, lambda: try_push(self.duskbell, number, name, url), keep)
+
+    def _ask_chat(self) -> None:
+        from service.channels.chat import CHAT_FORMS
+        from service.setup.steps import add_chat
+
+        for form_name, chat_form in CHAT_FORMS.items():
+            click.echo(f"  {form_name:<9} {chat_form.hint}")
+        form = self._ask("Which of these", "text", one_of(*CHAT_FORMS))
+        url = self._ask("Its address", "", str.strip)
+        token = self._ask_hidden("Access token") if CHAT_FORMS[form].needs_token else ""
+        try:
+            self._ring_by_chat(add_chat(self.duskbell, form, url, token))
+        except BadInput as refusal:
+            click.echo(f"  {refusal}")
+
+    def _ring_by_chat(self, number: int) -> None:
+        from service.setup.tries import try_chat
+
+        self._ring_by(number, lambda: try_chat(self.duskbell, number), lambda: None)
+
+    def _ring_by(self, number: int, send: Callable[[], Tried], keep: Callable[[], None]) -> None:
+        """A receiver: tried until its reader has the code, or it is kept or left as it is."""
+        is_confirmed = False
+        while self.tries:
+            click.echo("  Sending a test there …")
+            tried = send()
+            if tried.is_well:
+                is_confirmed, tried = self._by_code(number, tried)
+            choice = "k" if is_confirmed else self._settle(
+                tried, "[k]eep it, send [a]gain, or [l]eave it out", "kal"
+            )  # fmt: skip
+            if choice == "l":
+                return
+            if choice == "k":
+                break
+        keep()
+        self._tell(number, vouched=not is_confirmed)
+
+    def _only_here(self) -> None:
+        """Mails become files in the outbox folder, which the pages show."""
+        from service.setup.steps import keep_settings
+        from service.setup.tries import try_mail
+
+        mail_id = self.standing.mail_id
+        assert mail_id is not None, "who has run before"
+        if self.duskbell.settings.smtp_host:
+            keep_settings(self.duskbell, {"smtp_host": None})
+        if self.tries:
+            tried = try_mail(self.duskbell, mail_id, None)
+            click.echo(f"  {tried.text}" + (f" {tried.mend}" if tried.mend else ""))
+            self.unwell += [] if tried.is_well else [tried.text]
+        self._tell(mail_id, vouched=True)
+
+    def _by_code(self, number: int, tried: Tried) -> tuple[bool, Tried]:
+        """Whether its reader has confirmed it; else what there is to say of the try."""
+        from service.accounts.receivers import confirm_by_code
+
+        if not tried.needs_code:
+            click.echo(f"  {tried.text}")
+            return True, tried
+        if not self.asks:
+            words = "The test message was taken; look whether it arrived. It is used on your word."
+            return False, replace(tried, text=words)
+        click.echo("  It was taken. Read the code in it.")
+        for _ in range(MOST_TRIES_OF_A_CODE):
+            code = click.prompt("  Code (enter: nothing came)", default="", show_default=False).strip()
+            if not code:
+                break
+            with self.duskbell.sessions.begin() as session:
+                right = confirm_by_code(session, number, code.lower(), self.duskbell.clock())
+            if right:
+                click.echo("  Confirmed.")
+                return True, tried
+            click.echo("  That isn't the code.")
+        mend = "Look into the junk folder, and whether the address is right; or keep it on your word."
+        return False, replace(tried, is_well=False, text="Nobody has confirmed it.", mend=mend)
+
+    def _tell(self, number: int, *, vouched: bool) -> None:
+        from service.setup.steps import ring_at
+
+        for name in ring_at(self.duskbell, number, vouched=vouched):
+            click.echo(f"  It rings there for {name}, by the usual wishes.")

@@ -1,0 +1,273 @@
+"""One run of `duskbell setup` through its steps, and what there is to say in the end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import click
+
+from alerts.common.errors import BadInput
+from service.cli.setup.bells import Bells
+from service.cli.setup.given_answers import missing_options
+from service.cli.setup.prompts import lat_lon, lat_lon_or_none, read_name
+
+if TYPE_CHECKING:
+    from alerts.field.driving import Home
+    from service.setup.steps import Terms
+    from service.store.repositories.sites import StoredSite
+
+
+class Talk(Bells):
+    """All steps, each kept before the next."""
+
+    def run(self) -> None:
+        """All steps, each kept before the next, and what there is to say in the end."""
+        standing = self.standing
+        self.again = self.asks and not standing.missing
+        if not self.asks and (missing := list(missing_options(standing, self.answers))):
+            raise click.UsageError(
+                f"missing: {'; '.join(missing)}. In a terminal duskbell setup asks for them."
+            )
+        if self.asks:
+            click.echo("Enter keeps what stands in [brackets]. Ctrl-C stops; what was confirmed is kept.")
+        self.who()
+        self.feeds()
+        self.place()
+        self.home()
+        self.ring()
+        self.end()
+
+    # the steps
+
+    def who(self) -> None:
+        """The operator's own mail address."""
+        from service.channels.email_message import check_mail_address
+        from service.setup.steps import keep_mail
+
+        standing = self.standing
+        self._head("You")
+        mail = self.answers.mail
+        if mail is None and standing.mail and (self._is_fixed("operator_email") or not self._asks_anew):
+            click.echo(f"  {standing.mail}{self._fixed_words('operator_email')}")
+            mail = standing.mail if standing.mail_id is None else None
+        elif mail is None:
+            mail = self._ask("Your mail address", standing.mail, check_mail_address)
+        if mail is not None:
+            keep_mail(self.duskbell, mail)
+            if self.answers.mail is not None:
+                click.echo(f"  {self.standing.mail}")
+            if standing.mail_id is not None and self.standing.mail_id != standing.mail_id:
+                click.echo(f"  {standing.mail} stays an address of yours too. To end that:")
+                click.echo(f"  duskbell address off {standing.mail_id}")
+
+    def feeds(self) -> None:
+        """The contact that the feeds are told, and on what terms Open-Meteo is asked."""
+        from service.setup.steps import check_contact, keep_feeds, terms_of
+
+        standing = self.standing
+        settings = standing.settings
+        self._head("The weather feeds")
+        contact, terms = self.answers.contact, self.answers.terms
+        if contact is None and settings.contact and (self._is_fixed("contact") or not self._asks_anew):
+            click.echo(f"  They are told: {settings.contact}{self._fixed_words('contact')}")
+        elif contact is None:
+            click.echo("  They want to know whom to write to when something is wrong.")
+            contact = self._ask("Mail address or web page", settings.contact or standing.mail, check_contact)
+        if terms is None and standing.terms_answered and (self._terms_fixed or not self._asks_anew):
+            click.echo(f"  {_terms_words(terms_of(settings))}{self._terms_fixed}")
+        elif terms is None:
+            terms = self._ask_terms(terms_of(settings), answered=standing.terms_answered)
+        if contact is not None or terms is not None:
+            keep_feeds(self.duskbell, contact or settings.contact, terms or terms_of(settings))
+        now = self.duskbell.settings
+        if self.answers.contact is not None:
+            click.echo(f"  They are told: {now.contact}")
+        if self.answers.terms is not None:
+            click.echo(f"  {_terms_words(terms_of(now))}")
+
+    def place(self) -> None:
+        """The first place; then the feeds are asked for it, until that goes well or is taken as it is."""
+        from service.setup.steps import place_words
+        from service.setup.tries import try_feeds
+
+        self._head("The first place")
+        stored = self._kept_place()
+        click.echo(f"  {place_words(stored)} ({stored.site.zone})")
+        while self.tries:
+            click.echo(f"  Asking the feeds for {stored.site.name} …")
+            tried = try_feeds(self.duskbell, stored)
+            choice = self._settle(tried, "[k]eep it, ask [a]gain, change the [f]eeds or the [p]lace", "kafp")
+            if choice == "k":
+                return
+            if choice == "f":
+                self.answers = replace(self.answers, contact=None, terms=None)
+                self.again = True
+                self.feeds()
+            if choice == "p":
+                self.answers = replace(self.answers, place=None, at=None)
+                stored = self._ask_place(stored)
+
+    def home(self) -> None:
+        """Where one sets out, and how fast; drives are estimated from it. It may be left out."""
+        from alerts.field.driving import USUAL_SPEED_KMH, Home
+        from service.setup.steps import forget_home, home_words, keep_home, read_speed
+
+        standing, given = self.standing, self.answers
+        known = standing.home
+        self._head("Home, from which drives are estimated")
+        at, speed_kmh = given.home_at, given.speed_kmh
+        if at is None and known is not None and (speed_kmh is not None or not self._asks_anew):
+            at = known.lat_deg, known.lon_deg
+        elif at is None and self.asks:
+            before = f"{known.lat_deg:.2f}, {known.lon_deg:.2f}" if known else "-"
+            at = self._ask("Coordinates; about 1 km will do (- for none)", before, lat_lon_or_none)
+            if at is not None and speed_kmh is None:
+                usual = known.speed_kmh if known else USUAL_SPEED_KMH
+                speed_kmh = self._ask("Your usual speed in km/h", f"{usual:g}", read_speed)
+        if at is None:
+            forget_home(self.duskbell)
+            click.echo("  None is known: a drive of 90 minutes is reckoned with where none is given.")
+            return
+        if speed_kmh is None:
+            speed_kmh = known.speed_kmh if known else USUAL_SPEED_KMH
+        kept = keep_home(self.duskbell, Home(*at, speed_kmh))
+        click.echo(f"  {home_words(kept, standing.places)}")
+        self._doubt_the_way(kept)
+
+    def _doubt_the_way(self, home: Home) -> None:
+        """Said where the first place is far from home; which of the two is wrong only its owner knows."""
+        from service.common.timezones import doubts
+
+        site = self.standing.places[0].site
+        doubt = doubts(site.lat_deg, site.lon_deg, home)
+        if doubt is not None and doubt.away_km is not None:
+            click.echo(f"  {doubt.text} If home or place is wrong, run duskbell setup again.")
+
+    def end(self) -> None:
+        """The next nights, what is missing, and the way in."""
+        from service.reports.season_report import season_table
+        from service.setup.ending import fleet_note, next_nights, still_missing, way_in, why_none
+
+        standing = self.standing
+        if standing.places:
+            place = standing.places[0]
+            found = next_nights(self.duskbell, place)
+            first = found.nights[0].name if found.nights else found.first
+            year = f", in {first.year}" if first.year != found.first.year else ""
+            self._head(f"The next nights worth it at {place.site.name}, from the sky alone{year}")
+            lines = season_table(found, found.nights) if found.nights else why_none(self.duskbell, found)
+            for line in filter(None, lines):
+                click.echo(f"  {line}")
+        self._head("What is still missing")
+        kept = [f"Kept, though its try went wrong: {text}" for text in self.unwell]
+        for line in [*kept, *still_missing(self.duskbell)] or ["Nothing: it can ring."]:
+            click.echo(f"  {line}")
+        if self.asks:
+            self._head("Sign in with your phone, once duskbell serve runs")
+            way = way_in(self.duskbell)
+            if way.unreachable:
+                click.echo(f"  {way.unreachable}")
+            click.echo(_qr(way.link))
+            click.echo(f"  {way.link}")
+            click.echo("  It works once, for 15 minutes; `duskbell link` prints another one.")
+        if note := fleet_note(self.duskbell):
+            click.echo(note)
+        click.echo("Next: duskbell serve")
+
+    # a place
+
+    def _kept_place(self) -> StoredSite:
+        from service.setup.steps import find_place, keep_place, place_at
+
+        places, given = self.standing.places, self.answers
+        if given.place is None and given.at is None:
+            if places and not self._asks_anew:
+                return places[0]
+            return self._ask_place(places[0] if places else None)
+        if given.place is None:
+            named = places[0].site.name if len(places) == 1 else ""
+            given = replace(given, place=named or self._ask("Its name", "", str.strip))
+        assert given.place is not None
+        known = find_place(places, given.place)
+        if known is None and given.at is None:
+            at = self._ask("Coordinates", "", lat_lon)
+        else:
+            at = given.at or (known.site.lat_deg, known.site.lon_deg)  # type: ignore[union-attr]
+        if given.at is not None:
+            at = self._settled(at)
+        elevation_m = given.elevation_m
+        if elevation_m is None and known is not None and known.elevation_known:
+            elevation_m = known.site.elevation_m
+        site = place_at(given.place, at, elevation_m, known.site if known else None)
+        return keep_place(self.duskbell, site, elevation_known=elevation_m is not None)
+
+    def _ask_place(self, known: StoredSite | None) -> StoredSite:
+        from service.setup.steps import find_place, keep_place, place_at, read_elevation
+
+        while True:
+            name = self._ask("Its name", known.site.name if known else "", read_name)
+            known = find_place(self.standing.places, name)
+            before = f"{known.site.lat_deg:.6g}, {known.site.lon_deg:.7g}" if known else ""
+            at = self._ask("Coordinates, as you have them, latitude first", before, lat_lon)
+            if not (known and at == (known.site.lat_deg, known.site.lon_deg)):
+                at = self._settled(at)
+            height = f"{known.site.elevation_m:g}" if known and known.elevation_known else ""
+            elevation_m = self._ask(
+                "Metres above sea level (- if you don't know)", height or "-", read_elevation
+            )
+            try:
+                site = place_at(name, at, elevation_m, known.site if known else None)
+            except BadInput as refusal:
+                click.echo(f"  {refusal}")
+                continue
+            return keep_place(self.duskbell, site, elevation_known=elevation_m is not None)
+
+    def _settled(self, at: tuple[float, float]) -> tuple[float, float]:
+        """Those coordinates, or the ones meant instead, as answered where they look like a slip."""
+        from service.cli.confirm_place import ask_about
+        from service.common.timezones import doubts
+
+        home = self.standing.home
+        while (doubt := None if self.answers.is_sure else doubts(*at, home)) is not None:
+            if not self.asks:
+                raise click.UsageError(f"{doubt.text} Say --yes if that is the place.")
+            if (meant := ask_about(doubt, "  ")) is not None:
+                return meant
+            at = self._ask("Coordinates", "", lat_lon)
+        return at
+
+    # the feeds' terms
+
+    def _ask_terms(self, now: Terms, *, answered: bool) -> Terms:
+        from service.setup.steps import DECLARATION, WITHOUT_OPEN_METEO, Terms
+
+        click.echo(f"  {DECLARATION}")
+        if self._confirm("Is that so here", default=now.noncommercial if answered else None):
+            return Terms(True, now.key)
+        stays = " [a key is set; enter keeps it]" if now.key else " (enter: none)"
+        key = self._ask_hidden(f"Its key for customers{stays}") or now.key
+        if not key:
+            click.echo(f"  {WITHOUT_OPEN_METEO}")
+        return Terms(False, key)
+
+    @property
+    def _terms_fixed(self) -> str:
+        return self._fixed_words("open_meteo_noncommercial") or self._fixed_words("open_meteo_key")
+
+
+def _terms_words(terms: Terms) -> str:
+    if terms.key:
+        return "Open-Meteo is asked with your key."
+    return "Open-Meteo: non-commercial use is declared." if terms.noncommercial else "Open-Meteo isn't asked."
+
+
+def _qr(link: str) -> str:
+    """The link for a phone's camera, in half blocks."""
+    import io
+
+    import segno
+
+    out = io.StringIO()
+    segno.make(link, micro=False).terminal(out, border=2, compact=True)
+    return out.getvalue().rstrip("\n")

@@ -1,0 +1,73 @@
+"""Numbers for Prometheus: counters of this process, and gauges read from the store when asked.
+
+The counters start at nought with the process; rows in the store say the rest
+(service/web/operator/metrics_page.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from prometheus_client import CollectorRegistry, Counter, Histogram
+
+from service.feeds.shared.model import FeedFailure
+
+SECONDS = (0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 20, 60)
+
+
+class Metrics:
+    """What this process counts, in a registry of its own."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        self.deliveries = Counter(
+            "duskbell_deliveries",
+            "Attempts to send, by channel, result and what the receiver said.",
+            ["channel", "result", "reason"],
+            registry=self.registry,
+        )
+        self.send_seconds = Histogram(
+            "duskbell_send_seconds",
+            "How long an attempt took.",
+            ["channel"],
+            buckets=SECONDS,
+            registry=self.registry,
+        )
+        self.blocked = Counter(
+            "duskbell_ssrf_blocked",
+            "Addresses given by users that were not called because they aren't on the public internet.",
+            registry=self.registry,
+        )
+        self.bounces = Counter(
+            "duskbell_bounces",
+            "Mails that came back or were complained of.",
+            ["kind"],
+            registry=self.registry,
+        )
+        self.limited = Counter(
+            "duskbell_limited", "Acts refused by a rate limit.", ["act"], registry=self.registry
+        )
+        self.feed_failures = Counter(
+            "duskbell_feed_failures",
+            "What feeds couldn't give, by the gate that closed, the HTTP status, or a word.",
+            ["feed", "reason"],
+            registry=self.registry,
+        )
+
+    def count_failures(self, failures: Iterable[FeedFailure]) -> None:
+        """Count what feeds couldn't give."""
+        for failure in failures:
+            self.feed_failures.labels(failure.feed, _why_failed(failure)).inc()
+
+
+def _why_failed(failure: FeedFailure) -> str:
+    if failure.gate is not None:
+        return failure.gate.value
+    if failure.status is not None:
+        return str(failure.status)
+    return "throttled" if failure.retry_after is not None else "unanswered"
+
+
+def reason_word(code: str) -> str:
+    """A receiver's answer as a label with few values: the first word of the code."""
+    return code.split(" ", 1)[0][:12] or "none"

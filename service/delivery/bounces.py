@@ -1,0 +1,253 @@
+"""Mails that come back: read from a mailbox or reported by the relay, believed only about our own.
+
+A report counts if it names the id of a message that this installation sent (128 random bits that only
+its reader and the relay have seen), and it counts against the address that message went to, whatever
+address the report names. Reports: delivery status notifications (RFC 3464, with the status codes of
+RFC 3463) and feedback reports of complaints (RFC 5965).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import email
+import hashlib
+import logging
+import mailbox
+import re
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from email.errors import MessageError
+from email.message import Message
+from pathlib import Path
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.common.errors import DuskbellError
+from service.channels import host_state
+from service.channels.host_state import Turn
+from service.channels.smtp_replies import is_about_us
+from service.common.metrics import Metrics
+from service.common.secret_key import Keys
+from service.delivery.results import tell_owner
+from service.store.repositories import suppression
+from service.store.repositories.operator_alerts import note_trouble
+from service.store.repositories.suppression import BounceKind
+from service.store.schema import core_tables
+
+log = logging.getLogger(__name__)
+
+Box = mailbox.Maildir | mailbox.mbox
+LARGEST_REPORT_BYTES = 512 * 1024
+HEAD_BYTES = 64 * 1024
+"""Within these a mail says what it is."""
+LONGEST_FIELD = 2000
+"""Of a part's type: the library takes the square of its length to read it."""
+PARTS_AT_MOST = 100
+"""Headers of parts in one report: ours have some twelve. The library goes into parts as deep as they are
+nested, and some three hundred in 9 kB end it."""
+LOOK_FOR_S = 10.0
+LOOK_AT_BYTES = 16 * 1024 * 1024
+"""What one look at the mailbox takes at most, which is locked meanwhile; the next one goes on."""
+NAMED_BY_BYTES = 4096
+UNREADABLE = (MessageError, RecursionError, ValueError, LookupError, TypeError, AttributeError)
+"""What the library raises over mails that somebody has written to break it."""
+_OUR_ID = re.compile(rb"(?im)^(?:X-)?(?:Original-)?Message-ID:[ \t\r\n]*<(msg_[a-z0-9]{26})@[^>\r\n]*>")
+_TYPE_FIELD = re.compile(rb"(?i)content-type[ \t]*:[^\n]*(?:\n[ \t][^\n]*)*")
+_SOFT = ("5.2.", "5.3.", "5.4.", "5.5.", "5.6.")
+"""Full mailboxes, routing and protocol troubles: they may pass, though the code begins with 5."""
+
+
+class MailboxTrouble(DuskbellError):
+    """The mailbox with the bounces can't be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a report says. kind: None where it speaks of neither (delayed, our policy, a passing fault)."""
+
+    message_id: str
+    kind: BounceKind | None
+    code: str
+    is_policy: bool = False
+
+
+def read_report(raw: bytes) -> Report | None:
+    """The report in a mail; None when it is no report about a message of ours, or can't be read."""
+    try:
+        return _read(raw) if _may_be_report(raw) else None
+    except UNREADABLE as error:
+        log.warning("a mail among the bounces can't be read: %s", type(error).__name__)
+        return None
+
+
+def _may_be_report(raw: bytes) -> bool:
+    """By its first headers, before anything else of it is read; and whether that costs little."""
+    head = re.split(rb"\r?\n\r?\n", raw[:HEAD_BYTES], maxsplit=1)[0]
+    own = _TYPE_FIELD.search(head)
+    if own is None or b"multipart/report" not in own[0].lower() or len(raw) > LARGEST_REPORT_BYTES:
+        return False
+    fields = _TYPE_FIELD.findall(raw)
+    return len(fields) <= PARTS_AT_MOST and max(map(len, fields)) <= LONGEST_FIELD
+
+
+def _read(raw: bytes) -> Report | None:
+    mail = email.message_from_bytes(raw)
+    ours = _OUR_ID.findall(_original(mail))
+    if mail.get_content_type() != "multipart/report" or not ours:
+        return None
+    message_id = ours[-1].decode("ascii")
+    kind = str(mail.get_param("report-type", "")).lower()
+    if kind == "feedback-report":
+        return _feedback(mail, message_id)
+    return _status(mail, message_id) if kind == "delivery-status" else None
+
+
+def _original(mail: Message) -> bytes:
+    """The part of the report that holds the returned mail, or its headers."""
+    for part in mail.walk():
+        if part.get_content_type() in ("message/rfc822", "text/rfc822-headers", "message/rfc822-headers"):
+            return part.as_bytes()
+    return b""
+
+
+def _feedback(mail: Message, message_id: str) -> Report | None:
+    """A reader's word about a mail. `not-spam` (RFC 6430) takes a complaint back, and `auth-failure`
+    (RFC 6591) is about our domain, not from a reader."""
+    for part in mail.walk():
+        if part.get_content_type() != "message/feedback-report":
+            continue
+        fields = email.message_from_string(_inside(part))
+        named = re.fullmatch(r"[a-z-]{1,20}", str(fields.get("Feedback-Type", "")).strip().lower())
+        word = named[0] if named else "complaint"
+        if word == "auth-failure":
+            return Report(message_id, None, word, is_policy=True)
+        return Report(message_id, None if word == "not-spam" else BounceKind.COMPLAINT, word)
+    return None
+
+
+def _inside(part: Message) -> str:
+    """The fields of a report's second part, which the library reads as text or as a message."""
+    content = part.get_payload()
+    inner = content[0] if isinstance(content, list) else content
+    return inner.as_string() if isinstance(inner, Message) else str(inner)
+
+
+def _status(mail: Message, message_id: str) -> Report | None:
+    for part in mail.walk():
+        if part.get_content_type() != "message/delivery-status":
+            continue
+        for block in part.walk():
+            status = re.match(r"\s*(\d)\.(\d{1,3})\.(\d{1,3})", str(block.get("Status", "")))
+            action = str(block.get("Action", "")).strip().lower()
+            if status is not None and action:
+                return judge_code(message_id, ".".join(status.groups()), failed=action == "failed")
+    return None
+
+
+def judge_code(message_id: str, code: str, *, failed: bool = True) -> Report:
+    """What an enhanced status code (RFC 3463) means for the address it was about."""
+    if not failed or not code.startswith("5.") or code.startswith(_SOFT):
+        return Report(message_id, None, code)
+    if is_about_us(code):
+        return Report(message_id, None, code, is_policy=True)
+    return Report(message_id, BounceKind.HARD, code)
+
+
+def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, now: datetime) -> bool:
+    """Draw the consequences; whether the report was about a message that we sent."""
+    found = session.execute(
+        select(core_tables.Message, core_tables.Address)
+        .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
+        .where(core_tables.Message.id == report.message_id, core_tables.Address.channel == "email")
+    ).first()
+    if found is None:
+        return False
+    message, address = found
+    if report.is_policy:
+        note_trouble(session, "refused", f"Mail was refused for a reason on this side: {report.code}.", now)
+    if report.kind is None:
+        return True
+    metrics.bounces.labels(report.kind.value).inc()
+    hashed = suppression.address_hash(keys, address.channel, address.target)
+    if suppression.note_bounce(session, hashed, report.kind, report.code, message.id, now):
+        complained = report.kind is BounceKind.COMPLAINT
+        reason = "its reader complained" if complained else "mail to it comes back"
+        if host_state.switch_off(address, reason, now):
+            tell_owner(session, address, Turn.OFF, report.code, now=now, wall=now)
+    return True
+
+
+def read_mailbox(
+    sessions: sessionmaker[Session], keys: Keys, metrics: Metrics, path: Path, now: datetime, seen: set[str]
+) -> int:
+    """Take the reports about our messages out of the mailbox; how many. Other mail stays there.
+
+    seen: names of the mails that were looked at before and left; brought up to date.
+    """
+    if not path.exists():
+        raise MailboxTrouble(f"the bounce mailbox {path} isn't there; check the setting bounce_mailbox.")
+    try:
+        with _opened(path) as box:
+            return _take_reports(box, seen, lambda report: _note(sessions, keys, report, metrics, now))
+    except (OSError, mailbox.Error) as error:
+        raise MailboxTrouble(f"the bounce mailbox {path} can't be read: {error}") from error
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[Box]:
+    """A Maildir for a folder, an mbox for a file; locked against the mail server while it is open."""
+    box = mailbox.Maildir(path, create=False) if path.is_dir() else mailbox.mbox(path, create=False)
+    box.lock()
+    try:
+        yield box
+    finally:
+        box.close()
+
+
+def _note(
+    sessions: sessionmaker[Session], keys: Keys, report: Report, metrics: Metrics, now: datetime
+) -> bool:
+    with sessions.begin() as session:
+        return note_report(session, keys, report, metrics, now)
+
+
+def _take_reports(box: Box, seen: set[str], note: Callable[[Report], bool]) -> int:
+    """A report is removed only after what it says is stored; one that is read twice counts once."""
+    done, there, left_bytes = [], set(), LOOK_AT_BYTES
+    ends_s = time.monotonic() + LOOK_FOR_S
+    try:
+        for key in list(box.iterkeys()):
+            name = _name(box, key)
+            there.add(name)
+            if name in seen or left_bytes <= 0 or time.monotonic() > ends_s:
+                continue
+            raw = _start(box, key, HEAD_BYTES)
+            if _may_be_report(raw):
+                raw = _start(box, key, LARGEST_REPORT_BYTES + 1)
+            left_bytes -= len(raw)
+            report = read_report(raw)
+            if report is not None and note(report):
+                done.append(key)
+            else:
+                seen.add(name)
+    finally:
+        for key in done:
+            box.discard(key)
+    seen &= there
+    return len(done)
+
+
+def _name(box: Box, key: str) -> str:
+    """What to know the mail by at the next look: its file's name, or in a file of many how it begins, as no
+    other does."""
+    if isinstance(box, mailbox.Maildir):
+        return key
+    return hashlib.sha256(_start(box, key, NAMED_BY_BYTES)).hexdigest()
+
+
+def _start(box: Box, key: str, most_bytes: int) -> bytes:
+    with contextlib.closing(box.get_file(key)) as file:
+        return bytes(file.read(most_bytes))

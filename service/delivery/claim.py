@@ -1,0 +1,395 @@
+"""Taking messages to send: under a lease, and only what still may and should go.
+
+In one transaction with the claim it is looked once more whether the address wants messages, whether the
+moment has passed, and whether the newest decision still carries each alert.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts.alert import AlertKind, Units
+from alerts.briefing.text.units import units_of
+from alerts.common.errors import BadInput
+from alerts.judging.verdict import VerdictWord
+from alerts.notifying.validity import is_first_word, quiet_until, still_stands
+from alerts.sites.model import zone_info
+from alerts.wishes.model import Wishes
+from service.accounts.notices.text import NoticeKind
+from service.channels.model import Channel
+from service.common.secret_key import Keys
+from service.store.json_values import from_json
+from service.store.repositories import decisions, messages, suppression, tokens
+from service.store.repositories.decisions import SubscriptionNight
+from service.store.repositories.message_scenes import Scene, calendar_key, count_words, find_scenes
+from service.store.repositories.messages import Status
+from service.store.repositories.operator_alerts import note_trouble
+from service.store.repositories.people import is_left
+from service.store.repositories.suppression import Reason
+from service.store.repositories.tokens import Purpose
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Notice
+
+log = logging.getLogger(__name__)
+
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, BadInput)
+"""What stored values that another version wrote, or that were damaged, raise when they are read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Makes the links of messages. public_url: where people reach the pages."""
+
+    keys: Keys
+    public_url: str
+
+    def url(self, way: str, token: str) -> str:
+        return self.page(f"{way}/{token}")
+
+    def page(self, path: str) -> str:
+        """The address of a page."""
+        return f"{self.public_url.rstrip('/')}/{path}"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An alert of a claimed message: what composing needs of its row.
+
+    sequence: the how manieth word it is on that night there. calendar_key: the same for all of
+    them, and no one else's anywhere; "" where no calendar goes along. scene: to draw pictures from.
+    outcome_url: where the reader can say how the night was. night_url: its page.
+    """
+
+    kind: str
+    night_name: date
+    facts: Mapping[str, Any]
+    sequence: int = 0
+    calendar_key: str = ""
+    scene: Scene | None = None
+    outcome_url: str = ""
+    night_url: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claimed:
+    """A message in hand, with all that is needed to compose, send and record it.
+
+    units: the person's, by the wishes of the first alert's subscription.
+    """
+
+    message_id: str
+    token: str
+    attempts: int
+    maybe_sent: bool
+    created_at: datetime
+    expires_at: datetime
+    address_id: int
+    address_hash: str
+    channel_name: str
+    channel: Channel
+    target: str
+    secrets: tuple[str, ...]
+    alerts: tuple[Told, ...] = ()
+    notice: NoticeKind | None = None
+    notice_facts: Mapping[str, str]
+    link: str = ""
+    unsubscribe_url: str | None = None
+    manage_url: str | None = None
+    units: Units = Units.METRIC
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A claimed message that isn't sent, and why."""
+
+    status: Status
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A claimed message that must not ring yet."""
+
+    until: datetime
+
+
+@dataclass(slots=True)
+class _Shelf:
+    """What one claim has read for all its messages together."""
+
+    carried: Mapping[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]]
+    notices: Mapping[str, Notice]
+    subscriptions: Mapping[int, core_tables.Subscription]
+    newest: Mapping[SubscriptionNight, tuple[str, int | None]]
+    hashes: Mapping[int, str]
+    suppressed: Mapping[str, Reason]
+    unsubscribe: Mapping[int, str]
+    words: Mapping[int, int]
+    scenes: Mapping[int, Scene]
+    links: Links
+    manage: Mapping[int, str]
+    outcome: Mapping[int, str]
+    _read: dict[int, Wishes] = field(default_factory=dict)
+
+    def wishes(self, subscription_id: int) -> Wishes:
+        """Read once for all that is asked of them; one of UNREADABLE when they can't be."""
+        if subscription_id not in self._read:
+            self._read[subscription_id] = from_json(Wishes, self.subscriptions[subscription_id].wishes)
+        return self._read[subscription_id]
+
+    def told(self, alert: core_tables.Alert, address_id: int) -> Told:
+        """What composing needs of an alert; pictures and calendar only for those that are mailed."""
+        is_mailed = alert.decision_id in self.scenes
+        watch = self.subscriptions[alert.subscription_id]
+        keys, name = self.links.keys, alert.night_name
+        return Told(
+            alert.kind,
+            alert.night_name,
+            alert.facts,
+            sequence=self.words[alert.id] if is_mailed else 0,
+            calendar_key=calendar_key(keys, watch.person_id, watch.site_id, name) if is_mailed else "",
+            scene=self.scenes.get(alert.decision_id),
+            outcome_url=self._outcome_url(alert, address_id),
+            night_url=self._night_url(alert),
+        )
+
+    def _night_url(self, alert: core_tables.Alert) -> str:
+        site_id = self.subscriptions[alert.subscription_id].site_id
+        return self.links.url("sites", f"{site_id}/nights/{alert.night_name}")
+
+    def _outcome_url(self, alert: core_tables.Alert, address_id: int) -> str:
+        """For a mail's reader a page of their own; for a group the night's page, where each speaks for
+        themselves once signed in."""
+        site_id, token = self.subscriptions[alert.subscription_id].site_id, self.outcome.get(address_id)
+        if token is None:
+            return self._night_url(alert)
+        return self.links.url("how-was-it", f"{token}/{site_id}/{alert.night_name}")
+
+
+def claim_batch(
+    session: Session,
+    channels: Mapping[str, Channel],
+    links: Links,
+    message_ids: Sequence[str],
+    *,
+    now: datetime,
+    wall: datetime,
+) -> tuple[list[Claimed], list[Status]]:
+    """The messages to send, and how those ended that aren't. `now` judges what still helps."""
+    rows = messages.claim_many(session, message_ids, wall)
+    shelf = _fill_shelf(session, links, rows, wall)
+    claimed: list[Claimed] = []
+    ended: list[Status] = []
+    for message, address in rows:
+        try:
+            outcome = _look(session, shelf, channels, links, message, address, now=now, wall=wall)
+        except UNREADABLE:
+            log.exception("message %s can't be read", message.id)
+            note_trouble(session, "unreadable", "A stored message could not be read and was not sent.", wall)
+            outcome = Ended(Status.FAILED, "what is stored of it can't be read")
+        if isinstance(outcome, Claimed):
+            claimed.append(outcome)
+            continue
+        if isinstance(outcome, Held):
+            messages.hold(session, message, wall + (outcome.until - now), note="held by quiet hours")
+            continue
+        messages.settle(
+            session, message.id, message.lease_token, outcome.status, wall=wall, note=outcome.note
+        )
+        ended.append(outcome.status)
+    return claimed, ended
+
+
+def _fill_shelf(
+    session: Session,
+    links: Links,
+    rows: Sequence[tuple[core_tables.Message, core_tables.Address]],
+    wall: datetime,
+) -> _Shelf:
+    ids = [message.id for message, _ in rows]
+    carried = messages.carried_by(session, ids)
+    alerts = [alert for pairs in carried.values() for _, alert in pairs]
+    subscription_ids = {alert.subscription_id for alert in alerts}
+    subscriptions = session.scalars(
+        select(core_tables.Subscription).where(core_tables.Subscription.id.in_(subscription_ids))
+    )
+    hashes = {
+        address.id: suppression.address_hash(links.keys, address.channel, address.target)
+        for _, address in rows
+    }
+    mailed = {address.id for message, address in rows if address.channel == "email" and message.id in carried}
+    letters = [message.id for message, address in rows if address.id in mailed]
+    enclosing = [alert for each in letters for _, alert in carried.get(each, [])]
+    return _Shelf(
+        carried=carried,
+        notices=messages.notices_of(session, ids),
+        subscriptions={row.id: row for row in subscriptions},
+        newest=decisions.newest_verdicts(
+            session, {(alert.subscription_id, alert.night_name) for alert in alerts}
+        ),
+        hashes=hashes,
+        suppressed=suppression.find_suppressed(session, hashes.values()),
+        unsubscribe=tokens.standing_links(session, links.keys, Purpose.UNSUBSCRIBE, mailed, wall),
+        manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, wall),
+        words=count_words(session, {alert.id for alert in enclosing}),
+        scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
+        links=links,
+        outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, wall),
+    )
+
+
+def _look(
+    session: Session,
+    shelf: _Shelf,
+    channels: Mapping[str, Channel],
+    links: Links,
+    message: core_tables.Message,
+    address: core_tables.Address,
+    *,
+    now: datetime,
+    wall: datetime,
+) -> Claimed | Held | Ended:
+    """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
+    channel = channels.get(address.channel)
+    if channel is None:
+        return Ended(Status.FAILED, f"no channel named {address.channel!r} is set up")
+    if message.expires_at <= now:
+        return Ended(Status.EXPIRED, "the moment it would have helped is past")
+    notice = shelf.notices.get(message.id)
+    barred = _barred(address, shelf.suppressed.get(shelf.hashes[address.id]), notice)
+    if barred is not None:
+        return barred
+    alerts, dropped = _still_true(shelf, message, now)
+    quiet = _quiet_until(shelf, message, alerts, now)
+    if notice is None and not alerts:
+        over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
+        return Ended(over, "what it said no longer holds")
+    if quiet is not None:
+        return Held(quiet)
+    unsubscribe, manage = shelf.unsubscribe.get(address.id), shelf.manage.get(address.id)
+    assert message.lease_token is not None, "claimed under a lease"
+    return Claimed(
+        message_id=message.id,
+        token=message.lease_token,
+        attempts=message.attempts,
+        maybe_sent=message.maybe_sent,
+        created_at=message.created_at,
+        expires_at=message.expires_at,
+        address_id=address.id,
+        address_hash=shelf.hashes[address.id],
+        channel_name=address.channel,
+        channel=channel,
+        target=address.target,
+        secrets=tuple(address.secrets),
+        alerts=alerts,
+        notice=NoticeKind(notice.kind) if notice else None,
+        notice_facts=notice.facts if notice else {},
+        link=_notice_link(session, links, notice, address, wall) if notice else "",
+        unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
+        manage_url=links.url("manage", manage) if manage else None,
+        units=_units(shelf, message.id),
+    )
+
+
+def _barred(address: core_tables.Address, suppressed: Reason | None, notice: Notice | None) -> Ended | None:
+    """Why nothing may go there. Who asked to confirm or to sign in has asked for that one mail."""
+    kind = notice.kind if notice else None
+    if kind == NoticeKind.CONFIRM and address.confirmed_at is not None and address.off_since is None:
+        return Ended(Status.SUPERSEDED, "the address is confirmed by now")
+    asked_for = kind in (NoticeKind.CONFIRM, NoticeKind.SIGN_IN)
+    if suppressed is not None and not (asked_for and suppressed is Reason.OPTED_OUT):
+        return Ended(Status.SUPPRESSED, f"the address is on the list of those not written to: {suppressed}")
+    if asked_for:
+        return None
+    if address.confirmed_at is None or address.off_since is not None:
+        return Ended(Status.SUPPRESSED, address.off_reason or "the address is not confirmed")
+    return None
+
+
+def _still_true(
+    shelf: _Shelf, message: core_tables.Message, now: datetime
+) -> tuple[tuple[Told, ...], set[Status]]:
+    """The alerts worth saying now, and why others aren't. Those are dropped from the message, unless an
+    earlier attempt may have carried them to the reader."""
+    kept, dropped = [], set()
+    for link, alert in shelf.carried.get(message.id, []):
+        reason = _why_drop(shelf, alert, now)
+        if reason is None:
+            kept.append(shelf.told(alert, message.address_id))
+            continue
+        dropped.add(reason)
+        if not message.maybe_sent:
+            link.dropped = reason
+    return tuple(kept), dropped
+
+
+def _why_drop(shelf: _Shelf, alert: core_tables.Alert, now: datetime) -> Status | None:
+    if alert.expires_at <= now:
+        return Status.EXPIRED
+    return None if _newest_decision_carries(shelf, alert, now) else Status.SUPERSEDED
+
+
+def _quiet_until(
+    shelf: _Shelf, message: core_tables.Message, alerts: tuple[Told, ...], now: datetime
+) -> datetime | None:
+    """Until when the whole message can wait for the end of quiet hours; None when some of it can't."""
+    until = []
+    for _, alert in shelf.carried.get(message.id, []):
+        if shelf.told(alert, message.address_id) not in alerts:
+            continue
+        wishes = shelf.wishes(alert.subscription_id)
+        leave_by = alert.facts.get("leave_by")
+        ends = quiet_until(
+            AlertKind(alert.kind),
+            now=now,
+            leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
+            wishes=wishes,
+            clock=wishes.clock(zone_info(alert.facts.get("zone", "UTC"))),
+        )
+        if ends is None:
+            return None
+        until.append(ends)
+    return min(until, default=None)
+
+
+def _units(shelf: _Shelf, message_id: str) -> Units:
+    carried = shelf.carried.get(message_id, [])
+    if not carried:
+        return Units.METRIC
+    return units_of(shelf.wishes(carried[0][1].subscription_id))
+
+
+def _newest_decision_carries(shelf: _Shelf, alert: core_tables.Alert, now: datetime) -> bool:
+    subscription = shelf.subscriptions[alert.subscription_id]
+    if alert.kind != AlertKind.STAND_DOWN and is_left(subscription, now):
+        return False
+    verdict, chance_pct = shelf.newest.get((alert.subscription_id, alert.night_name), (None, None))
+    kind = AlertKind(alert.kind)
+    return still_stands(
+        kind,
+        VerdictWord(verdict) if verdict else None,
+        chance_pct,
+        shelf.wishes(alert.subscription_id),
+        is_first=is_first_word(kind, alert.occurrence),
+    )
+
+
+def _notice_link(
+    session: Session, links: Links, notice: Notice, address: core_tables.Address, wall: datetime
+) -> str:
+    """A fresh link for each attempt, so that no token is ever stored in the clear."""
+    if notice.kind == NoticeKind.CONFIRM:
+        return links.url("confirm", tokens.mint(session, Purpose.CONFIRM, wall, address_id=address.id))
+    if notice.kind == NoticeKind.SIGN_IN:
+        token = tokens.mint(
+            session, Purpose.SIGN_IN, wall, person_id=address.person_id, address_id=address.id
+        )
+        return links.url("sign-in", token)
+    return ""

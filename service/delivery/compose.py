@@ -1,0 +1,139 @@
+"""From a claimed message to what its channel sends; in plain words of ours if the templates fail."""
+
+from __future__ import annotations
+
+import html
+import logging
+from datetime import UTC, datetime
+
+from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
+from alerts.briefing.template_environment import TEMPLATE_FAULTS
+from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
+from service.accounts.notices.render import notice_payload, render_notice_mail
+from service.accounts.notices.text import NoticeKind, write_notice
+from service.channels.compose import Enclosed, compose
+from service.channels.model import Form, Outgoing
+from service.delivery.claim import Claimed
+from service.delivery.enclosures import Workshop
+from service.store.json_values import from_json
+
+log = logging.getLogger(__name__)
+
+COMPOSING_FAULTS = (*TEMPLATE_FAULTS, OSError, RuntimeError)
+"""What a template, a filter of it, a font or the values under them can raise."""
+LONGEST_FAULT = 300
+
+
+def compose_claimed(
+    claimed: Claimed, attempted_at: datetime, workshop: Workshop | None = None
+) -> tuple[Outgoing, str]:
+    """What to send, and a sentence for the operator on what went wrong in making it ("" if nothing did).
+
+    A fault in composing must not keep an alert back: a minimal text goes out in its place. workshop: makes
+    what mails enclose; None encloses a calendar alone.
+    """
+    try:
+        outgoing, problems = _full(claimed, attempted_at, workshop or Workshop())
+    except COMPOSING_FAULTS as error:
+        log.exception("message %s is sent in its plainest form", claimed.message_id)
+        what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
+        return _minimal(claimed, attempted_at), f"A message was sent in its plainest form ({what})."
+    return outgoing, " ".join([*problems, *(outgoing.mail.problems if outgoing.mail else ())])
+
+
+def _full(claimed: Claimed, attempted_at: datetime, workshop: Workshop) -> tuple[Outgoing, list[str]]:
+    if claimed.notice is not None:
+        return _notice(claimed, claimed.notice, attempted_at), []
+    alerts = [
+        (
+            from_json(
+                AlertFacts, {**told.facts, "outcome_url": told.outcome_url, "night_url": told.night_url}
+            ),
+            told,
+        )
+        for told in claimed.alerts
+    ]
+    alerts.sort(key=lambda each: _best_first(each[0]))
+    briefing = Briefing(
+        message_id=claimed.message_id,
+        alerts=tuple(facts for facts, _ in alerts),
+        units=claimed.units,
+        manage_url=claimed.manage_url,
+        unsubscribe_url=claimed.unsubscribe_url,
+    )
+    enclosed: Enclosed | None = None
+    problems: list[str] = []
+    if claimed.channel.form is Form.MAIL:
+        enclosed, problems = workshop.enclose(briefing, [told for _, told in alerts], attempted_at)
+    outgoing = compose(
+        claimed.channel.form,
+        briefing,
+        address=claimed.target,
+        attempted_at=attempted_at,
+        secrets=claimed.secrets,
+        enclosed=enclosed,
+    )
+    return outgoing, problems
+
+
+def _best_first(facts: AlertFacts) -> tuple[bool, float, int]:
+    """What sends someone out before the rest, then by what it is worth."""
+    return not facts.is_go, -facts.worth, -(facts.chance_pct or 0)
+
+
+def _notice(claimed: Claimed, kind: NoticeKind, attempted_at: datetime) -> Outgoing:
+    notice = write_notice(kind, claimed.notice_facts, claimed.link)
+    if claimed.channel.form is Form.MAIL:
+        return _outgoing(claimed, attempted_at, mail=render_notice_mail(notice))
+    payload = notice_payload(notice, claimed.message_id, claimed.created_at)
+    return _outgoing(claimed, attempted_at, payload=payload)
+
+
+def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
+    """What can be said from the rows alone, without a template."""
+    lines = [_plain_line(alert.kind, alert.night_name, alert.facts) for alert in claimed.alerts]
+    if claimed.notice is not None:
+        lines = [f"Duskbell has a notice for you ({claimed.notice.value.replace('_', ' ')}).", claimed.link]
+    subject = lines[0]
+    text = "\n".join([*filter(None, lines), "The full message couldn't be made; the operator knows."])
+    if claimed.channel.form is Form.MAIL:
+        body = text + (
+            f"\n\nNo more of these messages: {claimed.unsubscribe_url}" if claimed.unsubscribe_url else ""
+        )
+        paragraphs = "".join(f"<p>{html.escape(line)}</p>" for line in body.splitlines() if line)
+        return _outgoing(claimed, attempted_at, mail=MailParts(subject, body + "\n", paragraphs))
+    kind = f"alert.{claimed.alerts[0].kind}" if claimed.alerts else f"notice.{claimed.notice}"
+    data = {
+        "version": 1,
+        "message_id": claimed.message_id,
+        "subject": unmentioned(subject),
+        "text": unmentioned(text),
+        "alerts": [],
+    }
+    timestamp = claimed.created_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return _outgoing(claimed, attempted_at, payload={"type": kind, "timestamp": timestamp, "data": data})
+
+
+def _plain_line(kind: str, night_name: object, facts: object) -> str:
+    """`Go: Windpump Flat, the night of Saturday 3 July.`"""
+    name = facts.get("site_name") if hasattr(facts, "get") else None
+    site = plain(name, LONGEST_NAME) if isinstance(name, str) else "your site"
+    return f"{kind.replace('_', ' ').capitalize()}: {site}, the night of {long_day(night_name)}."  # type: ignore[arg-type]
+
+
+def _outgoing(
+    claimed: Claimed,
+    attempted_at: datetime,
+    *,
+    mail: MailParts | None = None,
+    payload: dict[str, object] | None = None,
+) -> Outgoing:
+    return Outgoing(
+        message_id=claimed.message_id,
+        address=claimed.target,
+        attempted_at=attempted_at,
+        mail=mail,
+        payload=payload,
+        secrets=claimed.secrets,
+        unsubscribe_url=claimed.unsubscribe_url,
+    )

@@ -1,0 +1,288 @@
+"""What came of the sends: every attempt kept, the message settled or put back, and what follows."""
+
+from __future__ import annotations
+
+import logging
+import random
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import insert
+from sqlalchemy.exc import DataError, IntegrityError
+from sqlalchemy.orm import Session
+
+from service.accounts.notices.text import NoticeKind
+from service.channels import host_state
+from service.channels.breaker import CLOSED, Breaker, after_failure, speaks_of_all, speaks_of_destination
+from service.channels.host_state import Turn
+from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
+from service.channels.retry_schedule import next_attempt
+from service.common.metrics import Metrics, reason_word
+from service.common.redaction import mask_target
+from service.delivery.claim import Claimed
+from service.store.repositories import messages, suppression
+from service.store.repositories.messages import Status
+from service.store.repositories.operator_alerts import note_trouble
+from service.store.repositories.suppression import BounceKind
+from service.store.schema import core_tables
+
+log = logging.getLogger(__name__)
+
+OWNER_NOTICE_HELPS = timedelta(hours=48)
+UNSTORABLE = "what was answered can't be stored"
+REFUSED = (DataError, IntegrityError)
+"""What the database says of rows, not of itself: a column can't hold a value, or another row forbids one.
+Who was first somewhere else can forbid it too; that has passed when each attempt is kept by itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """One attempt that is over. problem: a sentence for the operator on its composing, or ""."""
+
+    claimed: Claimed
+    result: SendResult | ChannelError
+    started_at: datetime
+    ended_at: datetime
+    problem: str = ""
+
+    @property
+    def blames_destination(self) -> bool:
+        """Whether it failed for something that may be its destination's."""
+        kind = self.claimed.channel.kind
+        return isinstance(self.result, ChannelError) and speaks_of_destination(kind, self.result)
+
+
+def without_words(sent: Sent) -> Sent:
+    """The same outcome, without what was answered: that can't be stored."""
+    result: SendResult | ChannelError
+    if isinstance(sent.result, ChannelError):
+        result = sent.result.reworded(UNSTORABLE)
+    else:
+        result = SendResult(sent.result.code, UNSTORABLE)
+    return replace(sent, result=result, problem="")
+
+
+def keep_each(waiting: list[Sent], keep: Callable[[list[Sent]], None]) -> None:
+    """Keep the attempts, and take each from the list once it is kept.
+
+    All together, or, where the database refuses one of them, each by itself and that one without its words,
+    so that none keeps the others from being written down.
+    keep: writes down those that it is given in one transaction. What it raises else ends this; the attempts
+    still in the list aren't kept then.
+    """
+    try:
+        keep(list(waiting))
+        waiting.clear()
+    except REFUSED:
+        log.exception("of %d attempts some can't be stored as they are", len(waiting))
+    while waiting:
+        _keep_one(waiting[0], keep)
+        del waiting[0]
+
+
+def _keep_one(sent: Sent, keep: Callable[[list[Sent]], None]) -> None:
+    try:
+        keep([sent])
+    except REFUSED:
+        keep([without_words(sent)])
+
+
+@dataclass(slots=True)
+class Ledger:
+    """What one batch has led to. It counts only once its transaction is through.
+
+    breakers: of all destinations with which something is wrong, by destination.
+    """
+
+    breakers: dict[str, Breaker]
+    statuses: Counter[Status] = field(default_factory=Counter)
+    changed: dict[str, tuple[Breaker, str]] = field(default_factory=dict)
+
+    def well(self, destination: str) -> None:
+        if self.breakers.pop(destination, None) is not None:
+            self.changed[destination] = (CLOSED, "")
+
+    def ill(self, sent: Sent, error: ChannelError, wall: datetime) -> None:
+        claimed = sent.claimed
+        destination = claimed.channel.destination(claimed.target)
+        address_id = None if speaks_of_all(claimed.channel.kind, error) else claimed.address_id
+        breaker = self.breakers.get(destination, CLOSED)
+        breaker = after_failure(breaker, sent.started_at, wall, address_id)
+        self.breakers[destination] = breaker
+        self.changed[destination] = (breaker, error.code)
+
+
+def record(
+    session: Session,
+    finished: Sequence[Sent],
+    breakers: Mapping[str, Breaker],
+    *,
+    now: datetime,
+    wall: datetime,
+) -> Ledger:
+    """Keep the attempts and settle or put back their messages, all in the caller's transaction.
+
+    Of messages that were erased while they were under way nothing is kept.
+    """
+    ledger = Ledger(dict(breakers))
+    stored = messages.lock_stored(session, {sent.claimed.message_id for sent in finished})
+    finished = [sent for sent in finished if sent.claimed.message_id in stored]
+    if not finished:
+        return ledger
+    session.execute(insert(core_tables.Attempt), [_attempt_row(sent) for sent in finished])
+    _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], wall)
+    for sent in finished:
+        if isinstance(sent.result, ChannelError):
+            status = _after_failure(session, ledger, sent, sent.result, now=now, wall=wall)
+            ledger.statuses.update([status] if status else [])
+        if sent.problem:
+            note_trouble(session, "composing", sent.problem, wall)
+    host_state.keep_breakers(session, ledger.changed)
+    return ledger
+
+
+def count(metrics: Metrics, finished: Sequence[Sent]) -> None:
+    """Tell the metrics of sends that were recorded."""
+    for sent in finished:
+        channel = sent.claimed.channel_name
+        result = _result_word(sent.result)
+        metrics.deliveries.labels(channel, result, reason_word(sent.result.code)).inc()
+        metrics.send_seconds.labels(channel).observe((sent.ended_at - sent.started_at).total_seconds())
+        if sent.result.code == "blocked":
+            metrics.blocked.inc()
+
+
+def _settle_sent(session: Session, ledger: Ledger, finished: Sequence[Sent], wall: datetime) -> None:
+    plain: defaultdict[str, list[str]] = defaultdict(list)
+    done = 0
+    for sent in finished:
+        claimed, note = sent.claimed, _sent_note(sent)
+        ledger.well(claimed.channel.destination(claimed.target))
+        if note is None:
+            plain[claimed.token].append(claimed.message_id)
+        else:
+            done += messages.settle(
+                session, claimed.message_id, claimed.token, Status.SENT, wall=wall, note=note
+            )
+    for token, ids in plain.items():
+        done += len(messages.settle_sent(session, ids, token, wall))
+    if finished:
+        host_state.note_successes(session, {sent.claimed.address_id for sent in finished})
+    if done:
+        ledger.statuses[Status.SENT] += done
+
+
+def _after_failure(
+    session: Session, ledger: Ledger, sent: Sent, error: ChannelError, *, now: datetime, wall: datetime
+) -> Status | None:
+    """Try again later or give up, and draw the consequences; None when the lease was lost."""
+    claimed = sent.claimed
+    log.warning("message %s was not taken: %s", claimed.message_id, error.code)
+    if sent.blames_destination:
+        ledger.ill(sent, error, wall)
+    _blame(session, claimed, error, now=now, wall=wall)
+    retry_at = next_attempt(
+        claimed.channel.kind,
+        claimed.attempts,
+        wall,
+        error,
+        wall + (claimed.expires_at - now),
+        random.uniform(-1, 1),
+        maybe_sent_before=claimed.maybe_sent,
+    )
+    maybe_sent = claimed.maybe_sent or error.maybe_sent
+    if retry_at is None:
+        done = messages.settle(
+            session, claimed.message_id, claimed.token, Status.FAILED,
+            wall=wall, note=str(error), maybe_sent=maybe_sent,
+        )  # fmt: skip
+        return Status.FAILED if done else None
+    done = messages.put_back(
+        session, claimed.message_id, claimed.token, retry_at, maybe_sent=maybe_sent, note=str(error)
+    )
+    return Status.RETRY if done else None
+
+
+def _result_word(result: SendResult | ChannelError) -> str:
+    if isinstance(result, SendResult):
+        return "sent"
+    return "maybe_sent" if result.maybe_sent else "failed"
+
+
+def _attempt_row(sent: Sent) -> dict[str, Any]:
+    return {
+        "message_id": sent.claimed.message_id,
+        "started_at": sent.started_at,
+        "ended_at": sent.ended_at,
+        "result": _result_word(sent.result),
+        "code": sent.result.code[:20],
+        "answer": sent.result.text[:ANSWER_KEPT_BYTES],
+    }
+
+
+def _sent_note(sent: Sent) -> str | None:
+    """What is worth saying of a message that went out; mostly nothing."""
+    if sent.problem:
+        return sent.problem
+    place = sent.result.place if isinstance(sent.result, SendResult) else ""
+    return f"written to {place}" if place else None
+
+
+def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: datetime, wall: datetime) -> None:
+    """Whom the failure speaks of: the operator, the relay, a mailbox that isn't there, or a receiver."""
+    is_mail = claimed.channel.kind == "email"
+    is_for_operator = error.refuses_us or (error.permanent and (error.ours or is_mail))
+    if is_for_operator and not error.bad_address:
+        text = f"A message was refused for a reason on this side: {error.code}."
+        note_trouble(session, "refused", text, wall)
+    address = session.get(core_tables.Address, claimed.address_id)
+    if address is None or error.ours:
+        return
+    if is_mail and speaks_of_destination("email", error):
+        host_state.note_doubt(session, address.id, wall)
+        return
+    if is_mail and error.permanent and not error.bad_address:
+        return
+    turn: Turn | None
+    if error.gone:
+        turn = _off(address, "the receiver said that it wants no more", wall)
+    elif is_mail and error.permanent:
+        struck = suppression.note_bounce(
+            session, claimed.address_hash, BounceKind.HARD, error.code, claimed.message_id, wall
+        )
+        turn = _off(address, "mail to it comes back", wall) if struck else None
+    else:
+        turn = host_state.note_failure(session, address, wall)
+    if turn is not None:
+        tell_owner(session, address, turn, error.code, now=now, wall=wall)
+
+
+def _off(address: core_tables.Address, reason: str, wall: datetime) -> Turn | None:
+    """Nothing to tell where several messages under way met the same end."""
+    return Turn.OFF if host_state.switch_off(address, reason, wall) else None
+
+
+def tell_owner(
+    session: Session, address: core_tables.Address, turn: Turn, code: str, *, now: datetime, wall: datetime
+) -> None:
+    """Let the owner know by another address of theirs; the operator where there is none."""
+    shown = mask_target(address.channel, address.target)
+    other = host_state.other_way(session, address)
+    if other is None:
+        state = "was switched off" if turn is Turn.OFF else "takes no messages"
+        text = f"Address {address.id} ({shown}) {state} ({code}), and its owner has no other to be told at."
+        note_trouble(session, f"address {address.id}", text, wall)
+        return
+    kind = NoticeKind.ENDPOINT_OFF if turn is Turn.OFF else NoticeKind.ENDPOINT_FAILING
+    facts = {
+        "shown": shown,
+        "code": code,
+        "reason": address.off_reason or "",
+        "failures": str(host_state.endpoint(session, address.id).failures),
+    }
+    messages.enqueue_notice(
+        session, other.id, kind, facts, created_at=now, due_at=wall, expires_at=now + OWNER_NOTICE_HELPS
+    )

@@ -1,0 +1,131 @@
+"""How long rows are kept. Decisions and the alerts' uniqueness don't depend on anything removed here."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from sqlalchemy import delete, or_, select
+from sqlalchemy.orm import Session, sessionmaker
+
+from service.channels import host_state
+from service.store.maintenance.personal_data import delete_messages
+from service.store.repositories import operator_alerts, rate_limits
+from service.store.repositories.messages import UNSETTLED
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Asking, Bounce, Endpoint, Token
+
+BLOCK = 1000
+"""Rows removed in one transaction, so that nobody waits long for the store."""
+TOKENS_KEPT = timedelta(days=30)
+BOUNCES_KEPT = timedelta(days=365)
+UNCONFIRMED_KEPT = timedelta(days=7)
+"""An address that was typed into a page and never confirmed is forgotten after this."""
+OLD_SECRETS_SIGN = timedelta(days=7)
+"""How long a replaced signing secret still signs beside the new one."""
+
+
+def prune(
+    sessions: sessionmaker[Session], now: datetime, *, attempts_days: int, messages_days: int
+) -> dict[str, int]:
+    """Remove what is older than it is kept; how many rows of what."""
+    counts = {
+        "attempts": _prune_attempts(sessions, now - timedelta(days=attempts_days)),
+        "messages": _prune_messages(sessions, now - timedelta(days=messages_days)),
+        "addresses": _prune_unconfirmed(sessions, now - UNCONFIRMED_KEPT),
+    }
+    with sessions.begin() as session:
+        old = now - TOKENS_KEPT
+        session.execute(delete(Token).where(or_(Token.expires_at < old, Token.used_at < old)))
+        session.execute(delete(Bounce).where(Bounce.seen_at < now - BOUNCES_KEPT))
+        rate_limits.forget_full(session, now)
+        operator_alerts.forget_old(session, now)
+        host_state.drop_old_secrets(session, now - OLD_SECRETS_SIGN)
+    return {name: count for name, count in counts.items() if count}
+
+
+def _prune_attempts(sessions: sessionmaker[Session], before: datetime) -> int:
+    removed = 0
+    while True:
+        with sessions.begin() as session:
+            ids = session.scalars(
+                select(core_tables.Attempt.id).where(core_tables.Attempt.ended_at < before).limit(BLOCK)
+            ).all()
+            session.execute(delete(core_tables.Attempt).where(core_tables.Attempt.id.in_(ids)))
+        removed += len(ids)
+        if len(ids) < BLOCK:
+            return removed
+
+
+def _prune_messages(sessions: sessionmaker[Session], before: datetime) -> int:
+    """Settled messages with their alerts; an alert that another message carries stays."""
+    removed = 0
+    while True:
+        with sessions.begin() as session:
+            ids = session.scalars(
+                select(core_tables.Message.id)
+                .where(core_tables.Message.status.not_in(UNSETTLED), core_tables.Message.settled_at < before)
+                .limit(BLOCK)
+            ).all()
+            alerts = session.scalars(
+                select(core_tables.MessageAlert.alert_id).where(core_tables.MessageAlert.message_id.in_(ids))
+            ).all()
+            delete_messages(session, ids)
+            carried = select(core_tables.MessageAlert.alert_id)
+            session.execute(
+                delete(core_tables.Alert).where(
+                    core_tables.Alert.id.in_(alerts), core_tables.Alert.id.not_in(carried)
+                )
+            )
+        removed += len(ids)
+        if len(ids) < BLOCK:
+            return removed
+
+
+def _prune_unconfirmed(sessions: sessionmaker[Session], before: datetime) -> int:
+    """Addresses that strangers gave and never confirmed, with the subscriptions that waited for it."""
+    with sessions.begin() as session:
+        rows = session.scalars(
+            select(core_tables.Address)
+            .join(core_tables.Person, core_tables.Person.id == core_tables.Address.person_id)
+            .where(
+                core_tables.Address.confirmed_at.is_(None),
+                core_tables.Address.off_since.is_(None),
+                core_tables.Address.created_at < before,
+                core_tables.Person.is_operator.is_(False),
+            )
+            .limit(BLOCK)
+        ).all()
+        forgotten = [address for address in rows if _forget(session, address)]
+        for person_id in {address.person_id for address in forgotten}:
+            _forget_person(session, person_id)
+        session.execute(delete(Asking).where(Asking.last_at < before - BOUNCES_KEPT))
+    return len(forgotten)
+
+
+def _forget(session: Session, address: core_tables.Address) -> bool:
+    """Remove the address unless a decision rests on one of its subscriptions."""
+    mine = select(core_tables.Subscription.id).where(core_tables.Subscription.address_id == address.id)
+    if session.scalar(
+        select(core_tables.Decision.id).where(core_tables.Decision.subscription_id.in_(mine)).limit(1)
+    ):
+        return False
+    ids = session.scalars(
+        select(core_tables.Message.id).where(core_tables.Message.address_id == address.id)
+    ).all()
+    delete_messages(session, ids)
+    session.execute(delete(core_tables.Subscription).where(core_tables.Subscription.address_id == address.id))
+    session.execute(delete(Token).where(Token.address_id == address.id))
+    session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
+    session.delete(address)
+    session.flush()
+    return True
+
+
+def _forget_person(session: Session, person_id: int) -> None:
+    """Remove somebody of whom nothing else is stored."""
+    for kind in (core_tables.Address, core_tables.Subscription, Token, core_tables.Outcome):
+        if session.scalar(select(kind.id).where(kind.person_id == person_id).limit(1)):
+            return
+    if session.scalar(select(core_tables.Site.id).where(core_tables.Site.owner_id == person_id).limit(1)):
+        return
+    session.execute(delete(core_tables.Person).where(core_tables.Person.id == person_id))

@@ -1,0 +1,219 @@
+"""Somebody looks after the service itself: silence, a stopped mail relay, waiting messages.
+
+What is wrong is told to the operator once, and once more when it is over, by a way that the trouble
+doesn't touch: mail that doesn't leave is told of by webhook. The notice goes out directly, not through
+the store, so that it also gets through when the store is what fails.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from sqlalchemy import select
+from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.common.text import sentence
+from service.accounts.notices.render import notice_payload, render_notice_mail
+from service.accounts.notices.text import NoticeKind, write_notice
+from service.channels import host_state
+from service.channels.breaker import FAILURES_TO_OPEN
+from service.channels.model import Channel, ChannelError, Form, Outgoing
+from service.delivery.cycle_silence import Silence
+from service.settings import Settings
+from service.store.engine import StoreError, patient, require_room, require_writable
+from service.store.repositories import operator_alerts
+from service.store.repositories.messages import UNSETTLED
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Endpoint
+
+log = logging.getLogger(__name__)
+
+OVERDUE_AFTER = timedelta(minutes=15)
+OVERDUE_LOOKED_AT = 500
+STORE_TOLD_AGAIN_AFTER = timedelta(hours=6)
+
+TITLES: Mapping[str, str] = {
+    "cycle": "no cycle finishes",
+    "mail": "mail doesn't leave",
+    "delivery": "messages wait",
+    "store": "the store fails",
+    "composing": "messages aren't made as they should be",
+    "refused": "mail is refused",
+    "unreadable": "a stored message can't be read",
+    "address": "an address takes nothing",
+    "bounces": "bounces can't be read",
+}
+LASTING = ("cycle", "mail", "delivery", "store")
+"""Looked at each time, so that their end is seen as well; the others are single events."""
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to the operator."""
+
+    channel: str
+    address: str
+    secrets: tuple[str, ...] = field(default=(), repr=False)
+
+
+def ways_from(settings: Settings) -> tuple[Way, ...]:
+    """The ways that are set, mail first."""
+    ways = [Way("email", settings.operator_email)] if settings.operator_email else []
+    if settings.operator_way is not None:
+        secret = settings.operator_target_secret
+        ways.append(Way(*settings.operator_way, (secret.get_secret_value(),) if secret else ()))
+    return tuple(ways)
+
+
+def find_lasting(
+    session: Session,
+    channels: Mapping[str, Channel],
+    *,
+    cycle_minutes: int,
+    silence: Silence,
+    now: datetime,
+) -> dict[str, str]:
+    """What is wrong right now, by key, each in a sentence."""
+    found = {}
+    if why_ill := silence.why_ill(session, cycle_minutes):
+        found["cycle"] = why_ill
+    breakers = host_state.find_breakers(session)
+    mail = channels["email"].destination("")
+    if mail in breakers and breakers[mail].is_trying:
+        found["mail"] = (
+            f"The mail server has failed {breakers[mail].failures} times in a row; mail waits and is tried "
+            "again from time to time. See: duskbell doctor"
+        )
+    overdue = _count_overdue(
+        session, channels, {key for key, each in breakers.items() if each.is_trying}, now
+    )
+    if overdue:
+        minutes = round(OVERDUE_AFTER / timedelta(minutes=1))
+        found["delivery"] = f"{overdue} messages have been due for more than {minutes} minutes."
+    return found
+
+
+def _count_overdue(
+    session: Session, channels: Mapping[str, Channel], resting: set[str], now: datetime
+) -> int:
+    """Messages that nobody picks up; those whose host or address rests are waited for on purpose."""
+    may_rest = core_tables.Address.id.in_(
+        select(Endpoint.address_id).where(Endpoint.failures >= FAILURES_TO_OPEN)
+    )
+    rows = session.execute(
+        select(core_tables.Address.channel, core_tables.Address.target)
+        .join(core_tables.Message, core_tables.Message.address_id == core_tables.Address.id)
+        .where(
+            core_tables.Message.status.in_(UNSETTLED),
+            core_tables.Message.due_at < now - OVERDUE_AFTER,
+            ~may_rest,
+        )
+        .limit(OVERDUE_LOOKED_AT)
+    )
+    return sum(
+        name not in channels or channels[name].destination(target) not in resting for name, target in rows
+    )
+
+
+@dataclass
+class Watch:
+    """Looks each minute or so, in one thread."""
+
+    sessions: sessionmaker[Session]
+    channels: Mapping[str, Channel]
+    ways: Sequence[Way]
+    cycle_minutes: int
+    silence: Silence
+    clock: Callable[[], datetime]
+    _store_told_at: datetime | None = None
+
+    def look(self) -> None:
+        """Note what is wrong and what is over, and tell the operator what they haven't heard of."""
+        try:
+            require_room(self.sessions.kw["bind"])
+            with patient():  # a long cycle holds it for a while
+                require_writable(self.sessions.kw["bind"])
+            self._look_at_rows()
+        except StoreError as error:
+            log.error("%s", error)
+            self._tell_of_store(str(error))
+        except SQLAlchemyError as error:
+            log.exception("the store can't be looked at")
+            self._tell_of_store(
+                f"The database fails ({type(error).__name__}); nothing is decided or sent meanwhile."
+            )
+        else:
+            self._tell_that_the_store_is_well()
+
+    def _look_at_rows(self) -> None:
+        now = self.clock()
+        with self.sessions.begin() as session:
+            found = find_lasting(
+                session,
+                self.channels,
+                cycle_minutes=self.cycle_minutes,
+                silence=self.silence,
+                now=now,
+            )
+            for key, text in found.items():
+                operator_alerts.note_trouble(session, key, text, now)
+            operator_alerts.end_troubles(session, found, LASTING, now)
+            untold = [
+                (row.key, row.text, row.since, row.ended_at) for row in operator_alerts.find_untold(session)
+            ]
+        for key, text, since, ended_at in untold:
+            if self.tell(key, text, since, over=ended_at is not None):
+                with self.sessions.begin() as session:
+                    operator_alerts.mark_told(session, key, self.clock())
+
+    def _tell_of_store(self, text: str) -> None:
+        """From memory: what is told can't be written down."""
+        now = self.clock()
+        if self._store_told_at is not None and now - self._store_told_at < STORE_TOLD_AGAIN_AFTER:
+            return
+        if self.tell("store", sentence(text), now):
+            self._store_told_at = now
+
+    def _tell_that_the_store_is_well(self) -> None:
+        if (since := self._store_told_at) is not None:
+            self._store_told_at = None
+            self.tell("store", "Rows are written again.", since, over=True)
+
+    def tell(self, key: str, text: str, since: datetime, *, over: bool = False) -> bool:
+        """Tell the operator by the first way that takes it; whether one did, or only the log is there."""
+        kind = key.split(" ", 1)[0]
+        title = TITLES.get(kind, kind)
+        log.log(logging.INFO if over else logging.ERROR, "%s%s: %s", "over: " if over else "", title, text)
+        facts = {"title": title, "text": text, "state": "over" if over else "begun"}
+        digest = hashlib.sha256(f"{key}{since.isoformat()}{over}".encode()).hexdigest()
+        for way in sorted(self.ways, key=lambda way: kind in ("mail", "refused") and way.channel == "email"):
+            if self._send(way, f"msg_{digest[:26]}", facts):
+                return True
+        return not self.ways
+
+    def _send(self, way: Way, message_id: str, facts: Mapping[str, str]) -> bool:
+        channel = self.channels.get(way.channel)
+        if channel is None:
+            log.error("operator_target names a channel that isn't there: %s", way.channel)
+            return False
+        notice, now = write_notice(NoticeKind.OPERATOR, facts), self.clock()
+        is_mail = channel.form is Form.MAIL
+        outgoing = Outgoing(
+            message_id=message_id,
+            address=way.address,
+            attempted_at=now,
+            mail=render_notice_mail(notice) if is_mail else None,
+            payload=None if is_mail else notice_payload(notice, message_id, now),
+            secrets=way.secrets,
+        )
+        try:
+            channel.send(outgoing)
+        except ChannelError as error:
+            log.warning("a notice to the operator was not taken by %s: %s", way.channel, error.code)
+            return False
+        return True

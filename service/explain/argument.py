@@ -1,0 +1,325 @@
+"""Why a night rang, or why it didn't, as a person would argue it: for the command and for the pages.
+
+From the rows of one case (service/explain/case.py) to sentences; nothing is judged here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.text.units import in_units, units_of
+from alerts.common.text import Clock, direction_word, length, listed, sentence
+from alerts.common.time_text import say_lasting, say_span, say_when
+from alerts.judging.rules import Reason, Result, sky_reasons, target_name
+from alerts.judging.verdict import VerdictWord, hangs_on
+from alerts.sites.model import zone_info
+from alerts.sky.ephemeris import Ephemeris
+from alerts.track.record.text import say_outcome
+from alerts.weather.model_names import model_name, name_with_family, source_name
+from alerts.weather.outlook import Outlook
+from alerts.wishes.fields import drive_words, say_words
+from alerts.wishes.model import Wishes
+from service.explain.answer import HELD_BACK, KIND_WORDS, STATE_WORDS, answer
+from service.explain.case import Case, open_case
+from service.reports.outlook_text import say_chance
+from service.store.json_values import from_json
+from service.store.repositories.messages import Status
+from service.store.repositories.people import default_wishes
+from service.store.schema import core_tables
+
+MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One verdict on the way.
+
+    at, until: when it was reached and when it last held, in words; until is "" where it held no longer.
+    why: what decided; told: what was told of it, or why there was silence; sources: what each model said.
+    """
+
+    as_of: datetime
+    confirmed_at: datetime
+    at: str
+    until: str
+    verdict: str
+    chance_pct: int | None
+    why: str
+    told: str
+    sources: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Paragraph:
+    """Some lines on one thing. kind: sky, wishes, held, hangs_on, forecasts, told, afterwards."""
+
+    kind: str
+    heading: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Argument:
+    """answer: why it rang or didn't, in a sentence or two; then what that rests on, in order."""
+
+    answer: str
+    turns: tuple[Turn, ...]
+    paragraphs: tuple[Paragraph, ...]
+
+    def lines_of(self, kind: str) -> tuple[str, ...]:
+        """The lines on that thing; none where nothing is to be said of it."""
+        return next((each.lines for each in self.paragraphs if each.kind == kind), ())
+
+
+def argue(
+    session: Session,
+    subscription: core_tables.Subscription,
+    night_name: date,
+    now: datetime,
+    open_ephemeris: Callable[[], Ephemeris],
+    *,
+    tell_darkness: bool = True,
+) -> Argument:
+    """Everything on that night for that subscription; BadInput for a date without a night there."""
+    case = open_case(session, subscription, night_name, now, open_ephemeris, tell_darkness=tell_darkness)
+    return argue_case(case)
+
+
+def argue_case(case: Case) -> Argument:
+    """The argument of a case; figures in the units wished now."""
+    found = (
+        Paragraph("sky", "The sky", tuple(_sky(case))),
+        Paragraph("wishes", "Your wishes", tuple(_wishes(case))),
+        Paragraph("held", "Held back", tuple(_held(case))),
+        Paragraph("hangs_on", "What it hangs on", tuple(_hangs_on(case))),
+        Paragraph("forecasts", "Forecasts", tuple(_forecasts(case))),
+        Paragraph("told", "What was told", tuple(_told(case))),
+        Paragraph("afterwards", "What it was like", tuple(_afterwards(case))),
+    )
+    units = units_of(from_json(Wishes, case.subscription.wishes))
+    paragraphs = tuple(
+        Paragraph(each.kind, each.heading, tuple(in_units(line, units) for line in each.lines))
+        for each in found
+        if each.lines
+    )
+    turns = say_turns(case.decisions, case.site.zone, case)
+    return Argument(
+        in_units(answer(case), units), tuple(_turn_in_units(each, units) for each in turns), paragraphs
+    )
+
+
+def _turn_in_units(turn: Turn, units: Units) -> Turn:
+    at, until, why, told = (in_units(text, units) for text in (turn.at, turn.until, turn.why, turn.told))
+    return replace(turn, at=at, until=until, why=why, told=told)
+
+
+# ---- sky and wishes
+
+
+def _sky(case: Case) -> Iterator[str]:
+    night, tz = case.night, case.site.tz
+    if not night.windows:
+        yield from (sentence(reason.text) for reason in sky_reasons(night, case.site))
+        return
+    for window in night.windows:
+        line = f"A dark window {say_span(window.span, tz)} ({say_lasting(window.span)})"
+        if window.track and max(point.altitude_deg for point in window.track) > 0:
+            highest = max(window.track, key=lambda point: point.altitude_deg)
+            where = f"{direction_word(highest.azimuth_deg)}, {highest.altitude_deg:.0f}° high"
+            line += f"; {target_name(window.target)} at its highest {where}"
+        yield f"{line}."
+    yield from (sentence(each) for each in case.darkness)
+    moon = f"{100 * night.moon_lit:.0f} % lit"
+    yield f"The Moon is {moon}{', and down in the window' if night.wishes.moonless else ''}."
+
+
+def _wishes(case: Case) -> Iterator[str]:
+    """Each rule with its margin as it was judged last, the deciding one first; then what was asked for."""
+    if case.decisions:
+        last = case.last
+        yield f"As judged {case.clock.stamp(last.confirmed_at)}, {last.verdict}:"
+        if case.outlook is not None and (said := _chance(case, case.outlook)):
+            yield f"{said}."
+        reasons = case.reasons_of(last)
+        yield from (f"{_mark(reason, is_first=not k)} {reason.text}" for k, reason in enumerate(reasons))
+    asked = say_words(case.wishes, _usual(case))
+    if asked:
+        yield f"You asked for: {'; '.join(asked)}."
+    if case.wishes.is_estimate_on(case.night.name):
+        yield sentence(drive_words(case.wishes))
+
+
+def _chance(case: Case, outlook: Outlook) -> str:
+    return say_chance(
+        outlook,
+        case.site,
+        shortest=case.wishes.shortest_window,
+        now=case.last.confirmed_at,
+        night_name=case.night.name,
+    )
+
+
+def _mark(reason: Reason, *, is_first: bool) -> str:
+    return f"{'decided' if is_first else MARKS[reason.result]}:"
+
+
+def _usual(case: Case) -> Wishes:
+    return replace(default_wishes(), clock_zone=case.subscription.person.zone)
+
+
+# ---- the way to the verdict
+
+
+def say_turns(
+    decisions: Sequence[core_tables.Decision], zone: str, case: Case | None = None
+) -> tuple[Turn, ...]:
+    """Every verdict on the way, oldest first. case: for what each model said then."""
+    clock = Clock(zone_info(zone))
+    return tuple(
+        Turn(
+            as_of=each.as_of,
+            confirmed_at=each.confirmed_at,
+            at=clock.stamp(each.as_of),
+            until="" if each.confirmed_at <= each.as_of else clock.stamp(each.confirmed_at),
+            verdict=each.verdict,
+            chance_pct=each.chance_pct,
+            why=_deciding(each, case),
+            told=_told_of(each),
+            sources=_sources(case.outlook_of(each), each.as_of) if case else "",
+        )
+        for each in decisions
+    )
+
+
+def _deciding(decision: core_tables.Decision, case: Case | None) -> str:
+    if not decision.reasons:
+        return ""
+    return sentence(case.reasons_of(decision)[0].text if case else decision.reasons[0]["text"])
+
+
+def _told_of(decision: core_tables.Decision) -> str:
+    """`Told: a go.`, or why there was silence."""
+    if decision.told:
+        return f"Told: {KIND_WORDS.get(decision.told, decision.told)}."
+    why = sentence(decision.why_text)
+    return f"Silent: {why[:1].lower()}{why[1:]}" if why else ""
+
+
+def _sources(outlook: Outlook | None, as_of: datetime) -> str:
+    """`by itself ECMWF 78 %, ICON (DWD) 78 %; the newest run 4 h old`."""
+    if outlook is None:
+        return ""
+    said = [f"{source_name(each.source)} {100 * each.chance:.0f} %"
+            for each in outlook.per_source if each.chance is not None]  # fmt: skip
+    if not said:
+        return "no source could say"
+    issue = outlook.newest_issue
+    age = f"; the newest run {length(max(as_of - issue, timedelta(0)))} old" if issue else ""
+    raw_pct = outlook.raw_chance_pct
+    by_record = (
+        "" if raw_pct in (None, outlook.chance_pct) else f"; {raw_pct} % before correction by the record"
+    )
+    if by_record and outlook.chance_range_pct is not None:
+        low, high = outlook.chance_range_pct
+        by_record += f", by which it lies between {low} and {high} %"
+    return f"by itself {', '.join(said)}{age}{by_record}"
+
+
+def _held(case: Case) -> Iterator[str]:
+    """Each time a word was kept back that the night had earned, each reason once."""
+    seen: set[str] = set()
+    for each in case.decisions:
+        if each.told is None and each.why in HELD_BACK and each.why_text not in seen:
+            seen.add(each.why_text)
+            yield f"{case.clock.stamp(each.as_of)}: {each.why_text}."
+
+
+def _hangs_on(case: Case) -> Iterator[str]:
+    """For a wait: what it hangs on, and when it is decided."""
+    if not case.decisions or case.is_past or case.last.verdict != VerdictWord.WAIT:
+        return
+    outlook, leave_by = case.outlook, case.last.leave_by
+    decided = case.reasons_of(case.last)[0].text
+    yield sentence(decided)
+    if outlook is not None and (doubt := hangs_on(outlook)) and doubt not in decided:
+        yield sentence(doubt)
+    if leave_by is not None and case.now < leave_by - case.wishes.notice:
+        clock = case.wishes.clock(case.site.tz)
+        yield f"We decide {say_when(leave_by - case.wishes.notice, case.now, clock)}."
+
+
+def _forecasts(case: Case) -> Iterator[str]:
+    """What the last decision rests on, and what came but couldn't be used."""
+    if case.decisions and not case.forecasts:
+        needed = (
+            "No forecast was needed." if not case.night.windows else "No forecast was at hand, or needed."
+        )
+        yield needed
+    for row in case.forecasts:
+        yield f"{name_with_family(row.feed, row.model, row.lineage)}: {_ages(case, row)}."
+    outlook = case.outlook
+    for entry in outlook.per_source if outlook else ():
+        if entry.why_not:
+            yield f"Not used: {source_name(entry.source)}: {entry.why_not}."
+    yield from (_say_refused(row, case.clock) for row in case.rejected[:5])
+
+
+def _say_refused(row: core_tables.Forecast, clock: Clock) -> str:
+    """A model's answer that couldn't be used; that of a whole feed where no model is named."""
+    at, reason = clock.stamp(row.fetched_at), row.rejected or ""
+    if not row.model:
+        return f"Nothing usable from {row.feed} on {at}: {reason.removeprefix(f'{row.feed}: ')}"
+    reason = reason.removeprefix(f"{row.feed} {row.model}: ")  # kept with the codes, said by the name
+    return f"Refused on {at}: {model_name(row.feed, row.model)}: {reason}"
+
+
+def _ages(case: Case, row: core_tables.Forecast) -> str:
+    clock = case.clock
+    came = f"came {clock.stamp(row.fetched_at)}"
+    if row.issued_at is None:
+        return f"{came}, issued at an unknown time"
+    age = max(case.last.confirmed_at - row.issued_at, timedelta(0))
+    return f"issued {clock.stamp(row.issued_at)}, {came}; {length(age)} old when it was judged last"
+
+
+# ---- what was told, and what came
+
+
+def _told(case: Case) -> Iterator[str]:
+    clock = case.clock
+    for each in case.sendings:
+        chance = each.alert.facts.get("chance_pct")
+        kind = KIND_WORDS.get(each.alert.kind, each.alert.kind).split(maxsplit=1)[1].capitalize()
+        then = "" if chance is None else f", {chance} % then"
+        state = STATE_WORDS.get(each.state, each.state)
+        waits = each.dropped is None and each.message.status in (Status.DUE, Status.RETRY)
+        due = f" at {clock.stamp(each.message.due_at)} or later" if waits else ""
+        yield f"{kind}, {clock.stamp(each.alert.raised_at)}{then}; {state}{due}. Message {each.message.id}."
+        if each.message.note:
+            yield f"  {sentence(each.message.note)}"
+        yield from (f"  {_say_attempt(attempt, clock)}" for attempt in each.attempts)
+    if case.decisions and not case.sendings:
+        yield "Nothing was told."
+
+
+def _say_attempt(attempt: core_tables.Attempt, clock: Clock) -> str:
+    """What the relay or receiver answered, on the real clock."""
+    answered = " ".join(filter(None, (attempt.code, (attempt.answer or "").strip()[:120])))
+    result = {"sent": "taken", "failed": "not taken", "maybe_sent": "perhaps taken"}
+    said = result.get(attempt.result, attempt.result)
+    return f"Tried {clock.stamp(attempt.started_at)}: {said}{f' ({answered})' if answered else ''}."
+
+
+def _afterwards(case: Case) -> Iterator[str]:
+    for outcome in case.outcomes:
+        yield from say_outcome(outcome, case.site.tz)
+    if not case.outcomes and case.reports:
+        said = listed(sorted({each.seen.value.replace("_", " ") for each in case.reports}))
+        yield f"People said: {said}."
+    if case.is_past and case.decisions and not case.outcomes and not case.reports and case.night.windows:
+        yield "Nobody has said yet what it was like."

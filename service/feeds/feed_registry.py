@@ -1,0 +1,129 @@
+"""The feeds as data, and asking them all at once.
+
+A new feed is one module with a class that fits `base.Feed`, one row in FEEDS, and its models in the
+lineage table.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
+from service.feeds.met_norway import warnings as met_norway_warnings
+from service.feeds.met_norway.client import MetNorway
+from service.feeds.nws import warnings as nws_warnings
+from service.feeds.nws.client import Nws
+from service.feeds.open_meteo.client import OpenMeteo
+from service.feeds.shared.allowances import MET_NORWAY_WARNINGS, NWS_WARNINGS
+from service.feeds.shared.cache import AnswerCache
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import FeedError
+from service.feeds.shared.http_client import PoliteClient
+from service.feeds.shared.model import Feed, FeedFailure, Gathered, attach_bulletins, failure_of, join
+
+
+@dataclass(frozen=True, slots=True)
+class FeedRow:
+    """A feed by name. build: keyword arguments from the settings to the feed, ready to be asked."""
+
+    name: str
+    build: Callable[..., Feed]
+    covers: str
+
+
+FEEDS: tuple[FeedRow, ...] = (
+    FeedRow(OPEN_METEO, OpenMeteo, "everywhere"),
+    FeedRow(MET_NORWAY, MetNorway, "everywhere, best in the Nordic countries"),
+    FeedRow(NWS, Nws, "the United States and their territories"),
+    FeedRow(MET_NORWAY_WARNINGS, met_norway_warnings.build_feed, "Norway: official warnings"),
+    FeedRow(
+        NWS_WARNINGS, nws_warnings.build_feed, "the United States and their territories: official warnings"
+    ),
+)
+
+
+def build_feeds(options: Mapping[str, Mapping[str, Any]]) -> tuple[Feed, ...]:
+    """The feeds named in `options`, each with its own arguments, in the order of FEEDS."""
+    known = [row.name for row in FEEDS]
+    for name in options:
+        if name not in known:
+            raise BadInput(f"{name!r} is no feed; the feeds are {', '.join(known)}.")
+    return tuple(row.build(**options[row.name]) for row in FEEDS if row.name in options)
+
+
+def gather(
+    places: Place | Sequence[Place],
+    hours: Span,
+    feeds: Sequence[Feed],
+    *,
+    client: PoliteClient,
+    cache: AnswerCache,
+    deadline: Deadline,
+) -> Gathered:
+    """Ask all feeds that are on, side by side, and be back by the deadline.
+
+    One feed that is down, slow or wrong never hurts the others: it is a failure in the result. A feed
+    that hasn't come back in time is left behind in its own thread, which ends with the process.
+    Results come in the order of `feeds`, whichever was faster. Official warnings ride on a forecast of
+    their place; those of a place without any stay beside.
+    """
+    asked = (places,) if isinstance(places, Place) else tuple(places)
+    on = [feed for feed in feeds if feed.off_because is None]
+    off = tuple(
+        FeedFailure(feed.name, "", feed.off_because, permanent=True)
+        for feed in feeds
+        if feed.off_because is not None
+    )
+    back: queue.SimpleQueue[tuple[int, Gathered]] = queue.SimpleQueue()
+    for index, feed in enumerate(on):
+        _start(index, feed, back, partial(feed.fetch, asked, hours, client, cache, deadline))
+    results = _collect(back, len(on), deadline)
+    late = [_late(feed) for feed in on]
+    parts = (results.get(index, late[index]) for index in range(len(on)))
+    return attach_bulletins(join((Gathered(off=off), *parts)))
+
+
+def _start(
+    index: int, feed: Feed, back: queue.SimpleQueue[tuple[int, Gathered]], fetch: Callable[[], Gathered]
+) -> None:
+    def run() -> None:
+        broke = f"{feed.name} broke in a way nobody expected; the log has it."
+        result = Gathered(failures=(FeedFailure(feed.name, "", broke),))
+        try:
+            result = fetch()
+        except FeedError as error:
+            result = Gathered(failures=(failure_of(feed.name, "", error),))
+        finally:  # whatever else happens goes on to the log, and nobody waits for it
+            back.put((index, result))
+
+    threading.Thread(target=run, daemon=True, name=f"feed-{feed.name}").start()
+
+
+def _collect(
+    back: queue.SimpleQueue[tuple[int, Gathered]], count: int, deadline: Deadline
+) -> dict[int, Gathered]:
+    """What came back before the deadline, and a moment more for feeds that end with it."""
+    results: dict[int, Gathered] = {}
+    while len(results) < count:
+        try:
+            index, gathered = back.get(timeout=max(GRACE_S, deadline.remaining_s + GRACE_S))
+        except queue.Empty:
+            break
+        results[index] = gathered
+    return results
+
+
+GRACE_S = 0.25
+"""How long past the deadline a feed may take to hand over what it has."""
+
+
+def _late(feed: Feed) -> Gathered:
+    return Gathered(failures=(FeedFailure(feed.name, "", f"{feed.name} did not answer in time."),))

@@ -1,0 +1,153 @@
+"""The feeds as the settings describe them, and asking them through one client, one cache and one limiter."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
+from service.feeds.feed_registry import build_feeds, gather
+from service.feeds.shared.allowances import (
+    ALLOWANCES,
+    DAY_S,
+    FREE_OPEN_METEO,
+    MET_NORWAY_WARNINGS,
+    NWS_WARNINGS,
+    UNLIMITED_OPEN_METEO,
+    Allowance,
+)
+from service.feeds.shared.cache import AnswerCache, MemoryCache
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.guard import Guards, NoGuards
+from service.feeds.shared.http_client import PoliteClient, identify
+from service.feeds.shared.model import Feed, FeedFailure, Gathered
+from service.settings import Settings
+
+NO_CONTACT = "no feed was asked: they require a contact. Set DUSKBELL_CONTACT to your mail address."
+
+CYCLE_BUDGET_S = 600.0
+"""All feeds together in one cycle; what didn't come by then is asked for in the next."""
+
+
+def feeds_from(settings: Settings, *, ensembles: bool = True) -> tuple[Feed, ...]:
+    """The feeds that the settings name, off or on. ensembles: those too, which weigh most."""
+    options: dict[str, dict[str, Any]] = {OPEN_METEO: _open_meteo(settings, ensembles=ensembles)}
+    if settings.met_norway:
+        options[MET_NORWAY] = {"base_url": settings.met_norway_url}
+    if settings.nws:
+        options[NWS] = {"base_url": settings.nws_url}
+    if settings.official_warnings:
+        options[MET_NORWAY_WARNINGS] = {"base_url": settings.met_norway_url}
+        options[NWS_WARNINGS] = {"base_url": settings.nws_url}
+    return build_feeds(options)
+
+
+def _open_meteo(settings: Settings, *, ensembles: bool) -> dict[str, Any]:
+    key = settings.open_meteo_key.get_secret_value() if settings.open_meteo_key else None
+    return {
+        "models": settings.open_meteo_models,
+        "ensembles": settings.open_meteo_ensembles if ensembles else (),
+        "air_quality": settings.open_meteo_air,
+        "share_alike": settings.open_meteo_share_alike,
+        "non_commercial": settings.open_meteo_noncommercial,
+        "api_key": key,
+        "by_height": settings.cloud_by_height,
+        "base_url": settings.open_meteo_url or None,
+        "ensemble_url": settings.open_meteo_ensemble_url or None,
+        "air_url": settings.open_meteo_air_url or None,
+    }
+
+
+def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
+    """What each provider allows this installation."""
+    is_free = settings.open_meteo_key is None and not settings.open_meteo_url
+    allowance = FREE_OPEN_METEO if is_free else UNLIMITED_OPEN_METEO
+    if settings.open_meteo_daily_weight is not None:
+        most = {**allowance.most, DAY_S: settings.open_meteo_daily_weight}
+        allowance = replace(allowance, most=most)
+    return {**ALLOWANCES, OPEN_METEO: allowance}
+
+
+@dataclass(frozen=True, slots=True)
+class AtHand:
+    """What stands behind the questions of one person who waits: answers, and who may be asked."""
+
+    cache: AnswerCache
+    guards: Guards
+
+
+def at_hand(settings: Settings) -> AtHand:
+    """The store's answers, allowances and breakers where this installation has a store; where it has none,
+    nothing is remembered beyond this process, and none is made."""
+    from service.feeds.command_state import sessions_at_hand
+
+    sessions = sessions_at_hand(settings) if settings.contact else None
+    return AtHand(MemoryCache(), NoGuards()) if sessions is None else behind_store(settings, sessions)
+
+
+def behind_store(settings: Settings, sessions: sessionmaker[Session]) -> AtHand:
+    """The same over a store that is open already."""
+    from service.feeds.command_state import CacheAtHand, GuardsAtHand
+    from service.feeds.feed_state import DatabaseGuards
+
+    guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
+    return AtHand(CacheAtHand(sessions), GuardsAtHand(guards))
+
+
+def ask_now(
+    settings: Settings,
+    behind: AtHand,
+    places: Sequence[Place],
+    hours: Span,
+    deadline: Deadline,
+    *,
+    ensembles: bool = False,
+) -> Gathered:
+    """Ask all feeds for one person who waits, and be back by the deadline.
+
+    Places along a line of sight are left out where the settings say so.
+    """
+    feeds, wanted = feeds_from(settings, ensembles=ensembles), _wanted(settings, places)
+    return _ask(settings, feeds, behind.cache, behind.guards, wanted, hours, deadline)
+
+
+def _wanted(settings: Settings, places: Sequence[Place]) -> list[Place]:
+    return [place for place in places if settings.line_of_sight or not place.is_aside]
+
+
+def ask_feeds(
+    settings: Settings, sessions: sessionmaker[Session], places: Sequence[Place], hours: Span
+) -> Gathered:
+    """Ask all feeds with the answers, allowances and breakers in the store behind them.
+
+    Places along a line of sight are left out where the settings say so.
+    """
+    from service.feeds.answer_cache import DatabaseCache
+    from service.feeds.feed_state import DatabaseGuards
+
+    guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
+    wanted, cache = _wanted(settings, places), DatabaseCache(sessions)
+    deadline = Deadline(CYCLE_BUDGET_S)
+    gathered = _ask(settings, feeds_from(settings), cache, guards, wanted, hours, deadline)
+    return replace(gathered, spent=guards.spent)
+
+
+def _ask(
+    settings: Settings,
+    feeds: Sequence[Feed],
+    cache: AnswerCache,
+    guards: Guards,
+    places: Sequence[Place],
+    hours: Span,
+    deadline: Deadline,
+) -> Gathered:
+    if not settings.contact:
+        return Gathered(off=(FeedFailure("all", "", NO_CONTACT, permanent=True),))
+    with PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards) as client:
+        return gather(places, hours, feeds, client=client, cache=cache, deadline=deadline)

@@ -1,0 +1,133 @@
+"""MET Norway's Locationforecast, asked by its terms (api.met.no/doc/TermsOfService).
+
+At most four decimals, whole metres, nothing asked again before `Expires` and then only on condition
+with the `Last-Modified` that it sent, word for word. A 403 or 429 ends the round at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.line_of_sight import cell_of
+from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
+from service.feeds.met_norway.parse import parse
+from service.feeds.shared.cache import AnswerCache, StoredAnswer
+from service.feeds.shared.cached_request import Patience, Question, ask
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.http_client import Answer, PoliteClient
+from service.feeds.shared.model import Gathered, join, shared_with
+from service.feeds.shared.regions import Box
+
+DEFAULT_URL = "https://api.met.no"
+SHORTEST, LONGEST = timedelta(minutes=5), timedelta(hours=2)
+"""Bounds on what an Expires is believed; it is 24 to 30 minutes ahead as a rule."""
+
+
+class MetNorway:
+    """The feed as one installation uses it. base_url: another address for a proxy of one's own."""
+
+    name = MET_NORWAY
+    off_because: str | None = None
+
+    def __init__(self, *, base_url: str = DEFAULT_URL) -> None:
+        self._url = f"{base_url.rstrip('/')}/weatherapi/locationforecast/2.0/complete"
+
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        row = find_model(MET_NORWAY, "nordic" if NORDIC.contains(place) else "global")
+        assert row is not None, "both are in the table"
+        return (row,)
+
+    def fetch(
+        self,
+        places: Sequence[Place],
+        hours: Span,
+        client: PoliteClient,
+        cache: AnswerCache,
+        deadline: Deadline,
+    ) -> Gathered:
+        """One forecast a place; the feed always sends all it has, whatever `hours` says.
+
+        Places in one cell and of like height share a request, for the first of them.
+        """
+        patience = Patience()
+        shared: dict[str, list[Place]] = {}
+        for place in dict.fromkeys(places):
+            shared.setdefault(cell_key(place), []).append(place)
+        return join(
+            self._fetch_cell(key, there, client, cache, deadline, patience) for key, there in shared.items()
+        )
+
+    def _fetch_cell(
+        self,
+        key: str,
+        places: Sequence[Place],
+        client: PoliteClient,
+        cache: AnswerCache,
+        deadline: Deadline,
+        patience: Patience,
+    ) -> Gathered:
+        question = Question(
+            feed=self.name,
+            model="",
+            key=key,
+            url=self._url,
+            params=build_params(places[0]),
+            expires=read_expires,
+            place=places[0] if len(places) == 1 else None,
+            tries_when_throttled=1,
+        )
+
+        def read(stored: StoredAnswer) -> Gathered:
+            read = parse(
+                stored.body,
+                fetched_at=stored.fetched_at,
+                place=places[0],
+                unchanged_since=stored.unchanged_since,
+            )
+            return shared_with(read, places)
+
+        return ask(question, client, cache, deadline, read, patience)
+
+
+NORDIC = Box(54.0, 73.5, 2.0, 33.0)
+"""Generously round the area of its 2.5 km model; everywhere else the cells are 9 km wide."""
+NORDIC_CELL_DEG, GLOBAL_CELL_DEG = 0.02, 0.05
+SHARED_CLIMB_M = 100.0
+"""Heights in one step of this size share a request: only temperature is corrected for height."""
+
+
+def cell_key(place: Place) -> str:
+    """Under which the answer for a place, and for its neighbours, is kept."""
+    step_deg = NORDIC_CELL_DEG if NORDIC.contains(place) else GLOBAL_CELL_DEG
+    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, step_deg)
+    height = "" if place.elevation_m is None else f",{round(place.elevation_m / SHARED_CLIMB_M)}"
+    return f"{MET_NORWAY}/{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"
+
+
+def build_params(place: Place) -> dict[str, str]:
+    """The query for a place: four decimals at most, whole metres, no altitude when it isn't known."""
+    params = {"lat": short_degrees(place.lat_deg), "lon": short_degrees(place.lon_deg)}
+    if place.elevation_m is not None:
+        params["altitude"] = str(round(place.elevation_m))
+    return params
+
+
+def short_degrees(degrees: float) -> str:
+    """Degrees with at most four decimals and no trailing zeros, as both MET and the NWS want them."""
+    text = f"{degrees:.4f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def read_expires(answer: Answer) -> datetime:
+    """When the feed may be asked again; half an hour ahead when it didn't say, and within bounds."""
+    now = answer.fetched_at
+    try:
+        expires = parsedate_to_datetime(answer.headers.get("expires", ""))
+    except ValueError:
+        expires = now + timedelta(minutes=30)
+    expires = expires if expires.tzinfo else expires.replace(tzinfo=UTC)
+    return min(max(expires.astimezone(UTC), now + SHORTEST), now + LONGEST)

@@ -1,0 +1,79 @@
+"""MET Norway's warnings for a point, MetAlerts 2.0 (api.met.no/weatherapi/metalerts/2.0/documentation).
+
+For Norway, its coast and Svalbard. One request a cell, not before `Expires`, by the same terms as its
+forecast.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import MET_NORWAY, find_model
+from alerts.weather.official_warnings import OfficialWarning
+from service.feeds.met_norway.client import DEFAULT_URL, read_expires, short_degrees
+from service.feeds.shared.allowances import MET_NORWAY_WARNINGS
+from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape
+from service.feeds.shared.regions import Box
+from service.feeds.shared.warnings_by_place import (
+    Service,
+    WarningsFeed,
+    is_web,
+    read_severity,
+    read_span,
+    short,
+)
+
+ITS_PAGE = "https://www.met.no/"
+SERVED = (
+    Box(57.0, 72.0, 3.0, 32.0),  # the mainland and its coast, with what lies round them
+    Box(74.0, 81.5, 10.0, 35.0),  # Svalbard
+)
+
+
+def build_feed(*, base_url: str = DEFAULT_URL) -> WarningsFeed:
+    """The feed as one installation uses it. base_url: where its answers are asked for."""
+    return WarningsFeed(build_service(base_url))
+
+
+def build_service(base_url: str = DEFAULT_URL) -> Service:
+    row = find_model(MET_NORWAY, "nordic")
+    assert row is not None, "the table lists it"
+    return Service(
+        feed=MET_NORWAY_WARNINGS,
+        terms=row.terms,
+        url=f"{base_url.rstrip('/')}/weatherapi/metalerts/2.0/current.json",
+        served=SERVED,
+        query=_query,
+        read=_read,
+        expires=read_expires,
+        headers={},
+    )
+
+
+def _query(place: Place) -> dict[str, str]:
+    return {"lat": short_degrees(place.lat_deg), "lon": short_degrees(place.lon_deg), "lang": "en"}
+
+
+def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
+    alert = as_dict(feature.get("properties"), MET_NORWAY_WARNINGS, "properties")
+    if alert.get("status", "Actual") != "Actual" or alert.get("type") == "Cancel":
+        return None
+    when = as_dict(feature.get("when"), MET_NORWAY_WARNINGS, "when")
+    interval = as_list(when.get("interval"), MET_NORWAY_WARNINGS, "when.interval")
+    if len(interval) != 2:
+        raise bad_shape(MET_NORWAY_WARNINGS, "when.interval is no pair of times.")
+    span = read_span(MET_NORWAY_WARNINGS, *interval)
+    if span is None:
+        return None
+    event = as_text(alert.get("event"), MET_NORWAY_WARNINGS, "event")
+    return OfficialWarning(
+        warning_id=as_text(alert.get("id"), MET_NORWAY_WARNINGS, "id"),
+        event=short(alert.get("eventAwarenessName")) or short(event),
+        severity=read_severity(alert.get("severity")),
+        span=span,
+        area=short(alert.get("area")),
+        headline=short(alert.get("title")),
+        url=str(alert["web"]) if is_web(alert.get("web")) else ITS_PAGE,
+    )

@@ -1,0 +1,299 @@
+"""NWS gridpoint answers into forecasts: pure.
+
+Format: weather-gov.github.io/api/gridpoints. Each layer is a list of intervals `start/duration`, equal
+neighbours merged, and has a time axis of its own.
+
+Time: a value covers [start, end) of its interval. Records are the whole hours, cut further wherever a
+layer changes in between, each holding the values that cover it. A chance of precipitation is for the
+whole interval and is copied, not divided; an amount is the interval's total and is shared out by time,
+so that the records add up to it again.
+"""
+
+from __future__ import annotations
+
+import itertools
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Any
+
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place
+from alerts.weather.model_families import NWS, find_model
+from alerts.weather.quality_gates import Gate, Rejected, check_rising, check_units
+from service.feeds.shared.checked_json import (
+    as_dict,
+    as_list,
+    as_number,
+    as_optional_number,
+    as_text,
+    bad_shape,
+    load_json,
+)
+from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
+from service.feeds.shared.iso8601 import parse_instant, parse_interval
+from service.feeds.shared.model import Gathered, build_source, judge_quality, read_or_leave
+from service.feeds.shared.time_marks import HOUR
+
+LONGEST = timedelta(days=30)
+"""Longest series read; the grids look about 7.5 days ahead."""
+MOST_INTERVALS = 2000
+
+_PERCENT = {"wmoUnit:percent": (1.0, 0.0)}
+_CELSIUS = {"wmoUnit:degC": (1.0, 0.0), "wmoUnit:degF": (1 / 1.8, -32 / 1.8)}
+_SPEED = {"wmoUnit:km_h-1": (1 / 3.6, 0.0), "wmoUnit:m_s-1": (1.0, 0.0), "wmoUnit:kt": (1852 / 3600, 0.0)}
+SKY = "skyCover"
+_LAYERS: Mapping[str, tuple[str, Mapping[str, tuple[float, float]]]] = {
+    SKY: ("cloud_total_pct", _PERCENT),
+    "visibility": ("visibility_m", {"wmoUnit:m": (1.0, 0.0)}),
+    "temperature": ("temperature_c", _CELSIUS),
+    "dewpoint": ("dew_point_c", _CELSIUS),
+    "relativeHumidity": ("relative_humidity_pct", _PERCENT),
+    "windSpeed": ("wind_ms", _SPEED),
+    "windGust": ("gust_ms", _SPEED),
+    "probabilityOfPrecipitation": ("precipitation_probability_pct", _PERCENT),
+    "probabilityOfThunder": ("thunder_probability_pct", _PERCENT),
+    "quantitativePrecipitation": ("precipitation_mm", {"wmoUnit:mm": (1.0, 0.0)}),
+}
+"""What each layer becomes, and factor and offset by unit. The first unit is the documented one: the
+schema (api.weather.gov/openapi.json, GridpointQuantitativeValueLayer) leaves `uom` optional."""
+_TOTALS = frozenset({"precipitation_mm"})
+
+
+@dataclass(frozen=True, slots=True)
+class _Layer:
+    """One layer: ascending intervals that don't overlap, and a value for each, None unknown."""
+
+    spans: list[Span]
+    values: list[Any]
+    is_total: bool = False
+
+    def over(self, records: Sequence[Span]) -> list[Any]:
+        """The value that covers each record; they ascend and no interval's edge cuts them. None in a gap."""
+        found = []
+        index, last = 0, len(self.spans) - 1
+        for record in records:
+            while index < last and self.spans[index].end <= record.start:
+                index += 1
+            found.append(self._of(index, record))
+        return found
+
+    def _of(self, index: int, record: Span) -> Any:
+        if not self.spans or not self.spans[index].contains(record.start):
+            return None
+        value = self.values[index]
+        if value is None or not self.is_total:
+            return value
+        return value * (record.duration / self.spans[index].duration)
+
+
+def parse(
+    body: bytes,
+    *,
+    fetched_at: datetime | None,
+    place: Place | None = None,
+    unchanged_since: datetime | None = None,
+) -> Gathered:
+    """The one forecast in a gridpoint answer, or the failure that tells which gate closed.
+
+    Raises BadAnswer when the body can't be read at all, FeedRefused when it is a problem document.
+    """
+    answer = as_dict(load_json(body, NWS), NWS, "the answer")
+    raise_if_problem(answer)
+    properties = as_dict(answer.get("properties"), NWS, "properties")
+    row = find_model(NWS, "gridpoint")
+    assert row is not None, "the table lists it"
+    lat_deg, lon_deg = _centre(answer)
+    unread: list[BadAnswer] = []
+    forecast = Forecast(
+        source=build_source(
+            row,
+            issued_at=_updated(properties),
+            fetched_at=fetched_at,
+            unchanged_since=unchanged_since,
+        ),
+        grid_lat_deg=lat_deg,
+        grid_lon_deg=lon_deg,
+        grid_elevation_m=read_or_leave(lambda: _elevation_m(properties), None, unread),
+        layer_scheme=LayerScheme.NONE,
+        hours=_build_hours(properties, unread),
+        place=place,
+    )
+    return judge_quality(forecast, row, unread)
+
+
+def raise_if_problem(answer: Mapping[str, Any]) -> None:
+    """FeedRefused with the problem's own words when the object is an RFC 7807 document."""
+    if "status" in answer and "title" in answer and "properties" not in answer:
+        words = str(answer.get("detail") or answer["title"])[:200]
+        problem = str(answer.get("type", "")).rpartition("/")[2]
+        status = answer["status"] if isinstance(answer["status"], int) else None
+        raise FeedRefused(f"{NWS} answers with a problem: {words}", status=status, problem=problem)
+
+
+def _updated(properties: Mapping[str, Any]) -> datetime | None:
+    if properties.get("updateTime") is None:
+        return None
+    return _instant(as_text(properties["updateTime"], NWS, "updateTime"))
+
+
+def _instant(text: str) -> datetime:
+    try:
+        return parse_instant(text)
+    except ValueError as error:
+        raise _bad_time(error) from error
+
+
+def _bad_time(error: ValueError) -> BadAnswer:
+    return BadAnswer(f"{NWS}: {str(error)[:120]}.", gate=Gate.TIMES)
+
+
+def _elevation_m(properties: Mapping[str, Any]) -> float | None:
+    elevation = properties.get("elevation")
+    if not isinstance(elevation, dict) or elevation.get("unitCode") not in ("wmoUnit:m", "unit:m"):
+        return None
+    return as_optional_number(elevation.get("value"), NWS, "elevation")
+
+
+def _centre(answer: Mapping[str, Any]) -> tuple[float, float]:
+    """The middle of the cell's corners, latitude first; cells are 2.5 km wide, so a mean will do."""
+    geometry = as_dict(answer.get("geometry"), NWS, "geometry")
+    rings = as_list(geometry.get("coordinates"), NWS, "coordinates")
+    ring = as_list(rings[0] if rings else None, NWS, "the cell's outline")
+    corners = [_corner(point) for point in ring]
+    corners = corners[:-1] if len(corners) > 1 and corners[0] == corners[-1] else corners
+    if not corners:
+        raise bad_shape(NWS, "the cell's outline is empty.")
+    lon_deg = sum(lon for lon, _ in corners) / len(corners)
+    lat_deg = sum(lat for _, lat in corners) / len(corners)
+    return lat_deg, lon_deg
+
+
+def _corner(point: object) -> tuple[float, float]:
+    numbers = [as_number(value, NWS, "a corner") for value in as_list(point, NWS, "a corner")]
+    if len(numbers) < 2 or not (-180 <= numbers[0] <= 180 and -90 <= numbers[1] <= 90):
+        raise bad_shape(NWS, "a corner of the cell is no place on Earth.")
+    return numbers[0], numbers[1]
+
+
+def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> tuple[HourlyWeather, ...]:
+    """Sky cover must be readable; any other layer that isn't is left out and added to `unread`."""
+    layers = {SKY: _read_layer(properties[SKY], SKY)} if SKY in properties else {}
+    frame = layers[SKY].spans if layers else []
+    for name in _LAYERS:
+        if name in properties and name != SKY:
+            layer = read_or_leave(partial(_read_beside, frame, name, properties[name]), None, unread)
+            layers |= {name: layer} if layer else {}
+    columns = {field: layers[name] for name, (field, _) in _LAYERS.items() if name in layers}
+    no_words: dict[str, _Layer] = {}
+    columns |= read_or_leave(lambda: _read_words(frame, properties.get("weather")), no_words, unread)
+    records = _cut([span for layer in columns.values() for span in layer.spans])
+    if not records:
+        raise unread[0] if unread else bad_shape(NWS, "the answer holds no layer that is read here.")
+    values = [layer.over(records) for layer in columns.values()]
+    return tuple(
+        HourlyWeather(record.start, record.end, **dict(zip(columns, row, strict=True)))
+        for record, *row in zip(records, *values, strict=True)
+    )
+
+
+def _read_beside(frame: Sequence[Span], name: str, layer: object) -> _Layer:
+    return _beside(frame, name, _read_layer(layer, name))
+
+
+def _beside(frame: Sequence[Span], name: str, layer: _Layer) -> _Layer:
+    """The layer, unless it and sky cover reach over more than any series: then it is of another time."""
+    spans = (*frame, *layer.spans)
+    if spans and max(span.end for span in spans) - min(span.start for span in spans) > LONGEST:
+        raise BadAnswer(f"{NWS}: {name} is of another time than the sky cover.", gate=Gate.TIMES)
+    return layer
+
+
+def _read_layer(layer: object, name: str) -> _Layer:
+    """One layer in our units; a layer without `uom` is in its documented one."""
+    layer = as_dict(layer, NWS, name)
+    spans, raw = _read_intervals(layer, name)
+    if not spans:
+        return _Layer([], [])
+    field, units = _LAYERS[name]
+    unit = layer.get("uom")
+    unit = next(iter(units)) if unit is None else unit
+    _raise_if(check_units({name: unit}, {name: units.keys()}))
+    factor, offset = units[unit]
+    numbers = [as_optional_number(value, NWS, name) for value in raw]
+    values = [None if number is None else number * factor + offset for number in numbers]
+    return _Layer(spans, values, field in _TOTALS)
+
+
+def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], list[Any]]:
+    entries = [as_dict(entry, NWS, name) for entry in as_list(layer.get("values"), NWS, f"{name}.values")]
+    if len(entries) > MOST_INTERVALS:
+        raise bad_shape(NWS, f"{name} has {len(entries)} intervals, more than {MOST_INTERVALS}.")
+    try:
+        spans = [parse_interval(as_text(entry.get("validTime"), NWS, "validTime")) for entry in entries]
+    except ValueError as error:
+        raise _bad_time(error) from error
+    _raise_if(check_rising([span.start for span in spans]))
+    for span, later in itertools.pairwise(spans):
+        if span.end > later.start:
+            text = f"{name} has two values at {later.start:%Y-%m-%dT%H:%MZ}."
+            raise BadAnswer(f"{NWS}: {text}", gate=Gate.TIMES)
+    return spans, [entry.get("value") for entry in entries]
+
+
+def _raise_if(rejected: Rejected | None) -> None:
+    if rejected is not None:
+        raise BadAnswer.of(NWS, rejected)
+
+
+def _read_words(frame: Sequence[Span], layer: object) -> dict[str, _Layer]:
+    """Thunder and fog as the forecaster's words name them; nothing when the layer is absent."""
+    if layer is None:
+        return {}
+    spans, values = _read_intervals(as_dict(layer, NWS, "weather"), "weather")
+    words = [_words(value) for value in values]
+    named = {"thunder_named": "thunder", "fog_named": "fog"}
+    return {
+        field: _beside(
+            frame, "weather", _Layer(spans, [None if said is None else word in said for said in words])
+        )
+        for field, word in named.items()
+    }
+
+
+def _words(value: object) -> str | None:
+    if value is None:
+        return None
+    entries = [as_dict(entry, NWS, "weather") for entry in as_list(value, NWS, "weather")]
+    return " ".join(str(entry.get("weather") or "") for entry in entries)
+
+
+def _cut(spans: Iterable[Span]) -> list[Span]:
+    """Whole hours over all that the spans cover, cut further at every edge; holes stay out."""
+    spans = sorted(spans)
+    if not spans:
+        return []
+    first, last = spans[0].start, max(span.end for span in spans)
+    if last - first > LONGEST:
+        raise BadAnswer(f"{NWS}: the series spans {(last - first).days} days.", gate=Gate.TIMES)
+    hour = first.replace(minute=0, second=0, microsecond=0)
+    hours = (hour + index * HOUR for index in range(int((last - hour) / HOUR) + 1))
+    edges = {edge for span in spans for edge in (span.start, span.end)}
+    marks = sorted(edges | {at for at in hours if first < at < last})
+    pieces = [Span(start, end) for start, end in itertools.pairwise(marks)]
+    covered = _merge(spans)
+    starts = [span.start for span in covered]
+    return [piece for piece in pieces if covered[bisect_right(starts, piece.start) - 1].contains(piece.start)]
+
+
+def _merge(spans: Sequence[Span]) -> list[Span]:
+    """The same time as ascending spans that neither touch nor overlap. spans: sorted, not empty."""
+    merged = [spans[0]]
+    for span in spans[1:]:
+        if span.start > merged[-1].end:
+            merged.append(span)
+        elif span.end > merged[-1].end:
+            merged[-1] = Span(merged[-1].start, span.end)
+    return merged

@@ -1,0 +1,69 @@
+"""The US National Weather Service's active alerts for a point (weather-gov.github.io/api)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from alerts.weather.forecast import Place
+from alerts.weather.model_families import NWS, find_model
+from alerts.weather.official_warnings import OfficialWarning
+from service.feeds.met_norway.client import short_degrees
+from service.feeds.nws.client import DEFAULT_URL, SERVED, read_expires
+from service.feeds.shared.allowances import NWS_WARNINGS
+from service.feeds.shared.checked_json import as_dict, as_text
+from service.feeds.shared.warnings_by_place import (
+    Service,
+    WarningsFeed,
+    is_web,
+    read_severity,
+    read_span,
+    short,
+)
+
+ITS_PAGE = "https://www.weather.gov/"
+_HEADERS = {"Accept": "application/geo+json"}
+
+
+def build_feed(*, base_url: str = DEFAULT_URL) -> WarningsFeed:
+    """The feed as one installation uses it. base_url: where its answers are asked for."""
+    return WarningsFeed(build_service(base_url))
+
+
+def build_service(base_url: str = DEFAULT_URL) -> Service:
+    row = find_model(NWS, "gridpoint")
+    assert row is not None, "the table lists it"
+    return Service(
+        feed=NWS_WARNINGS,
+        terms=row.terms,
+        url=f"{base_url.rstrip('/')}/alerts/active",
+        served=SERVED,
+        query=_query,
+        read=_read,
+        expires=read_expires,
+        headers=_HEADERS,
+    )
+
+
+def _query(place: Place) -> dict[str, str]:
+    return {"point": f"{short_degrees(place.lat_deg)},{short_degrees(place.lon_deg)}"}
+
+
+def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
+    """From its onset to its end; where either isn't given, from when it takes effect to when it expires."""
+    alert = as_dict(feature.get("properties"), NWS_WARNINGS, "properties")
+    if alert.get("status") != "Actual" or alert.get("messageType") == "Cancel":
+        return None
+    start = alert.get("onset") or alert.get("effective") or alert.get("sent")
+    span = read_span(NWS_WARNINGS, start, alert.get("ends") or alert.get("expires"))
+    if span is None:
+        return None
+    return OfficialWarning(
+        warning_id=as_text(alert.get("id"), NWS_WARNINGS, "id"),
+        event=short(as_text(alert.get("event"), NWS_WARNINGS, "event")),
+        severity=read_severity(alert.get("severity")),
+        span=span,
+        area=short(alert.get("areaDesc")),
+        headline=short(alert.get("headline")),
+        url=str(alert["@id"]) if is_web(alert.get("@id")) else ITS_PAGE,
+    )

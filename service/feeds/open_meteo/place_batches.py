@@ -1,0 +1,194 @@
+"""Questions to Open-Meteo and their answers, cut into parts by place: pure."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from alerts.weather.forecast import Place
+from alerts.weather.line_of_sight import cell_of
+from alerts.weather.model_families import OPEN_METEO, ModelRow
+from service.feeds.met_norway.client import short_degrees
+from service.feeds.open_meteo.parse import raise_if_error
+from service.feeds.open_meteo.terms import places_per_request, request_weight
+from service.feeds.open_meteo.variables import (
+    AIR,
+    CLOUD,
+    ENSEMBLE,
+    HIGH_LEVELS_HPA,
+    LOW_LEVELS_HPA,
+    WEATHER,
+    level_names,
+)
+from service.feeds.shared.allowances import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
+from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
+from service.feeds.shared.time_marks import HOUR
+
+SHARED_CLIMB_M = 100.0
+"""Places in one cell share a request when their heights fall into the same step of this size: temperature is
+corrected for height, half a step being 0.3 degrees."""
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """What is asked of one kind of model.
+
+    feed: whose breaker it is. good_for: an answer's age up to which it isn't asked for again while nobody
+    knows of runs. never_after: the age from which it is, run or no run. mark: tells its answers from others
+    about the same model and cell.
+    """
+
+    feed: str
+    path: str
+    variables: tuple[str, ...]
+    good_for: timedelta
+    never_after: timedelta
+    mark: str = ""
+
+
+FORECAST = Product(OPEN_METEO, "forecast", tuple(WEATHER), HOUR, 3 * HOUR)
+ALONG = Product(OPEN_METEO, "forecast", CLOUD, HOUR, 3 * HOUR, "~")
+LOW_LEVELS = Product(OPEN_METEO, "forecast", level_names(LOW_LEVELS_HPA), 3 * HOUR, 7 * HOUR, "^")
+HIGH_LEVELS = Product(OPEN_METEO, "forecast", level_names(HIGH_LEVELS_HPA), 3 * HOUR, 7 * HOUR, "^^")
+LEVELS_FROM_M, HIGH_LEVELS_FROM_M = 600.0, 2500.0
+"""Elevations from which cloud by height is asked for: decks of stratus seldom end lower (common practice);
+the higher levels from below the 3,000 m at which mid cloud begins."""
+LEVELS_WITHIN = 36 * HOUR
+MEMBERS = Product(OPEN_METEO_ENSEMBLE, "ensemble", ENSEMBLE, 3 * HOUR, 7 * HOUR)
+AIR_QUALITY = Product(OPEN_METEO_AIR, "air-quality", tuple(AIR), 6 * HOUR, 12 * HOUR)
+
+
+def product_of(row: ModelRow, *, aside: bool) -> Product:
+    """What is asked of this model, overhead or along a line of sight."""
+    if row.is_air:
+        return AIR_QUALITY
+    if row.members > 1:
+        return MEMBERS
+    return ALONG if aside else FORECAST
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Places that share one request's place: `asked` stands for all of them."""
+
+    key: str
+    asked: Place
+    places: tuple[Place, ...]
+
+
+def levels_of(place: Place) -> Product | None:
+    """What is asked about cloud by height there; None for low sites and those of unknown height."""
+    if place.is_aside or place.elevation_m is None or place.elevation_m < LEVELS_FROM_M:
+        return None
+    return HIGH_LEVELS if place.elevation_m >= HIGH_LEVELS_FROM_M else LOW_LEVELS
+
+
+def share(row: ModelRow, product: Product, places: Iterable[Place]) -> list[Cell]:
+    """The places by the model's cells; the first in each is the one asked about."""
+    cells: dict[str, list[Place]] = {}
+    for place in dict.fromkeys(places):
+        cells.setdefault(_cell_key(row, product, place), []).append(place)
+    return [Cell(key, there[0], tuple(there)) for key, there in cells.items()]
+
+
+def _cell_key(row: ModelRow, product: Product, place: Place) -> str:
+    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, row.share_deg)
+    height = "" if place.elevation_m is None else f",{round(place.elevation_m / SHARED_CLIMB_M)}"
+    return f"{OPEN_METEO}/{row.model}/{product.mark}{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """One request: its cells, and what it weighs."""
+
+    cells: tuple[Cell, ...]
+    weight: float
+
+
+def batches(row: ModelRow, product: Product, cells: Sequence[Cell], days: float) -> Iterator[Batch]:
+    """Cells in requests that are light enough; with and without an elevation never together."""
+    variables = len(product.variables)
+    most = places_per_request(variables, days, row.members)
+    for known in (True, False):
+        group = [cell for cell in cells if (cell.asked.elevation_m is not None) is known]
+        for index in range(0, len(group), most):
+            part = tuple(group[index : index + most])
+            yield Batch(part, request_weight(variables, len(part), days, members=row.members))
+
+
+def build_params(
+    row: ModelRow, product: Product, places: Sequence[Place], start: datetime, end: datetime
+) -> dict[str, str]:
+    """The query for one model at those places, both ends of the window included."""
+    params = {
+        "latitude": ",".join(short_degrees(place.lat_deg) for place in places),
+        "longitude": ",".join(short_degrees(place.lon_deg) for place in places),
+        "hourly": ",".join(product.variables),
+        "timezone": "GMT",
+        "timeformat": "unixtime",
+        "start_hour": f"{start:%Y-%m-%dT%H:%M}",
+        "end_hour": f"{end:%Y-%m-%dT%H:%M}",
+    }
+    if row.is_air:
+        return params
+    params |= {"models": row.model, "wind_speed_unit": "ms"}
+    heights = [round(place.elevation_m) for place in places if place.elevation_m is not None]
+    return {**params, "elevation": ",".join(str(height) for height in heights)} if heights else params
+
+
+def floor_six_hours(at: datetime) -> datetime:
+    """The last 00, 06, 12 or 18 UTC, so that a minute later the same request is made."""
+    at = at.astimezone(UTC)
+    return at.replace(hour=at.hour - at.hour % 6, minute=0, second=0, microsecond=0)
+
+
+def split_elements(body: bytes, count: int) -> list[bytes]:
+    """The answer's part for each place, in the order asked, without what changes from call to call.
+
+    Matched by position: the coordinates that come back are the cells'.
+    """
+    answer = load_json(body, OPEN_METEO)
+    elements = answer if isinstance(answer, list) else [answer]
+    for element in elements:
+        raise_if_error(as_dict(element, OPEN_METEO, "an element of the answer"))
+    if len(elements) != count:
+        raise bad_shape(OPEN_METEO, f"{len(elements)} places came back for {count}.")
+    kept = [{name: value for name, value in one.items() if name != "generationtime_ms"} for one in elements]
+    return [json.dumps(element, separators=(",", ":")).encode() for element in kept]
+
+
+def _hourly(body: bytes) -> dict[str, list[Any]]:
+    """The columns of a part's hourly block that are lists; {} when it has none."""
+    hourly = json.loads(body).get("hourly")
+    columns = hourly.items() if isinstance(hourly, dict) else ()
+    return {name: column for name, column in columns if isinstance(column, list)}
+
+
+def covers(body: bytes, start: datetime, end: datetime) -> bool:
+    """Whether a stored part reaches over that time."""
+    times = _hourly(body).get("time") or [0]
+    return bool(times[0] <= start.timestamp() and end.timestamp() <= times[-1])
+
+
+LEAST_COMMON = 10
+"""Different values that two answers must share to count as one and the same forecast."""
+
+
+def is_same_forecast(before: bytes, after: bytes) -> bool:
+    """Whether all values agree wherever the two answers' times overlap, as different runs never do.
+
+    Both have passed the gates before.
+    """
+    old, new = _hourly(before), _hourly(after)
+    values: set[tuple[str, Any]] = set()
+    for name in (new.keys() & old.keys()) - {"time"}:
+        earlier = dict(zip(old.get("time", ()), old[name], strict=False))
+        for at, value in zip(new.get("time", ()), new[name], strict=False):
+            if at in earlier and earlier[at] != value:
+                return False
+            if at in earlier and isinstance(value, int | float):
+                values.add((name, value))
+    return len(values) >= LEAST_COMMON

@@ -1,0 +1,131 @@
+"""Asking for one answer with a cache behind it, and falling back on the last good one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+
+from service.feeds.shared.cache import AnswerCache, StoredAnswer
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.shared.http_client import Answer, Conditional, PoliteClient
+from service.feeds.shared.model import Gathered, Place, failure_of
+
+LAST_GOOD_FOR = timedelta(hours=12)
+"""How long after its confirmation an answer still stands in for a feed that is down."""
+MOST_FAILURES_ON_END = 3
+"""After so many failed requests in a row the rest of a round isn't asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One request, where its answer is kept, and how long that answer is good for."""
+
+    feed: str
+    model: str
+    key: str
+    url: str
+    expires: Callable[[Answer], datetime]
+    params: Mapping[str, str] = field(default_factory=dict)
+    headers: Mapping[str, str] = field(default_factory=dict)
+    place: Place | None = None
+    tries_when_throttled: int | None = None
+
+
+class Patience:
+    """Stops a round of requests to a feed that is down, throttles or has shut us out."""
+
+    def __init__(self) -> None:
+        self._on_end = 0
+        self.given_up: FeedError | None = None
+
+    def note(self, error: FeedError | None) -> None:
+        """Take in how a request went: None went well."""
+        self._on_end = self._on_end + 1 if isinstance(error, FeedDown) else 0
+        shut_out = isinstance(error, FeedRefused) and error.status == 403
+        if error and (isinstance(error, FeedThrottled) or shut_out or self._on_end >= MOST_FAILURES_ON_END):
+            self.given_up = error
+
+
+def ask(
+    question: Question,
+    client: PoliteClient,
+    cache: AnswerCache,
+    deadline: Deadline,
+    parse: Callable[[StoredAnswer], Gathered],
+    patience: Patience,
+) -> Gathered:
+    """The parsed answer: from the cache while it's good, else asked for, conditionally where possible.
+
+    When asking fails, or what comes is unusable, the last good answer is used beside the failure, as
+    long as it isn't older than LAST_GOOD_FOR; its age shows in its source. Only usable answers are
+    stored, so that a broken one never replaces a good one. FeedRefused comes back as a failure too.
+    """
+    now = client.now()
+    stored = cache.get(question.key)
+    if stored is not None and stored.expires_at is not None and now < stored.expires_at:
+        return parse(stored)
+    try:
+        if patience.given_up is not None:
+            raise patience.given_up
+        fresh = _fetch(question, stored, client, deadline)
+        patience.note(None)
+        gathered = parse(fresh)
+    except FeedError as error:
+        patience.note(error)
+        failed = Gathered(failures=(failure_of(question.feed, question.model, error, question.place),))
+        return failed + last_good(stored, now, parse)
+    if gathered.forecasts or gathered.bulletins:
+        cache.put(question.key, fresh)
+        return gathered
+    if stored is not None:  # leave the feed alone as long as it wishes, keeping what was good
+        cache.put(question.key, replace(stored, expires_at=fresh.expires_at))
+    return gathered + last_good(stored, now, parse)
+
+
+def last_good(
+    stored: StoredAnswer | None, now: datetime, parse: Callable[[StoredAnswer], Gathered]
+) -> Gathered:
+    """What a stored answer still gives, if it isn't too old to stand in; its failures are old news."""
+    if stored is None or now - stored.fetched_at > LAST_GOOD_FOR:
+        return Gathered()
+    kept = parse(stored)
+    return Gathered(forecasts=kept.forecasts, bulletins=kept.bulletins)
+
+
+def _fetch(
+    question: Question, stored: StoredAnswer | None, client: PoliteClient, deadline: Deadline
+) -> StoredAnswer:
+    conditional = Conditional(stored.last_modified, stored.etag) if stored else None
+    answer = client.get(
+        question.url,
+        question.params,
+        question.headers,
+        conditional,
+        deadline=deadline,
+        tries_when_throttled=question.tries_when_throttled,
+        feed=question.feed,
+    )
+    if answer.not_modified:
+        if stored is None:
+            raise FeedDown(f"{question.feed} says that nothing changed, though nothing was here yet.")
+        return replace(stored, fetched_at=answer.fetched_at, expires_at=question.expires(answer))
+    unchanged = stored is not None and stored.body == answer.body
+    since = stored.unchanged_since if stored is not None and unchanged else None
+    return keep(answer.body, answer, question.expires(answer), unchanged_since=since)
+
+
+def keep(
+    body: bytes, answer: Answer, expires_at: datetime | None, *, unchanged_since: datetime | None = None
+) -> StoredAnswer:
+    """`body` as it is to be stored; unchanged_since: when these same values first came, if before now."""
+    return StoredAnswer(
+        body=body,
+        status=answer.status,
+        fetched_at=answer.fetched_at,
+        expires_at=expires_at,
+        last_modified=answer.headers.get("last-modified"),
+        etag=answer.headers.get("etag"),
+        unchanged_since=unchanged_since or answer.fetched_at,
+    )

@@ -1,0 +1,429 @@
+"""One polite HTTP client for all feeds.
+
+Polite: it says who is asking, keeps to a deadline and a size, retries little and with jitter, waits
+when told to, keeps to the provider's allowance, leaves a feed alone that is down or has refused us, and
+follows a redirect only within the same host. Connections are kept from one request to the next: opening one
+costs many times what a request over it does. Every outcome is an `Answer` or one of
+the errors in service.feeds.shared.feed_errors; no error holds a query, a header or a key.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import random
+import re
+import ssl
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+from importlib.metadata import PackageNotFoundError, version
+from urllib.parse import urljoin, urlsplit
+
+import requests
+import urllib3.exceptions
+
+from alerts.common.errors import BadInput
+from alerts.weather.quality_gates import Gate
+from service.channels.proxy_tunnel import ProxyFault
+from service.common.outbound_proxy import Proxy
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import (
+    AllowanceSpent,
+    BadAnswer,
+    FeedDown,
+    FeedError,
+    FeedRefused,
+    FeedThrottled,
+    NotAsked,
+)
+from service.feeds.shared.guard import Guards, NoGuards
+from service.feeds.shared.watched_sockets import Attempt, Connections, Watch
+
+log = logging.getLogger(__name__)
+
+LONGEST_RETRY_AFTER_S = 30.0
+"""A longer wait is left to the next cycle."""
+MOST_REDIRECTS = 3
+_CHUNK = 16_384
+
+
+@dataclass(frozen=True, slots=True)
+class Timeouts:
+    """Seconds: to connect, between two received bytes, and for a request with all its retries."""
+
+    connect_s: float = 5.0
+    read_s: float = 10.0
+    whole_s: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Conditional:
+    """The provider's own words of the last answer, sent back verbatim."""
+
+    last_modified: str | None = None
+    etag: str | None = None
+
+    def as_headers(self) -> dict[str, str]:
+        named = {"If-Modified-Since": self.last_modified, "If-None-Match": self.etag}
+        return {name: value for name, value in named.items() if value}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A 200, 203 or 304. headers: names in lower case. url: where it came from, after redirects."""
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+    fetched_at: datetime
+    url: str
+
+    @property
+    def not_modified(self) -> bool:
+        return self.status == 304
+
+
+@dataclass(frozen=True, slots=True)
+class _Cost:
+    """What one try counts for, and at whose allowance."""
+
+    feed: str
+    weight: float
+
+
+def identify(contact: str) -> str:
+    """The User-Agent `Duskbell/<version> (<contact>)`; BadInput when nobody could be reached by it."""
+    contact = contact.strip()
+    if "@" not in contact and "://" not in contact:
+        raise BadInput(
+            "Weather feeds want to know whom to write to: set the contact to an e-mail or a web address."
+        )
+    if not contact.isascii() or not contact.isprintable():
+        raise BadInput("The contact for weather feeds may hold plain ASCII characters only.")
+    try:
+        number = version("duskbell")
+    except PackageNotFoundError:
+        number = "0"
+    return f"Duskbell/{number} ({contact})"
+
+
+class PoliteClient:
+    """Asks feeds on behalf of one installation; safe to share between threads. A context manager, whose end
+    closes the kept connections.
+
+    user_agent: from `identify`. size_cap: bytes after decompression. proxy: on the way out; those named
+    in the environment are never used. ca_file: trust this authority instead of the system's, for a
+    server of one's own. guards: allowances and breakers. clock, monotonic, sleep and jitter can be
+    replaced in tests.
+    """
+
+    def __init__(
+        self,
+        user_agent: str,
+        *,
+        timeouts: Timeouts | None = None,
+        size_cap: int = 2_000_000,
+        tries: int = 3,
+        proxy: Proxy | None = None,
+        ca_file: str | None = None,
+        guards: Guards | None = None,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        monotonic: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        if not re.search(r"\(\S.*\)", user_agent):
+            raise BadInput("The User-Agent must name a contact in brackets; make it with identify(contact).")
+        self._user_agent = user_agent
+        self._timeouts = timeouts or Timeouts()
+        self._size_cap = size_cap
+        self._tries = tries
+        self._proxy = proxy
+        self._ca_file = ca_file
+        self._connections = Connections(proxy, ca_file)
+        self._process = os.getpid()
+        self._guards = guards or NoGuards()
+        self._clock = clock
+        self._monotonic = monotonic
+        self._sleep = sleep
+        self._jitter = jitter
+
+    def __enter__(self) -> PoliteClient:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._connections.close()
+
+    def deadline(self, seconds: float) -> Deadline:
+        """A deadline on this client's clock, to share between requests."""
+        return Deadline(seconds, monotonic=self._monotonic)
+
+    def now(self) -> datetime:
+        return self._clock()
+
+    def refusal(self, feed: str) -> FeedError | None:
+        """Why the feed isn't to be asked now; None when it is."""
+        return self._guards.refusal(feed)
+
+    def get(
+        self,
+        url: str,
+        params: Mapping[str, str] | None = None,
+        headers: Mapping[str, str] | None = None,
+        conditional: Conditional | None = None,
+        *,
+        deadline: Deadline | None = None,
+        tries_when_throttled: int | None = None,
+        feed: str = "",
+        weight: float = 1.0,
+    ) -> Answer:
+        """Ask, and ask again up to `tries` times while the feed is down or throttling.
+
+        feed: whose allowance and breaker it is; "" is nobody's. weight: of one try.
+        All tries, their pauses and redirects share one end: `deadline`, and never later than
+        `Timeouts.whole_s`. tries_when_throttled: fewer tries for feeds that block whoever insists.
+        Raises FeedDown, FeedRefused, FeedThrottled or BadAnswer.
+        """
+        whole_s = self._timeouts.whole_s
+        ends = self.deadline(whole_s) if deadline is None else deadline.at_most(whole_s)
+        sent = {**(headers or {}), **(conditional.as_headers() if conditional else {})}
+        cost = _Cost(feed, weight)
+        if feed and (refused := self._guards.refusal(feed)) is not None:
+            raise refused
+        try:
+            answer = self._insist(url, params, sent, ends, tries_when_throttled, cost)
+        except FeedError as error:
+            if feed:
+                self._guards.note(feed, error)
+            raise
+        if feed:
+            self._guards.note(feed, None)
+        return answer
+
+    def _insist(
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        sent: Mapping[str, str],
+        ends: Deadline,
+        tries_when_throttled: int | None,
+        cost: _Cost,
+    ) -> Answer:
+        for attempt in range(1, self._tries + 1):
+            try:
+                return self._follow(url, params, sent, ends, cost)
+            except AllowanceSpent:
+                raise
+            except (FeedDown, FeedThrottled) as error:
+                throttled = isinstance(error, FeedThrottled)
+                most = self._tries if not throttled else tries_when_throttled or self._tries
+                pause_s = self._pause_s(error, attempt)
+                if attempt >= most or pause_s >= ends.remaining_s:
+                    raise
+                self._sleep(pause_s)
+        raise AssertionError("the last try returns or raises")
+
+    def _pause_s(self, error: FeedError, attempt: int) -> float:
+        """Seconds to the next try: what the feed asked for, or 0.5, 1, 2 ... and up to half more."""
+        spread = 1 + 0.5 * self._jitter()
+        if not isinstance(error, FeedThrottled):
+            return float(0.5 * 2 ** (attempt - 1) * spread)
+        if error.retry_after is None:
+            return 5.0 * attempt * spread
+        asked_s = error.retry_after.total_seconds()
+        return asked_s + 0.5 * self._jitter() if asked_s <= LONGEST_RETRY_AFTER_S else float("inf")
+
+    def _follow(
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        ends: Deadline,
+        cost: _Cost,
+    ) -> Answer:
+        """One try, through redirects that stay on the host."""
+        for _ in range(MOST_REDIRECTS + 1):
+            try:
+                with self._turn(cost, ends):
+                    answer = self._ask(url, params, headers, ends)
+            except _KeptWasClosed:  # asked again at once, which a GET may be (RFC 9110, 9.2.2), and counted
+                with self._turn(cost, ends):
+                    answer = self._ask(url, params, headers, ends, may_be_kept=False)
+            if answer.status not in (301, 302, 303, 307, 308):
+                return self._accept(answer)
+            target = urljoin(answer.url, answer.headers.get("location", ""))
+            if "location" not in answer.headers or not _same_host(url, target):
+                raise FeedRefused(
+                    f"{_name(url)} redirects elsewhere, which isn't followed.", status=answer.status
+                )
+            url, params = target, None
+        raise FeedRefused(f"{_name(url)} redirects in circles.", status=answer.status)
+
+    def _turn(self, cost: _Cost, ends: Deadline) -> AbstractContextManager[None]:
+        return self._guards.turn(cost.feed, cost.weight, ends) if cost.feed else nullcontext()
+
+    def _ask(
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        ends: Deadline,
+        *,
+        may_be_kept: bool = True,
+    ) -> Answer:
+        name = _name(url)
+        if ends.has_passed:
+            raise NotAsked(f"{name} was not asked: no time was left.")
+        if self._process != os.getpid():  # forked: the kept connections are the parent's
+            self._process, self._connections = os.getpid(), Connections(self._proxy, self._ca_file)
+        with Watch(ends.remaining_s) as watch:
+            attempt = Attempt(watch, may_be_kept)
+            try:
+                answer = self._exchange(url, params, headers, name, attempt)
+            except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+                if watch.fired:
+                    raise _timed_out(name) from error
+                if attempt.was_kept and _hung_up(error):
+                    raise _KeptWasClosed from error
+                raise _explain(name, error) from error
+            if watch.fired:  # what looks complete may be cut off
+                raise _timed_out(name)
+            return answer
+
+    def _exchange(
+        self,
+        url: str,
+        params: Mapping[str, str] | None,
+        headers: Mapping[str, str],
+        name: str,
+        attempt: Attempt,
+    ) -> Answer:
+        identity = {"User-Agent": self._user_agent, "Accept-Encoding": "gzip", "Accept": "application/json"}
+        sent, timeout = {**identity, **headers}, (self._timeouts.connect_s, self._timeouts.read_s)
+        with self._connections.get(url, params, sent, timeout, attempt) as response:
+            body = self._read(response, name)
+            answered = {key.lower(): value for key, value in response.headers.items()}
+            return Answer(response.status_code, answered, body, self._clock(), response.url)
+
+    def _read(self, response: requests.Response, name: str) -> bytes:
+        """The decompressed body, as far as the cap; BadAnswer beyond it."""
+        parts, size = [], 0
+        for part in response.iter_content(_CHUNK):
+            size += len(part)
+            if size > self._size_cap:
+                raise BadAnswer(f"{name} sends more than {self._size_cap:,} bytes.", gate=Gate.BODY)
+            parts.append(part)
+        return b"".join(parts)
+
+    def _accept(self, answer: Answer) -> Answer:
+        """The answer if it's one to read, else the error that its status means."""
+        name, status = _name(answer.url), answer.status
+        if status == 203:
+            log.warning("%s answers 203: this version of the feed is deprecated or a trial", name)
+        if status in (200, 203, 304):
+            return answer
+        if status == 407:  # of a proxy that forwards plain http; one that tunnels says so before
+            raise FeedDown(f"{name} can't be reached: the outbound proxy asks for user and password (407).")
+        if status == 429:
+            after = parse_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
+            raise FeedThrottled(f"{name} says we ask too often.{_reason(answer)}", retry_after=after)
+        if status >= 500:
+            raise FeedDown(f"{name} has an error of its own ({status}).{_reason(answer)}", status=status)
+        raise FeedRefused(f"{name} refuses the request ({status}).{_reason(answer)}", status=status)
+
+
+def _name(url: str) -> str:
+    """Host and path: enough to find the feed, and nothing secret."""
+    parts = urlsplit(url)
+    return f"{parts.hostname or 'the feed'}{parts.path}"
+
+
+def _same_host(url: str, target: str) -> bool:
+    one, other = urlsplit(url), urlsplit(target)
+    try:
+        return (one.scheme, one.hostname, one.port) == (other.scheme, other.hostname, other.port)
+    except ValueError:  # a port that is none
+        return False
+
+
+def _timed_out(name: str) -> FeedDown:
+    return FeedDown(f"{name} took too long and was cut off.")
+
+
+class _KeptWasClosed(Exception):
+    """The feed closed a kept connection just as it was asked over it."""
+
+
+def _hung_up(error: Exception) -> bool:
+    """Whether the other side closed the connection, which says nothing about the request."""
+    closed = (ConnectionError, ssl.SSLEOFError, ssl.SSLZeroReturnError)
+    return any(isinstance(cause, closed) for cause in _unwrap(error))
+
+
+def _explain(name: str, error: Exception) -> FeedDown:
+    """What went wrong on the way, in words of our own: foreign messages hold the whole address."""
+    causes = tuple(_unwrap(error))
+    for cause in causes:
+        if isinstance(cause, ProxyFault):
+            return FeedDown(f"{name} can't be reached: {cause}.")
+    for kinds, words in _WORDS:
+        if any(isinstance(cause, kinds) for cause in causes):
+            return FeedDown(f"{name} {words}")
+    return FeedDown(f"{name} can't be reached.")
+
+
+_WORDS: tuple[tuple[tuple[type[BaseException], ...], str], ...] = (
+    (
+        (requests.exceptions.SSLError, urllib3.exceptions.SSLError),
+        "shows a certificate that can't be trusted; nothing was sent.",
+    ),
+    ((requests.exceptions.ProxyError,), "can't be reached: the outbound proxy doesn't answer."),
+    ((urllib3.exceptions.NameResolutionError,), "has no address: the name lookup failed."),
+    ((urllib3.exceptions.NewConnectionError,), "can't be reached."),
+    ((requests.exceptions.Timeout, urllib3.exceptions.TimeoutError), "did not answer in time."),
+    (
+        (
+            urllib3.exceptions.ProtocolError,
+            urllib3.exceptions.DecodeError,
+            requests.exceptions.ContentDecodingError,
+        ),
+        "broke off in the middle of its answer.",
+    ),
+)
+
+
+def _unwrap(error: BaseException) -> Iterator[BaseException]:
+    """The error and those that requests and urllib3 have wrapped into it."""
+    yield error
+    for inner in (*error.args, getattr(error, "reason", None)):
+        if isinstance(inner, BaseException):
+            yield from _unwrap(inner)
+
+
+def parse_retry_after(value: str | None, now: datetime) -> timedelta | None:
+    """Retry-After, seconds or an HTTP date (RFC 9110, 10.2.3); None when absent or neither."""
+    if value is None:
+        return None
+    if re.fullmatch(r"\d{1,9}", value.strip()):
+        return timedelta(seconds=int(value))
+    try:
+        at = parsedate_to_datetime(value)
+    except ValueError:
+        return None
+    at = at if at.tzinfo else at.replace(tzinfo=UTC)
+    return max(timedelta(), at - now)
+
+
+def _reason(answer: Answer) -> str:
+    """The feed's own words about an error, from JSON or plain text; web pages are left out."""
+    text = answer.body[:2000].decode("utf-8", "replace").strip()
+    if not text or text.startswith("<"):
+        return ""
+    found = re.search(r'"(?:reason|detail)"\s*:\s*"([^"]{1,200})', text)
+    words = found[1] if found else "" if text.startswith(("{", "[")) else text[:200]
+    words = "".join(letter if letter.isprintable() else " " for letter in words)
+    return f" It says: {words.strip()}" if words.strip() else ""

@@ -1,0 +1,216 @@
+"""What every feed module offers, and what asking feeds gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Protocol, TypeVar
+
+from alerts.common.span import Span
+from alerts.weather.forecast import Forecast, Place, Source
+from alerts.weather.model_families import ModelRow, find_model
+from alerts.weather.model_names import model_name
+from alerts.weather.official_warnings import Bulletin
+from alerts.weather.quality_gates import Gate, Rejected, check_distance, leave_out_unbelievable, pass_gates
+from service.feeds.shared.cache import AnswerCache
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
+from service.feeds.shared.guard import Spent
+
+if TYPE_CHECKING:  # reading recorded answers needs no HTTP library
+    from service.feeds.shared.http_client import PoliteClient
+
+__all__ = [
+    "Feed",
+    "FeedFailure",
+    "Gathered",
+    "Place",
+    "attach_bulletins",
+    "build_source",
+    "failure_of",
+    "join",
+    "judge_quality",
+    "read_or_leave",
+    "shared_with",
+]
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class FeedFailure:
+    """What a feed couldn't give, and why, in one sentence.
+
+    model: "" when all of the feed failed. gate: set when an answer came and was rejected.
+    place: the one place concerned, None when all were.
+    permanent: asking again the same way won't help. status: the HTTP status, where there was one.
+    retry_after: how long the feed wants to be left alone, where it said so.
+    """
+
+    feed: str
+    model: str
+    text: str
+    gate: Gate | None = None
+    place: Place | None = None
+    permanent: bool = False
+    status: int | None = None
+    retry_after: timedelta | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What came back: usable forecasts, what failed or was rejected, and feeds that are off.
+
+    A forecast and a failure of the same feed can stand side by side: the last good answer is used
+    while the feed is down, and its age shows in its source.
+    bulletins: what authorities have in force, by place. spent: what the asking cost.
+    """
+
+    forecasts: tuple[Forecast, ...] = ()
+    failures: tuple[FeedFailure, ...] = ()
+    off: tuple[FeedFailure, ...] = ()
+    bulletins: tuple[tuple[Place, Bulletin], ...] = ()
+    spent: tuple[Spent, ...] = ()
+
+    def __add__(self, other: Gathered) -> Gathered:
+        return join((self, other))
+
+
+def join(parts: Iterable[Gathered]) -> Gathered:
+    """All of them as one, in their order."""
+    parts = tuple(parts)
+    return Gathered(
+        forecasts=tuple(each for part in parts for each in part.forecasts),
+        failures=tuple(each for part in parts for each in part.failures),
+        off=tuple(each for part in parts for each in part.off),
+        bulletins=tuple(each for part in parts for each in part.bulletins),
+        spent=tuple(each for part in parts for each in part.spent),
+    )
+
+
+class Feed(Protocol):
+    """One feed, ready to be asked."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def off_because(self) -> str | None:
+        """Why the feed isn't asked at all and what would switch it on; None when it is on."""
+
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        """The models that it tells the weather of a place by, as it is set, on or off; none where it serves
+        others."""
+
+    def fetch(
+        self,
+        places: Sequence[Place],
+        hours: Span,
+        client: PoliteClient,
+        cache: AnswerCache,
+        deadline: Deadline,
+    ) -> Gathered:
+        """Forecasts for those places over those hours, one a place and model.
+
+        A place that the feed doesn't cover has no forecast and no failure. Raises nothing of its own:
+        what failed is in the answer, so that one bad place or model never hurts the others.
+        """
+
+
+def build_source(
+    row: ModelRow,
+    *,
+    issued_at: datetime | None = None,
+    fetched_at: datetime | None = None,
+    unchanged_since: datetime | None = None,
+    next_due_at: datetime | None = None,
+) -> Source:
+    """The source that travels with forecasts of this model."""
+    return Source(
+        feed=row.feed,
+        provider=row.terms.provider,
+        lineage=row.lineage,
+        model=row.model,
+        attribution=row.terms.attribution,
+        attribution_url=row.terms.attribution_url,
+        issued_at=issued_at,
+        fetched_at=fetched_at,
+        unchanged_since=unchanged_since,
+        next_due_at=next_due_at,
+    )
+
+
+def attach_bulletins(gathered: Gathered) -> Gathered:
+    """Each place's bulletins carried by its first forecast; a place without one keeps them in `bulletins`."""
+    waiting: dict[Place, list[Bulletin]] = {}
+    for place, bulletin in gathered.bulletins:
+        waiting.setdefault(place, []).append(bulletin)
+    forecasts = []
+    for forecast in gathered.forecasts:
+        found = waiting.pop(forecast.place, []) if forecast.place else []
+        forecasts.append(replace(forecast, bulletins=tuple(found)) if found else forecast)
+    left = tuple((place, bulletin) for place, found in waiting.items() for bulletin in found)
+    return replace(gathered, forecasts=tuple(forecasts), bulletins=left)
+
+
+def shared_with(read: Gathered, places: Sequence[Place]) -> Gathered:
+    """What was read for the first of these places, for all of them, as they lie in one cell."""
+    return join((read, *(_moved(forecast, place) for place in places[1:] for forecast in read.forecasts)))
+
+
+def _moved(forecast: Forecast, place: Place) -> Gathered:
+    row = find_model(forecast.source.feed, forecast.source.model)
+    assert row is not None, "what a feed was asked for is in the table"
+    rejected = check_distance(forecast, place, row.cell_reach_km)
+    if rejected is None:
+        return Gathered(forecasts=(replace(forecast, place=place),))
+    error = BadAnswer.of(model_name(row.feed, row.model), rejected)
+    return Gathered(failures=(failure_of(row.feed, row.model, error, place),))
+
+
+def read_or_leave(read: Callable[[], T], otherwise: T, unread: list[BadAnswer]) -> T:
+    """What `read` gives; where it can't be read, `otherwise`, with the reason added to `unread`.
+
+    For what an answer can be judged without: it is then unknown, and the cloud beside it still counts.
+    """
+    try:
+        return read()
+    except BadAnswer as error:
+        unread.append(error)
+        return otherwise
+
+
+def judge_quality(forecast: Forecast, row: ModelRow, unread: Sequence[BadAnswer] = ()) -> Gathered:
+    """The forecast if it passes the gates, else the failure that tells which one closed.
+
+    Beside a usable forecast stands a failure for all that came with it and couldn't be read.
+    """
+    forecast, unbelievable = leave_out_unbelievable(forecast)
+    judged = pass_gates(forecast, reach_km=row.cell_reach_km)
+    name = model_name(row.feed, row.model)
+    if isinstance(judged, Rejected):
+        return Gathered(
+            failures=(failure_of(row.feed, row.model, BadAnswer.of(name, judged), forecast.place),)
+        )
+    left_out = (*unread, *(BadAnswer.of(name, each) for each in unbelievable))
+    return Gathered((judged,), tuple(_left_out(row, error, forecast.place) for error in left_out))
+
+
+def _left_out(row: ModelRow, error: BadAnswer, place: Place | None) -> FeedFailure:
+    text = f"{error} It counts as unknown; the rest of the answer is used."
+    return FeedFailure(row.feed, row.model, text, gate=error.gate, place=place)
+
+
+def failure_of(feed: str, model: str, error: FeedError, place: Place | None = None) -> FeedFailure:
+    """What an error means to those who asked."""
+    return FeedFailure(
+        feed,
+        model,
+        str(error),
+        gate=error.gate if isinstance(error, BadAnswer) else None,
+        place=place,
+        permanent=error.permanent,
+        status=error.status if isinstance(error, FeedDown | FeedRefused) else None,
+        retry_after=error.retry_after if isinstance(error, FeedThrottled) else None,
+    )

@@ -1,0 +1,189 @@
+"""Official warnings, asked by place: what the two warning feeds share. Reading is pure.
+
+Both answer with a GeoJSON FeatureCollection in which every feature is one alert in the terms of the Common
+Alerting Protocol 1.2. Only alerts that are meant ("Actual") and not cancelled count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from typing import Any
+
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.line_of_sight import cell_of
+from alerts.weather.model_families import ModelRow, Terms
+from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
+from alerts.weather.quality_gates import Gate
+from service.feeds.met_norway.client import short_degrees
+from service.feeds.shared.cache import AnswerCache, StoredAnswer
+from service.feeds.shared.cached_request import Patience, Question, ask
+from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape, load_json
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import BadAnswer
+from service.feeds.shared.http_client import Answer, PoliteClient
+from service.feeds.shared.iso8601 import parse_instant
+from service.feeds.shared.model import FeedFailure, Gathered, join, read_or_leave
+from service.feeds.shared.regions import Box
+
+CELL_DEG = 0.05
+"""Places in one square of this side share a request: warnings are drawn for counties and coasts."""
+MOST_WARNINGS = 500
+LONGEST_TEXT = 300
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """One authority's service. served: where it is asked about at all.
+
+    query: the address's parameters for a place. read: one feature into a warning, None when it doesn't count.
+    """
+
+    feed: str
+    terms: Terms
+    url: str
+    served: Sequence[Box]
+    query: Callable[[Place], Mapping[str, str]]
+    read: Callable[[Mapping[str, Any]], OfficialWarning | None]
+    expires: Callable[[Answer], datetime]
+    headers: Mapping[str, str]
+
+
+class WarningsFeed:
+    """One authority's warnings, asked by place."""
+
+    off_because: str | None = None
+
+    def __init__(self, service: Service) -> None:
+        self.service = service
+
+    @property
+    def name(self) -> str:
+        return self.service.feed
+
+    def models_at(self, place: Place) -> tuple[ModelRow, ...]:
+        """None: warnings are no forecast."""
+        return ()
+
+    def fetch(
+        self,
+        places: Sequence[Place],
+        hours: Span,
+        client: PoliteClient,
+        cache: AnswerCache,
+        deadline: Deadline,
+    ) -> Gathered:
+        """One bulletin a place that is served: what is in force now or announced, whatever `hours` says."""
+        return fetch_bulletins(self.service, places, client, cache, deadline)
+
+
+def fetch_bulletins(
+    service: Service, places: Sequence[Place], client: PoliteClient, cache: AnswerCache, deadline: Deadline
+) -> Gathered:
+    """One bulletin a served place; along a line of sight nobody stands, so nobody is warned."""
+    patience = Patience()
+    shared: dict[str, list[Place]] = {}
+    for place in dict.fromkeys(places):
+        if not place.is_aside and any(box.contains(place) for box in service.served):
+            shared.setdefault(_cell_key(service, place), []).append(place)
+    return join(
+        _fetch_cell(service, key, there, client, cache, deadline, patience) for key, there in shared.items()
+    )
+
+
+def _cell_key(service: Service, place: Place) -> str:
+    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, CELL_DEG)
+    return f"{service.feed}/{short_degrees(lat_deg)},{short_degrees(lon_deg)}"
+
+
+def _fetch_cell(
+    service: Service,
+    key: str,
+    places: Sequence[Place],
+    client: PoliteClient,
+    cache: AnswerCache,
+    deadline: Deadline,
+    patience: Patience,
+) -> Gathered:
+    question = Question(
+        feed=service.feed,
+        model="warnings",
+        key=key,
+        url=service.url,
+        params=service.query(places[0]),
+        headers=service.headers,
+        expires=service.expires,
+        place=places[0] if len(places) == 1 else None,
+        tries_when_throttled=1,
+    )
+
+    def read(stored: StoredAnswer) -> Gathered:
+        bulletin = parse_bulletin(stored.body, service, asked_at=stored.fetched_at)
+        failures = [
+            FeedFailure(service.feed, "warnings", text, Gate.SHAPE, place)
+            for place in places
+            for text in bulletin.unread
+        ]
+        return Gathered(bulletins=tuple((place, bulletin) for place in places), failures=tuple(failures))
+
+    return ask(question, client, cache, deadline, read, patience)
+
+
+def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) -> Bulletin:
+    """All warnings in the answer that can be read, and what can't be; BadAnswer when none can."""
+    answer = as_dict(load_json(body, service.feed), service.feed, "the answer")
+    features = as_list(answer.get("features"), service.feed, "features")
+    if len(features) > MOST_WARNINGS:
+        raise bad_shape(service.feed, f"{len(features)} warnings for one place can't be.")
+    unread: list[BadAnswer] = []
+    read = [read_or_leave(partial(_read_feature, service, each), None, unread) for each in features]
+    if unread and len(unread) == len(features):
+        raise unread[0]
+    return Bulletin(
+        feed=service.feed,
+        authority=service.terms.provider,
+        attribution=service.terms.attribution,
+        attribution_url=service.terms.attribution_url,
+        warnings=tuple(each for each in read if each is not None),
+        asked_at=asked_at,
+        unread=tuple(dict.fromkeys(f"{error} The other warnings are used." for error in unread)),
+    )
+
+
+def _read_feature(service: Service, feature: object) -> OfficialWarning | None:
+    return service.read(as_dict(feature, service.feed, "a feature"))
+
+
+def read_severity(value: object) -> Severity:
+    """CAP's word; anything else is unknown, which isn't minor."""
+    words = {each.value: each for each in Severity}
+    return words.get(str(value).lower(), Severity.UNKNOWN)
+
+
+def read_span(feed: str, start: object, end: object) -> Span | None:
+    """From two ISO times with offsets; None when nothing lies between them."""
+    instants = [_instant(feed, as_text(value, feed, "a warning's time")) for value in (start, end)]
+    return Span(instants[0], instants[1]) if instants[0] < instants[1] else None
+
+
+def _instant(feed: str, text: str) -> datetime:
+    try:
+        return parse_instant(text)
+    except ValueError as error:
+        raise BadAnswer(f"{feed}: {text[:40]!r} is no time.", gate=Gate.TIMES) from error
+
+
+def short(value: object) -> str:
+    """A text of theirs on one line, cut where it gets long; "" for anything else."""
+    if not isinstance(value, str):
+        return ""
+    line = " ".join("".join(letter if letter.isprintable() else " " for letter in value).split())
+    return line if len(line) <= LONGEST_TEXT else line[: LONGEST_TEXT - 1] + "…"
+
+
+def is_web(value: object) -> bool:
+    """Whether it is an address that may be shown as a link."""
+    return isinstance(value, str) and value.startswith(("https://", "http://")) and len(value) < 500

@@ -1,0 +1,120 @@
+"""Asking where the camera looks: places along the line of sight, and what each model has there."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from alerts.common.span import Span
+from alerts.sites.great_circle import distance_km
+from alerts.sites.model import Site
+from alerts.sky.night import DarkWindow
+from alerts.weather.clouds import effective_cloud_pct
+from alerts.weather.forecast import Forecast, Place
+from alerts.weather.line_of_sight import View, places_to_ask, view_of
+from alerts.weather.line_of_sight_cloud import look_along
+from alerts.weather.model_families import ModelRow, find_model
+from service.feeds.shared.model import Gathered
+
+Gather = Callable[[Sequence[Place], Span], Gathered]
+
+HOPELESS_PCT = 90.0
+"""Where every model has more cloud than this overhead all through a window, nobody looks aside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One dark window at a site, and what the camera looks at in it."""
+
+    site: Place
+    window: Span
+    view: View
+
+    @classmethod
+    def of(cls, window: DarkWindow, site: Site, asked: Place) -> Look:
+        return cls(asked, window.span, view_of(window, site))
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """What came back from the places along lines of sight, by model, and which places each look wanted."""
+
+    gathered: Gathered = Gathered()
+    wanted: Mapping[Look, tuple[Place, ...]] = field(default_factory=dict)
+    by_model: Mapping[tuple[str, str], Mapping[Place, Forecast]] = field(default_factory=dict)
+
+
+def ask_along(gather: Gather, overhead: Sequence[Forecast], looks: Sequence[Look], now: datetime) -> Aside:
+    """The clouds of single runs where these windows look through; nothing where it isn't worth it.
+
+    Only models in the table are asked about, as only their grid is known.
+    """
+    by_site: dict[Place, list[Forecast]] = defaultdict(list)
+    for forecast in overhead:
+        if forecast.place is not None and _grid(forecast) is not None:
+            by_site[forecast.place].append(forecast)
+    wanted = {
+        look: _places(look, by_site[look.site])
+        for look in looks
+        if look.site in by_site and not _is_hopeless(by_site[look.site], look.window)
+    }
+    places = list(dict.fromkeys(place for some in wanted.values() for place in some))
+    if not places:
+        return Aside()
+    start = max(now, min(look.window.start for look in wanted))
+    gathered = gather(places, Span(start, max(look.window.end for look in wanted)))
+    by_model: dict[tuple[str, str], dict[Place, Forecast]] = defaultdict(dict)
+    for forecast in gathered.forecasts:
+        if forecast.place is not None:
+            by_model[forecast.source.feed, forecast.source.model][forecast.place] = forecast
+    return Aside(gathered, wanted, by_model)
+
+
+def _grid(forecast: Forecast) -> ModelRow | None:
+    """The row of a single run with a cloud of its own; None for ensembles and air quality."""
+    row = find_model(forecast.source.feed, forecast.source.model)
+    return row if row is not None and row.members == 1 and not row.is_air else None
+
+
+def _places(look: Look, there: Sequence[Forecast]) -> tuple[Place, ...]:
+    grids = [row for forecast in there if (row := _grid(forecast)) is not None]
+    return places_to_ask(
+        look.site,
+        look.view,
+        [forecast.layer_scheme for forecast in there],
+        nearest_km=min(row.cell_km for row in grids),
+    )
+
+
+def _is_hopeless(forecasts: Iterable[Forecast], window: Span) -> bool:
+    clouds = [
+        effective_cloud_pct(hour, forecast.layer_scheme)
+        for forecast in forecasts
+        for _, hour in forecast.over(window)
+    ]
+    return all(cloud is None or cloud > HOPELESS_PCT for cloud in clouds)
+
+
+def with_sights(forecast: Forecast, aside: Aside, looks: Sequence[Look]) -> Forecast:
+    """The forecast with what its model has along the line of sight, for each window that was asked about.
+
+    Places nearer than the model's own grid step are left to the site's own cell. Where one of the others
+    wasn't told, the model's line of sight is unknown and left out.
+    """
+    row = _grid(forecast)
+    there = aside.by_model.get((forecast.source.feed, forecast.source.model), {})
+    if row is None or not there:
+        return forecast
+    sights = []
+    for look in looks:
+        far = [p for p in aside.wanted.get(look, ()) if _away_km(look.site, p) >= row.cell_km]
+        if all(place in there for place in far):
+            sight = look_along(forecast, {place: there[place] for place in far}, look.view, look.window)
+            sights += [sight] if sight is not None else []
+    return replace(forecast, sights=tuple(sights)) if sights else forecast
+
+
+def _away_km(site: Place, place: Place) -> float:
+    return distance_km(site.lat_deg, site.lon_deg, place.lat_deg, place.lon_deg)

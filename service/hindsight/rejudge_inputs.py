@@ -1,0 +1,170 @@
+"""The desk at which stored decisions are judged again, with their inputs at hand and verdicts shared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.judging.assess import view_night
+from alerts.judging.verdict import Verdict, weigh
+from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import Night
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
+from service.hindsight.past_inputs import as_known_at, night_of, nights_under, site_of
+from service.hindsight.replay_alerts import Moment
+from service.store.json_values import from_json
+from service.store.repositories.climates import climate_at
+from service.store.repositories.forecast_packing import unpack
+from service.store.repositories.forecasts import newest_by_place, place_key
+from service.store.repositories.judged_events import stations_now
+from service.store.repositories.people import sky_key
+from service.store.repositories.sites import StoredSite
+from service.store.schema import core_tables
+
+FRESH_FOR = timedelta(hours=2)
+"""A verdict on the same forecasts is taken to hold so long within a day; time alone changes little in it."""
+
+Judged = tuple[core_tables.Decision, Verdict | None]
+
+
+@dataclass(slots=True)
+class Desk:
+    """Inputs of one night at a time. other: wishes in place of those that decisions were made for."""
+
+    session: Session
+    ephemeris: Ephemeris
+    other: Wishes | None = None
+    _night: date | None = None
+    _forecasts: dict[int, Forecast] = field(default_factory=dict)
+    _verdicts: dict[object, Verdict] = field(default_factory=dict)
+    _nights: dict[object, list[Night]] = field(default_factory=dict)
+    _sites: dict[int, StoredSite] = field(default_factory=dict)
+
+    def site_of(self, decision: core_tables.Decision) -> StoredSite:
+        revision_id = decision.site_revision_id
+        if revision_id not in self._sites:
+            self._sites[revision_id] = site_of(self.session, revision_id)
+        return self._sites[revision_id]
+
+    def wishes_of(self, decision: core_tables.Decision) -> Wishes:
+        """The wishes to judge by; others without a clock are read on the subscriber's, and those without a
+        drive go by what was estimated from home then."""
+        mine = from_json(Wishes, decision.wishes)
+        if self.other is None:
+            return mine
+        clock_zone = self.other.clock_zone or mine.clock_zone
+        return replace(self.other, clock_zone=clock_zone, drive_estimate=mine.drive_estimate)
+
+    def judge_again(self, decision: core_tables.Decision) -> Verdict | None:
+        """The verdict on the decision's own inputs; None where its forecasts are no longer kept."""
+        self._turn_to(decision.night_name)
+        if not decision.forecast_ids and self.other is not None:
+            return self._verdict(decision, self._known_then(decision, decision.as_of), decision.as_of)
+        missing = set(decision.forecast_ids) - self._forecasts.keys()
+        for row in self.session.scalars(
+            select(core_tables.Forecast).where(core_tables.Forecast.id.in_(missing))
+        ):
+            self._forecasts[row.id] = unpack(row)
+        if not set(decision.forecast_ids) <= self._forecasts.keys():
+            return None
+        return self._verdict(decision, decision.forecast_ids, decision.as_of)
+
+    def moments(self, judged: Sequence[Judged]) -> Iterator[Moment]:
+        """When the night is told of, or not: at its decisions, and at the cycles between them on its day."""
+        address_id = self.session.scalars(
+            select(core_tables.Subscription.address_id).where(
+                core_tables.Subscription.id == judged[0][0].subscription_id
+            )
+        ).one()
+        for decision, verdict in judged:
+            if verdict is not None:
+                yield self._moment(decision, decision.as_of, verdict, address_id)
+        yield from self._between(judged, address_id)
+
+    def _between(self, judged: Sequence[Judged], address_id: int) -> Iterator[Moment]:
+        own = {decision.as_of for decision, _ in judged}
+        before: tuple[object, datetime, Verdict] | None = None
+        for at in self._cycles_on_the_day(judged[0][0]):
+            decision = next((each for each, _ in reversed(judged) if each.as_of < at), None)
+            if at in own or decision is None:
+                continue
+            ids = self._known_then(decision, at)
+            basis = (tuple(ids), stations_now(self.session, self.site_of(decision).site, at), decision.id)
+            if before is None or before[0] != basis or at - before[1] >= FRESH_FOR:
+                before = (basis, at, self._verdict(decision, ids, at))
+            yield self._moment(decision, at, before[2], address_id)
+
+    def _cycles_on_the_day(self, decision: core_tables.Decision) -> list[datetime]:
+        """The cycles from the day's beginning at the site until the last window is over."""
+        nights = self._nights_of(decision)
+        ends = [window.span.end for night in nights for window in night.windows]
+        if not ends:
+            return []
+        day = datetime.combine(decision.night_name, datetime.min.time(), self.site_of(decision).site.tz)
+        query = select(core_tables.Cycle.as_of).where(core_tables.Cycle.as_of.between(day, max(ends)))
+        return list(self.session.scalars(query.order_by(core_tables.Cycle.as_of)))
+
+    def _moment(
+        self, decision: core_tables.Decision, at: datetime, verdict: Verdict, address_id: int
+    ) -> Moment:
+        site = self.site_of(decision).site
+        wishes = self.wishes_of(decision)
+        return Moment(at, decision.subscription_id, address_id, decision.night_name, site, wishes, verdict)
+
+    def _turn_to(self, night: date) -> None:
+        if night != self._night:
+            self._night = night
+            for kept in (self._forecasts, self._verdicts, self._nights):
+                kept.clear()
+
+    def _known_then(self, decision: core_tables.Decision, at: datetime) -> list[int]:
+        """The numbers of the forecasts that were at hand for the site."""
+        place = place_key(self.site_of(decision).site)
+        found = newest_by_place(self.session, {place}, at).get(place, [])
+        self._forecasts.update((each.forecast_id, each.forecast) for each in found)
+        return [each.forecast_id for each in found]
+
+    def _verdict(self, decision: core_tables.Decision, forecast_ids: Sequence[int], at: datetime) -> Verdict:
+        site, wishes = self.site_of(decision).site, self.wishes_of(decision)
+        key = (decision.site_revision_id, wishes, tuple(forecast_ids), at)
+        if key not in self._verdicts:
+            known = [as_known_at(self._forecasts[number], at) for number in forecast_ids]
+            clear_share = climate_at(self.session, site, at).clear_share(decision.night_name.month)
+            heard = stations_now(self.session, site, at)
+            views = [
+                view_night(site, night, known, wishes, now=at, clear_share=clear_share, stations=heard)
+                for night in self._nights_of(decision)
+            ]
+            self._verdicts[key] = weigh(views, wishes.judged, now=at, site=site)
+        return self._verdicts[key]
+
+    def _nights_of(self, decision: core_tables.Decision) -> list[Night]:
+        """The night under the sky of each target: as it was stored, computed where other wishes ask."""
+        wishes = self.wishes_of(decision)
+        key = (decision.site_revision_id, wishes.skies)
+        if key not in self._nights:
+            site = self.site_of(decision).site
+            is_own = self.other is None
+            self._nights[key] = (
+                self._stored_nights(decision, wishes)
+                if is_own
+                else nights_under(site, decision.night_name, wishes, self.ephemeris)
+            )
+        return self._nights[key]
+
+    def _stored_nights(self, decision: core_tables.Decision, wishes: Wishes) -> list[Night]:
+        """By the keys of their skies; the decision's own where an earlier version wrote other keys."""
+        keys = [sky_key(sky) for sky in wishes.skies]
+        query = select(core_tables.Night.sky_key, core_tables.Night.id).where(
+            core_tables.Night.site_revision_id == decision.site_revision_id,
+            core_tables.Night.name == decision.night_name,
+            core_tables.Night.sky_key.in_(keys),
+        )
+        by_key = {row[0]: row[1] for row in self.session.execute(query)}
+        ids = [by_key[key] for key in keys if key in by_key] or [decision.night_id]
+        return [night_of(self.session, night_id) for night_id in ids]

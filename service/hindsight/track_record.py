@@ -1,0 +1,203 @@
+"""The track record as values, as a page of text and as JSON; `recordtable` has it for spreadsheets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from alerts.common.time_text import say_minutes
+from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.pairs import Pairs
+from alerts.track.observations.evidence import OutcomeState
+from alerts.track.record.climatology import MonthCounts, climatology, month_counts
+from alerts.track.record.regret import Ledger, build_ledger
+from alerts.track.record.summary import Calls, Record, build_record
+from alerts.track.record.text import (
+    NO_RECORD,
+    say_calls,
+    say_judges,
+    say_lead,
+    say_model,
+    say_regret,
+    say_share,
+    say_skill,
+    say_worth,
+)
+from alerts.wishes.model import Wishes
+from service.observations.station_credits import station_credits
+from service.store.json_values import to_json
+from service.store.repositories.pairs import load_pairs
+from service.store.repositories.record_rows import FoundWishes, find_wishes
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent
+
+MOST_LEDGERS = 5
+NOTHING_SETTLED = "Nights that nobody could settle so far: {}."
+TOLD_LEADS = (Lead.EVENING, Lead.MORNING)
+"""Leads at which a go is said; further ahead people are only told that it leans to one."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrackRecord:
+    """A site's record, or that of all. records: of each lead that has any, the nearest first.
+
+    unsure: judged windows that nobody could settle. ledgers: for the wishes that most nights were judged by.
+    credits: of the sources of station reports.
+    """
+
+    records: Mapping[Lead, Record]
+    unsure: int = 0
+    ledgers: tuple[Ledger, ...] = ()
+    credits: tuple[str, ...] = ()
+
+    @property
+    def lead(self) -> Lead | None:
+        """The nearest lead with a record."""
+        return next(iter(self.records), None)
+
+
+def load_record(session: Session, site_id: int | None = None) -> TrackRecord:
+    """The record of a site, or over all of them. Climatology is worked out over all sites."""
+    pairs, unsure = load_pairs(session, site_id), count_unsure(session, site_id)
+    records = records_of(pairs, None if site_id is None else everywhere(session), unsure)
+    ledgers = _ledgers(session, site_id, next(iter(records), None))
+    return TrackRecord(records, unsure, ledgers, station_credits(session))
+
+
+def records_of(pairs: Pairs, counts: MonthCounts | None, unsure: int) -> dict[Lead, Record]:
+    """A record for each lead that has any pairs. counts: over all sites, where these pairs are of one."""
+    rates = climatology(pairs, everywhere=counts)
+    records = {}
+    for index, lead in enumerate(LEADS):
+        own = pairs.lead == index
+        if own.any():
+            records[lead] = build_record(pairs.where(own), reference=rates[own], unsure=unsure)
+    return records
+
+
+def everywhere(session: Session) -> MonthCounts | None:
+    """How many nights of which month were settled, over all sites; None while there are none."""
+    is_clear = core_tables.Outcome.state == OutcomeState.CLEAR.value
+    nights = (
+        select(JudgedEvent.night_name, func.max(is_clear.cast(core_tables.Outcome.id.type)).label("is_clear"))
+        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        .where(core_tables.Outcome.state != OutcomeState.UNSURE.value)
+        .group_by(JudgedEvent.site_id, JudgedEvent.night_name)
+        .subquery()
+    )
+    by_night = select(nights.c.night_name, func.count(), func.sum(nights.c.is_clear)).group_by(
+        nights.c.night_name
+    )
+    found = session.execute(by_night).all()
+    if not found:
+        return None
+    night, count, clear = zip(*found, strict=True)
+    days = np.array([each.toordinal() for each in night], dtype=np.int64)
+    return month_counts(days, np.array(count, dtype=np.int64), np.array(clear, dtype=np.int64))
+
+
+def count_unsure(session: Session, site_id: int | None) -> int:
+    """Judged events that nobody could settle."""
+    query = (
+        select(func.count())
+        .select_from(JudgedEvent)
+        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        .where(core_tables.Outcome.state == OutcomeState.UNSURE.value)
+    )
+    if site_id is not None:
+        query = query.where(JudgedEvent.site_id == site_id)
+    return session.scalar(query) or 0
+
+
+def _ledgers(session: Session, site_id: int | None, lead: Lead | None) -> tuple[Ledger, ...]:
+    if lead is None:
+        return ()
+    sets = find_wishes(session, site_id, lead, most=MOST_LEDGERS)
+    return tuple(
+        build_ledger(
+            load_pairs(session, site_id, lead=lead, wishes_key=each.key, with_lineages=False),
+            each.wishes.chance_go_pct,
+            say_wishes(each) if len(sets) > 1 else "",
+        )
+        for each in sets
+    )
+
+
+def say_wishes(found: FoundWishes) -> str:
+    """`30 min or longer, wind up to 9 m/s, go from 70 %`: what tells one set of wishes from another."""
+    wishes: Wishes = found.wishes
+    parts = [f"{say_minutes(max(wishes.shortest_window, timedelta(minutes=1)))} or longer"]
+    parts.append(f"wind up to {wishes.wind_limit_ms:g} m/s")
+    if wishes.coldest_c is not None:
+        parts.append(f"not below {wishes.coldest_c:g} °C")
+    return ", ".join([*parts, f"go from {wishes.chance_go_pct} %"])
+
+
+def record_page(title: str, found: TrackRecord) -> Iterator[str]:
+    """The record in lines to read."""
+    yield title
+    lead = found.lead
+    if lead is None:
+        yield NO_RECORD
+        if found.unsure:
+            yield NOTHING_SETTLED.format(found.unsure)
+        return
+    nearest = found.records[lead]
+    yield say_first(lead, nearest.calls)
+    yield say_judges(nearest)
+    yield say_worth(nearest)
+    yield say_skill(nearest)
+    yield from (say_lead(each, record) for each, record in list(found.records.items())[1:])
+    yield from _reliability_lines(nearest)
+    yield from (say_model(each) for each in nearest.models)
+    for ledger in found.ledgers:
+        yield from ledger_lines(ledger)
+    yield from found.credits
+
+
+def say_first(lead: Lead, calls: Calls) -> str:
+    """The line that answers the question: `Told go 14 times, clear 11; silent on 3 clear nights of 22.`"""
+    return say_calls(calls, "told go" if lead in TOLD_LEADS else "leaned to go")
+
+
+def _reliability_lines(record: Record) -> Iterator[str]:
+    if record.scores is None:
+        return
+    yield "What was said, and how often it came clear:"
+    for each in record.reliability:
+        note = "  (outside what luck explains)" if each.is_outside else ""
+        yield f"  {round(100 * each.said):>3} %  {say_share(each.clear, each.cases)}{note}"
+
+
+def ledger_lines(ledger: Ledger) -> Iterator[str]:
+    """What other limits than the one wished for would have led to."""
+    if ledger.wishes:
+        yield f"For {ledger.wishes}:"
+    for other in ledger.others:
+        yield say_regret(ledger.now, other)
+
+
+def record_json(site: str | None, found: TrackRecord) -> dict[str, Any]:
+    """The record as JSON values; chances and shares are 0..1, `scores` null under 30 pairs."""
+    ledgers = [_ledger_json(ledger) for ledger in found.ledgers]
+    return {
+        "schema": "duskbell.record/1",
+        "site": site,
+        "note": None if found.records else NO_RECORD,
+        "unsure": found.unsure,
+        "leads": {each.value: to_json(record) for each, record in found.records.items()},
+        "regret": ledgers[0]["rows"] if ledgers else [],
+        "ledgers": ledgers,
+        "credits": list(found.credits),
+    }
+
+
+def _ledger_json(ledger: Ledger) -> dict[str, Any]:
+    rows = [{**to_json(row), "wasted": row.wasted} for row in ledger.rows]
+    return {"wishes": ledger.wishes, "limit_pct": ledger.limit_pct, "nights": ledger.nights, "rows": rows}

@@ -1,0 +1,326 @@
+"""Stage 6: nights that are over -> what they were really like, and a calibration of what was said.
+
+Every judged window is looked at, those of a `stay` included, or nights missed would stay unseen. Each is
+looked at three times, because reports come late, and again when a person says something. A stored decision
+is never touched.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from pydantic import TypeAdapter
+from sqlalchemy import exists, func, select
+from sqlalchemy.orm import Session, aliased, sessionmaker
+
+from alerts.common.span import Span
+from alerts.sky.night import Night
+from alerts.track.observations.analyses import clear_share_of
+from alerts.track.observations.evidence import Judge, OutcomeState
+from alerts.track.observations.independence import DULL_NIGHTS, NightSeen, find_copies, find_never_cloudy
+from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
+from alerts.track.observations.stations import CLEAR_OKTAS
+from alerts.weather.forecast import Forecast, Place
+from service.app import Duskbell, Gather, Observe
+from service.observations.model import Ask, Heard
+from service.store.json_values import from_json
+from service.store.repositories import calibrations, climates, forecasts, judged_events, record_rows
+from service.store.repositories.sites import StoredSite, stored_site
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent
+
+log = logging.getLogger(__name__)
+
+FIRST_LOOK = timedelta(hours=2)
+LOOKS = (FIRST_LOOK, timedelta(hours=14), timedelta(hours=48))
+"""After the window's end. Stations report late, feeds analyse later still."""
+LOOK_BACK = timedelta(days=5)
+"""Nights that ended while the service was away for longer are left unjudged: reports are gone by then."""
+OVERLAP = timedelta(hours=30)
+BLOCK = 200
+COPIES_OVER = timedelta(days=10)
+NEVER_CLOUDY_OVER = timedelta(days=150)
+REPORTS_KEPT = timedelta(days=60)
+REPORTS_LAST = timedelta(days=14)
+"""How long the sources keep what stations reported: 15 days at aviationweather.gov, a week at the NWS."""
+
+_LENGTH: TypeAdapter[timedelta] = TypeAdapter(timedelta)
+
+
+@dataclass(frozen=True, slots=True)
+class Verifying:
+    """What the stage needs. observe: asks the stations; gather: asks the feeds about hours gone by.
+
+    as_aside: ask them for cloud of single runs alone, which costs least.
+    """
+
+    sessions: sessionmaker[Session]
+    observe: Observe
+    gather: Gather
+    as_aside: bool = False
+
+
+def verifying_from(duskbell: Duskbell) -> Verifying:
+    """As the settings describe it."""
+    aside = duskbell.settings.line_of_sight
+    return Verifying(duskbell.sessions, duskbell.observe, duskbell.gather, as_aside=aside)
+
+
+def run(verifying: Verifying, now: datetime) -> dict[str, int]:
+    """Note the events that have ended, judge those that are due, and refit once a night."""
+    with verifying.sessions.begin() as session:
+        counts = {"events": note_events(session, now)}
+    counts |= judge_due(verifying, now)
+    while _write_block(verifying):
+        continue
+    with verifying.sessions.begin() as session:
+        if calibrations.refit_if_due(session, now):
+            judged_events.forget_reports(session, now - REPORTS_KEPT)
+            counts["calibrations"] = 1
+    return {name: count for name, count in counts.items() if count}
+
+
+def _write_block(verifying: Verifying) -> int:
+    with verifying.sessions.begin() as session:
+        return record_rows.write_due(session)
+
+
+def note_events(session: Session, now: datetime) -> int:
+    """Rows for the windows that the newest decisions are about and that have ended; how many are new."""
+    newest = session.scalar(select(func.max(JudgedEvent.window_end)))
+    first = now - LOOK_BACK if newest is None else max(now - LOOK_BACK, newest - OVERLAP)
+    added = 0
+    nights: dict[int, Night] = {}
+    for decision, site_id in session.execute(_ended(first, now - FIRST_LOOK)).all():
+        shortest = _LENGTH.validate_python(decision.wishes["shortest_window"])
+        window = Span(decision.window_start, decision.window_end)
+        if not timedelta(0) < shortest <= window.duration or _is_known(session, site_id, window, shortest):
+            continue
+        if decision.night_id not in nights:
+            nights[decision.night_id] = _night(session, decision.night_id)
+        session.add(_event_row(decision, site_id, window, shortest, nights[decision.night_id]))
+        session.flush()
+        added += 1
+    return added
+
+
+def _ended(first: datetime, last: datetime) -> Any:
+    """The newest decision of each subscription and night whose window ended in that time."""
+    later = aliased(core_tables.Decision)
+    is_followed = exists().where(
+        later.subscription_id == core_tables.Decision.subscription_id,
+        later.night_name == core_tables.Decision.night_name,
+        later.id > core_tables.Decision.id,
+    )
+    return (
+        select(core_tables.Decision, core_tables.Subscription.site_id)
+        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id)
+        .where(core_tables.Decision.window_end.between(first, last), ~is_followed)
+        .order_by(core_tables.Decision.id)
+    )
+
+
+def _is_known(session: Session, site_id: int, window: Span, shortest: timedelta) -> bool:
+    query = select(JudgedEvent.id).where(
+        JudgedEvent.site_id == site_id,
+        JudgedEvent.window_start == window.start,
+        JudgedEvent.window_end == window.end,
+        JudgedEvent.shortest_minutes == _minutes(shortest),
+    )
+    return session.scalar(query) is not None
+
+
+def _night(session: Session, night_id: int) -> Night:
+    row = session.get(core_tables.Night, night_id)
+    assert row is not None, "decisions refer to nights that are kept"
+    return from_json(Night, row.facts)
+
+
+def _minutes(length: timedelta) -> int:
+    return max(1, round(length / timedelta(minutes=1)))
+
+
+def _event_row(
+    decision: core_tables.Decision, site_id: int, window: Span, shortest: timedelta, night: Night
+) -> JudgedEvent:
+    return JudgedEvent(
+        site_id=site_id,
+        site_revision_id=decision.site_revision_id,
+        night_name=decision.night_name,
+        window_start=window.start,
+        window_end=window.end,
+        shortest_minutes=_minutes(shortest),
+        toward_deg=_toward_deg(night, window),
+        looks=0,
+        look_at=window.end + FIRST_LOOK,
+    )
+
+
+def _toward_deg(night: Night, window: Span) -> float | None:
+    """Where the target stands nearest to the window's middle."""
+    points = [
+        point for each in night.windows if each.span.overlap(window) is not None for point in each.track
+    ]
+    near = min(points, key=lambda point: abs(point.at - window.middle), default=None)
+    return None if near is None else round(near.azimuth_deg, 1)
+
+
+def judge_due(verifying: Verifying, now: datetime) -> dict[str, int]:
+    """Look at all events that are due, a block at a time."""
+    counts = {"judged": 0, "station_reports": 0, "observation_failures": 0, "left_for_later": 0}
+    last = 0
+    while True:
+        with verifying.sessions() as session:
+            block = list(judged_events.due_events(session, now, BLOCK, last))
+            sites = {row.site_revision_id: _site(session, row.site_revision_id) for row in block}
+        if not block:
+            return counts
+        last = block[-1].id
+        heard = verifying.observe([_ask(row, sites[row.site_revision_id]) for row in block])
+        counts["observation_failures"] += len(heard.failures)
+        with verifying.sessions.begin() as session:
+            counts["station_reports"] += judged_events.keep_reports(session, heard.observed, now)
+        waiting = [row for row in block if _waits(row, _ask(row, sites[row.site_revision_id]), heard, now)]
+        counts["left_for_later"] += len(waiting)
+        block = [row for row in block if row not in waiting]
+        _ask_past(verifying, block, sites, now)
+        with verifying.sessions.begin() as session:
+            for row in block:
+                counts["judged"] += _look(session, row.id, sites[row.site_revision_id], now)
+
+
+def _waits(row: JudgedEvent, ask: Ask, heard: Heard, now: datetime) -> bool:
+    """Whether it stays due, because its stations couldn't be asked yet and still keep their reports."""
+    return ask in heard.later and now - row.window_end < REPORTS_LAST
+
+
+def _site(session: Session, revision_id: int) -> StoredSite:
+    row = session.get(core_tables.SiteRevision, revision_id)
+    assert row is not None, "events refer to revisions that are kept"
+    return stored_site(row)
+
+
+def _ask(row: JudgedEvent, stored: StoredSite) -> Ask:
+    return Ask(stored.site.lat_deg, stored.site.lon_deg, Span(row.window_start, row.window_end))
+
+
+def _ask_past(
+    verifying: Verifying, block: Sequence[JudgedEvent], sites: dict[int, StoredSite], now: datetime
+) -> None:
+    """Ask the feeds about the hours of windows of which they have said nothing since; keep the answers
+    apart from forecasts."""
+    with verifying.sessions() as session:
+        lacking = [row for row in block if _lacks_analysis(session, row, sites[row.site_revision_id])]
+    by_night: dict[object, list[JudgedEvent]] = {}
+    for row in lacking:
+        by_night.setdefault(row.night_name, []).append(row)
+    for rows in by_night.values():
+        there = [sites[row.site_revision_id] for row in rows]
+        keys = {_place(stored, verifying): forecasts.place_key(stored.site) for stored in there}
+        span = Span(min(row.window_start for row in rows), max(row.window_end for row in rows))
+        gathered = verifying.gather(list(keys), span)
+        with verifying.sessions.begin() as session:
+            for forecast in gathered.forecasts:
+                if forecast.place in keys and _is_past(forecast, span):
+                    forecasts.keep(
+                        session, keys[forecast.place] + judged_events.PAST, forecast, fetched_at=now
+                    )
+
+
+def _lacks_analysis(session: Session, row: JudgedEvent, stored: StoredSite) -> bool:
+    window = Span(row.window_start, row.window_end)
+    place = forecasts.place_key(stored.site)
+    return not judged_events.find_analyses(session, place, window)
+
+
+def _is_past(forecast: Forecast, span: Span) -> bool:
+    """Whether it was answered once those hours were over, and says something of them."""
+    fetched_at = forecast.source.fetched_at
+    return (fetched_at is None or fetched_at >= span.end) and judged_events.touches(forecast, span)
+
+
+def _place(stored: StoredSite, verifying: Verifying) -> Place:
+    site = stored.site
+    elevation_m = site.elevation_m if stored.elevation_known else None
+    return Place(site.lat_deg, site.lon_deg, elevation_m, is_aside=verifying.as_aside)
+
+
+def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) -> bool:
+    """Judge one event on all that is known now, note how clear its night was at the place, and say when to
+    look again; whether it says anything new."""
+    row = session.get(JudgedEvent, event_id)
+    assert row is not None, "events are never removed"
+    evidence = gather_evidence(session, row, stored)
+    outcome = judge_night(judged_events.event_of(row), stored.site, evidence)
+    clear_share = clear_share_of(Span(row.window_start, row.window_end), evidence.analyses)
+    if clear_share is not None:
+        climates.note_night(session, forecasts.place_key(stored.site), row.night_name, clear_share, now)
+    row.looks += 1
+    row.look_at = next((row.window_end + wait for wait in LOOKS if row.window_end + wait > now), None)
+    return judged_events.keep_outcome(session, row, outcome, now)
+
+
+def judge_again(session: Session, site_id: int, night: date, now: datetime) -> list[Outcome]:
+    """Judge what has ended of a site's night on what the store holds now; nobody is asked."""
+    query = select(JudgedEvent).where(
+        JudgedEvent.site_id == site_id, JudgedEvent.night_name == night, JudgedEvent.window_end <= now
+    )
+    found = []
+    for row in session.scalars(query.order_by(JudgedEvent.window_start)).all():
+        _look(session, row.id, _site(session, row.site_revision_id), now)
+        kept = session.get(core_tables.Outcome, row.outcome_id)
+        assert kept is not None, "a look leaves an outcome"
+        found.append(judged_events.read_outcome(kept))
+    record_rows.write_due(session)
+    return found
+
+
+def gather_evidence(session: Session, row: JudgedEvent, stored: StoredSite) -> Evidence:
+    """All that the store holds on one event."""
+    window, site = Span(row.window_start, row.window_end), stored.site
+    around = Span(window.start - judged_events.AROUND, window.end + judged_events.AROUND)
+    stations, reports = judged_events.find_reports(session, site.lat_deg, site.lon_deg, around)
+    aside: dict[str, str] = {}
+    if len(stations) > 1:
+        before = Span(window.end - COPIES_OVER, around.end)
+        aside |= find_copies(judged_events.find_reports(session, site.lat_deg, site.lon_deg, before)[1])
+    if any(report.reading.okta_max <= CLEAR_OKTAS for report in reports):
+        aside |= find_never_cloudy(_seen_before(session, row))
+    return Evidence(
+        stations=stations,
+        reports=reports,
+        people=judged_events.find_person_reports(session, row.site_id, row.night_name),
+        analyses=judged_events.find_analyses(session, forecasts.place_key(site), window),
+        set_aside=aside,
+    )
+
+
+def _seen_before(session: Session, row: JudgedEvent) -> list[NightSeen]:
+    """What stations that never saw cloud said of the site's earlier nights, and what was settled without
+    them."""
+    last = row.night_name - timedelta(days=1)
+    rows = judged_events.find_outcomes(session, row.site_id, row.night_name - NEVER_CLOUDY_OVER, last)
+    if len(rows) < DULL_NIGHTS:
+        return []
+    by_night = {each.night_name: judged_events.read_outcome(each) for each in rows}
+    said = [
+        (witness, night)
+        for night, outcome in by_night.items()
+        for witness in outcome.accounts
+        if witness.judge is Judge.STATIONS and witness.says is not OutcomeState.UNSURE
+    ]
+    cloudy = {witness.witness for witness, _ in said if witness.says is OutcomeState.NOT_CLEAR}
+    return [
+        NightSeen(witness.witness.split()[0], night, witness.says, _without(by_night[night], witness.witness))
+        for witness, night in said
+        if witness.witness not in cloudy
+    ]
+
+
+def _without(outcome: Outcome, witness: str) -> OutcomeState:
+    rest = [said for said in outcome.accounts if said.witness != witness]
+    return combine(outcome.event, rest).state

@@ -1,0 +1,132 @@
+"""The sources as the settings describe them, asked one after the other; one that fails is left alone.
+
+Each is asked no more often than it allows, over all processes. What it doesn't allow now isn't waited for
+but left for the next cycle: reports are kept for days, and a cycle has other things to do.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import TypeVar
+
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.sites.great_circle import distance_km
+from alerts.weather.forecast import Place
+from service.feeds.nws.client import covers
+from service.feeds.shared.deadline import Deadline
+from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
+from service.feeds.shared.guard import Guards, Spent
+from service.feeds.shared.http_client import PoliteClient, identify
+from service.observations import awc, nws, ogimet
+from service.observations.model import REACH_KM, Ask, Heard, Observed, areas_of
+from service.settings import Settings
+
+log = logging.getLogger(__name__)
+
+BUDGET_S = 120.0
+"""All sources together in one cycle; what isn't heard by then is asked for in the next."""
+ALLOWANCES = {awc.NAME: awc.ALLOWANCE, nws.NAME: nws.ALLOWANCE, ogimet.NAME: ogimet.ALLOWANCE}
+Sessions = sessionmaker[Session]
+T = TypeVar("T")
+
+
+class AllowancesAlone:
+    """Guards that only count: a source that fails is asked again at the next look, hours later."""
+
+    def __init__(self, inner: Guards) -> None:
+        self._inner = inner
+
+    @property
+    def spent(self) -> tuple[Spent, ...]:
+        return self._inner.spent
+
+    def refusal(self, feed: str) -> FeedError | None:
+        return None
+
+    @contextmanager
+    def turn(self, feed: str, weight: float, deadline: Deadline) -> Iterator[None]:
+        with self._inner.turn(feed, weight, deadline):
+            yield
+
+    def note(self, feed: str, error: FeedError | None) -> None:
+        return None
+
+
+def client_of(
+    settings: Settings, sessions: Sessions, clock: Callable[[], datetime] = lambda: datetime.now(UTC)
+) -> PoliteClient:
+    """A client that keeps to what the sources allow. clock: the wall's."""
+    from service.feeds.feed_state import DatabaseGuards
+
+    guards = AllowancesAlone(DatabaseGuards(sessions, clock, allowances=ALLOWANCES))
+    return PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards)
+
+
+def ask_stations(
+    settings: Settings, asks: Sequence[Ask], client: PoliteClient, budget_s: float = BUDGET_S
+) -> Heard:
+    """What the stations near those places reported, asked for in their order where they share their hours."""
+    heard, deadline = Heard(), client.deadline(budget_s)
+    if not asks:
+        return heard
+    if settings.metar:
+        heard += _ask_metar(settings, client, asks, deadline)
+    if settings.nws_observations:
+        asked = [ask for ask in asks if ask not in heard.later]
+        heard += _ask_nws(settings, client, _unheard(asked, heard.observed), deadline)
+    if settings.synop_ogimet:
+        heard += _ask_synop(settings, client, asks, deadline)
+    return heard
+
+
+def _ask_metar(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
+    source = awc.AviationWeather(client, base_url=settings.metar_url)
+    return _each(areas_of(asks), lambda area: source.fetch(area, deadline))
+
+
+def _ask_nws(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
+    source = nws.NwsStations(client, base_url=settings.nws_url)
+    served = [(ask, [ask]) for ask in asks if covers(Place(ask.lat_deg, ask.lon_deg))]
+    return _each(served, lambda ask: source.fetch(ask, deadline))
+
+
+def _unheard(asks: Sequence[Ask], observed: Sequence[Observed]) -> list[Ask]:
+    """The places within whose reach nobody spoke yet."""
+    stations = {seen.station for seen in observed}
+    return [ask for ask in asks if not any(_is_near(ask, each.lat_deg, each.lon_deg) for each in stations)]
+
+
+def _ask_synop(settings: Settings, client: PoliteClient, asks: Sequence[Ask], deadline: Deadline) -> Heard:
+    source = ogimet.Ogimet(client, base_url=settings.synop_url)
+    wanted = [
+        ((station, ask.hours), [ask])
+        for station in ogimet.read_stations(settings.synop_stations)
+        for ask in asks
+        if _is_near(ask, station.lat_deg, station.lon_deg)
+    ]
+    return _each(wanted, lambda one: source.fetch(*one, deadline))
+
+
+def _is_near(ask: Ask, lat_deg: float, lon_deg: float) -> bool:
+    return distance_km(ask.lat_deg, ask.lon_deg, lat_deg, lon_deg) <= REACH_KM
+
+
+def _each(wanted: Iterable[tuple[T, list[Ask]]], fetch: Callable[[T], list[Observed]]) -> Heard:
+    """Ask for one after the other until the first failure, which would only be repeated, or until the
+    source allows no more."""
+    heard, rest = Heard(), list(wanted)
+    while rest:
+        (one, _), *after = rest
+        try:
+            heard += Heard(tuple(fetch(one)))
+        except (AllowanceSpent, NotAsked):
+            return heard + Heard(later=tuple(ask for _, asks in rest for ask in asks))
+        except FeedError as error:
+            log.warning("stations are not heard: %s", error)
+            return heard + Heard(failures=(str(error),))
+        rest = after
+    return heard

@@ -1,0 +1,146 @@
+"""Looks into rows: decisions with what they rest on, drafted as plain values, and written in bulk."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from pydantic import TypeAdapter
+from sqlalchemy.orm import Session
+
+from alerts import RULES_VERSION
+from alerts.common.plain_values import value
+from alerts.judging.rules import Reason
+from alerts.weather.outlook import Outlook
+from service.pipeline.judging.review import Looked
+from service.pipeline.judging.shared_inputs import ShelfOutlook
+from service.store.compressed_json import Packed, pack_json
+from service.store.json_values import to_json
+from service.store.repositories import decisions
+from service.store.repositories.decisions import OutlookKey
+
+_REASONS = TypeAdapter(list[Reason])
+_OUTLOOK = TypeAdapter(Outlook)
+MINUTE = timedelta(minutes=1)
+
+
+@value(frozen=True, slots=True)
+class Draft:
+    """One decision. wishes: their digest; finding: its place among the findings; outlooks: their keys."""
+
+    values: dict[str, Any]
+    wishes: str
+    finding: int
+    outlooks: tuple[OutlookKey, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Drafts:
+    """Decisions and what they rest on, what many share once: plain values, whoever worked them out."""
+
+    wishes: dict[str, dict[str, Any]]
+    findings: list[Packed]
+    outlooks: dict[OutlookKey, dict[str, Any]]
+    decisions: list[Draft]
+
+
+def draft(looks: Sequence[Looked], now: datetime) -> Drafts:
+    """The rows of these looks."""
+    wishes = {each.watch.known.digest: each.watch.wishes for each in looks}
+    judged = {id(each.judged): each.judged for each in looks}
+    places = {identity: place for place, identity in enumerate(judged)}
+    keys: dict[int, OutlookKey] = {}
+    outlooks: dict[OutlookKey, dict[str, Any]] = {}
+    for each in looks:
+        for one in each.judged.outlooks:
+            if id(one) not in keys:
+                facts = _OUTLOOK.dump_json(one.outlook)
+                key = keys[id(one)] = _outlook_key(one, facts, each.site.forecast_ids)
+                outlooks[key] = _outlook(one, key, facts, each.site.forecast_ids, now)
+    return Drafts(
+        {digest: to_json(each) for digest, each in wishes.items()},
+        [pack_json(_REASONS.dump_json(list(each.verdict.reasons))) for each in judged.values()],
+        outlooks,
+        [
+            Draft(
+                _decision(each, now),
+                each.watch.known.digest,
+                places[id(each.judged)],
+                tuple(keys[id(one)] for one in each.judged.outlooks),
+            )
+            for each in looks
+        ],
+    )
+
+
+def keep(session: Session, drafts: Drafts) -> list[int]:
+    """Write these decisions and what they rest on; their ids, in the same order."""
+    if not drafts.decisions:
+        return []
+    snapshots = decisions.keep_snapshots(session, drafts.wishes)
+    findings = decisions.keep_findings(session, drafts.findings)
+    outlooks = decisions.keep_outlooks(session, drafts.outlooks)
+    rows = [
+        {
+            **each.values,
+            "wish_snapshot_id": snapshots[each.wishes],
+            "finding_id": findings[each.finding],
+            "outlook_ids": [outlooks[key] for key in each.outlooks],
+        }
+        for each in drafts.decisions
+    ]
+    return decisions.keep_decisions(session, rows)
+
+
+def _outlook(
+    one: ShelfOutlook, key: OutlookKey, facts: bytes, forecast_ids: list[int], now: datetime
+) -> dict[str, Any]:
+    return {
+        "night_id": key[0],
+        "window_index": key[1],
+        "shortest_minutes": key[2],
+        "inputs": key[3],
+        "forecast_ids": forecast_ids,
+        "chance_pct": one.outlook.chance_pct,
+        "facts": pack_json(facts),
+        "as_of": now,
+    }
+
+
+def _decision(looked: Looked, now: datetime) -> dict[str, Any]:
+    verdict, night, telling = looked.verdict, looked.judged.night, looked.telling
+    return {
+        "subscription_id": looked.watch.subscription_id,
+        "night_id": night.night_id,
+        "night_name": night.name,
+        "site_revision_id": looked.site.stored.revision_id,
+        "as_of": now,
+        "confirmed_at": now,
+        "verdict": verdict.word.value,
+        "deciding_rule": verdict.deciding.rule,
+        "fingerprint": looked.fingerprint,
+        "chance_pct": verdict.chance_pct,
+        "window_start": verdict.usable.start if verdict.usable else None,
+        "window_end": verdict.usable.end if verdict.usable else None,
+        "forecast_ids": looked.site.forecast_ids if looked.judged.outlooks else [],
+        "kernel": night.kernel,
+        "rules_version": RULES_VERSION,
+        "told": telling.kind.value if telling.kind else None,
+        "why": telling.why.value,
+        "why_text": telling.text,
+        "rung": looked.rung.value,
+        "rung_since": looked.rung_since,
+        "leave_by": looked.trip.leave_by if looked.trip else None,
+        "calibration": verdict.outlook.calibration if verdict.outlook else "",
+    }
+
+
+def _outlook_key(one: ShelfOutlook, facts: bytes, forecast_ids: Sequence[int]) -> OutlookKey:
+    """What the same outlook is known by: its window, its length, and a digest of what it was made of and what
+    it says."""
+    made_of = f"{forecast_ids}|{one.span.start}|{one.span.end}|{one.way}|"
+    digest = hashlib.sha256(made_of.encode() + facts).hexdigest()
+    return one.night_id, one.window_index, round(one.shortest / MINUTE), digest

@@ -1,0 +1,123 @@
+"""One cycle: all stages in order, once a tick."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from contextlib import ExitStack
+from datetime import datetime, timedelta
+
+from sqlalchemy.exc import DBAPIError
+
+from alerts.judging.obstacles import Level
+from service.app import Duskbell
+from service.common.gc_tuning import few_collections
+from service.common.retry import may_pass
+from service.delivery import dispatcher
+from service.hindsight import verification
+from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stage
+from service.pipeline.judge_stage import Judging
+from service.pipeline.judging.process_pool import Crew, usual_processes
+from service.reports.ring_check import RingCheck
+from service.store.engine import patient, sqlite_file
+from service.store.locking import try_cycle
+from service.store.repositories import cycles
+
+log = logging.getLogger(__name__)
+
+HAS_RUN = (
+    "A cycle of this minute has run already, so only what waits is sent; the next one sees what changed."
+)
+IS_RUNNING = "Another cycle is under way, so only what waits is sent."
+
+RESTS_S = (5.0, 30.0)
+"""Before a cycle for which the store was busy is tried again."""
+
+
+def run_cycle(duskbell: Duskbell, now: datetime, say: Callable[[str], object] = log.info) -> dict[str, int]:
+    """Run the stages as of `now`; what each did.
+
+    A tick that already ran only delivers what is due, as does one that comes while another cycle is under
+    way; `say` is told that.
+
+    A cycle that died half-way is taken up again by the next call: every stage finds its rows anew. So one
+    that the store was too busy for is tried again after a rest, and not left to the next tick.
+    """
+    for rest_s in (*RESTS_S, None):
+        try:
+            with patient():
+                return _run_once(duskbell, now, say)
+        except DBAPIError as error:
+            if rest_s is None or not may_pass(error) or duskbell.delivery.stopping.is_set():
+                raise
+            log.warning("the cycle is tried again in %.0f s: %s", rest_s, error.orig)
+        if duskbell.delivery.stopping.wait(rest_s):
+            break
+    return {}
+
+
+def _run_once(duskbell: Duskbell, now: datetime, say: Callable[[str], object]) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    with try_cycle(duskbell.engine) as is_alone:
+        cycle_id = _begin(duskbell, now) if is_alone else None
+        if cycle_id is None:
+            say(HAS_RUN if is_alone else IS_RUNNING)
+        else:
+            counts.update(think(duskbell, now))
+        counts.update(dispatcher.run(duskbell.delivery, now))
+        if cycle_id is not None:
+            counts.update(verification.run(verification.verifying_from(duskbell), now))
+            with duskbell.sessions.begin() as session:
+                cycles.finish(session, cycle_id, duskbell.clock(), counts)
+    log.info(
+        "cycle %s: %s%s",
+        now.isoformat(timespec="minutes"),
+        counts or "nothing to do",
+        _say_obstacles(duskbell, now) if cycle_id is not None else "",
+    )
+    return counts
+
+
+def _say_obstacles(duskbell: Duskbell, now: datetime) -> str:
+    """`; can't ring: no_contact, not_confirmed for 12 subscriptions`; "" where nothing is in the way."""
+    with duskbell.sessions() as session:
+        found = RingCheck(duskbell, session, now).of_all()
+    briefly = ", ".join(each.brief for each in found if each.obstacle.level is not Level.NOTE)
+    return f"; can't ring: {briefly}" if briefly else ""
+
+
+def _begin(duskbell: Duskbell, now: datetime) -> int | None:
+    with duskbell.sessions.begin() as session:
+        cycle = cycles.begin(session, now, duskbell.clock())
+        return cycle.id if cycle else None
+
+
+def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
+    """The stages up to telling; what each did."""
+    with few_collections(), ExitStack() as stack:
+        crew = crew_of(duskbell)
+        return _think(duskbell, now, stack.enter_context(crew) if crew is not None else None)
+
+
+def crew_of(duskbell: Duskbell) -> Crew | None:
+    """Other processes to share the thinking with, as the settings have it; on another database than an SQLite
+    file a fleet does that."""
+    url = duskbell.engine.url
+    processes = duskbell.settings.cycle_processes or usual_processes()
+    if processes < 2 or url.get_backend_name() != "sqlite" or sqlite_file(url) is None:
+        return None
+    return Crew(duskbell.settings.store_url, processes)
+
+
+def _think(duskbell: Duskbell, now: datetime, crew: Crew | None) -> dict[str, int]:
+    counts: dict[str, int] = {}
+    if added := sky_stage.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now, crew):
+        counts["nights"] = added
+    counts.update(refresh_stage.run(duskbell.sessions, duskbell.gather, now))
+    counts.update(station_stage.run(duskbell.sessions, duskbell.observe, now))
+    every = timedelta(minutes=duskbell.settings.cycle_minutes)
+    judging = Judging(
+        duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, crew=crew
+    )
+    counts.update(judge_stage.run(judging, now, duskbell.clock()))
+    return counts

@@ -1,0 +1,86 @@
+"""Stage 2, after the forecasts: what weather stations report now near nights that begin soon or run.
+
+Asked within their allowances, the nights that begin first first; what isn't allowed now is asked for in a
+later cycle. A station that is silent is no trouble: the chance then rests on forecasts alone.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from datetime import datetime, timedelta
+
+from sqlalchemy.orm import Session, sessionmaker
+
+from alerts.common.span import Span
+from service.feeds import feed_state
+from service.observations.model import BEFORE_AND_AFTER, Ask, Heard
+from service.pipeline.refresh_stage import Wanted, nights_ahead
+from service.store.repositories import judged_events
+from service.store.repositories.forecasts import place_key
+from service.store.repositories.sites import StoredSite
+
+log = logging.getLogger(__name__)
+
+HEARD_BEFORE = timedelta(hours=9)
+"""From so long before a night's first window to the end of its last: who drives three hours leaves some five
+before it, and a report nine hours old adds a quarter of what a fresh one does."""
+ASKED_AGAIN = timedelta(minutes=25)
+"""Stations report once or twice an hour."""
+ASKED_BACK = timedelta(hours=1)
+BUDGET_S = 30.0
+"""All sources together: the judging waits for them."""
+STATIONS = " stations"
+"""After a place: when the stations near it were last asked."""
+
+Listen = Callable[[Sequence[Ask], float], Heard]
+
+
+def run(sessions: sessionmaker[Session], observe: Listen, now: datetime) -> dict[str, int]:
+    """Ask about what is due, keep every report in its own words, and have those nights judged on them."""
+    with sessions() as session:
+        wanted = Wanted.read(session, now)
+        soon = _due(session, _soon(session, wanted, now), now)
+    if not soon:
+        return {}
+    asks = {place: _ask(stored, now) for place, stored in soon.items()}
+    heard = observe(list(asks.values()), BUDGET_S)
+    asked = {place for place, ask in asks.items() if ask not in heard.later}
+    with sessions.begin() as session:
+        fresh = judged_events.keep_reports(session, heard.observed, now, judged_on=True)
+        feed_state.note_asked(session, [place + STATIONS for place in sorted(asked)], now)
+        if fresh:
+            wanted.judge_again(session, asked)
+    counts = {"heard_now": fresh, "observation_failures": len(heard.failures)}
+    return {name: count for name, count in counts.items() if count}
+
+
+def _soon(session: Session, wanted: Wanted, now: datetime) -> dict[str, StoredSite]:
+    """By place, the nights that begin first first: those somebody could be told of that begin soon or run."""
+    found: dict[str, tuple[datetime, StoredSite]] = {}
+    for row in nights_ahead(session, set(wanted.by_revision), now, now + HEARD_BEFORE):
+        start, stored = row.first_window_start, wanted.site_of(row)
+        if stored is None or start is None:
+            continue
+        place = place_key(stored.site)
+        known = found.get(place)
+        if known is None or start < known[0]:
+            found[place] = (start, stored)
+    return {place: found[place][1] for place in sorted(found, key=lambda each: (found[each][0], each))}
+
+
+def _due(session: Session, soon: dict[str, StoredSite], now: datetime) -> dict[str, StoredSite]:
+    """Also where the last asking lies ahead of `now`: the clock has gone back."""
+    asked = feed_state.last_asked(session, {place + STATIONS for place in soon})
+    latest = {place: asked.get(place + STATIONS) for place in soon}
+    return {
+        place: stored
+        for place, stored in soon.items()
+        if (at := latest[place]) is None or at > now or now - at >= ASKED_AGAIN
+    }
+
+
+def _ask(stored: StoredSite, now: datetime) -> Ask:
+    """The sources put an hour before and after what is asked for, and nothing is known after now."""
+    end = now - BEFORE_AND_AFTER
+    return Ask(stored.site.lat_deg, stored.site.lon_deg, Span(end - ASKED_BACK, end))

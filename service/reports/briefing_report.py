@@ -1,0 +1,172 @@
+"""A night's briefing for whoever asks, in every form; nothing is sent by it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from alerts.briefing.assemble import draw_pictures, page_with_pictures
+from alerts.briefing.calendar import CalendarEntry, build_calendar
+from alerts.briefing.collect import preview_facts
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.collect_sky import sky_note
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing, Units
+from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.night_scene import shown_span
+from alerts.briefing.pictures.palettes import LIGHT, PRINT, Palette
+from alerts.briefing.render import build_payload, render_mail
+from alerts.common.errors import BadInput
+from alerts.field.kit import Kit
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.verdict import Verdict
+from alerts.sites.model import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import DarkWindow, Night
+from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
+from service.delivery.png import render_png
+
+PREVIEW_ID = "msg_preview"
+SayRecord = Callable[[datetime, int], str]
+"""From a window's start and a chance in per cent to what came of forecasts like it."""
+
+
+@dataclass(frozen=True, slots=True)
+class InCalendars:
+    """What mails and feeds have the night's event by. words: how many were told of it so far."""
+
+    key: str
+    words: int
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """A briefing of one alert, and what its pictures are drawn from."""
+
+    site: Site
+    night: Night
+    window: DarkWindow | None
+    notes: FieldNotes | None
+    briefing: Briefing
+    ephemeris: Ephemeris
+    now: datetime
+    in_calendars: InCalendars | None = None
+
+
+def build_brief(
+    site: Site,
+    night: Night,
+    verdict: Verdict,
+    forecasts: Sequence[Forecast],
+    wishes: Wishes,
+    ephemeris: Ephemeris,
+    *,
+    now: datetime,
+    kit: Kit | None = None,
+    units: Units = Units.METRIC,
+    say_record: SayRecord | None = None,
+    in_calendars: InCalendars | None = None,
+    ahead: Ahead = NOTHING_AHEAD,
+) -> Brief:
+    """The briefing of that night. forecasts: those behind the verdict. now: when it was reached.
+    kit: None takes the usual one and says so. in_calendars: None where no other calendar has the night.
+    ahead: what is said where no forecast reaches the night yet, or where it has no window."""
+    window = verdict.window or (night.windows[0] if night.windows else None)
+    plan, notes, sky = None, None, None
+    cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()
+    if window is not None:
+        plan = plan_trip(night, verdict.usable or window.span, wishes, site)
+        notes = build_field_notes(
+            site, night, window, plan, wishes, ephemeris, kit=kit, outlook=verdict.outlook, cloud=cloud
+        )
+        aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
+        sky = sky_note(site, window, ephemeris, aod=aod)
+    facts = preview_facts(
+        site=site,
+        night=night,
+        verdict=verdict,
+        wishes=wishes,
+        plan=plan,
+        now=now,
+        field=notes,
+        sky=sky,
+        record=_record(verdict, say_record),
+        cloud=cloud,
+        ahead=ahead,
+    )
+    briefing = Briefing(message_id=PREVIEW_ID, alerts=(facts,), units=units)
+    return Brief(site, night, window, notes, briefing, ephemeris, now, in_calendars)
+
+
+def _record(verdict: Verdict, say_record: SayRecord | None) -> str:
+    if say_record is None or verdict.window is None or verdict.chance_pct is None:
+        return ""
+    return say_record(verdict.window.span.start, verdict.chance_pct)
+
+
+def brief_text(brief: Brief) -> str:
+    return render_mail(brief.briefing).text
+
+
+def brief_page(brief: Brief) -> str:
+    """One HTML page that holds its pictures, made to print on a sheet."""
+    return page_with_pictures(brief.briefing, {0: brief_pictures(brief, PRINT)})
+
+
+def brief_json(brief: Brief) -> str:
+    return json.dumps(build_payload(brief.briefing), ensure_ascii=False, indent=2)
+
+
+def brief_calendar(brief: Brief) -> bytes:
+    """The window and the leave-by time as events; BadInput for a night without a window."""
+    own = f"preview-{brief.night.name}-{brief.site.lat_deg:+.4f}{brief.site.lon_deg:+.4f}"
+    known = brief.in_calendars or InCalendars(own, 0)
+    entry = CalendarEntry(
+        facts=brief.briefing.alerts[0],
+        key=known.key,
+        sequence=known.words,
+        place=(brief.site.lat_deg, brief.site.lon_deg),
+        units=brief.briefing.units,
+    )
+    content = build_calendar([entry], stamped_at=brief.now)
+    if not content:
+        raise BadInput("this night has no dark window, so there is nothing for a calendar.")
+    return content
+
+
+def brief_pictures(brief: Brief, palette: Palette = LIGHT) -> tuple[Picture, ...]:
+    """The night, and with a window the view through the lens and for an arch the panorama."""
+    facts = brief.briefing.alerts[0]
+    return draw_pictures(
+        brief.site,
+        brief.night,
+        brief.window,
+        brief.notes,
+        brief.ephemeris,
+        palette,
+        cloud=facts.cloud,
+        glows=facts.sky.towns if facts.sky else (),
+        units=brief.briefing.units,
+    )
+
+
+def brief_picture(brief: Brief, name: str) -> Picture:
+    """The picture of that name; BadInput names those there are."""
+    drawn = brief_pictures(brief)
+    for picture in drawn:
+        if picture.name == name:
+            return picture
+    there = ", ".join(picture.name for picture in drawn)
+    raise BadInput(f"this night has no picture {name!r}; there is {there}.")
+
+
+def brief_svg(brief: Brief, name: str) -> str:
+    return brief_picture(brief, name).svg
+
+
+def brief_png(brief: Brief, name: str) -> bytes:
+    return render_png(brief_picture(brief, name))

@@ -1,0 +1,139 @@
+"""The scheduler: ticks begin cycles, sweeps find what lost its job. Any number of schedulers may run."""
+
+from __future__ import annotations
+
+import itertools
+import logging
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime, timedelta
+
+from sqlalchemy import String, text
+from sqlalchemy.orm import Session
+
+from service.app import Duskbell
+from service.channels import host_state
+from service.delivery.send_order import find_awake, in_order
+from service.runtime.fleet import cycles
+from service.runtime.fleet.duties import Do, Duty, due_at, take_turn
+from service.runtime.fleet.message_batches import batch_up
+from service.runtime.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, Nudge, defer
+from service.runtime.scheduler import MINUTE_OFFSET, Chore
+from service.store.repositories import messages
+from service.store.repositories.messages import Due
+from service.store.schema import core_tables
+
+log = logging.getLogger(__name__)
+
+SWEEP_EVERY = timedelta(seconds=5)
+RECALL_EVERY = timedelta(minutes=1)
+RECOVER_EVERY = timedelta(seconds=10)
+REST_AFTER_FAULT = timedelta(seconds=5)
+MOST_AT_ONCE = 20_000
+"""Messages that one sweep puts in jobs for; the next sweep goes on."""
+
+
+class Scheduler:
+    """Does what has fallen due since it last looked."""
+
+    def __init__(self, duskbell: Duskbell, duties: Sequence[Duty]) -> None:
+        self._duskbell = duskbell
+        self._duties = duties
+        self._looked_at: dict[str, datetime] = {}
+        self._rests_until_s: dict[str, float] = {}
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="duskbell-duty")
+
+    def step(self) -> list[str]:
+        """Take the turns that are due; the names of those that this scheduler took.
+
+        A duty that fails, whatever the reason, keeps no other back; its turn isn't taken, and it is tried
+        again after a rest.
+        """
+        return [duty.name for duty in self._duties if self._look_at(duty)]
+
+    def _look_at(self, duty: Duty) -> bool:
+        now, now_s = self._duskbell.clock(), self._duskbell.steady()
+        if self._rests_until_s.get(duty.name, now_s) > now_s:
+            return False
+        serving = self._pool.submit(self._serve, duty, now)
+        error = serving.exception()
+        if error is None:
+            return serving.result()
+        log.error("%s failed and rests for a while", duty.name, exc_info=error)
+        self._rests_until_s[duty.name] = now_s + REST_AFTER_FAULT.total_seconds()
+        return False
+
+    def _serve(self, duty: Duty, now: datetime) -> bool:
+        moment = due_at(duty, now)
+        if self._looked_at.get(duty.name) == moment:
+            return False
+        with self._duskbell.sessions.begin() as session:
+            taken = take_turn(session, duty.name, moment, now)
+            if taken:
+                duty.do(session, moment, now)
+        self._looked_at[duty.name] = moment
+        return taken
+
+
+def find_duties(duskbell: Duskbell, chores: Sequence[Chore], every: timedelta) -> list[Duty]:
+    """What a scheduler of this installation does. every: from one cycle to the next."""
+
+    def begin_cycle(session: Session, moment: datetime, now: datetime) -> None:
+        cycles.begin(session, moment, now)
+
+    def sweep_messages(session: Session, _moment: datetime, now: datetime) -> None:
+        put_in_messages(session, duskbell, now)
+
+    def recall_messages(session: Session, _moment: datetime, now: datetime) -> None:
+        messages.recall_planned(session, now)
+
+    def sweep_parts(session: Session, _moment: datetime, now: datetime) -> None:
+        cycles.look_after_parts(session, now)
+
+    offset = timedelta(minutes=MINUTE_OFFSET) % every
+    return [
+        Duty("cycle", every, begin_cycle, offset),
+        Duty("sweep messages", SWEEP_EVERY, sweep_messages),
+        Duty("sweep parts", SWEEP_EVERY, sweep_parts),
+        Duty("recall messages", RECALL_EVERY, recall_messages),
+        Duty("recover jobs", RECOVER_EVERY, ask_to_recover),
+        Duty("verify", every, _chore("verify", VERIFY), offset),
+        *(Duty(f"chore {chore.name}"[:40], chore.every, _chore(chore.name, UPKEEP)) for chore in chores),
+    ]
+
+
+def ask_to_recover(session: Session, _moment: datetime, _now: datetime) -> None:
+    """Let a worker look for jobs whose process has died."""
+    nudge = Nudge(task=RECOVER, queue=UPKEEP, args={}, queueing_lock="recover", priority=URGENT)
+    defer(session, [nudge])
+
+
+def _chore(name: str, queue: str) -> Do:
+    key = f"chore {name}"
+
+    def put_in(session: Session, _moment: datetime, _now: datetime) -> None:
+        defer(session, [Nudge(task=CHORE, queue=queue, args={"name": name}, queueing_lock=key, lock=key)])
+
+    return put_in
+
+
+def put_in_messages(session: Session, duskbell: Duskbell, now: datetime) -> int:
+    """Jobs for messages that are due and have none: retries, held ones, those whose job was lost. How many
+    messages."""
+    messages.release_dead_leases(session, now)
+    messages.expire_waiting(session, now, now)
+    breakers = host_state.find_breakers(session)
+    awake = find_awake(_find_unqueued(session, now), duskbell.channels, breakers, now)
+    waiting = in_order(itertools.islice(awake, MOST_AT_ONCE), breakers)
+    defer(session, batch_up(waiting))
+    return len(waiting)
+
+
+def _find_unqueued(session: Session, now: datetime) -> Iterator[Due]:
+    """Messages that are due and that no job waits or runs for, longest waiting first."""
+    queued = text(
+        "SELECT jsonb_array_elements_text(args->'message_ids') AS id FROM procrastinate_jobs "
+        "WHERE task_name = :task AND status IN ('todo', 'doing')"
+    ).bindparams(task=SEND)
+    unqueued = core_tables.Message.id.not_in(queued.columns(id=String).subquery().select())
+    return messages.find_due(session, now, unqueued)

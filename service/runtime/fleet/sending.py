@@ -1,0 +1,132 @@
+"""Sending one batch: claimed a few at a time, sent, recorded, until it is done or its host rests."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TypeVar
+
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.orm import Session
+
+from service.channels.breaker import CLOSED
+from service.channels.host_state import find_breakers
+from service.channels.model import ChannelError
+from service.delivery.claim import Claimed, claim_batch
+from service.delivery.dispatcher import Delivery, send_claimed
+from service.delivery.fair_queue import Waiting
+from service.delivery.results import REFUSED, Sent, count, keep_each, record
+from service.delivery.send_order import find_awake, in_order
+from service.store.repositories import messages
+from service.store.schema import core_tables
+
+log = logging.getLogger(__name__)
+
+CLAIMED_AT_ONCE = 8
+RELAY_AT_ONCE = 4
+"""Mails of one batch on their way to our own relay together; to a host that a user named, one at a time.
+With the lanes of message_batches.py, the whole fleet sends up to 16 and up to 4 at once."""
+FAILING_FOR_S = 20.0
+"""A job tries addresses that fail for so long; the next sweep goes on with them, behind those that don't."""
+KEEP_TRYING_S = 60.0
+"""How long the outcome of sends is held for a database that is away, before they are sent once more."""
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 0.2, 5.0
+
+T = TypeVar("T")
+
+
+def send_batch(delivery: Delivery, destination: str, message_ids: Sequence[str]) -> Counter[str]:
+    """Send those of the messages that are still due; how many ended how."""
+    counts: Counter[str] = Counter()
+    waiting = list(message_ids)
+    ends_s = time.monotonic() + FAILING_FOR_S
+    while waiting and not delivery.stopping.is_set():
+        some = _find_next(delivery, destination, waiting)
+        if not some or (some[0].is_failing and time.monotonic() > ends_s):
+            break
+        counts += _send_some(delivery, [each.message_id for each in some])
+        waiting = [each for each in waiting if each not in {one.message_id for one in some}]
+    return counts
+
+
+def _find_next(delivery: Delivery, destination: str, waiting: Sequence[str]) -> list[Waiting]:
+    """Those to be tried now: none while all rest, one to see how its address or the destination is."""
+    wall = delivery.clock()
+    with delivery.sessions() as session:
+        breakers = find_breakers(session)
+        due = messages.find_due(session, wall, core_tables.Message.id.in_(waiting))
+        ordered = in_order(find_awake(due, delivery.channels, breakers, wall), breakers)
+    on_trial = breakers.get(destination, CLOSED).is_trying
+    room = 1 if on_trial or (ordered and ordered[0].is_failing) else CLAIMED_AT_ONCE
+    return [each for each in ordered[:room] if each.is_failing == ordered[0].is_failing]
+
+
+def _send_some(delivery: Delivery, ids: Sequence[str]) -> Counter[str]:
+    claimed, counts = _claim(delivery, ids)
+    if not claimed:
+        return counts
+    at_once = RELAY_AT_ONCE if claimed[0].channel.kind == "email" else 1
+    with ThreadPoolExecutor(at_once, thread_name_prefix="duskbell-send") as pool:
+        futures = [pool.submit(send_claimed, each, delivery.clock, delivery.workshop) for each in claimed]
+    finished = [_outcome(delivery, each, future) for each, future in zip(claimed, futures, strict=True)]
+    counts += _record(delivery, finished)
+    count(delivery.metrics, finished)
+    return counts
+
+
+def _claim(delivery: Delivery, ids: Sequence[str]) -> tuple[list[Claimed], Counter[str]]:
+    def claim(session: Session) -> tuple[list[Claimed], Counter[str]]:
+        wall = delivery.clock()
+        claimed, ended = claim_batch(session, delivery.channels, delivery.links, ids, now=wall, wall=wall)
+        return claimed, Counter(status.value for status in ended)
+
+    return stubbornly(delivery, claim)
+
+
+def _outcome(delivery: Delivery, claimed: Claimed, future: Future[Sent]) -> Sent:
+    """What came of it; a fault that nobody foresaw is ours, and this message's alone."""
+    error = future.exception()
+    if error is None:
+        return future.result()
+    log.error("sending message %s failed", claimed.message_id, exc_info=error)
+    wall = delivery.clock()
+    return Sent(claimed, ChannelError("internal", type(error).__name__, ours=True), wall, wall)
+
+
+def _record(delivery: Delivery, finished: Sequence[Sent]) -> Counter[str]:
+    """Write them down; how many messages ended how."""
+    counts: Counter[str] = Counter()
+    keep_each(list(finished), lambda some: counts.update(_keep(delivery, some)))
+    return counts
+
+
+def _keep(delivery: Delivery, finished: Sequence[Sent]) -> Counter[str]:
+    def keep(session: Session) -> Counter[str]:
+        wall = delivery.clock()
+        ledger = record(session, finished, find_breakers(session), now=wall, wall=wall)
+        return Counter({status.value: number for status, number in ledger.statuses.items()})
+
+    return stubbornly(delivery, keep)
+
+
+def stubbornly(delivery: Delivery, do: Callable[[Session], T]) -> T:
+    """Do it in a transaction, and again while the database is away or another process got in its way.
+
+    One of REFUSED at once: what the database says of rows it would say again.
+    """
+    ends_s, pause_s = time.monotonic() + KEEP_TRYING_S, FIRST_PAUSE_S
+    while True:
+        try:
+            with delivery.sessions.begin() as session:
+                return do(session)
+        except REFUSED:
+            raise
+        except DBAPIError as error:
+            if time.monotonic() + pause_s > ends_s:
+                raise
+            log.warning("the store did not take it (%s); trying again", type(error.orig).__name__)
+        time.sleep(pause_s)
+        pause_s = min(LONGEST_PAUSE_S, 2 * pause_s)

@@ -1,0 +1,153 @@
+"""The service as one process: schedule, postman and pages, from start to a tidy end."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import NoReturn
+
+import uvicorn
+from apscheduler.schedulers.background import BackgroundScheduler
+from fastapi import FastAPI
+
+from alerts.common.errors import DuskbellError
+from service.app import Duskbell
+from service.common.clock import ClockWatch
+from service.delivery.background_sender import Postman
+from service.delivery.dispatcher import STOP_WITHIN_S
+from service.pipeline.run_cycle import run_cycle
+from service.runtime.maintenance_jobs import find_chores
+from service.runtime.scheduler import build_scheduler, plan_anew
+from service.store.engine import require_writable
+from service.store.locking import hold_store
+from service.web.server import build_server
+
+log = logging.getLogger(__name__)
+
+LOOK_EVERY_S = 1.0
+PAGES_STOP_WITHIN_S = 2.0
+
+
+class PagesStopped(DuskbellError):
+    """The web server ended by itself."""
+
+
+def run_service(
+    duskbell: Duskbell,
+    app: FastAPI,
+    on_up: Callable[[], object],
+    look: Callable[[], object] = lambda: None,
+) -> None:
+    """Run until SIGINT or SIGTERM; on_up is called once all of it is up, look each second from then on.
+
+    AlreadyRunning when another scheduler has the store; StoreError when it can't be written.
+    """
+    settings = duskbell.settings
+    with hold_store(duskbell.engine):
+        require_writable(duskbell.engine)
+        stopping = duskbell.delivery.stopping
+        pages = Pages(app, settings.web_host, settings.web_port)
+        chores = find_chores(duskbell)
+        scheduler = build_scheduler(
+            lambda: run_cycle(duskbell, duskbell.clock()), settings.cycle_minutes, chores
+        )
+
+        def plan_all_anew() -> None:
+            plan_anew(scheduler, settings.cycle_minutes, chores)
+
+        with stop_on_signals(stopping):
+            postman = Postman(duskbell.delivery)
+            postman.start()
+            pages.start()
+            scheduler.start()
+            try:
+                on_up()
+                look_after(duskbell, postman, pages, plan_all_anew, look)
+            finally:
+                _wind_down(duskbell, postman, pages, scheduler)
+
+
+def look_after(
+    duskbell: Duskbell,
+    postman: Postman,
+    pages: Pages,
+    on_clock_set: Callable[[], object],
+    look: Callable[[], object] = lambda: None,
+    *,
+    every_s: float = LOOK_EVERY_S,
+) -> None:
+    """Until told to stop. on_clock_set: called when the wall clock was set by more than a minute."""
+    watch = ClockWatch(duskbell.clock, duskbell.steady)
+    while not duskbell.delivery.stopping.wait(every_s):
+        if not pages.is_alive:
+            raise PagesStopped("the web server has ended by itself; the log says why.")
+        postman.start()
+        look()
+        if moved := watch.moved_by():
+            log.warning("the clock was set by %+.0f s; all is planned anew", moved.total_seconds())
+            on_clock_set()
+
+
+def _wind_down(duskbell: Duskbell, postman: Postman, pages: Pages, scheduler: BackgroundScheduler) -> None:
+    """Take nothing more up, let a send under way finish, and give back what doesn't."""
+    ends_s = time.monotonic() + STOP_WITHIN_S
+    duskbell.delivery.stopping.set()
+    duskbell.delivery.nudge.set()
+    scheduler.shutdown(wait=False)
+    pages.stop(PAGES_STOP_WITHIN_S)
+    if not postman.join(max(0.0, ends_s - time.monotonic()) + PAGES_STOP_WITHIN_S):
+        log.warning("a message under way could not be waited for; its lease runs out by itself")
+
+
+class Pages:
+    """The web server in a thread of its own."""
+
+    def __init__(self, app: FastAPI, host: str, port: int) -> None:
+        self._server: uvicorn.Server = build_server(app, host, port)
+        self._thread = threading.Thread(target=self._server.run, name="duskbell-pages", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    @property
+    def is_alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop(self, within_s: float) -> None:
+        """Answer what is being asked, and end."""
+        self._server.should_exit = True
+        self._thread.join(within_s)
+        self._server.force_exit = True
+
+
+@contextlib.contextmanager
+def stop_on_signals(stopping: threading.Event) -> Iterator[None]:
+    """SIGINT and SIGTERM set the event as long as the block lasts.
+
+    By a thread: the handler runs in the middle of whatever the main thread does, and that may be holding
+    the event's own lock.
+    """
+
+    def stop(*_: object) -> None:
+        threading.Thread(target=stopping.set, daemon=True).start()
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def leave(code: int = 0) -> NoReturn:
+    """End the process without waiting for threads that hang in a receiver or a feed: what they had in
+    hand stands in the store, and the next start takes it up."""
+    logging.shutdown()
+    sys.stdout.flush()
+    os._exit(code)

@@ -1,0 +1,58 @@
+"""Cycles as rows: a tick counts once, however often it is triggered."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import func, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.common.clock import SET_BY
+from service.store.schema import core_tables
+
+
+def cycle_key(now: datetime) -> str:
+    """One key a minute: a second trigger of the same tick finds the first one's row."""
+    return f"{now:%Y-%m-%dT%H:%MZ}"
+
+
+def key_of(session: Session, key: str, wall: datetime) -> str:
+    """The key of a tick of the wall's clock. Where a cycle of that key is there and others have begun since,
+    the clock was set back: the minute comes again, and is another tick."""
+    before = session.scalar(select(core_tables.Cycle.id).where(core_tables.Cycle.key == key))
+    if before is None or before == session.scalar(select(func.max(core_tables.Cycle.id))):
+        return key
+    return f"{wall:%Y-%m-%dT%H:%M:%SZ} again"
+
+
+def begin(session: Session, now: datetime, wall: datetime) -> core_tables.Cycle | None:
+    """The cycle to run for this tick; None when it already finished. One that died is taken up again."""
+    key = cycle_key(now)
+    if abs(wall - now) < SET_BY:
+        key = key_of(session, key, wall)
+    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+    session.execute(
+        insert(core_tables.Cycle)
+        .values(key=key, as_of=now, started_at=wall, counts={})
+        .on_conflict_do_nothing(index_elements=["key"])
+    )
+    cycle = session.scalars(
+        select(core_tables.Cycle).where(core_tables.Cycle.key == key).with_for_update()
+    ).one()
+    return None if cycle.finished_at else cycle
+
+
+def finish(session: Session, cycle_id: int, wall: datetime, counts: dict[str, Any]) -> None:
+    """Record that all stages of the cycle ran, and what they did."""
+    cycle = session.get_one(core_tables.Cycle, cycle_id)
+    cycle.finished_at = wall
+    cycle.counts = counts
+
+
+def last_finished(session: Session) -> core_tables.Cycle | None:
+    """The newest cycle that finished, or None before the first. By their order, not by the clock, which
+    may have been set back."""
+    query = select(core_tables.Cycle).where(core_tables.Cycle.finished_at.is_not(None))
+    return session.scalar(query.order_by(core_tables.Cycle.id.desc()).limit(1))

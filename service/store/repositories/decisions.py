@@ -1,0 +1,220 @@
+"""Decisions and the outlooks they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import func, insert, select, update
+from sqlalchemy.orm import Session, lazyload
+
+from alerts.common.plain_values import value
+from service.store.chunks import in_chunks
+from service.store.compressed_json import Packed
+from service.store.schema import core_tables
+
+SubscriptionNight = tuple[int, date]
+
+
+@value(frozen=True, slots=True)
+class Standing:
+    """The newest decision for a subscription and night, and the night that it is about."""
+
+    decision_id: int
+    night_id: int
+
+
+def newest_standing(
+    session: Session, revisions: Mapping[int, int], first: date
+) -> dict[SubscriptionNight, Standing]:
+    """The newest decisions from `first` on, those that are about the sites as they are described now.
+
+    revisions: of each subscription the newest description of its site.
+    """
+    found: dict[SubscriptionNight, Standing] = {}
+    row = core_tables.Decision
+    for ids in in_chunks(sorted(revisions)):
+        newest = (
+            select(func.max(row.id))
+            .where(row.subscription_id.in_(ids), row.night_name >= first)
+            .group_by(row.subscription_id, row.night_name)
+        )
+        columns = (row.subscription_id, row.night_name, row.id, row.night_id, row.site_revision_id)
+        for each in session.execute(select(*columns).where(row.id.in_(newest))):
+            if each.site_revision_id == revisions[each.subscription_id]:
+                found[each.subscription_id, each.night_name] = Standing(each.id, each.night_id)
+    return found
+
+
+def newest_verdicts(
+    session: Session, wanted: Iterable[SubscriptionNight]
+) -> dict[SubscriptionNight, tuple[str, int | None]]:
+    """Verdict and chance of the newest decision for each subscription and night."""
+    wanted, decision = set(wanted), core_tables.Decision
+    newest = (
+        select(func.max(decision.id))
+        .where(
+            decision.subscription_id.in_({subscription_id for subscription_id, _ in wanted}),
+            decision.night_name.in_({night for _, night in wanted}),
+        )
+        .group_by(decision.subscription_id, decision.night_name)
+    )
+    rows = session.execute(
+        select(
+            decision.subscription_id,
+            decision.night_name,
+            decision.verdict,
+            decision.chance_pct,
+        ).where(decision.id.in_(newest))
+    )
+    return {(row[0], row[1]): (row[2], row[3]) for row in rows}
+
+
+def decisions_by_id(session: Session, ids: Iterable[int]) -> dict[int, core_tables.Decision]:
+    """Those decisions with their reasons, each by its id."""
+    return {
+        row.id: row
+        for part in in_chunks(sorted(set(ids)))
+        for row in session.scalars(
+            select(core_tables.Decision)
+            .where(core_tables.Decision.id.in_(part))
+            .options(lazyload(core_tables.Decision.snapshot))
+        )
+    }
+
+
+def newest_decision(session: Session, subscription_id: int, night_name: date) -> core_tables.Decision | None:
+    """The newest decision for that subscription and night, or None when there is none."""
+    query = (
+        select(core_tables.Decision)
+        .where(
+            core_tables.Decision.subscription_id == subscription_id,
+            core_tables.Decision.night_name == night_name,
+        )
+        .order_by(core_tables.Decision.id.desc())
+        .limit(1)
+    )
+    return session.scalar(query)
+
+
+def find_decisions(session: Session, subscription_id: int, night_name: date) -> list[core_tables.Decision]:
+    """All decisions for that subscription and night, oldest first."""
+    query = select(core_tables.Decision).where(
+        core_tables.Decision.subscription_id == subscription_id, core_tables.Decision.night_name == night_name
+    )
+    return list(session.scalars(query.order_by(core_tables.Decision.id)))
+
+
+@value(frozen=True, slots=True)
+class Known:
+    """What the newest decision for a subscription and night says, as far as the next one compares with it."""
+
+    decision_id: int
+    night_id: int
+    fingerprint: str
+    told: str | None
+    why: str
+    rung: int
+    rung_since: datetime | None
+
+
+def newest_known(
+    session: Session, subscription_ids: Sequence[int], first: date
+) -> dict[SubscriptionNight, Known]:
+    """The newest decisions from `first` on, for many subscriptions, in few columns."""
+    found: dict[SubscriptionNight, Known] = {}
+    row = core_tables.Decision
+    for ids in in_chunks(subscription_ids):
+        newest = (
+            select(func.max(row.id))
+            .where(row.subscription_id.in_(ids), row.night_name >= first)
+            .group_by(row.subscription_id, row.night_name)
+        )
+        columns = (
+            row.subscription_id,
+            row.night_name,
+            row.id,
+            row.night_id,
+            row.fingerprint,
+            row.told,
+            row.why,
+            row.rung,
+            row.rung_since,
+        )
+        for each in session.execute(select(*columns).where(row.id.in_(newest))):
+            found[each.subscription_id, each.night_name] = Known(
+                each.id, each.night_id, each.fingerprint, each.told, each.why, each.rung, each.rung_since
+            )
+    return found
+
+
+def confirm(session: Session, decision_ids: Sequence[int], now: datetime) -> None:
+    """Move the last confirmation of decisions that were reached again."""
+    for ids in in_chunks(decision_ids):
+        session.execute(
+            update(core_tables.Decision)
+            .where(core_tables.Decision.id.in_(ids))
+            .values(confirmed_at=now)
+            .execution_options(synchronize_session=False)
+        )
+
+
+def keep_decisions(session: Session, rows: Sequence[dict[str, Any]]) -> list[int]:
+    """Write decisions; their ids, in the same order."""
+    return keep_rows(session, core_tables.Decision, rows)
+
+
+def keep_findings(session: Session, reasons: Sequence[Packed]) -> list[int]:
+    """Write the reasons of verdicts; their ids, in the same order."""
+    return keep_rows(session, core_tables.Finding, [{"reasons": each} for each in reasons])
+
+
+def keep_rows(session: Session, table: type[core_tables.Table], rows: Sequence[dict[str, Any]]) -> list[int]:
+    """Write rows in bulk under ids taken beforehand, and give these: a database that gives them back itself
+    writes row by row."""
+    if not rows:
+        return []
+    name = table.__tablename__
+    ids = _take_ids(session, table, len(rows))
+    values = [{"id": row_id, **row} for row_id, row in zip(ids, rows, strict=True)]
+    session.execute(insert(table.metadata.tables[name]), values)
+    return ids
+
+
+def _take_ids(session: Session, table: type[core_tables.Table], count: int) -> list[int]:
+    """Ids that nobody else uses: by the sequence, or, where writers wait for each other, after the last."""
+    name = table.__tablename__
+    if session.get_bind().dialect.name == "postgresql":
+        sequence = func.nextval(func.pg_get_serial_sequence(name, "id"))
+        return list(session.scalars(select(sequence).select_from(func.generate_series(1, count))))
+    last = session.scalar(select(func.max(table.__table__.c.id))) or 0
+    return list(range(last + 1, last + 1 + count))
+
+
+def keep_snapshots(session: Session, snapshots: Mapping[str, dict[str, Any]]) -> dict[str, int]:
+    """The ids of these wishes by their digest, known ones and new ones."""
+    known: dict[str, int] = {}
+    for digests in in_chunks(sorted(snapshots)):
+        columns = (core_tables.WishSnapshot.digest, func.min(core_tables.WishSnapshot.id))
+        query = select(*columns).where(core_tables.WishSnapshot.digest.in_(digests))
+        known |= {row[0]: row[1] for row in session.execute(query.group_by(core_tables.WishSnapshot.digest))}
+    missing = [digest for digest in snapshots if digest not in known]
+    rows = [{"digest": digest, "wishes": snapshots[digest]} for digest in missing]
+    return known | dict(zip(missing, keep_rows(session, core_tables.WishSnapshot, rows), strict=True))
+
+
+OutlookKey = tuple[int, int, int, str]
+"""Night, window, minutes of the shortest window, and the digest of what it was made of."""
+
+
+def keep_outlooks(session: Session, rows: Mapping[OutlookKey, dict[str, Any]]) -> dict[OutlookKey, int]:
+    """The ids of these outlooks; those made of the same inputs before stay as they are."""
+    known: dict[OutlookKey, int] = {}
+    row = core_tables.Outlook
+    for night_ids in in_chunks(sorted({key[0] for key in rows})):
+        columns = (row.night_id, row.window_index, row.shortest_minutes, row.inputs, row.id)
+        for each in session.execute(select(*columns).where(row.night_id.in_(night_ids))):
+            known[each.night_id, each.window_index, each.shortest_minutes, each.inputs] = each.id
+    missing = [key for key in rows if key not in known]
+    return known | dict(zip(missing, keep_rows(session, row, [rows[key] for key in missing]), strict=True))

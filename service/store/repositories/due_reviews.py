@@ -1,0 +1,225 @@
+"""What the subscriptions want, in few columns and few queries: skies, and whose nights are due for a look."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+
+from pydantic import TypeAdapter
+from sqlalchemy import ScalarSelect, Select, Text, cast, func, or_, select
+from sqlalchemy.orm import Session, aliased
+
+from alerts.briefing.facts.alert import AlertKind
+from alerts.judging.access_rules import is_ruled_out
+from alerts.sites.model import Site
+from alerts.sky.night import SkyWishes
+from alerts.wishes.model import Trip, Wishes
+from service.store.chunks import in_chunks
+from service.store.repositories.messages import Status
+from service.store.repositories.people import default_wishes, is_active, shared_sky, sky_key
+from service.store.schema import core_tables
+from service.store.schema.track_tables import CalibrationChoice
+
+NIGHTS_BACK = timedelta(days=2)
+"""A night still running can carry the date of yesterday, or of the day before east of the date line."""
+_CALLS = (AlertKind.GO, AlertKind.CHANGED)
+_WISHES = TypeAdapter(Wishes)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownWishes:
+    """Wishes as they are stored, read once for all who wish the same.
+
+    judged: as far as a verdict reads them. skies: the shared sky wishes of each target by their key, the
+    one wanted most first. evenings: these and no more, as far as the choice of nights reads them.
+    """
+
+    wishes: Wishes
+    judged: Wishes
+    digest: str
+    skies: tuple[tuple[str, SkyWishes], ...]
+    evenings: Wishes
+
+
+@lru_cache(maxsize=20_000)
+def known_wishes(text: str) -> KnownWishes:
+    """The wishes of a JSON text."""
+    wishes = _WISHES.validate_json(text)
+    skies = tuple((sky_key(sky), shared_sky(sky)) for sky in wishes.skies)
+    digest = core_tables.digest_of(_WISHES.dump_python(wishes, mode="json"))
+    evenings = _evenings(wishes.weekdays, wishes.trips, wishes.trips_only, wishes.days_ahead)
+    return KnownWishes(wishes, wishes.judged, digest, skies, evenings)
+
+
+@lru_cache(maxsize=1000)
+def _evenings(
+    weekdays: tuple[int, ...], trips: tuple[Trip, ...], trips_only: bool, days_ahead: int
+) -> Wishes:
+    return Wishes(weekdays=weekdays, trips=trips, trips_only=trips_only, days_ahead=days_ahead)
+
+
+@dataclass(slots=True)
+class SkyWant:
+    """A site's sky that somebody wants to hear of.
+
+    days_ahead: how many at most. evenings: which nights count and how far ahead, each such choice once.
+    """
+
+    sky: SkyWishes
+    days_ahead: int = 0
+    evenings: list[Wishes] = field(default_factory=list)
+
+    def add(self, evenings: Wishes) -> None:
+        self.days_ahead = max(self.days_ahead, evenings.days_ahead)
+        if evenings not in self.evenings:
+            self.evenings.append(evenings)
+
+    def asks_for(self, night_name: date, starts: datetime, site: Site, now: datetime) -> bool:
+        """Whether somebody could be told of that night: it is near enough, and they would go."""
+        return any(
+            starts < now + timedelta(days=each.days_ahead + 1) and not is_ruled_out(night_name, each, site)
+            for each in self.evenings
+        )
+
+
+def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]:
+    """By site and sky key, what the active subscriptions want; what pages show to others of the shared sites
+    among them; and for those that paused or ended, the nights for which they were told a go, as it must be
+    taken back if it sours."""
+    query = (
+        select(core_tables.Subscription.site_id, cast(core_tables.Subscription.wishes, Text))
+        .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
+        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+        .where(*is_active(now))
+    )
+    wants: dict[tuple[int, str], SkyWant] = {}
+    for site_id, text in session.execute(query):
+        known = known_wishes(text)
+        for key, sky in known.skies:
+            wants.setdefault((site_id, key), SkyWant(sky)).add(known.evenings)
+    usual = known_wishes(_WISHES.dump_json(default_wishes()).decode())
+    for site_id in session.scalars(_shown_copies(now)):
+        for key, sky in usual.skies:
+            wants.setdefault((site_id, key), SkyWant(sky)).add(usual.evenings)
+    for site_id, text, told in _owed_nights(session, now):
+        for key, sky in known_wishes(text).skies:
+            wants.setdefault((site_id, key), SkyWant(sky)).add(
+                Wishes(trips=(Trip(told, told),), days_ahead=0)
+            )
+    return wants
+
+
+def _shown_copies(now: datetime) -> Select[int]:
+    """The copies of shared sites that somebody is told about: anybody may look at them, by the usual wishes.
+
+    Joined by the site's subscription, so that who works out the site works out its copy."""
+    copy = aliased(core_tables.Site)
+    return (
+        select(copy.id)
+        .join(core_tables.Subscription, core_tables.Subscription.site_id == copy.rounded_of_id)
+        .join(core_tables.Address, core_tables.Address.id == core_tables.Subscription.address_id)
+        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+        .where(*is_active(now), copy.is_shared)
+        .distinct()
+    )
+
+
+def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]:
+    """Site, wishes and night of each go told to a subscription that isn't active any more."""
+    row = core_tables.Subscription
+    active = (
+        select(row.id)
+        .join(core_tables.Address, core_tables.Address.id == row.address_id)
+        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .where(*is_active(now))
+    )
+    query = (
+        select(row.site_id, cast(row.wishes, Text), core_tables.Alert.night_name)
+        .join(core_tables.Alert, core_tables.Alert.subscription_id == row.id)
+        .where(
+            core_tables.Alert.night_name >= (now - NIGHTS_BACK).date(),
+            core_tables.Alert.kind.in_(_CALLS),
+            row.id.not_in(active),
+        )
+        .distinct()
+    )
+    return [(site_id, text, told) for site_id, text, told in session.execute(query)]
+
+
+@dataclass(frozen=True, slots=True)
+class DueLook:
+    """A subscription with nights that are due for a look.
+
+    owed_only: it is paused or ended, and only a stand-down for a go that was told may still be said.
+    by_night: nothing new is known of it, so that its nights are due each by its own time, and `stirred`
+    besides: those with a go, or with an alert that isn't on its way yet.
+    """
+
+    subscription_id: int
+    address_id: int
+    site_id: int
+    owed_only: bool = False
+    by_night: bool = False
+    stirred: frozenset[date] = frozenset()
+
+
+def due_looks(session: Session, now: datetime) -> list[DueLook]:
+    """Subscriptions for which another verdict or word is possible now, by address.
+
+    Those that are due by time or by something new, another calibration too; those with a go told for a night
+    that isn't over; those with an alert that isn't on its way yet, or ended unsent.
+    """
+    row = core_tables.Subscription
+    columns = row.id, row.address_id, row.site_id
+    is_anew = or_(row.look_again_at.is_(None), row.judged_at > now, row.judged_at <= _last_choice(now))
+    active = (
+        select(*columns, is_anew.label("is_anew"))
+        .join(core_tables.Address, core_tables.Address.id == row.address_id)
+        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .where(*is_active(now))
+    )
+    stirred = _stirred(session, (now - NIGHTS_BACK).date())
+    rows = list(session.execute(active.where(or_(is_anew, row.look_again_at <= now))))
+    for ids in in_chunks(sorted(set(stirred) - {each.id for each in rows})):
+        rows += session.execute(active.where(row.id.in_(ids)))
+    found = {
+        each.id: DueLook(*each[:3], by_night=not each.is_anew, stirred=frozenset(stirred.get(each.id, ())))
+        for each in rows
+    }
+    owed = sorted({one for one, nights in stirred.items() if any(nights.values())} - set(found))
+    for ids in in_chunks(owed):
+        chosen = select(*columns).where(row.id.in_(ids))
+        found |= {each[0]: DueLook(*each, owed_only=True) for each in session.execute(chosen)}
+    return sorted(found.values(), key=lambda each: (each.address_id, each.subscription_id))
+
+
+def _last_choice(now: datetime) -> ScalarSelect[datetime]:
+    """When another calibration was chosen last; nobody's look is older than NULL."""
+    chosen_at = CalibrationChoice.chosen_at
+    return select(func.max(chosen_at)).where(chosen_at <= now).scalar_subquery()
+
+
+def _stirred(session: Session, first: date) -> dict[int, dict[date, bool]]:
+    """Subscriptions with a go for a night from `first` on (True), or with an alert not sent (False), which
+    its message may have left out; each with those nights."""
+    query = (
+        select(core_tables.Alert.subscription_id, core_tables.Alert.night_name, core_tables.Alert.kind)
+        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
+        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
+        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
+        .where(
+            core_tables.Alert.night_name >= first,
+            or_(
+                core_tables.Alert.kind.in_(_CALLS),
+                core_tables.Message.status != Status.SENT,
+                core_tables.MessageAlert.dropped.is_not(None),
+            ),
+        )
+    )
+    found: defaultdict[int, dict[date, bool]] = defaultdict(dict)
+    for subscription_id, name, kind in session.execute(query):
+        nights = found[subscription_id]
+        nights[name] = nights.get(name, False) or kind in _CALLS
+    return found

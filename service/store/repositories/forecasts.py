@@ -1,0 +1,230 @@
+"""Forecasts as rows: every answer with its provider and lineage, rejected ones with their reason."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from pydantic_core import to_json
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from alerts.sites.model import Site
+from alerts.weather.clouds import effective_cloud_pct
+from alerts.weather.forecast import Forecast
+from service.store.repositories.forecast_packing import pack, rows_of, unpack
+from service.store.schema import core_tables
+
+KEPT_FOR_JUDGING = timedelta(hours=24)
+"""Older answers stay in the store but are never judged on."""
+EVERYWHERE = ""
+"""The place under which a failure of a whole feed is kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class StoredForecast:
+    """A forecast with the id under which decisions name it."""
+
+    forecast_id: int
+    forecast: Forecast
+
+
+def place_key(site: Site) -> str:
+    """The place that a site's forecasts are asked for, to 0.01 degrees: neighbours share the request."""
+    return place_key_at(site.lat_deg, site.lon_deg)
+
+
+def place_key_at(lat_deg: float, lon_deg: float) -> str:
+    return f"{round(lat_deg, 2):.2f},{round(lon_deg, 2):.2f}"
+
+
+def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: datetime) -> core_tables.Forecast:
+    """Store one model's answer for that place."""
+    source, body = forecast.source, pack(forecast)
+    row = core_tables.Forecast(
+        place=place,
+        feed=source.feed,
+        provider=source.provider,
+        lineage=source.lineage,
+        model=source.model,
+        issued_at=source.issued_at,
+        fetched_at=source.fetched_at or fetched_at,
+        confirmed_at=source.fetched_at or fetched_at,
+        unchanged_since=source.unchanged_since,
+        last_hour_ends=forecast.hours[-1].ends if forecast.hours else None,
+        body=body,
+        digest=digest_of(body),
+    )
+    session.add(row)
+    return row
+
+
+def keep_changed(
+    session: Session, forecasts: Iterable[tuple[str, Forecast]], *, fetched_at: datetime
+) -> list[core_tables.Forecast]:
+    """Store what says something new, by place; each with the cloud of the run before it.
+
+    The same values of the same run once more only confirm the row that has them.
+    """
+    forecasts = list(forecasts)
+    known = _newest_rows(session, {place for place, _ in forecasts}, fetched_at)
+    kept = []
+    for place, forecast in forecasts:
+        row = known.get((place, forecast.source.feed, forecast.source.model))
+        if row is None:
+            kept.append(keep(session, place, forecast, fetched_at=fetched_at))
+            continue
+        before = unpack(row)
+        if says_the_same(forecast, before):
+            row.confirmed_at = forecast.source.fetched_at or fetched_at
+        else:
+            kept.append(keep(session, place, with_run_before(forecast, before), fetched_at=fetched_at))
+    return kept
+
+
+def _newest_rows(
+    session: Session, places: set[str], now: datetime
+) -> dict[tuple[str, str, str], core_tables.Forecast]:
+    return {(row.place, row.feed, row.model): row for row in _newest(session, places, now)}
+
+
+def says_the_same(fresh: Forecast, before: Forecast) -> bool:
+    """Whether a fresh answer has nothing that the one before hasn't: the same run, each of its hours alike.
+
+    It may begin later, as hours that have passed fall away.
+    """
+    if fresh.source.issued_at != before.source.issued_at or fresh.layer_scheme != before.layer_scheme:
+        return False
+    known = _by_start(before)
+    if any(known.get(starts) != said for starts, said in _by_start(fresh).items()):
+        return False
+    words = [[replace(each, asked_at=None) for each in one.bulletins] for one in (fresh, before)]
+    return words[0] == words[1] and all(sight in before.sights for sight in fresh.sights)
+
+
+def _by_start(forecast: Forecast) -> dict[datetime, tuple[Any, ...]]:
+    """What is said of each hour: its fields, each member's cloud, and each level's cloud and height."""
+    levels = forecast.levels
+    by_height = (*levels.cloud_pct, *levels.height_m) if levels else ()
+    hours = zip(rows_of(forecast.hours), *forecast.members, *by_height, strict=True)
+    return {said[0][0]: said for said in hours}
+
+
+def digest_of(body: dict[str, Any]) -> str:
+    """What to know the same values by, whenever they were asked for."""
+    told = {name: value for name, value in body.items() if name not in {"next_due_at", "before"}}
+    told["bulletins"] = [{**each, "asked_at": None} for each in body.get("bulletins", ())]
+    return hashlib.blake2b(to_json(told), digest_size=16).hexdigest()
+
+
+def with_run_before(forecast: Forecast, before: Forecast) -> Forecast:
+    """The forecast with the cloud that the run before it had in its hours.
+
+    The same run said again keeps what it knew of the one before.
+    """
+    then = {hour.starts: effective_cloud_pct(hour, before.layer_scheme) for hour in before.hours}
+    now = {hour.starts: effective_cloud_pct(hour, forecast.layer_scheme) for hour in forecast.hours}
+    if all(now[starts] == then[starts] for starts in now.keys() & then.keys()):
+        then = dict(zip((hour.starts for hour in before.hours), before.cloud_before_pct, strict=False))
+    clouds = tuple(then.get(hour.starts) for hour in forecast.hours)
+    known = any(cloud is not None for cloud in clouds) and not forecast.members
+    return replace(forecast, cloud_before_pct=clouds if known else ())
+
+
+def keep_rejected(
+    session: Session, place: str, *, feed: str, model: str, reason: str, fetched_at: datetime
+) -> core_tables.Forecast:
+    """Store that an answer couldn't be used, and why; never judged on."""
+    row = core_tables.Forecast(
+        place=place, feed=feed, provider="", lineage="", model=model, fetched_at=fetched_at, rejected=reason
+    )
+    session.add(row)
+    return row
+
+
+def newest_by_place(session: Session, places: set[str], now: datetime) -> dict[str, list[StoredForecast]]:
+    """For each place the newest usable answer of each feed and model, not from after `now`."""
+    found: dict[str, list[StoredForecast]] = defaultdict(list)
+    for row in _newest(session, places, now):
+        found[row.place].append(StoredForecast(row.id, unpack(row)))
+    return found
+
+
+def newest_ids(session: Session, places: set[str]) -> dict[str, int]:
+    """For each place the number of its newest answer: another one where something new came."""
+    kept = core_tables.Forecast
+    query = select(kept.place, func.max(kept.id)).where(kept.place.in_(places)).group_by(kept.place)
+    return {row[0]: row[1] for row in session.execute(query)}
+
+
+def newest_at(session: Session, places: set[str], now: datetime) -> dict[str, datetime]:
+    """For each place when its newest usable answer came, not after `now`."""
+    kept = core_tables.Forecast
+    query = (
+        select(kept.place, func.max(kept.fetched_at))
+        .where(kept.place.in_(places), kept.rejected.is_(None), kept.fetched_at <= now)
+        .group_by(kept.place)
+    )
+    return {row[0]: row[1] for row in session.execute(query)}
+
+
+def _newest(session: Session, places: set[str], now: datetime) -> Sequence[core_tables.Forecast]:
+    usable = (
+        core_tables.Forecast.place.in_(places),
+        core_tables.Forecast.rejected.is_(None),
+        core_tables.Forecast.fetched_at <= now,
+        func.coalesce(core_tables.Forecast.confirmed_at, core_tables.Forecast.fetched_at)
+        > now - KEPT_FOR_JUDGING,
+    )
+    newest = (
+        select(func.max(core_tables.Forecast.id))
+        .where(*usable)
+        .group_by(core_tables.Forecast.place, core_tables.Forecast.feed, core_tables.Forecast.model)
+    )
+    query = (
+        select(core_tables.Forecast)
+        .where(core_tables.Forecast.id.in_(newest))
+        .order_by(core_tables.Forecast.id)
+    )
+    return session.scalars(query).all()
+
+
+def rejected_since(
+    session: Session, places: Iterable[str], since: datetime, now: datetime
+) -> list[core_tables.Forecast]:
+    """What couldn't be used for those places after `since`, newest first, each reason once."""
+    query = (
+        select(core_tables.Forecast)
+        .where(
+            core_tables.Forecast.place.in_(set(places)),
+            core_tables.Forecast.rejected.is_not(None),
+            core_tables.Forecast.fetched_at > since,
+            core_tables.Forecast.fetched_at <= now,
+        )
+        .order_by(core_tables.Forecast.id.desc())
+    )
+    by_reason = {(row.feed, row.model, row.rejected): row for row in reversed(session.scalars(query).all())}
+    return sorted(by_reason.values(), key=lambda row: -row.id)
+
+
+def reasons_since(
+    session: Session, places: Iterable[str], since: datetime, now: datetime
+) -> set[tuple[str, str, str, str]]:
+    """What is already known not to be usable there: place, feed, model and reason."""
+    columns = (
+        core_tables.Forecast.place,
+        core_tables.Forecast.feed,
+        core_tables.Forecast.model,
+        core_tables.Forecast.rejected,
+    )
+    query = select(*columns).where(
+        core_tables.Forecast.place.in_(set(places)),
+        core_tables.Forecast.rejected.is_not(None),
+        core_tables.Forecast.fetched_at > since,
+        core_tables.Forecast.fetched_at <= now,
+    )
+    return {(row[0], row[1], row[2], row[3] or "") for row in session.execute(query)}

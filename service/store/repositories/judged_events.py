@@ -1,0 +1,284 @@
+"""Events to judge, their outcomes, and the evidence for them: rows to values and back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import delete, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from alerts.common.span import Span
+from alerts.sites.great_circle import distance_km
+from alerts.sites.model import Site
+from alerts.track.observations.evidence import Event, PersonReport, SeenSky, SkyReport, Station
+from alerts.track.observations.metar import read_metar
+from alerts.track.observations.nearby_sky import station_skies
+from alerts.track.observations.outcome import Outcome
+from alerts.track.observations.synop import read_synop
+from alerts.weather.forecast import Forecast
+from alerts.weather.sky_now import OLDEST, StationSky
+from service.observations.model import KM_A_DEGREE, METAR, REACH_KM, Observed
+from service.store.chunks import in_chunks
+from service.store.json_values import from_json, to_json
+from service.store.repositories.forecast_packing import unpack
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent, StationReport
+
+PERSON = "person"
+"""Judge of the rows in which a person speaks."""
+NOBODY = "nobody"
+"""Judge of the rows that nobody could settle."""
+PAST = " past"
+"""After a place: answers about hours that had passed, which are never judged on."""
+AROUND = timedelta(hours=1)
+ANALYSES_WITHIN = timedelta(days=3)
+
+
+def event_of(row: JudgedEvent) -> Event:
+    return Event(
+        Span(row.window_start, row.window_end), timedelta(minutes=row.shortest_minutes), row.toward_deg
+    )
+
+
+def keep_reports(
+    session: Session, observed: Iterable[Observed], now: datetime, *, judged_on: bool = False
+) -> int:
+    """Keep what wasn't known yet, word for word; how many reports that were.
+
+    judged_on: from now on nights are judged on them, so those that came for another reason count as new.
+    """
+    fresh = {_key(each): each for each in observed}
+    if not fresh:
+        return 0
+    times = [each.report.at for each in fresh.values()]
+    query = select(
+        StationReport.network,
+        StationReport.station,
+        StationReport.observed_at,
+        StationReport.raw,
+        StationReport.id,
+        StationReport.known_at,
+    ).where(StationReport.observed_at.between(min(times), max(times)))
+    known = {tuple(row[:4]): row for row in session.execute(query)}
+    known_at = now if judged_on else None
+    rows = [_report_row(each, now, known_at) for key, each in fresh.items() if key not in known]
+    if rows:
+        # another process may hear the same station at the same moment
+        insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+        session.execute(insert(StationReport).on_conflict_do_nothing(), rows)
+    late = (
+        [known[key].id for key in fresh if key in known and known[key].known_at is None] if judged_on else []
+    )
+    for ids in in_chunks(late):
+        session.execute(update(StationReport).where(StationReport.id.in_(ids)).values(known_at=now))
+    return len(rows) + len(late)
+
+
+def _key(each: Observed) -> tuple[str, str, datetime, str]:
+    return each.station.network, each.station.name, each.report.at, each.report.raw
+
+
+def _report_row(each: Observed, now: datetime, known_at: datetime | None) -> dict[str, object]:
+    return {
+        "network": each.station.network,
+        "station": each.station.name,
+        "source": each.source,
+        "lat_deg": each.station.lat_deg,
+        "lon_deg": each.station.lon_deg,
+        "elevation_m": each.station.elevation_m,
+        "observed_at": each.report.at,
+        "received_at": each.report.received_at or now,
+        "raw": each.report.raw,
+        "known_at": known_at,
+    }
+
+
+def find_reports(
+    session: Session, lat_deg: float, lon_deg: float, hours: Span, known_at: datetime | None = None
+) -> tuple[list[Station], list[SkyReport]]:
+    """The stations within 60 km, as they were last described, and their reports over those hours; with
+    `known_at` those alone that a night could be judged on then."""
+    half_deg = REACH_KM / KM_A_DEGREE
+    query = (
+        select(StationReport)
+        .where(
+            StationReport.observed_at.between(hours.start, hours.end),
+            StationReport.lat_deg.between(lat_deg - half_deg, lat_deg + half_deg),
+        )
+        .order_by(StationReport.observed_at, StationReport.id)
+    )
+    if known_at is not None:
+        query = query.where(StationReport.known_at <= known_at)
+    stations: dict[str, Station] = {}
+    reports = []
+    for row in session.scalars(query):
+        if distance_km(lat_deg, lon_deg, row.lat_deg, row.lon_deg) <= REACH_KM:
+            stations[row.station] = Station(
+                row.station, row.network, row.lat_deg, row.lon_deg, row.elevation_m
+            )
+            reports.append(_sky_report(row))
+    return list(stations.values()), reports
+
+
+def stations_now(session: Session, site: Site, now: datetime) -> tuple[StationSky, ...]:
+    """What the stations near a site said of its sky, as it was known at `now`; the same whenever asked."""
+    hours = Span(now - OLDEST, now)
+    stations, reports = find_reports(session, site.lat_deg, site.lon_deg, hours, known_at=now)
+    return station_skies(site, stations, reports, now)
+
+
+def is_anybody_heard(session: Session, now: datetime) -> bool:
+    """Whether any report at all tells of the sky as it was known at `now`."""
+    query = select(StationReport.id).where(
+        StationReport.observed_at.between(now - OLDEST, now), StationReport.known_at <= now
+    )
+    return session.scalars(query.limit(1)).first() is not None
+
+
+def _sky_report(row: StationReport) -> SkyReport:
+    reading = read_metar(row.raw) if row.network == METAR else read_synop(row.raw).reading
+    return SkyReport(row.station, row.observed_at, reading, row.raw, row.received_at, row.source)
+
+
+def forget_reports(session: Session, before: datetime) -> None:
+    """Remove old reports; the lines that outcomes rest on are kept with these."""
+    session.execute(delete(StationReport).where(StationReport.observed_at < before))
+
+
+def find_analyses(session: Session, place: str, window: Span) -> list[Forecast]:
+    """What the feeds said of the window's hours there once it was over, in the three days after it."""
+    query = select(core_tables.Forecast).where(
+        core_tables.Forecast.place.in_((place, place + PAST)),
+        core_tables.Forecast.rejected.is_(None),
+        core_tables.Forecast.fetched_at.between(window.end, window.end + ANALYSES_WITHIN),
+    )
+    answers = (unpack(row) for row in session.scalars(query.order_by(core_tables.Forecast.id)))
+    return [answer for answer in answers if touches(answer, window)]
+
+
+def touches(answer: Forecast, hours: Span) -> bool:
+    """Whether the answer says anything of those hours."""
+    return next(answer.over(hours), None) is not None
+
+
+def add_person_report(
+    session: Session,
+    *,
+    site_id: int,
+    night: date,
+    person_id: int,
+    seen: SeenSky,
+    now: datetime,
+    clear_span: Span | None = None,
+    toward_deg: float | None = None,
+) -> core_tables.Outcome:
+    """What a person says of a night; their last word counts. Its events are looked at again."""
+    row = core_tables.Outcome(
+        site_id=site_id,
+        night_name=night,
+        person_id=person_id,
+        judge=PERSON,
+        state=seen.value,
+        facts={
+            "seen": seen.value,
+            "from": clear_span.start.isoformat() if clear_span else None,
+            "to": clear_span.end.isoformat() if clear_span else None,
+            "toward_deg": toward_deg,
+        },
+        reported_at=now,
+    )
+    session.add(row)
+    look_again(session, site_id, night, now)
+    session.flush()
+    return row
+
+
+def look_again(session: Session, site_id: int, night: date, now: datetime) -> None:
+    """Have the events of a site's night judged anew in the next cycle."""
+    session.execute(
+        update(JudgedEvent)
+        .where(JudgedEvent.site_id == site_id, JudgedEvent.night_name == night)
+        .values(look_at=now)
+    )
+
+
+def find_person_reports(session: Session, site_id: int, night: date) -> list[PersonReport]:
+    """What people said of a site's night, oldest first; each person by a number that means nothing else."""
+    query = (
+        select(core_tables.Outcome)
+        .where(
+            core_tables.Outcome.site_id == site_id,
+            core_tables.Outcome.night_name == night,
+            core_tables.Outcome.judge == PERSON,
+        )
+        .order_by(core_tables.Outcome.id)
+    )
+    voices: dict[tuple[str, int], str] = {}
+    reports = []
+    for row in session.scalars(query):
+        who = ("row", row.id) if row.person_id is None else (PERSON, row.person_id)
+        reports.append(person_report(row, voices.setdefault(who, f"voice {len(voices) + 1}")))
+    return reports
+
+
+def person_report(row: core_tables.Outcome, voice: str) -> PersonReport:
+    """What one such row says. voice: what the person is called by in the evidence."""
+    start, end = row.facts.get("from"), row.facts.get("to")
+    span = Span(datetime.fromisoformat(start), datetime.fromisoformat(end)) if start and end else None
+    return PersonReport(voice, SeenSky(row.state), row.reported_at, span, row.facts.get("toward_deg"))
+
+
+def keep_outcome(session: Session, row: JudgedEvent, outcome: Outcome, now: datetime) -> bool:
+    """Write the outcome of an event where it says something new; whether it did."""
+    facts = to_json(outcome)
+    known = session.get(core_tables.Outcome, row.outcome_id) if row.outcome_id else None
+    if known is not None and known.facts["outcome"] == facts:
+        return False
+    fresh = core_tables.Outcome(
+        site_id=row.site_id,
+        night_name=row.night_name,
+        person_id=None,
+        judge=outcome.judge.value if outcome.judge else NOBODY,
+        state=outcome.state.value,
+        facts={"event": row.id, "outcome": facts},
+        reported_at=now,
+    )
+    session.add(fresh)
+    session.flush()
+    row.outcome_id = fresh.id
+    return True
+
+
+def read_outcome(row: core_tables.Outcome) -> Outcome:
+    """The outcome of an event with all that its witnesses said."""
+    return from_json(Outcome, row.facts["outcome"])
+
+
+def outcomes_of_night(session: Session, site_id: int, night: date) -> list[Outcome]:
+    """What a night was like: one outcome for each of its judged windows, in order of time.
+
+    Each says what came (`state`), whose word settled it (`judge`, None when nobody's did) and why, all that
+    the witnesses said (`accounts`) and who says something else (`disagreement`). Empty before the first
+    look, two hours after a window's end, and for nights without a judged window. In words:
+    `alerts.track.record.text.say_outcome`.
+    """
+    return [read_outcome(row) for row in find_outcomes(session, site_id, night, night)]
+
+
+def find_outcomes(session: Session, site_id: int, first: date, last: date) -> list[core_tables.Outcome]:
+    """The rows that count for the events of a site's nights, ascending."""
+    query = (
+        select(core_tables.Outcome)
+        .join(JudgedEvent, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        .where(JudgedEvent.site_id == site_id, JudgedEvent.night_name.between(first, last))
+        .order_by(JudgedEvent.window_start)
+    )
+    return list(session.scalars(query))
+
+
+def due_events(session: Session, now: datetime, most: int, after: int) -> Sequence[JudgedEvent]:
+    """Events to look at now, by number, beyond the one named."""
+    query = select(JudgedEvent).where(JudgedEvent.look_at <= now, JudgedEvent.id > after)
+    return session.scalars(query.order_by(JudgedEvent.id).limit(most)).all()

@@ -1,0 +1,137 @@
+"""What the pictures of a message are drawn from, and what names its night in calendars."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from sqlalchemy import LargeBinary, func, select, type_coerce
+from sqlalchemy.orm import Session, aliased
+
+from alerts.briefing.facts.alert import AlertKind
+from alerts.judging.privacy import shared_site
+from alerts.sites.model import Site
+from alerts.sky.night import Night
+from service.common.secret_key import Keys
+from service.store.chunks import in_chunks
+from service.store.repositories.nights import unpack_night
+from service.store.repositories.sites import stored_site
+from service.store.schema import core_tables
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A site as it was described when a decision was made, and the night, read when it is asked for.
+
+    site: to others than its owner without what leads there.
+    """
+
+    night_id: int
+    site: Site
+    packed: bytes = field(repr=False)
+
+    def night(self) -> Night:
+        """The night as it was stored; ValueError for what another version wrote."""
+        return unpack_night(self.packed)
+
+
+def find_scenes(session: Session, decision_ids: Iterable[int]) -> dict[int, Scene]:
+    """The scenes of these decisions; those whose night is gone are missing."""
+    found: dict[int, Scene] = {}
+    for ids in in_chunks(sorted(set(decision_ids))):
+        query = (
+            select(
+                core_tables.Decision.id,
+                core_tables.Night.id,
+                type_coerce(core_tables.Night.facts, LargeBinary),
+                core_tables.SiteRevision,
+                core_tables.Subscription.person_id == core_tables.Site.owner_id,
+            )
+            .join(core_tables.Night, core_tables.Night.id == core_tables.Decision.night_id)
+            .join(
+                core_tables.SiteRevision, core_tables.SiteRevision.id == core_tables.Decision.site_revision_id
+            )
+            .join(
+                core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id
+            )
+            .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+            .where(core_tables.Decision.id.in_(ids))
+        )
+        for decision_id, night_id, packed, revision, is_own in session.execute(query):
+            site = stored_site(revision).site
+            found[decision_id] = Scene(night_id, site if is_own else shared_site(site), packed)
+    return found
+
+
+def calendar_key(keys: Keys, person_id: int, site_id: int, night_name: date) -> str:
+    """What names a person's night at a site in calendars, mailed or fetched; nobody else's anywhere."""
+    return keys.hash("calendar", f"{person_id} {site_id} {night_name}")
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What a person was told of a night at a site. count: how many words so far, those of one moment as one.
+    was_go: a go among them. is_taken_back: the last one took it back."""
+
+    count: int = 0
+    at: datetime | None = None
+    was_go: bool = False
+    is_taken_back: bool = False
+
+
+def words_told(
+    session: Session, person_id: int, site_ids: Iterable[int], first: date
+) -> dict[tuple[int, date], Words]:
+    """By site and night, from that night on, what this person was told."""
+    found: dict[tuple[int, date], Words] = {}
+    alert = core_tables.Alert
+    for ids in in_chunks(sorted(set(site_ids))):
+        query = (
+            select(
+                core_tables.Subscription.site_id,
+                alert.night_name,
+                alert.kind,
+                alert.raised_at,
+            )
+            .join(alert, alert.subscription_id == core_tables.Subscription.id)
+            .where(
+                core_tables.Subscription.person_id == person_id,
+                core_tables.Subscription.site_id.in_(ids),
+                alert.night_name >= first,
+            )
+            .order_by(alert.id)
+        )
+        for site_id, name, kind, at in session.execute(query):
+            known = found.get((site_id, name), Words())
+            count = known.count + (at != known.at)
+            was_go = known.was_go or kind == AlertKind.GO
+            found[site_id, name] = Words(count, at, was_go, kind == AlertKind.STAND_DOWN)
+    return found
+
+
+def count_words(session: Session, alert_ids: Iterable[int]) -> dict[int, int]:
+    """For each of these alerts the how manieth word it is that its reader was told of that night there; what
+    is told at once, by several ways, is one."""
+    earlier, other = aliased(core_tables.Alert), aliased(core_tables.Subscription)
+    found: dict[int, int] = {}
+    for ids in in_chunks(sorted(set(alert_ids))):
+        query = (
+            select(core_tables.Alert.id, func.count(earlier.raised_at.distinct()))
+            .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
+            .join(
+                other,
+                (other.site_id == core_tables.Subscription.site_id)
+                & (other.person_id == core_tables.Subscription.person_id),
+            )
+            .join(
+                earlier,
+                (earlier.subscription_id == other.id)
+                & (earlier.night_name == core_tables.Alert.night_name)
+                & (earlier.raised_at <= core_tables.Alert.raised_at),
+            )
+            .where(core_tables.Alert.id.in_(ids))
+            .group_by(core_tables.Alert.id)
+        )
+        found |= {row[0]: row[1] for row in session.execute(query)}
+    return found

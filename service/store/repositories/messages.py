@@ -1,0 +1,441 @@
+"""Messages: claimed under a lease, settled once, every attempt kept.
+
+due -> sending -> sent | failed | retry -> sending …; due and retry also end as expired, superseded or
+suppressed. A lease that ran out goes back to retry, marked `maybe_sent`.
+"""
+
+from __future__ import annotations
+
+import base64
+import secrets
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from sqlalchemy import ColumnElement, func, insert, or_, select, update
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts.alert import AlertKind
+from alerts.common.errors import BadInput
+from alerts.common.plain_values import value
+from service.common.clock import SET_BY
+from service.common.fault_points import crash_point
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Endpoint, Notice
+
+LEASE = timedelta(seconds=120)
+"""Longer than the longest send (60 s for mail), so that a live sender is never overtaken."""
+
+
+class Status(StrEnum):
+    DUE = "due"
+    SENDING = "sending"
+    RETRY = "retry"
+    SENT = "sent"
+    FAILED = "failed"
+    EXPIRED = "expired"
+    SUPERSEDED = "superseded"
+    SUPPRESSED = "suppressed"
+
+
+CANCELLED = "cancelled"
+"""Why an alert was dropped from a message that the operator cancelled: it isn't raised again."""
+
+WAITING = (Status.DUE, Status.RETRY)
+UNSETTLED = (*WAITING, Status.SENDING)
+
+
+def new_message_id() -> str:
+    """A fresh id, `msg_` and 26 characters of base32 (128 random bits); receivers drop repeats by it."""
+    return "msg_" + base64.b32encode(secrets.token_bytes(16)).decode().rstrip("=").lower()
+
+
+def enqueue(
+    session: Session,
+    address_id: int,
+    alerts: Iterable[core_tables.Alert],
+    *,
+    created_at: datetime,
+    due_at: datetime,
+) -> core_tables.Message:
+    """A message that carries these alerts; it is worth sending as long as one of them is."""
+    alerts = list(alerts)
+    expires_at = max(alert.expires_at for alert in alerts)
+    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
+    session.add_all(core_tables.MessageAlert(message_id=message.id, alert_id=alert.id) for alert in alerts)
+    session.flush()
+    crash_point("message.written")
+    return message
+
+
+def enqueue_many(
+    session: Session,
+    carried: Mapping[int, Sequence[tuple[int, datetime]]],
+    *,
+    created_at: datetime,
+    due_at: datetime,
+) -> None:
+    """As `enqueue`, one message for each address. carried: ids of its alerts, each with when it expires."""
+    rows = [
+        {"id": new_message_id(), "address_id": address_id, "status": Status.DUE, "created_at": created_at,
+         "due_at": due_at, "expires_at": max(expires_at for _, expires_at in alerts), "attempts": 0,
+         "maybe_sent": False}
+        for address_id, alerts in carried.items()
+    ]  # fmt: skip
+    if not rows:
+        return
+    session.execute(insert(core_tables.Message), rows)
+    links = [
+        {"message_id": row["id"], "alert_id": alert_id}
+        for row, alerts in zip(rows, carried.values(), strict=True)
+        for alert_id, _ in alerts
+    ]
+    session.execute(insert(core_tables.MessageAlert), links)
+    crash_point("message.written")
+
+
+def enqueue_notice(
+    session: Session,
+    address_id: int,
+    kind: str,
+    facts: dict[str, str],
+    *,
+    created_at: datetime,
+    due_at: datetime,
+    expires_at: datetime,
+) -> core_tables.Message:
+    """A message that carries no alert (service/accounts/notices)."""
+    message = _add(session, address_id, created_at=created_at, due_at=due_at, expires_at=expires_at)
+    session.add(Notice(message_id=message.id, kind=kind, facts=facts))
+    session.flush()
+    return message
+
+
+def _add(
+    session: Session, address_id: int, *, created_at: datetime, due_at: datetime, expires_at: datetime
+) -> core_tables.Message:
+    message = core_tables.Message(
+        id=new_message_id(),
+        address_id=address_id,
+        status=Status.DUE,
+        created_at=created_at,
+        due_at=due_at,
+        expires_at=expires_at,
+        attempts=0,
+        maybe_sent=False,
+    )
+    session.add(message)
+    session.flush()
+    return message
+
+
+def release_dead_leases(session: Session, wall: datetime) -> int:
+    """Give messages of senders that died back to the queue; how many.
+
+    A lease that ends later than any could was taken before the clock was set back.
+    """
+    ends = core_tables.Message.leased_until
+    return _give_back(session, (ends < wall) | (ends > wall + 2 * LEASE), wall=wall)
+
+
+def recall_planned(session: Session, wall: datetime) -> int:
+    """Let go out now what a clock that has been set back since had planned for later; how many.
+
+    It shows in times still to come at which something has happened: the writing of a message that nobody has
+    tried, or the newest attempt at one. What waits for the end of quiet hours is held again when it is taken.
+    """
+    message, attempt = core_tables.Message, core_tables.Attempt
+    ahead = wall + SET_BY
+    tried = select(attempt.message_id).where(attempt.message_id == message.id, attempt.ended_at > ahead)
+    result = session.execute(
+        update(message)
+        .where(
+            message.status.in_(WAITING),
+            message.due_at > ahead,
+            or_((message.status == Status.DUE) & (message.created_at > ahead), tried.exists()),
+        )
+        .values(due_at=wall)
+        .execution_options(synchronize_session=False)
+    )
+    return int(result.rowcount)  # type: ignore[attr-defined]
+
+
+def release(session: Session, token: str, message_ids: Iterable[str], wall: datetime) -> int:
+    """Give back messages whose sends can't be waited for; they may have been sent."""
+    mine = (core_tables.Message.lease_token == token) & core_tables.Message.id.in_(set(message_ids))
+    return _give_back(session, mine, wall=wall)
+
+
+def _give_back(session: Session, which: object, *, wall: datetime) -> int:
+    result = session.execute(
+        update(core_tables.Message)
+        .where(core_tables.Message.status == Status.SENDING, which)  # type: ignore[arg-type]
+        .values(status=Status.RETRY, maybe_sent=True, lease_token=None, leased_until=None, due_at=wall)
+    )
+    return int(result.rowcount)  # type: ignore[attr-defined]
+
+
+def expire_waiting(session: Session, now: datetime, wall: datetime) -> int:
+    """Settle waiting messages that no longer help anyone; how many."""
+    result = session.execute(
+        update(core_tables.Message)
+        .where(core_tables.Message.status.in_(WAITING), core_tables.Message.expires_at <= now)
+        .values(status=Status.EXPIRED, settled_at=wall, note="the moment it would have helped is past")
+    )
+    return int(result.rowcount)  # type: ignore[attr-defined]
+
+
+@value(frozen=True, slots=True)
+class Due:
+    """A message whose time has come, and how its address has fared of late.
+
+    failures: of that address, in a row.  is_stand_down: it takes a go back.
+    """
+
+    message_id: str
+    address_id: int
+    channel: str
+    target: str
+    failures: int
+    last_failure_at: datetime | None
+    is_stand_down: bool
+
+
+def find_due(session: Session, wall: datetime, *among: ColumnElement[bool]) -> Iterator[Due]:
+    """The messages whose time has come, longest waiting first. among: of those alone."""
+    message, address = core_tables.Message, core_tables.Address
+    takes_back = (
+        select(core_tables.MessageAlert.message_id)
+        .join(core_tables.Alert, core_tables.Alert.id == core_tables.MessageAlert.alert_id)
+        .where(
+            core_tables.MessageAlert.message_id == message.id, core_tables.Alert.kind == AlertKind.STAND_DOWN
+        )
+    )
+    query = (
+        select(
+            message.id,
+            address.id,
+            address.channel,
+            address.target,
+            func.coalesce(Endpoint.failures, 0),
+            Endpoint.last_failure_at,
+            takes_back.exists(),
+        )
+        .join(address, address.id == message.address_id)
+        .outerjoin(Endpoint, Endpoint.address_id == address.id)
+        .where(message.status.in_(WAITING), message.due_at <= wall, *among)
+        .order_by(message.due_at, message.id)
+        .execution_options(yield_per=1000)
+    )
+    return (Due(*row) for row in session.execute(query))
+
+
+def claim_many(
+    session: Session, message_ids: Sequence[str], wall: datetime
+) -> list[tuple[core_tables.Message, core_tables.Address]]:
+    """Take those that still wait, all under one new lease, each with its address.
+
+    A message that another sender has taken or that is settled is left out.
+    """
+    free = select(core_tables.Message.id).where(
+        core_tables.Message.id.in_(message_ids),
+        core_tables.Message.status.in_(WAITING),
+        core_tables.Message.due_at <= wall,
+    )
+    taken = session.scalars(
+        update(core_tables.Message)
+        .where(core_tables.Message.id.in_(free.with_for_update(skip_locked=True)))
+        .values(
+            status=Status.SENDING,
+            lease_token=secrets.token_hex(16),
+            leased_until=wall + LEASE,
+            attempts=core_tables.Message.attempts + 1,
+        )
+        .returning(core_tables.Message.id)
+        .execution_options(synchronize_session=False)
+    ).all()
+    rows = session.execute(
+        select(core_tables.Message, core_tables.Address)
+        .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
+        .where(core_tables.Message.id.in_(taken))
+        .execution_options(populate_existing=True)
+    )
+    found = {message.id: (message, address) for message, address in rows}
+    return [found[message_id] for message_id in message_ids if message_id in found]
+
+
+def claim(session: Session, message_id: str, wall: datetime) -> core_tables.Message | None:
+    """Take one message; None when another sender has it or it is settled."""
+    claimed = claim_many(session, [message_id], wall)
+    return claimed[0][0] if claimed else None
+
+
+def lock_stored(session: Session, message_ids: Iterable[str]) -> set[str]:
+    """Those of the messages that are still stored; they stay so until the transaction ends."""
+    held = select(core_tables.Message.id).where(core_tables.Message.id.in_(set(message_ids)))
+    return set(session.scalars(held.with_for_update(read=True, key_share=True)))
+
+
+def settle(
+    session: Session,
+    message_id: str,
+    token: str | None,
+    status: Status,
+    *,
+    wall: datetime,
+    note: str | None = None,
+    maybe_sent: bool | None = None,
+) -> bool:
+    """End a claimed message; False when its lease was lost meanwhile, and nothing is changed then.
+
+    maybe_sent: whether it may have arrived all the same; None leaves that as it is.
+    """
+    doubt = {} if maybe_sent is None else {"maybe_sent": maybe_sent}
+    return bool(_leave(session, [message_id], token, status=status, settled_at=wall, note=note, **doubt))
+
+
+def settle_sent(session: Session, message_ids: Iterable[str], token: str | None, wall: datetime) -> set[str]:
+    """End messages of one lease that were sent; the ids of those whose lease held."""
+    return _leave(session, message_ids, token, status=Status.SENT, settled_at=wall, note=None)
+
+
+def put_back(
+    session: Session,
+    message_id: str,
+    token: str | None,
+    due_at: datetime,
+    *,
+    maybe_sent: bool,
+    note: str,
+) -> bool:
+    """Let a claimed message be tried again at `due_at`; False when its lease was lost meanwhile.
+
+    maybe_sent: whether this or an earlier attempt may have arrived.
+    """
+    values = {"status": Status.RETRY, "due_at": due_at, "maybe_sent": maybe_sent, "note": note}
+    return bool(_leave(session, [message_id], token, **values))
+
+
+def hold(session: Session, message: core_tables.Message, due_at: datetime, *, note: str) -> None:
+    """Put a claimed message back that nothing was tried with."""
+    tried = message.attempts - 1
+    status = Status.RETRY if tried else Status.DUE
+    _leave(
+        session, [message.id], message.lease_token, status=status, due_at=due_at, attempts=tried, note=note
+    )
+
+
+def _leave(session: Session, message_ids: Iterable[str], token: str | None, **values: object) -> set[str]:
+    left = session.scalars(
+        update(core_tables.Message)
+        .where(
+            core_tables.Message.id.in_(set(message_ids)),
+            core_tables.Message.status == Status.SENDING,
+            core_tables.Message.lease_token == token,
+        )
+        .values(lease_token=None, leased_until=None, **values)
+        .returning(core_tables.Message.id)
+        .execution_options(synchronize_session=False)
+    )
+    return set(left)
+
+
+def carried_by(
+    session: Session, message_ids: Iterable[str]
+) -> dict[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]]:
+    """For each message the alerts that were not dropped from it, oldest first."""
+    query = (
+        select(core_tables.MessageAlert, core_tables.Alert)
+        .join(core_tables.Alert, core_tables.Alert.id == core_tables.MessageAlert.alert_id)
+        .where(
+            core_tables.MessageAlert.message_id.in_(set(message_ids)),
+            core_tables.MessageAlert.dropped.is_(None),
+        )
+        .order_by(core_tables.Alert.id)
+    )
+    carried: dict[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]] = defaultdict(list)
+    for link, alert in session.execute(query):
+        carried[link.message_id].append((link, alert))
+    return carried
+
+
+def notices_of(session: Session, message_ids: Iterable[str]) -> dict[str, Notice]:
+    """The notices that these messages carry, by message."""
+    rows = session.scalars(select(Notice).where(Notice.message_id.in_(set(message_ids))))
+    return {row.message_id: row for row in rows}
+
+
+def get_message(session: Session, message_id: str) -> core_tables.Message:
+    """The message of that id, or the one whose id begins so; BadInput when there isn't exactly one."""
+    rows = session.scalars(
+        select(core_tables.Message)
+        .where(core_tables.Message.id.startswith(message_id, autoescape=True))
+        .limit(2)
+    ).all()
+    if len(rows) != 1:
+        how_many = "no" if not rows else "more than one"
+        raise BadInput(f"{how_many} message has an id that begins with {message_id!r}.")
+    return rows[0]
+
+
+def find_messages(session: Session, status: Status | None, limit: int) -> list[core_tables.Message]:
+    """The newest messages, of that status if one is named."""
+    query = select(core_tables.Message).order_by(
+        core_tables.Message.created_at.desc(), core_tables.Message.id
+    )
+    if status is not None:
+        query = query.where(core_tables.Message.status == status)
+    return list(session.scalars(query.limit(limit)))
+
+
+def find_attempts(session: Session, message_id: str) -> list[core_tables.Attempt]:
+    """The attempts at a message that are still kept, oldest first."""
+    query = select(core_tables.Attempt).where(core_tables.Attempt.message_id == message_id)
+    return list(session.scalars(query.order_by(core_tables.Attempt.id)))
+
+
+def resend(
+    session: Session, message: core_tables.Message, *, again: bool, now: datetime, wall: datetime
+) -> None:
+    """Let a settled message be sent once more under its id. again: also one that was sent.
+
+    BadInput where that can't be: it is still on its way, or the moment that it would help is past.
+    """
+    if message.status in UNSETTLED:
+        raise BadInput(f"message {message.id} is still on its way ({message.status}).")
+    if message.expires_at <= now:
+        raise BadInput(f"message {message.id} would help nobody any more, so it isn't sent.")
+    if message.status == Status.SENT and not again:
+        raise BadInput(
+            f"message {message.id} was sent already; with --again it goes out under the same id, and "
+            "receivers that drop repeats drop it."
+        )
+    message.maybe_sent = message.maybe_sent or message.status == Status.SENT
+    message.status, message.due_at, message.settled_at = Status.RETRY, wall, None
+    message.note = "sent once more by the operator"
+    _mark_alerts(session, message.id, CANCELLED, None)
+
+
+def cancel(session: Session, message: core_tables.Message, *, wall: datetime) -> None:
+    """End a message that still waits, for good: the alerts it carries count as told, so that the next
+    cycle doesn't raise them again. BadInput when it doesn't wait."""
+    ended = session.execute(
+        update(core_tables.Message)
+        .where(core_tables.Message.id == message.id, core_tables.Message.status.in_(WAITING))
+        .values(status=Status.SUPPRESSED, settled_at=wall, note="cancelled by the operator")
+        .execution_options(synchronize_session=False)
+    )
+    if ended.rowcount != 1:  # type: ignore[attr-defined]
+        raise BadInput(f"message {message.id} doesn't wait any more ({message.status}).")
+    if not message.maybe_sent:  # else they may have arrived, and a stand-down may be owed
+        _mark_alerts(session, message.id, None, CANCELLED)
+
+
+def _mark_alerts(session: Session, message_id: str, before: str | None, after: str | None) -> None:
+    link = core_tables.MessageAlert
+    session.execute(
+        update(link)
+        .where(link.message_id == message_id, link.dropped.is_not_distinct_from(before))
+        .values(dropped=after)
+    )

@@ -1,0 +1,332 @@
+"""People, their addresses and their subscriptions."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
+
+from sqlalchemy import ColumnElement, func, or_, select, update
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home, with_home
+from alerts.field.kit_text import parse_kit
+from alerts.sites.model import Site
+from alerts.sky.night import SkyWishes
+from alerts.wishes.model import Wishes
+from service.store.chunks import in_chunks
+from service.store.json_values import from_json, to_json
+from service.store.repositories import rounded_sites
+from service.store.schema import core_tables
+
+REMOVED = "removed on the page"
+"""Why an address is off that its person has removed."""
+UNKNOWN_ZONE = "UTC"
+"""The clock of a person of whom nothing is known yet; the first site tells (`sites.add_site`)."""
+
+
+def sky_key(wishes: SkyWishes) -> str:
+    """One text for sky wishes that share their nights, quantised (see `shared_sky`)."""
+    shared = shared_sky(wishes)
+    target, lowest_deg = shared.target, shared.lowest_altitude_deg
+    lowest = "auto" if lowest_deg is None else f"{lowest_deg:g}"
+    named = hashlib.sha256(target.name.encode()).hexdigest()[:8] if target.name else ""
+    place = (
+        ""
+        if target.ra_deg is None or target.dec_deg is None
+        else f"{named}@{target.ra_deg:.2f}{target.dec_deg:+.2f}"
+    )
+    arc = "" if target.arc_l_deg is None else f"[{target.arc_l_deg[0]:g}-{target.arc_l_deg[1]:g}]"
+    return f"{target.kind}{place}{arc}|{shared.darkness}|{_moon_word(shared)}|{lowest}"
+
+
+def _moon_word(wishes: SkyWishes) -> str:
+    if wishes.moonless:
+        return "moonless"
+    return "any-moon" if wishes.most_loss_mag is None else f"loss{wishes.most_loss_mag:g}"
+
+
+def shared_sky(wishes: SkyWishes) -> SkyWishes:
+    """The wishes that nights are worked out for: altitudes to 0.5 degrees, losses to 0.05 mag and no less,
+    places to 0.01 degrees, so that thousands of subscriptions share them."""
+    target = wishes.target
+    if target.ra_deg is not None and target.dec_deg is not None:
+        target = replace(target, ra_deg=round(target.ra_deg, 2), dec_deg=round(target.dec_deg, 2))
+    lowest_deg, loss_mag = wishes.lowest_altitude_deg, wishes.most_loss_mag
+    return replace(
+        wishes,
+        target=target,
+        lowest_altitude_deg=None if lowest_deg is None else round(lowest_deg * 2) / 2,
+        most_loss_mag=None if wishes.moonless or loss_mag is None else max(0.05, round(loss_mag * 20) / 20),
+    )
+
+
+def default_wishes() -> Wishes:
+    """Wishes for who names none: the core's limit follows from the site's latitude."""
+    return Wishes(sky=SkyWishes(lowest_altitude_deg=None))
+
+
+def find_operator(session: Session) -> core_tables.Person | None:
+    """The person who runs this installation; None before the first use."""
+    return session.scalar(
+        select(core_tables.Person).where(core_tables.Person.is_operator).order_by(core_tables.Person.id)
+    )
+
+
+def get_operator(session: Session, *, zone: str, now: datetime) -> core_tables.Person:
+    """The person who runs this installation; made on first use."""
+    operator = find_operator(session)
+    if operator is None:
+        operator = core_tables.Person(name="operator", zone=zone, is_operator=True, created_at=now)
+        session.add(operator)
+        session.flush()
+    return operator
+
+
+def may_keep(person: core_tables.Person, *, open_sign_up: bool) -> bool:
+    """Whether they may keep sites here, and with it what costs the feeds and this machine: imports, keys for
+    programs, verdicts on request. The operator gives the right, or open sign-up does to all."""
+    return person.is_operator or person.may_keep_sites or open_sign_up
+
+
+def keeping_without_right(session: Session) -> list[int]:
+    """People who have sites here and weren't given the right to keep any."""
+    query = (
+        select(core_tables.Person.id)
+        .join(core_tables.Site, core_tables.Site.owner_id == core_tables.Person.id)
+        .where(
+            core_tables.Site.archived_at.is_(None),
+            core_tables.Person.is_operator.is_(False),
+            core_tables.Person.may_keep_sites.is_(False),
+        )
+        .distinct()
+    )
+    return sorted(session.scalars(query))
+
+
+def add_address(
+    session: Session,
+    person: core_tables.Person,
+    channel: str,
+    target: str,
+    *,
+    secrets: list[str],
+    now: datetime,
+    is_own: bool = False,
+) -> core_tables.Address:
+    """The person's address of that channel, confirmed by the operator's act; the old one if it exists.
+
+    is_own: it is the operator's own, and lets its reader in.
+    """
+    known = session.scalar(
+        select(core_tables.Address).where(
+            core_tables.Address.person_id == person.id,
+            core_tables.Address.channel == channel,
+            core_tables.Address.target == target,
+        )
+    )
+    if known is not None:
+        return known
+    address = core_tables.Address(
+        person=person,
+        channel=channel,
+        target=target,
+        secrets=secrets,
+        is_own=is_own,
+        created_at=now,
+        confirmed_at=now,
+    )
+    session.add(address)
+    session.flush()
+    return address
+
+
+def subscribe(
+    session: Session, address: core_tables.Address, site: core_tables.Site, wishes: Wishes, *, now: datetime
+) -> core_tables.Subscription:
+    """Subscribe the address to the site, or to its copy where it is somebody else's; BadInput when it
+    already is.
+
+    Wishes without a clock of their own are read on the person's.
+    """
+    site = rounded_sites.site_for(session, address.person_id, site, now)
+    running = session.scalar(
+        select(core_tables.Subscription).where(
+            core_tables.Subscription.address_id == address.id,
+            core_tables.Subscription.site_id == site.id,
+            core_tables.Subscription.ended_at.is_(None),
+        )
+    )
+    if running is not None:
+        raise BadInput(f"{address.target} is already subscribed to {site.name} (subscription {running.id}).")
+    wishes = _as_kept(session, wishes, address.person, site.id)
+    subscription = core_tables.Subscription(
+        person_id=address.person_id,
+        address=address,
+        site=site,
+        wishes=to_json(wishes),
+        sky_key=sky_key(wishes.sky),
+        created_at=now,
+    )
+    session.add(subscription)
+    session.flush()
+    return subscription
+
+
+def _as_kept(session: Session, wishes: Wishes, person: core_tables.Person, site_id: int) -> Wishes:
+    """With a clock, the person's unless it is named, and the drive to the site as their home has it."""
+    clocked = wishes if wishes.clock_zone else replace(wishes, clock_zone=person.zone)
+    home = home_of(person)
+    return with_home(clocked, home, None if home is None else _newest_site(session, site_id))
+
+
+def _newest_site(session: Session, site_id: int) -> Site:
+    row = core_tables.SiteRevision
+    query = select(row.facts).where(row.site_id == site_id).order_by(row.revision.desc()).limit(1)
+    return from_json(Site, session.scalars(query).one()["site"])
+
+
+def home_of(person: core_tables.Person) -> Home | None:
+    """Where that person sets out; None while nobody said."""
+    lat_deg, lon_deg, speed_kmh = person.home_lat_deg, person.home_lon_deg, person.home_speed_kmh
+    if lat_deg is None or lon_deg is None or speed_kmh is None:
+        return None
+    return Home(lat_deg, lon_deg, speed_kmh)
+
+
+def set_home(session: Session, person: core_tables.Person, home: Home | None) -> None:
+    """Keep where they set out, rounded, or forget it; their drives are estimated anew and looked at again."""
+    kept = home.rounded if home is not None else None
+    person.home_lat_deg = kept.lat_deg if kept else None
+    person.home_lon_deg = kept.lon_deg if kept else None
+    person.home_speed_kmh = kept.speed_kmh if kept else None
+    session.flush()
+    estimate_drives(session, running_subscriptions(session, person.id))
+
+
+def estimate_drives(session: Session, subscriptions: Iterable[core_tables.Subscription]) -> None:
+    """Have their wishes, readable or not, hold the drive as their person's home and their site are now."""
+    for row in subscriptions:
+        estimate = to_json(_as_kept(session, Wishes(), row.person, row.site_id))["drive_estimate"]
+        if row.wishes.get("drive_estimate") != estimate:
+            row.wishes, row.look_again_at = {**row.wishes, "drive_estimate": estimate}, None
+    session.flush()
+
+
+def change_wishes(session: Session, subscription: core_tables.Subscription, wishes: Wishes) -> None:
+    """Judge by other wishes from the next cycle on."""
+    wishes = _as_kept(session, wishes, subscription.person, subscription.site_id)
+    subscription.wishes, subscription.sky_key = to_json(wishes), sky_key(wishes.sky)
+    subscription.look_again_at = None
+    session.flush()
+
+
+def change_kit(session: Session, subscription: core_tables.Subscription, kit: str) -> None:
+    """Write messages for that camera and lens from now on, "" for the default; BadInput when unreadable."""
+    text = kit.strip()
+    if text:
+        parse_kit(text)
+    subscription.kit = text
+    session.flush()
+
+
+def get_subscription(session: Session, subscription_id: int) -> core_tables.Subscription:
+    """The running subscription of that number; BadInput when there is none."""
+    row = session.get(core_tables.Subscription, subscription_id)
+    if row is None or row.ended_at is not None:
+        raise BadInput(f"there is no subscription {subscription_id}; list them: duskbell subscriptions")
+    return row
+
+
+def pause(session: Session, subscription: core_tables.Subscription, until: datetime) -> None:
+    """Judge nothing for it until then; a go that was told is still taken back when it must be."""
+    subscription.paused_until, subscription.look_again_at = until, None
+    session.flush()
+
+
+def resume(session: Session, subscription: core_tables.Subscription) -> None:
+    """End a pause."""
+    subscription.paused_until = subscription.look_again_at = None
+    session.flush()
+
+
+def end(session: Session, subscription: core_tables.Subscription, now: datetime, why: str) -> None:
+    """End a subscription for good; what was decided for it stays."""
+    subscription.ended_at, subscription.ended_why = now, why
+    subscription.look_again_at = None
+    session.flush()
+
+
+def look_again(session: Session, site_ids: Iterable[int]) -> None:
+    """Have the subscriptions to these sites judged in the next cycle: something new is known."""
+    for ids in in_chunks(sorted(set(site_ids))):
+        session.execute(
+            update(core_tables.Subscription)
+            .where(core_tables.Subscription.site_id.in_(ids))
+            .values(look_again_at=None)
+            .execution_options(synchronize_session=False)
+        )
+
+
+def active_subscriptions(session: Session, now: datetime) -> list[core_tables.Subscription]:
+    """Subscriptions that are judged now: running, not paused, at a confirmed address that is on."""
+    query = (
+        select(core_tables.Subscription)
+        .join(core_tables.Address)
+        .join(core_tables.Site)
+        .where(*is_active(now))
+        .order_by(core_tables.Subscription.address_id, core_tables.Subscription.id)
+    )
+    return list(session.scalars(query))
+
+
+def is_active(now: datetime) -> tuple[ColumnElement[bool], ...]:
+    """What makes a subscription, joined with its address and its site, one that is judged now."""
+    return (
+        core_tables.Subscription.ended_at.is_(None),
+        or_(core_tables.Subscription.paused_until.is_(None), core_tables.Subscription.paused_until <= now),
+        core_tables.Address.confirmed_at.is_not(None),
+        core_tables.Address.off_since.is_(None),
+        core_tables.Site.archived_at.is_(None),
+    )
+
+
+def watched_sites(session: Session, now: datetime) -> int:
+    """How many sites somebody is told about now."""
+    row = core_tables.Subscription
+    query = (
+        select(func.count(row.site_id.distinct()))
+        .join(core_tables.Address, core_tables.Address.id == row.address_id)
+        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .where(*is_active(now))
+    )
+    return session.scalar(query) or 0
+
+
+def is_left(subscription: core_tables.Subscription, now: datetime) -> bool:
+    """Whether it ended or is paused: nothing is wanted then but what calls somebody back."""
+    is_paused = subscription.paused_until is not None and subscription.paused_until > now
+    return subscription.ended_at is not None or is_paused
+
+
+def find_subscriptions(session: Session) -> list[core_tables.Subscription]:
+    """All running subscriptions, oldest first."""
+    query = select(core_tables.Subscription).where(core_tables.Subscription.ended_at.is_(None))
+    return list(session.scalars(query.order_by(core_tables.Subscription.id)))
+
+
+def subscriptions_to(session: Session, site_ids: Sequence[int]) -> list[core_tables.Subscription]:
+    """The running ones to these sites."""
+    row = core_tables.Subscription
+    query = select(row).where(row.site_id.in_(site_ids), row.ended_at.is_(None))
+    return list(session.scalars(query.order_by(row.id)))
+
+
+def running_subscriptions(session: Session, person_id: int) -> list[core_tables.Subscription]:
+    """Those of one person, oldest first."""
+    query = select(core_tables.Subscription).where(
+        core_tables.Subscription.person_id == person_id, core_tables.Subscription.ended_at.is_(None)
+    )
+    return list(session.scalars(query.order_by(core_tables.Subscription.id)))

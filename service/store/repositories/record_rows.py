@@ -1,0 +1,157 @@
+"""The record's rows: written once an event's outcome is known, and anew when it changes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlalchemy import delete, func, insert, or_, select, update
+from sqlalchemy.orm import Session
+
+from alerts.track.calibration.leads import LEADS, Lead, moment_of, standing_at
+from alerts.track.observations.evidence import OutcomeState
+from alerts.wishes.model import Wishes
+from service.store.json_values import from_json, to_json
+from service.store.repositories.judged_events import NOBODY
+from service.store.repositories.pairs import BLOCK, Ended, Told, told_of
+from service.store.schema import core_tables
+from service.store.schema.core_tables import digest_of
+from service.store.schema.track_tables import JudgedEvent, RecordRow, WishSet
+
+
+def write_due(session: Session) -> int:
+    """Write the rows of the next events that have an outcome and no rows for it yet, at most 500; how many
+    events that were."""
+    ended = _due(session)
+    if not ended:
+        return 0
+    told = list(told_of(session, ended))
+    remembered = {each.event.id for each in told}
+    session.execute(delete(RecordRow).where(RecordRow.event_id.in_(remembered)))
+    rows = list(_rows(session, told))
+    if rows:
+        session.execute(insert(RecordRow), rows)
+    for event, outcome in ended:
+        if event.id not in remembered:
+            _judge_kept_rows(session, event, outcome)
+        event.recorded_outcome_id = outcome.id
+    session.flush()
+    return len(ended)
+
+
+def _judge_kept_rows(session: Session, event: JudgedEvent, outcome: core_tables.Outcome) -> None:
+    """Where the decisions are forgotten by now, what was said stays and only what came is new."""
+    is_settled = outcome.state != OutcomeState.UNSURE.value
+    session.execute(
+        update(RecordRow)
+        .where(RecordRow.event_id == event.id)
+        .values(
+            judge=outcome.judge if is_settled else NOBODY,
+            clear=outcome.state == OutcomeState.CLEAR.value if is_settled else None,
+        )
+    )
+
+
+def _due(session: Session) -> Sequence[Ended]:
+    """Of one night or few, so that their decisions are read together."""
+    query = (
+        select(JudgedEvent, core_tables.Outcome)
+        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        .where(
+            or_(
+                JudgedEvent.recorded_outcome_id.is_(None),
+                JudgedEvent.recorded_outcome_id != JudgedEvent.outcome_id,
+            )
+        )
+        .order_by(JudgedEvent.night_name, JudgedEvent.id)
+        .limit(BLOCK)
+    )
+    return [(event, outcome) for event, outcome in session.execute(query)]
+
+
+def _rows(session: Session, all_told: Iterable[Told]) -> Iterator[dict[str, Any]]:
+    """The first who was told counts in the record; of others only those who wish something else are kept."""
+    seen: dict[int, set[str]] = {}
+    for told in all_told:
+        wishes = from_json(Wishes, told.decisions[-1].wishes)
+        key = wishes_key(wishes)
+        known = seen.setdefault(told.event.id, set())
+        if key not in known:
+            _keep_wishes(session, key, wishes)
+            yield from _rows_of(told, key, wishes.chance_go_pct, is_counted=not known)
+        known.add(key)
+
+
+def _keep_wishes(session: Session, key: str, wishes: Wishes) -> None:
+    if session.get(WishSet, key) is None:
+        session.add(WishSet(key=key, wishes=to_json(_without_limit(wishes))))
+
+
+def _without_limit(wishes: Wishes) -> Wishes:
+    """What bars a night whatever its chance; where somebody's trips start from is nobody's business here."""
+    trips = tuple(replace(trip, start="") for trip in wishes.trips)
+    return replace(wishes.judged, chance_go_pct=0, trips=trips)
+
+
+def wishes_key(wishes: Wishes) -> str:
+    """What to know wishes by that differ in nothing but the go limit, as far as verdicts go."""
+    values = to_json(_without_limit(wishes))
+    values.pop("drive_estimate")  # verdicts read none, and keys from before this field stay good
+    return digest_of(values)
+
+
+@dataclass(frozen=True, slots=True)
+class FoundWishes:
+    """Wishes that nights were judged by, with the go limit of the newest; nights: at that lead."""
+
+    key: str
+    nights: int
+    wishes: Wishes
+
+
+def find_wishes(session: Session, site_id: int | None, lead: Lead, *, most: int) -> list[FoundWishes]:
+    """The wishes that most settled nights were judged by, at a site or over all."""
+    row = RecordRow
+    query = select(row.wishes_key, func.count(), func.max(row.id)).where(
+        row.lead == lead.value, row.clear.is_not(None)
+    )
+    if site_id is not None:
+        query = query.where(row.site_id == site_id)
+    counted = session.execute(
+        query.group_by(row.wishes_key).order_by(func.count().desc(), row.wishes_key).limit(most)
+    )
+    return [
+        FoundWishes(key, nights, _wishes_of(session, key, newest)) for key, nights, newest in counted.all()
+    ]
+
+
+def _wishes_of(session: Session, key: str, newest: int) -> Wishes:
+    wishes = from_json(Wishes, session.get_one(WishSet, key).wishes)
+    return replace(wishes, chance_go_pct=session.get_one(RecordRow, newest).go_limit_pct)
+
+
+def _rows_of(told: Told, key: str, go_limit_pct: int, *, is_counted: bool) -> Iterator[dict[str, Any]]:
+    event, outcome = told.event, told.judged.outcome
+    is_settled = outcome.judge is not None and outcome.state is not OutcomeState.UNSURE
+    for lead in LEADS:
+        stated = standing_at(told.judged.statements, moment_of(lead, event.window_start))
+        if stated is None or stated.chance is None or stated.raw_chance is None:
+            continue
+        yield {
+            "event_id": event.id,
+            "site_id": event.site_id,
+            "night_name": event.night_name,
+            "lead": lead.value,
+            "judge": outcome.judge.value if outcome.judge and is_settled else NOBODY,
+            "clear": outcome.state is OutcomeState.CLEAR if is_settled else None,
+            "chance_pct": round(100 * stated.chance),
+            "raw_chance_pct": round(100 * stated.raw_chance),
+            "told_go": stated.told_go,
+            "is_barred": stated.is_barred,
+            "member_share": stated.member_share,
+            "lineages": dict(stated.lineages),
+            "wishes_key": key,
+            "go_limit_pct": go_limit_pct,
+            "is_counted": is_counted,
+        }

@@ -1,0 +1,255 @@
+"""Sites and their revisions."""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+
+from sqlalchemy import Text, cast, func, select
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from alerts.sites.model import Site
+from service.store.chunks import in_chunks
+from service.store.json_values import from_json, to_json
+from service.store.repositories import rounded_sites
+from service.store.repositories.people import UNKNOWN_ZONE, estimate_drives, look_again, subscriptions_to
+from service.store.schema import core_tables
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSite:
+    """A site with the ids under which the store knows it."""
+
+    site_id: int
+    revision_id: int
+    site: Site
+    elevation_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class NewSite:
+    """A place that somebody wants to keep."""
+
+    site: Site
+    elevation_known: bool
+    is_shared: bool = False
+
+
+def add_site(
+    session: Session, owner: core_tables.Person, site: Site, *, elevation_known: bool, now: datetime
+) -> core_tables.Site:
+    """Keep a new site of that person; BadInput when one of theirs has the name."""
+    return add_sites(session, owner, [NewSite(site, elevation_known)], now)[0]
+
+
+def add_sites(
+    session: Session, owner: core_tables.Person, wanted: Sequence[NewSite], now: datetime
+) -> list[core_tables.Site]:
+    """Keep new sites of that person, all or none; BadInput when a name is taken or stands there twice.
+
+    Somebody whose clock isn't known yet is taken to live by that of their first site.
+    """
+    _require_free_names(session, owner.id, [each.site.name for each in wanted])
+    if owner.zone == UNKNOWN_ZONE and not _has_sites(session, owner.id):
+        owner.zone = wanted[0].site.zone
+    rows = [
+        core_tables.Site(owner_id=owner.id, name=each.site.name, is_shared=False, created_at=now)
+        for each in wanted
+    ]
+    session.add_all(rows)
+    session.flush()
+    session.add_all(
+        _revision(row.id, 1, each.site, elevation_known=each.elevation_known, now=now)
+        for row, each in zip(rows, wanted, strict=True)
+    )
+    session.flush()
+    for row, each in zip(rows, wanted, strict=True):
+        if each.is_shared:
+            share_site(session, row, is_shared=True, now=now)
+    return rows
+
+
+def _has_sites(session: Session, owner_id: int) -> bool:
+    return (
+        session.scalar(select(core_tables.Site.id).where(core_tables.Site.owner_id == owner_id).limit(1))
+        is not None
+    )
+
+
+def require_free_name(session: Session, owner_id: int, name: str, *, but: int | None = None) -> None:
+    """BadInput when another site of that person, not the one with the id `but`, has the name."""
+    if any(row.id != but for row in _named(session, [name], owner_id)):
+        raise BadInput(f"there already is a site named {name!r}; choose another name.")
+
+
+def _require_free_names(session: Session, owner_id: int, names: Sequence[str]) -> None:
+    taken = {row.name.casefold() for row in _named(session, names, owner_id)}
+    for name in names:
+        if name.casefold() in taken:
+            raise BadInput(f"there already is a site named {name!r}; choose another name.")
+        taken.add(name.casefold())
+
+
+def _named(session: Session, names: Iterable[str], owner_id: int | None = None) -> list[core_tables.Site]:
+    """Sites in use that have one of the names, whatever its case; of one person, or of all; not their copies
+    for others. By their ids.
+
+    Rows without a folded name are few: those that a version before this column wrote beside this one.
+    """
+    folded = {name.casefold() for name in names}
+    query = select(core_tables.Site).where(
+        core_tables.Site.archived_at.is_(None), core_tables.Site.rounded_of_id.is_(None)
+    )
+    if owner_id is not None:
+        query = query.where(core_tables.Site.owner_id == owner_id)
+    found = [
+        row
+        for part in in_chunks(sorted(folded))
+        for row in session.scalars(query.where(core_tables.Site.folded_name.in_(part)))
+    ]
+    unfolded = session.scalars(query.where(core_tables.Site.folded_name.is_(None)))
+    found += [row for row in unfolded if row.name.casefold() in folded]
+    return sorted(found, key=lambda row: row.id)
+
+
+def revise_site(
+    session: Session, row: core_tables.Site, site: Site, *, elevation_known: bool, now: datetime
+) -> core_tables.SiteRevision:
+    """Describe a site anew; what was described before stays for the decisions made on it."""
+    newest = session.scalar(
+        select(func.max(core_tables.SiteRevision.revision)).where(core_tables.SiteRevision.site_id == row.id)
+    )
+    revision = _revision(row.id, (newest or 0) + 1, site, elevation_known=elevation_known, now=now)
+    session.add(revision)
+    session.flush()
+    copy = rounded_sites.follow(session, row, now)
+    described = [row.id] if copy is None else [row.id, copy.id]
+    estimate_drives(session, subscriptions_to(session, described))
+    look_again(session, described)
+    return revision
+
+
+def _revision(
+    site_id: int, number: int, site: Site, *, elevation_known: bool, now: datetime
+) -> core_tables.SiteRevision:
+    return core_tables.SiteRevision(
+        site_id=site_id,
+        revision=number,
+        lat_deg=site.lat_deg,
+        lon_deg=site.lon_deg,
+        zone=site.zone,
+        facts={"site": to_json(site), "elevation_known": elevation_known},
+        created_at=now,
+    )
+
+
+def share_site(session: Session, row: core_tables.Site, *, is_shared: bool, now: datetime) -> None:
+    """Let others see the site's copy and be told about it, or no longer."""
+    row.is_shared = is_shared
+    session.flush()
+    if is_shared:
+        rounded_sites.need_copy(session, row, now)
+    rounded_sites.follow(session, row, now)
+
+
+def find_sites(session: Session) -> list[core_tables.Site]:
+    """All sites in use, by name; not their copies for others."""
+    query = select(core_tables.Site).where(
+        core_tables.Site.archived_at.is_(None), core_tables.Site.rounded_of_id.is_(None)
+    )
+    return list(session.scalars(query.order_by(func.lower(core_tables.Site.name))))
+
+
+def get_site(session: Session, name: str) -> core_tables.Site:
+    """The site of that name, whatever its case, or of that number, written `#12`.
+
+    Of several people's sites of one name the operator's counts. BadInput naming near ones when there is
+    none, and naming the numbers when nobody can say which of several is meant.
+    """
+    found = _named(session, [name.strip()]) or _numbered(session, name.strip())
+    sites = [] if found else find_sites(session)
+    # a version before this one may have changed a name beside it, so a miss looks at all
+    found = found or [row for row in sites if row.name.casefold() == name.strip().casefold()]
+    own = [row for row in found if session.get_one(core_tables.Person, row.owner_id).is_operator]
+    if len(found) == 1 or len(own) == 1:
+        return (own or found)[0]
+    if found:
+        numbers = ", ".join(f"#{row.id}" for row in found)
+        raise BadInput(f"several people have a site named {name!r}; say which by its number: {numbers}")
+    if not sites:
+        raise BadInput("there are no sites yet; add one: duskbell site add NAME --at LAT,LON")
+    near = difflib.get_close_matches(name, [row.name for row in sites], n=3, cutoff=0.4)
+    known = " or ".join(repr(each) for each in near) or ", ".join(repr(row.name) for row in sites[:5])
+    raise BadInput(f"there is no site named {name!r}; did you mean {known}?")
+
+
+def _numbered(session: Session, text: str) -> list[core_tables.Site]:
+    """The site in use that is written `#12`, if that is what the text is and there is one."""
+    number = text.removeprefix("#")
+    if number == text or not (number.isascii() and number.isdigit() and len(number) < 19):
+        return []
+    row = session.get(core_tables.Site, int(number))
+    is_listed = row is not None and row.archived_at is None and row.rounded_of_id is None
+    return [row] if row is not None and is_listed else []
+
+
+def newest_revision(session: Session, site_id: int) -> StoredSite:
+    """The site as it is described now."""
+    row = session.scalars(
+        select(core_tables.SiteRevision)
+        .where(core_tables.SiteRevision.site_id == site_id)
+        .order_by(core_tables.SiteRevision.revision.desc())
+        .limit(1)
+    ).one()
+    return stored_site(row)
+
+
+def newest_revisions(session: Session, site_ids: set[int]) -> dict[int, StoredSite]:
+    """The sites as they are described now, by site id."""
+    found: dict[int, StoredSite] = {}
+    for ids in in_chunks(sorted(site_ids)):
+        newest = (
+            select(
+                core_tables.SiteRevision.site_id,
+                func.max(core_tables.SiteRevision.revision).label("revision"),
+            )
+            .where(core_tables.SiteRevision.site_id.in_(ids))
+            .group_by(core_tables.SiteRevision.site_id)
+            .subquery()
+        )
+        rows = session.execute(
+            select(
+                core_tables.SiteRevision.site_id,
+                core_tables.SiteRevision.id,
+                cast(core_tables.SiteRevision.facts, Text),
+            ).join(
+                newest,
+                (newest.c.site_id == core_tables.SiteRevision.site_id)
+                & (newest.c.revision == core_tables.SiteRevision.revision),
+            )
+        )
+        for site_id, revision_id, text in rows:
+            site, elevation_known = _described(text)
+            found[site_id] = StoredSite(site_id, revision_id, site, elevation_known)
+    return found
+
+
+@lru_cache(maxsize=20_000)
+def _described(text: str) -> tuple[Site, bool]:
+    """What the JSON text of a revision says; read once for all cycles of this process."""
+    facts = json.loads(text)
+    return from_json(Site, facts["site"]), bool(facts["elevation_known"])
+
+
+def stored_site(row: core_tables.SiteRevision) -> StoredSite:
+    return StoredSite(
+        site_id=row.site_id,
+        revision_id=row.id,
+        site=from_json(Site, row.facts["site"]),
+        elevation_known=bool(row.facts["elevation_known"]),
+    )

@@ -1,0 +1,87 @@
+"""The list of addresses that get nothing, kept as keyed hashes: bounced, complained, opted out, erased."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from enum import StrEnum
+
+from sqlalchemy import delete, func, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.orm import Session
+
+from service.common.secret_key import Keys
+from service.store.schema.delivery_tables import Bounce, Suppression
+
+STRIKES = 2
+"""Hard bounces of different messages after which an address is taken for dead."""
+
+
+class Reason(StrEnum):
+    BOUNCED = "bounced"
+    COMPLAINED = "complained"
+    OPTED_OUT = "opted_out"
+
+
+class BounceKind(StrEnum):
+    HARD = "hard"
+    COMPLAINT = "complaint"
+
+
+def address_hash(keys: Keys, channel: str, target: str) -> str:
+    """The same for every spelling of a mail address that reaches the same mailbox in practice."""
+    return keys.hash("address", f"{channel}:{target.strip().casefold() if channel == 'email' else target}")
+
+
+def suppress(session: Session, hashed: str, reason: Reason, detail: str, now: datetime) -> None:
+    """Put the address on the list; the first reason stays."""
+    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+    session.execute(
+        insert(Suppression)
+        .values(address_hash=hashed, reason=reason, detail=detail, since=now)
+        .on_conflict_do_nothing(index_elements=["address_hash"])
+    )
+
+
+def lift(session: Session, hashed: str, *reasons: Reason) -> bool:
+    """Take the address off the list if it is on it for one of these reasons; whether it was."""
+    done = session.execute(
+        delete(Suppression).where(Suppression.address_hash == hashed, Suppression.reason.in_(reasons))
+    )
+    if done.rowcount and Reason.BOUNCED in reasons:  # type: ignore[attr-defined]
+        session.execute(delete(Bounce).where(Bounce.address_hash == hashed))
+    return bool(done.rowcount)  # type: ignore[attr-defined]
+
+
+def find_suppressed(session: Session, hashes: Iterable[str]) -> dict[str, Reason]:
+    """Which of the addresses are on the list, and why."""
+    rows = session.execute(
+        select(Suppression.address_hash, Suppression.reason).where(Suppression.address_hash.in_(set(hashes)))
+    )
+    return {hashed: Reason(reason) for hashed, reason in rows}
+
+
+def note_bounce(
+    session: Session, hashed: str, kind: BounceKind, code: str, message_id: str, now: datetime
+) -> bool:
+    """Keep a bounce once per message; whether the address has now got onto the list."""
+    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+    kept = session.execute(
+        insert(Bounce)
+        .values(address_hash=hashed, message_id=message_id, kind=kind, code=code[:20], seen_at=now)
+        .on_conflict_do_nothing(index_elements=["address_hash", "message_id", "kind"])
+    )
+    if not kept.rowcount or find_suppressed(session, [hashed]):  # type: ignore[attr-defined]
+        return False
+    if kind is BounceKind.COMPLAINT:
+        suppress(session, hashed, Reason.COMPLAINED, code, now)
+        return True
+    strikes = session.scalar(
+        select(func.count(func.distinct(Bounce.message_id))).where(
+            Bounce.address_hash == hashed, Bounce.kind == BounceKind.HARD
+        )
+    )
+    if (strikes or 0) < STRIKES:
+        return False
+    suppress(session, hashed, Reason.BOUNCED, code, now)
+    return True

@@ -1,0 +1,205 @@
+"""Tokens: random, kept as hashes, each for one purpose; some for one use, most for a short time.
+
+What a token opens is looked up by its hash, so the time that takes says nothing about the token. A wrong,
+used, expired or unknown token all give the same answer: None.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import secrets
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from sqlalchemy import or_, select, update
+from sqlalchemy.orm import Session
+
+from service.common.secret_key import Keys
+from service.store.schema.delivery_tables import Token
+
+RANDOM_BYTES = 20
+"""160 random bits; the standard asks for 128 (OWASP ASVS 5.0, 7.2.3 and 11.5.1)."""
+
+
+class Purpose(StrEnum):
+    """What a token opens; one never opens what another does."""
+
+    CONFIRM = "confirm"  # proves that a mail address wants our mail
+    CHALLENGE = "challenge"  # proves that a webhook's owner can read what arrives there
+    SIGN_IN = "sign_in"
+    UNSUBSCRIBE = "unsubscribe"
+    MANAGE = "manage"  # leads to a button that mails a link to sign in; lets nobody in by itself
+    OUTCOME = "outcome"  # lets its reader say how a night was that the address was told of
+    API_KEY = "api_key"
+
+
+class Scope(StrEnum):
+    """What a program's key may do."""
+
+    READ = "read"  # sites, nights, seasons and the record of its owner
+    JUDGE = "judge"  # verdicts for places that aren't kept; the feeds are asked
+    METRICS = "metrics"  # /metrics; keys of the operator alone
+
+
+KEY_LIVES = timedelta(days=365)
+"""How long a program's key works unless its owner says otherwise."""
+LONGEST_KEY = timedelta(days=731)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How long a token of a purpose lives (None: until it is revoked), and whether it works once only."""
+
+    lives: timedelta | None
+    single_use: bool
+
+
+RULES = {
+    Purpose.CONFIRM: Rule(timedelta(hours=48), single_use=True),
+    Purpose.CHALLENGE: Rule(timedelta(hours=48), single_use=True),
+    Purpose.SIGN_IN: Rule(timedelta(minutes=15), single_use=True),
+    Purpose.UNSUBSCRIBE: Rule(None, single_use=False),
+    Purpose.MANAGE: Rule(None, single_use=False),
+    Purpose.OUTCOME: Rule(None, single_use=False),
+    Purpose.API_KEY: Rule(KEY_LIVES, single_use=False),
+}
+PREFIXES = {Purpose.API_KEY: "dbk_"}
+"""Lets a leaked key be recognised in logs and code."""
+
+
+def mint(
+    session: Session,
+    purpose: Purpose,
+    now: datetime,
+    *,
+    person_id: int | None = None,
+    address_id: int | None = None,
+    label: str | None = None,
+    lives: timedelta | None = None,
+    scopes: Iterable[Scope] = (),
+    length: int | None = None,
+) -> str:
+    """A fresh token, in the clear for this once. lives: for how long, unless as long as its purpose says.
+    length: letters of it, 5 random bits each, where people type it."""
+    random = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()[:length]
+    token = PREFIXES.get(purpose, "") + random
+    row = _row(purpose, token, now, person_id=person_id, address_id=address_id, label=label)
+    row.expires_at = row.expires_at if lives is None else now + lives
+    row.scope = " ".join(scopes) or None
+    session.add(row)
+    session.flush()
+    return token
+
+
+def may(row: Token, scope: Scope) -> bool:
+    """Whether a key may do that. One from before there were scopes does all that keys did."""
+    return row.scope is None or scope in row.scope.split()
+
+
+def standing_links(
+    session: Session, keys: Keys, purpose: Purpose, address_ids: Iterable[int], now: datetime
+) -> dict[int, str]:
+    """For each address the one token that stays the same from mail to mail; made where there is none."""
+    wanted = set(address_ids)
+    if not wanted:
+        return {}
+    rows = session.execute(
+        select(Token.address_id, Token.nonce).where(
+            Token.purpose == purpose, Token.address_id.in_(wanted), Token.used_at.is_(None)
+        )
+    )
+    found = {
+        address_id: keys.link_token(purpose, nonce)
+        for address_id, nonce in rows
+        if address_id is not None and nonce is not None
+    }
+    for address_id in wanted - found.keys():
+        nonce = secrets.token_hex(RANDOM_BYTES)
+        found[address_id] = keys.link_token(purpose, nonce)
+        session.add(_row(purpose, found[address_id], now, address_id=address_id, nonce=nonce))
+    session.flush()
+    return found
+
+
+def find(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
+    """The row of a token that works now; None for any other."""
+    return session.scalar(
+        select(Token).where(
+            Token.digest == _digest(purpose, token),
+            Token.purpose == purpose,
+            Token.used_at.is_(None),
+            or_(Token.expires_at.is_(None), Token.expires_at > now),
+        )
+    )
+
+
+def redeem(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
+    """Like `find`, and a single-use token is used up: of two at once, one gets the row."""
+    row = find(session, purpose, token, now)
+    if row is None or not RULES[purpose].single_use:
+        return row
+    taken = session.execute(
+        update(Token).where(Token.id == row.id, Token.used_at.is_(None)).values(used_at=now)
+    )
+    return row if taken.rowcount == 1 else None  # type: ignore[attr-defined]
+
+
+def find_expired(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
+    """The row of a token that would work if its time weren't over."""
+    return session.scalar(
+        select(Token).where(
+            Token.digest == _digest(purpose, token),
+            Token.purpose == purpose,
+            Token.used_at.is_(None),
+            Token.expires_at <= now,
+        )
+    )
+
+
+def revoke_all_of(session: Session, now: datetime, *, purpose: Purpose, person_id: int) -> None:
+    """No token of that purpose works any more for the person."""
+    session.execute(
+        update(Token)
+        .where(Token.purpose == purpose, Token.person_id == person_id, Token.used_at.is_(None))
+        .values(used_at=now)
+    )
+
+
+def revoke(session: Session, now: datetime, *, purpose: Purpose, address_id: int) -> None:
+    """No token of that purpose works any more for the address."""
+    session.execute(
+        update(Token)
+        .where(Token.purpose == purpose, Token.address_id == address_id, Token.used_at.is_(None))
+        .values(used_at=now)
+    )
+
+
+def _row(
+    purpose: Purpose,
+    token: str,
+    now: datetime,
+    *,
+    person_id: int | None = None,
+    address_id: int | None = None,
+    label: str | None = None,
+    nonce: str | None = None,
+) -> Token:
+    lives = RULES[purpose].lives
+    return Token(
+        purpose=purpose,
+        digest=_digest(purpose, token),
+        nonce=nonce,
+        person_id=person_id,
+        address_id=address_id,
+        label=label,
+        created_at=now,
+        expires_at=None if lives is None else now + lives,
+    )
+
+
+def _digest(purpose: Purpose, token: str) -> str:
+    """SHA-256 is enough: nobody can try 160 random bits."""
+    return hashlib.sha256(f"{purpose}:{token}".encode()).hexdigest()

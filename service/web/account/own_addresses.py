@@ -1,0 +1,211 @@
+"""Where messages go: mail addresses, webhooks and chats, each proved before it gets any."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from fastapi import APIRouter, Request
+from fastapi.responses import RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from service.accounts import access
+from service.accounts.notices.text import NoticeKind
+from service.accounts.quotas import Kept, require_room
+from service.accounts.receivers import confirm_by_code, register, send_test, shown
+from service.channels import host_state
+from service.channels.chat import CHAT_FORMS
+from service.store.repositories import messages, people, rate_limits, suppression
+from service.store.repositories.people import REMOVED
+from service.store.schema import core_tables
+from service.web.shared.client_address import network_of_request
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere
+from service.web.shared.forms import Filled, Form
+from service.web.shared.viewer import SignedIn, Viewer, require_fresh
+from service.web.subscriptions.subscribe import add_mail
+
+TEST_HELPS_FOR = timedelta(hours=2)
+
+
+@dataclass(frozen=True, slots=True)
+class AddressLine:
+    """An address and how it stands. secret: with which a webhook is signed, for its owner's eyes.
+    is_strange: it hangs on the operator, and nobody has said that it is the operator's own."""
+
+    address_id: int
+    words: str
+    is_mail: bool
+    is_confirmed: bool
+    off_reason: str
+    secret: str
+    is_strange: bool
+
+
+def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
+    query = select(core_tables.Address).where(
+        core_tables.Address.person_id == viewer.person_id,
+        core_tables.Address.off_reason.is_distinct_from(REMOVED),
+    )
+    return [
+        AddressLine(
+            row.id,
+            row.target if row.channel == "email" else shown(row),
+            row.channel == "email",
+            row.confirmed_at is not None,
+            row.off_reason or ("switched off" if row.off_since else ""),
+            row.secrets[0] if row.channel == "webhook" and row.secrets else "",
+            viewer.is_operator and row.channel == "email" and not row.is_own,
+        )
+        for row in session.scalars(query.order_by(core_tables.Address.id))
+    ]
+
+
+def chat_forms() -> list[tuple[str, str]]:
+    """What can be registered: (channel, what to type)."""
+    return [
+        ("webhook", "webhook: an https address that takes signed JSON (Standard Webhooks)"),
+        *((name, f"{name}: {form.hint}") for name, form in CHAT_FORMS.items()),
+    ]
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.post("/me/addresses")
+    def add(viewer: SignedIn, form: Filled, request: Request) -> Response:
+        network = network_of_request(web, request)
+        if form.text("channel") in ("", "email"):
+            now, mail, is_own = web.duskbell.clock(), form.text("target"), form.is_ticked("mine")
+            if is_own or not viewer.is_operator:
+                require_fresh(request, viewer, "/me?said=fresh#where")  # whoever reads it can sign in
+            with web.writing.begin() as session:
+                add_mail(web, session, viewer, mail, network, now, is_own=is_own)
+            web.nudge()
+            return _to_me("added")
+        with web.writing.begin() as session:
+            number = add_receiver(web, session, viewer, form).id
+        return _tested(web, viewer, number, network)
+
+    @router.post("/me/addresses/{address_id:number}/test")
+    def test(address_id: int, viewer: SignedIn, request: Request) -> Response:
+        network = network_of_request(web, request)
+        with web.writing.begin() as session:
+            row = own_row(session, address_id, viewer)
+            channel, is_confirmed = row.channel, row.confirmed_at is not None
+            if channel == "email":
+                return _test_mail(web, session, row, network, is_confirmed=is_confirmed)
+        return _tested(web, viewer, address_id, network)
+
+    @router.post("/me/addresses/{address_id:number}/code")
+    def code(address_id: int, viewer: SignedIn, form: Filled) -> Response:
+        with web.writing.begin() as session:
+            own_row(session, address_id, viewer)
+            right = confirm_by_code(session, address_id, form.text("code"), web.duskbell.clock())
+        if not right:
+            raise BadInput("this isn't the code that was sent there, or it is too old; send another test.")
+        return _to_me("confirmed")
+
+    @router.post("/me/addresses/{address_id:number}/on")
+    def switch_on(address_id: int, viewer: SignedIn, request: Request) -> Response:
+        with web.writing.begin() as session:
+            row = own_row(session, address_id, viewer)
+            if row.confirmed_at is None:
+                raise BadInput("confirm the address first.")
+            host_state.switch_on(session, row)
+        return _to_me("changed")
+
+    @router.post("/me/addresses/{address_id:number}/remove")
+    def remove(address_id: int, viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            remove_address(session, own_row(session, address_id, viewer), web.duskbell.clock())
+        return _to_me("removed")
+
+    return router
+
+
+def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> core_tables.Address:
+    """The webhook or chat that the form names, as an address of the viewer's; not yet confirmed."""
+    channel = form.text("channel")
+    if channel not in dict(chat_forms()):
+        raise BadInput("choose one of the kinds in the list.")
+    now = web.duskbell.clock()
+    person = session.get_one(core_tables.Person, viewer.person_id)
+    address = register(
+        session,
+        channel,
+        web.duskbell.channels[channel],
+        person,
+        form.text("target"),
+        now=now,
+        token=form.text("token"),
+        make_room=lambda: require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now),
+    )
+    return address
+
+
+def remove_address(session: Session, row: core_tables.Address, now: datetime) -> None:
+    """Send nothing more there, and end what was told there."""
+    running = session.scalars(
+        select(core_tables.Subscription).where(
+            core_tables.Subscription.address_id == row.id, core_tables.Subscription.ended_at.is_(None)
+        )
+    )
+    for each in running:
+        people.end(session, each, now, "its address was removed")
+    row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
+
+
+def own_row(session: Session, address_id: int, viewer: Viewer) -> core_tables.Address:
+    row = session.get(core_tables.Address, address_id)
+    if row is None or row.person_id != viewer.person_id or row.off_reason == REMOVED:
+        raise NothingHere
+    return row
+
+
+def _test_mail(
+    web: Web, session: Session, row: core_tables.Address, network: str, *, is_confirmed: bool
+) -> Response:
+    """A test to a mail address that is confirmed; to any other the mail to confirm once more."""
+    now = web.duskbell.clock()
+    if not is_confirmed:
+        access.ask_to_confirm(session, web.duskbell.keys, row, network=network, now=now)
+        web.nudge()
+        return _to_me("asked")
+    count_test(web, session, row)
+    messages.enqueue_notice(
+        session, row.id, NoticeKind.HELLO, {}, created_at=now, due_at=now, expires_at=now + TEST_HELPS_FOR
+    )
+    web.nudge()
+    return _to_me("tested")
+
+
+def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response:
+    """Send the test to a receiver now, and say what came of it."""
+    duskbell = web.duskbell
+    with web.writing.begin() as session:
+        count_test(web, session, own_row(session, address_id, viewer))
+    tested = send_test(
+        duskbell.sessions,
+        duskbell.channels,
+        duskbell.keys,
+        address_id,
+        now=duskbell.clock(),
+        network=None if viewer.is_operator else network,
+    )
+    return web.page("tested.html", viewer=viewer, place="me", tested=tested, address_id=address_id)
+
+
+def count_test(web: Web, session: Session, row: core_tables.Address) -> None:
+    """Count a test message; BadInput where the address, or all of the person's, had enough of late."""
+    duskbell = web.duskbell
+    hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
+    now = duskbell.clock()
+    if not rate_limits.allow(session, duskbell.keys, "test", now, address=hashed, person=str(row.person_id)):
+        raise BadInput("that were enough tests for now; wait some minutes and try again.")
+
+
+def _to_me(said: str) -> Response:
+    return RedirectResponse(f"/me?said={said}", 303)

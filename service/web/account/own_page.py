@@ -1,0 +1,352 @@
+"""A person's own page: what they are told, where to, keys, and their data."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import update
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.sites.coordinates import parse_lat_lon
+from alerts.sites.model import Site, zone_info
+from alerts.sites.names import clean_name
+from alerts.sky.nights.season import wishes_text
+from alerts.wishes.fields import drive_words
+from alerts.wishes.model import Wishes
+from service.accounts import access
+from service.accounts.receivers import shown
+from service.common.redaction import mask_target
+from service.setup.steps import read_speed
+from service.store.json_values import from_json
+from service.store.maintenance import personal_data
+from service.store.repositories import people, tokens
+from service.store.repositories.sites import newest_revisions
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Token
+from service.web.account.own_addresses import address_lines, chat_forms
+from service.web.account.sign_in import remember_return
+from service.web.shared import sessions
+from service.web.shared.client_address import network_of_request
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere
+from service.web.shared.filters import counted
+from service.web.shared.forms import Filled, Form
+from service.web.shared.viewer import Keeping, SignedIn, Viewer, is_fresh, require_fresh
+
+MOST_KEYS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class SubscriptionLine:
+    subscription_id: int
+    site_id: int
+    site_name: str
+    to: str
+    wishes: str
+    paused_until: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class BrowserLine:
+    """Where somebody is signed in. is_this: the browser that asks."""
+
+    browser_id: int
+    words: str
+    since: datetime
+    seen: datetime
+    is_this: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KeyLine:
+    """A program's key. ends_soon: its owner should make another; ends: None for one from before."""
+
+    key_id: int
+    label: str
+    made: datetime
+    ends: datetime | None
+    ends_soon: bool
+    may: str
+
+
+def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", said: str = "") -> HTMLResponse:
+    """The page. new_key: a key just made, shown this once. said: what a form before did."""
+    now = web.duskbell.clock()
+    with web.reading() as session:
+        home = people.home_of(session.get_one(core_tables.Person, viewer.person_id))
+        return web.page(
+            "me.html",
+            400 if fault else 200,
+            viewer=viewer,
+            place="me",
+            subscriptions=subscription_lines(session, viewer, web.now()),
+            addresses=address_lines(session, viewer),
+            forms=chat_forms(),
+            keys=key_lines(session, viewer, now),
+            key_days=KEY_DAYS,
+            browsers=browser_lines(session, viewer, now),
+            is_fresh=is_fresh(web, viewer),
+            home=home,
+            home_place=f"{home.lat_deg:.2f}, {home.lon_deg:.2f}" if home else "",
+            usual_speed=f"{home.speed_kmh if home else USUAL_SPEED_KMH:g}",
+            fault=fault,
+            new_key=new_key,
+            said=said,
+        )
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/me", response_class=HTMLResponse)
+    def me(viewer: SignedIn, said: str = "") -> HTMLResponse:
+        return show_me(web, viewer, said=SAID.get(said, ""))
+
+    @router.post("/me")
+    def change(viewer: SignedIn, form: Filled) -> Response:
+        try:
+            zone_info(form.text("zone"))
+            name = clean_name(form.text("name")) if form.text("name") else ""
+        except BadInput as refusal:
+            return show_me(web, viewer, fault=str(refusal))
+        with web.writing.begin() as session:
+            person = session.get_one(core_tables.Person, viewer.person_id)
+            person.name, person.zone = name, form.text("zone")
+        return RedirectResponse("/me?said=changed", 303)
+
+    @router.post("/me/home")
+    def keep_home(viewer: SignedIn, form: Filled) -> Response:
+        try:
+            home = None if form.text("do") == "forget" else _read_home(form)
+        except BadInput as refusal:
+            return show_me(web, viewer, fault=str(refusal))
+        with web.writing.begin() as session:
+            people.set_home(session, session.get_one(core_tables.Person, viewer.person_id), home)
+        return RedirectResponse(f"/me?said={'changed' if home else 'forgotten'}#home", 303)
+
+    @router.post("/me/sign-out-everywhere")
+    def leave(viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            now = web.duskbell.clock()
+            sessions.end_all(session, viewer.person_id, now)
+            tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
+        return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
+
+    _add_browsers(router, web)
+    _add_again(router, web)
+    _add_keys(router, web)
+    _add_data(router, web)
+    return router
+
+
+def _read_home(form: Form) -> Home:
+    """The place and the speed that were typed; the usual speed where none was."""
+    lat_deg, lon_deg = parse_lat_lon(form.text("home"))
+    speed = form.text("speed")
+    return Home(lat_deg, lon_deg, read_speed(speed) if speed else USUAL_SPEED_KMH)
+
+
+def _add_browsers(router: APIRouter, web: Web) -> None:
+    @router.post("/me/browsers/{browser_id:number}/end")
+    def end(browser_id: int, viewer: SignedIn) -> Response:
+        if browser_id == viewer.browser_id:
+            raise BadInput("that is this browser; press Sign out instead.")
+        with web.writing.begin() as session:
+            if not sessions.end_one(session, viewer.person_id, browser_id, web.duskbell.clock()):
+                raise NothingHere
+        return RedirectResponse("/me?said=ended#browsers", 303)
+
+    @router.post("/me/browsers/end-others")
+    def end_others(viewer: SignedIn) -> Response:
+        now = web.duskbell.clock()
+        with web.writing.begin() as session:
+            sessions.end_all(session, viewer.person_id, now, but=viewer.browser_id)
+            tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
+        return RedirectResponse("/me?said=ended#browsers", 303)
+
+
+def _add_again(router: APIRouter, web: Web) -> None:
+    """Signing in once more, before what can't be undone or hands out all at once."""
+
+    @router.get("/me/again", response_class=HTMLResponse)
+    def ask(
+        viewer: SignedIn, back_to: Annotated[str, Query(alias="next", max_length=500)] = "/me"
+    ) -> Response:
+        with web.reading() as session:
+            addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
+        page = web.page(
+            "sign-in-again.html",
+            viewer=viewer,
+            place="me",
+            shown=[mask_target("email", each) for each in addresses[:1]],
+            sent=False,
+        )
+        remember_return(web, page, back_to)
+        return page
+
+    @router.post("/me/again", response_class=HTMLResponse)
+    def send(viewer: SignedIn, request: Request) -> Response:
+        with web.writing.begin() as session:
+            addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
+            if not addresses:
+                raise BadInput("no confirmed mail address of yours is known here; run: duskbell link")
+            network = network_of_request(web, request)
+            access.ask_to_sign_in(
+                session, web.duskbell.keys, addresses[0], network=network, now=web.duskbell.clock()
+            )
+        web.nudge()
+        shown = [mask_target("email", addresses[0])]
+        return web.page("sign-in-again.html", viewer=viewer, place="me", shown=shown, sent=True)
+
+
+def _add_keys(router: APIRouter, web: Web) -> None:
+    @router.post("/me/keys", response_class=HTMLResponse)
+    def make_key(viewer: Keeping, form: Filled, request: Request) -> HTMLResponse:
+        require_fresh(request, viewer, FRESH_BACK.format("feeds"))
+        now = web.duskbell.clock()
+        try:
+            label = clean_name(form.text("label"), "key's name")
+            days = form.text("days") or str(tokens.KEY_LIVES.days)
+            is_number = days.isascii() and days.isdigit() and len(days) < 5
+            with web.writing.begin() as session:
+                if len(access.find_api_keys(session, now, viewer.person_id)) >= MOST_KEYS:
+                    raise BadInput(f"{counted(MOST_KEYS, 'key')} are the most; revoke one first.")
+                key = access.make_api_key(
+                    session,
+                    viewer.person_id,
+                    label,
+                    now,
+                    use=form.text("use") or "read",
+                    lives=timedelta(days=int(days) if is_number else 0),
+                )
+        except BadInput as refusal:
+            return show_me(web, viewer, fault=str(refusal))
+        return show_me(web, viewer, new_key=key)
+
+    @router.post("/me/keys/{key_id:number}/revoke")
+    def revoke(key_id: int, viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            done = session.execute(
+                update(Token)
+                .where(
+                    Token.id == key_id,
+                    Token.person_id == viewer.person_id,
+                    Token.purpose == tokens.Purpose.API_KEY,
+                    Token.used_at.is_(None),
+                )
+                .values(used_at=web.duskbell.clock())
+            )
+            if not done.rowcount:  # type: ignore[attr-defined]
+                raise NothingHere
+        return RedirectResponse("/me?said=revoked", 303)
+
+
+def _add_data(router: APIRouter, web: Web) -> None:
+    @router.get("/me/data.json")
+    def data(viewer: SignedIn, request: Request) -> Response:
+        require_fresh(request, viewer, FRESH_BACK.format("data"))
+        with web.reading() as session:
+            person = session.get_one(core_tables.Person, viewer.person_id)
+            content = json.dumps(personal_data.export(session, person), ensure_ascii=False, indent=1)
+        headers = {"Content-Disposition": 'attachment; filename="duskbell-data.json"'}
+        return Response(content, media_type="application/json", headers=headers)
+
+    @router.post("/me/erase")
+    def erase(viewer: SignedIn, form: Filled, request: Request) -> Response:
+        require_fresh(request, viewer, FRESH_BACK.format("data"))
+        if not form.is_ticked("sure"):
+            return show_me(web, viewer, fault="tick that you are sure; nothing was erased.")
+        try:
+            with web.writing.begin() as session:
+                person = session.get_one(core_tables.Person, viewer.person_id)
+                personal_data.erase(session, web.duskbell.keys, person, web.duskbell.clock())
+        except BadInput as refusal:
+            return show_me(web, viewer, fault=str(refusal))
+        return sessions.signed_out(web.page("erased.html"), is_https=web.is_https)
+
+
+FRESH_BACK = "/me?said=fresh#{}"
+"""Where somebody comes back to who had to sign in once more."""
+KEY_DAYS = (30, 90, tokens.KEY_LIVES.days)
+SAID = {
+    "fresh": "You have signed in just now: go on within 15 minutes.",
+    "ended": "Signed out there.",
+    "changed": "Kept.",
+    "forgotten": "Your home is forgotten.",
+    "revoked": "The key no longer works.",
+    "added": "Added. It gets nothing before it is confirmed.",
+    "confirmed": "Confirmed.",
+    "removed": "Removed.",
+    "tested": "A test is on its way.",
+    "asked": "The mail to confirm is on its way, unless one went there within a day.",
+}
+"""What a form did, by the word in the address after it."""
+
+
+def subscription_lines(session: Session, viewer: Viewer, now: datetime) -> list[SubscriptionLine]:
+    rows = people.running_subscriptions(session, viewer.person_id)
+    sites = newest_revisions(session, {row.site_id for row in rows})
+    return [_line(row, sites[row.site_id].site, now) for row in rows]
+
+
+def _line(row: core_tables.Subscription, site: Site, now: datetime) -> SubscriptionLine:
+    wishes = from_json(Wishes, row.wishes)
+    go = f"{wishes.chance_go_pct} % for a go"
+    paused = row.paused_until if row.paused_until and row.paused_until > now else None
+    return SubscriptionLine(
+        row.id,
+        row.site_id,
+        row.site.name,
+        row.address.target if row.address.channel == "email" else shown(row.address),
+        f"{wishes_text(site, wishes.sky)}; {go}; {drive_words(wishes)}",
+        paused,
+    )
+
+
+KEY_WORDS = {
+    ("read",): "reads",
+    ("read", "judge"): "reads and judges",
+    ("metrics",): "reads the metrics",
+}
+
+
+def key_lines(session: Session, viewer: Viewer, now: datetime) -> list[KeyLine]:
+    """The viewer's keys that work, oldest first."""
+    return [
+        KeyLine(
+            row.id,
+            row.label or "",
+            row.created_at,
+            row.expires_at,
+            row.expires_at is not None and row.expires_at <= now + access.WARNED_BEFORE,
+            KEY_WORDS[tuple(row.scope.split())] if row.scope else "made before keys had bounds: may all",
+        )
+        for row in access.find_api_keys(session, now, viewer.person_id)
+    ]
+
+
+def browser_lines(session: Session, viewer: Viewer, now: datetime) -> list[BrowserLine]:
+    """Where the viewer is signed in, this browser first."""
+    lines = [
+        BrowserLine(
+            row.id,
+            _browser_words(row.label or ""),
+            row.created_at,
+            row.seen_at or row.created_at,
+            row.id == viewer.browser_id,
+        )
+        for row in sessions.find_browsers(session, viewer.person_id, now)
+    ]
+    return sorted(lines, key=lambda line: not line.is_this)
+
+
+def _browser_words(label: str) -> str:
+    """Rows from before the words were kept hold what the browser called itself."""
+    return sessions.roughly(label) if label.startswith("Mozilla/") else label or "a browser"

@@ -1,0 +1,121 @@
+"""Signing in by a link: a mailed one, or the operator's that is printed where Duskbell starts."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy.orm import Session
+
+from service.accounts import access
+from service.setup.steps import is_untouched
+from service.store.repositories import tokens
+from service.store.repositories.tokens import RULES, Purpose
+from service.store.schema import core_tables
+from service.web.setup import routes as setup_routes
+from service.web.shared import sessions
+from service.web.shared.client_address import network_of_request
+from service.web.shared.context import Web
+from service.web.shared.forms import Filled
+from service.web.shared.viewer import Looking
+
+OVER = "This link has been used, or is too old. Ask for another one."
+RETURN_COOKIE = "duskbell-return"
+"""Holds the page that was asked for, while its reader is away in the mail program."""
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sign-in", response_class=HTMLResponse)
+    def ask(viewer: Looking, back_to: Annotated[str, Query(alias="next", max_length=500)] = "") -> Response:
+        page = web.page("sign-in.html", viewer=viewer, place="sign-in", sent=False)
+        remember_return(web, page, back_to)
+        return page
+
+    @router.post("/sign-in", response_class=HTMLResponse)
+    def send(form: Filled, request: Request) -> HTMLResponse:
+        with web.writing.begin() as session:
+            access.ask_to_sign_in(
+                session,
+                web.duskbell.keys,
+                form.text("email"),
+                network=network_of_request(web, request),
+                now=web.duskbell.clock(),
+            )
+        web.nudge()
+        return web.page("sign-in.html", place="sign-in", sent=True)
+
+    @router.get("/sign-in/{token}", response_class=HTMLResponse)
+    def show(token: str) -> HTMLResponse:
+        with web.reading() as session:
+            is_good = tokens.find(session, Purpose.SIGN_IN, token, web.duskbell.clock()) is not None
+        return _show(web, f"/sign-in/{token}", is_good=is_good)
+
+    @router.post("/sign-in/{token}")
+    def enter(token: str, request: Request) -> Response:
+        with web.writing.begin() as session:
+            person_id = access.sign_in(session, token, web.duskbell.clock())
+        if person_id is None:
+            return _show(web, "", is_good=False)
+        return _let_in(web, person_id, request)
+
+    @router.post("/sign-out")
+    def leave(request: Request) -> Response:
+        token = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
+        with web.writing.begin() as session:
+            sessions.end(session, token, web.duskbell.clock())
+        return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
+
+    return router
+
+
+def remember_return(web: Web, page: Response, back_to: str) -> None:
+    """Let this browser come back to that page of ours when it has signed in."""
+    if is_own_path(back_to):
+        lives_s = round((RULES[Purpose.SIGN_IN].lives or sessions.LIVES).total_seconds())
+        name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
+        page.set_cookie(
+            name, back_to, max_age=lives_s, path="/", secure=web.is_https, httponly=True, samesite="lax"
+        )
+
+
+def is_own_path(path: str) -> bool:
+    """Whether a redirect to it stays on these pages: one slash, no host, nothing that a browser rewrites."""
+    is_plain = path.isascii() and path.isprintable() and "\\" not in path
+    return is_plain and path.startswith("/") and not path.startswith("//")
+
+
+def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
+    """A button to press, since programs that check links open them too."""
+    return web.page("sign-in-link.html", 200 if is_good else 404, action=action, is_good=is_good, over=OVER)
+
+
+def _must_set_up(web: Web, session: Session, person_id: int) -> bool:
+    """Whether it is the operator, of an installation of which nothing is set yet."""
+    person = session.get_one(core_tables.Person, person_id)
+    is_fresh = is_untouched(session, web.duskbell.settings)
+    return person.is_operator and is_fresh and not web.duskbell.invented
+
+
+def _let_in(web: Web, person_id: int, request: Request) -> Response:
+    """Sign the browser in, and bring it back to the page that it had asked for.
+
+    Who was signed in here before is no longer: a browser has one token at a time.
+    """
+    now = web.duskbell.clock()
+    lands_on = "/"
+    before = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
+    with web.writing.begin() as session:
+        sessions.end(session, before, now)
+        label = sessions.roughly(request.headers.get("user-agent", ""))
+        token = sessions.start(session, person_id, now, label=label)
+        if _must_set_up(web, session, person_id):
+            lands_on = setup_routes.PATH
+    return_name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
+    back_to = request.cookies.get(return_name, "")
+    response = RedirectResponse(back_to if is_own_path(back_to) else lands_on, 303)
+    response.delete_cookie(return_name, path="/", secure=web.is_https, httponly=True, samesite="lax")
+    sessions.give_cookie(response, token, is_https=web.is_https)
+    return response

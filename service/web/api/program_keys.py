@@ -1,0 +1,93 @@
+"""Who asks the API: the owner of a key, or a signed-in browser that only looks."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from typing import Annotated
+
+from fastapi import Depends, HTTPException, Request
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
+
+from service.accounts import access
+from service.store.repositories import rate_limits, tokens
+from service.store.repositories.tokens import Purpose, Scope
+from service.store.schema import core_tables
+from service.web.shared.client_address import network_of_request
+from service.web.shared.viewer import Viewer, find_viewer, viewer_of, web_of
+
+BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
+WWW = {"WWW-Authenticate": "Bearer"}
+
+
+log = logging.getLogger(__name__)
+
+SCOPE_WORDS = {Scope.READ: "read", Scope.JUDGE: "judge"}
+
+
+@dataclass(frozen=True, slots=True)
+class KeyOwner:
+    viewer: Viewer
+    key_id: int
+
+
+def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scope: Scope) -> KeyOwner:
+    """The owner of the key; 401 without one that works, 403 for one that may not do this, 429 for who
+    tries too many."""
+    web = web_of(request)
+    if given is None:
+        raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
+    with web.reading() as session:
+        row = access.check_api_key(session, given.credentials, web.duskbell.clock())
+        person = session.get(core_tables.Person, row.person_id) if row is not None else None
+    if row is None or person is None:
+        raise _wrong_key(request, given.credentials)
+    if not tokens.may(row, scope):
+        log.info("key %s was refused: it may not %s", row.id, SCOPE_WORDS[scope])
+        raise HTTPException(
+            403, f"This key may not {SCOPE_WORDS[scope]}. Make one that may on the page `You`."
+        )
+    return KeyOwner(viewer_of(web, person), row.id)
+
+
+def need_judging_key(
+    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
+) -> KeyOwner:
+    """The owner of a key that may judge."""
+    return _need_key(request, given, Scope.JUDGE)
+
+
+def _wrong_key(request: Request, key: str) -> HTTPException:
+    web = web_of(request)
+    with web.reading() as session:
+        over = tokens.find_expired(session, Purpose.API_KEY, key, web.duskbell.clock())
+    if over is not None:
+        return HTTPException(
+            401, f"This key ended on {over.expires_at:%Y-%m-%d}. Make one on the page `You`.", headers=WWW
+        )
+    network = rate_limits.network_of(network_of_request(web, request))
+    with web.writing.begin() as session:
+        allowed = rate_limits.allow(
+            session, web.duskbell.keys, "token", web.duskbell.clock(), network=network
+        )
+    if not allowed:
+        return HTTPException(
+            429, "Too many wrong keys from here; wait a minute.", headers={"Retry-After": "60"}
+        )
+    return HTTPException(401, "This key doesn't work. Make one on the page `You`.", headers=WWW)
+
+
+def need_reader(
+    request: Request, given: Annotated[HTTPAuthorizationCredentials | None, Depends(BEARER)]
+) -> Viewer:
+    """The owner of the key, or whoever is signed in; 401 for others."""
+    if given is not None:
+        return _need_key(request, given, Scope.READ).viewer
+    viewer = find_viewer(request)
+    if viewer is None:
+        raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
+    return viewer
+
+
+Reader = Annotated[Viewer, Depends(need_reader)]
+Keyed = Annotated[KeyOwner, Depends(need_judging_key)]

@@ -1,0 +1,288 @@
+"""What the feeds say: a calendar (RFC 5545, RFC 7986), news (RFC 4287) and places (RFC 7946)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from uuid import NAMESPACE_URL, uuid5
+from xml.etree import ElementTree as ET
+
+from icalendar import Calendar, Event
+from sqlalchemy import func, or_, select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.calendar import event_uid
+from alerts.briefing.pictures.drawing import xml_text
+from alerts.briefing.text.units import in_units
+from alerts.common.text import LONGEST_NAME, plain, short_day
+from alerts.common.time_text import whole_minutes
+from service.common.secret_key import Keys
+from service.store.chunks import in_chunks
+from service.store.repositories.message_scenes import Words, calendar_key, words_told
+from service.store.repositories.sites import newest_revisions
+from service.store.schema import core_tables
+from service.web.feeds.feed_keys import FeedOwner
+from service.web.shared.filters import headline
+from service.web.shared.night_row import NightCell, cell_words, deciding_words, window_words
+from service.web.shared.site_rows import SiteRow
+
+REFRESH = timedelta(hours=1)
+MOST_NEWS = 50
+NEWS_KEPT = timedelta(days=7)
+ATOM = "http://www.w3.org/2005/Atom"
+STATUS = {"go": "CONFIRMED", "stay": "CANCELLED"}
+"""By verdict; any other night is TENTATIVE."""
+
+
+def calendar_feed(
+    session: Session,
+    owner: FeedOwner,
+    rows: Sequence[SiteRow],
+    public_url: str,
+    keys: Keys,
+    *,
+    invented: bool,
+) -> bytes:
+    """One event for each coming night with a window. A night once told as a go stays, cancelled, when it
+    falls; others that aren't worth it are left out. It is the event that a mail's calendar file holds."""
+    nights = [cell.name for row in rows for cell in row.cells]
+    told = words_told(session, owner.person.id, {row.site_id for row in rows}, min(nights, default=date.min))
+    calendar = Calendar()
+    calendar.add("prodid", "-//Duskbell//Nights//EN")
+    calendar.add("version", "2.0")
+    calendar.add("calscale", "GREGORIAN")
+    calendar.add("method", "PUBLISH")
+    name = rows[0].name if len(rows) == 1 else "Duskbell"
+    calendar.add("name", plain(name, LONGEST_NAME))
+    calendar.add("x-wr-calname", plain(name, LONGEST_NAME))
+    calendar.add("refresh-interval", REFRESH, parameters={"value": "DURATION"})
+    calendar.add("x-published-ttl", "PT1H")
+    stored = newest_revisions(session, {row.site_id for row in rows})
+    for row in rows:
+        for cell in row.cells:
+            words = told.get((row.site_id, cell.name), Words())
+            if cell.window is not None and (cell.verdict != "stay" or words.was_go):
+                uid = event_uid(calendar_key(keys, owner.person.id, row.site_id, cell.name))
+                place = (stored[row.site_id].site.lat_deg, stored[row.site_id].site.lon_deg)
+                event = _event(row, cell, words, uid, public_url, place, invented=invented)
+                calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def _event(
+    row: SiteRow,
+    cell: NightCell,
+    words: Words,
+    uid: str,
+    public_url: str,
+    place: tuple[float, float],
+    *,
+    invented: bool,
+) -> Event:
+    assert cell.window is not None, "only nights with a window have an event"
+    url = night_url(public_url, row.site_id, cell.name)
+    site, mark = plain(row.name, LONGEST_NAME), "[Invented] " if invented else ""
+    is_taken_back = words.is_taken_back and cell.verdict != "go"
+    window = whole_minutes(cell.window)
+    event = Event()
+    event.add("uid", uid)
+    stamp = cell.judged_at or cell.window.start - timedelta(days=30)
+    event.add("dtstamp", stamp.astimezone(UTC).replace(microsecond=0))
+    event.add("dtstart", window.start)
+    event.add("dtend", window.end)
+    event.add("sequence", words.count)
+    event.add("status", "CANCELLED" if is_taken_back else STATUS.get(cell.verdict, "TENTATIVE"))
+    event.add("transp", "TRANSPARENT")
+    event.add("summary", f"{mark}{headline(cell.verdict) if cell.verdict else 'Dark'}: {site}")
+    said = [window_words(cell, row.zone, row.clock_hours), plain(in_units(cell.why, row.units))]
+    event.add("description", "\n".join(part for part in said if part))
+    event.add("location", site)
+    event.add("geo", (round(place[0], 6), round(place[1], 6)))
+    event.add("url", url)
+    return event
+
+
+@dataclass(frozen=True, slots=True)
+class NewsItem:
+    """A word on a night of a site that was another one before. again: how often it had been this one."""
+
+    decision_id: int
+    site_id: int
+    night: date
+    verdict: str
+    again: int
+    chance_pct: int | None
+    why: str
+    at: datetime
+
+
+NO_NEWS = ("stay", "unknown")
+"""What nobody needs to hear of a night that was never anything else."""
+
+
+def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> list[NewsItem]:
+    """Each change of the word on a night with a window, the newest first; one row for it, however often the
+    night was judged since.
+
+    It follows the wishes that the pages show: of one site and person those of the oldest subscription, or of
+    the one that the feed is of.
+    """
+    row, subscription = core_tables.Decision, core_tables.Subscription
+    followed = _followed(session, owner, rows)
+    nights = [cell.name for each in rows for cell in each.cells]
+    since = min(nights, default=date.max) - NEWS_KEPT
+    before = func.lag(row.verdict).over(partition_by=(row.subscription_id, row.night_name), order_by=row.id)
+    changes: list[tuple[int, int, date, str]] = []
+    for ids in in_chunks(sorted(followed)):
+        judged = (
+            select(row.id, row.subscription_id, row.night_name, row.verdict, before.label("before"))
+            .join(subscription, subscription.id == row.subscription_id)
+            .join(core_tables.SiteRevision, core_tables.SiteRevision.id == row.site_revision_id)
+            .where(
+                row.subscription_id.in_(ids),
+                row.night_name >= since,
+                core_tables.SiteRevision.site_id
+                == subscription.site_id,  # none from before there were copies
+                row.window_start.is_not(None),
+            )
+            .subquery()
+        )
+        is_change = or_(judged.c.before.is_(None), judged.c.before != judged.c.verdict)
+        columns = (judged.c.id, judged.c.subscription_id, judged.c.night_name, judged.c.verdict)
+        found = session.execute(select(*columns).where(is_change))
+        changes += [(key, of, night, verdict) for key, of, night, verdict in found]
+    times = _times(sorted(changes))
+    newest = dict(sorted(times.items(), reverse=True)[:MOST_NEWS])
+    owned = {each.site_id for each in rows if each.is_own}
+    decisions = session.scalars(select(row).where(row.id.in_(newest)).order_by(row.id.desc()))
+    return [
+        NewsItem(
+            each.id,
+            site_id := followed[each.subscription_id],
+            each.night_name,
+            each.verdict,
+            newest[each.id],
+            each.chance_pct,
+            deciding_words(each, is_own=site_id in owned),
+            each.as_of,
+        )
+        for each in decisions
+    ]
+
+
+def _followed(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> dict[int, int]:
+    """The subscriptions whose words are told, with their sites."""
+    subscription = core_tables.Subscription
+    if owner.scope.startswith("subscription-"):
+        return {owner.scope_id or 0: rows[0].site_id} if rows else {}
+    query = (
+        select(subscription.site_id, subscription.id)
+        .where(
+            subscription.person_id == owner.person.id,
+            subscription.site_id.in_({each.site_id for each in rows}),
+            subscription.ended_at.is_(None),
+        )
+        .order_by(subscription.id.desc())
+    )
+    oldest: dict[int, int] = {}
+    for site_id, subscription_id in session.execute(query):
+        oldest[site_id] = subscription_id
+    return {subscription_id: site_id for site_id, subscription_id in oldest.items()}
+
+
+def _times(changes: Iterable[tuple[int, int, date, str]]) -> dict[int, int]:
+    """By decision, how often its night had had its word before; without nights that never had a good one."""
+    had: dict[tuple[int, date], list[str]] = {}
+    found: dict[int, int] = {}
+    for decision_id, subscription_id, night, verdict in changes:
+        words = had.setdefault((subscription_id, night), [])
+        if words or verdict not in NO_NEWS:
+            found[decision_id] = words.count(verdict)
+            words.append(verdict)
+    return found
+
+
+def atom_feed(
+    news: Sequence[NewsItem],
+    rows: Sequence[SiteRow],
+    owner: FeedOwner,
+    public_url: str,
+    path: str,
+    keys: Keys,
+) -> bytes:
+    """The news, newest first (RFC 4287). An entry keeps its id, its time and its words for good."""
+    ET.register_namespace("", ATOM)
+    names = {row.site_id: row.name for row in rows}
+    feed = ET.Element(f"{{{ATOM}}}feed")
+    title = rows[0].name if len(rows) == 1 else "Duskbell"
+    _add(
+        feed, "id", f"urn:uuid:{uuid5(NAMESPACE_URL, keys.hash('atom', f'{owner.person.id} {owner.scope}'))}"
+    )
+    _add(feed, "title", title)
+    newest = max((item.at for item in news), default=owner.person.created_at)
+    _add(feed, "updated", _utc(newest))
+    ET.SubElement(feed, f"{{{ATOM}}}link", rel="self", href=f"{public_url.rstrip('/')}{path}")
+    ET.SubElement(
+        feed, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=f"{public_url.rstrip('/')}/"
+    )
+    author = ET.SubElement(feed, f"{{{ATOM}}}author")
+    _add(author, "name", "Duskbell")
+    for item in news:
+        key = f"{calendar_key(keys, owner.person.id, item.site_id, item.night)}:{item.decision_id}"
+        feed.append(_entry(item, f"urn:uuid:{uuid5(NAMESPACE_URL, key)}", names[item.site_id], public_url))
+    return bytes(ET.tostring(feed, encoding="utf-8", xml_declaration=True))
+
+
+def _entry(item: NewsItem, entry_id: str, name: str, public_url: str) -> ET.Element:
+    url = night_url(public_url, item.site_id, item.night)
+    again = "" if not item.again else " again" if item.again == 1 else f" again ({item.again})"
+    entry = ET.Element(f"{{{ATOM}}}entry")
+    _add(entry, "id", entry_id)
+    _add(entry, "title", f"{headline(item.verdict)}{again}: {name}, {short_day(item.night)}")
+    _add(entry, "published", _utc(item.at))
+    _add(entry, "updated", _utc(item.at))
+    ET.SubElement(entry, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=url)
+    chance = "" if item.chance_pct is None else f"Chance {item.chance_pct} %. "
+    _add(entry, "summary", f"{chance}{item.why}")
+    return entry
+
+
+def _add(parent: ET.Element, tag: str, text: str) -> None:
+    """A child with text that XML can hold: ElementTree would write anything."""
+    ET.SubElement(parent, f"{{{ATOM}}}{tag}").text = xml_text(text, 600)
+
+
+def _utc(at: datetime) -> str:
+    return f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+
+
+def geojson_feed(session: Session, rows: Iterable[SiteRow], public_url: str) -> bytes:
+    """The sites as points, longitude first, each with its best coming night."""
+    rows = list(rows)
+    stored = newest_revisions(session, {row.site_id for row in rows})
+    features = []
+    for row in rows:
+        site = stored[row.site_id].site
+        best = row.best
+        features.append(
+            {
+                "type": "Feature",
+                "id": row.site_id,
+                "geometry": {"type": "Point", "coordinates": [site.lon_deg, site.lat_deg]},
+                "properties": {
+                    "name": row.name,
+                    "zone": row.zone,
+                    "url": f"{public_url.rstrip('/')}/sites/{row.site_id}",
+                    "best_night": best.name.isoformat() if best else None,
+                    "best_night_says": cell_words(best, row.zone, row.clock_hours) if best else None,
+                },
+            }
+        )
+    whole = {"type": "FeatureCollection", "features": features}
+    return json.dumps(whole, ensure_ascii=False, separators=(",", ":")).encode()
+
+
+def night_url(public_url: str, site_id: int, name: date) -> str:
+    return f"{public_url.rstrip('/')}/sites/{site_id}/nights/{name}"

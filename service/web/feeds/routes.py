@@ -1,0 +1,132 @@
+"""Calendar, Atom and GeoJSON feeds at private addresses, and the page that shows the addresses."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy.orm import Session
+
+from service.accounts.receivers import shown
+from service.store.repositories import rate_limits
+from service.store.repositories.people import running_subscriptions
+from service.store.schema import core_tables
+from service.web.feeds import feed_keys
+from service.web.feeds.feed_keys import FeedOwner
+from service.web.feeds.formats import atom_feed, calendar_feed, find_news, geojson_feed
+from service.web.shared.client_address import network_of_request
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere
+from service.web.shared.site_rows import SiteRow, site_rows, visible_sites
+from service.web.shared.viewer import SignedIn, Viewer, seen_site, viewer_of
+
+KEPT = "private, max-age=300"
+MEDIA = {
+    "ics": "text/calendar; charset=utf-8",
+    "atom": "application/atom+xml",
+    "geojson": "application/geo+json",
+}
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+    makers: dict[str, Callable[[Session, FeedOwner, Sequence[SiteRow], str], bytes]] = {
+        "ics": lambda session, owner, rows, _: calendar_feed(
+            session,
+            owner,
+            rows,
+            web.duskbell.settings.public_url,
+            web.duskbell.keys,
+            invented=web.duskbell.invented,
+        ),
+        "atom": lambda session, owner, rows, path: atom_feed(
+            find_news(session, owner, rows),
+            rows,
+            owner,
+            web.duskbell.settings.public_url,
+            path,
+            web.duskbell.keys,
+        ),
+        "geojson": lambda session, _, rows, __: geojson_feed(session, rows, web.duskbell.settings.public_url),
+    }
+
+    @router.get("/feeds/{name}.{ending}")
+    def feed(name: str, ending: str, request: Request) -> Response:
+        if ending not in makers:
+            raise NothingHere
+        with web.reading() as session:
+            owner = feed_keys.find_owner(session, web.duskbell.keys, name)
+            if owner is not None:
+                rows = owned_rows(web, session, owner)
+                content = makers[ending](session, owner, rows, request.url.path)
+        if owner is None:
+            count_miss(web, request)
+            raise NothingHere
+        return with_etag(request, content, MEDIA[ending])
+
+    @router.get("/feeds", response_class=HTMLResponse)
+    def addresses(viewer: SignedIn) -> HTMLResponse:
+        with web.reading() as session:
+            key = feed_keys.find_key(session, viewer.person_id)
+            scopes = feed_scopes(session, viewer)
+        paths = []
+        if key is not None:
+            paths = [
+                (label, [(e, web.url(feed_keys.feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
+                for label, scope in scopes
+            ]
+        return web.page("feeds.html", viewer=viewer, place="me", paths=paths)
+
+    @router.post("/feeds")
+    def new_key(viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            feed_keys.make_key(session, viewer.person_id, web.duskbell.clock())
+        return RedirectResponse("/feeds", 303)
+
+    return router
+
+
+def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
+    """What the viewer has feeds of: (in words, its part of the address)."""
+    sites = [(row.name, f"site-{row.id}") for row in visible_sites(session, viewer)]
+    told = [
+        (f"{row.site.name}, as told to {shown(row.address)}", f"subscription-{row.id}")
+        for row in running_subscriptions(session, viewer.person_id)
+    ]
+    return [("All your sites", feed_keys.ALL), *sites, *told]
+
+
+def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[SiteRow]:
+    """The sites that the feed speaks of, with their nights, as its owner sees them."""
+    viewer = viewer_of(web, owner.person)
+    if owner.scope == feed_keys.ALL:
+        sites = visible_sites(session, viewer)
+    elif owner.scope.startswith("site-") and owner.scope_id is not None:
+        sites = [seen_site(session, owner.scope_id, viewer).row]
+    elif owner.scope.startswith("subscription-") and owner.scope_id is not None:
+        row = session.get(core_tables.Subscription, owner.scope_id)
+        if row is None or row.person_id != viewer.person_id or row.ended_at is not None:
+            raise NothingHere
+        sites = [seen_site(session, row.site_id, viewer).row]
+    else:
+        raise NothingHere
+    return site_rows(session, web.skies, sites, viewer, web.now())
+
+
+def count_miss(web: Web, request: Request) -> None:
+    """Whoever tries addresses that open nothing may do so only so often."""
+    network = rate_limits.network_of(network_of_request(web, request))
+    with web.writing.begin() as session:
+        rate_limits.allow(session, web.duskbell.keys, "token", web.duskbell.clock(), network=network)
+
+
+def with_etag(request: Request, content: bytes, media_type: str) -> Response:
+    """The content, or 304 when the client has it already (RFC 9110, 13.1.2)."""
+    etag = f'"{hashlib.sha256(content).hexdigest()[:24]}"'
+    headers = {"ETag": etag, "Cache-Control": KEPT}
+    known = request.headers.get("if-none-match", "").split(",")
+    if etag in (tag.strip().removeprefix("W/") for tag in known):
+        return Response(status_code=304, headers=headers)
+    return Response(content, media_type=media_type, headers=headers)

@@ -1,0 +1,102 @@
+"""The briefing of one night for use in the dark: one page, complete in itself, kept on the phone.
+
+The page needs its stylesheet and nothing else. Where the browser runs scripts, it keeps the page and
+the stylesheet, and a worker of a few lines answers from there when the network doesn't.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from fastapi import APIRouter, Response
+from fastapi.responses import HTMLResponse
+
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.render import first_line
+from alerts.briefing.text.alert_view import AlertView, Row, view_alert
+from alerts.briefing.text.cautions import CAUTIONS
+from alerts.briefing.text.units import units_of
+from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
+from service.web.nights.far_night import ahead_of
+from service.web.nights.judged_night import JudgedNight, is_past, judged_night
+from service.web.nights.page import leave_words, night_data, night_facts, without_headline
+from service.web.shared.assets import asset_url, read_asset
+from service.web.shared.context import Web
+from service.web.shared.viewer import Looking, seen_site
+
+WORKER = "field-worker.js"
+IN_THE_STEPS = frozenset({"Leave by", "Home about"})
+"""Labels of facts that the steps of the evening say already."""
+
+
+@dataclass(frozen=True, slots=True)
+class FieldPage:
+    """What the page says.
+
+    rows: facts of the sky. leave: when to, with its zone; "" for nobody. cautions: only for a go.
+    cloud: hours that are forecast. data: verdict, chance and times for programs.
+    """
+
+    verdict: str
+    line: str
+    words: AlertView
+    rows: tuple[Row, ...]
+    leave: str
+    units: Units
+    cautions: tuple[str, ...]
+    cloud: tuple[CloudHour, ...]
+    data: str
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites/{site_id:number}/nights/{name}/field", response_class=HTMLResponse)
+    def field(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
+        now = web.now()
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, name, now)
+            page = build_field_page(web, judged)
+        return web.page(
+            "field.html",
+            seen=seen,
+            page=page,
+            name=name,
+            zone=judged.site.zone,
+            is_past=is_past(judged.night, now),
+            base=f"/sites/{site_id}/nights/{name}",
+            field_style_url=asset_url("field.css"),
+            field_script_url=asset_url("field.js"),
+        )
+
+    @router.get(f"/{WORKER}")
+    def worker() -> Response:
+        """At the top, since a worker sees only what lies below it."""
+        headers = {"Cache-Control": "no-cache"}
+        return Response(read_asset(WORKER), media_type="text/javascript", headers=headers)
+
+    return router
+
+
+def build_field_page(web: Web, judged: JudgedNight) -> FieldPage:
+    """The page's values."""
+    ahead = ahead_of(web, judged, web.now())
+    facts = night_facts(web.skies, judged, ahead=ahead, invented=web.duskbell.invented)
+    verdict = judged.verdict.word.value
+    units = units_of(judged.wishes)
+    words = view_alert(facts, units)
+    left_out = IN_THE_STEPS if words.field else frozenset()
+    clouds = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
+    return FieldPage(
+        verdict=verdict,
+        line=without_headline(first_line(facts, units), verdict),
+        words=words,
+        rows=tuple(row for row in words.rows if row.label not in left_out),
+        leave=leave_words(facts, units) if facts.is_go else "",
+        units=units,
+        cautions=CAUTIONS if facts.is_go else (),
+        cloud=tuple(hour for hour in clouds if hour.cloud_pct is not None),
+        data=night_data(judged, facts),
+    )

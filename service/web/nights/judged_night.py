@@ -1,0 +1,170 @@
+"""One night at one site as it was judged: from the decision, else from forecasts at hand, else the sky."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.field.kit import Kit
+from alerts.judging.darkness_rule import with_darkness
+from alerts.judging.verdict import Verdict
+from alerts.judging.window_brightness import WindowSky
+from alerts.sites.model import Site
+from alerts.sky.night import Night, name_at
+from alerts.weather.forecast import Forecast
+from alerts.wishes.model import Wishes
+from service.explain.stored_verdict import (
+    find_standing,
+    forecasts_behind,
+    nights_as_wished,
+    read_decision,
+    read_inputs,
+)
+from service.pipeline.judging.message_notes import read_kit
+from service.reports.default_reader import wishes_of
+from service.store.json_values import from_json
+from service.store.schema import core_tables
+from service.web.shared.sky_cache import Skies
+from service.web.shared.viewer import SeenSite, Viewer
+
+FIRST_YEAR, LAST_YEAR = 1900, 2052
+"""Years that the planetary kernel holds whole."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedNight:
+    """A night, its verdict and what that rests on.
+
+    site: as it was described when the night was judged. decision: the stored one; None where it was judged
+    for the page. subscription: whose wishes these are; None for the usual ones. is_mine: they are the
+    viewer's.
+    kit: what the viewer photographs with; None for the usual kit.
+    forecasts: hours of this night alone. as_of: when it was judged. skies: of the night's windows.
+    """
+
+    site: Site
+    night: Night
+    verdict: Verdict
+    wishes: Wishes
+    as_of: datetime
+    forecasts: tuple[Forecast, ...]
+    skies: tuple[WindowSky, ...] = ()
+    decision: core_tables.Decision | None = None
+    subscription: core_tables.Subscription | None = None
+    is_mine: bool = False
+
+    @property
+    def kit(self) -> Kit | None:
+        if self.subscription is None or not self.is_mine:
+            return None
+        return read_kit(self.subscription.kit, self.subscription.id)
+
+    @property
+    def sky(self) -> WindowSky | None:
+        """Of the verdict's window; None without one."""
+        window = self.verdict.window
+        if window is None or window not in self.night.windows:
+            return None
+        return self.skies[self.night.windows.index(window)]
+
+    @property
+    def shown_span(self) -> Span:
+        """From sunset to sunrise; the whole night where one is missing."""
+        return dark_hours(self.night)
+
+
+def judged_night(
+    session: Session, skies: Skies, seen: SeenSite, viewer: Viewer | None, name: date, now: datetime
+) -> JudgedNight:
+    """The night of that name at the site; BadInput for a date that has none."""
+    if not FIRST_YEAR <= name.year <= LAST_YEAR:
+        raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}; {name.year} lies outside.")
+    watcher = watcher_of(session, seen, viewer)
+    is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
+    stored = seen.stored
+    decision = find_standing(session, watcher.id, stored, name, now) if watcher is not None else None
+    if watcher is not None and decision is not None:
+        key = ("decided", decision.id, decision.confirmed_at)
+        known = skies.keep(key, lambda: _decided(session, decision))
+        wished = replace(known.wishes, units=from_json(Wishes, watcher.wishes).units)
+        return _with_skies(
+            skies, replace(known, decision=decision, subscription=watcher, is_mine=is_mine, wishes=wished)
+        )
+    wishes = wishes_of(watcher)
+    nights = nights_as_wished(wishes, lambda sky: skies.nights(stored.site, name, 1, sky)[0])
+    inputs = read_inputs(session, [stored], now)[stored.site_id].about(nights[0])
+    verdict = inputs.judge(nights, wishes)
+    night = verdict.night or nights[0]
+    judged = JudgedNight(
+        site=stored.site,
+        night=night,
+        verdict=verdict,
+        wishes=wishes,
+        as_of=inputs.now,
+        forecasts=tuple(inputs.forecasts),
+        subscription=watcher,
+        is_mine=is_mine,
+    )
+    return _with_skies(skies, judged)
+
+
+def _with_skies(skies: Skies, judged: JudgedNight) -> JudgedNight:
+    """How dark the sky is in each window, and that among the reasons."""
+    site, night, verdict = judged.site, judged.night, judged.verdict
+    found = skies.windows(site, night, verdict)
+    return replace(judged, skies=found, verdict=with_darkness(verdict, site, night, found))
+
+
+def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> core_tables.Subscription | None:
+    """The subscription whose verdicts are shown: the viewer's own, else that of the site's owner; of a copy
+    for others the viewer's own or none."""
+    query = (
+        select(core_tables.Subscription)
+        .where(core_tables.Subscription.site_id == seen.row.id, core_tables.Subscription.ended_at.is_(None))
+        .order_by(core_tables.Subscription.id)
+    )
+    running = list(session.scalars(query))
+    me = viewer.person_id if viewer else None
+    mine = [each for each in running if each.person_id == me]
+    owners = [each for each in running if each.person_id == seen.row.owner_id]
+    return next(iter(mine + owners), None)
+
+
+def _decided(session: Session, decision: core_tables.Decision) -> JudgedNight:
+    """The night as it was decided, without rows: it is kept for the next who looks."""
+    known = read_decision(session, decision)
+    return JudgedNight(
+        site=known.site,
+        night=known.night,
+        verdict=known.verdict,
+        wishes=known.wishes,
+        as_of=known.as_of,
+        forecasts=forecasts_behind(session, known.forecast_ids, dark_hours(known.night)),
+    )
+
+
+def dark_hours(night: Night) -> Span:
+    """From sunset to sunrise; the whole night where one is missing."""
+    start = night.sun.sets[0] if night.sun.sets else night.span.start
+    end = night.sun.rises[-1] if night.sun.rises else night.span.end
+    return Span(start, end) if start < end else night.span
+
+
+def is_past(night: Night, now: datetime) -> bool:
+    return dark_hours(night).end <= now
+
+
+def is_tonight(site: Site, night: Night, now: datetime) -> bool:
+    """Whether it is the night now running or the coming one."""
+    return name_at(site, now) == night.name and not is_past(night, now)
+
+
+def first_after(nights: Sequence[Night], name: date) -> date | None:
+    """The first of the nights after that one that has a window."""
+    return next((night.name for night in nights if night.name > name and night.windows), None)

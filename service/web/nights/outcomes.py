@@ -1,0 +1,214 @@
+"""How a night was, as people who were there say it: on the night's page, or by the link in its go.
+
+A GET only shows the buttons, since scanners follow links; the POST records. The link's token is its own
+authority: it lets its reader speak of nights that its address was told of, and opens nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from alerts.common.text import direction_word
+from alerts.sites.model import Site
+from alerts.track.observations.evidence import JUDGE_WORDS, SeenSky
+from alerts.track.record.text import STATE_WORDS, say_outcome
+from service.accounts import access
+from service.hindsight.outcome_reports import Said, find_said, keep_said, read_said, require_begun
+from service.store.repositories.judged_events import find_outcomes, outcomes_of_night, read_outcome
+from service.store.repositories.sites import newest_revision
+from service.store.repositories.tokens import Purpose
+from service.store.schema import core_tables
+from service.web.account.mail_links import refuse_link
+from service.web.nights.judged_night import is_past, judged_night
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere
+from service.web.shared.filters import clock_of
+from service.web.shared.forms import Filled, Form
+from service.web.shared.viewer import SignedIn, Viewer, seen_site
+
+SAID = {
+    SeenSky.CLEAR: "clear",
+    SeenSky.PARTLY: "partly clear",
+    SeenSky.CLOUDY: "cloudy",
+    SeenSky.DID_NOT_GO: "you didn't go",
+}
+TOWARD = tuple((45 * i, direction_word(45 * i)) for i in range(8))
+"""Directions to choose from, in degrees and in words."""
+FIELDS = ("from", "to", "toward")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The night that a link asks about, and whose word it is."""
+
+    site: core_tables.Site
+    described: Site
+    night: date
+    person_id: int
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+    _add_page_form(router, web)
+    _add_link(router, web)
+    return router
+
+
+def _add_page_form(router: APIRouter, web: Web) -> None:
+    @router.post("/sites/{site_id:number}/nights/{name}/outcome")
+    def say(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
+        with web.writing.begin() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, name, web.now())
+            if not (seen.is_own or judged.is_mine):
+                raise NothingHere
+            if not is_past(judged.night, web.now()):
+                raise BadInput("this night isn't over yet; say it in the morning.")
+            said = _read(form, name, judged.site)
+            about = seen.row.id
+            keep_said(session, said, site_id=about, night=name, person_id=viewer.person_id, now=web.now())
+        return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
+
+
+def _add_link(router: APIRouter, web: Web) -> None:
+    path = "/how-was-it/{token}/{site_id:number}/{night}"
+
+    @router.get(path, response_class=HTMLResponse)
+    def ask(request: Request, token: str, site_id: int, night: date) -> HTMLResponse:
+        with web.writing.begin() as session:
+            asked = _asked(session, token, site_id, night, web.duskbell.clock())
+            fault = refuse_link(web, session, request) if asked is None else None
+            said = _said(session, asked) if asked else None
+        if asked is None:
+            raise fault or NothingHere
+        return _show(web, request, asked, said)
+
+    @router.post(path, response_class=HTMLResponse)
+    def say(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
+        now, trouble = web.now(), ""
+        with web.writing.begin() as session:
+            asked = _asked(session, token, site_id, night, web.duskbell.clock())
+            fault = refuse_link(web, session, request) if asked is None else None
+            if asked is not None:
+                try:
+                    _keep(session, asked, form, now)
+                except BadInput as error:
+                    trouble = str(error)
+            said = _said(session, asked) if asked else None
+        if asked is None:
+            raise fault or NothingHere
+        return _show(web, request, asked, said, trouble=trouble, is_kept=not trouble)
+
+
+def _asked(session: Session, token: str, site_id: int, night: date, wall: datetime) -> Asked | None:
+    """Who is asked about what; None for a link that leads nowhere or that its address was never sent."""
+    address = access.find_address(session, Purpose.OUTCOME, token, wall)
+    if address is None:
+        return None
+    told = (
+        select(core_tables.Alert.id)
+        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
+        .where(
+            core_tables.Subscription.address_id == address.id,
+            core_tables.Subscription.site_id == site_id,
+            core_tables.Alert.night_name == night,
+        )
+        .limit(1)
+    )
+    if session.scalar(told) is None:
+        return None
+    site = session.get_one(core_tables.Site, site_id)
+    return Asked(site, newest_revision(session, site_id).site, night, address.person_id)
+
+
+def _said(session: Session, asked: Asked) -> Said | None:
+    return find_said(session, site_id=asked.site.id, night=asked.night, person_id=asked.person_id)
+
+
+def _keep(session: Session, asked: Asked, form: Form, now: datetime) -> None:
+    """Keep what the form says; BadInput with the reason, and nothing kept, where it can't be read."""
+    require_begun(asked.night, asked.described, now)
+    said = _read(form, asked.night, asked.described)
+    keep_said(session, said, site_id=asked.site.id, night=asked.night, person_id=asked.person_id, now=now)
+
+
+def _read(form: Form, night: date, site: Site) -> Said:
+    start, end, toward = (form.text(name) for name in FIELDS)
+    return read_said(form.text("state"), start, end, toward, night=night, site=site)
+
+
+def _show(
+    web: Web, request: Request, asked: Asked, said: Said | None, *, trouble: str = "", is_kept: bool = False
+) -> HTMLResponse:
+    return web.page(
+        "how-was-it.html",
+        400 if trouble else 200,
+        name=asked.site.name,
+        night=asked.night,
+        zone=asked.described.zone,
+        action=request.url.path,
+        outcome=said_words(said, asked.described),
+        trouble=trouble,
+        is_kept=is_kept,
+        toward=TOWARD,
+    )
+
+
+def said_words(said: Said | None, site: Site) -> str:
+    """`partly clear, 23:30–01:15 CEST, toward the south`; "" when nothing was said."""
+    if said is None:
+        return ""
+    words = [SAID[said.seen]]
+    if said.clear_span is not None:
+        clock = clock_of(site.zone, said.clear_span.start, said.clear_span.end)
+        start, end = said.clear_span.start, said.clear_span.end
+        words.append(f"{clock.time(start)}–{clock.time(end)} {clock.zone_word(start)}")
+    if said.toward_deg is not None:
+        words.append(f"toward the {direction_word(said.toward_deg)}")
+    return ", ".join(words)
+
+
+def said_outcome(session: Session, site: Site, site_id: int, name: date, viewer: Viewer | None) -> str:
+    """What the viewer said last of that night; "" when nothing."""
+    if viewer is None:
+        return ""
+    return said_words(find_said(session, site_id=site_id, night=name, person_id=viewer.person_id), site)
+
+
+def came_lines(session: Session, site: Site, site_id: int, name: date) -> list[str]:
+    """What the night was like, by whom judged, and who says something else; none before the first look."""
+    return [line for each in outcomes_of_night(session, site_id, name) for line in say_outcome(each, site.tz)]
+
+
+def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[date, str]:
+    """`It was clear, judged by weather stations`, by night; what nobody looked at yet is left out."""
+    if not names:
+        return {}
+    said: dict[date, list[str]] = {}
+    for row in find_outcomes(session, site_id, min(names), max(names)):
+        outcome = read_outcome(row)
+        by = f", judged by {JUDGE_WORDS[outcome.judge]}" if outcome.judge else ""
+        said.setdefault(row.night_name, []).append(f"{STATE_WORDS[outcome.state]}{by}")
+    return {name: "; ".join(dict.fromkeys(words)) for name, words in said.items() if name in names}
+
+
+def outcomes_of(session: Session, site_id: int, names: Iterable[date], viewer: Viewer) -> dict[date, str]:
+    """What the viewer said of those nights, by night, in words; their last word counts."""
+    rows = session.execute(
+        select(core_tables.Outcome.night_name, core_tables.Outcome.state)
+        .where(
+            core_tables.Outcome.site_id == site_id,
+            core_tables.Outcome.night_name.in_(set(names)),
+            core_tables.Outcome.person_id == viewer.person_id,
+        )
+        .order_by(core_tables.Outcome.id)
+    )
+    return {name: SAID.get(SeenSky(state), state) for name, state in rows}

@@ -1,0 +1,225 @@
+"""What the page of one night says, as plain values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from types import MappingProxyType
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.collect import preview_facts
+from alerts.briefing.collect_sky import note_of
+from alerts.briefing.facts.alert import Ahead, AlertFacts, Units
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.render import first_line
+from alerts.briefing.text.alert_view import AlertView, view_alert
+from alerts.briefing.text.cautions import CAUTIONS
+from alerts.briefing.text.units import in_units, units_of
+from alerts.common.text import sentence
+from alerts.common.time_text import say_time
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.rules import Result
+from alerts.sites.model import zone_info
+from alerts.weather.model_names import source_name
+from service.store.schema import core_tables
+from service.web.nights.hour_table import HourTable, hour_table
+from service.web.nights.judged_night import JudgedNight, is_past, is_tonight
+from service.web.nights.pictures import field_notes, night_pictures
+from service.web.shared.credits import credits_of
+from service.web.shared.filters import as_data, dated_time, headline
+from service.web.shared.sky_cache import Skies
+
+MARKS = MappingProxyType(
+    {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
+)
+KINDS = MappingProxyType(
+    {"heads_up": "Heads-up", "go": "Go", "changed": "Changed", "stand_down": "Stand down"}
+)
+ENDS = MappingProxyType(
+    {
+        "sent": "arrived",
+        "due": "waits to be sent",
+        "sending": "is being sent",
+        "retry": "is tried again",
+        "failed": "failed",
+        "expired": "came too late to help, so it wasn't sent",
+        "superseded": "was overtaken by newer news",
+        "suppressed": "was held back",
+        "cancelled": "was cancelled by the operator",
+    }
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightPage:
+    """All that the page shows.
+
+    reasons: (mark, text), what decided and what stands in the way; passed: the rest.
+    told: only for the one whose wishes they are. is_watched: whether anyone's wishes were judged.
+    leave: when to leave, with its zone; "" where leaving isn't the viewer's. data: verdict, chance and times
+    for programs.
+    """
+
+    judged: JudgedNight
+    verdict: str
+    is_past: bool
+    is_tonight: bool
+    is_watched: bool
+    leave: str
+    line: str
+    words: AlertView
+    reasons: tuple[tuple[str, str], ...]
+    passed: tuple[str, ...]
+    hours: HourTable | None
+    pictures: tuple[Picture, ...]
+    told: tuple[str, ...]
+    credits: tuple[str, ...]
+    cautions: tuple[str, ...]
+    unused: tuple[str, ...]
+    units: Units
+    before: date
+    after: date
+    data: str
+
+    @property
+    def name(self) -> date:
+        return self.judged.night.name
+
+    @property
+    def headline(self) -> str:
+        """The verdict in words; where nobody can forecast the night yet, that."""
+        return "Too early for weather" if self.words.first_look else headline(self.verdict)
+
+
+def build_night_page(
+    session: Session,
+    skies: Skies,
+    judged: JudgedNight,
+    now: datetime,
+    *,
+    ahead: Ahead,
+    invented: bool = False,
+) -> NightPage:
+    """The page's values."""
+    facts = night_facts(skies, judged, ahead=ahead, invented=invented)
+    units = units_of(judged.wishes)
+    window = judged.verdict.window
+    deciding, *rest = judged.verdict.reasons
+    against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]
+    if facts.first_look is not None:
+        against = [reason for reason in against if reason.result is not Result.UNKNOWN]
+    return NightPage(
+        judged=judged,
+        verdict=judged.verdict.word.value,
+        is_past=is_past(judged.night, now),
+        is_tonight=is_tonight(judged.site, judged.night, now),
+        is_watched=judged.subscription is not None,
+        leave=leave_words(facts, units),
+        line=without_headline(first_line(facts, units), judged.verdict.word.value),
+        words=view_alert(facts, units),
+        reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
+        passed=tuple(in_units(r.text, units) for r in judged.verdict.reasons if r.result is Result.PASS),
+        hours=hour_table(
+            judged.shown_span, window.span if window else None, judged.forecasts, now=judged.as_of
+        ),
+        pictures=night_pictures(skies, judged),
+        told=_told(session, judged),
+        credits=_credits(judged, facts),
+        cautions=CAUTIONS if facts.is_go else (),
+        unused=_unused(judged) if facts.first_look is None else (),
+        units=units,
+        before=judged.night.name - timedelta(days=1),
+        after=judged.night.name + timedelta(days=1),
+        data=night_data(judged, facts),
+    )
+
+
+def night_data(judged: JudgedNight, facts: AlertFacts) -> str:
+    """What the page says, for programs."""
+    return as_data(
+        judged.night.name,
+        judged.verdict.word.value,
+        facts.chance_pct,
+        window=facts.window,
+        best=facts.best,
+        leave_by=facts.leave_by,
+        as_of=judged.as_of,
+    )
+
+
+def _credits(judged: JudgedNight, facts: AlertFacts) -> tuple[str, ...]:
+    """Of the forecasts in the table, and of all else that the verdict and the sky rest on."""
+    shown = credits_of(forecast.source for forecast in judged.forecasts)
+    return tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions))))
+
+
+def leave_words(facts: AlertFacts, units: Units) -> str:
+    """`21:12 CEST`, on the clock of who leaves; "" where nobody does."""
+    if facts.leave_by is None:
+        return ""
+    zone = facts.person_zone or facts.zone
+    return dated_time(facts.leave_by, zone, facts.night, units.clock_hours)
+
+
+def without_headline(line: str, verdict: str) -> str:
+    """The first line of a message, less the verdict that the page's own heading says."""
+    for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. ", "Too early for weather; "):
+        line = line.removeprefix(lead)
+    return sentence(line)
+
+
+def night_facts(skies: Skies, judged: JudgedNight, *, ahead: Ahead, invented: bool) -> AlertFacts:
+    """What a message would say of the night; without a trip that isn't the viewer's."""
+    window = judged.verdict.window
+    trip = None
+    if judged.is_mine and window is not None:
+        usable = judged.verdict.usable or window.span
+        trip = plan_trip(judged.night, usable, judged.wishes, judged.site)
+    return preview_facts(
+        site=judged.site,
+        night=judged.night,
+        verdict=judged.verdict,
+        wishes=judged.wishes,
+        plan=trip,
+        now=judged.as_of,
+        field=field_notes(skies, judged) if judged.is_mine else None,
+        sky=note_of(window, judged.sky) if window is not None and judged.sky is not None else None,
+        ahead=ahead,
+        invented=invented,
+    )
+
+
+def _unused(judged: JudgedNight) -> tuple[str, ...]:
+    """The sources that came and couldn't be used, each with its reason."""
+    outlook = judged.verdict.outlook
+    entries = outlook.per_source if outlook else ()
+    return tuple(f"{source_name(e.source)}: {e.why_not}." for e in entries if e.why_not)
+
+
+def _told(session: Session, judged: JudgedNight) -> tuple[str, ...]:
+    if judged.subscription is None or not judged.is_mine:
+        return ()
+    lines = told_of(session, judged.subscription.id, judged.night.name, judged.site.zone)
+    return tuple(in_units(line, units_of(judged.wishes)) for line in lines)
+
+
+def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:
+    """What was told of that night, oldest first: `Go, Sat 19:07 CEST, 73 % then; arrived.`"""
+    query = (
+        select(core_tables.Alert, core_tables.MessageAlert.dropped, core_tables.Message.status)
+        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
+        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
+        .where(core_tables.Alert.subscription_id == subscription_id, core_tables.Alert.night_name == name)
+        .order_by(core_tables.Alert.id)
+    )
+    return [told_words(alert, dropped or status, zone) for alert, dropped, status in session.execute(query)]
+
+
+def told_words(alert: core_tables.Alert, status: str, zone: str) -> str:
+    """One alert: what, when, the chance said, and what became of its message."""
+    chance = alert.facts.get("chance_pct")
+    said = [KINDS.get(alert.kind, alert.kind), say_time(alert.raised_at, zone_info(zone))]
+    said += [] if chance is None else [f"{chance} % then"]
+    return f"{', '.join(said)}; {ENDS.get(status, status)}."

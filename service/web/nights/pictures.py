@@ -1,0 +1,84 @@
+"""The pictures of a night for pages: drawn when first asked for, and kept by what they show."""
+
+from __future__ import annotations
+
+from alerts.briefing import collect_sky
+from alerts.briefing.assemble import draw_pictures
+from alerts.briefing.collect_field import build_field_notes
+from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
+from alerts.briefing.pictures.drawing import NARROW, WIDE, Picture
+from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.text.units import units_of
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.verdict import VerdictWord
+from alerts.judging.window_brightness import TOWN_CREDIT
+from alerts.sites.model import Site
+from alerts.sky.brightness.light_domes import domes
+from alerts.weather.cloud_by_hour import cloud_hours
+from service.web.nights.judged_night import JudgedNight
+from service.web.shared.sky_cache import Skies
+
+WIDTHS = {"narrow": NARROW, "wide": WIDE}
+LOOKS = tuple(PALETTES)
+
+
+def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
+    """The notes for the field; None without a window that one would drive to."""
+    verdict = judged.verdict
+    window = verdict.window
+    if window is None or verdict.word is VerdictWord.STAY:
+        return None
+    key = ("notes", judged.site, judged.night.name, window.span, judged.wishes, judged.kit, verdict.outlook)
+    return skies.keep(
+        key,
+        lambda: build_field_notes(
+            judged.site,
+            judged.night,
+            window,
+            plan_trip(judged.night, verdict.usable or window.span, judged.wishes, judged.site),
+            judged.wishes,
+            skies.ephemeris,
+            kit=judged.kit,
+            outlook=verdict.outlook,
+            cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
+        ),
+    )
+
+
+def night_pictures(
+    skies: Skies, judged: JudgedNight, *, look: str = "light", width: str = "narrow"
+) -> tuple[Picture, ...]:
+    """The night, and where one would drive there the view and for an arch the panorama."""
+    forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)
+    key = (
+        "pictures", judged.site, judged.night.name, judged.verdict.window, judged.verdict.word,
+        judged.wishes, judged.kit, forecast_times, look, width,
+    )  # fmt: skip
+    return skies.keep(key, lambda: _draw(skies, judged, look, width))
+
+
+def _draw(skies: Skies, judged: JudgedNight, look: str, width: str) -> tuple[Picture, ...]:
+    return draw_pictures(
+        judged.site,
+        judged.night,
+        judged.verdict.window,
+        field_notes(skies, judged),
+        skies.ephemeris,
+        PALETTES[look],
+        width=WIDTHS[width],
+        cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
+        glows=town_glows(skies, judged.site),
+        units=units_of(judged.wishes),
+    )
+
+
+def town_glows(skies: Skies, site: Site) -> tuple[TownGlow, ...]:
+    """The towns whose light stands over the horizon, as pictures draw them."""
+    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect_sky.town_glows(site))
+
+
+def town_words(skies: Skies, site: Site) -> str:
+    """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
+    found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
+    said = "; ".join(dome.text for dome in found)
+    return f"{said}. An estimate that knows people, not lamps; {TOWN_CREDIT}" if said else ""

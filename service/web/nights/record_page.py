@@ -1,0 +1,238 @@
+"""How often it was right: a page for each site and one over all, with its picture and its table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Query, Response
+from fastapi.responses import HTMLResponse
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.record_picture import draw_record
+from alerts.track.calibration.leads import Lead
+from alerts.track.observations.evidence import JUDGE_WORDS, Judge
+from alerts.track.record.regret import Ledger
+from alerts.track.record.summary import FEWEST_PAIRS, Record, count_calls
+from alerts.track.record.text import NO_RECORD, say_judges, say_model, say_regret, say_skill, say_worth
+from service.hindsight.record_csv import record_csv
+from service.hindsight.track_record import TrackRecord, load_record, say_first
+from service.store.repositories.judged_events import NOBODY, read_outcome
+from service.store.repositories.pairs import load_pairs
+from service.store.schema import core_tables
+from service.store.schema.track_tables import JudgedEvent, RecordRow
+from service.web.nights.pictures import WIDTHS
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere
+from service.web.shared.site_rows import visible_sites
+from service.web.shared.viewer import Looking, SignedIn, seen_site
+
+PICTURE_KEPT = "private, max-age=300"
+NIGHTS_SHOWN = 40
+ALL = "All sites"
+SHORT_LEADS: Mapping[Lead, str] = {
+    Lead.EVENING: "evening",
+    Lead.MORNING: "morning",
+    Lead.DAY_1: "1 day",
+    Lead.DAY_2: "2 days",
+    Lead.DAY_3: "3 days",
+    Lead.DAY_5: "5 days",
+}
+Look = Literal["light", "dark", "print"]
+Width = Literal["narrow", "wide"]
+
+
+@dataclass(frozen=True, slots=True)
+class NightLine:
+    """One judged window in the list of nights. said: the evening's chance, "" when none stood; judge: whose
+    word settled it, "" where nobody's did."""
+
+    name: date
+    said: str
+    told_go: bool
+    came: str
+    judge: str
+    why: str
+    disagreement: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordView:
+    """A record as the page shows it, at one lead (the nearest, where the one asked for has none).
+
+    leads: each with its short word and its record. ledgers: each with its sentences.
+    """
+
+    lead: Lead
+    first: str
+    lines: list[str]
+    picture: Picture
+    leads: list[tuple[Lead, str, Record]]
+    models: list[str]
+    ledgers: list[tuple[Ledger, list[str]]]
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+    _add_pages(router, web)
+    _add_files(router, web)
+    return router
+
+
+def _add_pages(router: APIRouter, web: Web) -> None:
+    @router.get("/record", response_class=HTMLResponse)
+    def over_all(viewer: SignedIn, lead: Annotated[Lead | None, Query()] = None) -> HTMLResponse:
+        with web.reading() as session:
+            found = kept_record(web, session, None)
+            sites = site_lines(session, visible_sites(session, viewer))
+        return show(web, found, lead, viewer=viewer, base="/record", site=None, sites=sites, nights=[])
+
+    @router.get("/sites/{site_id:number}/record", response_class=HTMLResponse)
+    def of_site(site_id: int, viewer: Looking, lead: Annotated[Lead | None, Query()] = None) -> HTMLResponse:
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            found = kept_record(web, session, seen.row.id)
+            nights = night_lines(session, seen.row.id)
+        base = f"/sites/{site_id}/record"
+        return show(web, found, lead, viewer=viewer, base=base, site=seen.row, sites=[], nights=nights)
+
+
+def show(
+    web: Web, found: TrackRecord, lead: Lead | None, *, site: core_tables.Site | None, **values: object
+) -> HTMLResponse:
+    """The page of a record. lead: the one asked for."""
+    view = view_record(found, lead, site.name if site else ALL)
+    return web.page(
+        "record.html",
+        200,
+        view=view,
+        site=site,
+        unsure=found.unsure,
+        credits=found.credits,
+        nothing=NO_RECORD,
+        fewest=FEWEST_PAIRS,
+        place="" if site else "record",
+        **values,
+    )
+
+
+def _add_files(router: APIRouter, web: Web) -> None:
+    @router.get("/record/{lead}.svg")
+    def picture_over_all(_: SignedIn, lead: Lead, look: Look = "light", width: Width = "narrow") -> Response:
+        with web.reading() as session:
+            found = kept_record(web, session, None)
+        return _drawn(found, lead, ALL, look, width)
+
+    @router.get("/sites/{site_id:number}/record/{lead}.svg")
+    def picture_of_site(
+        site_id: int, viewer: Looking, lead: Lead, look: Look = "light", width: Width = "narrow"
+    ) -> Response:
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            found = kept_record(web, session, seen.row.id)
+        return _drawn(found, lead, seen.row.name, look, width)
+
+    @router.get("/record.csv")
+    def table_over_all(viewer: SignedIn) -> Response:
+        with web.reading() as session:
+            text = record_csv(session, [row.id for row in visible_sites(session, viewer)])
+        return _table(text, "duskbell-record.csv")
+
+    @router.get("/sites/{site_id:number}/record.csv")
+    def table_of_site(site_id: int, viewer: Looking) -> Response:
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            text = record_csv(session, [seen.row.id])
+        return _table(text, f"duskbell-record-{site_id}.csv")
+
+
+def _table(text: str, name: str) -> Response:
+    kept = {"Content-Disposition": f'attachment; filename="{name}"', "Cache-Control": "no-store"}
+    return Response(text, media_type="text/csv; charset=utf-8", headers=kept)
+
+
+def _drawn(found: TrackRecord, lead: Lead, name: str, look: str, width: str) -> Response:
+    record = found.records.get(lead)
+    if record is None:
+        raise NothingHere
+    picture = draw_record(record, lead, name, PALETTES[look], width=WIDTHS[width])
+    return Response(picture.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
+
+
+def kept_record(web: Web, session: Session, site_id: int | None) -> TrackRecord:
+    """The record, worked out when first asked for after it changed: an outcome or a row came."""
+    newest = (
+        session.scalar(select(func.max(core_tables.Outcome.id))),
+        session.scalar(select(func.max(RecordRow.id))),
+    )
+    return web.skies.keep(("record", site_id, newest), lambda: load_record(session, site_id))
+
+
+def view_record(found: TrackRecord, asked: Lead | None, name: str) -> RecordView | None:
+    """What the page shows of a record; None where there is none. asked: the lead wished for."""
+    lead = asked if asked in found.records else found.lead
+    if lead is None:
+        return None
+    record = found.records[lead]
+    return RecordView(
+        lead=lead,
+        first=say_first(lead, record.calls),
+        lines=[line for line in (say_judges(record), say_worth(record), say_skill(record)) if line],
+        picture=draw_record(record, lead, name),
+        leads=[(each, SHORT_LEADS[each], its) for each, its in found.records.items()],
+        models=[say_model(each) for each in record.models],
+        ledgers=[
+            (ledger, [say_regret(ledger.now, other) for other in ledger.others]) for ledger in found.ledgers
+        ],
+    )
+
+
+def site_lines(
+    session: Session, sites: Sequence[core_tables.Site]
+) -> list[tuple[core_tables.Site, int, str]]:
+    """Each site with how many evenings were judged there, and what was told of them in words."""
+    told = load_pairs(session, lead=Lead.EVENING, with_lineages=False)
+    lines = []
+    for row in sites:
+        own = told.at_site(row.id)
+        words = say_first(Lead.EVENING, count_calls(own)) if len(own) else NO_RECORD
+        lines.append((row, len(own), words))
+    return lines
+
+
+def night_lines(session: Session, site_id: int) -> list[NightLine]:
+    """The last judged windows at a site, the newest first."""
+    found = session.execute(
+        select(JudgedEvent, core_tables.Outcome, RecordRow.chance_pct, RecordRow.told_go)
+        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        .outerjoin(
+            RecordRow,
+            (RecordRow.event_id == JudgedEvent.id)
+            & RecordRow.is_counted
+            & (RecordRow.lead == Lead.EVENING.value),
+        )
+        .where(JudgedEvent.site_id == site_id)
+        .order_by(JudgedEvent.window_start.desc())
+        .limit(NIGHTS_SHOWN)
+    )
+    return [_night_line(*row) for row in found]
+
+
+def _night_line(
+    event: JudgedEvent, row: core_tables.Outcome, chance_pct: int | None, told_go: bool | None
+) -> NightLine:
+    outcome = read_outcome(row)
+    return NightLine(
+        name=event.night_name,
+        said="" if chance_pct is None else f"{chance_pct} %",
+        told_go=bool(told_go),
+        came=row.state.replace("_", " "),
+        judge="" if row.judge == NOBODY else JUDGE_WORDS[Judge(row.judge)],
+        why=outcome.why,
+        disagreement=outcome.disagreement,
+    )

@@ -1,0 +1,155 @@
+"""/metrics for Prometheus: this process's counters, and what the rows say at the moment of asking."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from ipaddress import ip_address
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import Response
+from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.accounts import access
+from service.app import Duskbell
+from service.store.repositories import tokens
+from service.store.repositories.cycles import last_finished
+from service.store.repositories.messages import WAITING, Status
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Destination, Suppression, Trouble
+from service.web.shared.context import Web
+
+CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+    duskbell = web.duskbell
+    rows = CollectorRegistry()
+    rows.register(RowsCollector(duskbell))
+
+    def may_see(request: Request) -> bool:
+        if duskbell.settings.metrics_open or is_this_machine(request):
+            return True
+        scheme, _, key = request.headers.get("authorization", "").partition(" ")
+        if scheme.lower() != "bearer":
+            return False
+        with duskbell.sessions() as session:
+            row = access.check_api_key(session, key.strip(), duskbell.clock())
+            return row is not None and tokens.may(row, tokens.Scope.METRICS)
+
+    @router.get("/metrics")
+    def metrics(request: Request) -> Response:
+        if not may_see(request):
+            raise HTTPException(404, "There is no page at this address.")
+        text = generate_latest(duskbell.delivery.metrics.registry) + generate_latest(rows)
+        return Response(text, media_type=CONTENT_TYPE)
+
+    return router
+
+
+def is_this_machine(request: Request) -> bool:
+    """Whether the request comes from this machine itself and wasn't passed on for somebody else."""
+    if request.client is None or "x-forwarded-for" in request.headers or "forwarded" in request.headers:
+        return False
+    try:
+        return ip_address(request.client.host).is_loopback
+    except ValueError:
+        return False
+
+
+class RowsCollector:
+    """Asks the store when it is asked."""
+
+    def __init__(self, duskbell: Duskbell) -> None:
+        self._duskbell = duskbell
+
+    def describe(self) -> list[Metric]:
+        """Nothing in advance: registering must not ask the store."""
+        return []
+
+    def collect(self) -> Iterator[Metric]:
+        now = self._duskbell.clock()
+        with self._duskbell.sessions() as session:
+            yield from _messages(session, now)
+            yield from _cycles(session)
+            yield from _feeds(session, now)
+            yield from _decisions(session)
+            yield from _oddities(session, now)
+
+
+def _messages(session: Session, now: datetime) -> Iterator[Metric]:
+    rows = GaugeMetricFamily("duskbell_outbox_rows", "Messages by status.", labels=["status"])
+    counts = dict.fromkeys(Status, 0)
+    query = select(core_tables.Message.status, func.count()).group_by(core_tables.Message.status)
+    counts.update({Status(status): count for status, count in session.execute(query)})
+    for status, count in counts.items():
+        rows.add_metric([status.value], count)
+    yield rows
+    oldest = session.scalar(
+        select(func.min(core_tables.Message.due_at)).where(
+            core_tables.Message.status.in_(WAITING), core_tables.Message.due_at <= now
+        )
+    )
+    waited_s = (now - oldest).total_seconds() if oldest else 0.0
+    yield GaugeMetricFamily(
+        "duskbell_outbox_oldest_due_seconds", "How long the oldest due message waits.", value=waited_s
+    )
+
+
+def _cycles(session: Session) -> Iterator[Metric]:
+    last = last_finished(session)
+    finished_s = last.finished_at.timestamp() if last and last.finished_at else 0.0
+    yield GaugeMetricFamily(
+        "duskbell_cycle_last_success_timestamp_seconds", "When a cycle last finished.", value=finished_s
+    )
+
+
+def _feeds(session: Session, now: datetime) -> Iterator[Metric]:
+    age = GaugeMetricFamily(
+        "duskbell_feed_age_seconds", "Since the newest good answer of a feed.", labels=["feed"]
+    )
+    rejects = CounterMetricFamily(
+        "duskbell_feed_rejects", "Answers of a feed that couldn't be used.", labels=["feed"]
+    )
+    good = core_tables.Forecast.rejected.is_(None)
+    newest = select(core_tables.Forecast.feed, func.max(core_tables.Forecast.fetched_at)).where(good)
+    for feed, fetched_at in session.execute(newest.group_by(core_tables.Forecast.feed)):
+        age.add_metric([feed], (now - fetched_at).total_seconds())
+    refused = select(core_tables.Forecast.feed, func.count()).where(~good).group_by(core_tables.Forecast.feed)
+    for feed, count in session.execute(refused):
+        rejects.add_metric([feed], count)
+    yield age
+    yield rejects
+
+
+def _decisions(session: Session) -> Iterator[Metric]:
+    changes = CounterMetricFamily(
+        "duskbell_decision_changes", "Decisions written, by verdict.", labels=["verdict"]
+    )
+    query = select(core_tables.Decision.verdict, func.count()).group_by(core_tables.Decision.verdict)
+    for verdict, count in session.execute(query):
+        changes.add_metric([verdict], count)
+    yield changes
+
+
+def _oddities(session: Session, now: datetime) -> Iterator[Metric]:
+    resting = select(func.count()).select_from(Destination).where(Destination.open_until > now)
+    yield GaugeMetricFamily(
+        "duskbell_destinations_resting", "Hosts that get nothing for now.", value=session.scalar(resting) or 0
+    )
+    suppressed = GaugeMetricFamily(
+        "duskbell_suppressed_addresses", "Addresses that get nothing, by reason.", labels=["reason"]
+    )
+    for reason, count in session.execute(
+        select(Suppression.reason, func.count()).group_by(Suppression.reason)
+    ):
+        suppressed.add_metric([reason], count)
+    yield suppressed
+    troubles = select(func.count()).select_from(Trouble).where(Trouble.ended_at.is_(None))
+    yield GaugeMetricFamily(
+        "duskbell_troubles", "Troubles that the operator should look at.", value=session.scalar(troubles) or 0
+    )

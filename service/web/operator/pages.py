@@ -1,0 +1,318 @@
+"""The operator's pages: cycles, feeds, messages, decisions, people. To everyone else they don't exist."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import ColumnElement, func, select
+from sqlalchemy.orm import InstrumentedAttribute, Session, defer
+
+from alerts.common.errors import BadInput
+from alerts.common.text import short_day
+from service.accounts.receivers import shown
+from service.explain.argument import say_turns
+from service.feeds.feed_health import close_breaker, feed_health
+from service.store.repositories import messages as stored_messages
+from service.store.repositories.cycles import last_finished
+from service.store.repositories.decisions import find_decisions as find_turns
+from service.store.repositories.messages import UNSETTLED, Status
+from service.store.repositories.sites import newest_revision
+from service.store.schema import core_tables
+from service.store.schema.delivery_tables import Notice, Trouble
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere
+from service.web.shared.forms import Filled
+from service.web.shared.viewer import Operating
+
+SHOWN = 50
+DAYS_OF_MESSAGES = 7
+
+
+@dataclass(frozen=True, slots=True)
+class MessageLine:
+    """A message as the operator sees it: the address masked."""
+
+    message_id: str
+    created_at: datetime
+    status: str
+    to: str
+    what: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionLine:
+    """The newest word on one night for one subscription."""
+
+    decision_id: int
+    site_name: str
+    to: str
+    night: date
+    verdict: str
+    chance_pct: int | None
+    why: str
+    as_of: datetime
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/operator", response_class=HTMLResponse)
+    def overview(viewer: Operating) -> HTMLResponse:
+        now = web.duskbell.clock()
+        with web.reading() as session:
+            cycle = last_finished(session)
+            troubles = session.scalars(
+                select(Trouble).where(Trouble.ended_at.is_(None)).order_by(Trouble.since)
+            ).all()
+            statuses = session.execute(
+                select(core_tables.Message.status, func.count()).group_by(core_tables.Message.status)
+            ).all()
+            counts = [
+                (kind.__tablename__, session.scalar(select(func.count()).select_from(kind)))
+                for kind in (
+                    core_tables.Person,
+                    core_tables.Site,
+                    core_tables.Subscription,
+                    core_tables.Decision,
+                )
+            ]
+            feeds = feed_health(web.duskbell.settings, session, now)
+        return web.page(
+            "operator.html",
+            viewer=viewer,
+            place="operator",
+            cycle=cycle,
+            troubles=troubles,
+            statuses=statuses,
+            counts=counts,
+            feeds=feeds,
+        )
+
+    @router.post("/operator/feeds/{feed}/ask-again")
+    def ask_again(feed: str, viewer: Operating) -> Response:
+        with web.writing.begin() as session:
+            close_breaker(web.duskbell.settings, session, feed, web.duskbell.clock())
+        return RedirectResponse("/operator", 303)
+
+    @router.get("/operator/people", response_class=HTMLResponse)
+    def people(viewer: Operating) -> HTMLResponse:
+        with web.reading() as session:
+            return web.page(
+                "operator-people.html", viewer=viewer, place="operator", people=people_lines(session)
+            )
+
+    @router.post("/operator/people/{person_id:number}")
+    def let_keep(person_id: int, viewer: Operating, form: Filled) -> Response:
+        with web.writing.begin() as session:
+            person = session.get(core_tables.Person, person_id)
+            if person is None or person.is_operator:
+                raise NothingHere
+            person.may_keep_sites = form.text("do") == "allow"
+        return RedirectResponse("/operator/people", 303)
+
+    _add_messages(router, web)
+    _add_decisions(router, web)
+    return router
+
+
+def _add_messages(router: APIRouter, web: Web) -> None:
+    @router.get("/operator/messages", response_class=HTMLResponse)
+    def messages(viewer: Operating, status: Annotated[str, Query(max_length=12)] = "") -> HTMLResponse:
+        wished = Status(status) if status in list(Status) else None
+        with web.reading() as session:
+            rows = stored_messages.find_messages(session, wished, SHOWN)
+            lines = [message_line(session, row) for row in rows]
+        return web.page(
+            "operator-messages.html",
+            viewer=viewer,
+            place="operator",
+            lines=lines,
+            wished=wished or "",
+            statuses=[each.value for each in Status],
+        )
+
+    @router.get("/operator/messages/{message_id}", response_class=HTMLResponse)
+    def message(message_id: str, viewer: Operating) -> HTMLResponse:
+        with web.reading() as session:
+            row = stored_messages.get_message(session, message_id)
+            line = message_line(session, row)
+            attempts = stored_messages.find_attempts(session, message_id)
+        return web.page(
+            "operator-message.html",
+            viewer=viewer,
+            place="operator",
+            line=line,
+            row=row,
+            attempts=attempts,
+            is_settled=row.status not in UNSETTLED,
+        )
+
+    @router.post("/operator/messages/{message_id}")
+    def act(message_id: str, viewer: Operating, form: Filled) -> Response:
+        wall = web.duskbell.clock()
+        with web.writing.begin() as session:
+            row = stored_messages.get_message(session, message_id)
+            if form.text("do") == "resend":
+                stored_messages.resend(session, row, again=form.is_ticked("again"), now=web.now(), wall=wall)
+            elif form.text("do") == "cancel":
+                stored_messages.cancel(session, row, wall=wall)
+            else:
+                raise BadInput("choose to resend or to cancel.")
+        web.nudge()
+        return RedirectResponse(f"/operator/messages/{message_id}", 303)
+
+
+def _add_decisions(router: APIRouter, web: Web) -> None:
+    @router.get("/operator/decisions", response_class=HTMLResponse)
+    def decisions(
+        viewer: Operating,
+        site: Annotated[str, Query(max_length=80)] = "",
+        night: Annotated[str, Query(max_length=10)] = "",
+        verdict: Annotated[str, Query(max_length=10)] = "",
+        before: Annotated[int, Query(ge=0, le=2**62)] = 0,
+    ) -> HTMLResponse:
+        with web.reading() as session:
+            lines = find_decisions(session, site, night, verdict, before)
+        return web.page(
+            "operator-decisions.html",
+            viewer=viewer,
+            place="operator",
+            lines=lines,
+            asked={"site": site, "night": night, "verdict": verdict},
+            more=lines[-1].decision_id if len(lines) == SHOWN else 0,
+        )
+
+    @router.get("/operator/decisions/{decision_id:number}", response_class=HTMLResponse)
+    def decision(decision_id: int, viewer: Operating) -> HTMLResponse:
+        with web.reading() as session:
+            row = session.get(core_tables.Decision, decision_id)
+            subscription = session.get(core_tables.Subscription, row.subscription_id) if row else None
+            if row is None or subscription is None:
+                raise NothingHere
+            zone = newest_revision(session, subscription.site_id).site.zone
+            turns = say_turns(find_turns(session, row.subscription_id, row.night_name), zone)
+            forecasts = session.scalars(
+                select(core_tables.Forecast)
+                .where(core_tables.Forecast.id.in_(row.forecast_ids))
+                .options(defer(core_tables.Forecast.body))
+            ).all()
+            return web.page(
+                "operator-decision.html",
+                viewer=viewer,
+                place="operator",
+                row=row,
+                site_name=subscription.site.name,
+                to=shown(subscription.address),
+                turns=turns,
+                forecasts=forecasts,
+                wishes=json.dumps(row.wishes, indent=1, ensure_ascii=False),
+            )
+
+
+def message_line(session: Session, row: core_tables.Message) -> MessageLine:
+    return MessageLine(
+        row.id, row.created_at, row.status, shown(row.address), _what(session, row.id), row.note or ""
+    )
+
+
+def _what(session: Session, message_id: str) -> str:
+    """What the message says: its alerts, or the kind of notice."""
+    query = (
+        select(core_tables.Alert)
+        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
+        .where(core_tables.MessageAlert.message_id == message_id)
+    )
+    alerts = [
+        f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {short_day(alert.night_name)}"
+        for alert in session.scalars(query)
+    ]
+    notice = session.scalar(select(Notice.kind).where(Notice.message_id == message_id))
+    return "; ".join(alerts) or (notice or "nothing").replace("_", " ")
+
+
+def find_decisions(session: Session, site: str, night: str, verdict: str, before: int) -> list[DecisionLine]:
+    """Decisions, newest first, of sites whose name holds a text, of one night, of one verdict."""
+    query = (
+        select(core_tables.Decision, core_tables.Subscription)
+        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id)
+        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+        .order_by(core_tables.Decision.id.desc())
+        .limit(SHOWN)
+    )
+    if site:
+        query = query.where(core_tables.Site.name.icontains(site, autoescape=True))
+    if night:
+        query = query.where(core_tables.Decision.night_name == _night(night))
+    if verdict:
+        query = query.where(core_tables.Decision.verdict == verdict)
+    if before:
+        query = query.where(core_tables.Decision.id < before)
+    return [
+        DecisionLine(
+            decision.id,
+            subscription.site.name,
+            shown(subscription.address),
+            decision.night_name,
+            decision.verdict,
+            decision.chance_pct,
+            decision.reasons[0]["text"] if decision.reasons else "",
+            decision.as_of,
+        )
+        for decision, subscription in session.execute(query)
+    ]
+
+
+def _night(typed: str) -> date:
+    try:
+        return date.fromisoformat(typed)
+    except ValueError:
+        raise BadInput(f"{typed!r} is no date; write it as 2027-07-03.") from None
+
+
+@dataclass(frozen=True, slots=True)
+class PersonLine:
+    """A person as the operator sees them: the address masked. may_keep: given the right to keep sites."""
+
+    person_id: int
+    mail: str
+    since: datetime
+    sites: int
+    told: int
+    is_operator: bool
+    may_keep: bool
+
+
+def people_lines(session: Session) -> list[PersonLine]:
+    sites = _counts(session, core_tables.Site.owner_id, core_tables.Site.archived_at.is_(None))
+    running = _counts(
+        session, core_tables.Subscription.person_id, core_tables.Subscription.ended_at.is_(None)
+    )
+    first: dict[int, core_tables.Address] = {}
+    for address in session.scalars(select(core_tables.Address).order_by(core_tables.Address.id)):
+        first.setdefault(address.person_id, address)
+    return [
+        PersonLine(
+            person.id,
+            "the operator" if person.is_operator else shown(first[person.id]) if person.id in first else "–",
+            person.created_at,
+            sites.get(person.id, 0),
+            running.get(person.id, 0),
+            person.is_operator,
+            person.may_keep_sites,
+        )
+        for person in session.scalars(select(core_tables.Person).order_by(core_tables.Person.id).limit(1000))
+    ]
+
+
+def _counts(
+    session: Session, person: InstrumentedAttribute[int], held: ColumnElement[bool]
+) -> dict[int, int]:
+    """How many rows that hold each person has."""
+    query = select(person, func.count()).where(held).group_by(person)
+    return dict(session.execute(query).all())

@@ -1,0 +1,364 @@
+"""The first page of a fresh installation: the steps of `duskbell setup` as forms, each tried as it is sent.
+
+For the operator alone. What is kept here counts at once (`Duskbell.use`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+
+from alerts.common.errors import BadInput
+from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.field.place_doubts import PlaceDoubts
+from alerts.sites.coordinates import parse_lat_lon
+from service.accounts.receivers import confirm_by_code
+from service.app import Duskbell
+from service.channels.chat import CHAT_FORMS
+from service.common.timezones import doubts
+from service.settings import BadSettings
+from service.setup import ending, steps, tries
+from service.setup.settings_file import variable
+from service.setup.steps import Relay, Standing, Terms
+from service.setup.tries import Tried
+from service.store.schema import core_tables
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere
+from service.web.shared.forms import Filled, Form
+from service.web.shared.viewer import Operating, Viewer, is_fresh, require_fresh
+from service.web.sites.edit import sure_value
+from service.web.sites.form import FaultTexts
+
+PATH = "/setup"
+LETS_IN = frozenset({"who", "relay", "push", "chat", "here", "code", "phone"})
+"""Steps that decide who is let in or where links to sign in go: they need a sign-in of just now."""
+SECRETS = frozenset({"key", "password", "url", "token"})
+"""Never shown back."""
+NOBODY_YET = "say who you are first."
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What came of a form. said: one sentence; tried: of its try; may_keep: the answer wasn't kept, and
+    can be all the same; doubt: what is asked about a place; qr: the way in for a phone."""
+
+    said: str = ""
+    tried: Tried | None = None
+    may_keep: bool = False
+    doubt: PlaceDoubts | None = None
+    qr: Markup = Markup("")
+    way: ending.WayIn | None = None
+    fault: str = ""
+    fields: Mapping[str, str] = field(default_factory=dict)
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get(PATH, response_class=HTMLResponse)
+    def show(viewer: Operating) -> HTMLResponse:
+        return show_setup(web, viewer)
+
+    @router.post(PATH, response_class=HTMLResponse)
+    def answer(viewer: Operating, form: Filled, request: Request) -> HTMLResponse:
+        _require_real(web)
+        step = form.text("step")
+        if step not in STEPS:
+            raise NothingHere
+        if step in LETS_IN:
+            require_fresh(request, viewer, PATH)
+        try:
+            answered = STEPS[step](web.duskbell, form)
+        except (BadInput, BadSettings) as refusal:
+            typed = {name: form.text(name) for name in form if name not in SECRETS}
+            answered = Answered(fault=str(refusal), fields=typed)
+            return show_setup(web, viewer, step, answered, status=400)
+        return show_setup(web, viewer, step, answered)
+
+    return router
+
+
+def _require_real(web: Web) -> None:
+    """Where all is invented there is nothing to set up."""
+    if web.duskbell.invented:
+        raise NothingHere
+
+
+def show_setup(
+    web: Web, viewer: Viewer, step: str = "", answered: Answered | None = None, status: int = 200
+) -> HTMLResponse:
+    """The page. step: whose form was sent, with what came of it."""
+    _require_real(web)
+    standing, answered = steps.look(web.duskbell), answered or Answered()
+    season = None
+    if standing.places:
+        site = standing.places[0]
+        key = ("setup", site.site, web.now().date())
+        season = web.skies.work_out(key, lambda: ending.next_nights(web.duskbell, site))
+    return web.page(
+        "setup.html",
+        status,
+        viewer=viewer,
+        place="operator",
+        standing=standing,
+        places=[steps.place_words(each) for each in standing.places],
+        home=steps.home_words(standing.home, standing.places) if standing.home else "",
+        missing={each.value for each in standing.missing},
+        relay=standing.relay,
+        fields={**_fields(standing), **answered.fields},
+        fixed=FaultTexts({name: variable(name) for name in standing.fixed}),
+        terms=_terms_word(standing),
+        step=step,
+        answered=answered,
+        sure_value=answered.fields.get("sure", ""),
+        chat_forms=[(name, form.hint) for name, form in CHAT_FORMS.items()],
+        declaration=steps.DECLARATION,
+        without=steps.WITHOUT_OPEN_METEO,
+        is_fresh=is_fresh(web, viewer),
+        nights=ending.night_lines(season) if season else (),
+        never=ending.why_none(web.duskbell, season) if season and not season.nights else (),
+        still_missing=ending.still_missing(web.duskbell),
+        fleet_note=ending.fleet_note(web.duskbell),
+    )
+
+
+def _fields(standing: Standing) -> dict[str, str]:
+    """What stands in the fields before anything is typed."""
+    relay, settings, home = standing.relay, standing.settings, standing.home
+    at = elevation = name = ""
+    if standing.places:
+        stored = standing.places[0]
+        name = stored.site.name
+        at = f"{stored.site.lat_deg:.6g}, {stored.site.lon_deg:.7g}"
+        elevation = f"{stored.site.elevation_m:g}" if stored.elevation_known else ""
+    return {
+        "mail": standing.mail,
+        "contact": settings.contact or standing.mail,
+        "key": "",
+        "name": name,
+        "at": at,
+        "elevation_m": elevation,
+        "home": f"{home.lat_deg:.2f}, {home.lon_deg:.2f}" if home else "",
+        "speed": f"{home.speed_kmh if home else USUAL_SPEED_KMH:g}",
+        "host": relay.host if relay else "",
+        "port": str(relay.port if relay else settings.smtp_port),
+        "security": relay.security if relay else settings.smtp_security,
+        "user": relay.user if relay else settings.smtp_user,
+        "password": "",
+        "sender": relay.sender if relay else standing.mail,
+        "push_name": steps.PUSH_NAME,
+        "url": "",
+        "form": "text",
+        "token": "",
+    }
+
+
+def _terms_word(standing: Standing) -> str:
+    terms = steps.terms_of(standing.settings)
+    if terms.key:
+        return "key"
+    return "declared" if terms.noncommercial else "without" if standing.terms_answered else ""
+
+
+# the steps
+
+
+def _who(duskbell: Duskbell, form: Form) -> Answered:
+    if "operator_email" in steps.look(duskbell).fixed:
+        steps.keep_mail(duskbell, duskbell.settings.operator_email)
+        return Answered("Kept.")
+    number = steps.keep_mail(duskbell, form.text("mail"))
+    standing = steps.look(duskbell)
+    if standing.relay is None:
+        return Answered("Kept. Below you say where it rings.")
+    return Answered("Kept.", _try_mail(duskbell, number, standing.relay))
+
+
+def _feeds(duskbell: Duskbell, form: Form) -> Answered:
+    standing = steps.look(duskbell)
+    now = steps.terms_of(duskbell.settings)
+    terms = {
+        "declared": Terms(True, now.key),
+        "key": Terms(False, form.text("key") or now.key),
+        "without": Terms(False),
+    }.get(form.text("terms"), now)
+    if form.text("terms") == "key" and not terms.key:
+        raise BadInput("type the key, or choose another answer.")
+    if not form.has("terms") and not standing.terms_answered:
+        raise BadInput("choose how Open-Meteo may be asked.")
+    contact = duskbell.settings.contact if "contact" in standing.fixed else form.text("contact")
+    steps.keep_feeds(duskbell, contact, terms)
+    return Answered("Kept.", tries.try_feeds(duskbell, standing.places[0]) if standing.places else None)
+
+
+def _place(duskbell: Duskbell, form: Form) -> Answered:
+    at = parse_lat_lon(form.text("at"))
+    known = steps.find_place(steps.look(duskbell).places, form.text("name"))
+    elevation_m = steps.read_elevation(form.text("elevation_m"))
+    site = steps.place_at(form.text("name"), at, elevation_m, known.site if known else None)
+    is_moved = known is None or (known.site.lat_deg, known.site.lon_deg) != at
+    home = steps.look(duskbell).home
+    doubt = doubts(*at, home) if is_moved and form.text("sure") != sure_value(site) else None
+    if doubt is not None:
+        typed = {name: form.text(name) for name in ("name", "at", "elevation_m")}
+        return Answered(doubt=doubt, fields={**typed, "sure": sure_value(site)})
+    stored = steps.keep_place(duskbell, site, elevation_known=elevation_m is not None)
+    return Answered("Kept.", tries.try_feeds(duskbell, stored))
+
+
+def _home(duskbell: Duskbell, form: Form) -> Answered:
+    if not form.text("home"):
+        steps.forget_home(duskbell)
+        return Answered("No home is kept: a drive of 90 minutes is reckoned with where none is given.")
+    speed_kmh = steps.read_speed(form.text("speed") or f"{USUAL_SPEED_KMH:g}")
+    kept = steps.keep_home(duskbell, Home(*parse_lat_lon(form.text("home")), speed_kmh))
+    places = steps.look(duskbell).places
+    far = None
+    if places:
+        site = places[0].site
+        far = doubts(site.lat_deg, site.lon_deg, kept)
+    said = "Kept."
+    if far is not None and far.away_km is not None:
+        said = f"Kept. {far.text} If home or place is wrong, change it."
+    return Answered(said)
+
+
+def _relay(duskbell: Duskbell, form: Form) -> Answered:
+    standing = steps.look(duskbell)
+    if standing.mail_id is None:
+        raise BadInput(NOBODY_YET)
+    relay = _filled_relay(standing, form)
+    if form.text("do") == "keep":
+        steps.keep_relay(duskbell, relay)
+        steps.ring_at(duskbell, standing.mail_id, vouched=True)
+        return Answered("Kept on your word.")
+    tried = _try_mail(duskbell, standing.mail_id, relay)
+    if not tried.is_well:
+        typed = {name: form.text(name) for name in form if name not in SECRETS}
+        return Answered(tried=tried, may_keep=True, fields=typed)
+    steps.keep_relay(duskbell, relay)
+    _ring_where_confirmed(duskbell, standing.mail_id)
+    return Answered("Kept.", tried)
+
+
+def _filled_relay(standing: Standing, form: Form) -> Relay:
+    """The relay as it was filled in; what the environment holds stays, and a password that wasn't typed."""
+    set_now, before = standing.settings, standing.relay
+    fixed = standing.fixed
+    port, security = steps.read_port(form.text("port")), form.text("security")
+    if security not in ("starttls", "tls", "none"):
+        raise BadInput("choose how the line to the relay is secured.")
+    user = set_now.smtp_user if "smtp_user" in fixed else form.text("user")
+    kept = set_now.smtp_password.get_secret_value() if set_now.smtp_password else ""
+    same = before is not None and before.user == user
+    password = kept if "smtp_password" in fixed else form.text("password") or (kept if same else "")
+    return steps.check_relay(
+        Relay(
+            host=set_now.smtp_host if "smtp_host" in fixed else form.text("host"),
+            port=set_now.smtp_port if "smtp_port" in fixed else port,
+            security=set_now.smtp_security if "smtp_security" in fixed else security,  # type: ignore[arg-type]
+            user=user,
+            password=password if user else "",
+            sender=set_now.mail_from if "mail_from" in fixed else form.text("sender") or standing.mail,
+        )
+    )
+
+
+def _try_mail(duskbell: Duskbell, number: int, relay: Relay) -> Tried:
+    """As `tries.try_mail`; an address that is confirmed already needs no code."""
+    tried = tries.try_mail(duskbell, number, relay)
+    if not tried.needs_code:
+        return tried
+    with duskbell.sessions() as session:
+        address = session.get_one(core_tables.Address, number)
+        is_confirmed, mail = address.confirmed_at is not None, address.target
+    if is_confirmed:
+        return replace(
+            tried, needs_code=False, text=f"The relay took a test for {mail}: look whether it came."
+        )
+    return replace(tried, text=f"The relay took a mail for {mail}: type the code that is in it.")
+
+
+def _push(duskbell: Duskbell, form: Form) -> Answered:
+    name, url = form.text("push_name") or steps.PUSH_NAME, form.text("url")
+    number = steps.add_push(duskbell, name, url)
+    if form.text("do") == "keep":
+        steps.keep_push(duskbell, name, url)
+        steps.ring_at(duskbell, number, vouched=True)
+        return Answered("Kept on your word.")
+    tried = tries.try_push(duskbell, number, name, url)
+    if not tried.is_well:
+        return Answered(tried=tried, may_keep=True, fields={"push_name": name})
+    steps.keep_push(duskbell, name, url)
+    _ring_where_confirmed(duskbell, number)
+    return Answered("Kept.", tried)
+
+
+def _ring_where_confirmed(duskbell: Duskbell, number: int) -> None:
+    """It rings there at once if nobody has to confirm it any more."""
+    with duskbell.sessions() as session:
+        is_confirmed = session.get_one(core_tables.Address, number).confirmed_at is not None
+    if is_confirmed:
+        steps.ring_at(duskbell, number, vouched=False)
+
+
+def _chat(duskbell: Duskbell, form: Form) -> Answered:
+    number = steps.add_chat(duskbell, form.text("form"), form.text("url"), form.text("token"))
+    tried = tries.try_chat(duskbell, number)
+    if tried.is_well:
+        _ring_where_confirmed(duskbell, number)
+    return Answered("Kept." if tried.is_well else "", tried, fields={"form": form.text("form")})
+
+
+def _here(duskbell: Duskbell, _: Form) -> Answered:
+    standing = steps.look(duskbell)
+    if standing.mail_id is None:
+        raise BadInput(NOBODY_YET)
+    if duskbell.settings.smtp_host:
+        steps.keep_settings(duskbell, {"smtp_host": None})
+    tried = tries.try_mail(duskbell, standing.mail_id, None)
+    steps.ring_at(duskbell, standing.mail_id, vouched=True)
+    return Answered("Kept.", tried)
+
+
+def _code(duskbell: Duskbell, form: Form) -> Answered:
+    """A code that was typed; or the address taken on the operator's word."""
+    waiting, typed = steps.look(duskbell).waiting, form.text("number")
+    number = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 19 else 0
+    if number not in waiting:
+        raise NothingHere
+    if form.text("do") == "vouch":
+        steps.ring_at(duskbell, number, vouched=True)
+        return Answered(f"{waiting[number]} is taken on your word.")
+    with duskbell.sessions.begin() as session:
+        right = confirm_by_code(session, number, form.text("code").lower(), duskbell.clock())
+    if not right:
+        raise BadInput("this isn't the code that was sent there; send another test if it is lost.")
+    steps.ring_at(duskbell, number, vouched=False)
+    return Answered(f"{waiting[number]} is confirmed, and it rings there.")
+
+
+def _phone(duskbell: Duskbell, _: Form) -> Answered:
+    import segno
+
+    way = ending.way_in(duskbell)
+    picture = segno.make(way.link, micro=False).svg_inline(scale=5, dark="#000", light="#fff", border=3)
+    return Answered(qr=Markup(picture), way=way)  # made of our own link, by segno
+
+
+STEPS: Mapping[str, Callable[[Duskbell, Form], Answered]] = {
+    "who": _who,
+    "feeds": _feeds,
+    "place": _place,
+    "home": _home,
+    "relay": _relay,
+    "push": _push,
+    "chat": _chat,
+    "here": _here,
+    "code": _code,
+    "phone": _phone,
+}

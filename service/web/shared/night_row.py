@@ -1,0 +1,227 @@
+"""A night in a row of nights: what a page shows of it at a glance, and how several are put in order."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from alerts.common.span import Span
+from alerts.common.time_text import said_minutes
+from alerts.field.trip_plan import plan_trip
+from alerts.judging.access_rules import without_note
+from alerts.judging.rules import Reason
+from alerts.judging.verdict import Verdict
+from alerts.sites.model import Site
+from alerts.sky.night import Night
+from alerts.wishes.model import Wishes
+from service.explain.stored_verdict import decided_span
+from service.store.json_values import from_json
+from service.store.schema import core_tables
+from service.web.shared.filters import dated_span, lasting, minutes_words
+from service.web.shared.sky_cache import BareNight
+
+ORDER = {"go": 0, "wait": 1, "": 2, "unknown": 3, "stay": 4}
+"""Verdicts from the most to the least worth looking at; "" is a night that nobody judged."""
+
+MOON_PX = 5
+"""Radius of the dot of a full Moon."""
+
+
+@dataclass(frozen=True, slots=True)
+class NightCell:
+    """One night at one site.
+
+    verdict: go, wait, stay, unknown, or "" where nothing was judged. window: the one the verdict is
+    about, else the longest. minutes: of all dark windows together. why: what decided.
+    moon_lit: the Moon's lit fraction (0..1) at the night's middle.
+    leave_by: only for the person whose wishes these are; drive_is_estimate: it rests on the distance from
+    home. over_at: when the night is past.
+    decision_id, judged_at: of the decision shown, which grow with each newer one; None without.
+    """
+
+    name: date
+    verdict: str
+    window: Span | None
+    minutes: float
+    moon_lit: float
+    chance_pct: int | None = None
+    why: str = ""
+    leave_by: datetime | None = None
+    drive_is_estimate: bool = False
+    over_at: datetime | None = None
+    decision_id: int | None = None
+    judged_at: datetime | None = None
+
+    @property
+    def moon_px(self) -> float:
+        """Radius of the Moon's dot: its area grows with what is lit."""
+        return round(MOON_PX * math.sqrt(self.moon_lit), 1)
+
+    @property
+    def is_worth_a_look(self) -> bool:
+        return self.window is not None and self.verdict in ("go", "wait", "")
+
+
+def cell_of_row(
+    night: Night,
+    decision: core_tables.Decision | None,
+    site: Site,
+    wishes: Wishes | None,
+    *,
+    is_own: bool,
+) -> NightCell:
+    """The cell of a stored night, which the decision is about.
+
+    wishes: of the person who looks; None leaves out what is personal. is_own: whose site it is looks, so that
+    its note may be read.
+    """
+    window = decided_span(decision) if decision is not None else None
+    shown = window or _longest(each.span for each in night.windows)
+    return NightCell(
+        name=night.name,
+        verdict=decision.verdict if decision is not None else "",
+        window=shown,
+        minutes=said_minutes(*(each.span for each in night.windows)),
+        moon_lit=night.moon_lit,
+        chance_pct=decision.chance_pct if decision is not None else None,
+        why=deciding_words(decision, is_own=is_own) if decision is not None else "",
+        leave_by=_leave_by(night, decision, shown, wishes, site),
+        drive_is_estimate=wishes is not None and wishes.is_estimate_on(night.name),
+        over_at=over_at(night),
+        decision_id=decision.id if decision is not None else None,
+        judged_at=decision.as_of if decision is not None else None,
+    )
+
+
+def _leave_by(
+    night: Night, decision: core_tables.Decision | None, shown: Span | None, wishes: Wishes | None, site: Site
+) -> datetime | None:
+    """As it was decided; for who looks alone, and only where there is somewhere to go."""
+    if shown is None or wishes is None:
+        return None
+    if decision is not None and decision.leave_by is not None:
+        return decision.leave_by
+    return plan_trip(night, shown, wishes, site).leave_by
+
+
+def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
+    """The cell of a stored night that was judged only now, for nobody's own wishes."""
+    return NightCell(
+        name=night.name,
+        verdict=verdict.word.value,
+        window=verdict.usable or _longest(each.span for each in night.windows),
+        minutes=said_minutes(*(each.span for each in night.windows)),
+        moon_lit=night.moon_lit,
+        chance_pct=verdict.chance_pct,
+        why=verdict.deciding.text,
+        over_at=over_at(night),
+        judged_at=now,
+    )
+
+
+def deciding_words(decision: core_tables.Decision, *, is_own: bool) -> str:
+    """What decided; without the site's note where the site isn't the reader's own."""
+    if not decision.reasons:
+        return ""
+    reason = from_json(Reason, decision.reasons[0])
+    return (reason if is_own else without_note(reason)).text
+
+
+def cell_of_bare(night: BareNight) -> NightCell:
+    """The cell of a night that nobody watches, from the sky alone."""
+    return NightCell(
+        name=night.name,
+        verdict="",
+        window=_longest(night.windows),
+        minutes=said_minutes(*night.windows),
+        moon_lit=night.moon_lit,
+        over_at=night.over_at,
+    )
+
+
+def over_at(night: Night) -> datetime:
+    """When the night is past: at sunrise, or at its end where the Sun doesn't rise."""
+    return night.sun.rises[-1] if night.sun.rises else night.span.end
+
+
+def _longest(spans: Iterable[Span]) -> Span | None:
+    return max(spans, key=lambda span: span.duration, default=None)
+
+
+def standing_of(cell: NightCell) -> tuple[int, float, date]:
+    """Sorts nights best first: by verdict, then by minutes of window times chance, then by date."""
+    return ORDER[cell.verdict], -_worth(cell), cell.name
+
+
+def _worth(cell: NightCell) -> float:
+    share = 1.0 if cell.chance_pct is None else cell.chance_pct / 100
+    return cell.minutes * share
+
+
+def best_of(cells: Sequence[NightCell]) -> NightCell | None:
+    """The night most worth looking at; None when none has a window."""
+    return min((cell for cell in cells if cell.is_worth_a_look), key=standing_of, default=None)
+
+
+def still_ahead(cells: Iterable[NightCell], now: datetime) -> list[NightCell]:
+    """Those that aren't past, and whose window, if any, hasn't closed."""
+    return [cell for cell in cells if cell.over_at is None or cell.over_at > now]
+
+
+TALLEST = timedelta(hours=5)
+"""The window whose column fills the row; longer ones are no higher."""
+COLUMN_PX = 48
+LEAST_PX = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A night's column in pixels, measured upward from the row's floor. filled_px: None while hollow."""
+
+    height_px: int
+    filled_px: int | None
+
+
+def column_of(cell: NightCell) -> Column | None:
+    """Height by the windows' length, filled by the chance; None without a window."""
+    if cell.window is None:
+        return None
+    share = min(1.0, timedelta(minutes=cell.minutes) / TALLEST)
+    height = max(LEAST_PX, round(COLUMN_PX * share))
+    if cell.chance_pct is None:
+        return Column(height, None)
+    return Column(height, round(height * cell.chance_pct / 100))
+
+
+def cell_words(cell: NightCell, zone: str, hours: int = 24) -> str:
+    """The night in words: `go, chance 81 %, 23:40–02:50 CEST`; `no dark window`."""
+    if cell.window is None:
+        return "stay, no dark window" if cell.verdict == "stay" else "no dark window"
+    dark = dated_span(cell.window, zone, cell.name, hours)
+    if not cell.verdict:
+        return f"dark {dark}, not judged yet"
+    chance = "" if cell.chance_pct is None else f"chance {cell.chance_pct} %, "
+    return f"{cell.verdict}, {chance}{dark}"
+
+
+def column_words(cell: NightCell, zone: str, hours: int = 24) -> str:
+    """The column in words, the Moon with it: `go, chance 81 %, 23:40–02:50 CEST, Moon 3 % lit`."""
+    return f"{cell_words(cell, zone, hours)}, Moon {100 * cell.moon_lit:.0f} % lit"
+
+
+def window_words(cell: NightCell, zone: str, hours: int = 24) -> str:
+    """`chance 81 %; dark 23:40–02:50 CEST (3 h 10 min)`; empty without a window."""
+    if cell.window is None:
+        return ""
+    chance = "" if cell.chance_pct is None else f"chance {cell.chance_pct} %; "
+    dark = dated_span(cell.window, zone, cell.name, hours)
+    return f"{chance}dark {dark} ({lasting([cell.window])})"
+
+
+def brief_words(cell: NightCell) -> str:
+    """`go, chance 81 %, 3 h 10 min dark`: without its times."""
+    parts = [cell.verdict, "" if cell.chance_pct is None else f"chance {cell.chance_pct} %"]
+    parts.append(f"{minutes_words(cell.minutes)} dark" if cell.window else "no dark window")
+    return ", ".join(part for part in parts if part)

@@ -1,0 +1,78 @@
+"""What keeps a go from being told, as the pages say it: the operator hears of settings, others don't."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.text.obstacle_text import HEADINGS, say
+from alerts.judging.obstacles import Level, Obstacle, YearAhead
+from alerts.wishes.model import Wishes
+from service.reports.ring_check import RingCheck
+from service.store.repositories.rounded_sites import with_copy
+from service.store.schema import core_tables
+from service.web.shared.context import Web
+from service.web.shared.viewer import SeenSite, Viewer
+
+
+@dataclass(frozen=True, slots=True)
+class RingLine:
+    """One obstacle on a page. is_note: it bars nothing."""
+
+    heading: str
+    what: str
+    mend: str
+    is_note: bool
+
+    @property
+    def text(self) -> str:
+        return f"{self.heading}: {self.what} {self.mend}"
+
+
+def lines_for(
+    viewer: Viewer | None, found: tuple[Obstacle, ...], *, site: str = "SITE"
+) -> tuple[RingLine, ...]:
+    """The obstacles in words for that viewer."""
+    is_operator = viewer is not None and viewer.is_operator
+    return tuple(
+        RingLine(HEADINGS[each.level], said.what, said.mend, is_note=each.level is Level.NOTE)
+        for each in found
+        for said in (say(each, site=site, for_operator=is_operator),)
+    )
+
+
+def on_home(web: Web, session: Session, viewer: Viewer) -> tuple[RingLine, ...]:
+    """What is in the way of the viewer's subscriptions; for the operator, also of others' at their sites."""
+    found = RingCheck(web.duskbell, session, web.now()).of_all(viewer.person_id)
+    lines = []
+    for each in found:
+        (line,) = lines_for(viewer, (each.obstacle,), site=each.site or "SITE")
+        where = f"{line.heading} ({each.where})" if each.where else line.heading
+        lines.append(RingLine(where, line.what, line.mend, line.is_note))
+    return tuple(lines)
+
+
+def of_wishes(
+    web: Web, viewer: Viewer | None, seen: SeenSite, wishes: Wishes, year: YearAhead
+) -> tuple[RingLine, ...]:
+    """What is in the way of wishes that are being filled in."""
+    site = seen.stored.site
+    with web.reading() as session:
+        check = RingCheck(web.duskbell, session, web.now())
+        return lines_for(viewer, check.of_wishes(site.lat_deg, site.lon_deg, wishes, year), site=site.name)
+
+
+def of_newest(session: Session, web: Web, viewer: Viewer, seen: SeenSite) -> tuple[RingLine, ...]:
+    """What is in the way of the subscription that the viewer has just made at the site: their own, or one
+    that the operator made for somebody."""
+    row = core_tables.Subscription
+    query = select(row.id).where(row.site_id.in_(with_copy(seen.row.id)), row.ended_at.is_(None))
+    if not viewer.is_operator:
+        query = query.where(row.person_id == viewer.person_id)
+    number = session.scalar(query.order_by(row.id.desc()).limit(1))
+    if number is None:
+        return ()
+    found = RingCheck(web.duskbell, session, web.now()).of_subscription(number)
+    return lines_for(viewer, found, site=seen.row.name)

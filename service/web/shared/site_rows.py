@@ -1,0 +1,285 @@
+"""The sites a person sees, each with its coming nights: from the rows, and from the sky where none are."""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from functools import partial
+from typing import Any
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.text.units import units_of
+from alerts.sites.model import Site
+from alerts.wishes.model import Wishes
+from service.explain.stored_verdict import read_inputs, settled_moments
+from service.store.json_values import from_json
+from service.store.repositories.decisions import Standing, decisions_by_id, newest_standing
+from service.store.repositories.forecasts import newest_ids, place_key
+from service.store.repositories.nights import nights_by_id
+from service.store.repositories.people import default_wishes, sky_key
+from service.store.repositories.sites import StoredSite, newest_revisions
+from service.store.schema import core_tables
+from service.web.shared.night_row import (
+    ORDER,
+    NightCell,
+    best_of,
+    cell_of_bare,
+    cell_of_row,
+    cell_of_verdict,
+    standing_of,
+    still_ahead,
+)
+from service.web.shared.sky_cache import Skies
+from service.web.shared.viewer import Viewer
+
+NIGHTS_SHOWN = 14
+_LOOK_BACK = timedelta(days=2)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRow:
+    """A site and its coming nights. is_own: of the viewer; is_watched: someone's wishes are judged here.
+    units: as the viewer wished to read figures and times of this site. clock_zone: of the clock that they
+    leave by; "" for the site's."""
+
+    site_id: int
+    name: str
+    zone: str
+    is_own: bool
+    is_watched: bool
+    cells: tuple[NightCell, ...]
+    units: Units = Units.METRIC
+    clock_zone: str = ""
+
+    @property
+    def leave_zone(self) -> str:
+        return self.clock_zone or self.zone
+
+    @property
+    def clock_hours(self) -> int:
+        return self.units.clock_hours
+
+    @property
+    def best(self) -> NightCell | None:
+        return best_of(self.cells)
+
+    @property
+    def tonight(self) -> NightCell | None:
+        return self.cells[0] if self.cells else None
+
+
+def visible_sites(session: Session, viewer: Viewer | None) -> list[core_tables.Site]:
+    """The viewer's own sites and the copies of those they are told about; for a stranger, those of the
+    shared ones. By name."""
+    query = (
+        select(core_tables.Site).where(core_tables.Site.archived_at.is_(None)).order_by(core_tables.Site.name)
+    )
+    is_copy = core_tables.Site.rounded_of_id.is_not(None)
+    if viewer is None:
+        return list(session.scalars(query.where(is_copy, core_tables.Site.is_shared)))
+    told = select(core_tables.Subscription.site_id).where(
+        core_tables.Subscription.person_id == viewer.person_id, core_tables.Subscription.ended_at.is_(None)
+    )
+    mine = or_(
+        (core_tables.Site.owner_id == viewer.person_id) & ~is_copy,
+        is_copy & core_tables.Site.id.in_(told),
+    )
+    return list(session.scalars(query.where(mine)))
+
+
+def site_rows(
+    session: Session, skies: Skies, sites: Sequence[core_tables.Site], viewer: Viewer | None, now: datetime
+) -> list[SiteRow]:
+    """Each site with its coming nights, in the order given."""
+    stored = newest_revisions(session, {row.id for row in sites})
+    watchers = watchers_of(session, sites, viewer)
+    owned = {row.id for row in sites if row.rounded_of_id is None}
+    rows = _stored_rows(session, skies, stored, watchers, viewer, owned, now)
+    copies = [row.id for row in sites if row.rounded_of_id is not None and row.id not in watchers]
+    rows |= _usual_rows(session, skies, [stored[site_id] for site_id in copies], now)
+    bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
+    wishes = default_wishes().sky
+    unwatched = skies.bare_nights(bare, now, NIGHTS_SHOWN + 1, wishes) if bare else {}
+    found = []
+    for row in sites:
+        site = stored[row.id].site
+        cells = rows.get(row.id) or [cell_of_bare(night) for night in unwatched[site]]
+        found.append(
+            SiteRow(
+                site_id=row.id,
+                name=row.name,
+                zone=site.zone,
+                is_own=row.id in owned,
+                is_watched=row.id in watchers,
+                cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
+                units=units_for(watchers.get(row.id), viewer),
+                clock_zone=_clock_zone_for(watchers.get(row.id), viewer),
+            )
+        )
+    return found
+
+
+def units_for(watcher: core_tables.Subscription | None, viewer: Viewer | None) -> Units:
+    """As the viewer wished to read figures and times here; the usual where the wishes aren't theirs."""
+    if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
+        return Units.METRIC
+    return units_of(from_json(Wishes, watcher.wishes))
+
+
+def _clock_zone_for(watcher: core_tables.Subscription | None, viewer: Viewer | None) -> str:
+    """The zone that the viewer wished to be told their own times in; "" for the site's."""
+    if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
+        return ""
+    return str(watcher.wishes.get("clock_zone") or "")
+
+
+def watchers_of(
+    session: Session, sites: Sequence[core_tables.Site], viewer: Viewer | None
+) -> dict[int, core_tables.Subscription]:
+    """For each site the subscription whose verdicts are shown: the viewer's, else the owner's."""
+    query = select(core_tables.Subscription).where(
+        core_tables.Subscription.site_id.in_({row.id for row in sites}),
+        core_tables.Subscription.ended_at.is_(None),
+    )
+    me = viewer.person_id if viewer else None
+    owners = {row.id: row.owner_id for row in sites}
+    chosen: dict[int, core_tables.Subscription] = {}
+    for each in session.scalars(query.order_by(core_tables.Subscription.id)):
+        known = chosen.get(each.site_id)
+        is_better = known is None or each.person_id == me != known.person_id
+        if is_better and each.person_id in (me, owners[each.site_id]):
+            chosen[each.site_id] = each
+    return chosen
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """A cell to make: of which night, by which decision, for whose wishes as text, "" for nobody's.
+
+    is_own: the site is the viewer's.
+    """
+
+    night_id: int
+    computed_at: datetime
+    decision_id: int | None
+    wished: str
+    is_own: bool
+    site: Site = field(compare=False)
+    wishes: Wishes | None = field(compare=False)
+
+
+def _stored_rows(
+    session: Session,
+    skies: Skies,
+    stored: Mapping[int, StoredSite],
+    watchers: Mapping[int, core_tables.Subscription],
+    viewer: Viewer | None,
+    owned: Collection[int],
+    now: datetime,
+) -> dict[int, list[NightCell]]:
+    """By site the cells of the nights that the store holds for its watcher's wishes."""
+    nights = _coming(session, {stored[site_id].revision_id for site_id in watchers}, now)
+    numbers = {row.id: row for rows in nights.values() for row in rows}
+    revisions = {each.id: stored[site_id].revision_id for site_id, each in watchers.items()}
+    standing = newest_standing(session, revisions, (now - _LOOK_BACK).date())
+    decided: defaultdict[int, dict[date, Standing]] = defaultdict(dict)
+    for (watcher_id, name), each in standing.items():
+        decided[watcher_id][name] = each
+    wanted: dict[int, list[_Wanted]] = {}
+    for site_id, watcher in watchers.items():
+        is_mine = viewer is not None and watcher.person_id == viewer.person_id
+        mine = from_json(Wishes, watcher.wishes) if is_mine else None
+        wished = json.dumps(watcher.wishes) if is_mine else ""
+        site, is_own = stored[site_id].site, site_id in owned
+        coming: dict[date, tuple[Any, int | None]]
+        coming = {row.name: (row, None) for row in nights[stored[site_id].revision_id, watcher.sky_key]}
+        coming |= {
+            name: (numbers[each.night_id], each.decision_id)
+            for name, each in decided[watcher.id].items()
+            if each.night_id in numbers
+        }
+        wanted[site_id] = [
+            _Wanted(night.id, night.computed_at, decision_id, wished, is_own, site, mine)
+            for _, (night, decision_id) in sorted(coming.items())
+        ]
+    cells = _cells(session, skies, [each for row in wanted.values() for each in row])
+    return {site_id: [cells[each] for each in row] for site_id, row in wanted.items()}
+
+
+def _usual_rows(
+    session: Session, skies: Skies, copies: Sequence[StoredSite], now: datetime
+) -> dict[int, list[NightCell]]:
+    """By site the nights that the store holds for whoever looks at a shared site, judged by the usual wishes
+    on the forecasts at hand: as of the moment that all views settle on."""
+    if not copies:
+        return {}
+    wishes, moments = default_wishes(), settled_moments(session, copies, now)
+    nights = _coming(session, {each.revision_id for each in copies}, now)
+    newest = newest_ids(session, {place_key(each.site) for each in copies})
+    found: dict[int, list[NightCell]] = {}
+    for each in copies:
+        mine = nights[each.revision_id, sky_key(wishes.sky)]
+        made_of = (
+            tuple((row.id, row.computed_at) for row in mine),
+            newest.get(place_key(each.site)),
+            moments[each.site_id],
+        )
+        judge = partial(_judge_usual, session, each, mine, wishes, now)
+        found[each.site_id] = skies.keep(("usual", *made_of), judge)
+    return found
+
+
+def _judge_usual(
+    session: Session, stored: StoredSite, rows: Sequence[Any], wishes: Wishes, now: datetime
+) -> list[NightCell]:
+    inputs = read_inputs(session, [stored], now)[stored.site_id]
+    nights = nights_by_id(session, {row.id for row in rows})
+    judged = [(nights[row.id], inputs.judge([nights[row.id]], wishes)) for row in rows]
+    return [cell_of_verdict(night, verdict, inputs.now) for night, verdict in judged]
+
+
+def _cells(session: Session, skies: Skies, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:
+    """The cells: those that were made before, and those that are made now, read in one go."""
+    known = {each: skies.cells.get(each) for each in wanted}
+    missing = [each for each, cell in known.items() if cell is None]
+    nights = nights_by_id(session, {each.night_id for each in missing})
+    decisions = decisions_by_id(session, {each.decision_id for each in missing if each.decision_id})
+    made: dict[_Wanted, NightCell] = {}
+    for each in missing:
+        decision = decisions[each.decision_id] if each.decision_id else None
+        night = nights[each.night_id]
+        made[each] = cell_of_row(night, decision, each.site, each.wishes, is_own=each.is_own)
+        skies.cells.put(each, made[each])
+    return {**{each: cell for each, cell in known.items() if cell is not None}, **made}
+
+
+def _coming(
+    session: Session, revision_ids: Iterable[int], now: datetime
+) -> defaultdict[tuple[int, str], list[Any]]:
+    """The nights ahead by revision and sky wishes, in their order; without what happens in them."""
+    night = core_tables.Night
+    query = (
+        select(night.id, night.name, night.site_revision_id, night.sky_key, night.computed_at)
+        .where(
+            night.site_revision_id.in_(set(revision_ids)),
+            night.ends > now,
+            night.starts < now + timedelta(days=NIGHTS_SHOWN + 1),
+        )
+        .order_by(night.name)
+    )
+    nights: defaultdict[tuple[int, str], list[Any]] = defaultdict(list)
+    for row in session.execute(query):
+        nights[row.site_revision_id, row.sky_key].append(row)
+    return nights
+
+
+def best_first(rows: Iterable[SiteRow]) -> list[SiteRow]:
+    """Sites by their best night, the best first; those without one last, by name."""
+    last = (len(ORDER), 0.0, date.max)
+    return sorted(rows, key=lambda row: (standing_of(row.best) if row.best else last, row.name.casefold()))

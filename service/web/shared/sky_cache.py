@@ -1,0 +1,160 @@
+"""The sky at a site worked out for a page, and kept for the next one who asks the same."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING, TypeVar, cast
+
+import numpy as np
+
+from alerts.common.span import Span
+from alerts.judging.verdict import Verdict
+from alerts.judging.window_brightness import WindowSky, optical_depth, window_skies
+from alerts.sites.model import Site
+from alerts.sky.ephemeris import Ephemeris, utc_from_posix
+from alerts.sky.night import Night, SkyWishes, nights, nights_for_sites
+from alerts.sky.night_calendar import DAY_S, name_of, number_at
+from alerts.sky.nights.night_events import SiteNights
+from alerts.sky.nights.season import Season, count_nights, never_holds, season
+from service.web.shared.concurrency_limit import Turns
+from service.web.shared.lru import Keeper
+
+if TYPE_CHECKING:
+    from service.web.shared.night_row import NightCell
+
+T = TypeVar("T")
+MOST_KEPT = 12_000
+"""About ten entries a site that is looked at; its pictures are the largest, some 60 kB together."""
+
+MOST_CELLS = 60_000
+"""Fourteen a site and person; each a few hundred bytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class BareNight:
+    """A night by its windows alone. over_at: its sunrise, or its end where the Sun doesn't rise.
+    moon_lit: the Moon's lit fraction (0..1) at its middle."""
+
+    name: date
+    over_at: datetime
+    windows: tuple[Span, ...]
+    moon_lit: float
+
+
+class Skies:
+    """Nights and seasons by what they are made of: site as described, wishes, dates. Safe for threads.
+
+    What the store holds is read from there; this is for sites that nobody watches, for dates that no
+    cycle looks at, and for what someone is only trying out. cells: nights of the store as rows of nights
+    show them, see `service.web.shared.site_rows`.
+    """
+
+    def __init__(self, open_ephemeris: Callable[[], Ephemeris], most_kept: int = MOST_KEPT) -> None:
+        self._open = open_ephemeris
+        self._kept: Keeper[object] = Keeper(most_kept)
+        self.cells: Keeper[NightCell] = Keeper(MOST_CELLS)
+        self.turns = Turns()
+
+    @property
+    def ephemeris(self) -> Ephemeris:
+        return self._open()
+
+    def nights(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[Night, ...]:
+        """`count` nights from the one named `first`; errors as `alerts.sky.night.nights`."""
+        key = ("nights", site, first, count, wishes)
+        return self.keep(key, lambda: nights(site, first, count, wishes, self.ephemeris))
+
+    def season(self, site: Site, first: date, last: date, wishes: SkyWishes) -> Season:
+        """Every night with a window between two dates, both included."""
+        key = ("season", site, first, last, wishes)
+        return self.work_out(key, lambda: season(site, first, last, wishes, self.ephemeris))
+
+    def windows(self, site: Site, night: Night, verdict: Verdict) -> tuple[WindowSky, ...]:
+        """How dark the sky is in each window of a night, under the haze or smoke of its outlooks."""
+        hazes = tuple((each.window, optical_depth(each)) for each in (verdict, *verdict.others))
+        key = ("windows", site, night, hazes)
+        return self.keep(key, lambda: window_skies(site, night, self.ephemeris, verdict))
+
+    def count(self, site: Site, first: date, count: int, wishes: SkyWishes) -> int:
+        """How many of `count` nights from `first` on have a window."""
+        key = ("count", site, first, count, wishes)
+        return self.work_out(key, lambda: count_nights(site, first, count, wishes, self.ephemeris))
+
+    def minutes_by_night(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[float, ...]:
+        """Minutes of dark window in each of `count` nights from `first` on."""
+        key = ("minutes", site, first, count, wishes)
+        return self.keep(
+            key,
+            lambda: tuple(
+                map(float, nights_for_sites([site], first, count, wishes, self.ephemeris).window_minutes[0])
+            ),
+        )
+
+    def never(self, site: Site, wishes: SkyWishes, year: int) -> tuple[str, ...]:
+        """What can never hold at a site, in sentences; empty when something can."""
+        key = ("never", site, wishes, year)
+        return self.work_out(key, lambda: never_holds(site, wishes, year, self.ephemeris))
+
+    def bare_nights(
+        self, sites: Sequence[Site], now: datetime, count: int, wishes: SkyWishes
+    ) -> dict[Site, tuple[BareNight, ...]]:
+        """For each site the night now running and those after it, `count` in all; quick for many sites."""
+        firsts = {site: name_of(site, number_at(site, now)) for site in sites}
+        found: dict[Site, tuple[BareNight, ...]] = {}
+        missing: defaultdict[date, list[Site]] = defaultdict(list)
+        for site, first in firsts.items():
+            kept = self._kept.get(("bare", site, first, count, wishes))
+            if kept is None:
+                missing[first].append(site)
+            else:
+                found[site] = cast(tuple[BareNight, ...], kept)
+        for first, group in missing.items():
+            whole = nights_for_sites(group, first, count, wishes, self.ephemeris)
+            for row, site in enumerate(group):
+                found[site] = _bare(whole, row)
+                self._kept.put(("bare", site, first, count, wishes), found[site])
+        return found
+
+    def work_out(self, key: Hashable, make: Callable[[], T]) -> T:
+        """As `keep`, for what takes a second or more: it is made in one's turn, and Busy when that doesn't
+        come."""
+
+        def make_in_turn() -> T:
+            with self.turns.turn():
+                return make()
+
+        kept = self._kept.get(key)
+        if kept is not None:
+            return cast(T, kept)
+        with self.turns.place():
+            return self.keep(key, make_in_turn)
+
+    def keep(self, key: Hashable, make: Callable[[], T]) -> T:
+        """What was made before under that key, else what `make` makes now. key: all that it is made of."""
+        return cast(T, self._kept.keep(key, make))
+
+
+def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:
+    windows: defaultdict[int, list[Span]] = defaultdict(list)
+    mine = whole.windows.row == row
+    edges = zip(whole.window_night[mine], whole.windows.start_s[mine], whole.windows.end_s[mine], strict=True)
+    for night, start_s, end_s in edges:
+        start, end = utc_from_posix(float(start_s)), utc_from_posix(float(end_s))
+        if start < end:
+            windows[int(night)].append(Span(start, end))
+    middles_s = whole.first_s[row] + (np.arange(whole.count) + 0.5) * DAY_S
+    lit = whole.table.moon_lit(middles_s)
+    return tuple(
+        BareNight(whole.name(row, k), _sunrise(whole, row, k), tuple(windows[k]), float(lit[k]))
+        for k in range(whole.count)
+    )
+
+
+def _sunrise(whole: SiteNights, row: int, night: int) -> datetime:
+    start_s = float(whole.first_s[row]) + night * DAY_S
+    up, times = whole.sun.of_row(row, start_s, start_s + DAY_S)
+    rises = times[1::2] if up else times[0::2]
+    return utc_from_posix(float(rises[-1]) if len(rises) else start_s + DAY_S)

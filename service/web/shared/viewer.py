@@ -1,0 +1,167 @@
+"""Who is looking, and what they may see. What one may not see looks like what doesn't exist."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import Depends, Request
+from sqlalchemy import select
+from sqlalchemy.exc import OperationalError
+from sqlalchemy.orm import Session
+
+from service.store.repositories import people
+from service.store.repositories.rounded_sites import find_copy
+from service.store.repositories.sites import StoredSite, newest_revision
+from service.store.schema import core_tables
+from service.web.shared import sessions
+from service.web.shared.context import Web
+from service.web.shared.errors import NothingHere, NotInvited, SignInAgain, SignInFirst
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Viewer:
+    """A signed-in person. may_keep: they have the right to keep sites here. browser_id, signed_in_at: of
+    the browser; None for a program's key."""
+
+    person_id: int
+    name: str
+    zone: str
+    is_operator: bool
+    may_keep: bool
+    browser_id: int | None = None
+    signed_in_at: datetime | None = None
+
+
+def viewer_of(web: Web, person: core_tables.Person) -> Viewer:
+    may_keep = people.may_keep(person, open_sign_up=web.duskbell.settings.open_sign_up)
+    return Viewer(person.id, person.name, person.zone, person.is_operator, may_keep)
+
+
+def web_of(request: Request) -> Web:
+    web = request.app.state.web
+    assert isinstance(web, Web), "build_app puts it there"
+    return web
+
+
+def find_viewer(request: Request) -> Viewer | None:
+    """The signed-in person, or None."""
+    web = web_of(request)
+    if web.is_open:
+        with web.reading() as session:
+            person = people.find_operator(session)
+        return None if person is None else viewer_of(web, person)
+    token = request.cookies.get(sessions.cookie_name(is_https=web.is_https))
+    if not token:
+        return None
+    now = web.duskbell.clock()
+    with web.reading() as session:
+        found = sessions.find(session, token, now)
+    if found is None:
+        return None
+    browser, person = found
+    if browser.seen_at is None or now - browser.seen_at >= sessions.SEEN_TO:
+        _note_seen(web, browser.id, now)
+    return replace(viewer_of(web, person), browser_id=browser.id, signed_in_at=browser.created_at)
+
+
+def _note_seen(web: Web, browser_id: int, now: datetime) -> None:
+    try:
+        with web.writing.begin() as session:
+            sessions.note_seen(session, browser_id, now)
+    except OperationalError:  # a page that only shows doesn't need a store that can be written
+        log.info("browser %s was seen, but the store can't be written", browser_id)
+
+
+def need_viewer(request: Request) -> Viewer:
+    """The signed-in person; others are asked to sign in, and come back to where they were."""
+    viewer = find_viewer(request)
+    if viewer is None:
+        raise SignInFirst(request.url.path if request.method == "GET" else "/")
+    return viewer
+
+
+def need_keeper(request: Request) -> Viewer:
+    """The signed-in person, if they may keep sites here."""
+    viewer = need_viewer(request)
+    if not viewer.may_keep:
+        raise NotInvited
+    return viewer
+
+
+def is_fresh(web: Web, viewer: Viewer) -> bool:
+    """Whether the viewer signed in just now. In an invented story nobody has to."""
+    if web.is_open:
+        return True
+    return viewer.signed_in_at is not None and (
+        abs(web.duskbell.clock() - viewer.signed_in_at) <= sessions.FRESH_FOR
+    )
+
+
+def require_fresh(request: Request, viewer: Viewer, back_to: str) -> None:
+    """SignInAgain, to come back to that path, unless the viewer signed in just now."""
+    if not is_fresh(web_of(request), viewer):
+        raise SignInAgain(back_to)
+
+
+def need_operator(request: Request) -> Viewer:
+    """The signed-in operator; to everyone else these pages don't exist."""
+    viewer = need_viewer(request)
+    if not viewer.is_operator:
+        raise NothingHere
+    return viewer
+
+
+Looking = Annotated[Viewer | None, Depends(find_viewer)]
+SignedIn = Annotated[Viewer, Depends(need_viewer)]
+Keeping = Annotated[Viewer, Depends(need_keeper)]
+Operating = Annotated[Viewer, Depends(need_operator)]
+
+
+@dataclass(frozen=True, slots=True)
+class SeenSite:
+    """A site as this viewer may see it: their own, else its copy for others. is_own: described exactly."""
+
+    row: core_tables.Site
+    stored: StoredSite
+    is_own: bool
+
+
+def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite:
+    """The site if it is the viewer's own, its copy if it is shared or the viewer is told of it; NothingHere
+    otherwise.
+
+    Of a private site its owner alone lets somebody be told, and they see it as a shared one.
+    """
+    row = session.get(core_tables.Site, site_id)
+    if row is None:
+        raise NothingHere
+    is_own = viewer is not None and row.owner_id == viewer.person_id and row.rounded_of_id is None
+    if not is_own and row.rounded_of_id is None:
+        row = find_copy(session, site_id)
+    if row is None or row.archived_at is not None:
+        raise NothingHere
+    if not (is_own or row.is_shared or (viewer is not None and _is_told(session, row.id, viewer))):
+        raise NothingHere
+    return SeenSite(row, newest_revision(session, row.id), is_own)
+
+
+def _is_told(session: Session, site_id: int, viewer: Viewer) -> bool:
+    running = select(core_tables.Subscription.id).where(
+        core_tables.Subscription.site_id == site_id,
+        core_tables.Subscription.person_id == viewer.person_id,
+        core_tables.Subscription.ended_at.is_(None),
+    )
+    return session.scalar(running.limit(1)) is not None
+
+
+def own_site(session: Session, site_id: int, viewer: Viewer) -> SeenSite:
+    """The viewer's own site; NothingHere for anyone else's, shared or not."""
+    seen = seen_site(session, site_id, viewer)
+    if not seen.is_own:
+        raise NothingHere
+    return seen

@@ -1,0 +1,153 @@
+"""Several sites over a span of dates, the best nights first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.text.units import in_units
+from alerts.common.errors import BadInput
+from alerts.common.time_text import say_drive
+from alerts.field.driving import with_home
+from alerts.judging.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
+from alerts.judging.comparison_order import ORDER_WORDS, Order, RankedNight, rank
+from service.reports.comparison_report import Compared, compare_stored, compared_as_of
+from service.reports.default_reader import wishes_of
+from service.store.repositories import people
+from service.store.repositories.sites import StoredSite, newest_revisions
+from service.store.schema import core_tables
+from service.web.shared.context import Web
+from service.web.shared.filters import as_data
+from service.web.shared.site_rows import units_for, visible_sites, watchers_of
+from service.web.shared.viewer import SignedIn, Viewer
+
+NIGHTS_SHOWN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One night of the ranking. drive: in words. clock_hours: 24 or 12, as the viewer wished here."""
+
+    site_id: int
+    ranked: RankedNight
+    drive: str
+    clock_hours: int = 24
+
+    @property
+    def data(self) -> str:
+        each = self.each
+        if each.verdict is None:
+            return as_data(each.night.name, "")
+        word, usable = each.verdict.word.value, each.verdict.usable
+        return as_data(each.night.name, word, each.chance_pct, window=usable, as_of=each.as_of)
+
+    @property
+    def each(self) -> ComparedNight:
+        return self.ranked.each
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/compare", response_class=HTMLResponse)
+    def show(
+        viewer: SignedIn,
+        site: Annotated[list[int] | None, Query(max_length=MOST_SITES)] = None,
+        first: Annotated[str, Query(alias="from", max_length=10)] = "",
+        last: Annotated[str, Query(alias="to", max_length=10)] = "",
+        sort: Annotated[Order, Query()] = Order.WORTH,
+    ) -> HTMLResponse:
+        now = web.now()
+        lines: list[Line] = []
+        more, fault = 0, ""
+        with web.reading() as session:
+            visible = visible_sites(session, viewer)
+            chosen = [row for row in visible if site is None or row.id in site][:MOST_SITES]
+            stored = newest_revisions(session, {row.id for row in chosen})
+            tonight = tonight_at((each.site for each in stored.values()), now)
+            span = usual_span(None, None, tonight)
+            try:
+                span = usual_span(_day(first), _day(last), tonight)
+                if chosen:
+                    found = compare_rows(web, session, viewer, chosen, stored, span, sort)
+                    lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
+            except BadInput as refusal:
+                fault = str(refusal)
+        return web.page(
+            "compare.html",
+            400 if fault else 200,
+            viewer=viewer,
+            place="compare",
+            sites=visible,
+            chosen={row.id for row in chosen},
+            first=span[0],
+            last=span[1],
+            lines=lines,
+            as_of=_as_of(lines),
+            more=more,
+            sort=sort.value,
+            orders=[order.value for order in Order],
+            order_words=ORDER_WORDS[sort],
+            fault=fault,
+        )
+
+    return router
+
+
+def _as_of(lines: Sequence[Line]) -> str:
+    hours = min((line.clock_hours for line in lines), default=24)
+    return in_units(compared_as_of(line.each for line in lines), Units(clock_hours=hours))
+
+
+def compare_rows(
+    web: Web,
+    session: Session,
+    viewer: Viewer,
+    rows: Sequence[core_tables.Site],
+    stored: Mapping[int, StoredSite],
+    span: tuple[date, date],
+    order: Order,
+) -> list[Line]:
+    """The ranking of those sites, each by the wishes that are judged there for this viewer, with the drive
+    from their home where nobody watches it.
+
+    stored: the newest description of each.
+    """
+    watchers = watchers_of(session, rows, viewer)
+    home = people.home_of(session.get_one(core_tables.Person, viewer.person_id))
+    compared = []
+    for row in rows:
+        watcher, mine = watchers.get(row.id), wishes_of(watchers.get(row.id))
+        if watcher is None:
+            mine = with_home(mine, home, stored[row.id].site)
+        compared.append(Compared(stored[row.id], mine, watcher))
+    sites = {each.site: each.stored.site_id for each in compared}
+    wishes = {each.site: each.wishes for each in compared}
+    hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
+    with web.skies.turns.turn():
+        found = compare_stored(session, compared, span[0], span[1], web.skies.ephemeris, web.now())
+    return [
+        Line(
+            sites[ranked.each.site],
+            ranked,
+            say_drive(ranked.drive, is_estimate=ranked.is_estimate),
+            hours[sites[ranked.each.site]],
+        )
+        for ranked in rank(found, order, wishes)
+    ]
+
+
+def _day(typed: str) -> date | None:
+    if not typed:
+        return None
+    try:
+        return date.fromisoformat(typed)
+    except ValueError:
+        raise BadInput(f"{typed!r} is no date; write it as 2027-07-03.") from None

@@ -1,0 +1,250 @@
+"""Adding a site, changing it, giving it up; each with a look at its nights before anything is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from fastapi import APIRouter
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from alerts.field.driving import Home
+from alerts.field.place_doubts import PlaceDoubts
+from alerts.sites.model import Site
+from alerts.sky.nights.season import easier_wishes, wishes_text
+from service.accounts.quotas import Kept, require_room
+from service.common.timezones import doubts
+from service.settings import Settings
+from service.store.repositories import people
+from service.store.repositories.people import default_wishes
+from service.store.repositories.rounded_sites import find_copy, follow
+from service.store.repositories.sites import NewSite, add_sites, require_free_name, revise_site, share_site
+from service.store.schema import core_tables
+from service.web.nights.pictures import town_words
+from service.web.shared.assets import asset_url
+from service.web.shared.context import Web
+from service.web.shared.errors import NotInvited
+from service.web.shared.forms import Filled, Form
+from service.web.shared.night_row import NightCell, cell_of_bare, column_of, still_ahead
+from service.web.shared.site_rows import NIGHTS_SHOWN
+from service.web.shared.sky_cache import Skies
+from service.web.shared.viewer import Keeping, SignedIn, Viewer, own_site
+from service.web.sites.form import (
+    MONTH_NAMES,
+    Draft,
+    FaultTexts,
+    empty_fields,
+    fields_of,
+    filled_fields,
+    read_draft,
+)
+
+REMOVED = "the site was removed by its owner"
+UNSHARED = "the site is no longer shared"
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """What a site would give: its coming nights, its year, and what can never hold there.
+
+    counts: how many nights of the year have a window, by wishes in words.
+    """
+
+    site: Site
+    cells: tuple[NightCell, ...]
+    counts: tuple[tuple[str, int], ...]
+    never: tuple[str, ...]
+    towns: str
+    year: int
+
+
+def build_preview(skies: Skies, site: Site, now: datetime) -> Preview:
+    """The preview of a site, with the usual wishes."""
+    wishes = default_wishes().sky
+    bare = skies.bare_nights([site], now, NIGHTS_SHOWN + 1, wishes)[site]
+    asked = (wishes, *easier_wishes(site, wishes))
+    first = datetime(now.year, 1, 1, tzinfo=now.tzinfo).date()
+    with skies.turns.turn():
+        counts = tuple((wishes_text(site, each), skies.count(site, first, 365, each)) for each in asked)
+    return Preview(
+        site=site,
+        cells=tuple(still_ahead(map(cell_of_bare, bare), now)[:NIGHTS_SHOWN]),
+        counts=counts,
+        never=skies.never(site, wishes, now.year),
+        towns=town_words(skies, site),
+        year=now.year,
+    )
+
+
+def show_form(
+    web: Web,
+    viewer: Viewer,
+    fields: dict[str, object],
+    *,
+    row: core_tables.Site | None = None,
+    draft: Draft | None = None,
+    faults: FaultTexts | None = None,
+    doubt: PlaceDoubts | None = None,
+) -> HTMLResponse:
+    """The form with those fields. row: the site that is changed; draft: what is previewed; doubt: what is
+    asked about its place."""
+    preview = build_preview(web.skies, draft.site, web.now()) if draft else None
+    return web.page(
+        "site-form.html",
+        400 if faults else 200,
+        viewer=viewer,
+        place="" if row else "new",
+        row=row,
+        fields=fields,
+        faults=faults or FaultTexts(),
+        preview=preview,
+        doubt=doubt,
+        sure_value=sure_value(draft.site) if draft else "",
+        columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
+        months=MONTH_NAMES,
+        script_url=asset_url("site-form.js"),
+    )
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites/new", response_class=HTMLResponse)
+    def new(viewer: Keeping) -> HTMLResponse:
+        return show_form(web, viewer, empty_fields())
+
+    @router.post("/sites/new")
+    def create(viewer: Keeping, form: Filled) -> Response:
+        draft, faults = read_draft(form)
+        doubt = find_doubt(web, viewer, draft, form) if draft else None
+        if draft is None or doubt is not None or form.text("do") != "save":
+            return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults, doubt=doubt)
+        try:
+            with web.writing.begin() as session:
+                site_id = keep_site(session, web.duskbell.settings, viewer, draft, web.duskbell.clock())
+        except BadInput as refusal:
+            return show_form(
+                web, viewer, filled_fields(form), draft=draft, faults=FaultTexts(name=str(refusal))
+            )
+        return RedirectResponse(f"/sites/{site_id}", 303)
+
+    @router.get("/sites/{site_id:number}/edit", response_class=HTMLResponse)
+    def edit(site_id: int, viewer: SignedIn) -> HTMLResponse:
+        with web.reading() as session:
+            seen = own_site(session, site_id, viewer)
+        known = Draft(seen.stored.site, seen.stored.elevation_known, seen.row.is_shared)
+        return show_form(web, viewer, fields_of(known), row=seen.row)
+
+    @router.post("/sites/{site_id:number}/edit")
+    def change(site_id: int, viewer: SignedIn, form: Filled) -> Response:
+        with web.reading() as session:
+            seen = own_site(session, site_id, viewer)
+        row = seen.row
+        draft, faults = read_draft(form)
+        moved = draft is not None and is_elsewhere(draft.site, seen.stored.site)
+        if moved and not viewer.may_keep:
+            raise NotInvited
+        doubt = find_doubt(web, viewer, draft, form) if draft is not None and moved else None
+        if draft is None or doubt is not None or form.text("do") != "save":
+            fields = filled_fields(form)
+            return show_form(web, viewer, fields, row=row, draft=draft, faults=faults, doubt=doubt)
+        try:
+            with web.writing.begin() as session:
+                change_site(session, site_id, viewer, draft, web.duskbell.clock())
+        except BadInput as refusal:
+            faults = FaultTexts(name=str(refusal))
+            return show_form(web, viewer, filled_fields(form), row=row, draft=draft, faults=faults)
+        return RedirectResponse(f"/sites/{site_id}", 303)
+
+    @router.post("/sites/{site_id:number}/remove")
+    def remove(site_id: int, viewer: SignedIn) -> Response:
+        with web.writing.begin() as session:
+            remove_site(session, site_id, viewer, web.duskbell.clock())
+        return RedirectResponse("/", 303)
+
+    return router
+
+
+def find_doubt(web: Web, viewer: Viewer, draft: Draft, form: Form) -> PlaceDoubts | None:
+    """What is asked about the place; None where nothing is, or the tick says that it is meant."""
+    if form.text("sure") == sure_value(draft.site):
+        return None
+    return doubts(draft.site.lat_deg, draft.site.lon_deg, viewer_home(web, viewer))
+
+
+def viewer_home(web: Web, viewer: Viewer) -> Home | None:
+    with web.reading() as session:
+        return people.home_of(session.get_one(core_tables.Person, viewer.person_id))
+
+
+def sure_value(site: Site) -> str:
+    """What the tick stands for: it holds for no other coordinates."""
+    return f"{site.lat_deg:.6f},{site.lon_deg:.6f}"
+
+
+def is_elsewhere(site: Site, other: Site) -> bool:
+    """Whether it is another place: moving a site is keeping a new one."""
+    return (site.lat_deg, site.lon_deg) != (other.lat_deg, other.lon_deg)
+
+
+def keep_site(session: Session, settings: Settings, viewer: Viewer, draft: Draft, now: datetime) -> int:
+    """Keep a new site of the viewer's; its id. BadInput when one of theirs has the name."""
+    return keep_sites(session, settings, viewer, [draft], now)[0]
+
+
+def keep_sites(
+    session: Session, settings: Settings, viewer: Viewer, drafts: Sequence[Draft], now: datetime
+) -> list[int]:
+    """Keep all of these as the viewer's, or none; their ids. BadInput when a name is taken, or they don't
+    fit into what one person may keep.
+
+    Whoever keeps one while sign-up is open goes on when it is closed.
+    """
+    require_room(session, settings, viewer.person_id, Kept.SITES, now, len(drafts))
+    owner = session.get_one(core_tables.Person, viewer.person_id)
+    owner.may_keep_sites = True
+    wanted = [NewSite(each.site, each.elevation_known, each.is_shared) for each in drafts]
+    return [row.id for row in add_sites(session, owner, wanted, now)]
+
+
+def change_site(session: Session, site_id: int, viewer: Viewer, draft: Draft, now: datetime) -> None:
+    """Describe the viewer's site anew; decisions made before keep what they were made on."""
+    seen = own_site(session, site_id, viewer)
+    require_free_name(session, viewer.person_id, draft.site.name, but=site_id)
+    seen.row.name = draft.site.name
+    if seen.row.is_shared and not draft.is_shared:
+        end_at_copy(session, site_id, UNSHARED, now)
+    share_site(session, seen.row, is_shared=draft.is_shared, now=now)
+    if (draft.site, draft.elevation_known) != (seen.stored.site, seen.stored.elevation_known):
+        revise_site(session, seen.row, draft.site, elevation_known=draft.elevation_known, now=now)
+
+
+def remove_site(session: Session, site_id: int, viewer: Viewer, now: datetime) -> None:
+    """Give the viewer's site up: nobody is told of it any more, and no page shows it."""
+    row = own_site(session, site_id, viewer).row
+    row.archived_at = now
+    session.flush()
+    end_subscriptions(session, site_id, REMOVED, now)
+    end_at_copy(session, site_id, REMOVED, now)
+    follow(session, row, now)
+
+
+def end_at_copy(session: Session, site_id: int, why: str, now: datetime) -> None:
+    """End what others have running of a site."""
+    if (copy := find_copy(session, site_id)) is not None:
+        end_subscriptions(session, copy.id, why, now)
+
+
+def end_subscriptions(session: Session, site_id: int, why: str, now: datetime) -> None:
+    """End what is running at a site."""
+    running = session.scalars(
+        select(core_tables.Subscription).where(
+            core_tables.Subscription.site_id == site_id, core_tables.Subscription.ended_at.is_(None)
+        )
+    )
+    for each in running:
+        each.ended_at, each.ended_why = now, why

@@ -1,0 +1,143 @@
+"""The first page: what to do tonight, and the coming nights at every site."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from fastapi.responses import HTMLResponse
+
+from alerts.briefing.text.units import in_units
+from alerts.common.text import long_day, short_day
+from service.setup.steps import is_untouched
+from service.store.repositories.cycles import last_finished
+from service.web.shared.context import Web
+from service.web.shared.credits import recent_credits
+from service.web.shared.filters import ago, headline
+from service.web.shared.night_row import (
+    NightCell,
+    brief_words,
+    cell_words,
+    column_of,
+    standing_of,
+    window_words,
+)
+from service.web.shared.ring_notes import on_home
+from service.web.shared.site_rows import SiteRow, best_first, site_rows, visible_sites
+from service.web.shared.viewer import Looking
+
+SITES_A_PAGE = 25
+OPEN = ("go", "wait", "unknown")
+
+
+@dataclass(frozen=True, slots=True)
+class Lead:
+    """The night that the page opens with. when: the line above it; line: what is known of it."""
+
+    row: SiteRow
+    cell: NightCell
+    when: str
+    title: str
+    line: str
+
+    @property
+    def why(self) -> str:
+        """What decided, in the viewer's units."""
+        return in_units(self.cell.why, self.row.units)
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/", response_class=HTMLResponse)
+    def home(
+        viewer: Looking,
+        page: Annotated[int, Query(ge=1, le=10_000)] = 1,
+    ) -> HTMLResponse:
+        now = web.now()
+        with web.reading() as session:
+            sites = visible_sites(session, viewer)
+            rows = best_first(site_rows(session, web.skies, sites, viewer, now))
+            cycle = last_finished(session)
+            fresh = viewer is None and not web.duskbell.invented and not rows
+            untouched = fresh and is_untouched(session, web.duskbell.settings)
+            credits = recent_credits(session, web.skies) if rows else ()
+            ring = on_home(web, session, viewer) if viewer and rows else ()
+        shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
+        lead = find_lead(rows)
+        return web.page(
+            "home.html",
+            viewer=viewer,
+            place="home",
+            rows=shown,
+            lead=lead,
+            others=_tonight_elsewhere(rows, lead),
+            nothing=_nothing(rows),
+            notes={row.site_id: row_note(row) for row in shown},
+            columns={row.site_id: [(cell, column_of(cell)) for cell in row.cells] for row in shown},
+            page=page,
+            pages=-(-len(rows) // SITES_A_PAGE),
+            cycle_minutes=web.duskbell.settings.cycle_minutes,
+            looked=_looked(cycle.finished_at if cycle else None, web.duskbell.clock()),
+            credits=credits,
+            is_untouched=untouched,
+            ring=ring,
+        )
+
+    return router
+
+
+def find_lead(rows: Sequence[SiteRow]) -> Lead | None:
+    """Tonight's best if tonight is a go, may become one, or nobody can say; else the best night ahead."""
+    tonight = [(row, row.tonight) for row in rows if row.tonight and is_open(row.tonight)]
+    if tonight:
+        row, cell = min(tonight, key=lambda each: standing_of(each[1]))
+        title = f"{headline(cell.verdict)} tonight: {row.name}"
+        return Lead(row, cell, long_day(cell.name), title, window_words(cell, row.zone, row.clock_hours))
+    ahead = [(row, row.best) for row in rows if row.best is not None]
+    if not ahead:
+        return None
+    row, cell = min(ahead, key=lambda each: standing_of(each[1]))
+    line = window_words(cell, row.zone, row.clock_hours)
+    return Lead(row, cell, "Best night ahead", f"{long_day(cell.name)}: {row.name}", line)
+
+
+def is_open(cell: NightCell) -> bool:
+    """Whether its window may yet be worth going out for, as far as anybody knows."""
+    return cell.window is not None and cell.verdict in OPEN
+
+
+def _tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple[SiteRow, str]]:
+    """What else tonight may hold, best first."""
+    known = [
+        (row, row.tonight)
+        for row in rows
+        if row.tonight and is_open(row.tonight) and not (lead and row is lead.row)
+    ]
+    known.sort(key=lambda each: standing_of(each[1]))
+    return [(row, cell_words(cell, row.zone, row.clock_hours)) for row, cell in known]
+
+
+def row_note(row: SiteRow) -> str:
+    """The line above a site's columns: its best night in words."""
+    if not row.cells:
+        return "Its nights aren't worked out yet; the next cycle does it."
+    if row.best is None:
+        return "No night ahead is worth a look here."
+    watched = "" if row.is_watched or not row.is_own else " Nobody is told about this site yet."
+    return f"Best: {short_day(row.best.name)}, {brief_words(row.best)}.{watched}"
+
+
+def _nothing(rows: Sequence[SiteRow]) -> str:
+    if any(cell.window for row in rows for cell in row.cells):
+        return "Every night is judged as one to stay home. The columns below say why, night by night."
+    return "The Moon or the season leaves none at these sites. A site's season page shows when there will be."
+
+
+def _looked(finished_at: datetime | None, now: datetime) -> str:
+    if finished_at is None:
+        return "Not yet looked: the first cycle is still to come."
+    return f"Last looked {ago(finished_at, now)}."

@@ -1,0 +1,196 @@
+"""A site's page: its next worthwhile night, the nights ahead, the season, and what was told before."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Literal
+
+from fastapi import APIRouter, Response
+from fastapi.responses import HTMLResponse
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts.alert import Units
+from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.season_picture import draw_season
+from alerts.briefing.text.units import in_units
+from alerts.common.text import direction_word
+from alerts.sites.coordinates import say_lat_lon
+from alerts.sky.nights.season import Season, wishes_text
+from service.reports.default_reader import wishes_of
+from service.store.schema import core_tables
+from service.web.nights.far_night import ahead_of
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
+from service.web.nights.outcomes import came_of, outcomes_of
+from service.web.nights.page import build_night_page, told_words
+from service.web.nights.pictures import WIDTHS, town_words
+from service.web.shared.context import Web
+from service.web.shared.night_row import column_of
+from service.web.shared.site_rows import site_rows, units_for
+from service.web.shared.sky_cache import Skies
+from service.web.shared.viewer import Looking, SeenSite, Viewer, seen_site
+
+TOLD_SHOWN = 10
+SEASON_KEPT = "private, max-age=3600"
+
+
+@dataclass(frozen=True, slots=True)
+class ToldNight:
+    """A night that was told of: the last word on it, what the viewer said of it, and how it turned out."""
+
+    name: date
+    words: str
+    outcome: str
+    came: str
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites/{site_id:number}", response_class=HTMLResponse)
+    def site(site_id: int, viewer: Looking) -> HTMLResponse:
+        now = web.now()
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            row = site_rows(session, web.skies, [seen.row], viewer, now)[0]
+            lead = row.best or row.tonight
+            assert lead is not None, "the sky gives every site its nights"
+            judged = judged_night(session, web.skies, seen, viewer, lead.name, now)
+            ahead = ahead_of(web, judged, now)
+            night = build_night_page(
+                session, web.skies, judged, now, ahead=ahead, invented=web.duskbell.invented
+            )
+            told = told_nights(session, seen, viewer, row.units)
+        return web.page(
+            "site.html",
+            viewer=viewer,
+            seen=seen,
+            zone=row.zone,
+            hours=row.clock_hours,
+            base=f"/sites/{site_id}/nights/{lead.name}",
+            lead=lead,
+            night=night,
+            cells=[(cell, column_of(cell)) for cell in row.cells],
+            ahead=[cell for cell in row.cells if cell.window is not None],
+            told=told,
+            place=place_words(web.skies, seen),
+            year=now.year,
+            is_watching=judged.is_mine,
+        )
+
+    _add_season(router, web)
+    return router
+
+
+def _add_season(router: APIRouter, web: Web) -> None:
+    @router.get("/sites/{site_id:number}/season", response_class=HTMLResponse)
+    def season(site_id: int, viewer: Looking, year: int | None = None) -> HTMLResponse:
+        chosen = _year(year, web.now())
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            watcher = watcher_of(session, seen, viewer)
+            wishes = wishes_of(watcher).sky
+        found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
+        never = () if found.nights else web.skies.never(seen.stored.site, wishes, chosen)
+        return web.page(
+            "season.html",
+            viewer=viewer,
+            seen=seen,
+            zone=seen.stored.site.zone,
+            hours=units_for(watcher, viewer).clock_hours,
+            season=found,
+            best=found.by_worth()[:10],
+            never=never,
+            year=chosen,
+            years=(FIRST_YEAR, LAST_YEAR),
+            wishes=wishes_text(seen.stored.site, wishes),
+            picture=_season_picture(web.skies, found, "light", "narrow", None),
+        )
+
+    @router.get("/sites/{site_id:number}/season.svg")
+    def season_picture(
+        site_id: int,
+        viewer: Looking,
+        year: int | None = None,
+        look: Literal["light", "dark", "print"] = "light",
+        width: Literal["narrow", "wide"] = "narrow",
+    ) -> Response:
+        chosen = _year(year, web.now())
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            wishes = wishes_of(watcher_of(session, seen, viewer)).sky
+        found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
+        mark = web.now().date() if chosen == web.now().year else None
+        drawn = _season_picture(web.skies, found, look, width, mark)
+        return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": SEASON_KEPT})
+
+
+def _year(year: int | None, now: datetime) -> int:
+    return now.year if year is None else min(max(year, FIRST_YEAR), LAST_YEAR)
+
+
+def _season_picture(skies: Skies, found: Season, look: str, width: str, mark: date | None) -> Picture:
+    key = ("season picture", found.site, found.first, found.last, found.wishes, look, width, mark)
+    return skies.keep(key, lambda: draw_season(found, PALETTES[look], width=WIDTHS[width], mark=mark))
+
+
+def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: Units) -> list[ToldNight]:
+    """The last nights that the viewer was told of here, newest first, each by its last word."""
+    if viewer is None:
+        return []
+    newest = (
+        select(func.max(core_tables.Alert.id))
+        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
+        .where(
+            core_tables.Subscription.site_id == seen.row.id,
+            core_tables.Subscription.person_id == viewer.person_id,
+        )
+        .group_by(core_tables.Alert.night_name)
+        .order_by(core_tables.Alert.night_name.desc())
+        .limit(TOLD_SHOWN)
+    )
+    rows = session.execute(
+        select(core_tables.Alert, core_tables.MessageAlert.dropped, core_tables.Message.status)
+        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
+        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
+        .where(core_tables.Alert.id.in_(newest))
+        .order_by(core_tables.Alert.night_name.desc())
+    ).all()
+    names = [alert.night_name for alert, _, _ in rows]
+    said = outcomes_of(session, seen.row.id, names, viewer)
+    came = came_of(session, seen.row.id, names)
+    zone = seen.stored.site.zone
+    return [
+        ToldNight(
+            alert.night_name,
+            in_units(told_words(alert, dropped or status, zone), units),
+            said.get(alert.night_name, ""),
+            came.get(alert.night_name, ""),
+        )
+        for alert, dropped, status in rows
+    ]
+
+
+def place_words(skies: Skies, seen: SeenSite) -> list[tuple[str, str]]:
+    """What is known of the place, as (label, words)."""
+    site = seen.stored.site
+    rounded = "" if seen.is_own else ", rounded to 0.05°"
+    rows = [
+        ("Coordinates", say_lat_lon(site.lat_deg, site.lon_deg, places=5 if seen.is_own else 2) + rounded)
+    ]
+    if seen.stored.elevation_known:
+        rows.append(("Elevation", f"{site.elevation_m:.0f} m"))
+    if site.darkness is not None:
+        rows.append(("Darkness", f"{site.darkness.sqm_mag_arcsec2:.2f} mag/arcsec² at the zenith"))
+    if towns := town_words(skies, site):
+        rows.append(("Town glow", towns))
+    for foreground in site.foregrounds:
+        toward = direction_word(foreground.bearing_deg)
+        rows.append((foreground.name, f"toward {foreground.bearing_deg:.0f}°, {toward}"))
+    if site.access_note:
+        rows.append(("Access", site.access_note))
+    if site.notes:
+        rows.append(("Notes", site.notes))
+    return rows

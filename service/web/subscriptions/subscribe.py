@@ -1,0 +1,253 @@
+"""Being told about a site: a new subscription, of someone signed in or of a stranger."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+from datetime import datetime
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from alerts.common.errors import BadInput
+from alerts.common.text import sentence
+from alerts.wishes.model import Wishes
+from service.accounts import access, address_owner
+from service.accounts.quotas import Kept, QuotaReached, require_room
+from service.accounts.receivers import shown
+from service.channels.email_message import check_mail_address
+from service.store.json_values import from_json
+from service.store.repositories import people
+from service.store.schema import core_tables
+from service.web.shared.client_address import network_of_request
+from service.web.shared.context import Web
+from service.web.shared.form_guards import looks_human
+from service.web.shared.forms import Filled, Form
+from service.web.shared.path_types import row_number
+from service.web.shared.ring_notes import of_newest, of_wishes
+from service.web.shared.viewer import Looking, SeenSite, SignedIn, Viewer, is_fresh, seen_site
+from service.web.sites.form import FaultTexts
+from service.web.subscriptions.wish_count import count_wishes
+from service.web.subscriptions.wish_form import filled_wish_fields, read_wishes, wish_fields
+from service.web.subscriptions.wish_page import (
+    NEW_MAIL,
+    AddressChoice,
+    WishPage,
+    read_wishes_and_kit,
+    show_wishes,
+)
+
+log = logging.getLogger(__name__)
+
+
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites/{site_id:number}/subscribe", response_class=HTMLResponse)
+    def ask(site_id: int, viewer: Looking, another: bool = False) -> HTMLResponse:
+        return show_wishes(web, empty_page(web, site_id, viewer, another=another))
+
+    @router.post("/sites/{site_id:number}/subscribe")
+    def subscribe(site_id: int, viewer: Looking, form: Filled, request: Request) -> Response:
+        page = filled_page(web, site_id, viewer, form)
+        if page.wishes is None or form.text("do") == "count":
+            return show_wishes(web, page)
+        network = network_of_request(web, request)
+        try:
+            if viewer is None:
+                return _subscribe_stranger(web, page.seen, form, page.wishes, network)
+            needs_confirming = _subscribe_viewer(web, page.seen, viewer, form, page.wishes, network)
+        except BadInput as refusal:
+            return show_wishes(web, replace(page, faults=FaultTexts(address=str(refusal))))
+        return RedirectResponse(f"/sites/{site_id}/subscribed?confirm={needs_confirming:d}", 303)
+
+    @router.get("/sites/{site_id:number}/subscribed", response_class=HTMLResponse)
+    def subscribed(site_id: int, viewer: SignedIn, confirm: bool = False) -> HTMLResponse:
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            ring = () if confirm else of_newest(session, web, viewer, seen)
+        return web.page("subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm, ring=ring)
+
+    @router.post("/sites/{site_id:number}/wish-count")
+    def wish_count(site_id: int, viewer: Looking, form: Filled) -> Response:
+        """What the wishes being typed would have given; for the page's script."""
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+        wishes, faults = read_wishes(form, people.default_wishes())
+        if wishes is None:
+            return JSONResponse({"text": sentence(next(iter(faults.values()))), "notes": [], "prices": []})
+        advice = count_wishes(web, seen.stored.site, wishes)
+        ring = of_wishes(web, viewer, seen, wishes, advice.year)
+        notes = [each.text for each in ring]
+        return JSONResponse({"text": advice.text, "notes": notes, "prices": list(advice.prices)})
+
+    return router
+
+
+def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) -> WishPage:
+    """The form as it opens: the one running subscription to change, else the usual wishes."""
+    with web.reading() as session:
+        seen = seen_site(session, site_id, viewer)
+        known = _running(session, seen.row.id, viewer)
+        choices = address_choices(session, viewer)
+        told = tuple((row.id, shown(row.address)) for row in known)
+    if len(known) == 1 and not another:
+        wishes = from_json(Wishes, known[0].wishes)
+        fields = {**wish_fields(wishes), "kit": known[0].kit}
+        return WishPage(
+            viewer=viewer, seen=seen, fields=fields, wishes=wishes, subscription=known[0], told=told
+        )
+    wishes = people.default_wishes()
+    fields = {**wish_fields(wishes), "kit": known[0].kit if known else ""}
+    return WishPage(viewer=viewer, seen=seen, fields=fields, wishes=wishes, choices=choices, told=told)
+
+
+def filled_page(web: Web, site_id: int, viewer: Viewer | None, form: Form) -> WishPage:
+    """The form as it was filled in for a new subscription."""
+    usual = people.default_wishes()
+    with web.reading() as session:
+        seen = seen_site(session, site_id, viewer)
+        choices = address_choices(session, viewer)
+    wishes, faults = read_wishes_and_kit(form, usual)
+    return WishPage(
+        viewer=viewer,
+        seen=seen,
+        fields={**filled_wish_fields(form, usual), "kit": form.text("kit")},
+        wishes=wishes,
+        faults=faults,
+        choices=choices,
+        chosen=form.text("address"),
+        email=form.text("email"),
+    )
+
+
+def _running(session: Session, site_id: int, viewer: Viewer | None) -> list[core_tables.Subscription]:
+    if viewer is None:
+        return []
+    query = select(core_tables.Subscription).where(
+        core_tables.Subscription.site_id == site_id,
+        core_tables.Subscription.person_id == viewer.person_id,
+        core_tables.Subscription.ended_at.is_(None),
+    )
+    return list(session.scalars(query.order_by(core_tables.Subscription.id)))
+
+
+def address_choices(session: Session, viewer: Viewer | None) -> tuple[AddressChoice, ...]:
+    """The viewer's addresses that take messages, or will once confirmed."""
+    if viewer is None:
+        return ()
+    query = select(core_tables.Address).where(
+        core_tables.Address.person_id == viewer.person_id, core_tables.Address.off_since.is_(None)
+    )
+    return tuple(
+        AddressChoice(
+            row.id,
+            row.target if row.channel == "email" else shown(row),
+            row.confirmed_at is not None,
+        )
+        for row in session.scalars(query.order_by(core_tables.Address.id))
+    )
+
+
+def _subscribe_viewer(
+    web: Web, seen: SeenSite, viewer: Viewer, form: Form, wishes: Wishes, network: str
+) -> bool:
+    """Subscribe one of the viewer's addresses, or a new mail address of theirs; whether it must confirm."""
+    now = web.duskbell.clock()
+    with web.writing.begin() as session:
+        site = session.get_one(core_tables.Site, seen.row.id)
+        if form.text("address") not in ("", NEW_MAIL):
+            address = own_address(session, form.text("address"), viewer)
+        else:
+            is_own = form.is_ticked("mine")
+            address = add_mail(web, session, viewer, form.text("email"), network, now, is_own=is_own)
+        require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
+        row = people.subscribe(session, address, site, wishes, now=now)
+        people.change_kit(session, row, form.text("kit"))
+        needs_confirming = address.confirmed_at is None
+    web.nudge()
+    return needs_confirming
+
+
+def own_address(session: Session, address_id: str, viewer: Viewer) -> core_tables.Address:
+    number = row_number(address_id)
+    row = None if number is None else session.get(core_tables.Address, number)
+    if row is None or row.person_id != viewer.person_id:
+        raise BadInput("choose one of your addresses, or type a new one.")
+    return row
+
+
+def add_mail(
+    web: Web,
+    session: Session,
+    viewer: Viewer,
+    email: str,
+    network: str,
+    now: datetime,
+    *,
+    is_own: bool = False,
+) -> core_tables.Address:
+    """A mail address that the viewer types in; a new one is asked to confirm and gets nothing else before.
+
+    It joins the viewer's account if its reader says so; what the operator types in is its own person unless
+    it is said to be the operator's own.
+    """
+    target = check_mail_address(email)
+    person = session.get_one(core_tables.Person, viewer.person_id)
+    if person.is_operator and not is_own:
+        known = address_owner.find_account(session, target) or address_owner.add_pending(
+            session, target, zone=person.zone, now=now
+        )
+    else:
+        mine = address_owner.find_of_person(session, target, person.id)
+        if mine is None and not is_fresh(web, viewer):
+            raise BadInput(
+                "a new mail address of yours can sign in, so adding one needs a sign-in of the last 15 "
+                "minutes: choose an address that you have, or sign in once more on the page You and send "
+                "this again."
+            )
+        if mine is None or mine.off_reason == people.REMOVED:
+            require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
+        known = address_owner.add_joining(session, target, person, is_own=is_own, now=now)
+    access.ask_to_confirm(session, web.duskbell.keys, known, network=network, now=now)
+    return known
+
+
+def _subscribe_stranger(web: Web, seen: SeenSite, form: Form, wishes: Wishes, network: str) -> Response:
+    """Keep what a stranger asked for until their address confirms it. The answer is always the same."""
+    now = web.duskbell.clock()
+    if looks_human(web.duskbell.keys, form, now):
+        check_mail_address(form.text("email"))
+        with web.writing.begin() as session:
+            _welcome(web, session, seen, form, wishes, network, now)
+        web.nudge()
+    return web.page("asked.html", seen=seen)
+
+
+def _welcome(
+    web: Web, session: Session, seen: SeenSite, form: Form, wishes: Wishes, network: str, now: datetime
+) -> None:
+    """A new address is asked to confirm; one that is known gets a link to sign in, and nothing changes."""
+    keys, email, zone = web.duskbell.keys, form.text("email"), seen.stored.site.zone
+    address, asked = access.welcome(session, keys, email, zone=zone, network=network, now=now)
+    if asked is access.Asked.KNOWN:
+        access.ask_to_sign_in(session, keys, email, network=network, now=now)
+        return
+    running = session.scalar(
+        select(core_tables.Subscription.id).where(
+            core_tables.Subscription.address_id == address.id,
+            core_tables.Subscription.site_id == seen.row.id,
+            core_tables.Subscription.ended_at.is_(None),
+        )
+    )
+    if running is None:
+        try:
+            require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
+        except QuotaReached:  # the answer to a stranger is always the same
+            log.info("address %s has as many subscriptions as one may have", address.id)
+            return
+        site = session.get_one(core_tables.Site, seen.row.id)
+        row = people.subscribe(session, address, site, wishes, now=now)
+        people.change_kit(session, row, form.text("kit"))

@@ -1,0 +1,224 @@
+"""Wishes as a form in plain words, and back."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import timedelta
+from typing import TypeVar
+
+from alerts.common.clock_times import parse_clock
+from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target
+from alerts.sky.target_text import parse_target
+from alerts.wishes.model import Distance, HomeBy, Temperature, Trip, UnitWishes, Wishes
+from alerts.wishes.parse import (
+    find_choice,
+    length_text,
+    quiet_text,
+    read_degrees,
+    read_length,
+    read_number,
+    read_quiet,
+    read_shape,
+    read_speed_ms,
+    read_temperature_c,
+    read_trip,
+    read_whole,
+    target_text,
+    trip_text,
+)
+from service.web.shared.forms import Form
+from service.web.sites.form import Faults, FaultTexts
+
+T = TypeVar("T")
+
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+TARGETS = (
+    ("core", "the Milky Way's core"),
+    ("band", "the Milky Way's band"),
+    ("winter", "the winter arc of the Milky Way"),
+    ("none", "nothing: darkness alone"),
+)
+SHAPES = (
+    (Shape.ARCH, "a low arch"),
+    (Shape.LEANING, "a leaning band"),
+    (Shape.COLUMN, "an upright column"),
+    (Shape.OVERHEAD, "overhead"),
+)
+MOONS = (
+    ("down", "must be down"),
+    ("thin", "may cost up to the loss below"),
+    ("any", "doesn't matter"),
+)
+NO_TARGETS: tuple[Target, ...] = ()
+NO_SHAPES: tuple[Shape, ...] = ()
+NO_TRIPS: tuple[Trip, ...] = ()
+NO_HOME_BY: tuple[HomeBy, ...] = ()
+
+
+def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
+    """The wishes that a form describes, and no faults; or None, and a fault for each field to change.
+
+    known: gives what the form doesn't ask for.
+    """
+    faults = Faults()
+    read = _Reader(form, faults)
+    values: dict[str, object] = {
+        "sky": faults.read("target", lambda: _sky(form), known.sky),
+        "more_targets": faults.read("more_targets", lambda: _targets(form.text("more_targets")), NO_TARGETS),
+        "shapes": faults.read("shapes", lambda: tuple(map(read_shape, form.all("shapes"))), NO_SHAPES),
+        "shortest_window": read.minutes("shortest", known.shortest_window),
+        **_chances(form, read, known),
+        "wind_limit_ms": read.speed_ms("wind", known.wind_limit_ms),
+        "gust_limit_ms": read.speed_ms("gust", known.gust_limit_ms),
+        "coldest_c": read.temperature_c_or_none("coldest"),
+        "drive": read.minutes_or_none("drive"),
+        "scouting": read.minutes("scouting", known.scouting),
+        "scout_by_daylight": form.is_ticked("scout_by_daylight"),
+        "notice": read.minutes("notice", known.notice),
+        "days_ahead": read.whole("days_ahead", known.days_ahead),
+        "signal_lost_before": read.minutes_or_none("signal_lost"),
+        "most_a_week": read.whole_or_none("most_a_week"),
+        "weekdays": tuple(sorted({int(day) for day in form.all("weekdays") if day in "0123456"})),
+        "home_by": faults.read("home_by", lambda: _home_by(form), NO_HOME_BY),
+        "trips": faults.read("trips", lambda: _trips(form.text("trips")), NO_TRIPS),
+        "trips_only": form.is_ticked("trips_only"),
+        "quiet": faults.read("quiet", lambda: read_quiet(form.text("quiet")), known.quiet),
+        "clock_zone": form.text("clock_zone") or known.clock_zone,
+        "units": faults.read("units", lambda: _units(form), known.units),
+    }
+    if faults.texts:
+        return None, faults.texts
+    wishes = faults.read("", lambda: Wishes(**values), None)  # type: ignore[arg-type]  # checked by name
+    return wishes, faults.texts
+
+
+def _chances(form: Form, read: _Reader, known: Wishes) -> dict[str, object]:
+    """A named choice sets both limits, but for one to take back that was changed by hand."""
+    back_pct = read.whole("chance_back", known.chance_back_pct)
+    choice = find_choice(form.text("chance_go"))
+    if choice is None:
+        return {"chance_go_pct": read.whole("chance_go", known.chance_go_pct), "chance_back_pct": back_pct}
+    is_untouched = back_pct == known.chance_back_pct
+    return {"chance_go_pct": choice.go_pct, "chance_back_pct": choice.back_pct if is_untouched else back_pct}
+
+
+class _Reader:
+    """Figures from a form; a field left empty, or missing, means what was known."""
+
+    def __init__(self, form: Form, faults: Faults) -> None:
+        self._form, self._faults = form, faults
+
+    def speed_ms(self, name: str, known: float) -> float:
+        found = self._read(name, read_speed_ms)
+        return known if found is None else found
+
+    def temperature_c_or_none(self, name: str) -> float | None:
+        return self._read(name, read_temperature_c)
+
+    def whole(self, name: str, known: int) -> int:
+        found = self.whole_or_none(name)
+        return known if found is None else found
+
+    def whole_or_none(self, name: str) -> int | None:
+        return self._read(name, read_whole)
+
+    def minutes(self, name: str, known: timedelta) -> timedelta:
+        found = self.minutes_or_none(name)
+        return known if found is None else found
+
+    def minutes_or_none(self, name: str) -> timedelta | None:
+        """`90`, or hours and minutes as `1:30`."""
+        return self._read(name, read_length)
+
+    def _read(self, name: str, make: Callable[[str], T]) -> T | None:
+        text = self._form.text(name)
+        if not text:
+            return None
+        return self._faults.read(name, lambda: make(text), None)
+
+
+def _sky(form: Form) -> SkyWishes:
+    target = parse_target(form.text("target_named") or form.text("target") or "core")
+    lowest = form.text("lowest")
+    moon = form.text("moon") or "down"
+    loss = form.text("loss") or "0.3"
+    return SkyWishes(
+        target=target,
+        darkness=DarknessWish.NEAR if form.text("darkness") == "near" else DarknessWish.ASTRONOMICAL,
+        moonless=moon == "down",
+        lowest_altitude_deg=read_degrees(lowest) if lowest else None,
+        most_loss_mag=read_number(loss) if moon == "thin" else None,
+    )
+
+
+def _targets(text: str) -> tuple[Target, ...]:
+    """Further targets, one a line or separated by semicolons, in their order."""
+    return tuple(parse_target(part) for part in re.split(r"[;\n]", text) if part.strip())
+
+
+def _home_by(form: Form) -> tuple[HomeBy, ...]:
+    filled = [(day, form.text(f"home_by_{day}")) for day in range(7)]
+    return tuple(HomeBy(day, parse_clock(text)) for day, text in filled if text)
+
+
+def _trips(text: str) -> tuple[Trip, ...]:
+    return tuple(read_trip(line) for line in text.splitlines() if line.strip())
+
+
+def _units(form: Form) -> UnitWishes:
+    return UnitWishes(
+        Temperature.FAHRENHEIT if form.text("temperature") == "fahrenheit" else Temperature.CELSIUS,
+        Distance.MILES if form.text("distance") == "miles" else Distance.KILOMETRES,
+        12 if form.text("clock") == "12" else 24,
+    )
+
+
+def wish_fields(wishes: Wishes) -> dict[str, object]:
+    """Wishes as the form shows them."""
+    sky = wishes.sky
+    name = target_text(sky.target)
+    is_listed = name in dict(TARGETS)
+    return {
+        "target": name if is_listed else "named",
+        "target_named": "" if is_listed else name,
+        "more_targets": "; ".join(map(target_text, wishes.more_targets)),
+        "shapes": {shape.value for shape in wishes.shapes},
+        "lowest": "" if sky.lowest_altitude_deg is None else f"{sky.lowest_altitude_deg:g}",
+        "darkness": sky.darkness.value,
+        "moon": "down" if sky.moonless else "any" if sky.most_loss_mag is None else "thin",
+        "loss": f"{sky.most_loss_mag:g}" if sky.most_loss_mag is not None else "0.3",
+        "shortest": length_text(wishes.shortest_window),
+        "chance_go": wishes.choice.name if wishes.choice else str(wishes.chance_go_pct),
+        "chance_back": str(wishes.chance_back_pct),
+        "wind": f"{wishes.wind_limit_ms:g}",
+        "gust": f"{wishes.gust_limit_ms:g}",
+        "coldest": "" if wishes.coldest_c is None else f"{wishes.coldest_c:g}",
+        "drive": "" if wishes.drive is None else length_text(wishes.drive),
+        "scouting": length_text(wishes.scouting),
+        "scout_by_daylight": wishes.scout_by_daylight,
+        "notice": length_text(wishes.notice),
+        "days_ahead": str(wishes.days_ahead),
+        "signal_lost": "" if wishes.signal_lost_before is None else length_text(wishes.signal_lost_before),
+        "most_a_week": "" if wishes.most_a_week is None else str(wishes.most_a_week),
+        "weekdays": set(wishes.weekdays),
+        **{f"home_by_{day}": "" for day in range(7)},
+        **{f"home_by_{each.weekday}": f"{each.by:%H:%M}" for each in wishes.home_by},
+        "trips": "\n".join(map(trip_text, wishes.trips)),
+        "trips_only": wishes.trips_only,
+        "quiet": quiet_text(wishes.quiet) if wishes.quiet else "",
+        "clock_zone": wishes.clock_zone,
+        "temperature": wishes.units.temperature.value,
+        "distance": wishes.units.distance.value,
+        "clock": str(wishes.units.clock_hours),
+    }
+
+
+def filled_wish_fields(form: Form, known: Wishes) -> dict[str, object]:
+    """The fields as they were filled in, to show them again."""
+    fields: dict[str, object] = {name: form.text(name) for name in wish_fields(known)}
+    fields["shapes"] = set(form.all("shapes"))
+    fields["weekdays"] = {int(day) for day in form.all("weekdays") if day in "0123456"}
+    for tick in ("scout_by_daylight", "trips_only"):
+        fields[tick] = form.is_ticked(tick)
+    return fields
