@@ -20,8 +20,8 @@ from alerts.weather.forecast import Forecast, Place
 from service.channels.model import Channel
 from service.common.clock import real_clock
 from service.common.secret_key import Keys, load_keys
-from service.feeds.shared.model import Gathered
-from service.observations.model import Ask, Heard
+from service.feeds.shared.model import Gather, Gathered
+from service.observations.model import Ask, Heard, Observe
 from service.settings import Settings, load_settings
 from service.store.engine import open_engine
 from service.store.migrate import require_current
@@ -30,8 +30,6 @@ if TYPE_CHECKING:
     from service.common.metrics import Metrics
     from service.delivery.dispatcher import Delivery
 
-Gather = Callable[[Sequence[Place], Span], Gathered]
-Observe = Callable[[Sequence[Ask]], Heard]
 LIVE = frozenset(
     {
         *("contact", "open_meteo_noncommercial", "open_meteo_key", "operator_email", "named_targets"),
@@ -78,7 +76,7 @@ class Duskbell:
     def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
         """What the feeds say now about those places over those hours."""
         gathered = self._ask(places, hours)
-        self.metrics.count_failures(gathered.failures)
+        self.metrics.count_failures((each.feed, each.why) for each in gathered.failures)
         return gathered
 
     def _ask(self, places: Sequence[Place], hours: Span) -> Gathered:

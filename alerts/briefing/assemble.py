@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
-from alerts.briefing.facts.alert import Attachment, Briefing, MailParts, PictureLink, Units
+from alerts.briefing.facts.alert import Attachment, Briefing, MailParts, PictureLink
 from alerts.briefing.facts.field_notes import FieldNotes, Standing, TownGlow
 from alerts.briefing.pictures.drawing import NARROW, Picture
 from alerts.briefing.pictures.frame_picture import draw_panorama, draw_view
@@ -19,6 +19,7 @@ from alerts.briefing.pictures.palettes import LIGHT, Palette
 from alerts.briefing.render import render_mail
 from alerts.briefing.template_environment import BUILT_IN, Templates
 from alerts.common.span import Span
+from alerts.common.units import Units
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night, TargetKind, TrackPoint

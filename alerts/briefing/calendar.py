@@ -13,12 +13,14 @@ from uuid import NAMESPACE_URL, uuid5
 
 from icalendar import Alarm, Calendar, Event
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Units
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.whole_minutes import to_the_minute
 from alerts.briefing.render import INVENTED_MARK, first_line
 from alerts.briefing.text.alert_view import view_alert, web_address
 from alerts.common.span import Span, require_utc
 from alerts.common.text import LONGEST_NAME, plain
+from alerts.common.units import Units
+from alerts.notifying.model import AlertKind
 
 WINDOW = "window"
 PRODUCT = "-//Duskbell//Briefing//EN"

@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind, Attribution
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
 from alerts.judging.site_choice import Choice, choice_of, say_fork
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
 from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import Telling, Told, Why
 from alerts.notifying.validity import say_doubt
 from alerts.sites.model import Site

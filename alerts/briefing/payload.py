@@ -62,14 +62,15 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from alerts.briefing.facts.alert import AlertFacts, OtherSite, Units
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.payload_field import field_values, place_values, sky_values
 from alerts.briefing.text.alert_view import web_address
 from alerts.briefing.text.event import event_told, event_values
-from alerts.briefing.text.units import in_units
 from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, plain
 from alerts.common.time_text import utc_text
+from alerts.common.units import Units, in_units
+from alerts.judging.site_choice import OtherSite
 
 VERSION = 1
 _TIMES = ("leave_by", "home_about", "decide_at", "sunset", "sunrise", "forecast_issued_at", "decided_at")

@@ -16,12 +16,14 @@ from functools import cache
 import css_inline
 from jinja2 import TemplateSyntaxError
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, MailParts, PictureLink, Units
+from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts, PictureLink
 from alerts.briefing.payload import payload_values
 from alerts.briefing.template_environment import BUILT_IN, TEMPLATE_FAULTS, Templates
 from alerts.briefing.text.alert_view import AlertView, credits_of, view_alert, web_address
 from alerts.briefing.text.cautions import CHAT_CAUTION, TURN_ROUND, cautions_for
 from alerts.common.text import shorten, unmentioned
+from alerts.common.units import Units
+from alerts.notifying.model import AlertKind
 
 LONGEST_SUBJECT = 60
 SHORTEST_NAME = 12

@@ -14,9 +14,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from alerts.common.span import Span
-from alerts.common.time_text import minute_down, whole_minutes
-from alerts.sites.model import zone_info
-from alerts.sky.night import Shape
+from alerts.common.time_text import minute_down, say_12_hours, whole_minutes, zone_info
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS = (
@@ -29,12 +27,6 @@ POINTS = (
     "south", "south-south-west", "south-west", "west-south-west",
     "west", "west-north-west", "north-west", "north-north-west",
 )  # fmt: skip
-SHAPE_WORDS = {
-    Shape.ARCH: "low arch",
-    Shape.LEANING: "leaning band",
-    Shape.COLUMN: "upright column",
-    Shape.OVERHEAD: "overhead",
-}
 COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 LONGEST_NAME = 80
 LONGEST_SENTENCE = 300
@@ -87,11 +79,6 @@ class Clock:
         """`CEST (UTC+2, Europe/Madrid)`."""
         word, offset = self.zone_word(at), offset_word(self.local(at))
         return f"{word} ({self.zone.key})" if word == offset else f"{word} ({offset}, {self.zone.key})"
-
-
-def say_12_hours(hour: int, minute: int) -> str:
-    """`11:20 pm`; midnight is 12:00 am."""
-    return f"{hour % 12 or 12}:{minute:02d} {'am' if hour < 12 else 'pm'}"
 
 
 def clock_in(zone: str, times: Iterable[datetime], hours: int = 24) -> Clock:

@@ -8,7 +8,9 @@ there; Sun and Moon, which nobody has to meet, by the nearest.
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from alerts.common.errors import BadInput
 from alerts.common.span import Span
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -125,3 +127,18 @@ def zone_word(local: datetime) -> str:
     hours, minutes = divmod(abs(offset) // timedelta(minutes=1), 60)
     sign = "−" if offset < timedelta(0) else "+"
     return f"UTC{sign}{hours}" + (f":{minutes:02}" if minutes else "")
+
+
+def zone_info(zone: str) -> ZoneInfo:
+    """The zone of that IANA name; BadInput when there is none."""
+    try:
+        return ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise BadInput(
+            f"{zone!r} is no time zone we know; write an IANA name such as Europe/Madrid."
+        ) from error
+
+
+def say_12_hours(hour: int, minute: int) -> str:
+    """`11:20 pm`; midnight is 12:00 am."""
+    return f"{hour % 12 or 12}:{minute:02d} {'am' if hour < 12 else 'pm'}"

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from alerts.judging.rules import Reason, Result, target_name
+from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG, WindowSky
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night, SkyWishes, TargetKind
+from alerts.sky.target_text import target_name
 
 TOWNS_WARN_FROM_MAG = 0.5
 """Towns that brighten the target's sky by so much (to 1.6 times the natural light) are worth a warning."""

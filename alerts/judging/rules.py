@@ -13,7 +13,8 @@ from alerts.common.span import Span, intersect
 from alerts.common.time_text import say_day, say_minutes, say_span
 from alerts.judging.ranking import shape_time
 from alerts.sites.model import Site
-from alerts.sky.night import DarknessWish, DarkWindow, Night, Shape, Target, TargetKind
+from alerts.sky.night import DarknessWish, DarkWindow, Night, TargetKind
+from alerts.sky.target_text import SHAPE_NAMES, target_name
 from alerts.weather.model_names import family_name, source_name
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.wishes.model import Wishes
@@ -23,13 +24,6 @@ ESSENTIAL_HAZARDS = ("wind", "precipitation")
 SAFETY_FIRST = ("thunder", "warning", "gust", "wind", "precipitation", "cold", "fog", "smoke", "lens")
 ALWAYS_LOOKED_AT = ("thunder", "gust", "wind", "precipitation", "cold", "fog", "lens")
 """Named as unknown where an outlook has nothing of them."""
-
-SHAPE_NAMES = {
-    Shape.ARCH: "a low arch",
-    Shape.LEANING: "a leaning band",
-    Shape.COLUMN: "an upright column",
-    Shape.OVERHEAD: "a band overhead",
-}
 
 
 class Result(StrEnum):
@@ -103,12 +97,6 @@ def _target_too_low(night: Night) -> str:
         return f"{name} doesn't stand clear of the horizon {when}"
     limit = "high enough" if lowest is None else f"{lowest:g}°"
     return f"{name} doesn't reach {limit} {when}"
-
-
-def target_name(target: Target) -> str:
-    """What the target is called inside a sentence."""
-    names = {TargetKind.CORE: "the core", TargetKind.BAND: "the Milky Way", TargetKind.NONE: "the sky"}
-    return target.name or names.get(target.kind, "the target")
 
 
 def over(span: Span, outlook: Outlook | None, wishes: Wishes, now: datetime, site: Site) -> Reason:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
-from alerts.briefing.facts.alert import OtherSite
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import say_clock
@@ -154,3 +154,16 @@ def find_fork(one: Choice, other: Choice) -> Fork | None:
 
 def _chance(choice: Choice) -> str:
     return "chance unknown" if choice.chance_pct is None else f"{choice.chance_pct} %"
+
+
+@dataclass(frozen=True, slots=True)
+class OtherSite:
+    """Another site of the same person on the same night, as it is judged now. latest_departure: leaving
+    later helps no more; None where that isn't known."""
+
+    site_name: str
+    verdict: VerdictWord
+    chance_pct: int | None
+    window: Span | None
+    leave_by: datetime | None
+    latest_departure: datetime | None = None

@@ -18,6 +18,7 @@ from alerts.judging.ranking import worth_minutes
 from alerts.judging.rules import Reason, Result
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
+from alerts.sky.target_text import target_name
 from alerts.weather.chance import SAYS_CLEAR_FROM
 from alerts.weather.model_names import source_name
 from alerts.weather.outlook import Outlook
@@ -313,6 +314,6 @@ def _as_other(verdict: Verdict, best: Verdict, site: Site) -> Reason:
     window, chosen = verdict.window, best.window
     assert window is not None, "only windows are judged"
     assert chosen is not None, "only windows are judged"
-    name = "" if window.target == chosen.target else f" ({rules.target_name(window.target)})"
+    name = "" if window.target == chosen.target else f" ({target_name(window.target)})"
     text = f"{say_span(window.span, site.tz)}{name}: {verdict.word}, {without_note(verdict.deciding).text}"
     return Reason("other_window", _AS_RESULT[verdict.word], text)

@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from alerts.common.span import Span
-from alerts.judging.rules import target_name
 from alerts.judging.verdict import Verdict
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import Dome, domes
 from alerts.sky.brightness.total import SkyPoint, domes_stood_over, site_sky, sky_points
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night
+from alerts.sky.target_text import target_name
 
 TOWN_CREDIT = "Town data © GeoNames, CC BY 4.0"
 TOWN_CREDIT_URL = "https://www.geonames.org/"

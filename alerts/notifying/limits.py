@@ -9,12 +9,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta, tzinfo
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import say_time
 from alerts.field.trip_plan import FieldPlan
-from alerts.notifying.model import HEADS_UP_FROM_PCT, Seen, Telling, Told, Why, silence
+from alerts.notifying.model import HEADS_UP_FROM_PCT, AlertKind, Seen, Telling, Told, Why, silence
 from alerts.wishes.model import Wishes
 
 GO_AGAIN_MARGIN_PCT = 5

@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import datetime
 from enum import IntEnum, StrEnum
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
@@ -170,3 +169,12 @@ def held_since(before: tuple[Rung, datetime] | None, rung: Rung, now: datetime) 
     if before is None or rung > before[0]:
         return now
     return min(before[1], now)
+
+
+class AlertKind(StrEnum):
+    """A fact to be told about one night to one subscription."""
+
+    HEADS_UP = "heads_up"  # days ahead: this night may be worth it
+    GO = "go"  # on the day: drive
+    CHANGED = "changed"  # told go, and the times have moved
+    STAND_DOWN = "stand_down"  # told go, and it no longer holds

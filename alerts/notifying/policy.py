@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, tzinfo
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
@@ -20,6 +19,7 @@ from alerts.notifying.limits import GO_AGAIN_MARGIN_PCT, MOST_TOLD, Look, go_due
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,
     LINEAGES_NEEDED,
+    AlertKind,
     Rung,
     Seen,
     SeenWindow,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.errors import BadInput
+from alerts.common.time_text import zone_info
 
 LOWEST_ELEVATION_M = -430.0
 """The Dead Sea shore, the lowest dry land."""
@@ -126,13 +127,3 @@ class Site:
     @property
     def tz(self) -> ZoneInfo:
         return zone_info(self.zone)
-
-
-def zone_info(zone: str) -> ZoneInfo:
-    """The zone of that IANA name; BadInput when there is none."""
-    try:
-        return ZoneInfo(zone)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise BadInput(
-            f"{zone!r} is no time zone we know; write an IANA name such as Europe/Madrid."
-        ) from error

@@ -6,7 +6,7 @@ import re
 
 from alerts.common.errors import BadInput
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
-from alerts.sky.night import Target, TargetKind
+from alerts.sky.night import Shape, Target, TargetKind
 
 _PLAIN = {
     "core": Target(TargetKind.CORE),
@@ -42,3 +42,25 @@ def _number(text: str) -> float:
         return float(text)
     except ValueError:
         raise BadInput(f"{text!r} is no number of degrees.") from None
+
+
+SHAPE_WORDS = {
+    Shape.ARCH: "low arch",
+    Shape.LEANING: "leaning band",
+    Shape.COLUMN: "upright column",
+    Shape.OVERHEAD: "overhead",
+}
+
+
+SHAPE_NAMES = {
+    Shape.ARCH: "a low arch",
+    Shape.LEANING: "a leaning band",
+    Shape.COLUMN: "an upright column",
+    Shape.OVERHEAD: "a band overhead",
+}
+
+
+def target_name(target: Target) -> str:
+    """What the target is called inside a sentence."""
+    names = {TargetKind.CORE: "the core", TargetKind.BAND: "the Milky Way", TargetKind.NONE: "the sky"}
+    return target.name or names.get(target.kind, "the target")

@@ -10,13 +10,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from alerts.briefing.text.units import in_units, units_of
 from alerts.common.errors import BadInput
 from alerts.common.time_text import say_day, say_drive, say_minutes
-from alerts.judging.rules import SHAPE_NAMES, target_name
+from alerts.common.units import in_units
 from alerts.sky.night import DarknessWish, require_loss_wish
-from alerts.sky.target_text import parse_target
-from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Temperature, Trip, Wishes
+from alerts.sky.target_text import SHAPE_NAMES, parse_target, target_name
+from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Temperature, Trip, Wishes, units_of
 from alerts.wishes.parse import (
     find_choice,
     home_by_texts,

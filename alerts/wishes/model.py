@@ -8,7 +8,8 @@ from enum import StrEnum
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.errors import BadInput
-from alerts.sites.model import zone_info
+from alerts.common.time_text import zone_info
+from alerts.common.units import Units
 from alerts.sky.night import Shape, SkyWishes, Target, TargetKind, require_loss_wish
 
 WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -322,3 +323,13 @@ def _check_calendar(wishes: Wishes) -> None:
         raise BadInput(f"at most {MOST_TRIPS} trips can be kept, got {len(wishes.trips)}.")
     if wishes.clock_zone:
         zone_info(wishes.clock_zone)
+
+
+def units_of(wishes: Wishes) -> Units:
+    """As the person wishes to read figures and times."""
+    wished = wishes.units
+    return Units(
+        fahrenheit=wished.temperature is Temperature.FAHRENHEIT,
+        miles=wished.distance is Distance.MILES,
+        clock_hours=wished.clock_hours,
+    )

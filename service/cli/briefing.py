@@ -56,10 +56,10 @@ def briefing(
 
     For a SITE that somebody watches, with the wishes and the kit of its oldest subscription.
     """
-    from alerts.briefing.facts.alert import Units
-    from alerts.briefing.text.units import units_of
+    from alerts.common.units import Units
     from alerts.field.kit_text import parse_kit
     from alerts.sky.ephemeris import Ephemeris
+    from alerts.wishes.model import units_of
     from service.cli.forecasts import moment_to_judge, read_weather
     from service.cli.one_night import Asked, ahead_of, look_at_night
     from service.reports.briefing_report import build_brief

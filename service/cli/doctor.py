@@ -360,7 +360,7 @@ def _keys(settings: Settings) -> Iterator[Finding]:
 
 def _proxy(settings: Settings) -> Iterator[Finding]:
     """Whether a proxy that seems to stand before the pages is named."""
-    from service.web.middleware import is_loopback, origin_of
+    from service.common.origins import is_loopback, origin_of
 
     reached = origin_of(settings.public_url)
     if settings.trusted_proxies:
@@ -377,7 +377,7 @@ def _proxy(settings: Settings) -> Iterator[Finding]:
 
 def _page(settings: Settings) -> Iterator[Finding]:
     """Where the pages are, and what doesn't work there."""
-    from service.web.middleware import is_loopback, origin_of
+    from service.common.origins import is_loopback, origin_of
 
     listens = f"http://{settings.web_host}:{settings.web_port}"
     yield Finding("ok", "page", f"served at {listens} by: duskbell serve")

@@ -66,12 +66,12 @@ def ask_both(
 def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:
     """What the stations near a place that isn't kept report now, where the night begins soon; nothing where
     nobody says who asks."""
-    from service.feeds import ask_now
     from service.feeds.command_state import sessions_at_hand
     from service.feeds.shared.http_client import PoliteClient, identify
+    from service.observations import near_now
     from service.observations.station_wiring import ask_stations, client_of
 
-    ask = ask_now.stations_wanted(site, night, now)
+    ask = near_now.stations_wanted(site, night, now)
     if ask is None or not settings.contact:
         return ()
     sessions = sessions_at_hand(settings)
@@ -81,5 +81,5 @@ def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tup
         else client_of(settings, sessions)
     )
     with client:
-        heard = ask_stations(settings, [ask], client, ask_now.STATIONS_BUDGET_S)
-    return ask_now.heard_skies(site, heard, now)
+        heard = ask_stations(settings, [ask], client, near_now.STATIONS_BUDGET_S)
+    return near_now.heard_skies(site, heard, now)

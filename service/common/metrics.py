@@ -10,8 +10,6 @@ from collections.abc import Iterable
 
 from prometheus_client import CollectorRegistry, Counter, Histogram
 
-from service.feeds.shared.model import FeedFailure
-
 SECONDS = (0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 20, 60)
 
 
@@ -54,18 +52,10 @@ class Metrics:
             registry=self.registry,
         )
 
-    def count_failures(self, failures: Iterable[FeedFailure]) -> None:
-        """Count what feeds couldn't give."""
-        for failure in failures:
-            self.feed_failures.labels(failure.feed, _why_failed(failure)).inc()
-
-
-def _why_failed(failure: FeedFailure) -> str:
-    if failure.gate is not None:
-        return failure.gate.value
-    if failure.status is not None:
-        return str(failure.status)
-    return "throttled" if failure.retry_after is not None else "unanswered"
+    def count_failures(self, failures: Iterable[tuple[str, str]]) -> None:
+        """Count what feeds couldn't give: each failure by its feed and why."""
+        for feed, why in failures:
+            self.feed_failures.labels(feed, why).inc()
 
 
 def reason_word(code: str) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from alerts.common.errors import BadInput
+from alerts.common.time_text import zone_info
 from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts, place_doubts
-from alerts.sites.model import zone_info
 
 
 def zone_at(lat_deg: float, lon_deg: float) -> str:

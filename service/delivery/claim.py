@@ -15,13 +15,13 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import AlertKind, Units
-from alerts.briefing.text.units import units_of
 from alerts.common.errors import BadInput
+from alerts.common.time_text import zone_info
+from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.notifying.validity import is_first_word, quiet_until, still_stands
-from alerts.sites.model import zone_info
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import Wishes, units_of
 from service.accounts.notices.text import NoticeKind
 from service.channels.model import Channel
 from service.common.secret_key import Keys

@@ -11,12 +11,14 @@ from pathlib import Path
 from alerts.briefing.collect import preview_facts
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.collect_sky import sky_note
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, OtherSite
+from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import render_mail
 from alerts.briefing.template_environment import BUILT_IN, Templates
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Reason, Result
+from alerts.judging.site_choice import OtherSite
 from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.sites.model import Foreground, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import night_named

@@ -16,11 +16,13 @@ from typing import Any
 
 from alerts.briefing.assemble import PngPicture, draw_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, Units
+from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import ranked
 from alerts.briefing.template_environment import BUILT_IN, TEMPLATE_FAULTS, Templates
 from alerts.common.errors import DuskbellError
 from alerts.common.span import Span
+from alerts.common.units import Units
+from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night
 from service.channels.compose import Enclosed

@@ -15,8 +15,8 @@ from datetime import datetime, timedelta
 from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from service.accounts.notices.text import NoticeKind
 from service.store.maintenance.personal_data import ERASED
 from service.store.repositories.messages import LEASE, UNSETTLED, WAITING, Status

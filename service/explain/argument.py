@@ -11,22 +11,21 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import Units
-from alerts.briefing.text.units import in_units, units_of
+from alerts.briefing.text.event import say_chance
 from alerts.common.text import Clock, direction_word, length, listed, sentence
-from alerts.common.time_text import say_lasting, say_span, say_when
-from alerts.judging.rules import Reason, Result, sky_reasons, target_name
+from alerts.common.time_text import say_lasting, say_span, say_when, zone_info
+from alerts.common.units import Units, in_units
+from alerts.judging.rules import Reason, Result, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
-from alerts.sites.model import zone_info
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.target_text import target_name
 from alerts.track.record.text import say_outcome
 from alerts.weather.model_names import model_name, name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.fields import drive_words, say_words
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import Wishes, units_of
 from service.explain.answer import HELD_BACK, KIND_WORDS, STATE_WORDS, answer
 from service.explain.case import Case, open_case
-from service.reports.outlook_text import say_chance
 from service.store.json_values import from_json
 from service.store.repositories.messages import Status
 from service.store.repositories.people import default_wishes

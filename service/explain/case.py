@@ -10,12 +10,13 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
 from alerts.common.text import Clock
+from alerts.common.time_text import zone_info
 from alerts.judging.access_rules import without_note
 from alerts.judging.darkness_rule import darkness
 from alerts.judging.rules import Reason
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import window_skies
-from alerts.sites.model import Site, zone_info
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, night_named
 from alerts.track.observations.evidence import PersonReport

@@ -8,41 +8,17 @@ from datetime import datetime
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.night import Night
-from alerts.track.observations.nearby_sky import station_skies
 from alerts.weather.forecast import Forecast, Place
-from alerts.weather.sky_now import StationSky
 from service.feeds.feed_wiring import AtHand, ask_now
 from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.model import Gathered
-from service.feeds.sight_requests import Look, ask_along, with_sights
-from service.observations.model import BEFORE_AND_AFTER, Ask, Heard
-from service.pipeline.refresh_stage import NEAR
-from service.pipeline.station_stage import ASKED_BACK, HEARD_BEFORE
+from service.feeds.sight_requests import NEAR, Look, ask_along, with_sights
 from service.settings import Settings
 
 NETWORK_BUDGET_S = 7.0
 """All feeds together; a command then still ends within ten seconds."""
 OVERHEAD_BUDGET_S = 5.0
 """Of that, for the site itself; the line of sight gets what is left."""
-
-
-STATIONS_BUDGET_S = 2.0
-"""The sources of station reports together, after the feeds."""
-
-
-def stations_wanted(site: Site, night: Night, now: datetime) -> Ask | None:
-    """What to ask the stations near a place; None where its night doesn't begin soon, or is over."""
-    ahead = [window.span for window in night.windows if window.span.end > now]
-    if not ahead or ahead[0].start > now + HEARD_BEFORE:
-        return None
-    end = now - BEFORE_AND_AFTER
-    return Ask(site.lat_deg, site.lon_deg, Span(end - ASKED_BACK, end))
-
-
-def heard_skies(site: Site, heard: Heard, now: datetime) -> tuple[StationSky, ...]:
-    """What those reports say of the sky above a place."""
-    stations = {each.station.name: each.station for each in heard.observed}
-    return station_skies(site, list(stations.values()), [each.report for each in heard.observed], now)
 
 
 def ask_both(

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
@@ -16,9 +16,7 @@ from alerts.weather.forecast import Forecast, Place
 from alerts.weather.line_of_sight import View, places_to_ask, view_of
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import ModelRow, find_model
-from service.feeds.shared.model import Gathered
-
-Gather = Callable[[Sequence[Place], Span], Gathered]
+from service.feeds.shared.model import Gather, Gathered
 
 HOPELESS_PCT = 90.0
 """Where every model has more cloud than this overhead all through a window, nobody looks aside."""
@@ -118,3 +116,6 @@ def with_sights(forecast: Forecast, aside: Aside, looks: Sequence[Look]) -> Fore
 
 def _away_km(site: Place, place: Place) -> float:
     return distance_km(site.lat_deg, site.lon_deg, place.lat_deg, place.lon_deg)
+
+
+NEAR = timedelta(hours=36)

@@ -11,9 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.judging.verdict import Verdict, trip_to
-from alerts.notifying.model import Rung, Telling, Told, Why, held_since
+from alerts.notifying.model import AlertKind, Rung, Telling, Told, Why, held_since
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes

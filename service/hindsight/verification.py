@@ -25,8 +25,8 @@ from alerts.track.observations.independence import DULL_NIGHTS, NightSeen, find_
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.observations.stations import CLEAR_OKTAS
 from alerts.weather.forecast import Forecast, Place
-from service.app import Duskbell, Gather, Observe
-from service.observations.model import Ask, Heard
+from service.feeds.shared.model import Gather
+from service.observations.model import Ask, Heard, Observe
 from service.store.json_values import from_json
 from service.store.repositories import calibrations, climates, forecasts, judged_events, record_rows
 from service.store.repositories.sites import StoredSite, stored_site
@@ -62,12 +62,6 @@ class Verifying:
     observe: Observe
     gather: Gather
     as_aside: bool = False
-
-
-def verifying_from(duskbell: Duskbell) -> Verifying:
-    """As the settings describe it."""
-    aside = duskbell.settings.line_of_sight
-    return Verifying(duskbell.sessions, duskbell.observe, duskbell.gather, as_aside=aside)
 
 
 def run(verifying: Verifying, now: datetime) -> dict[str, int]:

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from math import cos, radians
 
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
-from alerts.track.observations.evidence import SkyReport, Station
+from alerts.track.observations.evidence import SkyReport
 from alerts.track.observations.metar import read_metar
+from alerts.track.observations.stations import KM_A_DEGREE, REACH_KM, Observed
 
-KM_A_DEGREE = 111.2
-REACH_KM = 60.0
-"""Further off a station says nothing of a site's sky."""
 BEFORE_AND_AFTER = timedelta(hours=1)
-METAR, SYNOP = "METAR", "SYNOP"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,15 +34,6 @@ class Area:
     north_deg: float
     east_deg: float
     hours: Span
-
-
-@dataclass(frozen=True, slots=True)
-class Observed:
-    """One report with the station that made it. source: who delivered it."""
-
-    station: Station
-    report: SkyReport
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,3 +101,6 @@ def number(value: object) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     return float(value) if abs(value) < 1e12 else None
+
+
+Observe = Callable[[Sequence[Ask]], Heard]

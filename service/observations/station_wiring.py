@@ -15,6 +15,7 @@ from typing import TypeVar
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sites.great_circle import distance_km
+from alerts.track.observations.stations import REACH_KM, Observed
 from alerts.weather.forecast import Place
 from service.feeds.nws.client import covers
 from service.feeds.shared.deadline import Deadline
@@ -22,7 +23,7 @@ from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
 from service.feeds.shared.guard import Guards, Spent
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.observations import awc, nws, ogimet
-from service.observations.model import REACH_KM, Ask, Heard, Observed, areas_of
+from service.observations.model import Ask, Heard, areas_of
 from service.settings import Settings
 
 log = logging.getLogger(__name__)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import time
 from collections import Counter, defaultdict
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -17,8 +17,8 @@ from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast, Place
 from service.common.fault_points import crash_point
 from service.feeds import feed_state
-from service.feeds.shared.model import FeedFailure, Gathered, join
-from service.feeds.sight_requests import Aside, Look, ask_along, with_sights
+from service.feeds.shared.model import FeedFailure, Gather, Gathered, join
+from service.feeds.sight_requests import NEAR, Aside, Look, ask_along, with_sights
 from service.store.chunks import in_chunks
 from service.store.repositories import forecasts
 from service.store.repositories.due_reviews import SkyWant, sky_wants
@@ -30,7 +30,6 @@ from service.store.schema import core_tables
 
 log = logging.getLogger(__name__)
 
-NEAR = timedelta(hours=36)
 FRESH_NEAR = timedelta(minutes=55)
 """On the day a place is asked about again about once an hour; each feed then answers from the cache as long
 as its own rules say, one to three hours."""
@@ -46,8 +45,6 @@ TOLD_AGAIN_AFTER = timedelta(hours=6)
 ANSWERS_WITHIN = timedelta(hours=1)
 """An answer that comes this soon after the cycle's moment is that cycle's own; one that comes later was
 asked for with a moment long past (`--as-of`), and isn't used for it."""
-
-Gather = Callable[[Sequence[Place], Span], Gathered]
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from service.common.gc_tuning import few_collections
 from service.common.retry import may_pass
 from service.delivery import dispatcher
 from service.hindsight import verification
+from service.hindsight.verification import Verifying
 from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stage
 from service.pipeline.judge_stage import Judging
 from service.pipeline.judging.process_pool import Crew, usual_processes
@@ -66,7 +67,7 @@ def _run_once(duskbell: Duskbell, now: datetime, say: Callable[[str], object]) -
             counts.update(think(duskbell, now))
         counts.update(dispatcher.run(duskbell.delivery, now))
         if cycle_id is not None:
-            counts.update(verification.run(verification.verifying_from(duskbell), now))
+            counts.update(verification.run(verifying_from(duskbell), now))
             with duskbell.sessions.begin() as session:
                 cycles.finish(session, cycle_id, duskbell.clock(), counts)
     log.info(
@@ -121,3 +122,9 @@ def _think(duskbell: Duskbell, now: datetime, crew: Crew | None) -> dict[str, in
     )
     counts.update(judge_stage.run(judging, now, duskbell.clock()))
     return counts
+
+
+def verifying_from(duskbell: Duskbell) -> Verifying:
+    """As the settings describe it."""
+    aside = duskbell.settings.line_of_sight
+    return Verifying(duskbell.sessions, duskbell.observe, duskbell.gather, as_aside=aside)

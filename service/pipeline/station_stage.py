@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.span import Span
 from service.feeds import feed_state
 from service.observations.model import BEFORE_AND_AFTER, Ask, Heard
+from service.observations.near_now import ASKED_BACK, HEARD_BEFORE
 from service.pipeline.refresh_stage import Wanted, nights_ahead
 from service.store.repositories import judged_events
 from service.store.repositories.forecasts import place_key
@@ -22,12 +23,8 @@ from service.store.repositories.sites import StoredSite
 
 log = logging.getLogger(__name__)
 
-HEARD_BEFORE = timedelta(hours=9)
-"""From so long before a night's first window to the end of its last: who drives three hours leaves some five
-before it, and a report nine hours old adds a quarter of what a fresh one does."""
 ASKED_AGAIN = timedelta(minutes=25)
 """Stations report once or twice an hour."""
-ASKED_BACK = timedelta(hours=1)
 BUDGET_S = 30.0
 """All sources together: the judging waits for them."""
 STATIONS = " stations"

@@ -12,13 +12,14 @@ from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect import preview_facts
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.collect_sky import sky_note
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing, Units
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing
 from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.night_scene import shown_span
 from alerts.briefing.pictures.palettes import LIGHT, PRINT, Palette
 from alerts.briefing.render import build_payload, render_mail
 from alerts.common.errors import BadInput
+from alerts.common.units import Units
 from alerts.field.kit import Kit
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import Verdict

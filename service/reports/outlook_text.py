@@ -6,21 +6,10 @@ from collections.abc import Iterator
 from datetime import date, datetime, timedelta, tzinfo
 
 from alerts.briefing.collect import say_agreement
-from alerts.briefing.text.event import event_of, say_event
-from alerts.common.text import clock_in
+from alerts.briefing.text.event import say_chance
 from alerts.common.time_text import say_time
 from alerts.sites.model import Site
 from alerts.weather.outlook import HazardLevel, Outlook
-
-
-def say_chance(outlook: Outlook, site: Site, *, shortest: timedelta, now: datetime, night_name: date) -> str:
-    """`73 %: at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30`; "" while nobody
-    knows a chance."""
-    event = event_of(outlook, shortest, now)
-    if event is None:
-        return ""
-    clock = clock_in(site.zone, (event.span.start, event.span.end))
-    return f"{outlook.chance_pct} %: {say_event(event, clock, night_name)}"
 
 
 def chance_lines(

@@ -9,22 +9,22 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from alerts.briefing.text.units import in_units, units_of
 from alerts.common.span import Span
 from alerts.common.text import listed, short_day
 from alerts.common.time_text import MONTHS, say_day, say_minutes
+from alerts.common.units import in_units
 from alerts.judging.access_rules import is_ruled_out, usable_spans
 from alerts.judging.obstacles import Unsaid, YearAhead, why_unsaid
-from alerts.judging.rules import SHAPE_NAMES
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night, TargetKind
 from alerts.sky.nights.night_builder import readable_nights
 from alerts.sky.nights.night_events import site_in_blocks
 from alerts.sky.nights.season import easier_wishes, never_holds, wishes_text
+from alerts.sky.target_text import SHAPE_NAMES
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
-from alerts.wishes.model import ALL_WEEK, CHOICES, Choice, Trip, Wishes
+from alerts.wishes.model import ALL_WEEK, CHOICES, Choice, Trip, Wishes, units_of
 from alerts.wishes.parse import say_weekdays
 
 LOOKED_BACK = 365

@@ -10,10 +10,10 @@ from alerts.sky.night import tonight_name
 from alerts.sky.nights.season import Season, never_holds, season
 from service.accounts.access import make_owner_link
 from service.app import Duskbell
+from service.common.origins import is_loopback, origin_of
 from service.reports.ring_check import RingCheck
 from service.store.repositories.people import default_wishes, find_operator
 from service.store.repositories.sites import StoredSite
-from service.web.middleware import is_loopback, origin_of
 
 NIGHTS_SHOWN = 3
 LOOKED_AHEAD = (timedelta(days=60), timedelta(days=366))

@@ -9,8 +9,6 @@ import asyncio
 import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
-from ipaddress import ip_address
-from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
@@ -18,6 +16,7 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.common.origins import Origin, is_loopback, origin_of
 from service.web.shared.problems import API_PATH, problem
 
 log = logging.getLogger(__name__)
@@ -46,8 +45,6 @@ UPLOAD_PATHS = ("/sites/", "/relay/")
 BODY_WITHIN_S = 10.0
 """A request whose body dribbles in for longer is dropped."""
 
-DEFAULT_PORTS = {"http": 80, "https": 443}
-"""RFC 9110 sections 4.2.1 and 4.2.2."""
 
 ACTS = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 OWN_AUTHORITY = ("/unsubscribe/", "/relay/", "/api/")
@@ -159,36 +156,6 @@ class SameOrigin:
         if is_open and public is not None and public.scheme == "https":
             return OPEN_WAY.format(url=self.public_url)
         return ""
-
-
-@dataclass(frozen=True, slots=True)
-class Origin:
-    """Scheme, host and port of an address, as RFC 6454 compares them."""
-
-    scheme: str
-    host: str
-    port: int
-
-
-def origin_of(address: str) -> Origin | None:
-    """The origin of an http or https address; None for anything else."""
-    try:
-        parts = urlsplit(address)
-        host, port = parts.hostname, parts.port
-    except ValueError:  # brackets that don't close, a port that is none
-        return None
-    if parts.scheme not in DEFAULT_PORTS or not host:
-        return None
-    return Origin(parts.scheme, host, DEFAULT_PORTS[parts.scheme] if port is None else port)
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host of an address is this machine itself, which browsers trust without https (W3C Secure
-    Contexts, section 3.1)."""
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost" or host.endswith(".localhost")
 
 
 def _asked_origins(headers: Headers, scheme: str) -> set[Origin | None]:

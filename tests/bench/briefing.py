@@ -27,9 +27,10 @@ from sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of
 from alerts.briefing.assemble import PngPicture, draw_pictures, mail_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect_field import build_field_notes
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, MailParts
+from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
 from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.render import build_payload, render_mail
+from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from service.delivery.png import with_file

@@ -44,7 +44,7 @@ from sample_nights import FLAT, case, facts_of
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.channels.webhook import new_secret

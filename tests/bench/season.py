@@ -45,10 +45,10 @@ from statistics import NormalDist, fmean
 import numpy as np
 from numpy.typing import NDArray
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging.assess import assess
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import Told, build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris

@@ -16,10 +16,11 @@ sys.path.append(str(Path(__file__).parents[1] / "unit" / "briefing"))
 from sample_nights import SAMPLES, case, ephemeris, facts_of, invented_cloud, preview_of
 
 from alerts.briefing.assemble import draw_pictures, page_with_pictures
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing
+from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.pictures.palettes import LIGHT, PRINT, Palette
 from alerts.field.kit_text import parse_kit
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 
 NIGHTS = [name for name in SAMPLES if case(name).window is not None]
 WIDTHS_PX = (360, 600, 1000)

@@ -6,52 +6,17 @@ turned into the site's clock only when they are written out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from enum import StrEnum
-from typing import ClassVar
 
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.common.span import Span
+from alerts.common.units import Units
+from alerts.judging.site_choice import OtherSite
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.sky.night import ShapeSpan, TrackPoint
 from alerts.weather.cloud_by_hour import CloudHour
-
-
-class AlertKind(StrEnum):
-    """A fact to be told about one night to one subscription."""
-
-    HEADS_UP = "heads_up"  # days ahead: this night may be worth it
-    GO = "go"  # on the day: drive
-    CHANGED = "changed"  # told go, and the times have moved
-    STAND_DOWN = "stand_down"  # told go, and it no longer holds
-
-
-@dataclass(frozen=True, slots=True)
-class Units:
-    """How figures and times are written to a person. clock_hours: 24 or 12."""
-
-    METRIC: ClassVar[Units]
-    IMPERIAL: ClassVar[Units]
-
-    fahrenheit: bool = False
-    miles: bool = False
-    clock_hours: int = 24
-
-    @property
-    def word(self) -> str:
-        """`metric`, `imperial`, or `mixed` for degrees Celsius with miles and the other way round."""
-        if self.fahrenheit == self.miles:
-            return "imperial" if self.miles else "metric"
-        return "mixed"
-
-    @property
-    def on_24_hours(self) -> Units:
-        """The same figures with a 24-hour clock."""
-        return replace(self, clock_hours=24)
-
-
-Units.METRIC, Units.IMPERIAL = Units(), Units(fahrenheit=True, miles=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,19 +25,6 @@ class Attribution:
 
     text: str
     url: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class OtherSite:
-    """Another site of the same person on the same night, as it is judged now. latest_departure: leaving
-    later helps no more; None where that isn't known."""
-
-    site_name: str
-    verdict: VerdictWord
-    chance_pct: int | None
-    window: Span | None
-    leave_by: datetime | None
-    latest_departure: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from alerts.briefing.facts.alert import AlertFacts, OtherSite
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.common.span import Span
 from alerts.common.time_text import minute_down, minute_up, nearest_minute, whole_minutes
+from alerts.judging.site_choice import OtherSite
 from alerts.sky.night import TrackPoint
 
 

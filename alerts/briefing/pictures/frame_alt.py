@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from alerts.briefing.facts.alert import Units
 from alerts.briefing.facts.field_notes import Standing, TownGlow
 from alerts.briefing.pictures.drawing import drawn_name
 from alerts.briefing.pictures.frame_scene import ViewScene
 from alerts.briefing.text.units import say_distance
 from alerts.common.text import LONGEST_NAME, article, capital, clock_in, direction_word, listed, plain
+from alerts.common.units import Units
 from alerts.field.frame_plan import HIGHEST_OVER_DEG
 from alerts.field.panorama import Panorama
 

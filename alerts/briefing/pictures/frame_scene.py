@@ -9,8 +9,8 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from alerts.briefing.facts.alert import Units
 from alerts.briefing.facts.field_notes import Standing, TownGlow
+from alerts.common.units import Units
 from alerts.field.aim import Aim
 from alerts.field.kit import Kit
 from alerts.field.panorama import Panorama

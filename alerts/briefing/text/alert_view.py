@@ -8,17 +8,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Attribution, Instead, Units
+from alerts.briefing.facts.alert import AlertFacts, Attribution, Instead
 from alerts.briefing.facts.whole_minutes import to_the_minute
 from alerts.briefing.text.choices import fork_line, last_said, last_word, other_lines
 from alerts.briefing.text.event import event_told, say_event
 from alerts.briefing.text.field import FieldView, field_view
 from alerts.briefing.text.sky import say_models, say_sight, say_sky, say_towns
-from alerts.briefing.text.units import in_units
 from alerts.common.span import Span
 from alerts.common.text import (
     LONGEST_NAME,
-    SHAPE_WORDS,
     Clock,
     capital,
     clear_words,
@@ -31,7 +29,10 @@ from alerts.common.text import (
     short_day,
 )
 from alerts.common.time_text import say_drive
+from alerts.common.units import Units, in_units
+from alerts.notifying.model import AlertKind
 from alerts.sky.night import ShapeSpan, TrackPoint
+from alerts.sky.target_text import SHAPE_WORDS
 
 BADGES = {
     "heads_up": "Heads-up",

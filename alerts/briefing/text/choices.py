@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import datetime
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, OtherSite
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.text import LONGEST_NAME, Clock, long_day, plain, sentence
+from alerts.judging.site_choice import OtherSite
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 
 NO_MORE = "No message after this means nothing."
 """After a last word silence must not be read as good news, nor as bad."""

@@ -10,8 +10,9 @@ from datetime import date, datetime, timedelta
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.common.text import Clock, clear_words, long_day
+from alerts.common.text import Clock, clear_words, clock_in, long_day
 from alerts.common.time_text import utc_text, whole_minutes
+from alerts.sites.model import Site
 from alerts.weather.chance import still_ahead
 from alerts.weather.outlook import Outlook
 
@@ -82,3 +83,13 @@ def event_values(event: Event | None) -> dict[str, object] | None:
         "most_likely": None if best is None else {"start": utc_text(best.start), "end": utc_text(best.end)},
         "whole_pct": event.whole_pct,
     }
+
+
+def say_chance(outlook: Outlook, site: Site, *, shortest: timedelta, now: datetime, night_name: date) -> str:
+    """`73 %: at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30`; "" while nobody
+    knows a chance."""
+    event = event_of(outlook, shortest, now)
+    if event is None:
+        return ""
+    clock = clock_in(site.zone, (event.span.start, event.span.end))
+    return f"{outlook.chance_pct} %: {say_event(event, clock, night_name)}"

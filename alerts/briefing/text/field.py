@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts, Units
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, ShowerNote
 from alerts.briefing.text.camera import camera_sentences
-from alerts.briefing.text.units import in_units, say_speed, say_temperature
+from alerts.briefing.text.units import say_speed, say_temperature
 from alerts.common.text import LONGEST_NAME, WEEKDAYS, Clock, direction_word, length, plain
 from alerts.common.time_text import say_drive
+from alerts.common.units import Units, in_units
 from alerts.field.camera_stops import say_shutter
 from alerts.field.frame_plan import HIGHEST_OVER_DEG
 

@@ -2,27 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
-
-from alerts.briefing.facts.alert import Units
-from alerts.common.text import say_12_hours
-from alerts.wishes.model import Distance, Temperature, Wishes
-
-MPH_PER_MS = 3600 / 1609.344
-MILES_PER_KM = 1 / 1.609344
-MM_PER_INCH = 25.4
-FEET_PER_M = 1 / 0.3048
-
-
-def units_of(wishes: Wishes) -> Units:
-    """As the person wishes to read figures and times."""
-    wished = wishes.units
-    return Units(
-        fahrenheit=wished.temperature is Temperature.FAHRENHEIT,
-        miles=wished.distance is Distance.MILES,
-        clock_hours=wished.clock_hours,
-    )
+from alerts.common.units import MILES_PER_KM, MPH_PER_MS, Units, _whole
 
 
 def say_temperature(celsius: float, units: Units) -> str:
@@ -38,47 +18,3 @@ def say_speed(ms: float, units: Units) -> str:
 def say_distance(km: float, units: Units) -> str:
     """`41 km`, `25 miles`."""
     return f"{km * MILES_PER_KM:.0f} miles" if units.miles else f"{km:.0f} km"
-
-
-def in_units(text: str, units: Units) -> str:
-    """One of our own sentences, written in metric and on a 24-hour clock, in the units wished.
-
-    Turns °C (and differences above the dew point), m/s, mm/h, km and m, and times such as 22:05; a figure
-    in any other unit stays as it is.
-    """
-    wanted = (_WARMTH if units.fahrenheit else ()) + (_LENGTHS if units.miles else ())
-    for pattern, turned in wanted:
-        text = pattern.sub(turned, text)
-    return _TIME.sub(_on_12_hours, text) if units.clock_hours == 12 else text
-
-
-def _on_12_hours(match: re.Match[str]) -> str:
-    return say_12_hours(int(match[1]), int(match[2]))
-
-
-def _whole(value: float) -> str:
-    return f"{value:.0f}".replace("-0", "0").replace("-", "−")
-
-
-def _value(match: re.Match[str]) -> float:
-    return float(match[1].replace("−", "-"))
-
-
-def _turn(
-    unit: str, word: str, convert: Callable[[float], str]
-) -> tuple[re.Pattern[str], Callable[[re.Match[str]], str]]:
-    pattern = re.compile(rf"(?<![\w.])([−-]?\d+(?:\.\d+)?) {unit}(?![\w/²])")
-    return pattern, lambda match: f"{convert(_value(match))} {word}"
-
-
-_TIME = re.compile(r"(?<![\d:.])([01]\d|2[0-3]):([0-5]\d)(?!:?\d| [ap]m)")
-_WARMTH = (
-    _turn("°C above the dew point", "°F above the dew point", lambda c: _whole(c * 9 / 5)),
-    _turn("°C", "°F", lambda c: _whole(c * 9 / 5 + 32)),
-)
-_LENGTHS = (
-    _turn("m/s", "mph", lambda ms: f"{ms * MPH_PER_MS:.0f}"),
-    _turn("mm/h", "in/h", lambda mm: f"{mm / MM_PER_INCH:.2f}"),
-    _turn("km", "miles", lambda km: f"{km * MILES_PER_KM:.0f}"),
-    _turn("m", "ft", lambda m: f"{m * FEET_PER_M:.0f}"),
-)

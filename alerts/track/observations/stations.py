@@ -210,3 +210,22 @@ def _clear_runs(slots: Sequence[_Slot]) -> tuple[Span, ...]:
     needed = min(2, len(slots))
     runs = joined(slot.span for slot in slots if slot.says is _Says.CLEAR)
     return tuple(run for run in runs if sum(run.contains(slot.span.start) for slot in slots) >= needed)
+
+
+KM_A_DEGREE = 111.2
+
+
+REACH_KM = 60.0
+"""Further off a station says nothing of a site's sky."""
+
+
+METAR, SYNOP = "METAR", "SYNOP"
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """One report with the station that made it. source: who delivered it."""
+
+    station: Station
+    report: SkyReport
+    source: str

@@ -17,6 +17,7 @@ from service.feeds.shared.cache import AnswerCache
 from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.guard import Spent
+from service.feeds.shared.http_client import PoliteClient
 
 if TYPE_CHECKING:  # reading recorded answers needs no HTTP library
     from service.feeds.shared.http_client import PoliteClient
@@ -56,6 +57,15 @@ class FeedFailure:
     permanent: bool = False
     status: int | None = None
     retry_after: timedelta | None = None
+
+    @property
+    def why(self) -> str:
+        """The gate that rejected it, the HTTP status, or `throttled` or `unanswered`: a label to count by."""
+        if self.gate is not None:
+            return self.gate.value
+        if self.status is not None:
+            return str(self.status)
+        return "throttled" if self.retry_after is not None else "unanswered"
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,3 +224,6 @@ def failure_of(feed: str, model: str, error: FeedError, place: Place | None = No
         status=error.status if isinstance(error, FeedDown | FeedRefused) else None,
         retry_after=error.retry_after if isinstance(error, FeedThrottled) else None,
     )
+
+
+Gather = Callable[[Sequence[Place], Span], Gathered]

@@ -12,12 +12,13 @@ from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import alert_facts
-from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_from
 from alerts.judging.ranking import rough_worth
 from alerts.judging.site_choice import Choice, choice_of, others_than
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import Told, Why
 from alerts.wishes.model import Wishes
 from service.pipeline.judging.message_notes import Notebook

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.model import AlertKind
 from alerts.notifying.next_review import look_again_at, next_night_start
 from alerts.sky.night import name_at
 from service.pipeline.judging import block_alerts, write_decisions

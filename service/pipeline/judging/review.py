@@ -6,13 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.plain_values import value
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.privacy import discreet, shared_site
 from alerts.judging.verdict import Verdict, trip_to
 from alerts.notifying.limits import Look
-from alerts.notifying.model import silence
+from alerts.notifying.model import AlertKind, silence
 from alerts.notifying.next_review import word_may_change
 from alerts.notifying.policy import Rung, Telling, Told, Why, answer, build_seen, held_since
 from alerts.sites.model import Site

@@ -21,6 +21,7 @@ from procrastinate.worker import Worker
 from alerts.common.errors import DuskbellError
 from service.app import Duskbell
 from service.hindsight import verification
+from service.pipeline.run_cycle import verifying_from
 from service.runtime.fleet import cycles, sending, worker_sessions
 from service.runtime.fleet.queue import (
     CHORE,
@@ -136,7 +137,7 @@ def build_app(duskbell: Duskbell) -> App:
     )
     app = App(connector=connector)
     chores: dict[str, Callable[[], object]] = {chore.name: chore.do for chore in find_chores(duskbell)}
-    chores["verify"] = lambda: verification.run(verification.verifying_from(duskbell), duskbell.clock())
+    chores["verify"] = lambda: verification.run(verifying_from(duskbell), duskbell.clock())
 
     @app.task(name=PART, queue=JUDGE)
     def work_on_part(stage: str, part_id: int) -> None:

@@ -11,8 +11,8 @@ from pydantic import TypeAdapter
 from sqlalchemy import ScalarSelect, Select, Text, cast, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.judging.access_rules import is_ruled_out
+from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes
 from alerts.wishes.model import Trip, Wishes

@@ -16,10 +16,10 @@ from alerts.track.observations.evidence import Event, PersonReport, SeenSky, Sky
 from alerts.track.observations.metar import read_metar
 from alerts.track.observations.nearby_sky import station_skies
 from alerts.track.observations.outcome import Outcome
+from alerts.track.observations.stations import KM_A_DEGREE, METAR, REACH_KM, Observed
 from alerts.track.observations.synop import read_synop
 from alerts.weather.forecast import Forecast
 from alerts.weather.sky_now import OLDEST, StationSky
-from service.observations.model import KM_A_DEGREE, METAR, REACH_KM, Observed
 from service.store.chunks import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.forecast_packing import unpack

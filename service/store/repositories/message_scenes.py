@@ -9,8 +9,8 @@ from datetime import date, datetime
 from sqlalchemy import LargeBinary, func, select, type_coerce
 from sqlalchemy.orm import Session, aliased
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.judging.privacy import shared_site
+from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import Night
 from service.common.secret_key import Keys

@@ -16,9 +16,9 @@ from enum import StrEnum
 from sqlalchemy import ColumnElement, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.errors import BadInput
 from alerts.common.plain_values import value
+from alerts.notifying.model import AlertKind
 from service.common.clock import SET_BY
 from service.common.fault_points import crash_point
 from service.store.schema import core_tables

@@ -13,9 +13,10 @@ from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.time_text import zone_info
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
-from alerts.sites.model import Site, zone_info
+from alerts.sites.model import Site
 from alerts.sites.names import clean_name
 from alerts.sky.nights.season import wishes_text
 from alerts.wishes.fields import drive_words

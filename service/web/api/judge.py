@@ -17,8 +17,8 @@ from alerts.sites.names import clean_name
 from alerts.sky.night import Night, night_named, tonight_name
 from service.common.timezones import doubts, zone_at
 from service.explain.stored_verdict import Inputs, nights_as_wished
-from service.feeds.ask_now import STATIONS_BUDGET_S, heard_skies, stations_wanted
 from service.observations.model import Heard
+from service.observations.near_now import STATIONS_BUDGET_S, heard_skies, stations_wanted
 from service.reports.night_json import night_report
 from service.store.repositories import rate_limits
 from service.store.repositories.climates import climate_at

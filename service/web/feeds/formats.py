@@ -15,9 +15,9 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.calendar import event_uid
 from alerts.briefing.pictures.drawing import xml_text
-from alerts.briefing.text.units import in_units
 from alerts.common.text import LONGEST_NAME, plain, short_day
 from alerts.common.time_text import whole_minutes
+from alerts.common.units import in_units
 from service.common.secret_key import Keys
 from service.store.chunks import in_chunks
 from service.store.repositories.message_scenes import Words, calendar_key, words_told

@@ -12,12 +12,12 @@ from datetime import date
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
-from alerts.briefing.facts.alert import Units
 from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_view import AlertView, Row, view_alert
 from alerts.briefing.text.cautions import CAUTIONS
-from alerts.briefing.text.units import units_of
+from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
+from alerts.wishes.model import units_of
 from service.web.nights.far_night import ahead_of
 from service.web.nights.judged_night import JudgedNight, is_past, judged_night
 from service.web.nights.page import leave_words, night_data, night_facts, without_headline

@@ -11,18 +11,18 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import preview_facts
 from alerts.briefing.collect_sky import note_of
-from alerts.briefing.facts.alert import Ahead, AlertFacts, Units
+from alerts.briefing.facts.alert import Ahead, AlertFacts
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_view import AlertView, view_alert
 from alerts.briefing.text.cautions import CAUTIONS
-from alerts.briefing.text.units import in_units, units_of
 from alerts.common.text import sentence
-from alerts.common.time_text import say_time
+from alerts.common.time_text import say_time, zone_info
+from alerts.common.units import Units, in_units
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
-from alerts.sites.model import zone_info
 from alerts.weather.model_names import source_name
+from alerts.wishes.model import units_of
 from service.store.schema import core_tables
 from service.web.nights.hour_table import HourTable, hour_table
 from service.web.nights.judged_night import JudgedNight, is_past, is_tonight

@@ -8,13 +8,13 @@ from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
 from alerts.briefing.pictures.drawing import NARROW, WIDE, Picture
 from alerts.briefing.pictures.palettes import PALETTES
-from alerts.briefing.text.units import units_of
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import TOWN_CREDIT
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import domes
 from alerts.weather.cloud_by_hour import cloud_hours
+from alerts.wishes.model import units_of
 from service.web.nights.judged_night import JudgedNight
 from service.web.shared.sky_cache import Skies
 

@@ -8,7 +8,7 @@ from typing import Literal
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
-from alerts.briefing.text.units import in_units
+from alerts.common.units import in_units
 from service.web.nights.argument_page import argue_night
 from service.web.nights.far_night import ahead_of
 from service.web.nights.judged_night import judged_night

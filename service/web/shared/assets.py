@@ -10,7 +10,7 @@ from fastapi import APIRouter, Response
 
 from service.web.shared.errors import NothingHere
 
-_STATIC = Path(__file__).parent / "static"
+_STATIC = Path(__file__).parents[1] / "static"
 KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 FOREVER = "public, max-age=31536000, immutable"
 A_DAY = "public, max-age=86400"

@@ -23,7 +23,7 @@ from service.web.shared.filters import FILTERS, as_data
 from service.web.shared.night_row import column_words
 from service.web.shared.sky_cache import Skies
 
-_HERE = Path(__file__).parent
+_HERE = Path(__file__).parents[1]
 
 
 def _environment() -> Environment:

@@ -10,11 +10,11 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from alerts.briefing.facts.alert import Units
 from alerts.briefing.text.units import say_speed, say_temperature
 from alerts.common.span import Span
 from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
 from alerts.common.time_text import said_minutes, utc_text, whole_minutes
+from alerts.common.units import Units
 from alerts.sky.nights.season import Month
 from alerts.weather.model_names import model_name, name_with_family
 

@@ -13,10 +13,9 @@ from typing import Any
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import Units
-from alerts.briefing.text.units import units_of
+from alerts.common.units import Units
 from alerts.sites.model import Site
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import Wishes, units_of
 from service.explain.stored_verdict import read_inputs, settled_moments
 from service.store.json_values import from_json
 from service.store.repositories.decisions import Standing, decisions_by_id, newest_standing

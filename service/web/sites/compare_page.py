@@ -11,10 +11,9 @@ from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import Units
-from alerts.briefing.text.units import in_units
 from alerts.common.errors import BadInput
 from alerts.common.time_text import say_drive
+from alerts.common.units import Units, in_units
 from alerts.field.driving import with_home
 from alerts.judging.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
 from alerts.judging.comparison_order import ORDER_WORDS, Order, RankedNight, rank

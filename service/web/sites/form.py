@@ -8,10 +8,10 @@ from typing import TypeVar
 
 from alerts.common.clock_times import parse_clock_span
 from alerts.common.errors import BadInput
-from alerts.common.time_text import MONTHS
+from alerts.common.time_text import MONTHS, zone_info
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
-from alerts.sites.model import Darkness, Foreground, Gate, HorizonLine, Site, zone_info
+from alerts.sites.model import Darkness, Foreground, Gate, HorizonLine, Site
 from alerts.sites.names import clean_name, clean_note
 from alerts.sky.brightness.readings import BortleConvention, darkness_of_class
 from service.common.timezones import zone_at

@@ -10,8 +10,8 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
-from alerts.briefing.text.units import in_units
 from alerts.common.text import long_day, short_day
+from alerts.common.units import in_units
 from service.setup.steps import is_untouched
 from service.store.repositories.cycles import last_finished
 from service.web.shared.context import Web

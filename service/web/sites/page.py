@@ -11,12 +11,11 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import Units
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.palettes import PALETTES
 from alerts.briefing.pictures.season_picture import draw_season
-from alerts.briefing.text.units import in_units
 from alerts.common.text import direction_word
+from alerts.common.units import Units, in_units
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
 from service.reports.default_reader import wishes_of

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select, update
 
-from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.model import AlertKind
 from service.app import Duskbell
 from service.pipeline import run_cycle as cycle_run
 from service.store.repositories import people

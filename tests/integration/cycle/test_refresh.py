@@ -19,6 +19,7 @@ from alerts.weather.model_families import find_model
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from service.feeds.shared.guard import Spent
 from service.feeds.shared.model import FeedFailure, Gathered, build_source
+from service.feeds.sight_requests import NEAR
 from service.pipeline import refresh_stage, sky_stage
 from service.store.engine import open_engine
 from service.store.migrate import require_current
@@ -214,7 +215,7 @@ def test_far_nights_are_asked_about_four_times_a_day_and_never_along_the_view(
         sky_stage.run(session, ephemeris, early)
         wanted = refresh_stage.Wanted.read(session, early)
         (need,) = refresh_stage.find_due(session, wanted, early)
-    assert need.span.start - early > refresh_stage.NEAR
+    assert need.span.start - early > NEAR
     assert need.looks == ()
     feeds = Feeds(issued_at=early - HOUR)
     for hours in (0, 2, 5, 6):

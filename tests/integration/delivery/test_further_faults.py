@@ -15,7 +15,7 @@ import pytest
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
-from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.model import AlertKind
 from service.channels.email import MailServer
 from service.delivery import dispatcher
 from service.delivery.background_sender import Postman

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 from sqlalchemy import func, select
 
-from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.model import AlertKind
 from service.accounts import access
 from service.channels import host_state
 from service.delivery import retention

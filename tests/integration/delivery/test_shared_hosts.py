@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 from sqlalchemy import select
 
-from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.model import AlertKind
 from service.channels import host_state
 from service.store.repositories import messages
 from service.store.repositories.messages import Status

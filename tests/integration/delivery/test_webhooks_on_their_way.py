@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertKind
+from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
 from service.store.repositories import messages
 from service.store.repositories.messages import Status

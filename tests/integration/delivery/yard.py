@@ -16,8 +16,9 @@ from typing import Any
 
 from sqlalchemy import select
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.span import Span
+from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
 from service.app import Duskbell

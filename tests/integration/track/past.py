@@ -13,12 +13,13 @@ from sqlalchemy import select
 from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.metar import read_metar
+from alerts.track.observations.stations import Observed
 from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
 from service.app import Duskbell
 from service.demo.story import FLAT, SATURDAY
 from service.feeds.shared.model import Gathered
 from service.hindsight import verification
-from service.observations.model import Ask, Heard, Observed
+from service.observations.model import Ask, Heard
 from service.settings import Settings
 from service.store.schema import core_tables
 from service.store.schema.track_tables import JudgedEvent

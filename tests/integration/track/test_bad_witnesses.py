@@ -11,9 +11,9 @@ import pytest
 
 from alerts.track.observations.evidence import Judge, SkyReport, Station
 from alerts.track.observations.metar import read_metar
-from alerts.track.observations.stations import LAST_REWRITE
+from alerts.track.observations.stations import LAST_REWRITE, Observed
 from service.demo.story import FLAT
-from service.observations.model import Ask, Heard, Observed
+from service.observations.model import Ask, Heard
 from service.store.repositories import judged_events
 from tests.integration.conftest import CopyStore, NewStore
 from tests.integration.track.past import AFTER, HOUR, NEAR, NEXT_DAY, Past, Witnesses, over

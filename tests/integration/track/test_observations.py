@@ -22,10 +22,10 @@ from alerts.track.observations.sky_report import SkyState
 from service.app import Duskbell
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError
 from service.feeds.shared.http_client import PoliteClient, identify
-from service.hindsight import verification
 from service.observations import awc, nws, ogimet
 from service.observations.model import Ask, Heard, areas_of
 from service.observations.station_wiring import ask_stations, client_of
+from service.pipeline.run_cycle import verifying_from
 from service.settings import Settings
 from service.store.migrate import require_current
 from tests.integration.conftest import NewStore
@@ -267,7 +267,7 @@ def test_nothing_is_asked_without_a_contact_or_with_all_switched_off(
 ) -> None:
     off = {"metar": False, "nws_observations": False}
     assert ask_stations(settings(tmp_path, **off), [KNOXVILLE], client).observed == ()
-    verifying = verification.verifying_from(Duskbell(Settings(data_dir=tmp_path)))
+    verifying = verifying_from(Duskbell(Settings(data_dir=tmp_path)))
     assert verifying.observe([KNOXVILLE]) == Heard()
     assert len(mocked.calls) == 0
 

@@ -13,11 +13,12 @@ from sqlalchemy import select
 from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.metar import read_metar
+from alerts.track.observations.stations import METAR, Observed
 from alerts.weather.outlook import Outlook
 from service.demo.story import FLAT, SATURDAY
 from service.hindsight.rejudge import rejudge
 from service.observations import nws
-from service.observations.model import METAR, Ask, Heard, Observed, areas_of
+from service.observations.model import Ask, Heard, areas_of
 from service.store.json_values import from_json
 from service.store.repositories import judged_events
 from service.store.repositories.review_times import read_nights_due

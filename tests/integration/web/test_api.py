@@ -10,8 +10,9 @@ from starlette.testclient import TestClient
 
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.metar import read_metar
+from alerts.track.observations.stations import METAR, Observed
 from service.accounts import access
-from service.observations.model import METAR, Heard, Observed
+from service.observations.model import Heard
 from service.store.repositories.people import get_operator
 from service.store.repositories.rate_limits import LIMITS
 from service.store.repositories.sites import share_site

@@ -21,8 +21,8 @@ from scipy.optimize import least_squares
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from alerts.sites.rounded_place import rounded_place
 from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
+from alerts.sites.rounded_place import rounded_place
 from alerts.sky.night import nights
 from service.accounts import access
 from service.demo.story import FLAT, SATURDAY

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Attribution, Briefing
+from alerts.briefing.facts.alert import AlertFacts, Attribution, Briefing
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.sky.night import Shape, ShapeSpan, TrackPoint
 
 MESSAGE_ID = "msg_0123456789abcdefghjkmnpqrs"

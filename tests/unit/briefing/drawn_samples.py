@@ -9,11 +9,11 @@ from functools import cache
 from sample_nights import FLAT, SAMPLES, case, ephemeris, invented_cloud
 
 from alerts.briefing.assemble import draw_pictures
-from alerts.briefing.facts.alert import Units
 from alerts.briefing.facts.field_notes import TownGlow
 from alerts.briefing.pictures.drawing import NARROW, Picture
 from alerts.briefing.pictures.palettes import PALETTES
 from alerts.briefing.pictures.season_picture import draw_season
+from alerts.common.units import Units
 from alerts.sky.night import SkyWishes
 from alerts.sky.nights.season import Season, season
 

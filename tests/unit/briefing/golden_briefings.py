@@ -11,9 +11,11 @@ from pathlib import Path
 
 from sample_nights import SAMPLES, case, facts_of, preview_of
 
-from alerts.briefing.facts.alert import Ahead, AlertFacts, AlertKind, Briefing, Units
+from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing
 from alerts.briefing.render import render_chat, render_mail
+from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 
 FOLDER = Path(__file__).parents[2] / "data" / "briefing"
 MESSAGE_ID = "msg_0123456789abcdefghjkmnpqrs"

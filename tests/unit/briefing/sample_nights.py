@@ -13,7 +13,7 @@ from math import exp, sin
 from alerts.briefing.collect import alert_facts, preview_facts
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.collect_sky import sky_note
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, AlertKind
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
@@ -22,6 +22,7 @@ from alerts.field.kit_text import parse_kit
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import Telling, Told, Why
 from alerts.sites.model import Foreground, Gate, HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris

@@ -8,9 +8,10 @@ from datetime import datetime
 import pytest
 from briefing_samples import CHANGED, GO, STAND_DOWN, briefing, july
 
-from alerts.briefing.facts.alert import AlertFacts, OtherSite
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.render import CHAT_LINES, build_payload, render_chat, render_mail, render_marked_chat
 from alerts.common.span import Span
+from alerts.judging.site_choice import OtherSite
 from alerts.judging.verdict import VerdictWord
 
 FORK = "leave by 19:40 either way; decide at 21:30: Windpump Flat 81 %, Salt Pan East 74 %"

@@ -9,9 +9,10 @@ import pytest
 from briefing_samples import july
 from sample_nights import preview_of
 
-from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing, Instead, Units
+from alerts.briefing.facts.alert import Ahead, AlertFacts, Briefing, Instead
 from alerts.briefing.render import build_payload, first_line, render_chat, render_mail
 from alerts.common.span import Span
+from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
 
 DECIDED = datetime(2026, 6, 25, 14, 5, tzinfo=UTC)

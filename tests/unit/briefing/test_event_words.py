@@ -9,13 +9,13 @@ import pytest
 from briefing_samples import GO, briefing, july
 from sample_nights import facts_of
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.briefing.render import render_chat, render_mail
-from alerts.briefing.text.event import event_of, event_told, event_values, say_event
+from alerts.briefing.text.event import event_of, event_told, event_values, say_chance, say_event
 from alerts.common.span import Span
 from alerts.common.text import clock_in
+from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
-from service.reports.outlook_text import chance_lines, say_chance
+from service.reports.outlook_text import chance_lines
 from tests.unit.judging.values import outlook
 
 NIGHT = date(2026, 7, 18)

@@ -11,15 +11,17 @@ from briefing_samples import GO, briefing
 from sample_nights import case, facts_of, invented_outlook
 
 from alerts.briefing.collect_field import air_of, build_field_notes, shape_at
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Units
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import Air, FieldNotes
 from alerts.briefing.render import render_mail
 from alerts.briefing.text.alert_view import view_alert
 from alerts.briefing.text.cautions import CAUTIONS, WATER, cautions_for
 from alerts.briefing.text.field import BEFORE_DARK, FieldView
-from alerts.briefing.text.units import in_units, say_distance, say_speed, say_temperature
+from alerts.briefing.text.units import say_distance, say_speed, say_temperature
+from alerts.common.units import Units, in_units
 from alerts.field.aim import aim_at
 from alerts.field.kit import default_kit
+from alerts.notifying.model import AlertKind
 from alerts.sky.night import Shape
 from alerts.weather.outlook import Hazard, HazardLevel
 

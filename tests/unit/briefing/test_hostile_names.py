@@ -14,10 +14,11 @@ from hypothesis import strategies as st
 from sample_nights import facts_of
 from test_messages import Page
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote, TownGlow
 from alerts.briefing.render import build_payload, render_chat, render_mail
 from alerts.common.text import BREAK, plain, shorten, unmentioned
+from alerts.notifying.model import AlertKind
 
 HOSTILE = {
     "script": "<script>alert(1)</script>",

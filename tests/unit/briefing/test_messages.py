@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 import pytest
 from briefing_samples import CHANGED, GO, HEADS_UP, KINDS, STAND_DOWN, briefing, july
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Attribution, Briefing
+from alerts.briefing.facts.alert import AlertFacts, Attribution, Briefing
 from alerts.briefing.render import render_chat, render_mail
 from alerts.briefing.text.cautions import CAUTIONS
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.sky.night import TrackPoint
 
 

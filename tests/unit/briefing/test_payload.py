@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 from briefing_samples import CHANGED, GO, KINDS, MESSAGE_ID, STAND_DOWN, briefing
 
-from alerts.briefing.facts.alert import AlertFacts, Briefing, Units
+from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import build_payload, render_chat
+from alerts.common.units import Units
 
 
 def data_of(message: Briefing) -> dict[str, Any]:

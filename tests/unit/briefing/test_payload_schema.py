@@ -13,9 +13,12 @@ from golden_briefings import golden_facts
 from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 from sample_nights import facts_of
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, OtherSite, Units
+from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import build_payload
+from alerts.common.units import Units
+from alerts.judging.site_choice import OtherSite
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 
 SCHEMA: dict[str, Any] = json.loads(
     files("alerts.briefing").joinpath("payload.schema.json").read_text(encoding="utf-8")

@@ -18,10 +18,11 @@ from test_hostile_names import HOSTILE
 
 from alerts.briefing.assemble import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts.alert import AlertFacts, AlertKind
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.pictures import lettering
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.pictures.lettering import text_width
+from alerts.notifying.model import AlertKind
 from service.delivery.png import SCALE, font_files, render_png, with_file
 
 MAIL_LIMIT_BYTES = 200_000

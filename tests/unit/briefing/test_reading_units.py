@@ -13,10 +13,12 @@ from sample_nights import facts_of
 from test_pictures import texts_of
 
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.facts.alert import AlertKind, Briefing, Units
+from alerts.briefing.facts.alert import Briefing
 from alerts.briefing.render import build_payload, render_chat, render_mail
-from alerts.briefing.text.units import in_units, say_distance, say_temperature, units_of
-from alerts.wishes.model import Distance, Temperature, UnitWishes, Wishes
+from alerts.briefing.text.units import say_distance, say_temperature
+from alerts.common.units import Units, in_units
+from alerts.notifying.model import AlertKind
+from alerts.wishes.model import Distance, Temperature, UnitWishes, Wishes, units_of
 
 ON_12_HOURS = Units(clock_hours=12)
 TWENTY_FOUR = re.compile(r"\b\d\d:\d\d\b(?! [ap]m)")

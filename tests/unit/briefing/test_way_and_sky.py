@@ -11,12 +11,14 @@ from sample_nights import FLAT, case, ephemeris, facts_of
 
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.collect_sky import sky_note
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Units
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import SkyNote, TownGlow
 from alerts.briefing.text.alert_view import view_alert
 from alerts.common.clock_times import ClockSpan
 from alerts.common.text import article
+from alerts.common.units import Units
 from alerts.field.trip_plan import plan_trip
+from alerts.notifying.model import AlertKind
 from alerts.sites.model import Gate, Site
 from alerts.wishes.model import Trip, Wishes
 

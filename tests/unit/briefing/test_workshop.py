@@ -11,8 +11,10 @@ from pydantic import TypeAdapter
 from sample_nights import case, ephemeris, facts_of
 
 from alerts.briefing.assemble import PngPicture
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing, Units
+from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.common.units import Units
 from alerts.field.kit_text import parse_kit
+from alerts.notifying.model import AlertKind
 from alerts.sky.night import Night
 from service.delivery import enclosures
 from service.delivery.claim import Told

@@ -9,9 +9,10 @@ from typing import Any
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertFacts, AlertKind, Briefing
+from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import build_payload
 from alerts.common.errors import BadInput
+from alerts.notifying.model import AlertKind
 from service.channels.chat import CHAT_FORMS, Chat, ChatPost
 from service.channels.model import ChannelError, Outgoing
 from service.channels.safe_http import Answer, SafeClient

@@ -27,7 +27,7 @@ from service.settings import Settings
 )
 def test_what_a_feed_could_not_give_is_counted_by_its_reason(failure: FeedFailure, reason: str) -> None:
     metrics = Metrics()
-    metrics.count_failures([failure, failure])
+    metrics.count_failures([(failure.feed, failure.why)] * 2)
     labels = {"feed": "nws", "reason": reason}
     assert metrics.registry.get_sample_value("duskbell_feed_failures_total", labels) == 2
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan
 from alerts.judging.verdict import VerdictWord
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import Seen, Told, Why
 from alerts.wishes.model import Wishes
 

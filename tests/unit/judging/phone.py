@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.field.trip_plan import FieldPlan
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import Telling, Told, Why
 
 RINGS = (AlertKind.HEADS_UP, AlertKind.GO, AlertKind.CHANGED)

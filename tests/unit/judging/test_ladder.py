@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.field.trip_plan import plan
 from alerts.judging.verdict import judge
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import Seen, Telling, Told, Why, build_seen, what_to_tell
 from alerts.notifying.validity import is_first_word, still_stands
 from alerts.weather.outlook import HazardLevel

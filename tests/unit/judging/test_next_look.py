@@ -10,13 +10,13 @@ from functools import cached_property
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
 from alerts.judging.access_rules import usable_spans
 from alerts.judging.assess import trip_span, view_night, way_out
 from alerts.judging.verdict import VerdictWord, trip_to, weigh
 from alerts.notifying.limits import Look
+from alerts.notifying.model import AlertKind
 from alerts.notifying.next_review import look_again_at, next_night_start, verdict_may_change, word_may_change
 from alerts.notifying.policy import Rung, Telling, Told, build_seen, held_since, say_to
 from alerts.sky.night import Night

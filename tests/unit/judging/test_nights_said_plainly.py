@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from alerts.briefing.collect import alert_facts
-from alerts.briefing.facts.alert import AlertKind, Briefing
+from alerts.briefing.facts.alert import Briefing
 from alerts.briefing.render import render_chat, render_mail
 from alerts.common.clock_times import DAY
 from alerts.common.span import Span
@@ -16,6 +16,7 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.access_rules import usable_spans
 from alerts.judging.rules import sky_reasons
 from alerts.judging.verdict import judge, trip_to
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris

@@ -12,12 +12,12 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
-from alerts.briefing.facts.alert import AlertKind
 from alerts.common.clock_times import DAY, ClockSpan
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.verdict import Verdict, VerdictWord, judge, trip_to
 from alerts.notifying.limits import Look
+from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import (
     MOST_TOLD,
     MUST_BE_SAID,
