@@ -10,7 +10,10 @@ from __future__ import annotations
 
 
 class DuskbellError(Exception):
-    """Root of all errors that are shown to a person as one sentence, without a traceback."""
+    """Root of all errors that are shown to a person as one sentence, without a traceback.
+
+    Raised with a phrase of the catalogue (`alerts/common/phrases.py`), which prints as its sentence.
+    """
 
 
 class BadInput(DuskbellError):

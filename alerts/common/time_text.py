@@ -8,9 +8,7 @@ there; Sun and Moon, which nobody has to meet, by the nearest.
 from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta, tzinfo
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from alerts.common.errors import BadInput
 from alerts.common.span import Span
 
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -72,30 +70,30 @@ def utc_text(at: datetime | None) -> str | None:
     return at.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
 
 
-def say_time(at: datetime, zone: tzinfo) -> str:
-    """`Wed 22:23 EDT`: that moment on the zone's clock, to the minute."""
+def say_time(at: datetime, zone: tzinfo, hours: int = 24) -> str:
+    """`Wed 22:23 EDT`: that moment on the zone's clock of 24 or 12 hours, to the minute."""
     local = minute_down(at).astimezone(zone)
-    return f"{WEEKDAYS[local.weekday()]} {local:%H:%M} {zone_word(local)}"
+    return f"{WEEKDAYS[local.weekday()]} {_face(local, hours)} {zone_word(local)}"
 
 
-def say_clock(at: datetime, zone: tzinfo) -> str:
+def say_clock(at: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`22:23`: that moment on the zone's clock, to the minute, where the day and zone stand nearby."""
-    return f"{minute_down(at).astimezone(zone):%H:%M}"
+    return _face(minute_down(at).astimezone(zone), hours)
 
 
-def say_when(at: datetime, now: datetime, zone: tzinfo) -> str:
+def say_when(at: datetime, now: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`at 17:53 EDT`, and on another day than `now`'s `on Wed 15 July at 17:53 EDT`."""
     local = minute_down(at).astimezone(zone)
-    time = f"at {local:%H:%M} {zone_word(local)}"
+    time = f"at {_face(local, hours)} {zone_word(local)}"
     return time if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {time}"
 
 
-def say_span(span: Span, zone: tzinfo) -> str:
+def say_span(span: Span, zone: tzinfo, hours: int = 24) -> str:
     """`Wed 22:23–01:36 EDT`; both zone words when the clock changes in between."""
     whole = whole_minutes(span)
     start, end = whole.start.astimezone(zone), whole.end.astimezone(zone)
     before = "" if zone_word(start) == zone_word(end) else f" {zone_word(start)}"
-    return f"{WEEKDAYS[start.weekday()]} {start:%H:%M}{before}–{end:%H:%M} {zone_word(end)}"
+    return f"{WEEKDAYS[start.weekday()]} {_face(start, hours)}{before}–{_face(end, hours)} {zone_word(end)}"
 
 
 def say_day(day: date) -> str:
@@ -129,14 +127,8 @@ def zone_word(local: datetime) -> str:
     return f"UTC{sign}{hours}" + (f":{minutes:02}" if minutes else "")
 
 
-def zone_info(zone: str) -> ZoneInfo:
-    """The zone of that IANA name; BadInput when there is none."""
-    try:
-        return ZoneInfo(zone)
-    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise BadInput(
-            f"{zone!r} is no time zone we know; write an IANA name such as Europe/Madrid."
-        ) from error
+def _face(local: datetime, hours: int) -> str:
+    return f"{local:%H:%M}" if hours == 24 else say_12_hours(local.hour, local.minute)
 
 
 def say_12_hours(hour: int, minute: int) -> str:

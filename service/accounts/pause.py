@@ -6,7 +6,7 @@ from datetime import date, datetime, time, timedelta
 
 from alerts.common.clock_times import at_clock
 from alerts.common.errors import BadInput
-from alerts.common.time_text import zone_info
+from alerts.common.zones import zone_info
 
 LONGEST_PAUSE = timedelta(days=2 * 366)
 

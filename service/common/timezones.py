@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from alerts.common.errors import BadInput
-from alerts.common.time_text import zone_info
+from alerts.common.zones import zone_info
 from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts, place_doubts
 

@@ -16,8 +16,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.time_text import zone_info
 from alerts.common.units import Units
+from alerts.common.zones import zone_info
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.notifying.validity import is_first_word, quiet_until, still_stands

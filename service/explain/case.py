@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
 from alerts.common.text import Clock
-from alerts.common.time_text import zone_info
+from alerts.common.zones import zone_info
 from alerts.judging.access_rules import without_note
 from alerts.judging.darkness_rule import darkness
 from alerts.judging.rules import Reason

@@ -58,8 +58,8 @@ ORDER = {
         "common",
     ),
     "service": (
-        *("cli", "demo", "runtime", "web", "pipeline", "app", "reports", "hindsight", "explain", "delivery"),
-        *("accounts", "observations", "feeds", "channels", "store", "settings", "common"),
+        *("cli", "demo", "runtime", "web", "setup", "pipeline", "reports", "app", "hindsight", "explain"),
+        *("delivery", "accounts", "observations", "feeds", "channels", "store", "settings", "common"),
     ),
 }
 """The layers of each package, the upper first: imports run to those after."""
@@ -67,7 +67,7 @@ SQL_HOMES = ("service/store/", "service/feeds/", "service/channels/")
 SQL = {"select", "insert", "update", "delete", "text"}
 LOGGING = {"debug", "info", "warning", "error", "exception", "critical", "log"}
 LOGGERS = re.compile(r"(?i)(.*_)?log(ger|ging)?$")
-CATALOGUE = "alerts/briefing/text"
+CATALOGUE = "alerts/common/catalogue"
 MOST_PARAMETERS = 5
 IN_A_ROW = 3
 WORD = re.compile(r"[(\"'“‘]*[^\W\d_]+(?:['’-][^\W\d_]+)*[.,;:?!)\"'”’…]*")

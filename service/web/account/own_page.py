@@ -13,7 +13,7 @@ from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.time_text import zone_info
+from alerts.common.zones import zone_info
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.model import Site

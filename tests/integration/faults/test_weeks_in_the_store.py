@@ -21,7 +21,7 @@ from sqlalchemy import select
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
-from alerts.common.time_text import zone_info
+from alerts.common.zones import zone_info
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Place

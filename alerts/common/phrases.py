@@ -1,0 +1,245 @@
+"""Values in words: a phrase is a code with typed values; the catalogue has its sentence, a reader its form.
+
+`phrase("judging.moon-all-dark", until=at)` says what was found and makes no words. `say` makes them for a
+reader, from `alerts/common/catalogue/<language>/judging.toml`, entry `moon-all-dark`:
+
+    moon-all-dark = "the Moon is up until {until:clock}"
+
+What stands in braces is a value's name, and after a colon the form it is said in, on the reader's clock and
+in their units (two braces make one that is said):
+
+    time, clock, when   a moment: `Wed 22:23 EDT`; `22:23`; `at 17:53 EDT`, with its day if not today
+    span, lasting       two moments: `Wed 22:23–01:36 EDT`; how long they last by these times, `3 h 13 min`
+    day                 a date, or a moment's: `Wed 15 July`
+    length              a timedelta: `2 h 10 min`
+    speed, temperature, difference, rate, distance, height
+                        of m/s, °C, a difference of °C, mm/h, km, m: `7 m/s`, or `16 mph` for who reads in
+                        miles; `speed.1` with one decimal
+    and, or, comma, semicolon
+                        several values: `a, b and c` (as without a form), `a, b or c`, `a, b, c`, `a; b; c`
+    capital             a phrase in a phrase, with a large first letter
+
+All else is formatted by Python: `{chance_pct:.0f} %`, `{name!r}`. A phrase as a value is said in its place.
+
+An entry that differs by a value is a table: `by` names the value, then an entry for each of its kinds: a
+number's `one` or `other`, or the value itself (`0`, `yes`, `no`, a code).
+
+    left = { by = "count", 0 = "no night left", one = "one night left", other = "{count} nights left" }
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from enum import Enum
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from alerts.common.plain_values import value
+from alerts.common.span import Span
+from alerts.common.time_text import (
+    say_clock,
+    say_day,
+    say_lasting,
+    say_minutes,
+    say_span,
+    say_time,
+    say_when,
+    utc_text,
+)
+from alerts.common.units import FEET_PER_M, MILES_PER_KM, MM_PER_INCH, MPH_PER_MS, Units
+
+LANGUAGE = "en"
+Entry = str | Mapping[str, str]
+
+
+@value(frozen=True, slots=True)
+class Phrase:
+    """A code of the catalogue with its values. Printed, it is said for a reader of metric units in UTC."""
+
+    key: str
+    values: tuple[tuple[str, Any], ...] = ()
+
+    def __str__(self) -> str:
+        return say(self)
+
+    @property
+    def code(self) -> str:
+        """Its entry's name, without the area: `moon-all-dark`."""
+        return self.key.partition(".")[2]
+
+    def as_json(self) -> dict[str, object]:
+        """`{"code": ..., "params": {...}}`: times in UTC, lengths in minutes."""
+        return {"code": self.key, "params": {name: _as_json(each) for name, each in self.values}}
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """For whom words are made. now: the moment they are read, where "today" leaves out the day."""
+
+    zone: tzinfo = UTC
+    units: Units = Units.METRIC
+    now: datetime | None = None
+    language: str = LANGUAGE
+
+    @property
+    def hours(self) -> int:
+        """Of their clock: 24 or 12."""
+        return self.units.clock_hours
+
+
+PLAIN_READER = Reader()
+
+
+def phrase(key: str, /, **values: object) -> Phrase:
+    """The phrase of that key with those values, none of them a finished sentence of ours."""
+    return Phrase(key, tuple(values.items()))
+
+
+def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) -> str:
+    """The words of a phrase, or of a key and its values, for a reader. KeyError where there are none."""
+    key, values = (what.key, dict(what.values)) if isinstance(what, Phrase) else (what, values)
+    entry = find_entry(key, reader.language)
+    if not isinstance(entry, str):
+        entry = _chosen(key, entry, values)
+    return entry.format_map(
+        {name: each if type(each) is str else _Shown(each, reader) for name, each in values.items()}
+    )
+
+
+def find_entry(key: str, language: str = LANGUAGE) -> Entry:
+    """What the catalogue has by that key; another language's gaps are filled in English."""
+    area, _, code = key.partition(".")
+    found = _area(language, area).get(code)
+    if found is None and language != LANGUAGE:
+        found = _area(LANGUAGE, area).get(code)
+    if found is None:
+        raise KeyError(f"the catalogue has no {key!r}")
+    return found
+
+
+@cache
+def _area(language: str, area: str) -> Mapping[str, Entry]:
+    """A file of the catalogue, read when something of it is first said."""
+    source = files("alerts.common") / "catalogue" / language / f"{area}.toml"
+    return tomllib.loads(source.read_text(encoding="utf-8")) if source.is_file() else {}
+
+
+def _chosen(key: str, entry: Mapping[str, str], values: Mapping[str, object]) -> str:
+    """The entry for the kind of the value that it goes by."""
+    by = values[entry["by"]]
+    if isinstance(by, bool):
+        kind = "yes" if by else "no"
+    elif isinstance(by, Enum):
+        kind = str(by.value)
+    else:
+        kind = str(by)
+    if kind in entry:
+        return entry[kind]
+    if isinstance(by, int | float) and by == 1 and "one" in entry:
+        return entry["one"]
+    if "other" not in entry:
+        raise KeyError(f"the catalogue's {key!r} has no entry for {kind!r}")
+    return entry["other"]
+
+
+class _Shown:
+    """A value on its way into a sentence: it is formatted for the reader as the sentence asks for it."""
+
+    __slots__ = ("_given", "_reader")
+
+    def __init__(self, given: Any, reader: Reader) -> None:
+        self._given, self._reader = given, reader
+
+    def __repr__(self) -> str:
+        return repr(self._given)
+
+    def __str__(self) -> str:
+        return format(self, "")
+
+    def __format__(self, form: str) -> str:
+        given, reader = self._given, self._reader
+        if isinstance(given, Phrase):
+            said = say(given, reader)
+            return said[:1].upper() + said[1:] if form == "capital" else said
+        if isinstance(given, tuple | list):
+            return _say_list([f"{_Shown(each, reader)}" for each in given], form or "and")
+        name, _, decimals = form.partition(".")
+        if name in _MOMENTS:
+            return _MOMENTS[name](given, reader)
+        if name in _QUANTITIES:
+            return _QUANTITIES[name](float(given), int(decimals or 0), reader.units)
+        return format(given.value if isinstance(given, Enum) else given, form)
+
+
+def _say_list(items: Sequence[str], form: str) -> str:
+    """The items as one says them together; what joins them is the catalogue's."""
+    joints = find_entry("common.list")
+    assert not isinstance(joints, str)
+    last = joints[form]
+    between = last if form == "semicolon" else joints["comma"]
+    return last.join(part for part in (between.join(items[:-1]), *items[-1:]) if part)
+
+
+def _day_of(given: datetime | date, reader: Reader) -> date:
+    return given.astimezone(reader.zone).date() if isinstance(given, datetime) else given
+
+
+_MOMENTS: dict[str, Callable[[Any, Reader], str]] = {
+    "time": lambda at, reader: say_time(at, reader.zone, reader.hours),
+    "clock": lambda at, reader: say_clock(at, reader.zone, reader.hours),
+    "when": lambda at, reader: say_when(at, reader.now or at, reader.zone, reader.hours),
+    "span": lambda span, reader: say_span(span, reader.zone, reader.hours),
+    "lasting": lambda span, _: say_lasting(span),
+    "day": lambda given, reader: say_day(_day_of(given, reader)),
+    "length": lambda length, _: say_minutes(length),
+}
+
+
+def _number(figure: float, decimals: int) -> str:
+    """With a true minus; no minus before nought."""
+    said = f"{figure:.{decimals}f}"
+    if said.startswith("-"):
+        return f"−{said[1:]}" if float(said) else said[1:]
+    return said
+
+
+_QUANTITIES: dict[str, Callable[[float, int, Units], str]] = {
+    "speed": lambda ms, n, units: (
+        f"{_number(ms * MPH_PER_MS, n)} mph" if units.miles else f"{_number(ms, n)} m/s"
+    ),
+    "temperature": lambda c, n, units: (
+        f"{_number(c * 9 / 5 + 32, n)} °F" if units.fahrenheit else f"{_number(c, n)} °C"
+    ),
+    "difference": lambda dc, n, units: (
+        f"{_number(dc * 9 / 5, n)} °F" if units.fahrenheit else f"{_number(dc, n)} °C"
+    ),
+    "rate": lambda mm, n, units: (
+        f"{_number(mm / MM_PER_INCH, 2)} in/h" if units.miles else f"{_number(mm, n)} mm/h"
+    ),
+    "distance": lambda km, n, units: (
+        f"{_number(km * MILES_PER_KM, n)} miles" if units.miles else f"{_number(km, n)} km"
+    ),
+    "height": lambda m, n, units: f"{_number(m * FEET_PER_M, n)} ft" if units.miles else f"{_number(m, n)} m",
+}
+
+
+def _as_json(given: Any) -> object:
+    if isinstance(given, Phrase):
+        return given.as_json()
+    if isinstance(given, datetime):
+        return utc_text(given)
+    if isinstance(given, Span):
+        return {"start": utc_text(given.start), "end": utc_text(given.end)}
+    if isinstance(given, date):
+        return given.isoformat()
+    if isinstance(given, timedelta):
+        return round(given.total_seconds() / 60, 1)
+    if isinstance(given, Enum):
+        return given.value
+    if isinstance(given, tuple | list):
+        return [_as_json(each) for each in given]
+    return round(given, 3) if isinstance(given, float) else given

@@ -1,0 +1,117 @@
+"""The catalogue against the code: each phrase has its entry, each entry its phrase, and both name one
+set of values."""
+
+from __future__ import annotations
+
+import ast
+import re
+import string
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+TOP = Path(__file__).parents[2]
+CATALOGUE = TOP / "alerts" / "common" / "catalogue"
+MAKERS = {"say", "phrase"}
+IN_TEMPLATE = re.compile(r"""\bsay\(\s*["']([a-z0-9-]+\.[a-z0-9-]+)["']""")
+OWN = {"common.list"}
+"""Read by `alerts/common/phrases.py` itself."""
+
+
+@dataclass(frozen=True)
+class Use:
+    """One call that names an entry. values: those given; None where they can't be read off."""
+
+    where: str
+    key: str
+    values: frozenset[str] | None
+    is_start: bool = False
+
+
+@cache
+def entries(language: str) -> Mapping[str, str | Mapping[str, str]]:
+    return {
+        f"{file.stem}.{code}": entry
+        for file in sorted((CATALOGUE / language).glob("*.toml"))
+        for code, entry in tomllib.loads(file.read_text(encoding="utf-8")).items()
+    }
+
+
+@cache
+def uses() -> tuple[Use, ...]:
+    return tuple(_uses())
+
+
+def _uses() -> Iterator[Use]:
+    for package in ("alerts", "service"):
+        for file in sorted((TOP / package).rglob("*.py")):
+            for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Call) and node.args and _name(node.func) in MAKERS:
+                    where = f"{file.relative_to(TOP)}:{node.lineno}"
+                    given = frozenset(each.arg or "**" for each in node.keywords)
+                    yield from _keys(where, node.args[0], None if "**" in given else given)
+        for file in sorted((TOP / package).rglob("templates/**/*")):
+            if file.is_file():
+                for key in IN_TEMPLATE.findall(file.read_text(encoding="utf-8")):
+                    yield Use(str(file.relative_to(TOP)), key, None)
+
+
+def _name(function: ast.expr) -> str:
+    return function.attr if isinstance(function, ast.Attribute) else getattr(function, "id", "")
+
+
+def _keys(where: str, first: ast.expr, given: frozenset[str] | None) -> Iterator[Use]:
+    """The entries that a first argument may name; of one that is put together, how it starts."""
+    if isinstance(first, ast.Constant) and isinstance(first.value, str):
+        yield Use(where, first.value, given)
+    elif isinstance(first, ast.IfExp):
+        yield from _keys(where, first.body, None)
+        yield from _keys(where, first.orelse, None)
+    elif isinstance(first, ast.JoinedStr) and isinstance(first.values[0], ast.Constant):
+        yield Use(where, str(first.values[0].value), None, is_start=True)
+
+
+def places(entry: str | Mapping[str, str]) -> set[str]:
+    texts = [entry] if isinstance(entry, str) else [text for kind, text in entry.items() if kind != "by"]
+    named = {name for text in texts for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+    return named if isinstance(entry, str) or "by" not in entry else named | {entry["by"]}
+
+
+def is_used(key: str) -> bool:
+    return key in OWN or any(key.startswith(use.key) if use.is_start else key == use.key for use in uses())
+
+
+def test_each_phrase_has_its_entry() -> None:
+    lacking = [
+        f"{use.where} {use.key}" for use in uses() if not use.is_start and use.key not in entries("en")
+    ]
+    assert lacking == []
+
+
+def test_each_entry_is_said_somewhere() -> None:
+    assert [key for key in entries("en") if not is_used(key)] == []
+
+
+def test_phrases_give_the_values_that_their_entries_name() -> None:
+    wrong = [
+        f"{use.where} {use.key} gives {sorted(use.values)}; named are {places(entries('en')[use.key])}"
+        for use in uses()
+        if use.values is not None
+        and use.key in entries("en")
+        and not places(entries("en")[use.key]) <= use.values
+    ]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("language", sorted(each.name for each in CATALOGUE.iterdir() if each.is_dir()))
+def test_every_language_says_the_same_things_of_the_same_values(language: str) -> None:
+    english = entries("en")
+    assert [key for key in entries(language) if key not in english] == []
+    assert [
+        key for key, entry in entries(language).items() if not places(entry) <= places(english[key])
+    ] == []
+    assert all(entries(language).values())

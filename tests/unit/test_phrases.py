@@ -1,0 +1,113 @@
+"""Values in words, for readers of different units and clocks."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from alerts.common import phrases
+from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, Reader, phrase, say
+from alerts.common.span import Span
+from alerts.common.units import Units
+
+AT = datetime(2027, 7, 15, 2, 23, tzinfo=UTC)
+IMPERIAL = Reader(units=Units.IMPERIAL)
+EDT = ZoneInfo("America/New_York")
+ENTRIES = {
+    "wind": "wind {wind_ms:speed}, gusts {gust_ms:speed.1}",
+    "cold": "{felt_c:temperature}, {spread_c:difference} above the dew point",
+    "ground": "{away_km:distance} off at {height_m:height}, {rain_mm_h:rate.1}",
+    "times": "{at:time}; {at:clock}; {at:when}; {window:span}; {window:lasting}; {night:day}; {drive:length}",
+    "left": {"by": "count", "0": "none", "one": "one night", "other": "{count} nights"},
+    "sure": {"by": "is_sure", "yes": "surely", "no": "perhaps"},
+    "listed": "{names}; {names:or}; {names:comma}; {names:semicolon}",
+    "nested": "{what:capital}: {chance_pct:.0f} % at {site!r}",
+}
+TIMES = {"at": AT, "window": Span(AT, AT + timedelta(hours=3, minutes=13)), "night": date(2027, 7, 14),
+         "drive": timedelta(minutes=130)}  # fmt: skip
+
+
+@pytest.fixture(autouse=True)
+def entries(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = phrases._area
+    monkeypatch.setattr(
+        phrases, "_area", lambda language, area: ENTRIES if area == "t" else kept(language, area)
+    )
+
+
+@pytest.mark.parametrize(
+    ("said", "reader", "expected"),
+    [
+        (phrase("t.wind", wind_ms=7.2, gust_ms=9.26), Reader(), "wind 7 m/s, gusts 9.3 m/s"),
+        (phrase("t.wind", wind_ms=7.2, gust_ms=9.26), IMPERIAL, "wind 16 mph, gusts 20.7 mph"),
+        (phrase("t.cold", felt_c=-4.0, spread_c=2.0), Reader(), "−4 °C, 2 °C above the dew point"),
+        (phrase("t.cold", felt_c=-4.0, spread_c=2.0), IMPERIAL, "25 °F, 4 °F above the dew point"),
+        (phrase("t.cold", felt_c=-0.2, spread_c=0), Reader(), "0 °C, 0 °C above the dew point"),
+        (
+            phrase("t.ground", away_km=41, height_m=1000, rain_mm_h=2.54),
+            IMPERIAL,
+            "25 miles off at 3281 ft, 0.10 in/h",
+        ),
+        (
+            phrase("t.times", **TIMES),
+            Reader(zone=EDT, now=AT),
+            "Wed 22:23 EDT; 22:23; at 22:23 EDT; Wed 22:23–01:36 EDT; 3 h 13 min; Wed 14 July; 2 h 10 min",
+        ),
+        (
+            phrase("t.times", **TIMES),
+            Reader(zone=EDT, now=AT - timedelta(days=1), units=Units(clock_hours=12)),
+            "Wed 10:23 pm EDT; 10:23 pm; on Wed 14 July at 10:23 pm EDT; Wed 10:23 pm–1:36 am EDT; "
+            "3 h 13 min; Wed 14 July; 2 h 10 min",
+        ),
+        (phrase("t.listed", names=("a", "b", "c")), Reader(), "a, b and c; a, b or c; a, b, c; a; b; c"),
+        (phrase("t.listed", names=("a",)), Reader(), "a; a; a; a"),
+        (
+            phrase("t.nested", what=phrase("t.left", count=2), chance_pct=70.6, site="Al's"),
+            Reader(),
+            "2 nights: 71 % at \"Al's\"",
+        ),
+    ],
+)  # fmt: skip
+def test_a_phrase_is_said_as_its_reader_reads(said: Phrase, reader: Reader, expected: str) -> None:
+    assert say(said, reader) == expected
+
+
+@pytest.mark.parametrize(("count", "expected"), [(0, "none"), (1, "one night"), (5, "5 nights")])
+def test_an_entry_goes_by_a_number(count: int, expected: str) -> None:
+    assert say("t.left", count=count) == expected
+
+
+def test_an_entry_goes_by_whether_something_holds() -> None:
+    assert (say("t.sure", is_sure=True), say("t.sure", is_sure=False)) == ("surely", "perhaps")
+
+
+def test_what_the_catalogue_does_not_have_is_named() -> None:
+    with pytest.raises(KeyError, match="nowhere"):
+        say("t.nowhere")
+    with pytest.raises(KeyError, match="perhaps"):
+        say("t.sure", is_sure="perhaps")
+
+
+def test_a_language_that_lacks_an_entry_says_it_in_english() -> None:
+    assert say("common.not-a-zone", Reader(language="xx"), zone="X").startswith("'X' is no time zone")
+
+
+def test_an_error_prints_as_its_sentence() -> None:
+    assert str(BadInput(phrase("t.left", count=1))) == "one night"
+
+
+def test_a_phrase_in_json_has_its_code_and_its_values() -> None:
+    said = phrase("t.times", **TIMES, what=phrase("t.left", count=2))
+    assert said.as_json() == {
+        "code": "t.times",
+        "params": {
+            "at": "2027-07-15T02:23:00Z",
+            "window": {"start": "2027-07-15T02:23:00Z", "end": "2027-07-15T05:36:00Z"},
+            "night": "2027-07-14",
+            "drive": 130.0,
+            "what": {"code": "t.left", "params": {"count": 2}},
+        },
+    }
