@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.errors import BadInput
-from alerts.common.time_text import zone_info
+from alerts.common.zones import zone_info
 
 LOWEST_ELEVATION_M = -430.0
 """The Dead Sea shore, the lowest dry land."""
