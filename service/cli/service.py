@@ -41,7 +41,7 @@ def serve() -> None:
     from service.app import build
     from service.common.log_setup import configure_logs
     from service.runtime.single_process import leave, run_service
-    from service.setup.settings_watch import SettingsWatch
+    from service.setup.settings_file import SettingsWatch
     from service.web.app import build_app
 
     duskbell = build()

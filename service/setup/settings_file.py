@@ -1,7 +1,9 @@
-"""duskbell.toml as `setup` changes it: what else stands there stays, comments included."""
+"""duskbell.toml as `setup` changes it: what else stands there stays, comments included; and a running service
+that notices when the file was changed."""
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Mapping
 from enum import StrEnum
@@ -11,8 +13,11 @@ from typing import Any
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
+from service.app import Duskbell
 from service.channels.email import replace_file
 from service.settings import BadSettings, Settings, config_file, load_settings
+
+log = logging.getLogger(__name__)
 
 HEAD = "Settings of this Duskbell; `duskbell setup` changes them, and so may you. Passwords may be in here."
 
@@ -119,3 +124,35 @@ def _replace(path: Path, text: str) -> None:
             f"{path} can't be written ({error.strerror}), so nothing of it was changed. Make room or give "
             "yourself the right to write there, or name another file in DUSKBELL_CONFIG."
         ) from None
+
+
+class SettingsWatch:
+    """Looks whether the file is another one than at the last look."""
+
+    def __init__(self, duskbell: Duskbell) -> None:
+        self._duskbell = duskbell
+        self._seen = _mark(config_file())
+
+    def __call__(self) -> None:
+        """Take up what was changed; what can't be used is logged, and all stays as it was."""
+        now = _mark(config_file())
+        if now == self._seen:
+            return
+        self._seen = now
+        try:
+            waiting = self._duskbell.use(load_settings())
+        except BadSettings as error:
+            log.error("the settings were changed and can't be used, so the old ones stay: %s", error)
+            return
+        log.info("the settings were changed")
+        if waiting:
+            log.warning("changed, and in use after a new start alone: %s", ", ".join(waiting))
+
+
+def _mark(path: Path) -> tuple[int, int, int] | None:
+    """The same until the file is written or replaced."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_mtime_ns, found.st_size

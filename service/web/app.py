@@ -3,28 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable
-from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from contextlib import asynccontextmanager
 from datetime import datetime
 from pathlib import Path
 
 from fastapi import APIRouter, FastAPI
+from starlette.convertors import Convertor, register_url_convertor
 from starlette.middleware.gzip import GZipMiddleware
 
 from service.app import Duskbell
-from service.web.account import mail_links, own_addresses, own_page, sign_in, sign_up
+from service.web.account import mail_links, own_addresses, own_page, sign_in
 from service.web.api.app import build_api
 from service.web.error_pages import add_error_pages
 from service.web.feeds import routes as feeds_routes
 from service.web.middleware import HEADERS, HSTS, BoundedBody, HeadAsGet, SameOrigin, WithHeaders
 from service.web.nights import field_page, outcomes, record_page
-from service.web.nights import routes as nights_routes
-from service.web.operator import bounce_hook, healthz, metrics_page, outbox, pages
+from service.web.nights import page as night_page
+from service.web.operator import bounce_hook, healthz, metrics_page, outbox
+from service.web.operator import pages as operator_pages
 from service.web.response_cache import KeptPages
 from service.web.setup import routes as setup_routes
 from service.web.shared import assets
 from service.web.shared.context import Web
-from service.web.shared.path_types import add_numbers
-from service.web.sites import compare_page, edit, home, import_places, page
+from service.web.sites import compare_page, edit, home, import_places
+from service.web.sites import page as site_page
 from service.web.subscriptions import manage, subscribe
 
 ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
@@ -34,8 +36,8 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     feeds_routes.build_router,
     import_places.build_router,
     edit.build_router,
-    page.build_router,
-    nights_routes.build_router,
+    site_page.build_router,
+    night_page.build_router,
     field_page.build_router,
     outcomes.build_router,
     record_page.build_router,
@@ -43,16 +45,31 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     manage.build_router,
     own_page.build_router,
     own_addresses.build_router,
-    pages.build_router,
+    operator_pages.build_router,
     setup_routes.build_router,
     outbox.build_router,
     sign_in.build_router,
-    sign_up.build_router,
+    sign_in.build_router,
     healthz.build_router,
     mail_links.build_router,
     metrics_page.build_router,
     bounce_hook.build_router,
 )
+
+
+class NumberConvertor(Convertor[int]):
+    """`{site_id:number}` takes what can be the number of a row, and nothing else.
+
+    From 1 to 999,999,999: every column of row numbers holds that much, whichever store is behind it.
+    """
+
+    regex = "[1-9][0-9]{0,8}"
+
+    def convert(self, value: str) -> int:
+        return int(value)
+
+    def to_string(self, value: int) -> str:
+        return str(value)
 
 
 def build_app(
@@ -68,9 +85,15 @@ def build_app(
     is_open: whoever looks is the operator; ValueError unless all is invented.
     arrived: folder with what the story's receivers were sent; None: the outbox of the settings is shown.
     """
-    add_numbers()
+    register_url_convertor("number", NumberConvertor())  # before the first router is built
     web = Web(duskbell, shown_at, is_open, arrived)
-    app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None, lifespan=_until(web))
+
+    @asynccontextmanager
+    async def until_closed(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        web.close()
+
+    app = FastAPI(title="Duskbell", docs_url=None, redoc_url=None, openapi_url=None, lifespan=until_closed)
     app.state.web = web
     for build_router in ROUTERS:
         app.include_router(build_router(web))
@@ -81,20 +104,6 @@ def build_app(
     app.add_middleware(BoundedBody)
     app.add_middleware(SameOrigin, public_url=duskbell.settings.public_url)
     app.add_middleware(HeadAsGet)
-    app.add_middleware(WithHeaders, headers=_headers(duskbell))  # the last added is the outermost
+    headers = {**HEADERS, "Strict-Transport-Security": HSTS} if duskbell.settings.web_hsts else HEADERS
+    app.add_middleware(WithHeaders, headers=headers)  # the last added is the outermost
     return app
-
-
-def _headers(duskbell: Duskbell) -> dict[str, str]:
-    if duskbell.settings.web_hsts:
-        return {**HEADERS, "Strict-Transport-Security": HSTS}
-    return HEADERS
-
-
-def _until(web: Web) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
-    @asynccontextmanager
-    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        yield
-        web.close()
-
-    return lifespan

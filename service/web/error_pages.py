@@ -1,9 +1,11 @@
-"""Errors as pages: what happened, and what to do."""
+"""What a request can end in instead of an answer: exceptions, and each as a page or as problem details."""
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from http import HTTPStatus
+from typing import Any
 from urllib.parse import quote
 
 from fastapi import FastAPI, Request
@@ -13,10 +15,44 @@ from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from alerts.common.errors import DuskbellError
+from service.web.api.models import FaultModel, ProblemModel
 from service.web.shared import sessions
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere, NotInvited, SignInAgain, SignInFirst
-from service.web.shared.problems import API_PATH, TEXTS, problem
+
+
+class SignInFirst(Exception):
+    """The page is for people who are signed in. back_to: the path to return to."""
+
+    def __init__(self, back_to: str) -> None:
+        super().__init__(back_to)
+        self.back_to = back_to
+
+
+class NotInvited(HTTPException):
+    """The viewer hasn't the right to keep sites here (`people.may_keep`)."""
+
+    title = "By invitation"
+
+    def __init__(self) -> None:
+        super().__init__(
+            403, "Whoever runs this Duskbell says who may keep sites here; ask them. Nothing was kept."
+        )
+
+
+class SignInAgain(Exception):
+    """What was asked for needs a sign-in of just now. back_to: the path to return to after it."""
+
+    def __init__(self, back_to: str) -> None:
+        super().__init__(back_to)
+        self.back_to = back_to
+
+
+class NothingHere(HTTPException):
+    """There is no such page for this viewer, whether it exists for others or not."""
+
+    def __init__(self, what: str = "There is no page at this address, or it isn't shared with you.") -> None:
+        super().__init__(404, what)
+
 
 log = logging.getLogger(__name__)
 
@@ -38,11 +74,6 @@ UNSAID = {404: str(NothingHere().detail), 405: "This address doesn't take that."
 """For faults that the framework raises with nothing but the status in words."""
 
 
-def _words(fault: HTTPException) -> str:
-    is_unsaid = fault.detail == HTTPStatus(fault.status_code).phrase
-    return UNSAID.get(fault.status_code, fault.detail) if is_unsaid else str(fault.detail)
-
-
 def add_error_pages(app: FastAPI, web: Web) -> None:
     """Let the application answer every foreseen fault with a page of its own."""
 
@@ -59,7 +90,9 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
         if request.url.path.startswith(RELAY_PATH):
             return problem(request.url.path, fault.status_code, str(fault.detail), headers=fault.headers)
         title = fault.title if isinstance(fault, NotInvited) else ""
-        response = page(fault.status_code, _words(fault), title)
+        is_unsaid = fault.detail == HTTPStatus(fault.status_code).phrase
+        text = UNSAID.get(fault.status_code, fault.detail) if is_unsaid else fault.detail
+        response = page(fault.status_code, text, title)
         response.headers.update(fault.headers or {})
         return response
 
@@ -96,3 +129,79 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
     def unforeseen(_: Request, __: Exception) -> Response:
         """Answered as a page; Starlette raises the fault on, into the log."""
         return page(500, "Something here broke, and it is in the log. Alerts don't depend on the pages.")
+
+
+API_PATH = "/api/"
+MEDIA_TYPE = "application/problem+json"
+TEXTS = {
+    400: "The request can't be used as it is.",
+    401: "A key is needed, or the one given doesn't work.",
+    403: "Not allowed.",
+    404: "There is nothing here, or it isn't shared with you.",
+    405: "This address doesn't take that method.",
+    408: "The body took too long to arrive.",
+    413: "The body is too large.",
+    422: "A part of the request can't be used.",
+    429: "Too many requests.",
+    500: "Something here broke, and it is in the log.",
+    503: "The store can't be used just now.",
+}
+
+
+def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """These faults for an operation's OpenAPI entry."""
+    schema = {"$ref": "#/components/schemas/ProblemModel"}
+    return {
+        status: {"description": TEXTS[status], "content": {MEDIA_TYPE: {"schema": schema}}}
+        for status in (*statuses, 503)
+    }
+
+
+def problem(
+    path: str,
+    status: int,
+    detail: str,
+    *,
+    errors: list[FaultModel] | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    body = ProblemModel(
+        title=HTTPStatus(status).phrase,
+        status=status,
+        detail=detail,
+        instance=quote(path),
+        errors=errors or [],
+    )
+    return Response(body.model_dump_json(), status, media_type=MEDIA_TYPE, headers=dict(headers or {}))
+
+
+def add_problem_handlers(api: FastAPI) -> None:
+    """Let the API answer every foreseen fault in words."""
+
+    @api.exception_handler(HTTPException)
+    def refused(request: Request, fault: HTTPException) -> Response:
+        is_plain = fault.detail == HTTPStatus(fault.status_code).phrase
+        text = TEXTS.get(fault.status_code, fault.detail) if is_plain else fault.detail
+        return problem(request.scope["path"], fault.status_code, text, headers=fault.headers)
+
+    @api.exception_handler(RequestValidationError)
+    def unreadable(request: Request, fault: RequestValidationError) -> Response:
+        errors = [
+            FaultModel(where=".".join(str(part) for part in each["loc"]), what=str(each["msg"]))
+            for each in fault.errors()[:20]
+        ]
+        return problem(request.scope["path"], 422, TEXTS[422], errors=errors)
+
+    @api.exception_handler(DuskbellError)
+    def unusable(request: Request, fault: DuskbellError) -> Response:
+        return problem(request.scope["path"], 400, str(fault))
+
+    @api.exception_handler(OperationalError)
+    def store_busy(request: Request, fault: OperationalError) -> Response:
+        log.error("the store can't be used: %s", type(fault.orig).__name__)
+        return problem(request.scope["path"], 503, TEXTS[503], headers={"Retry-After": "60"})
+
+    @api.exception_handler(Exception)
+    def unforeseen(request: Request, _: Exception) -> Response:
+        """Starlette raises the fault on, into the log."""
+        return problem(request.scope["path"], 500, TEXTS[500])

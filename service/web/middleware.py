@@ -17,7 +17,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.common.origins import Origin, is_loopback, origin_of
-from service.web.shared.problems import API_PATH, problem
+from service.web.error_pages import API_PATH, problem
 
 log = logging.getLogger(__name__)
 

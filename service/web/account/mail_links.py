@@ -19,10 +19,9 @@ from service.common.redaction import mask_target
 from service.store.repositories import rate_limits
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
-from service.web.shared.client_address import network_of_request
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled
-from service.web.shared.viewer import Looking
+from service.web.shared.viewer import Looking, network_of_request
 
 NOTHING = "This link doesn't work, or no longer does. Links to confirm work once and for 48 hours."
 TOO_MANY = "Too many links that don't work were tried from here. Wait a minute."

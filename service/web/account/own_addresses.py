@@ -20,11 +20,10 @@ from service.channels.chat import CHAT_FORMS
 from service.store.repositories import messages, people, rate_limits, suppression
 from service.store.repositories.people import REMOVED
 from service.store.schema import core_tables
-from service.web.shared.client_address import network_of_request
+from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.forms import Filled, Form
-from service.web.shared.viewer import SignedIn, Viewer, require_fresh
+from service.web.shared.viewer import SignedIn, Viewer, network_of_request, require_fresh
 from service.web.subscriptions.subscribe import add_mail
 
 TEST_HELPS_FOR = timedelta(hours=2)

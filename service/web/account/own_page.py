@@ -33,13 +33,12 @@ from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Token
 from service.web.account.own_addresses import address_lines, chat_forms
 from service.web.account.sign_in import remember_return
+from service.web.error_pages import NothingHere
 from service.web.shared import sessions
-from service.web.shared.client_address import network_of_request
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.filters import counted
 from service.web.shared.forms import Filled, Form
-from service.web.shared.viewer import Keeping, SignedIn, Viewer, is_fresh, require_fresh
+from service.web.shared.viewer import Keeping, SignedIn, Viewer, is_fresh, network_of_request, require_fresh
 
 MOST_KEYS = 20
 

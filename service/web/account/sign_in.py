@@ -1,4 +1,8 @@
-"""Signing in by a link: a mailed one, or the operator's that is printed where Duskbell starts."""
+"""Signing in by a link, a mailed one or the operator's that is printed where Duskbell starts; and signing up,
+where the operator lets strangers in: a mail address that proves itself, and nothing else.
+
+Whoever signs up sees the same page whether or not the address is known; only its owner learns more.
+"""
 
 from __future__ import annotations
 
@@ -6,19 +10,18 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy.orm import Session
 
 from service.accounts import access
 from service.setup.steps import is_untouched
-from service.store.repositories import tokens
+from service.store.repositories import people, tokens
 from service.store.repositories.tokens import RULES, Purpose
 from service.store.schema import core_tables
+from service.web.error_pages import NothingHere
 from service.web.setup import routes as setup_routes
 from service.web.shared import sessions
-from service.web.shared.client_address import network_of_request
 from service.web.shared.context import Web
-from service.web.shared.forms import Filled
-from service.web.shared.viewer import Looking
+from service.web.shared.forms import STAMP, TRAP, Filled, looks_human, make_stamp
+from service.web.shared.viewer import Looking, network_of_request
 
 OVER = "This link has been used, or is too old. Ask for another one."
 RETURN_COOKIE = "duskbell-return"
@@ -27,6 +30,10 @@ RETURN_COOKIE = "duskbell-return"
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
+
+    def require_open() -> None:
+        if not web.duskbell.settings.open_sign_up:
+            raise NothingHere
 
     @router.get("/sign-in", response_class=HTMLResponse)
     def ask(viewer: Looking, back_to: Annotated[str, Query(alias="next", max_length=500)] = "") -> Response:
@@ -59,7 +66,23 @@ def build_router(web: Web) -> APIRouter:
             person_id = access.sign_in(session, token, web.duskbell.clock())
         if person_id is None:
             return _show(web, "", is_good=False)
-        return _let_in(web, person_id, request)
+        # Who was signed in here before is no longer: a browser has one token at a time.
+        now = web.duskbell.clock()
+        before = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
+        with web.writing.begin() as session:
+            sessions.end(session, before, now)
+            label = sessions.roughly(request.headers.get("user-agent", ""))
+            token = sessions.start(session, person_id, now, label=label)
+            is_operator = session.get_one(core_tables.Person, person_id).is_operator
+            is_fresh = is_operator and is_untouched(session, web.duskbell.settings)
+        # Back to the page that was asked for; the operator of an untouched installation sets it up first.
+        lands_on = setup_routes.PATH if is_fresh and not web.duskbell.invented else "/"
+        return_name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
+        back_to = request.cookies.get(return_name, "")
+        response = RedirectResponse(back_to if is_own_path(back_to) else lands_on, 303)
+        response.delete_cookie(return_name, path="/", secure=web.is_https, httponly=True, samesite="lax")
+        sessions.give_cookie(response, token, is_https=web.is_https)
+        return response
 
     @router.post("/sign-out")
     def leave(request: Request) -> Response:
@@ -67,6 +90,25 @@ def build_router(web: Web) -> APIRouter:
         with web.writing.begin() as session:
             sessions.end(session, token, web.duskbell.clock())
         return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
+
+    @router.get("/sign-up", response_class=HTMLResponse)
+    def ask_sign_up(viewer: Looking) -> HTMLResponse:
+        require_open()
+        return web.page(
+            "sign-up.html",
+            viewer=viewer,
+            sent=False,
+            stamp=make_stamp(web.duskbell.keys, web.duskbell.clock()),
+            trap=TRAP,
+            stamp_name=STAMP,
+        )
+
+    @router.post("/sign-up", response_class=HTMLResponse)
+    def send_sign_up(form: Filled, request: Request) -> HTMLResponse:
+        require_open()
+        if looks_human(web.duskbell.keys, form, web.duskbell.clock()):
+            sign_up(web, form.text("email"), network_of_request(web, request))
+        return web.page("sign-up.html", sent=True)
 
     return router
 
@@ -92,30 +134,11 @@ def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
     return web.page("sign-in-link.html", 200 if is_good else 404, action=action, is_good=is_good, over=OVER)
 
 
-def _must_set_up(web: Web, session: Session, person_id: int) -> bool:
-    """Whether it is the operator, of an installation of which nothing is set yet."""
-    person = session.get_one(core_tables.Person, person_id)
-    is_fresh = is_untouched(session, web.duskbell.settings)
-    return person.is_operator and is_fresh and not web.duskbell.invented
-
-
-def _let_in(web: Web, person_id: int, request: Request) -> Response:
-    """Sign the browser in, and bring it back to the page that it had asked for.
-
-    Who was signed in here before is no longer: a browser has one token at a time.
-    """
-    now = web.duskbell.clock()
-    lands_on = "/"
-    before = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
+def sign_up(web: Web, email: str, network: str) -> None:
+    """Ask a new address to confirm itself; a known one gets a link to sign in. BadInput for no address."""
+    now, keys = web.duskbell.clock(), web.duskbell.keys
     with web.writing.begin() as session:
-        sessions.end(session, before, now)
-        label = sessions.roughly(request.headers.get("user-agent", ""))
-        token = sessions.start(session, person_id, now, label=label)
-        if _must_set_up(web, session, person_id):
-            lands_on = setup_routes.PATH
-    return_name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
-    back_to = request.cookies.get(return_name, "")
-    response = RedirectResponse(back_to if is_own_path(back_to) else lands_on, 303)
-    response.delete_cookie(return_name, path="/", secure=web.is_https, httponly=True, samesite="lax")
-    sessions.give_cookie(response, token, is_https=web.is_https)
-    return response
+        _, asked = access.welcome(session, keys, email, zone=people.UNKNOWN_ZONE, network=network, now=now)
+        if asked is access.Asked.KNOWN:
+            access.ask_to_sign_in(session, keys, email, network=network, now=now)
+    web.nudge()

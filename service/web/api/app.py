@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from fastapi import FastAPI
 
-from service.web.api import judge, record, sites
+from service.web.api import judge, sites
 from service.web.api.models import ProblemModel
+from service.web.error_pages import add_problem_handlers
 from service.web.shared.context import Web
-from service.web.shared.problems import add_problem_handlers
 
 ABOUT = """Nights, verdicts and their reasons as JSON. Reading needs a key or a signed-in browser; `judge`
 needs a key and has a quota. Times are UTC, angles degrees, and what is unknown is null. Answers carry an
@@ -25,7 +25,7 @@ def build_api(web: Web) -> FastAPI:
     )
     api.state.web = web
     api.include_router(sites.build_router(web))
-    api.include_router(record.build_router(web))
+    api.include_router(sites.build_router(web))
     api.include_router(judge.build_router(web))
     add_problem_handlers(api)
     _describe_problems(api)

@@ -25,11 +25,10 @@ from service.store.repositories.climates import climate_at
 from service.store.repositories.people import default_wishes
 from service.web.api.models import JudgeAnswer, JudgeQuestion, PlaceQuestion
 from service.web.api.program_keys import Keyed, KeyOwner
+from service.web.error_pages import NotInvited, documented
 from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR
-from service.web.shared.concurrency_limit import Turns
 from service.web.shared.context import Web
-from service.web.shared.errors import NotInvited
-from service.web.shared.problems import documented
+from service.web.shared.sky_cache import ConcurrencyLimit
 from service.web.sites.edit import viewer_home
 
 ASKING_AT_ONCE = 8
@@ -39,7 +38,7 @@ RESPONSES = documented(400, 401, 403, 413, 422, 429)
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
-    asking = Turns(ASKING_AT_ONCE, present_at_most=ASKING_AT_ONCE)
+    asking = ConcurrencyLimit(ASKING_AT_ONCE, present_at_most=ASKING_AT_ONCE)
 
     @router.post("/judge", response_model=JudgeAnswer, responses=RESPONSES)
     def judge(question: JudgeQuestion, owner: Keyed) -> Response:

@@ -13,8 +13,7 @@ from service.accounts import access
 from service.store.repositories import rate_limits, tokens
 from service.store.repositories.tokens import Purpose, Scope
 from service.store.schema import core_tables
-from service.web.shared.client_address import network_of_request
-from service.web.shared.viewer import Viewer, find_viewer, viewer_of, web_of
+from service.web.shared.viewer import Viewer, find_viewer, network_of_request, viewer_of, web_of
 
 BEARER = HTTPBearer(auto_error=False, bearerFormat="dbk_…", description="A key made on the page `You`.")
 WWW = {"WWW-Authenticate": "Bearer"}

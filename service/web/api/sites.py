@@ -1,4 +1,4 @@
-"""Sites, nights, seasons and comparisons as JSON."""
+"""Sites, nights, seasons, records and comparisons as JSON."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from alerts.briefing.text.event import event_of
 from alerts.briefing.text.obstacle_text import values_of
 from alerts.judging.comparison import MOST_SITES, tonight_at, usual_span
 from alerts.judging.comparison_order import Order
+from service.hindsight.track_record import record_json
 from service.reports.comparison_report import compared_json
 from service.reports.default_reader import wishes_of
 from service.reports.night_json import night_report
@@ -31,12 +32,12 @@ from service.web.api.models import (
     SpanModel,
 )
 from service.web.api.program_keys import Reader
+from service.web.error_pages import documented
 from service.web.feeds.routes import with_etag
-from service.web.nights.far_night import ahead_of
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night, watcher_of
+from service.web.nights.record_page import kept_record
 from service.web.shared.context import Web
 from service.web.shared.night_row import NightCell
-from service.web.shared.problems import documented
 from service.web.shared.site_rows import site_rows, visible_sites
 from service.web.shared.viewer import seen_site
 from service.web.sites.compare_page import compare_rows
@@ -79,7 +80,7 @@ def build_router(web: Web) -> APIRouter:
             )
 
     _add_nights(router, web)
-    _add_longer_spans(router, web)
+    _add_longer(router, web)
     return router
 
 
@@ -123,7 +124,7 @@ def _add_nights(router: APIRouter, web: Web) -> None:
         return answer(request, report)
 
 
-def _add_longer_spans(router: APIRouter, web: Web) -> None:
+def _add_longer(router: APIRouter, web: Web) -> None:
     @router.get(
         "/sites/{site_id}/season",
         response_model=dict[str, Any],
@@ -141,6 +142,25 @@ def _add_longer_spans(router: APIRouter, web: Web) -> None:
             wishes = wishes_of(watcher_of(session, seen, viewer)).sky
         found = web.skies.season(seen.stored.site, date(year, 1, 1), date(year, 12, 31), wishes)
         return answer(request, season_json(found, found.nights))
+
+    @router.get("/record", response_model=dict[str, Any], responses=documented(401, 403, 429))
+    def over_all(request: Request, _: Reader) -> Response:
+        """What was said against what came, over all sites: by lead, by model, and for other go limits."""
+        with web.reading() as session:
+            found = kept_record(web, session, None)
+        return answer(request, record_json(None, found))
+
+    @router.get(
+        "/sites/{site_id}/record",
+        response_model=dict[str, Any],
+        responses=documented(401, 403, 404, 422, 429),
+    )
+    def of_site(request: Request, site_id: SiteId, viewer: Reader) -> Response:
+        """The same for one site: the object of `duskbell record --json`."""
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            found = kept_record(web, session, seen.row.id)
+        return answer(request, record_json(seen.row.name, found))
 
     @router.get("/compare", response_model=ComparisonModel, responses=documented(400, 401, 403, 422, 429))
     def compare(

@@ -13,14 +13,13 @@ from service.accounts.receivers import shown
 from service.store.repositories import rate_limits
 from service.store.repositories.people import running_subscriptions
 from service.store.schema import core_tables
+from service.web.error_pages import NothingHere
 from service.web.feeds import feed_keys
 from service.web.feeds.feed_keys import FeedOwner
 from service.web.feeds.formats import atom_feed, calendar_feed, find_news, geojson_feed
-from service.web.shared.client_address import network_of_request
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.site_rows import SiteRow, site_rows, visible_sites
-from service.web.shared.viewer import SignedIn, Viewer, seen_site, viewer_of
+from service.web.shared.viewer import SignedIn, Viewer, network_of_request, seen_site, viewer_of
 
 KEPT = "private, max-age=300"
 MEDIA = {

@@ -18,8 +18,7 @@ from alerts.briefing.text.cautions import CAUTIONS
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from alerts.wishes.model import units_of
-from service.web.nights.far_night import ahead_of
-from service.web.nights.judged_night import JudgedNight, is_past, judged_night
+from service.web.nights.judged_night import JudgedNight, ahead_of, is_past, judged_night
 from service.web.nights.page import leave_words, night_data, night_facts, without_headline
 from service.web.shared.assets import asset_url, read_asset
 from service.web.shared.context import Web

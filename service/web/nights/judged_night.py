@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from alerts.briefing.facts.alert import Ahead
+from alerts.briefing.text.far_nights import look_ahead
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.field.kit import Kit
@@ -26,11 +28,13 @@ from service.explain.stored_verdict import (
     read_decision,
     read_inputs,
 )
+from service.feeds.feed_reach import feeds_reach
 from service.pipeline.judging.message_notes import read_kit
 from service.reports.default_reader import wishes_of
 from service.store.json_values import from_json
 from service.store.schema import core_tables
-from service.web.shared.sky_cache import Skies
+from service.web.shared.context import Web
+from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import SeenSite, Viewer
 
 FIRST_YEAR, LAST_YEAR = 1900, 2052
@@ -80,7 +84,7 @@ class JudgedNight:
 
 
 def judged_night(
-    session: Session, skies: Skies, seen: SeenSite, viewer: Viewer | None, name: date, now: datetime
+    session: Session, skies: SkyCache, seen: SeenSite, viewer: Viewer | None, name: date, now: datetime
 ) -> JudgedNight:
     """The night of that name at the site; BadInput for a date that has none."""
     if not FIRST_YEAR <= name.year <= LAST_YEAR:
@@ -114,7 +118,7 @@ def judged_night(
     return _with_skies(skies, judged)
 
 
-def _with_skies(skies: Skies, judged: JudgedNight) -> JudgedNight:
+def _with_skies(skies: SkyCache, judged: JudgedNight) -> JudgedNight:
     """How dark the sky is in each window, and that among the reasons."""
     site, night, verdict = judged.site, judged.night, judged.verdict
     found = skies.windows(site, night, verdict)
@@ -168,3 +172,14 @@ def is_tonight(site: Site, night: Night, now: datetime) -> bool:
 def first_after(nights: Sequence[Night], name: date) -> date | None:
     """The first of the nights after that one that has a window."""
     return next((night.name for night in nights if night.name > name and night.windows), None)
+
+
+def ahead_of(web: Web, judged: JudgedNight, now: datetime) -> Ahead:
+    """Of a night without a window it is kept, as it takes looking through a season."""
+    site, night, wishes = judged.site, judged.night, judged.wishes
+    reach = timedelta(0) if web.duskbell.invented else feeds_reach(web.duskbell.settings, site)
+
+    def look() -> Ahead:
+        return look_ahead(site, night, wishes, web.skies.ephemeris, now=now, reach=reach)
+
+    return look() if night.windows else web.skies.keep(("ahead", site, night.name, wishes.skies), look)

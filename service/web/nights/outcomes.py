@@ -27,9 +27,9 @@ from service.store.repositories.sites import newest_revision
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
 from service.web.account.mail_links import refuse_link
+from service.web.error_pages import NothingHere
 from service.web.nights.judged_night import is_past, judged_night
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.filters import clock_of
 from service.web.shared.forms import Filled, Form
 from service.web.shared.viewer import SignedIn, Viewer, seen_site

@@ -1,11 +1,14 @@
-"""What the page of one night says, as plain values."""
+"""One night at one site, at an address that stays: its page and its pictures."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
+from typing import Literal
 
+from fastapi import APIRouter, Response
+from fastapi.responses import HTMLResponse
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -24,14 +27,20 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
 from alerts.weather.model_names import source_name
 from alerts.wishes.model import units_of
+from service.explain.argument import Turn, argue
 from service.store.schema import core_tables
+from service.web.error_pages import NothingHere
 from service.web.nights.hour_table import HourTable, hour_table
-from service.web.nights.judged_night import JudgedNight, is_past, is_tonight
+from service.web.nights.judged_night import JudgedNight, ahead_of, is_past, is_tonight, judged_night
+from service.web.nights.outcomes import TOWARD, came_lines, said_outcome
 from service.web.nights.pictures import field_notes, night_pictures
+from service.web.shared.context import Web
 from service.web.shared.credits import credits_of
 from service.web.shared.filters import as_data, dated_time, headline
-from service.web.shared.sky_cache import Skies
+from service.web.shared.sky_cache import SkyCache
+from service.web.shared.viewer import Looking, SeenSite, seen_site
 
+PICTURE_KEPT = "private, max-age=300"
 MARKS = MappingProxyType(
     {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
 )
@@ -94,9 +103,78 @@ class NightPage:
         return "Too early for weather" if self.words.first_look else headline(self.verdict)
 
 
+def build_router(web: Web) -> APIRouter:
+    router = APIRouter()
+
+    @router.get("/sites/{site_id:number}/nights/{name}", response_class=HTMLResponse)
+    def night(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
+        now = web.now()
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, name, now)
+            ahead = ahead_of(web, judged, now)
+            page = build_night_page(
+                session, web.skies, judged, now, ahead=ahead, invented=web.duskbell.invented
+            )
+            argument, changes = _argument(session, web.skies, seen, judged, now)
+            outcome = in_units(said_outcome(session, judged.site, seen.row.id, name, viewer), page.units)
+            came = [
+                in_units(line, page.units) for line in came_lines(session, judged.site, seen.row.id, name)
+            ]
+        return web.page(
+            "night.html",
+            viewer=viewer,
+            seen=seen,
+            night=page,
+            zone=judged.site.zone,
+            base=f"/sites/{site_id}/nights/{name}",
+            nights=f"/sites/{site_id}/nights",
+            this_year=now.year,
+            argument=argument,
+            turns=changes,
+            outcome=outcome,
+            came=came,
+            toward=TOWARD,
+        )
+
+    @router.get("/sites/{site_id:number}/nights/{name}/{picture}.svg")
+    def picture(
+        site_id: int,
+        name: date,
+        picture: str,
+        viewer: Looking,
+        look: Literal["light", "dark", "print"] = "light",
+        width: Literal["narrow", "wide"] = "narrow",
+    ) -> Response:
+        with web.reading() as session:
+            seen = seen_site(session, site_id, viewer)
+            judged = judged_night(session, web.skies, seen, viewer, name, web.now())
+        drawn = night_pictures(web.skies, judged, look=look, width=width)
+        found = next((each for each in drawn if each.name == picture), None)
+        if found is None:
+            raise NothingHere
+        return Response(found.svg, media_type="image/svg+xml", headers={"Cache-Control": PICTURE_KEPT})
+
+    return router
+
+
+def _argument(
+    session: Session, skies: SkyCache, seen: SeenSite, judged: JudgedNight, now: datetime
+) -> tuple[tuple[str, ...], tuple[Turn, ...]]:
+    """Why the night rang or didn't: how it stands with whoever's wishes were judged, and the way there, for
+    them alone."""
+    if judged.subscription is None and not seen.is_own:
+        return ("You aren't told about this site, so nothing could ring.",), ()
+    if judged.subscription is None:
+        return ("Nobody is told about this site, so nothing was judged and nothing could ring.",), ()
+    subscription, name = judged.subscription, judged.night.name
+    found = argue(session, subscription, name, now, lambda: skies.ephemeris, tell_darkness=False)
+    return (found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")), found.turns
+
+
 def build_night_page(
     session: Session,
-    skies: Skies,
+    skies: SkyCache,
     judged: JudgedNight,
     now: datetime,
     *,
@@ -104,35 +182,46 @@ def build_night_page(
     invented: bool = False,
 ) -> NightPage:
     """The page's values."""
+    site, night, verdict, units = judged.site, judged.night, judged.verdict, units_of(judged.wishes)
     facts = night_facts(skies, judged, ahead=ahead, invented=invented)
-    units = units_of(judged.wishes)
-    window = judged.verdict.window
-    deciding, *rest = judged.verdict.reasons
+
+    # What decided and what stands in the way; a night too early for weather isn't held against the feeds.
+    deciding, *rest = verdict.reasons
     against = [deciding, *(reason for reason in rest if reason.result is not Result.PASS)]
+    unused: tuple[str, ...] = ()
     if facts.first_look is not None:
         against = [reason for reason in against if reason.result is not Result.UNKNOWN]
+    elif verdict.outlook is not None:
+        entries = verdict.outlook.per_source
+        unused = tuple(f"{source_name(each.source)}: {each.why_not}." for each in entries if each.why_not)
+
+    told: list[str] = []
+    if judged.subscription is not None and judged.is_mine:
+        told = told_of(session, judged.subscription.id, night.name, site.zone)
+
+    # Credits of the forecasts in the table, and of all else that the verdict and the sky rest on.
+    window = verdict.window.span if verdict.window else None
+    shown = credits_of(forecast.source for forecast in judged.forecasts)
     return NightPage(
         judged=judged,
-        verdict=judged.verdict.word.value,
-        is_past=is_past(judged.night, now),
-        is_tonight=is_tonight(judged.site, judged.night, now),
+        verdict=verdict.word.value,
+        is_past=is_past(night, now),
+        is_tonight=is_tonight(site, night, now),
         is_watched=judged.subscription is not None,
         leave=leave_words(facts, units),
-        line=without_headline(first_line(facts, units), judged.verdict.word.value),
+        line=without_headline(first_line(facts, units), verdict.word.value),
         words=view_alert(facts, units),
         reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
-        passed=tuple(in_units(r.text, units) for r in judged.verdict.reasons if r.result is Result.PASS),
-        hours=hour_table(
-            judged.shown_span, window.span if window else None, judged.forecasts, now=judged.as_of
-        ),
+        passed=tuple(in_units(r.text, units) for r in verdict.reasons if r.result is Result.PASS),
+        hours=hour_table(judged.shown_span, window, judged.forecasts, now=judged.as_of),
         pictures=night_pictures(skies, judged),
-        told=_told(session, judged),
-        credits=_credits(judged, facts),
+        told=tuple(in_units(line, units) for line in told),
+        credits=tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions)))),
         cautions=CAUTIONS if facts.is_go else (),
-        unused=_unused(judged) if facts.first_look is None else (),
+        unused=unused,
         units=units,
-        before=judged.night.name - timedelta(days=1),
-        after=judged.night.name + timedelta(days=1),
+        before=night.name - timedelta(days=1),
+        after=night.name + timedelta(days=1),
         data=night_data(judged, facts),
     )
 
@@ -150,12 +239,6 @@ def night_data(judged: JudgedNight, facts: AlertFacts) -> str:
     )
 
 
-def _credits(judged: JudgedNight, facts: AlertFacts) -> tuple[str, ...]:
-    """Of the forecasts in the table, and of all else that the verdict and the sky rest on."""
-    shown = credits_of(forecast.source for forecast in judged.forecasts)
-    return tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions))))
-
-
 def leave_words(facts: AlertFacts, units: Units) -> str:
     """`21:12 CEST`, on the clock of who leaves; "" where nobody does."""
     if facts.leave_by is None:
@@ -171,7 +254,7 @@ def without_headline(line: str, verdict: str) -> str:
     return sentence(line)
 
 
-def night_facts(skies: Skies, judged: JudgedNight, *, ahead: Ahead, invented: bool) -> AlertFacts:
+def night_facts(skies: SkyCache, judged: JudgedNight, *, ahead: Ahead, invented: bool) -> AlertFacts:
     """What a message would say of the night; without a trip that isn't the viewer's."""
     window = judged.verdict.window
     trip = None
@@ -190,20 +273,6 @@ def night_facts(skies: Skies, judged: JudgedNight, *, ahead: Ahead, invented: bo
         ahead=ahead,
         invented=invented,
     )
-
-
-def _unused(judged: JudgedNight) -> tuple[str, ...]:
-    """The sources that came and couldn't be used, each with its reason."""
-    outlook = judged.verdict.outlook
-    entries = outlook.per_source if outlook else ()
-    return tuple(f"{source_name(e.source)}: {e.why_not}." for e in entries if e.why_not)
-
-
-def _told(session: Session, judged: JudgedNight) -> tuple[str, ...]:
-    if judged.subscription is None or not judged.is_mine:
-        return ()
-    lines = told_of(session, judged.subscription.id, judged.night.name, judged.site.zone)
-    return tuple(in_units(line, units_of(judged.wishes)) for line in lines)
 
 
 def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:

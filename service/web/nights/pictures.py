@@ -16,13 +16,13 @@ from alerts.sky.brightness.light_domes import domes
 from alerts.weather.cloud_by_hour import cloud_hours
 from alerts.wishes.model import units_of
 from service.web.nights.judged_night import JudgedNight
-from service.web.shared.sky_cache import Skies
+from service.web.shared.sky_cache import SkyCache
 
 WIDTHS = {"narrow": NARROW, "wide": WIDE}
 LOOKS = tuple(PALETTES)
 
 
-def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
+def field_notes(skies: SkyCache, judged: JudgedNight) -> FieldNotes | None:
     """The notes for the field; None without a window that one would drive to."""
     verdict = judged.verdict
     window = verdict.window
@@ -46,7 +46,7 @@ def field_notes(skies: Skies, judged: JudgedNight) -> FieldNotes | None:
 
 
 def night_pictures(
-    skies: Skies, judged: JudgedNight, *, look: str = "light", width: str = "narrow"
+    skies: SkyCache, judged: JudgedNight, *, look: str = "light", width: str = "narrow"
 ) -> tuple[Picture, ...]:
     """The night, and where one would drive there the view and for an arch the panorama."""
     forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)
@@ -57,7 +57,7 @@ def night_pictures(
     return skies.keep(key, lambda: _draw(skies, judged, look, width))
 
 
-def _draw(skies: Skies, judged: JudgedNight, look: str, width: str) -> tuple[Picture, ...]:
+def _draw(skies: SkyCache, judged: JudgedNight, look: str, width: str) -> tuple[Picture, ...]:
     return draw_pictures(
         judged.site,
         judged.night,
@@ -72,12 +72,12 @@ def _draw(skies: Skies, judged: JudgedNight, look: str, width: str) -> tuple[Pic
     )
 
 
-def town_glows(skies: Skies, site: Site) -> tuple[TownGlow, ...]:
+def town_glows(skies: SkyCache, site: Site) -> tuple[TownGlow, ...]:
     """The towns whose light stands over the horizon, as pictures draw them."""
     return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect_sky.town_glows(site))
 
 
-def town_words(skies: Skies, site: Site) -> str:
+def town_words(skies: SkyCache, site: Site) -> str:
     """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
     found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
     said = "; ".join(dome.text for dome in found)

@@ -26,9 +26,9 @@ from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
 from service.store.schema import core_tables
 from service.store.schema.track_tables import JudgedEvent, RecordRow
+from service.web.error_pages import NothingHere
 from service.web.nights.pictures import WIDTHS
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.site_rows import visible_sites
 from service.web.shared.viewer import Looking, SignedIn, seen_site
 

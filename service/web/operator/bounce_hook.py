@@ -23,8 +23,8 @@ from fastapi.responses import JSONResponse
 from service.delivery.bounces import Report, judge_code, note_report, read_report
 from service.store.repositories import rate_limits
 from service.store.repositories.suppression import BounceKind
-from service.web.shared.client_address import network_of_request
 from service.web.shared.context import Web
+from service.web.shared.viewer import network_of_request
 
 EVENTS_AT_MOST = 1000
 

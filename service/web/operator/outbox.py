@@ -13,8 +13,8 @@ from pathlib import Path
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, Response
 
+from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.viewer import Operating
 
 SHOWN = 100

@@ -24,8 +24,8 @@ from service.store.repositories.messages import UNSETTLED, Status
 from service.store.repositories.sites import newest_revision
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Notice, Trouble
+from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.forms import Filled
 from service.web.shared.viewer import Operating
 

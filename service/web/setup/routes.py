@@ -26,8 +26,8 @@ from service.setup.settings_file import variable
 from service.setup.steps import Relay, Standing, Terms
 from service.setup.tries import Tried
 from service.store.schema import core_tables
+from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.forms import Filled, Form
 from service.web.shared.viewer import Operating, Viewer, is_fresh, require_fresh
 from service.web.sites.edit import sure_value
@@ -188,7 +188,7 @@ def _feeds(duskbell: Duskbell, form: Form) -> Answered:
     }.get(form.text("terms"), now)
     if form.text("terms") == "key" and not terms.key:
         raise BadInput("type the key, or choose another answer.")
-    if not form.has("terms") and not standing.terms_answered:
+    if not form.is_ticked("terms") and not standing.terms_answered:
         raise BadInput("choose how Open-Meteo may be asked.")
     contact = duskbell.settings.contact if "contact" in standing.fixed else form.text("contact")
     steps.keep_feeds(duskbell, contact, terms)

@@ -6,9 +6,7 @@ import hashlib
 from functools import cache
 from pathlib import Path
 
-from fastapi import APIRouter, Response
-
-from service.web.shared.errors import NothingHere
+from fastapi import APIRouter, HTTPException, Response
 
 _STATIC = Path(__file__).parents[1] / "static"
 KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
@@ -38,7 +36,7 @@ def build_router(_: object) -> APIRouter:
     @router.get("/static/{digest}/{name}")
     def static(digest: str, name: str) -> Response:
         if name not in known:
-            raise NothingHere
+            raise HTTPException(404)
         is_current = asset_url(name) == f"/static/{digest}/{name}"
         return _asset(name, FOREVER if is_current else "no-cache")
 

@@ -21,7 +21,7 @@ from service.store.read_sessions import reading_sessions
 from service.web.shared.assets import style_url
 from service.web.shared.filters import FILTERS, as_data
 from service.web.shared.night_row import column_words
-from service.web.shared.sky_cache import Skies
+from service.web.shared.sky_cache import SkyCache
 
 _HERE = Path(__file__).parents[1]
 
@@ -70,8 +70,8 @@ class Web:
         return reading_sessions(self.duskbell.engine)
 
     @cached_property
-    def skies(self) -> Skies:
-        return Skies(lambda: self.duskbell.ephemeris)
+    def skies(self) -> SkyCache:
+        return SkyCache(lambda: self.duskbell.ephemeris)
 
     @property
     def writing(self) -> sessionmaker[Session]:

@@ -9,12 +9,12 @@ from sqlalchemy.orm import Session
 
 from alerts.weather.forecast import Source
 from service.store.schema import core_tables
-from service.web.shared.sky_cache import Skies
+from service.web.shared.sky_cache import SkyCache
 
 LOOKED_AT = 50
 
 
-def recent_credits(session: Session, skies: Skies) -> tuple[str, ...]:
+def recent_credits(session: Session, skies: SkyCache) -> tuple[str, ...]:
     """The credit lines of the models that answered last, each once."""
     newest = session.execute(
         select(core_tables.Forecast.id, core_tables.Forecast.feed, core_tables.Forecast.model)

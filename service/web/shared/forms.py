@@ -1,14 +1,19 @@
-"""Forms as they come from a browser: text fields, ticks and files, read within bounds."""
+"""Forms as they come from a browser: text fields, ticks and files, read within bounds; and what keeps
+programs out of those that strangers can send: a trap field, and a form that takes its time."""
 
 from __future__ import annotations
 
+import hmac
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import Annotated
 
 from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import UploadFile
 from starlette.formparsers import MultiPartException
+
+from service.common.secret_key import Keys
 
 MOST_FIELDS = 2_000
 MOST_FILES = 2
@@ -30,9 +35,6 @@ class Form:
         return self.fields.get(name, ())
 
     def is_ticked(self, name: str) -> bool:
-        return name in self.fields
-
-    def has(self, name: str) -> bool:
         return name in self.fields
 
     def __iter__(self) -> Iterator[str]:
@@ -60,3 +62,32 @@ async def read_form(request: Request) -> Form:
 
 
 Filled = Annotated[Form, Depends(read_form)]
+
+
+QUICKEST = timedelta(seconds=3)
+"""Nobody fills a form in sooner."""
+STALEST = timedelta(hours=12)
+TRAP = "website"
+STAMP = "stamp"
+
+
+def make_stamp(keys: Keys, now: datetime) -> str:
+    """A hidden field that says when the form was shown, and can't be made up."""
+    seconds = int(now.timestamp())
+    return f"{seconds}.{keys.hash('form shown', str(seconds))[:32]}"
+
+
+def looks_human(keys: Keys, form: Form, now: datetime) -> bool:
+    """Whether the trap is empty and the form was shown here, not just now and not long ago."""
+    seconds, _, mac = form.text(STAMP).partition(".")
+    if form.text(TRAP) or not (seconds.isascii() and seconds.isdigit() and len(seconds) < 12):
+        return False
+    if not hmac.compare_digest(mac.encode(), keys.hash("form shown", seconds)[:32].encode()):
+        return False
+    age = now - datetime.fromtimestamp(int(seconds), tz=now.tzinfo)
+    return QUICKEST <= age <= STALEST
+
+
+def row_number(typed: str) -> int | None:
+    """The number that a form's field holds; None when it can't be a row's."""
+    return int(typed) if typed.isascii() and typed.isdigit() and len(typed) <= 9 else None

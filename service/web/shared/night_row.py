@@ -20,7 +20,6 @@ from service.explain.stored_verdict import decided_span
 from service.store.json_values import from_json
 from service.store.schema import core_tables
 from service.web.shared.filters import dated_span, lasting, minutes_words
-from service.web.shared.sky_cache import BareNight
 
 ORDER = {"go": 0, "wait": 1, "": 2, "unknown": 3, "stay": 4}
 """Verdicts from the most to the least worth looking at; "" is a night that nobody judged."""
@@ -62,6 +61,17 @@ class NightCell:
     @property
     def is_worth_a_look(self) -> bool:
         return self.window is not None and self.verdict in ("go", "wait", "")
+
+
+@dataclass(frozen=True, slots=True)
+class BareNight:
+    """A night by its windows alone. over_at: its sunrise, or its end where the Sun doesn't rise.
+    moon_lit: the Moon's lit fraction (0..1) at its middle."""
+
+    name: date
+    over_at: datetime
+    windows: tuple[Span, ...]
+    moon_lit: float
 
 
 def cell_of_row(

@@ -34,7 +34,7 @@ from service.web.shared.night_row import (
     standing_of,
     still_ahead,
 )
-from service.web.shared.sky_cache import Skies
+from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Viewer
 
 NIGHTS_SHOWN = 14
@@ -93,7 +93,7 @@ def visible_sites(session: Session, viewer: Viewer | None) -> list[core_tables.S
 
 
 def site_rows(
-    session: Session, skies: Skies, sites: Sequence[core_tables.Site], viewer: Viewer | None, now: datetime
+    session: Session, skies: SkyCache, sites: Sequence[core_tables.Site], viewer: Viewer | None, now: datetime
 ) -> list[SiteRow]:
     """Each site with its coming nights, in the order given."""
     stored = newest_revisions(session, {row.id for row in sites})
@@ -175,7 +175,7 @@ class _Wanted:
 
 def _stored_rows(
     session: Session,
-    skies: Skies,
+    skies: SkyCache,
     stored: Mapping[int, StoredSite],
     watchers: Mapping[int, core_tables.Subscription],
     viewer: Viewer | None,
@@ -212,7 +212,7 @@ def _stored_rows(
 
 
 def _usual_rows(
-    session: Session, skies: Skies, copies: Sequence[StoredSite], now: datetime
+    session: Session, skies: SkyCache, copies: Sequence[StoredSite], now: datetime
 ) -> dict[int, list[NightCell]]:
     """By site the nights that the store holds for whoever looks at a shared site, judged by the usual wishes
     on the forecasts at hand: as of the moment that all views settle on."""
@@ -243,7 +243,7 @@ def _judge_usual(
     return [cell_of_verdict(night, verdict, inputs.now) for night, verdict in judged]
 
 
-def _cells(session: Session, skies: Skies, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:
+def _cells(session: Session, skies: SkyCache, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:
     """The cells: those that were made before, and those that are made now, read in one go."""
     known = {each: skies.cells.get(each) for each in wanted}
     missing = [each for each, cell in known.items() if cell is None]

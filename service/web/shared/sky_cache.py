@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass
+import threading
+from collections import OrderedDict, defaultdict
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime
-from typing import TYPE_CHECKING, TypeVar, cast
+from typing import Generic, TypeVar, cast
 
 import numpy as np
+from starlette.exceptions import HTTPException
 
 from alerts.common.span import Span
 from alerts.judging.verdict import Verdict
@@ -19,11 +21,7 @@ from alerts.sky.night import Night, SkyWishes, nights, nights_for_sites
 from alerts.sky.night_calendar import DAY_S, name_of, number_at
 from alerts.sky.nights.night_events import SiteNights
 from alerts.sky.nights.season import Season, count_nights, never_holds, season
-from service.web.shared.concurrency_limit import Turns
-from service.web.shared.lru import Keeper
-
-if TYPE_CHECKING:
-    from service.web.shared.night_row import NightCell
+from service.web.shared.night_row import BareNight, NightCell
 
 T = TypeVar("T")
 MOST_KEPT = 12_000
@@ -32,19 +30,14 @@ MOST_KEPT = 12_000
 MOST_CELLS = 60_000
 """Fourteen a site and person; each a few hundred bytes."""
 
-
-@dataclass(frozen=True, slots=True)
-class BareNight:
-    """A night by its windows alone. over_at: its sunrise, or its end where the Sun doesn't rise.
-    moon_lit: the Moon's lit fraction (0..1) at its middle."""
-
-    name: date
-    over_at: datetime
-    windows: tuple[Span, ...]
-    moon_lit: float
+AT_ONCE = 2
+PRESENT_AT_MOST = 24
+"""Those that work and those that wait; the server has 40 threads, and other pages need some."""
+WAIT_S = 10.0
+COME_AGAIN_S = 5
 
 
-class Skies:
+class SkyCache:
     """Nights and seasons by what they are made of: site as described, wishes, dates. Safe for threads.
 
     What the store holds is read from there; this is for sites that nobody watches, for dates that no
@@ -54,9 +47,9 @@ class Skies:
 
     def __init__(self, open_ephemeris: Callable[[], Ephemeris], most_kept: int = MOST_KEPT) -> None:
         self._open = open_ephemeris
-        self._kept: Keeper[object] = Keeper(most_kept)
-        self.cells: Keeper[NightCell] = Keeper(MOST_CELLS)
-        self.turns = Turns()
+        self._kept: LruCache[object] = LruCache(most_kept)
+        self.cells: LruCache[NightCell] = LruCache(MOST_CELLS)
+        self.turns = ConcurrencyLimit()
 
     @property
     def ephemeris(self) -> Ephemeris:
@@ -145,16 +138,109 @@ def _bare(whole: SiteNights, row: int) -> tuple[BareNight, ...]:
         start, end = utc_from_posix(float(start_s)), utc_from_posix(float(end_s))
         if start < end:
             windows[int(night)].append(Span(start, end))
-    middles_s = whole.first_s[row] + (np.arange(whole.count) + 0.5) * DAY_S
-    lit = whole.table.moon_lit(middles_s)
-    return tuple(
-        BareNight(whole.name(row, k), _sunrise(whole, row, k), tuple(windows[k]), float(lit[k]))
-        for k in range(whole.count)
-    )
+    first_s = float(whole.first_s[row])
+    lit = whole.table.moon_lit(first_s + (np.arange(whole.count) + 0.5) * DAY_S)
+    nights = []
+    for k in range(whole.count):
+        start_s = first_s + k * DAY_S
+        up, times = whole.sun.of_row(row, start_s, start_s + DAY_S)
+        rises = times[1::2] if up else times[0::2]
+        over_at = utc_from_posix(float(rises[-1]) if len(rises) else start_s + DAY_S)
+        nights.append(BareNight(whole.name(row, k), over_at, tuple(windows[k]), float(lit[k])))
+    return tuple(nights)
 
 
-def _sunrise(whole: SiteNights, row: int, night: int) -> datetime:
-    start_s = float(whole.first_s[row]) + night * DAY_S
-    up, times = whole.sun.of_row(row, start_s, start_s + DAY_S)
-    rises = times[1::2] if up else times[0::2]
-    return utc_from_posix(float(rises[-1]) if len(rises) else start_s + DAY_S)
+class LruCache(Generic[T]):
+    """Values by what they are made of; past `most`, those least used go. Safe for threads."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: OrderedDict[Hashable, T] = OrderedDict()
+        self._under_way: dict[Hashable, threading.Lock] = {}
+        self._lock = threading.Lock()
+
+    def keep(self, key: Hashable, make: Callable[[], T]) -> T:
+        """What was made before under that key, else what `make` makes now. key: all that it is made of.
+
+        Whoever asks for the same meanwhile waits for it; when `make` fails, the next one tries.
+        """
+        if (kept := self.get(key)) is not None:
+            return kept
+        with self._lock:
+            mine = self._under_way.setdefault(key, threading.Lock())
+        with mine:
+            if (kept := self.get(key)) is not None:
+                return kept
+            try:
+                made = make()
+                self.put(key, made)
+            finally:
+                with self._lock:
+                    self._under_way.pop(key, None)
+        return made
+
+    def get(self, key: Hashable) -> T | None:
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
+
+    def put(self, key: Hashable, made: T) -> None:
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > self._most:
+                self._kept.popitem(last=False)
+
+
+class Busy(HTTPException):
+    """Too much of it is asked for at once."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            503,
+            f"Too much is being worked out just now. Try again in {COME_AGAIN_S} seconds.",
+            headers={"Retry-After": str(COME_AGAIN_S)},
+        )
+
+
+class ConcurrencyLimit:
+    """What takes seconds to work out, a few at a time; the others wait a while, or are told to come again.
+
+    At most `at_once` threads work, and `present_at_most` work or wait: a request that is worked out holds a
+    thread, and all of them share one interpreter. Twenty years at once took a gigabyte, and each came later
+    than in a row. Safe for threads.
+    """
+
+    def __init__(
+        self, at_once: int = AT_ONCE, present_at_most: int = PRESENT_AT_MOST, wait_s: float = WAIT_S
+    ) -> None:
+        self._free = threading.Semaphore(at_once)
+        self._places = threading.Semaphore(present_at_most)
+        self._wait_s = wait_s
+        self._mine = threading.local()
+
+    @contextmanager
+    def place(self) -> Iterator[None]:
+        """Be among those that wait or work; Busy when there are too many. Who has a place takes no second."""
+        with self._once("has_place", self._places, wait_s=0.0):
+            yield
+
+    @contextmanager
+    def turn(self) -> Iterator[None]:
+        """Work as long as the block lasts; Busy when one's turn doesn't come in time. Who has it keeps it."""
+        with self.place(), self._once("has_turn", self._free, wait_s=self._wait_s):
+            yield
+
+    @contextmanager
+    def _once(self, name: str, semaphore: threading.Semaphore, wait_s: float) -> Iterator[None]:
+        if getattr(self._mine, name, False):
+            yield
+            return
+        if not semaphore.acquire(timeout=wait_s):
+            raise Busy
+        setattr(self._mine, name, True)
+        try:
+            yield
+        finally:
+            setattr(self._mine, name, False)
+            semaphore.release()

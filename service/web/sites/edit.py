@@ -24,14 +24,14 @@ from service.store.repositories.people import default_wishes
 from service.store.repositories.rounded_sites import find_copy, follow
 from service.store.repositories.sites import NewSite, add_sites, require_free_name, revise_site, share_site
 from service.store.schema import core_tables
+from service.web.error_pages import NotInvited
 from service.web.nights.pictures import town_words
 from service.web.shared.assets import asset_url
 from service.web.shared.context import Web
-from service.web.shared.errors import NotInvited
 from service.web.shared.forms import Filled, Form
 from service.web.shared.night_row import NightCell, cell_of_bare, column_of, still_ahead
 from service.web.shared.site_rows import NIGHTS_SHOWN
-from service.web.shared.sky_cache import Skies
+from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Keeping, SignedIn, Viewer, own_site
 from service.web.sites.form import (
     MONTH_NAMES,
@@ -62,7 +62,7 @@ class Preview:
     year: int
 
 
-def build_preview(skies: Skies, site: Site, now: datetime) -> Preview:
+def build_preview(skies: SkyCache, site: Site, now: datetime) -> Preview:
     """The preview of a site, with the usual wishes."""
     wishes = default_wishes().sky
     bare = skies.bare_nights([site], now, NIGHTS_SHOWN + 1, wishes)[site]

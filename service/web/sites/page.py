@@ -20,15 +20,14 @@ from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
 from service.reports.default_reader import wishes_of
 from service.store.schema import core_tables
-from service.web.nights.far_night import ahead_of
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night, watcher_of
 from service.web.nights.outcomes import came_of, outcomes_of
 from service.web.nights.page import build_night_page, told_words
 from service.web.nights.pictures import WIDTHS, town_words
 from service.web.shared.context import Web
 from service.web.shared.night_row import column_of
 from service.web.shared.site_rows import site_rows, units_for
-from service.web.shared.sky_cache import Skies
+from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Looking, SeenSite, Viewer, seen_site
 
 TOLD_SHOWN = 10
@@ -130,7 +129,7 @@ def _year(year: int | None, now: datetime) -> int:
     return now.year if year is None else min(max(year, FIRST_YEAR), LAST_YEAR)
 
 
-def _season_picture(skies: Skies, found: Season, look: str, width: str, mark: date | None) -> Picture:
+def _season_picture(skies: SkyCache, found: Season, look: str, width: str, mark: date | None) -> Picture:
     key = ("season picture", found.site, found.first, found.last, found.wishes, look, width, mark)
     return skies.keep(key, lambda: draw_season(found, PALETTES[look], width=WIDTHS[width], mark=mark))
 
@@ -172,7 +171,7 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: 
     ]
 
 
-def place_words(skies: Skies, seen: SeenSite) -> list[tuple[str, str]]:
+def place_words(skies: SkyCache, seen: SeenSite) -> list[tuple[str, str]]:
     """What is known of the place, as (label, words)."""
     site = seen.stored.site
     rounded = "" if seen.is_own else ", rounded to 0.05°"

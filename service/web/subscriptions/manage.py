@@ -14,12 +14,17 @@ from service.accounts.pause import end_of_pause
 from service.store.json_values import from_json
 from service.store.repositories import people
 from service.store.schema import core_tables
+from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
-from service.web.shared.errors import NothingHere
 from service.web.shared.forms import Filled
 from service.web.shared.viewer import SignedIn, Viewer, seen_site
-from service.web.subscriptions.wish_form import filled_wish_fields, wish_fields
-from service.web.subscriptions.wish_page import WishPage, read_wishes_and_kit, show_wishes
+from service.web.subscriptions.wish_form import (
+    WishPage,
+    filled_wish_fields,
+    read_wishes_and_kit,
+    show_wishes,
+    wish_fields,
+)
 
 
 def build_router(web: Web) -> APIRouter:

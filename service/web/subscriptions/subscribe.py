@@ -21,22 +21,29 @@ from service.channels.email_message import check_mail_address
 from service.store.json_values import from_json
 from service.store.repositories import people
 from service.store.schema import core_tables
-from service.web.shared.client_address import network_of_request
 from service.web.shared.context import Web
-from service.web.shared.form_guards import looks_human
-from service.web.shared.forms import Filled, Form
-from service.web.shared.path_types import row_number
+from service.web.shared.forms import Filled, Form, looks_human, row_number
 from service.web.shared.ring_notes import of_newest, of_wishes
-from service.web.shared.viewer import Looking, SeenSite, SignedIn, Viewer, is_fresh, seen_site
+from service.web.shared.viewer import (
+    Looking,
+    SeenSite,
+    SignedIn,
+    Viewer,
+    is_fresh,
+    network_of_request,
+    seen_site,
+)
 from service.web.sites.form import FaultTexts
-from service.web.subscriptions.wish_count import count_wishes
-from service.web.subscriptions.wish_form import filled_wish_fields, read_wishes, wish_fields
-from service.web.subscriptions.wish_page import (
+from service.web.subscriptions.wish_form import (
     NEW_MAIL,
     AddressChoice,
     WishPage,
+    count_wishes,
+    filled_wish_fields,
+    read_wishes,
     read_wishes_and_kit,
     show_wishes,
+    wish_fields,
 )
 
 log = logging.getLogger(__name__)

@@ -9,8 +9,7 @@ import pytest
 from service.app import Duskbell
 from service.channels.email import Email, OutboxFolder
 from service.settings import Settings
-from service.setup.settings_file import write_settings
-from service.setup.settings_watch import SettingsWatch
+from service.setup.settings_file import SettingsWatch, write_settings
 from tests.integration.setup.conftest import Fresh
 
 

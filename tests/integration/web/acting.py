@@ -16,7 +16,7 @@ from service.delivery import dispatcher
 from service.store.repositories import sites
 from service.store.schema import core_tables
 from service.web.shared import sessions
-from service.web.shared.form_guards import STAMP, make_stamp
+from service.web.shared.forms import STAMP, make_stamp
 from tests.integration.cycle.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 

@@ -16,8 +16,7 @@ from fastapi import FastAPI, Request
 from service.web import server as web_server
 from service.web.app import build_app
 from service.web.middleware import BodyTooSlow, BoundedBody
-from service.web.server import CLIENTS_AT_MOST, build_server
-from service.web.slow_clients import patient_protocol
+from service.web.server import CLIENTS_AT_MOST, build_server, patient_protocol
 from tests.integration.cycle.world import World
 
 PATIENCE_S = 10.0

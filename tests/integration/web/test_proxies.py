@@ -13,7 +13,7 @@ from fastapi import FastAPI, Request
 
 from service.settings import Settings
 from service.web.server import build_server
-from service.web.shared.client_address import client_behind
+from service.web.shared.viewer import client_behind
 
 LOOPBACK = "127.0.0.1"
 NEAR, FAR = ip_network("10.0.0.0/8"), ip_network("2001:db8:1::/48")

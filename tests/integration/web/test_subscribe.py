@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
 from service.store.schema import core_tables
-from service.web.shared.form_guards import STAMP, TRAP, make_stamp
+from service.web.shared.forms import STAMP, TRAP, make_stamp
 from tests.integration.cycle.world import GO_TIME, World
 from tests.integration.web.acting import (
     browsing_as,

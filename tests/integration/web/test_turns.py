@@ -20,8 +20,7 @@ from alerts.sky.nights.season import season
 from service.demo.story import FLAT
 from service.web.api import judge
 from service.web.shared import sky_cache as sky_pages
-from service.web.shared.concurrency_limit import Busy, Turns
-from service.web.shared.lru import Keeper
+from service.web.shared.sky_cache import Busy, ConcurrencyLimit, LruCache
 from tests.integration.cycle.world import World
 from tests.integration.web.test_api import bearer
 
@@ -58,7 +57,7 @@ def pool() -> Iterator[ThreadPoolExecutor]:
 
 
 def test_row_104_twenty_who_ask_the_same_wait_for_one(pool: ThreadPoolExecutor) -> None:
-    keeper: Keeper[str] = Keeper(10)
+    keeper: LruCache[str] = LruCache(10)
     work = Held()
     asked = [pool.submit(keeper.keep, "a year", work) for _ in range(20)]
     work.wait_until_begun()
@@ -69,7 +68,7 @@ def test_row_104_twenty_who_ask_the_same_wait_for_one(pool: ThreadPoolExecutor) 
 
 
 def test_row_104_what_fails_is_tried_by_the_next(pool: ThreadPoolExecutor) -> None:
-    keeper: Keeper[str] = Keeper(10)
+    keeper: LruCache[str] = LruCache(10)
 
     def fail() -> str:
         raise ValueError("no luck")
@@ -79,7 +78,9 @@ def test_row_104_what_fails_is_tried_by_the_next(pool: ThreadPoolExecutor) -> No
     assert keeper.keep("a year", lambda: "made") == "made"
 
 
-def held_turns(turns: Turns, count: int, pool: ThreadPoolExecutor, work: Held) -> list[Future[str]]:
+def held_turns(
+    turns: ConcurrencyLimit, count: int, pool: ThreadPoolExecutor, work: Held
+) -> list[Future[str]]:
     def take() -> str:
         with turns.turn():
             return work()
@@ -88,7 +89,7 @@ def held_turns(turns: Turns, count: int, pool: ThreadPoolExecutor, work: Held) -
 
 
 def test_row_104_two_work_and_a_third_comes_on_when_one_is_through(pool: ThreadPoolExecutor) -> None:
-    turns, work = Turns(2, 24, PATIENCE_S), Held()
+    turns, work = ConcurrencyLimit(2, 24, PATIENCE_S), Held()
     asked = held_turns(turns, 3, pool, work)
     work.wait_until_begun()
     work.wait_until_begun()
@@ -100,7 +101,7 @@ def test_row_104_two_work_and_a_third_comes_on_when_one_is_through(pool: ThreadP
 def test_row_104_whose_turn_does_not_come_in_time_and_who_finds_no_place_is_told_when_to_come_again(
     pool: ThreadPoolExecutor,
 ) -> None:
-    for turns in (Turns(1, 24, wait_s=0.05), Turns(1, 1)):
+    for turns in (ConcurrencyLimit(1, 24, wait_s=0.05), ConcurrencyLimit(1, 1)):
         work = Held()
         (first,) = held_turns(turns, 1, pool, work)
         work.wait_until_begun()
@@ -153,7 +154,7 @@ def test_row_104_a_page_that_would_take_long_is_put_off_in_words(
 def test_row_104_the_api_says_it_as_a_problem(
     world: World, owner: TestClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(judge, "Turns", lambda *_, **__: Turns(1, 0))
+    monkeypatch.setattr(judge, "ConcurrencyLimit", lambda *_, **__: ConcurrencyLimit(1, 0))
     headers = bearer(world)
     with TestClient(_fresh_app(world), base_url="http://127.0.0.1:8765", headers=headers) as program:
         answer = program.post("/api/v1/judge", json={"site": {"lat": 40.31, "lon": -1.42}})
