@@ -25,15 +25,10 @@ def build_api(web: Web) -> FastAPI:
     )
     api.state.web = web
     api.include_router(sites.build_router(web))
-    api.include_router(sites.build_router(web))
     api.include_router(judge.build_router(web))
     add_problem_handlers(api)
-    _describe_problems(api)
-    return api
 
-
-def _describe_problems(api: FastAPI) -> None:
-    """Put the shape of problem details into the OpenAPI document, in place of FastAPI's own."""
+    # The shape of problem details goes into the OpenAPI document in place of FastAPI's own.
     build = api.openapi
 
     def openapi() -> dict[str, object]:
@@ -48,3 +43,4 @@ def _describe_problems(api: FastAPI) -> None:
         return api.openapi_schema
 
     api.openapi = openapi  # type: ignore[method-assign]  # FastAPI's documented way
+    return api
