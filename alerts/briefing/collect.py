@@ -13,8 +13,7 @@ from alerts.judging.rules import Result
 from alerts.judging.site_choice import Choice, choice_of, say_fork
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
 from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import Telling, Told, Why
+from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.notifying.validity import say_doubt
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night, Target, TargetKind, TrackPoint
@@ -27,14 +26,14 @@ _NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eigh
 
 
 def alert_facts(
-    telling: Telling,
+    telling: NotificationDecision,
     *,
     site: Site,
     night: Night,
     verdict: Verdict,
     wishes: Wishes,
     plan: FieldPlan | None,
-    told: Told | None,
+    told: PastAlert | None,
     now: datetime,
     invented: bool = False,
     field: FieldNotes | None = None,
@@ -206,11 +205,11 @@ def _number(count: int) -> str:
     return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
 
 
-def _doubt(telling: Telling, verdict: Verdict, wishes: Wishes) -> str:
+def _doubt(telling: NotificationDecision, verdict: Verdict, wishes: Wishes) -> str:
     return "" if telling.kind is AlertKind.STAND_DOWN else say_doubt(verdict.chance_pct, wishes)
 
 
-def _cause(telling: Telling, verdict: Verdict, wishes: Wishes) -> str:
+def _cause(telling: NotificationDecision, verdict: Verdict, wishes: Wishes) -> str:
     if telling.kind is AlertKind.STAND_DOWN:
         return "clear sky is no longer likely" if telling.why is Why.TURNED_BAD else telling.text
     if telling.kind is AlertKind.HEADS_UP and verdict.outlook is not None:

@@ -13,7 +13,15 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import say_time
 from alerts.field.trip_plan import FieldPlan
-from alerts.notifying.model import HEADS_UP_FROM_PCT, AlertKind, Seen, Telling, Told, Why, silence
+from alerts.notifying.model import (
+    HEADS_UP_FROM_PCT,
+    AlertKind,
+    CurrentState,
+    NotificationDecision,
+    PastAlert,
+    Why,
+    silence,
+)
 from alerts.wishes.model import Wishes
 
 GO_AGAIN_MARGIN_PCT = 5
@@ -30,11 +38,11 @@ CYCLE_SLACK = timedelta(minutes=5)
 
 
 @value(frozen=True, slots=True)
-class Look:
+class NotificationInput:
     """One look at one night: what was told, what is seen, and what the person asked for."""
 
-    told: tuple[Told, ...]
-    seen: Seen
+    told: tuple[PastAlert, ...]
+    seen: CurrentState
     now: datetime
     cycle: timedelta
     wishes: Wishes
@@ -43,9 +51,9 @@ class Look:
     told_this_week: int
 
     @property
-    def _after_go(self) -> list[Told]:
+    def _after_go(self) -> list[PastAlert]:
         """Everything told since the last go that wasn't one already, oldest first; empty when none stands."""
-        chain: list[Told] = []
+        chain: list[PastAlert] = []
         for entry in self.told:
             if entry.kind is AlertKind.STAND_DOWN:
                 chain = []
@@ -54,7 +62,7 @@ class Look:
         return chain
 
     @property
-    def standing(self) -> Told | None:
+    def standing(self) -> PastAlert | None:
         """The go, or its last change, that hasn't been taken back."""
         chain = self._after_go
         return chain[-1] if chain else None
@@ -73,26 +81,26 @@ class Look:
         return max((entry.occurrence for entry in self.told if entry.kind is kind), default=0) + 1
 
 
-def kept_back(look: Look, wanted: Telling) -> Telling | None:
+def kept_back(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
     """Silence with its reason, or the note that stands in for what is one too many; None to let it pass."""
     if _counts(wanted, look.told) and is_enough(look.told):
         return _unsettled(look, wanted)
     return _too_much_this_week(look, wanted) or _just_turned(look, wanted) or _quiet(look, wanted)
 
 
-def _counts(wanted: Telling, told: Sequence[Told]) -> bool:
+def _counts(wanted: NotificationDecision, told: Sequence[PastAlert]) -> bool:
     """Whether it counts toward the cap for one night; the first go doesn't."""
     return wanted.kind is not AlertKind.GO or any(entry.kind is AlertKind.GO for entry in told)
 
 
-def is_enough(told: Sequence[Told]) -> bool:
+def is_enough(told: Sequence[PastAlert]) -> bool:
     """Whether the cap is reached: heads-up, changed and repeated go count, the rest doesn't."""
     kinds = [entry.kind for entry in told if entry.why not in (Why.LAST_WORD, Why.UNSETTLED)]
     repeated = max(0, kinds.count(AlertKind.GO) - 1)
     return kinds.count(AlertKind.HEADS_UP) + kinds.count(AlertKind.CHANGED) + repeated >= MOST_TOLD
 
 
-def _unsettled(look: Look, wanted: Telling) -> Telling:
+def _unsettled(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision:
     """Past the cap one honest note, and then silence."""
     if any(entry.why is Why.UNSETTLED for entry in look.told):
         return silence(Why.ENOUGH_SAID, f"{wanted.text}; {MOST_TOLD} alerts are the most for one night")
@@ -106,7 +114,7 @@ def _unsettled(look: Look, wanted: Telling) -> Telling:
     return _quiet(look, note) or note
 
 
-def _too_much_this_week(look: Look, wanted: Telling) -> Telling | None:
+def _too_much_this_week(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
     most = look.wishes.most_a_week
     if most is None or wanted.kind is AlertKind.CHANGED or look.told_this_week < most:
         return None
@@ -114,7 +122,7 @@ def _too_much_this_week(look: Look, wanted: Telling) -> Telling | None:
     return silence(Why.ENOUGH_THIS_WEEK, f"{wanted.text}; told {times} in seven days, you asked for {most}")
 
 
-def _just_turned(look: Look, wanted: Telling) -> Telling | None:
+def _just_turned(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
     """An upward move that only this look has seen, while there is time for another look. A heads-up whose
     limit lies above what is usual at the place has its margin in that."""
     limits_pct = {AlertKind.HEADS_UP: look.seen.heads_up_from_pct, AlertKind.GO: look.wishes.chance_go_pct}
@@ -129,7 +137,7 @@ def _just_turned(look: Look, wanted: Telling) -> Telling | None:
     return silence(Why.JUST_TURNED, f"{wanted.text}, only just; told if the next look sees it too")
 
 
-def _has_time(look: Look, wanted: Telling) -> bool:
+def _has_time(look: NotificationInput, wanted: NotificationDecision) -> bool:
     """Whether the next cycle comes before one must leave, and before quiet hours would hold it."""
     following = look.now + look.cycle + CYCLE_SLACK
     if wanted.kind is AlertKind.HEADS_UP:
@@ -138,7 +146,7 @@ def _has_time(look: Look, wanted: Telling) -> bool:
     return in_time and _quiet_end(look, following) is None
 
 
-def _quiet(look: Look, wanted: Telling) -> Telling | None:
+def _quiet(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
     """Quiet hours hold the word; from the told leave-by on nobody sleeps, so a change passes."""
     until = _quiet_end(look, look.now)
     standing = look.standing
@@ -150,12 +158,12 @@ def _quiet(look: Look, wanted: Telling) -> Telling | None:
     )
 
 
-def _quiet_end(look: Look, at: datetime) -> datetime | None:
+def _quiet_end(look: NotificationInput, at: datetime) -> datetime | None:
     quiet = look.wishes.quiet.around(at, look.clock) if look.wishes.quiet else None
     return quiet.end if quiet else None
 
 
-def go_due_from(look: Look, plan: FieldPlan) -> datetime:
+def go_due_from(look: NotificationInput, plan: FieldPlan) -> datetime:
     """From when on a go is said: the last cycle before the notice asked for, which is never so short that a
     cycle a little late comes after leave-by; a cycle sooner than quiet hours that would keep it too long."""
     wanted_at = plan.leave_by - max(look.wishes.notice, CYCLE_SLACK)
@@ -163,7 +171,7 @@ def go_due_from(look: Look, plan: FieldPlan) -> datetime:
     return wanted_at - look.cycle if asleep is None else asleep.start - look.cycle - CYCLE_SLACK
 
 
-def _sleep_in_the_way(look: Look, wanted_at: datetime, leave_by: datetime) -> Span | None:
+def _sleep_in_the_way(look: NotificationInput, wanted_at: datetime, leave_by: datetime) -> Span | None:
     """Quiet hours into which a go wanted then may fall; those aside that end before, and early enough."""
     quiet, late = look.wishes.quiet, look.cycle + CYCLE_SLACK
     if quiet is None:

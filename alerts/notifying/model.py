@@ -49,7 +49,7 @@ class Why(StrEnum):
 
 
 @value(frozen=True, slots=True)
-class Told:
+class PastAlert:
     """An alert that went out, or may have: what it said of chance, window and leave-by.
 
     why: None where it isn't known any more. is_last_word: no later word could arrive.
@@ -66,7 +66,7 @@ class Told:
 
 
 @value(frozen=True, slots=True)
-class SeenWindow:
+class OtherWindow:
     """Another window of the same night as it is judged now."""
 
     window: Span
@@ -77,11 +77,11 @@ class SeenWindow:
 
     @property
     def best_pct(self) -> int | None:
-        """See `Seen.best_pct`."""
+        """See `CurrentState.best_pct`."""
         return _higher(self.chance_pct, self.whole_pct)
 
 
-class Rung(IntEnum):
+class AlertLevel(IntEnum):
     """How far up the ladder a night stands by what is seen of it alone."""
 
     NOTHING = 0
@@ -90,7 +90,7 @@ class Rung(IntEnum):
 
 
 @value(frozen=True, slots=True)
-class Seen:
+class CurrentState:
     """The newest verdict, as far as it matters for telling.
 
     days_ahead: civil days in the site's zone from today to the night's name; 0 on the day, negative
@@ -109,7 +109,7 @@ class Seen:
     hazards: tuple[str, ...] = ()
     is_over: bool = False
     decided_by: str = ""
-    also: tuple[SeenWindow, ...] = ()
+    also: tuple[OtherWindow, ...] = ()
     held_since: datetime | None = None
     usual_pct: int | None = None
     whole_pct: int | None = None
@@ -129,15 +129,15 @@ class Seen:
         return max(HEADS_UP_FROM_PCT, round(100 * odds / (1 + odds)))
 
     @property
-    def rung(self) -> Rung:
+    def rung(self) -> AlertLevel:
         if self.word is VerdictWord.GO:
-            return Rung.GOOD
+            return AlertLevel.GOOD
         promising = (self.chance_pct or 0) >= self.heads_up_from_pct and self.lineages >= LINEAGES_NEEDED
-        return Rung.PROMISING if self.word is VerdictWord.WAIT and promising else Rung.NOTHING
+        return AlertLevel.PROMISING if self.word is VerdictWord.WAIT and promising else AlertLevel.NOTHING
 
 
 @value(frozen=True, slots=True)
-class Telling:
+class NotificationDecision:
     """What to tell now: a kind, or None for silence; always with why, and a sentence for the record.
 
     expires_at: past it the alert helps nobody; None for silence. occurrence: counts alerts of this
@@ -157,11 +157,11 @@ def _higher(one_pct: int | None, other_pct: int | None) -> int | None:
     return max(known, default=None)
 
 
-def silence(why: Why, text: str) -> Telling:
-    return Telling(None, why, text)
+def silence(why: Why, text: str) -> NotificationDecision:
+    return NotificationDecision(None, why, text)
 
 
-def held_since(before: tuple[Rung, datetime] | None, rung: Rung, now: datetime) -> datetime:
+def held_since(before: tuple[AlertLevel, datetime] | None, rung: AlertLevel, now: datetime) -> datetime:
     """Since when a night has stood on `rung` or higher, from the rung and the time known before.
 
     A higher rung than before begins now; on the same or a lower one the old time still holds.

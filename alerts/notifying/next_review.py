@@ -15,8 +15,8 @@ from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.access_rules import usable_spans
 from alerts.judging.verdict import FAR_OFF
-from alerts.notifying.limits import CYCLE_SLACK, Look, go_due_from
-from alerts.notifying.model import Telling, Why
+from alerts.notifying.limits import CYCLE_SLACK, NotificationInput, go_due_from
+from alerts.notifying.model import NotificationDecision, Why
 from alerts.notifying.policy import LAST_WORD_LEAD
 from alerts.sites.model import Site
 from alerts.sky.night import Night
@@ -89,7 +89,7 @@ def _ages(source: Source) -> Iterator[datetime]:
         yield at + _AFTER
 
 
-def word_may_change(look: Look, telling: Telling) -> datetime:
+def word_may_change(look: NotificationInput, telling: NotificationDecision) -> datetime:
     """From when on another word can be due for the same verdict; `now` when the next look may differ."""
     if telling.why is Why.JUST_TURNED:
         return look.now
@@ -112,7 +112,7 @@ def _edges_of(quiet: ClockSpan, now: datetime, clock: tzinfo) -> tuple[datetime,
     return tuple(at for span in spans for at in (span.start, span.end))
 
 
-def _by_plan(look: Look, plan: FieldPlan) -> list[datetime]:
+def _by_plan(look: NotificationInput, plan: FieldPlan) -> list[datetime]:
     leave_by = plan.leave_by
     return [
         go_due_from(look, plan),
@@ -124,7 +124,7 @@ def _by_plan(look: Look, plan: FieldPlan) -> list[datetime]:
     ]
 
 
-def _by_go(look: Look) -> list[datetime]:
+def _by_go(look: NotificationInput) -> list[datetime]:
     standing = look.standing
     assert standing is not None, "asked only after a go"
     moments = [] if standing.leave_by is None else [standing.leave_by]

@@ -2,7 +2,7 @@
 
 The ladder: a heads-up days ahead, a go on the day, a change of times after it, a last word before the
 phone goes silent, a stand-down when it turns bad. Everything is a comparison of values; nothing here
-remembers. What keeps a word back that would be due (quiet hours, caps, holds) is in restraint.py.
+remembers. What keeps a word back that would be due (quiet hours, caps, holds) is in limits.py.
 """
 
 from __future__ import annotations
@@ -15,41 +15,26 @@ from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord
-from alerts.notifying.limits import GO_AGAIN_MARGIN_PCT, MOST_TOLD, Look, go_due_from, is_enough, kept_back
+from alerts.notifying.limits import (
+    GO_AGAIN_MARGIN_PCT,
+    NotificationInput,
+    go_due_from,
+    is_enough,
+    kept_back,
+)
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,
     LINEAGES_NEEDED,
     AlertKind,
-    Rung,
-    Seen,
-    SeenWindow,
-    Telling,
-    Told,
+    CurrentState,
+    NotificationDecision,
+    OtherWindow,
+    PastAlert,
     Why,
-    held_since,
     silence,
 )
 from alerts.notifying.validity import is_taken_back, say_doubt
 from alerts.wishes.model import Wishes
-
-__all__ = [
-    "GO_AGAIN_MARGIN_PCT",
-    "LAST_WORD_LEAD",
-    "LEAVE_BY_MOVES",
-    "MOST_TOLD",
-    "WINDOW_MOVES",
-    "Rung",
-    "Seen",
-    "SeenWindow",
-    "Telling",
-    "Told",
-    "Why",
-    "answer",
-    "build_seen",
-    "held_since",
-    "say_to",
-    "what_to_tell",
-]
 
 LEAVE_BY_MOVES = timedelta(minutes=20)
 WINDOW_MOVES = timedelta(minutes=30)
@@ -62,12 +47,12 @@ MUST_BE_SAID = (Why.TURNED_BAD, Why.HAZARD, Why.WINDOW_GONE, Why.OTHER_WINDOW, W
 
 def build_seen(
     verdict: Verdict, night_name: date, now: datetime, zone: tzinfo, *, since: datetime | None = None
-) -> Seen:
-    """What the ladder needs of a verdict. since: see `Seen.held_since`."""
+) -> CurrentState:
+    """What the ladder needs of a verdict. since: see `CurrentState.held_since`."""
     failing = [reason.rule for reason in verdict.reasons if reason.result is Result.FAIL]
     outlook = verdict.outlook
     also = (
-        SeenWindow(
+        OtherWindow(
             other.usable,
             other.word,
             other.chance_pct,
@@ -77,7 +62,7 @@ def build_seen(
         for other in verdict.others
         if other.usable is not None
     )
-    return Seen(
+    return CurrentState(
         word=verdict.word,
         chance_pct=verdict.chance_pct,
         window=verdict.usable,
@@ -94,8 +79,8 @@ def build_seen(
 
 
 def what_to_tell(
-    told: Sequence[Told],
-    seen: Seen,
+    told: Sequence[PastAlert],
+    seen: CurrentState,
     *,
     now: datetime,
     cycle: timedelta,
@@ -103,7 +88,7 @@ def what_to_tell(
     plan: FieldPlan | None,
     clock: tzinfo = UTC,
     told_this_week: int = 0,
-) -> Telling:
+) -> NotificationDecision:
     """What to tell of one night to one subscription now, and why.
 
     told: what went out or may have, in the order of `at`. cycle: time between two runs, so that a go
@@ -111,10 +96,10 @@ def what_to_tell(
     clock: the zone that quiet hours are read in. told_this_week: messages that rang for this address in
     the last seven days, warnings and last words aside.
     """
-    return say_to(Look(tuple(told), seen, now, cycle, wishes, plan, clock, told_this_week))
+    return say_to(NotificationInput(tuple(told), seen, now, cycle, wishes, plan, clock, told_this_week))
 
 
-def say_to(look: Look) -> Telling:
+def say_to(look: NotificationInput) -> NotificationDecision:
     """As `what_to_tell`, of a look. What is kept back keeps no last word back with it."""
     wanted = _wanted(look)
     if wanted.kind is None or wanted.why in MUST_BE_SAID:
@@ -126,7 +111,9 @@ def say_to(look: Look) -> Telling:
     return last or kept
 
 
-def answer(look: Look, arrived: Sequence[Told]) -> tuple[Telling, Sequence[Told]]:
+def answer(
+    look: NotificationInput, arrived: Sequence[PastAlert]
+) -> tuple[NotificationDecision, Sequence[PastAlert]]:
     """What to tell, and the alerts that it answers, where some of them may still wait to be sent.
 
     look.told: all that went out, may have, or still may. arrived: those that went out or may have. A
@@ -139,7 +126,7 @@ def answer(look: Look, arrived: Sequence[Told]) -> tuple[Telling, Sequence[Told]
     return say_to(replace(look, told=tuple(arrived))), arrived
 
 
-def _wanted(look: Look) -> Telling:
+def _wanted(look: NotificationInput) -> NotificationDecision:
     seen = look.seen
     if (standing := look.standing) is not None:
         return _after_go(look, standing)
@@ -156,7 +143,7 @@ def _wanted(look: Look) -> Telling:
     return _not_good(look)
 
 
-def _after_go(look: Look, standing: Told) -> Telling:
+def _after_go(look: NotificationInput, standing: PastAlert) -> NotificationDecision:
     """Someone may be on the road: take it back at once, tell a shift, give the last word, or stay silent.
 
     Unknown alone takes nothing back: nothing was learnt against the night.
@@ -177,13 +164,13 @@ def _after_go(look: Look, standing: Told) -> Telling:
     return _last_word(look, standing) or _nothing_new(look, standing)
 
 
-def _looks_past(promised: Span, look: Look) -> bool:
+def _looks_past(promised: Span, look: NotificationInput) -> bool:
     """Whether the verdict has gone on to another window of the night because this one is ending."""
     ending = look.now >= promised.end - look.wishes.shortest_window
     return ending and look.seen.window is not None and look.seen.window.overlap(promised) is None
 
 
-def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
+def _turned_bad(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, str] | None:
     """What takes back a go: a hazard, no window, a chance below the limit by the margin, or a stay for
     any reason but that the window is ending or that the chance lies above what takes back. Once the window
     has begun, what is left of it must be lost and the event not have come in what has passed."""
@@ -202,16 +189,16 @@ def _turned_bad(standing: Told, promised: Span, look: Look) -> tuple[Why, str] |
     return None
 
 
-def _told_at(standing: Told) -> str:
+def _told_at(standing: PastAlert) -> str:
     return f", told at {standing.chance_pct} %" if standing.chance_pct is not None else ""
 
 
-def _is_elsewhere(promised: Span, seen: Seen) -> bool:
+def _is_elsewhere(promised: Span, seen: CurrentState) -> bool:
     """Whether the verdict now speaks of another window than the one that was told."""
     return seen.window is not None and seen.window.overlap(promised) is None
 
 
-def _only_elsewhere(promised: Span, look: Look) -> tuple[Why, str] | None:
+def _only_elsewhere(promised: Span, look: NotificationInput) -> tuple[Why, str] | None:
     """The window that was told has gone bad, and the night's better one is no go, or one change too many."""
     if _promise(promised, look) is not Result.FAIL:
         return None
@@ -220,7 +207,7 @@ def _only_elsewhere(promised: Span, look: Look) -> tuple[Why, str] | None:
     return Why.TURNED_BAD, "the window that was told no longer holds"
 
 
-def _promise(promised: Span, look: Look) -> Result:
+def _promise(promised: Span, look: NotificationInput) -> Result:
     """How the window that was told stands while another one looks better: pass while it would still do."""
     mine = next((other for other in look.seen.also if other.window.overlap(promised) is not None), None)
     if mine is None or is_taken_back(mine.best_pct, look.wishes):
@@ -230,7 +217,7 @@ def _promise(promised: Span, look: Look) -> Result:
     return Result.UNKNOWN if mine.word is VerdictWord.UNKNOWN else Result.PASS
 
 
-def _shift(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None:
+def _shift(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, str] | None:
     """How the trip moved from what was told, when that matters; None when it doesn't."""
     plan, seen = look.plan, look.seen
     if plan is None or seen.word is VerdictWord.UNKNOWN or plan.window.end <= look.now:
@@ -242,7 +229,7 @@ def _shift(standing: Told, promised: Span, look: Look) -> tuple[Why, str] | None
     return (Why.MOVED, moved) if moved else None
 
 
-def _moved_by(standing: Told, plan: FieldPlan) -> str:
+def _moved_by(standing: PastAlert, plan: FieldPlan) -> str:
     if standing.leave_by is not None and abs(plan.leave_by - standing.leave_by) >= LEAVE_BY_MOVES:
         return f"leave {_moved(plan.leave_by - standing.leave_by)}"
     if standing.window is None:
@@ -258,7 +245,7 @@ def _moved(by: timedelta) -> str:
     return f"{minutes} min {'later' if by > timedelta(0) else 'earlier'}"
 
 
-def _last_word(look: Look, standing: Told) -> Telling | None:
+def _last_word(look: NotificationInput, standing: PastAlert) -> NotificationDecision | None:
     """The promised confirmation in the last cycle before the phone goes silent; None when it isn't due."""
     lost_at = _signal_lost_at(look, standing)
     if lost_at is None or not _is_last_chance(look, lost_at) or look.has_last_word:
@@ -270,7 +257,7 @@ def _last_word(look: Look, standing: Told) -> Telling | None:
     return _say(look, AlertKind.GO, Why.LAST_WORD, text, lost_at, standing)
 
 
-def _signal_lost_at(look: Look, standing: Told | None) -> datetime | None:
+def _signal_lost_at(look: NotificationInput, standing: PastAlert | None) -> datetime | None:
     """When the phone goes silent on this trip: who was told late leaves late."""
     if look.plan is None or look.plan.signal_lost_after is None:
         return None
@@ -279,11 +266,11 @@ def _signal_lost_at(look: Look, standing: Told | None) -> datetime | None:
     return max(leave_by, called_at) + look.plan.signal_lost_after
 
 
-def _is_last_chance(look: Look, lost_at: datetime) -> bool:
+def _is_last_chance(look: NotificationInput, lost_at: datetime) -> bool:
     return lost_at - look.cycle - LAST_WORD_LEAD <= look.now < lost_at
 
 
-def _nothing_new(look: Look, standing: Told) -> Telling:
+def _nothing_new(look: NotificationInput, standing: PastAlert) -> NotificationDecision:
     if look.seen.word is VerdictWord.UNKNOWN:
         return silence(Why.CANNOT_SAY, "go was told; nothing new is known against it")
     if look.plan is not None and look.plan.window.end <= look.now:
@@ -294,13 +281,13 @@ def _nothing_new(look: Look, standing: Told) -> Telling:
     return silence(Why.NO_NEWS, f"{told}, and it holds")
 
 
-def _chance_now(look: Look) -> str:
+def _chance_now(look: NotificationInput) -> str:
     """`chance 78 %`; a chance under the limit that takes nothing back says so."""
     doubt = say_doubt(look.seen.best_pct, look.wishes)
     return f"chance {look.seen.best_pct} %{', ' if doubt else ''}{doubt}"
 
 
-def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
+def _good_tonight(look: NotificationInput, plan: FieldPlan) -> NotificationDecision:
     """A go, from the last cycle before leave-by minus notice until the latest useful departure."""
     seen = look.seen
     if look.now >= plan.latest_departure:
@@ -317,7 +304,7 @@ def _good_tonight(look: Look, plan: FieldPlan) -> Telling:
     return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
 
 
-def _good_ahead(look: Look, plan: FieldPlan) -> Telling:
+def _good_ahead(look: NotificationInput, plan: FieldPlan) -> NotificationDecision:
     """A heads-up, once, before the day of the night; never after a go or a stand-down."""
     seen, now, wishes = look.seen, look.now, look.wishes
     if look.told:
@@ -338,7 +325,7 @@ def _good_ahead(look: Look, plan: FieldPlan) -> Telling:
     return _say(look, AlertKind.HEADS_UP, Why.GOOD_AHEAD, f"chance {seen.chance_pct} %", expires_at, None)
 
 
-def _not_good(look: Look) -> Telling:
+def _not_good(look: NotificationInput) -> NotificationDecision:
     seen = look.seen
     chance = "" if seen.chance_pct is None else f"chance {seen.chance_pct} %; "
     if look.told and seen.word is VerdictWord.STAY:
@@ -349,11 +336,16 @@ def _not_good(look: Look) -> Telling:
 
 
 def _say(
-    look: Look, kind: AlertKind, why: Why, text: str, expires_at: datetime, standing: Told | None
-) -> Telling:
+    look: NotificationInput,
+    kind: AlertKind,
+    why: Why,
+    text: str,
+    expires_at: datetime,
+    standing: PastAlert | None,
+) -> NotificationDecision:
     """The alert; the last word too, when the phone goes silent before the next cycle could add one."""
     lost_at = [] if kind is AlertKind.HEADS_UP else [_signal_lost_at(look, standing)]
     if kind is AlertKind.CHANGED and standing is not None and look.plan is not None:
         lost_at.append(_signal_lost_at(look, replace(standing, leave_by=look.plan.leave_by)))
     is_last = any(at is not None and _is_last_chance(look, at) for at in lost_at)
-    return Telling(kind, why, text, expires_at, look.next_occurrence(kind), is_last)
+    return NotificationDecision(kind, why, text, expires_at, look.next_occurrence(kind), is_last)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from alerts.common.text import listed, long_day, sentence, short_day
 from alerts.judging.rules import Reason, sky_reasons
-from alerts.notifying.model import Rung, Why
+from alerts.notifying.model import AlertLevel, Why
 from service.explain.case import Case, Sending
 from service.store.schema import core_tables
 
@@ -62,7 +62,7 @@ def _why_silent(case: Case) -> str:
     highest = max(reversed(case.decisions), key=lambda each: each.rung)
     if case.is_past and case.ran_before_leaving is False:
         return "no cycle ran in the half day before one would have had to leave. Is the service running?"
-    if highest.rung >= Rung.GOOD or highest.why in HELD_BACK:
+    if highest.rung >= AlertLevel.GOOD or highest.why in HELD_BACK:
         return f"{_kept(highest)}."
     if case.last.why == Why.USUAL_HERE:
         return f"{_kept(case.last)}."

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
 from alerts.judging.verdict import Verdict, trip_to
-from alerts.notifying.model import AlertKind, Rung, Telling, Told, Why, held_since
+from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, Why, held_since
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
@@ -47,8 +47,8 @@ class Ring:
 class _State:
     """What has been told of one night so far, and since when it stands on its rung."""
 
-    told: list[Told] = field(default_factory=list)
-    stood: tuple[Rung, datetime] | None = None
+    told: list[PastAlert] = field(default_factory=list)
+    stood: tuple[AlertLevel, datetime] | None = None
 
 
 def tell_again(moments: Iterable[Moment], cycle: timedelta) -> dict[SubscriptionNight, list[Ring]]:
@@ -76,7 +76,7 @@ def _cycles_of(moments: Iterable[Moment]) -> list[tuple[datetime, list[Moment]]]
     return sorted(groups.items())
 
 
-def _tell(moment: Moment, state: _State, cycle: timedelta, told_this_week: int) -> Telling:
+def _tell(moment: Moment, state: _State, cycle: timedelta, told_this_week: int) -> NotificationDecision:
     """What to tell now; kept in the state, as the next moment compares with it."""
     site, wishes, verdict = moment.site, moment.wishes, moment.verdict
     plan = trip_to(verdict, wishes, site)
@@ -95,7 +95,7 @@ def _tell(moment: Moment, state: _State, cycle: timedelta, told_this_week: int) 
     )
     if telling.kind is not None:
         state.told.append(
-            Told(
+            PastAlert(
                 kind=telling.kind,
                 at=moment.at,
                 chance_pct=verdict.chance_pct,

@@ -18,7 +18,7 @@ from service.hindsight import verification
 from service.hindsight.verification import Verifying
 from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stage
 from service.pipeline.judge_stage import Judging
-from service.pipeline.judging.process_pool import Crew, usual_processes
+from service.pipeline.judging.process_pool import ProcessPool, usual_processes
 from service.reports.ring_check import RingCheck
 from service.store.engine import patient, sqlite_file
 from service.store.locking import try_cycle
@@ -96,29 +96,29 @@ def _begin(duskbell: Duskbell, now: datetime) -> int | None:
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
     with few_collections(), ExitStack() as stack:
-        crew = crew_of(duskbell)
-        return _think(duskbell, now, stack.enter_context(crew) if crew is not None else None)
+        pool = pool_of(duskbell)
+        return _think(duskbell, now, stack.enter_context(pool) if pool is not None else None)
 
 
-def crew_of(duskbell: Duskbell) -> Crew | None:
+def pool_of(duskbell: Duskbell) -> ProcessPool | None:
     """Other processes to share the thinking with, as the settings have it; on another database than an SQLite
     file a fleet does that."""
     url = duskbell.engine.url
     processes = duskbell.settings.cycle_processes or usual_processes()
     if processes < 2 or url.get_backend_name() != "sqlite" or sqlite_file(url) is None:
         return None
-    return Crew(duskbell.settings.store_url, processes)
+    return ProcessPool(duskbell.settings.store_url, processes)
 
 
-def _think(duskbell: Duskbell, now: datetime, crew: Crew | None) -> dict[str, int]:
+def _think(duskbell: Duskbell, now: datetime, pool: ProcessPool | None) -> dict[str, int]:
     counts: dict[str, int] = {}
-    if added := sky_stage.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now, crew):
+    if added := sky_stage.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now, pool):
         counts["nights"] = added
     counts.update(refresh_stage.run(duskbell.sessions, duskbell.gather, now))
     counts.update(station_stage.run(duskbell.sessions, duskbell.observe, now))
     every = timedelta(minutes=duskbell.settings.cycle_minutes)
     judging = Judging(
-        duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, crew=crew
+        duskbell.sessions, every, invented=duskbell.invented, ephemeris=duskbell.ephemeris, pool=pool
     )
     counts.update(judge_stage.run(judging, now, duskbell.clock()))
     return counts

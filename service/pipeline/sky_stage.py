@@ -18,7 +18,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes, name_at, nights_for_sites
 from alerts.sky.nights.night_builder import readable_nights
 from service.common.fault_points import crash_point
-from service.pipeline.judging.process_pool import Crew, Desk
+from service.pipeline.judging.process_pool import ProcessPool, WorkerState
 from service.store.chunks import in_chunks
 from service.store.repositories import rounded_sites
 from service.store.repositories.due_reviews import SkyWant, sky_wants
@@ -31,7 +31,7 @@ NIGHTS_AHEAD = 16
 FURTHER_AT_ONCE = 5_000
 """Nights beyond those that are judged, in one cycle: a new large installation fills up over some hours."""
 SITES_AT_ONCE = 250
-WORTH_A_CREW = 5_000
+WORTH_A_POOL = 5_000
 """Nights; with fewer to work out other processes wouldn't be quicker."""
 SPARE_NIGHTS = 1
 """Nights beyond the last that is judged, so that the next evening is there before it begins."""
@@ -55,17 +55,17 @@ def run(session: Session, ephemeris: Ephemeris, now: datetime) -> int:
 
 
 def run_in_blocks(
-    sessions: sessionmaker[Session], ephemeris: Ephemeris, now: datetime, crew: Crew | None = None
+    sessions: sessionmaker[Session], ephemeris: Ephemeris, now: datetime, pool: ProcessPool | None = None
 ) -> int:
-    """The same, some hundred sites to a transaction; nothing is computed while one is open. crew: other
+    """The same, some hundred sites to a transaction; nothing is computed while one is open. pool: other
     processes that share the work where there is much."""
     with sessions.begin() as session:
         rounded_sites.settle(session, now)
     with sessions() as session:
         needs = find_needs(session, now)
     added = 0
-    much = sum(need.count for need in needs) >= WORTH_A_CREW
-    for rows in _rows(needs, ephemeris, now, crew if much else None):
+    much = sum(need.count for need in needs) >= WORTH_A_POOL
+    for rows in _rows(needs, ephemeris, now, pool if much else None):
         with sessions.begin() as session:
             added += _keep(session, rows)
         crash_point("sky.kept")
@@ -157,16 +157,16 @@ class _Batch:
         ]
 
 
-def _rows_apart(desk: Desk, batch: _Batch) -> list[dict[str, Any]]:
-    return batch.rows(desk.ephemeris)
+def _rows_apart(worker: WorkerState, batch: _Batch) -> list[dict[str, Any]]:
+    return batch.rows(worker.ephemeris)
 
 
 def _rows(
-    needs: Sequence[NightsNeed], ephemeris: Ephemeris, now: datetime, crew: Crew | None = None
+    needs: Sequence[NightsNeed], ephemeris: Ephemeris, now: datetime, pool: ProcessPool | None = None
 ) -> Iterator[list[dict[str, Any]]]:
     """The rows that keep these nights, those of some hundred sites at a time."""
     batches = list(_batches(needs, now))
-    ahead = crew.each(_rows_apart, batches) if crew is not None else repeat(None)
+    ahead = pool.each(_rows_apart, batches) if pool is not None else repeat(None)
     for batch, rows in zip(batches, ahead, strict=False):
         yield batch.rows(ephemeris) if rows is None else rows
 

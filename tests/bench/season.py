@@ -48,8 +48,8 @@ from numpy.typing import NDArray
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging.assess import assess
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import Told, build_seen, what_to_tell
+from alerts.notifying.model import AlertKind, PastAlert
+from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes, nights
@@ -257,7 +257,7 @@ def play(night: Night, weather: Weather, site: Site, wishes: Wishes, prior: floa
         return None
     noon = night.span.start
     fate = Fate(came=any(event_in(weather, noon, part, wishes.shortest_window) for part in parts))
-    told: list[Told] = []
+    told: list[PastAlert] = []
     whole = plan_trip(night, Span(parts[0].start, parts[-1].end), wishes, site)
     for now in looks(night, whole):
         stations = weather.stations(noon, now, whole.window)
@@ -274,7 +274,7 @@ def play(night: Night, weather: Weather, site: Site, wishes: Wishes, prior: floa
         if telling.kind is None:
             continue
         told.append(
-            Told(
+            PastAlert(
                 telling.kind,
                 now,
                 seen.chance_pct,
@@ -292,7 +292,7 @@ def _note(
     fate: Fate,
     kind: AlertKind,
     now: datetime,
-    told: Sequence[Told],
+    told: Sequence[PastAlert],
     weather: Weather,
     noon: datetime,
     wishes: Wishes,

@@ -18,16 +18,15 @@ from alerts.field.trip_plan import plan_from
 from alerts.judging.ranking import rough_worth
 from alerts.judging.site_choice import Choice, choice_of, others_than
 from alerts.judging.verdict import VerdictWord
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import Told, Why
+from alerts.notifying.model import AlertKind, PastAlert, Why
 from alerts.wishes.model import Wishes
-from service.pipeline.judging.message_notes import Notebook
-from service.pipeline.judging.review import Looked, Raised
+from service.pipeline.judging.message_notes import MessageNotes
+from service.pipeline.judging.review import AlertStatus, Review
 from service.store.chunks import in_chunks
 from service.store.json_values import to_json
 from service.store.repositories import messages
 from service.store.repositories.decisions import SubscriptionNight, keep_rows
-from service.store.repositories.due_reviews import known_wishes
+from service.store.repositories.due_reviews import parsed_wishes
 from service.store.repositories.messages import Status
 from service.store.repositories.people import is_active
 from service.store.schema import core_tables
@@ -38,20 +37,20 @@ WEEK = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
-class Teller:
-    """What telling needs beside the looks. notebook: what messages say beside the verdict."""
+class AlertContext:
+    """What telling needs beside the looks. notes: what messages say beside the verdict."""
 
     now: datetime
     wall: datetime
-    notebook: Notebook
+    notes: MessageNotes
     invented: bool = False
 
 
 def read_history(
     session: Session, subscription_ids: Sequence[int], first: date
-) -> defaultdict[SubscriptionNight, list[Raised]]:
+) -> defaultdict[SubscriptionNight, list[AlertStatus]]:
     """The alerts raised so far for these subscriptions, by night, oldest first."""
-    history: defaultdict[SubscriptionNight, list[Raised]] = defaultdict(list)
+    history: defaultdict[SubscriptionNight, list[AlertStatus]] = defaultdict(list)
     for ids in in_chunks(subscription_ids):
         query = (
             select(
@@ -69,14 +68,14 @@ def read_history(
             arrived = dropped is None and (maybe_sent or status in (Status.SENT, Status.SENDING))
             waits = dropped is None and status not in _ENDED_UNSENT
             live = arrived or waits or dropped == messages.CANCELLED
-            raised = Raised(_as_told(alert), live, arrived)
+            raised = AlertStatus(_as_told(alert), live, arrived)
             history[alert.subscription_id, alert.night_name].append(raised)
     return history
 
 
-def _as_told(alert: core_tables.Alert) -> Told:
+def _as_told(alert: core_tables.Alert) -> PastAlert:
     facts = alert.facts
-    return Told(
+    return PastAlert(
         kind=AlertKind(alert.kind),
         at=alert.raised_at,
         chance_pct=facts.get("chance_pct"),
@@ -118,7 +117,7 @@ def told_this_week(session: Session, address_ids: Iterable[int], now: datetime) 
 
 
 @dataclass(frozen=True, slots=True)
-class Planned:
+class PlannedAlert:
     """An alert to be raised. number: the place of its look; values: its row but for the decision."""
 
     number: int
@@ -126,7 +125,7 @@ class Planned:
     values: dict[str, Any]
 
 
-def plan_alerts(session: Session, teller: Teller, looks: Sequence[Looked]) -> list[Planned]:
+def plan_alerts(session: Session, context: AlertContext, looks: Sequence[Review]) -> list[PlannedAlert]:
     """The alerts that these looks call for.
 
     looks: all of some addresses', those that call for silence included. Nothing is written.
@@ -134,66 +133,70 @@ def plan_alerts(session: Session, teller: Teller, looks: Sequence[Looked]) -> li
     telling = [(number, each) for number, each in enumerate(looks) if each.telling.kind is not None]
     if not telling:
         return []
-    choices = _choices(session, looks, [each for _, each in telling], teller.now)
+    choices = _choices(session, looks, [each for _, each in telling], context.now)
     planned = []
     for number, each in telling:
         mine = choices[each.watch.address_id, each.judged.night.name]
-        values = _alert(teller, each, _facts(session, teller, each, mine))
-        planned.append(Planned(number, each.watch.address_id, values))
+        values = _alert(context, each, _facts(session, context, each, mine))
+        planned.append(PlannedAlert(number, each.watch.address_id, values))
     return planned
 
 
-def write_alerts(session: Session, teller: Teller, planned: Sequence[tuple[int, Planned]]) -> dict[str, int]:
+def write_alerts(
+    session: Session, context: AlertContext, planned: Sequence[tuple[int, PlannedAlert]]
+) -> dict[str, int]:
     """Raise these, each with the id of its decision, one message an address; how many of each kind."""
     rows = [{**each.values, "decision_id": decision_id} for decision_id, each in planned]
     ids = keep_rows(session, core_tables.Alert, rows)
     carried: defaultdict[int, list[tuple[int, datetime]]] = defaultdict(list)
     for alert_id, (_, each) in zip(ids, planned, strict=True):
         carried[each.address_id].append((alert_id, each.values["expires_at"]))
-    messages.enqueue_many(session, carried, created_at=teller.now, due_at=teller.wall)
+    messages.enqueue_many(session, carried, created_at=context.now, due_at=context.wall)
     return dict(Counter(each.values["kind"] for _, each in planned))
 
 
-def _alert(teller: Teller, looked: Looked, facts: AlertFacts) -> dict[str, Any]:
-    telling = looked.telling
+def _alert(context: AlertContext, review: Review, facts: AlertFacts) -> dict[str, Any]:
+    telling = review.telling
     assert telling.kind is not None, "silence raises nothing"
     assert telling.expires_at is not None, "an alert expires"
     return {
-        "subscription_id": looked.watch.subscription_id,
-        "night_name": looked.judged.night.name,
+        "subscription_id": review.watch.subscription_id,
+        "night_name": review.judged.night.name,
         "kind": telling.kind.value,
-        "occurrence": looked.occurrence,
+        "occurrence": review.occurrence,
         "why": telling.why.value,
-        "raised_at": teller.now,
+        "raised_at": context.now,
         "expires_at": telling.expires_at,
         "facts": to_json(facts),
     }
 
 
-def _facts(session: Session, teller: Teller, looked: Looked, choices: Mapping[int, Choice]) -> AlertFacts:
-    lead, notebook = choices[looked.watch.subscription_id], teller.notebook
-    goes = looked.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
-    ahead = looked.telling.kind is not AlertKind.STAND_DOWN
+def _facts(
+    session: Session, context: AlertContext, review: Review, choices: Mapping[int, Choice]
+) -> AlertFacts:
+    lead, notes = choices[review.watch.subscription_id], context.notes
+    goes = review.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
+    ahead = review.telling.kind is not AlertKind.STAND_DOWN
     return alert_facts(
-        looked.telling,
-        site=looked.place,
-        night=looked.judged.night.night,
-        verdict=looked.told_verdict,
-        wishes=looked.watch.wishes,
-        plan=looked.trip,
-        told=looked.answers,
-        now=teller.now,
-        invented=teller.invented,
-        field=notebook.field_notes(looked) if goes else None,
-        others=others_than(lead, list(choices.values()), teller.now),
-        sky=notebook.sky(looked) if goes else None,
-        record=notebook.record(session, looked) if ahead else "",
-        cloud=notebook.cloud(looked) if ahead and not goes else (),
+        review.telling,
+        site=review.place,
+        night=review.judged.night.night,
+        verdict=review.told_verdict,
+        wishes=review.watch.wishes,
+        plan=review.trip,
+        told=review.answers,
+        now=context.now,
+        invented=context.invented,
+        field=notes.field_notes(review) if goes else None,
+        others=others_than(lead, list(choices.values()), context.now),
+        sky=notes.sky(review) if goes else None,
+        record=notes.record(session, review) if ahead else "",
+        cloud=notes.cloud(review) if ahead and not goes else (),
     )
 
 
 def _choices(
-    session: Session, looks: Sequence[Looked], telling: Sequence[Looked], now: datetime
+    session: Session, looks: Sequence[Review], telling: Sequence[Review], now: datetime
 ) -> dict[tuple[int, date], dict[int, Choice]]:
     """For each address and night that is told of, all of the person's sites by subscription."""
     wanted = {(each.watch.address_id, each.judged.night.name) for each in telling}
@@ -238,7 +241,7 @@ def _undisturbed(
         )
         for address_id, site_name, text, *place, decision in session.execute(query):
             if (address_id, decision.night_name) in wanted:
-                wishes = known_wishes(text).wishes
+                wishes = parsed_wishes(text).wishes
                 choice = _choice_of_row(site_name, (place[0], place[1]), wishes, decision)
                 yield (address_id, decision.night_name), decision.subscription_id, choice
 

@@ -22,7 +22,7 @@ from alerts.field.kit_text import parse_kit
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from service.hindsight.record_line import RecordLines
-from service.pipeline.judging.review import Looked
+from service.pipeline.judging.review import Review
 
 T = TypeVar("T")
 MOST_KEPT = 2_000
@@ -30,7 +30,7 @@ MOST_KEPT = 2_000
 log = logging.getLogger(__name__)
 
 
-class Notebook:
+class MessageNotes:
     """The notes of one run. ephemeris: None leaves out what needs it."""
 
     def __init__(self, now: datetime, ephemeris: Ephemeris | None) -> None:
@@ -39,14 +39,14 @@ class Notebook:
         self._records = RecordLines()
         self._kept: dict[tuple[Any, ...], Any] = {}
 
-    def field_notes(self, looked: Looked) -> FieldNotes | None:
+    def field_notes(self, review: Review) -> FieldNotes | None:
         """The notes for a trip to the window, for the subscription's kit; None where nobody goes."""
-        ephemeris, verdict, trip = self._ephemeris, looked.verdict, looked.trip
+        ephemeris, verdict, trip = self._ephemeris, review.verdict, review.trip
         window = verdict.window
         if ephemeris is None or window is None or trip is None:
             return None
-        stored, night = looked.site.stored, looked.judged.night
-        watch, wishes = looked.watch, looked.watch.wishes
+        stored, night = review.site.stored, review.judged.night
+        watch, wishes = review.watch, review.watch.wishes
         key = (
             "field", stored.revision_id, night.night_id, window.span, trip, wishes.shortest_window,
             watch.kit, watch.is_own, verdict.outlook,
@@ -54,7 +54,7 @@ class Notebook:
         return self._once(
             key,
             lambda: build_field_notes(
-                looked.place,
+                review.place,
                 night.night,
                 window,
                 trip,
@@ -62,35 +62,35 @@ class Notebook:
                 ephemeris,
                 kit=read_kit(watch.kit, watch.subscription_id),
                 outlook=verdict.outlook,
-                cloud=self.cloud(looked),
+                cloud=self.cloud(review),
             ),
         )
 
-    def sky(self, looked: Looked) -> SkyNote | None:
+    def sky(self, review: Review) -> SkyNote | None:
         """How bright the sky is where the camera looks in the window, and the towns round the site."""
-        ephemeris, verdict = self._ephemeris, looked.verdict
+        ephemeris, verdict = self._ephemeris, review.verdict
         window = verdict.window
         if ephemeris is None or window is None:
             return None
         aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
-        stored = looked.site.stored
-        key = ("sky", stored.revision_id, looked.watch.is_own, window.span, window.target, aod)
-        return self._once(key, lambda: sky_note(looked.place, window, ephemeris, aod=aod))
+        stored = review.site.stored
+        key = ("sky", stored.revision_id, review.watch.is_own, window.span, window.target, aod)
+        return self._once(key, lambda: sky_note(review.place, window, ephemeris, aod=aod))
 
-    def cloud(self, looked: Looked) -> tuple[CloudHour, ...]:
+    def cloud(self, review: Review) -> tuple[CloudHour, ...]:
         """The chance of cloud hour by hour, from sunset on."""
-        night, site = looked.judged.night, looked.site
+        night, site = review.judged.night, review.site
         forecasts = [each.forecast for each in site.forecasts]
         key = ("cloud", site.stored.revision_id, night.night_id)
         return self._once(key, lambda: cloud_hours(shown_span(night.night), forecasts, now=self._now))
 
-    def record(self, session: Session, looked: Looked) -> str:
+    def record(self, session: Session, review: Review) -> str:
         """What came of forecasts like this one; "" while nothing was judged yet."""
-        window, chance_pct = looked.verdict.window, looked.verdict.chance_pct
+        window, chance_pct = review.verdict.window, review.verdict.chance_pct
         if window is None or chance_pct is None:
             return ""
         ahead = window.span.start - self._now
-        return self._records.line(session, looked.watch.site_id, ahead, chance_pct)
+        return self._records.line(session, review.watch.site_id, ahead, chance_pct)
 
     def _once(self, key: tuple[Any, ...], work: Callable[[], T]) -> T:
         if key not in self._kept:

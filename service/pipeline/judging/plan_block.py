@@ -1,7 +1,7 @@
 """What some addresses are due to be told and what is decided for them, as plain values to be written.
 
 Nothing is written here, so it may be worked out in another process, from rows as they are at one moment. The
-`Basis` says what rows those were: what was foreseen is written only while they are still the same.
+`InputSnapshot` says what rows those were: what was plan is written only while they are still the same.
 """
 
 from __future__ import annotations
@@ -19,61 +19,61 @@ from alerts.notifying.model import AlertKind
 from alerts.notifying.next_review import look_again_at, next_night_start
 from alerts.sky.night import name_at
 from service.pipeline.judging import block_alerts, write_decisions
-from service.pipeline.judging.block_alerts import Planned, Teller
-from service.pipeline.judging.message_notes import Notebook
-from service.pipeline.judging.process_pool import Desk
-from service.pipeline.judging.review import Looked, Raised, Watch, look_at
-from service.pipeline.judging.shared_inputs import Shelf, ShelfNight
+from service.pipeline.judging.block_alerts import AlertContext, PlannedAlert
+from service.pipeline.judging.message_notes import MessageNotes
+from service.pipeline.judging.process_pool import WorkerState
+from service.pipeline.judging.review import AlertStatus, Review, SubscriptionState, review_night
+from service.pipeline.judging.shared_inputs import LazyNight, SharedInputs
 from service.store.chunks import in_chunks
 from service.store.repositories import calibrations, decisions
-from service.store.repositories.decisions import Known, SubscriptionNight
-from service.store.repositories.due_reviews import NIGHTS_BACK, DueLook, known_wishes
+from service.store.repositories.decisions import LastDecision, SubscriptionNight
+from service.store.repositories.due_reviews import NIGHTS_BACK, DueReview, parsed_wishes
 from service.store.repositories.people import is_active
 from service.store.repositories.review_times import pack_nights_due, read_nights_due
 from service.store.schema import core_tables
 
 
 @dataclass(frozen=True, slots=True)
-class Basis:
+class InputSnapshot:
     """The rows that a look rests on, as far as they can change: the subscriptions, the newest decisions, what
     was raised and how far it came, the sites' descriptions, the newest answer of any feed."""
 
-    watches: tuple[Watch, ...]
-    before: Mapping[SubscriptionNight, Known]
-    history: Mapping[SubscriptionNight, list[Raised]]
+    watches: tuple[SubscriptionState, ...]
+    before: Mapping[SubscriptionNight, LastDecision]
+    history: Mapping[SubscriptionNight, list[AlertStatus]]
     revisions: Mapping[int, int]
     newest_forecast: int
 
 
 @dataclass(frozen=True, slots=True)
-class Foreseen:
+class BlockPlan:
     """What is to be written. held: decisions that were reached again. alerts: each with the place of its
     decision among the drafts. noted: when each subscription is due for its next look; ended: those whose
     trips all lie behind."""
 
-    basis: Basis
+    snapshot: InputSnapshot
     drafts: write_decisions.Drafts
     held: list[int]
-    alerts: list[tuple[int, Planned]]
+    alerts: list[tuple[int, PlannedAlert]]
     noted: list[dict[str, Any]]
     ended: list[int]
 
 
-def read_basis(session: Session, due: Sequence[DueLook], now: datetime) -> Basis:
+def read_snapshot(session: Session, due: Sequence[DueReview], now: datetime) -> InputSnapshot:
     """The rows as they are now; some subscriptions may have been paused, ended or judged meanwhile."""
     watches = _read_watches(session, due, now)
     ids = [watch.subscription_id for watch in watches]
     first = (now - NIGHTS_BACK).date()
-    return Basis(
+    return InputSnapshot(
         tuple(watches),
-        decisions.newest_known(session, ids, first),
+        decisions.last_decisions(session, ids, first),
         dict(block_alerts.read_history(session, ids, first)),
         _revisions(session, {watch.site_id for watch in watches}),
         session.scalar(select(func.max(core_tables.Forecast.id))) or 0,
     )
 
 
-def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> list[Watch]:
+def _read_watches(session: Session, due: Sequence[DueReview], now: datetime) -> list[SubscriptionState]:
     looks = {each.subscription_id: each for each in due}
     row = core_tables.Subscription
     mine = (
@@ -95,11 +95,11 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
     rows = session.execute(mine.with_for_update(of=row)).all()
     active = set(session.scalars(mine.with_only_columns(row.id).where(*is_active(now))))
     watches = [
-        Watch(
+        SubscriptionState(
             each.id,
             each.address_id,
             each.site_id,
-            known_wishes(each.text),
+            parsed_wishes(each.text),
             each.id not in active,
             kit=each.kit,
             is_own=each.is_own,
@@ -112,7 +112,7 @@ def _read_watches(session: Session, due: Sequence[DueLook], now: datetime) -> li
 
 
 def _resting(
-    look: DueLook, nights_due: dict[str, Any] | None, judged_at: datetime | None, now: datetime
+    look: DueReview, nights_due: dict[str, Any] | None, judged_at: datetime | None, now: datetime
 ) -> dict[date, datetime]:
     """The nights that need no look now, and until when; none where something is new."""
     if not look.by_night:
@@ -121,7 +121,7 @@ def _resting(
     return {name: at for name, at in known.items() if at > now and name not in look.stirred}
 
 
-def _with_weeks(session: Session, watches: list[Watch], now: datetime) -> list[Watch]:
+def _with_weeks(session: Session, watches: list[SubscriptionState], now: datetime) -> list[SubscriptionState]:
     """How often their addresses rang this week, where somebody asks for a limit."""
     limited = {each.address_id for each in watches if each.wishes.most_a_week is not None}
     if not limited:
@@ -141,102 +141,108 @@ def _revisions(session: Session, site_ids: set[int]) -> dict[int, int]:
 
 
 @dataclass(frozen=True, slots=True)
-class Task:
+class BlockTask:
     """Some addresses to look at in another process."""
 
-    due: tuple[DueLook, ...]
+    due: tuple[DueReview, ...]
     now: datetime
     wall: datetime
     cycle: timedelta
     invented: bool
 
 
-def foresee_apart(desk: Desk, task: Task) -> Foreseen:
-    """As `Foresight.foresee`, in a process of the crew."""
-    with desk.sessions() as session:
-        key = "foresight", task.now, task.cycle, task.invented
-        if key not in desk.kept:
-            desk.kept.clear()
-            teller = Teller(task.now, task.wall, Notebook(task.now, desk.ephemeris), task.invented)
-            shelf = Shelf(task.now, calibrations.in_use(session))
-            desk.kept[key] = Foresight(shelf, teller, task.cycle)
-        foresight: Foresight = desk.kept[key]
-        found = foresight.foresee(session, task.due)
-        foresight.shelf.trim()
+def plan_apart(worker: WorkerState, task: BlockTask) -> BlockPlan:
+    """As `BlockPlanner.plan`, in a process of the pool."""
+    with worker.sessions() as session:
+        key = "planner", task.now, task.cycle, task.invented
+        if key not in worker.kept:
+            worker.kept.clear()
+            context = AlertContext(
+                task.now, task.wall, MessageNotes(task.now, worker.ephemeris), task.invented
+            )
+            shared = SharedInputs(task.now, calibrations.in_use(session))
+            worker.kept[key] = BlockPlanner(shared, context, task.cycle)
+        planner: BlockPlanner = worker.kept[key]
+        found = planner.plan(session, task.due)
+        planner.shared.trim()
         return found
 
 
 @dataclass(frozen=True, slots=True)
-class Foresight:
-    """Looks at all that is due. cycle: time to the next run; shelf: what all who ask the same share."""
+class BlockPlanner:
+    """Looks at all that is due. cycle: time to the next run; shared: what all who ask the same share."""
 
-    shelf: Shelf
-    teller: Teller
+    shared: SharedInputs
+    context: AlertContext
     cycle: timedelta
 
     @property
     def now(self) -> datetime:
-        return self.teller.now
+        return self.context.now
 
-    def foresee(self, session: Session, due: Sequence[DueLook]) -> Foreseen:
+    def plan(self, session: Session, due: Sequence[DueReview]) -> BlockPlan:
         """What these addresses, whole ones, are due."""
-        basis = read_basis(session, due, self.now)
-        self.shelf.stock(session, set(basis.revisions))
-        looks = list(self._looks(basis))
+        snapshot = read_snapshot(session, due, self.now)
+        self.shared.stock(session, set(snapshot.revisions))
+        looks = list(self._looks(snapshot))
         news = [number for number, each in enumerate(looks) if each.is_news and not _is_mute(each)]
         place = {number: place for place, number in enumerate(news)}
-        watched = [each for each in basis.watches if not each.owed_only]
-        return Foreseen(
-            basis,
+        watched = [each for each in snapshot.watches if not each.owed_only]
+        return BlockPlan(
+            snapshot,
             write_decisions.draft([looks[number] for number in news], self.now),
             [each.before.decision_id for each in looks if each.before is not None and not each.is_news],
-            [(place[each.number], each) for each in block_alerts.plan_alerts(session, self.teller, looks)],
+            [(place[each.number], each) for each in block_alerts.plan_alerts(session, self.context, looks)],
             self._noted(watched, looks),
             [each.subscription_id for each in watched if each.wishes.is_over_after(self._tonight(each))],
         )
 
-    def _looks(self, basis: Basis) -> Iterator[Looked]:
+    def _looks(self, snapshot: InputSnapshot) -> Iterator[Review]:
         """A night that one of an address's subscriptions is due to look at, all of them that are due look at:
         they share a message."""
-        watched = [(watch, self._nights(watch)) for watch in basis.watches]
+        watched = [(watch, self._nights(watch)) for watch in snapshot.watches]
         awake: defaultdict[int, set[date]] = defaultdict(set)
         for watch, nights in watched:
             awake[watch.address_id].update(each.name for each in nights if each.name not in watch.resting)
         for watch, nights in watched:
             chosen = awake[watch.address_id]
-            yield from self._look(watch, [each for each in nights if each.name in chosen], basis)
+            yield from self._look(watch, [each for each in nights if each.name in chosen], snapshot)
 
-    def _look(self, watch: Watch, nights: Sequence[ShelfNight], basis: Basis) -> Iterator[Looked]:
+    def _look(
+        self, watch: SubscriptionState, nights: Sequence[LazyNight], snapshot: InputSnapshot
+    ) -> Iterator[Review]:
         """These nights of one subscription; of one that is paused or ended those alone that were told of."""
-        site, known = self.shelf.site(watch.site_id), watch.known
-        asked = self.shelf.asked(known.judged, tuple(key for key, _ in known.skies))
+        site, known = self.shared.site(watch.site_id), watch.known
+        asked = self.shared.asked(known.judged, tuple(key for key, _ in known.skies))
         for night in nights:
             key = (watch.subscription_id, night.name)
-            if watch.owed_only and key not in basis.history:
+            if watch.owed_only and key not in snapshot.history:
                 continue
             judged = site.judge(night.name, asked, watch.wishes, self.now)
-            told = basis.history.get(key, [])
-            yield look_at(watch, site, judged, basis.before.get(key), told, now=self.now, cycle=self.cycle)
+            told = snapshot.history.get(key, [])
+            yield review_night(
+                watch, site, judged, snapshot.before.get(key), told, now=self.now, cycle=self.cycle
+            )
 
-    def _nights(self, watch: Watch) -> list[ShelfNight]:
+    def _nights(self, watch: SubscriptionState) -> list[LazyNight]:
         """Tonight and as many nights as the person wants to hear of."""
-        site, keys = self.shelf.site(watch.site_id), [key for key, _ in watch.known.skies]
+        site, keys = self.shared.site(watch.site_id), [key for key, _ in watch.known.skies]
         last = self._tonight(watch) + timedelta(days=watch.wishes.days_ahead)
         return [night for night in site.coming(keys, self.now) if night.name <= last]
 
-    def _tonight(self, watch: Watch) -> date:
-        return name_at(self.shelf.site(watch.site_id).stored.site, self.now)
+    def _tonight(self, watch: SubscriptionState) -> date:
+        return name_at(self.shared.site(watch.site_id).stored.site, self.now)
 
-    def _noted(self, watched: Sequence[Watch], looks: Sequence[Looked]) -> list[dict[str, Any]]:
+    def _noted(self, watched: Sequence[SubscriptionState], looks: Sequence[Review]) -> list[dict[str, Any]]:
         """When each is due for its next look: when time alone can change something, and when its next night
         comes into sight. Without a stored night there is nothing to wait for: the next cycle looks again."""
         moments = {each.subscription_id: dict(each.resting) for each in watched}
-        for looked in looks:
-            mine = moments.setdefault(looked.watch.subscription_id, {})
-            mine[looked.judged.night.name] = look_again_at([looked.look_again_at], self.now)
+        for review in looks:
+            mine = moments.setdefault(review.watch.subscription_id, {})
+            mine[review.judged.night.name] = look_again_at([review.look_again_at], self.now)
         rows = []
         for watch in watched:
-            site = self.shelf.site(watch.site_id)
+            site = self.shared.site(watch.site_id)
             is_known = any(site.nights.get(key) for key, _ in watch.known.skies)
             following = next_night_start(site.stored.site, self.now) if is_known else self.now
             mine = moments[watch.subscription_id]
@@ -251,6 +257,6 @@ class Foresight:
         return rows
 
 
-def _is_mute(looked: Looked) -> bool:
+def _is_mute(review: Review) -> bool:
     """A look for somebody who paused or ended, with nothing that is owed."""
-    return looked.watch.owed_only and looked.telling.kind is not AlertKind.STAND_DOWN
+    return review.watch.owed_only and review.telling.kind is not AlertKind.STAND_DOWN

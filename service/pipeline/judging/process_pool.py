@@ -40,8 +40,8 @@ AHEAD = 2
 
 
 @dataclass
-class Desk:
-    """What one process of the crew works with. kept: for what many tasks share, by whoever puts it there."""
+class WorkerState:
+    """What one process of the pool works with. kept: for what many tasks share, by whoever puts it there."""
 
     store_url: str
     kept: dict[Any, Any] = field(default_factory=dict)
@@ -55,7 +55,7 @@ class Desk:
         return Ephemeris.open()
 
 
-class Crew:
+class ProcessPool:
     """So many processes, started when there is first something to do; ended with the `with` block."""
 
     def __init__(self, store_url: str, processes: int) -> None:
@@ -73,8 +73,8 @@ class Crew:
             self._pool.shutdown(cancel_futures=True)
             self._pool = None
 
-    def each(self, work: Callable[[Desk, T], R], tasks: Iterable[T]) -> Iterator[R | None]:
-        """What the work, a module's own function, makes of each task, in their order; None where the crew
+    def each(self, work: Callable[[WorkerState, T], R], tasks: Iterable[T]) -> Iterator[R | None]:
+        """What the work, a module's own function, makes of each task, in their order; None where the pool
         couldn't do it, so that the caller does it itself."""
         pool, under_way = self._open(), deque[Future[R] | None]()
         for task in tasks:
@@ -99,7 +99,7 @@ def usual_processes() -> int:
     return min(AT_MOST, os.cpu_count() or 1)
 
 
-def _submit(pool: ProcessPoolExecutor, work: Callable[[Desk, T], R], task: T) -> Future[R] | None:
+def _submit(pool: ProcessPoolExecutor, work: Callable[[WorkerState, T], R], task: T) -> Future[R] | None:
     try:
         return pool.submit(_do, work, task)
     except BrokenExecutor:
@@ -112,22 +112,22 @@ def _result(future: Future[R] | None) -> R | None:
     try:
         return future.result()
     except BrokenExecutor:
-        log.warning("a process of the crew ended; its work is done without it")
+        log.warning("a process of the pool ended; its work is done without it")
     except DBAPIError as error:
         log.warning(
-            "a process of the crew couldn't read the store (%s); its work is done without it", error.orig
+            "a process of the pool couldn't read the store (%s); its work is done without it", error.orig
         )
     return None
 
 
-_desks: list[Desk] = []
+_workers: list[WorkerState] = []
 
 
 def _begin(store_url: str) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     gc.set_threshold(ALLOCATIONS_BETWEEN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    _desks.append(Desk(store_url))
+    _workers.append(WorkerState(store_url))
 
 
 def _end_with_parent() -> None:
@@ -137,5 +137,5 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _do(work: Callable[[Desk, T], R], task: T) -> R:
-    return work(_desks[0], task)
+def _do(work: Callable[[WorkerState, T], R], task: T) -> R:
+    return work(_workers[0], task)

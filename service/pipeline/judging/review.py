@@ -10,19 +10,27 @@ from alerts.common.plain_values import value
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.privacy import discreet, shared_site
 from alerts.judging.verdict import Verdict, trip_to
-from alerts.notifying.limits import Look
-from alerts.notifying.model import AlertKind, silence
+from alerts.notifying.limits import NotificationInput
+from alerts.notifying.model import (
+    AlertKind,
+    AlertLevel,
+    NotificationDecision,
+    PastAlert,
+    Why,
+    held_since,
+    silence,
+)
 from alerts.notifying.next_review import word_may_change
-from alerts.notifying.policy import Rung, Telling, Told, Why, answer, build_seen, held_since
+from alerts.notifying.policy import answer, build_seen
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
-from service.pipeline.judging.shared_inputs import Judged, ShelfSite
-from service.store.repositories.decisions import Known
-from service.store.repositories.due_reviews import KnownWishes
+from service.pipeline.judging.shared_inputs import NightVerdict, SiteInputs
+from service.store.repositories.decisions import LastDecision
+from service.store.repositories.due_reviews import ParsedWishes
 
 
 @dataclass(frozen=True, slots=True)
-class Watch:
+class SubscriptionState:
     """A subscription as it is judged. told_this_week: messages that rang at its address in seven days.
 
     kit: the camera and lens its messages are written for, "" for the default. is_own: the site is the
@@ -33,7 +41,7 @@ class Watch:
     subscription_id: int
     address_id: int
     site_id: int
-    known: KnownWishes
+    known: ParsedWishes
     owed_only: bool
     told_this_week: int = 0
     kit: str = ""
@@ -46,34 +54,34 @@ class Watch:
 
 
 @dataclass(frozen=True, slots=True)
-class Raised:
+class AlertStatus:
     """An alert that was raised before, and how far it came.
 
     is_live: it went out, may have, still waits to, or was cancelled by the operator.
     may_have_arrived: it went out or may have.
     """
 
-    told: Told
+    told: PastAlert
     is_live: bool
     may_have_arrived: bool
 
 
 @value(frozen=True, slots=True)
-class Looked:
+class Review:
     """What one look found. before: the newest decision until now; answers: the alert that a word answers.
 
     look_again_at: from when on the passing of time alone can change anything here.
     """
 
-    watch: Watch
-    site: ShelfSite
-    judged: Judged
+    watch: SubscriptionState
+    site: SiteInputs
+    judged: NightVerdict
     trip: FieldPlan | None
-    telling: Telling
-    rung: Rung
+    telling: NotificationDecision
+    rung: AlertLevel
     rung_since: datetime
-    before: Known | None
-    answers: Told | None
+    before: LastDecision | None
+    answers: PastAlert | None
     occurrence: int
     look_again_at: datetime
 
@@ -108,16 +116,16 @@ class Looked:
         return self.telling.why != before.why and not holds
 
 
-def look_at(
-    watch: Watch,
-    site: ShelfSite,
-    judged: Judged,
-    before: Known | None,
-    history: Sequence[Raised],
+def review_night(
+    watch: SubscriptionState,
+    site: SiteInputs,
+    judged: NightVerdict,
+    before: LastDecision | None,
+    history: Sequence[AlertStatus],
     *,
     now: datetime,
     cycle: timedelta,
-) -> Looked:
+) -> Review:
     """Compare what was told with what is seen."""
     place, wishes, verdict = site.stored.site, watch.wishes, judged.verdict
     trip = trip_to(verdict, wishes, place)
@@ -125,12 +133,14 @@ def look_at(
     since = held_since(_stood(before), seen.rung, now)
     seen = replace(seen, held_since=since)
     live = [raised.told for raised in history if raised.is_live]
-    look = Look(tuple(live), seen, now, cycle, wishes, trip, wishes.clock(place.tz), watch.told_this_week)
+    look = NotificationInput(
+        tuple(live), seen, now, cycle, wishes, trip, wishes.clock(place.tz), watch.told_this_week
+    )
     telling, told = answer(look, [raised.told for raised in history if raised.may_have_arrived])
     if watch.owed_only and telling.kind is not AlertKind.STAND_DOWN:
         telling = silence(Why.NO_NEWS, "paused or ended")
     may_change = [judged.may_change_at, word_may_change(look, telling)]
-    return Looked(
+    return Review(
         watch=watch,
         site=site,
         judged=judged,
@@ -145,13 +155,13 @@ def look_at(
     )
 
 
-def _stood(before: Known | None) -> tuple[Rung, datetime] | None:
+def _stood(before: LastDecision | None) -> tuple[AlertLevel, datetime] | None:
     if before is None or before.rung_since is None:
         return None
-    return Rung(before.rung), before.rung_since
+    return AlertLevel(before.rung), before.rung_since
 
 
-def _next_occurrence(telling: Telling, history: Sequence[Raised]) -> int:
+def _next_occurrence(telling: NotificationDecision, history: Sequence[AlertStatus]) -> int:
     """Counted over all that were ever raised, as the database does."""
     mine = (raised.told.occurrence for raised in history if raised.told.kind is telling.kind)
     return max(mine, default=0) + 1

@@ -46,7 +46,7 @@ JUST_AFTER = timedelta(seconds=1)
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class VerdictKey:
     """What a verdict is asked for: the wishes as far as it reads them, under a number that stands for
     them, and the keys of their skies."""
 
@@ -56,7 +56,7 @@ class Asked:
 
 
 @dataclass(slots=True)
-class ShelfNight:
+class LazyNight:
     """A stored night, read when it is first asked for."""
 
     night_id: int
@@ -77,7 +77,7 @@ class ShelfNight:
 
 
 @dataclass(slots=True)
-class ShelfOutlook:
+class WindowOutlook:
     """An outlook over a part of one window, and what it was made of."""
 
     night_id: int
@@ -89,13 +89,13 @@ class ShelfOutlook:
 
 
 @dataclass(slots=True)
-class Judged:
+class NightVerdict:
     """The verdict on one night for all who ask the same of it. may_change_at: see
     alerts/notifying/next_review.py."""
 
     verdict: Verdict
-    night: ShelfNight
-    outlooks: tuple[ShelfOutlook, ...]
+    night: LazyNight
+    outlooks: tuple[WindowOutlook, ...]
     may_change_at: datetime
     _fingerprint: str = ""
 
@@ -128,7 +128,7 @@ def _moment(at: datetime) -> str:
 
 
 @dataclass(slots=True)
-class ShelfSite:
+class SiteInputs:
     """A site with its coming nights by sky, its weather, and the verdicts so far.
 
     windows: those looked at so far, each under a number; two skies often have the same.
@@ -137,15 +137,15 @@ class ShelfSite:
     stored: StoredSite
     calibration: Calibration
     climate: Climate = UNKNOWN_CLIMATE
-    nights: dict[str, dict[date, ShelfNight]] = field(default_factory=dict)
+    nights: dict[str, dict[date, LazyNight]] = field(default_factory=dict)
     forecasts: list[StoredForecast] = field(default_factory=list)
     forecast_ids: list[int] = field(default_factory=list)
     stations: tuple[StationSky, ...] = ()
     windows: dict[tuple[date, DarkWindow], int] = field(default_factory=dict)
     clearness: dict[tuple[int, Span, timedelta], Clearness] = field(default_factory=dict)
     trips: dict[tuple[int, Span, timedelta, timedelta], Outlook] = field(default_factory=dict)
-    outlooks: dict[tuple[int, int, Span, timedelta, timedelta], ShelfOutlook] = field(default_factory=dict)
-    judged: dict[tuple[date, int, tuple[timedelta, ...]], Judged] = field(default_factory=dict)
+    outlooks: dict[tuple[int, int, Span, timedelta, timedelta], WindowOutlook] = field(default_factory=dict)
+    judged: dict[tuple[date, int, tuple[timedelta, ...]], NightVerdict] = field(default_factory=dict)
 
     def take(self, forecasts: list[StoredForecast]) -> None:
         """Have these as the weather there."""
@@ -156,7 +156,7 @@ class ShelfSite:
         ends = (night.last_window_end for nights in self.nights.values() for night in nights.values())
         return any(end is not None and end <= until for end in ends)
 
-    def coming(self, sky_keys: Sequence[str], now: datetime) -> list[ShelfNight]:
+    def coming(self, sky_keys: Sequence[str], now: datetime) -> list[LazyNight]:
         """The nights under the sky wanted most that have a window ahead, or none at all, ascending.
 
         A night whose last window is over under every sky has nothing left to be judged.
@@ -168,7 +168,7 @@ class ShelfSite:
             if night.is_ahead(now) or any(each[name].is_ahead(now) for each in others if name in each)
         ]
 
-    def judge(self, name: date, asked: Asked, wishes: Wishes, now: datetime) -> Judged:
+    def judge(self, name: date, asked: VerdictKey, wishes: Wishes, now: datetime) -> NightVerdict:
         """The verdict on the night of that name; the same for all with the same `asked` who leave about as
         long before."""
         nights = [self.nights[key][name] for key in asked.sky_keys if name in self.nights.get(key, {})]
@@ -187,18 +187,18 @@ class ShelfSite:
 
     def _judge(
         self,
-        nights: list[ShelfNight],
+        nights: list[LazyNight],
         usable: list[list[Span | None]],
         ways: list[timedelta],
         wishes: Wishes,
         now: datetime,
-    ) -> Judged:
+    ) -> NightVerdict:
         views, used = [], []
         for each, parts in zip(nights, usable, strict=True):
             mine = [ways.pop(0) if part is not None else None for part in parts]
-            looked = self._outlooks(each, parts, mine, wishes, now)
-            used += [one for one in looked if one is not None]
-            views.append(SkyView(each.night, [one.outlook if one else None for one in looked]))
+            review = self._outlooks(each, parts, mine, wishes, now)
+            used += [one for one in review if one is not None]
+            views.append(SkyView(each.night, [one.outlook if one else None for one in review]))
         verdict = weigh(views, wishes, now=now, site=self.stored.site)
         chosen = next(each for each in nights if each.night is verdict.night)
         sources = [each.forecast.source for each in self.forecasts] if used else []
@@ -211,16 +211,16 @@ class ShelfSite:
             may_change_at = moves_at(
                 one.outlook, self.calibration, site=self.stored.site_id, now=now, until=may_change_at
             )
-        return Judged(verdict, chosen, tuple(used), may_change_at)
+        return NightVerdict(verdict, chosen, tuple(used), may_change_at)
 
     def _outlooks(
         self,
-        night: ShelfNight,
+        night: LazyNight,
         usable: list[Span | None],
         ways: list[timedelta | None],
         wishes: Wishes,
         now: datetime,
-    ) -> list[ShelfOutlook | None]:
+    ) -> list[WindowOutlook | None]:
         site = self.stored.site
         if not self.forecasts or is_ruled_out(night.name, wishes, site):
             return [None] * len(usable)
@@ -230,18 +230,18 @@ class ShelfSite:
         ]
 
     def _outlook(
-        self, night: ShelfNight, index: int, part: Span, way: timedelta, wishes: Wishes, now: datetime
-    ) -> ShelfOutlook:
+        self, night: LazyNight, index: int, part: Span, way: timedelta, wishes: Wishes, now: datetime
+    ) -> WindowOutlook:
         key = (night.night_id, index, part, wishes.shortest_window, way)
         if key not in self.outlooks:
             outlook = self._on_trip(night, night.night.windows[index], part, way, wishes, now)
-            self.outlooks[key] = ShelfOutlook(
+            self.outlooks[key] = WindowOutlook(
                 night.night_id, index, part, wishes.shortest_window, way, outlook
             )
         return self.outlooks[key]
 
     def _on_trip(
-        self, night: ShelfNight, window: DarkWindow, part: Span, way: timedelta, wishes: Wishes, now: datetime
+        self, night: LazyNight, window: DarkWindow, part: Span, way: timedelta, wishes: Wishes, now: datetime
     ) -> Outlook:
         """The outlook over a part of a window, whatever sky the window belongs to."""
         number = self.windows.setdefault((night.name, window), len(self.windows))
@@ -252,7 +252,7 @@ class ShelfSite:
         return self.trips[key]
 
     def _clearness(
-        self, number: int, night: ShelfNight, window: DarkWindow, part: Span, wishes: Wishes, now: datetime
+        self, number: int, night: LazyNight, window: DarkWindow, part: Span, wishes: Wishes, now: datetime
     ) -> Clearness:
         """What the outlooks over a part of a window have in common, whatever the way out."""
         key = (number, part, wishes.shortest_window)
@@ -279,24 +279,24 @@ def _grow_old(outlook: Outlook) -> list[datetime]:
     return [each.at + OLDEST + JUST_AFTER for each in heard.stations] if heard is not None else []
 
 
-class Shelf:
+class SharedInputs:
     """The sites at hand, the last ones asked for."""
 
     def __init__(self, now: datetime, calibration: Calibration, most_sites: int = MOST_SITES) -> None:
         self.now = now
         self._calibration = calibration
         self._most = most_sites
-        self._sites: OrderedDict[int, ShelfSite] = OrderedDict()
-        self._asked: dict[tuple[Wishes, tuple[str, ...]], Asked] = {}
+        self._sites: OrderedDict[int, SiteInputs] = OrderedDict()
+        self._asked: dict[tuple[Wishes, tuple[str, ...]], VerdictKey] = {}
 
-    def asked(self, judged: Wishes, sky_keys: tuple[str, ...]) -> Asked:
+    def asked(self, judged: Wishes, sky_keys: tuple[str, ...]) -> VerdictKey:
         """The same number for the same wishes."""
         key = (judged, sky_keys)
         if key not in self._asked:
-            self._asked[key] = Asked(len(self._asked), judged, sky_keys)
+            self._asked[key] = VerdictKey(len(self._asked), judged, sky_keys)
         return self._asked[key]
 
-    def site(self, site_id: int) -> ShelfSite:
+    def site(self, site_id: int) -> SiteInputs:
         """A site that was stocked before."""
         return self._sites[site_id]
 
@@ -306,7 +306,7 @@ class Shelf:
             self._sites.move_to_end(site_id)
         missing = site_ids - self._sites.keys()
         fresh = {
-            site_id: ShelfSite(stored, self._calibration)
+            site_id: SiteInputs(stored, self._calibration)
             for site_id, stored in newest_revisions(session, missing).items()
         }
         self._read_nights(session, list(fresh.values()))
@@ -319,7 +319,7 @@ class Shelf:
         while len(self._sites) > self._most:
             self._sites.popitem(last=False)
 
-    def _read_nights(self, session: Session, sites: list[ShelfSite]) -> None:
+    def _read_nights(self, session: Session, sites: list[SiteInputs]) -> None:
         by_revision = {site.stored.revision_id: site for site in sites}
         columns = (
             core_tables.Night.site_revision_id,
@@ -337,11 +337,11 @@ class Shelf:
                 .order_by(core_tables.Night.name)
             )
             for row in session.execute(query):
-                night = ShelfNight(row.id, row.name, row.last_window_end, row.kernel, row.packed)
+                night = LazyNight(row.id, row.name, row.last_window_end, row.kernel, row.packed)
                 by_revision[row.site_revision_id].nights.setdefault(row.sky_key, {})[row.name] = night
 
-    def _read_weather(self, session: Session, sites: list[ShelfSite]) -> None:
-        by_place: defaultdict[str, list[ShelfSite]] = defaultdict(list)
+    def _read_weather(self, session: Session, sites: list[SiteInputs]) -> None:
+        by_place: defaultdict[str, list[SiteInputs]] = defaultdict(list)
         for site in sites:
             by_place[place_key(site.stored.site)].append(site)
         for places in in_chunks(sorted(by_place)):
@@ -353,7 +353,7 @@ class Shelf:
                 for site in by_place[place]:
                     site.climate = climate
 
-    def _read_stations(self, session: Session, sites: list[ShelfSite]) -> None:
+    def _read_stations(self, session: Session, sites: list[SiteInputs]) -> None:
         """Where a night is near and anybody was heard at all."""
         near = [site for site in sites if site.ends_within(self.now + TONIGHT)]
         if not near or not judged_events.is_anybody_heard(session, self.now):

@@ -15,8 +15,8 @@ from alerts import RULES_VERSION
 from alerts.common.plain_values import value
 from alerts.judging.rules import Reason
 from alerts.weather.outlook import Outlook
-from service.pipeline.judging.review import Looked
-from service.pipeline.judging.shared_inputs import ShelfOutlook
+from service.pipeline.judging.review import Review
+from service.pipeline.judging.shared_inputs import WindowOutlook
 from service.store.compressed_json import Packed, pack_json
 from service.store.json_values import to_json
 from service.store.repositories import decisions
@@ -28,7 +28,7 @@ MINUTE = timedelta(minutes=1)
 
 
 @value(frozen=True, slots=True)
-class Draft:
+class DecisionDraft:
     """One decision. wishes: their digest; finding: its place among the findings; outlooks: their keys."""
 
     values: dict[str, Any]
@@ -44,10 +44,10 @@ class Drafts:
     wishes: dict[str, dict[str, Any]]
     findings: list[Packed]
     outlooks: dict[OutlookKey, dict[str, Any]]
-    decisions: list[Draft]
+    decisions: list[DecisionDraft]
 
 
-def draft(looks: Sequence[Looked], now: datetime) -> Drafts:
+def draft(looks: Sequence[Review], now: datetime) -> Drafts:
     """The rows of these looks."""
     wishes = {each.watch.known.digest: each.watch.wishes for each in looks}
     judged = {id(each.judged): each.judged for each in looks}
@@ -65,7 +65,7 @@ def draft(looks: Sequence[Looked], now: datetime) -> Drafts:
         [pack_json(_REASONS.dump_json(list(each.verdict.reasons))) for each in judged.values()],
         outlooks,
         [
-            Draft(
+            DecisionDraft(
                 _decision(each, now),
                 each.watch.known.digest,
                 places[id(each.judged)],
@@ -96,7 +96,7 @@ def keep(session: Session, drafts: Drafts) -> list[int]:
 
 
 def _outlook(
-    one: ShelfOutlook, key: OutlookKey, facts: bytes, forecast_ids: list[int], now: datetime
+    one: WindowOutlook, key: OutlookKey, facts: bytes, forecast_ids: list[int], now: datetime
 ) -> dict[str, Any]:
     return {
         "night_id": key[0],
@@ -110,35 +110,35 @@ def _outlook(
     }
 
 
-def _decision(looked: Looked, now: datetime) -> dict[str, Any]:
-    verdict, night, telling = looked.verdict, looked.judged.night, looked.telling
+def _decision(review: Review, now: datetime) -> dict[str, Any]:
+    verdict, night, telling = review.verdict, review.judged.night, review.telling
     return {
-        "subscription_id": looked.watch.subscription_id,
+        "subscription_id": review.watch.subscription_id,
         "night_id": night.night_id,
         "night_name": night.name,
-        "site_revision_id": looked.site.stored.revision_id,
+        "site_revision_id": review.site.stored.revision_id,
         "as_of": now,
         "confirmed_at": now,
         "verdict": verdict.word.value,
         "deciding_rule": verdict.deciding.rule,
-        "fingerprint": looked.fingerprint,
+        "fingerprint": review.fingerprint,
         "chance_pct": verdict.chance_pct,
         "window_start": verdict.usable.start if verdict.usable else None,
         "window_end": verdict.usable.end if verdict.usable else None,
-        "forecast_ids": looked.site.forecast_ids if looked.judged.outlooks else [],
+        "forecast_ids": review.site.forecast_ids if review.judged.outlooks else [],
         "kernel": night.kernel,
         "rules_version": RULES_VERSION,
         "told": telling.kind.value if telling.kind else None,
         "why": telling.why.value,
         "why_text": telling.text,
-        "rung": looked.rung.value,
-        "rung_since": looked.rung_since,
-        "leave_by": looked.trip.leave_by if looked.trip else None,
+        "rung": review.rung.value,
+        "rung_since": review.rung_since,
+        "leave_by": review.trip.leave_by if review.trip else None,
         "calibration": verdict.outlook.calibration if verdict.outlook else "",
     }
 
 
-def _outlook_key(one: ShelfOutlook, facts: bytes, forecast_ids: Sequence[int]) -> OutlookKey:
+def _outlook_key(one: WindowOutlook, facts: bytes, forecast_ids: Sequence[int]) -> OutlookKey:
     """What the same outlook is known by: its window, its length, and a digest of what it was made of and what
     it says."""
     made_of = f"{forecast_ids}|{one.span.start}|{one.span.end}|{one.way}|"

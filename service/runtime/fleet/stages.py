@@ -20,7 +20,7 @@ from service.runtime.fleet import parts
 from service.runtime.fleet.parts import Ids
 from service.runtime.fleet.queue import JUDGE, REFRESH, SKY
 from service.runtime.fleet.worker_sessions import limited_to
-from service.store.repositories.due_reviews import NIGHTS_BACK, due_looks
+from service.store.repositories.due_reviews import NIGHTS_BACK, due_reviews
 from service.store.schema import core_tables
 
 SITES_IN_A_BLOCK = 250
@@ -63,7 +63,7 @@ def _sites(session: Session, now: datetime) -> Iterator[Ids]:
 def _addresses(session: Session, now: datetime) -> Iterator[Ids]:
     """Those with a subscription that is due for a look, near sites together, so that few read the same."""
     due: dict[int, tuple[int, int]] = {}
-    for look in due_looks(session, now):
+    for look in due_reviews(session, now):
         site_id, count = due.get(look.address_id, (look.site_id, 0))
         due[look.address_id] = min(site_id, look.site_id), count + 1
     ordered = sorted(due, key=lambda address_id: due[address_id])

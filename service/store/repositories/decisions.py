@@ -107,7 +107,7 @@ def find_decisions(session: Session, subscription_id: int, night_name: date) -> 
 
 
 @value(frozen=True, slots=True)
-class Known:
+class LastDecision:
     """What the newest decision for a subscription and night says, as far as the next one compares with it."""
 
     decision_id: int
@@ -119,11 +119,11 @@ class Known:
     rung_since: datetime | None
 
 
-def newest_known(
+def last_decisions(
     session: Session, subscription_ids: Sequence[int], first: date
-) -> dict[SubscriptionNight, Known]:
+) -> dict[SubscriptionNight, LastDecision]:
     """The newest decisions from `first` on, for many subscriptions, in few columns."""
-    found: dict[SubscriptionNight, Known] = {}
+    found: dict[SubscriptionNight, LastDecision] = {}
     row = core_tables.Decision
     for ids in in_chunks(subscription_ids):
         newest = (
@@ -143,7 +143,7 @@ def newest_known(
             row.rung_since,
         )
         for each in session.execute(select(*columns).where(row.id.in_(newest))):
-            found[each.subscription_id, each.night_name] = Known(
+            found[each.subscription_id, each.night_name] = LastDecision(
                 each.id, each.night_id, each.fingerprint, each.told, each.why, each.rung, each.rung_since
             )
     return found

@@ -29,7 +29,7 @@ _WISHES = TypeAdapter(Wishes)
 
 
 @dataclass(frozen=True, slots=True)
-class KnownWishes:
+class ParsedWishes:
     """Wishes as they are stored, read once for all who wish the same.
 
     judged: as far as a verdict reads them. skies: the shared sky wishes of each target by their key, the
@@ -44,13 +44,13 @@ class KnownWishes:
 
 
 @lru_cache(maxsize=20_000)
-def known_wishes(text: str) -> KnownWishes:
+def parsed_wishes(text: str) -> ParsedWishes:
     """The wishes of a JSON text."""
     wishes = _WISHES.validate_json(text)
     skies = tuple((sky_key(sky), shared_sky(sky)) for sky in wishes.skies)
     digest = core_tables.digest_of(_WISHES.dump_python(wishes, mode="json"))
     evenings = _evenings(wishes.weekdays, wishes.trips, wishes.trips_only, wishes.days_ahead)
-    return KnownWishes(wishes, wishes.judged, digest, skies, evenings)
+    return ParsedWishes(wishes, wishes.judged, digest, skies, evenings)
 
 
 @lru_cache(maxsize=1000)
@@ -96,15 +96,15 @@ def sky_wants(session: Session, now: datetime) -> dict[tuple[int, str], SkyWant]
     )
     wants: dict[tuple[int, str], SkyWant] = {}
     for site_id, text in session.execute(query):
-        known = known_wishes(text)
+        known = parsed_wishes(text)
         for key, sky in known.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(known.evenings)
-    usual = known_wishes(_WISHES.dump_json(default_wishes()).decode())
+    usual = parsed_wishes(_WISHES.dump_json(default_wishes()).decode())
     for site_id in session.scalars(_shown_copies(now)):
         for key, sky in usual.skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(usual.evenings)
     for site_id, text, told in _owed_nights(session, now):
-        for key, sky in known_wishes(text).skies:
+        for key, sky in parsed_wishes(text).skies:
             wants.setdefault((site_id, key), SkyWant(sky)).add(
                 Wishes(trips=(Trip(told, told),), days_ahead=0)
             )
@@ -149,7 +149,7 @@ def _owed_nights(session: Session, now: datetime) -> list[tuple[int, str, date]]
 
 
 @dataclass(frozen=True, slots=True)
-class DueLook:
+class DueReview:
     """A subscription with nights that are due for a look.
 
     owed_only: it is paused or ended, and only a stand-down for a go that was told may still be said.
@@ -165,7 +165,7 @@ class DueLook:
     stirred: frozenset[date] = frozenset()
 
 
-def due_looks(session: Session, now: datetime) -> list[DueLook]:
+def due_reviews(session: Session, now: datetime) -> list[DueReview]:
     """Subscriptions for which another verdict or word is possible now, by address.
 
     Those that are due by time or by something new, another calibration too; those with a go told for a night
@@ -185,13 +185,13 @@ def due_looks(session: Session, now: datetime) -> list[DueLook]:
     for ids in in_chunks(sorted(set(stirred) - {each.id for each in rows})):
         rows += session.execute(active.where(row.id.in_(ids)))
     found = {
-        each.id: DueLook(*each[:3], by_night=not each.is_anew, stirred=frozenset(stirred.get(each.id, ())))
+        each.id: DueReview(*each[:3], by_night=not each.is_anew, stirred=frozenset(stirred.get(each.id, ())))
         for each in rows
     }
     owed = sorted({one for one, nights in stirred.items() if any(nights.values())} - set(found))
     for ids in in_chunks(owed):
         chosen = select(*columns).where(row.id.in_(ids))
-        found |= {each[0]: DueLook(*each, owed_only=True) for each in session.execute(chosen)}
+        found |= {each[0]: DueReview(*each, owed_only=True) for each in session.execute(chosen)}
     return sorted(found.values(), key=lambda each: (each.address_id, each.subscription_id))
 
 

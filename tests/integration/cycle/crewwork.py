@@ -5,15 +5,15 @@ from __future__ import annotations
 import os
 import sys
 
-from service.pipeline.judging.process_pool import Crew, Desk
+from service.pipeline.judging.process_pool import ProcessPool, WorkerState
 
 
-def process_of(desk: Desk, task: int) -> int:
+def process_of(desk: WorkerState, task: int) -> int:
     """The number of the process that did it."""
     return os.getpid()
 
 
-def end_of(desk: Desk, task: int) -> int:
+def end_of(desk: WorkerState, task: int) -> int:
     """As where memory runs out."""
     if task == 1:
         os._exit(9)
@@ -22,7 +22,7 @@ def end_of(desk: Desk, task: int) -> int:
 
 def main(store_url: str) -> None:
     """Say the numbers of the crew's processes, and wait until somebody ends this one."""
-    with Crew(store_url, 2) as crew:
+    with ProcessPool(store_url, 2) as crew:
         sys.stdout.write(" ".join(str(each) for each in crew.each(process_of, range(8))) + "\n")
         sys.stdout.flush()
         sys.stdin.read()

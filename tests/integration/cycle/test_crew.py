@@ -16,11 +16,11 @@ from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.pipeline import judge_stage, refresh_stage, sky_stage
 from service.pipeline.judge_stage import Judging
-from service.pipeline.judging.plan_block import Foreseen, Foresight, Task, foresee_apart
-from service.pipeline.judging.process_pool import Crew, Desk
+from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTask, plan_apart
+from service.pipeline.judging.process_pool import ProcessPool, WorkerState
 from service.store.json_values import from_json, to_json
 from service.store.repositories import calibrations
-from service.store.repositories.due_reviews import due_looks
+from service.store.repositories.due_reviews import due_reviews
 from service.store.repositories.forecasts import newest_by_place, place_key
 from service.store.repositories.sites import newest_revision
 from service.store.schema import core_tables
@@ -37,8 +37,8 @@ def _prepare(duskbell: Duskbell, now: Any = START) -> None:
     refresh_stage.run(duskbell.sessions, duskbell.gather, now)
 
 
-def _judging(duskbell: Duskbell, crew: Crew | None = None) -> Judging:
-    return Judging(duskbell.sessions, HALF_HOUR, ephemeris=duskbell.ephemeris, crew=crew)
+def _judging(duskbell: Duskbell, pool: ProcessPool | None = None) -> Judging:
+    return Judging(duskbell.sessions, HALF_HOUR, ephemeris=duskbell.ephemeris, pool=pool)
 
 
 def _decided(duskbell: Duskbell) -> list[Any]:
@@ -62,10 +62,10 @@ def _decided(duskbell: Duskbell) -> list[Any]:
 
 @pytest.fixture
 def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
-    """As many blocks as addresses, and everything worth a crew."""
+    """As many blocks as addresses, and everything worth a pool."""
     monkeypatch.setattr(judge_stage, "SUBSCRIPTIONS_AT_ONCE", 1)
-    monkeypatch.setattr(judge_stage, "WORTH_A_CREW", 1)
-    monkeypatch.setattr(sky_stage, "WORTH_A_CREW", 1)
+    monkeypatch.setattr(judge_stage, "WORTH_A_POOL", 1)
+    monkeypatch.setattr(sky_stage, "WORTH_A_POOL", 1)
 
 
 @pytest.mark.usefixtures("small_blocks")
@@ -73,10 +73,10 @@ def test_other_processes_decide_and_tell_the_same_as_the_service_alone(tmp_path:
     with town(tmp_path / "alone") as alone, town(tmp_path / "crew") as together:
         _prepare(alone)
         judge_stage.run(_judging(alone), START, START)
-        with Crew(together.settings.store_url, 2) as crew:
-            sky_stage.run_in_blocks(together.sessions, together.ephemeris, START, crew)
+        with ProcessPool(together.settings.store_url, 2) as pool:
+            sky_stage.run_in_blocks(together.sessions, together.ephemeris, START, pool)
             refresh_stage.run(together.sessions, together.gather, START)
-            counts = judge_stage.run(_judging(together, crew), START, START)
+            counts = judge_stage.run(_judging(together, pool), START, START)
         assert counts["decided"] == DECIDED
         assert _decided(alone) == _decided(together)
 
@@ -103,14 +103,14 @@ def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path:
         assert len(rows) == DECIDED
 
 
-def _foreseen(duskbell: Duskbell) -> tuple[Foresight, Task, Foreseen]:
-    """What a process of the crew makes of everything that is due."""
+def _planned(duskbell: Duskbell) -> tuple[BlockPlanner, BlockTask, BlockPlan]:
+    """What another process makes of everything that is due."""
     with duskbell.sessions() as session:
-        due = tuple(due_looks(session, START))
-    task = Task(due, START, START, HALF_HOUR, False)
-    desk = Desk(duskbell.settings.store_url)
-    found = foresee_apart(desk, task)
-    return desk.kept["foresight", START, HALF_HOUR, False], task, found
+        due = tuple(due_reviews(session, START))
+    task = BlockTask(due, START, START, HALF_HOUR, False)
+    worker = WorkerState(duskbell.settings.store_url)
+    found = plan_apart(worker, task)
+    return worker.kept["planner", START, HALF_HOUR, False], task, found
 
 
 def _pause(duskbell: Duskbell) -> None:
@@ -149,11 +149,11 @@ def _decide_meanwhile(duskbell: Duskbell) -> None:
     [_pause, _wish_otherwise, _describe_anew, _hear_from_a_feed, _decide_meanwhile],
     ids=["paused", "wishes", "site", "forecast", "judged"],
 )
-def test_what_was_foreseen_from_other_rows_is_worked_out_anew(tmp_path: Path, change: Any) -> None:
+def test_what_was_planned_from_other_rows_is_worked_out_anew(tmp_path: Path, change: Any) -> None:
     with town(tmp_path) as duskbell:
         _prepare(duskbell)
-        foresight, task, found = _foreseen(duskbell)
-        block = judge_stage._Block(foresight, task.due, found)
+        planner, task, found = _planned(duskbell)
+        block = judge_stage._Block(planner, task.due, found)
         with duskbell.sessions() as session:
             assert block._still_right(session) is found
         change(duskbell)
@@ -162,9 +162,9 @@ def test_what_was_foreseen_from_other_rows_is_worked_out_anew(tmp_path: Path, ch
 
 
 @pytest.mark.usefixtures("small_blocks")
-def test_without_its_crew_the_service_does_the_work_itself(tmp_path: Path) -> None:
+def test_without_its_pool_the_service_does_the_work_itself(tmp_path: Path) -> None:
     with town(tmp_path) as duskbell:
         _prepare(duskbell)
-        crew = Crew(f"sqlite:///{tmp_path / 'another.sqlite3'}", 2)
-        with crew:
-            assert judge_stage.run(_judging(duskbell, crew), START, START)["decided"] == DECIDED
+        pool = ProcessPool(f"sqlite:///{tmp_path / 'another.sqlite3'}", 2)
+        with pool:
+            assert judge_stage.run(_judging(duskbell, pool), START, START)["decided"] == DECIDED

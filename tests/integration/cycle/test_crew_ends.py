@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from service.pipeline.judging.process_pool import Crew
+from service.pipeline.judging.process_pool import ProcessPool
 
 from .crewwork import end_of, process_of
 
@@ -45,14 +45,14 @@ def test_the_crew_ends_with_its_parent(tmp_path: Path, how: signal.Signals) -> N
 
 
 def test_a_crew_ends_with_its_block(tmp_path: Path) -> None:
-    with Crew(f"sqlite:///{tmp_path / 'store.sqlite3'}", 2) as crew:
+    with ProcessPool(f"sqlite:///{tmp_path / 'store.sqlite3'}", 2) as crew:
         found = [number for number in crew.each(process_of, range(4)) if number is not None]
     assert os.getpid() not in found
     assert all(_has_ended(process) for process in found)
 
 
 def test_what_a_crew_leaves_undone_when_one_of_it_dies_comes_back_as_nothing(tmp_path: Path) -> None:
-    with Crew(f"sqlite:///{tmp_path / 'store.sqlite3'}", 2) as crew:
+    with ProcessPool(f"sqlite:///{tmp_path / 'store.sqlite3'}", 2) as crew:
         found = list(crew.each(end_of, range(6)))
     assert len(found) == 6
     assert found[1] is None

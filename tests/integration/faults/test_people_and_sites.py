@@ -18,7 +18,7 @@ from service.demo.story import FLAT, SATURDAY
 from service.pipeline import judge_stage, refresh_stage
 from service.pipeline.run_cycle import think
 from service.store.repositories import people
-from service.store.repositories.due_reviews import due_looks
+from service.store.repositories.due_reviews import due_reviews
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import revise_site
 from service.store.schema import core_tables
@@ -70,9 +70,9 @@ def test_who_leaves_between_the_choice_of_who_is_due_and_the_judging_is_told_not
 ) -> None:
     world.cycle(ON_THE_DAY)
     with world.duskbell.sessions() as session:
-        due = due_looks(session, GO_TIME)
+        due = due_reviews(session, GO_TIME)
     assert len(due) == 2
-    monkeypatch.setattr(judge_stage, "due_looks", lambda *_: due)
+    monkeypatch.setattr(judge_stage, "due_reviews", lambda *_: due)
     _all_leave(world, leave)
     think(world.duskbell, GO_TIME)
     assert world.kinds() == []

@@ -11,7 +11,7 @@ from sqlalchemy import func, select, text
 from alerts.common.span import Span
 from service.feeds.shared.model import Gathered
 from service.pipeline import judge_stage
-from service.pipeline.judging.process_pool import Crew
+from service.pipeline.judging.process_pool import ProcessPool
 from service.runtime.fleet import cycles, parts, stages
 from service.runtime.fleet.parts import LeaseLost
 from service.runtime.fleet.worker_sessions import PartSessions
@@ -235,11 +235,11 @@ def test_a_worker_judges_by_itself_and_starts_no_processes(
 ) -> None:
     """There is one for each core already."""
 
-    def refuse(_crew: Crew) -> None:
+    def refuse(_crew: ProcessPool) -> None:
         raise AssertionError("a worker has no crew")
 
-    monkeypatch.setattr(judge_stage, "WORTH_A_CREW", 0)
-    monkeypatch.setattr(Crew, "_open", refuse)
+    monkeypatch.setattr(judge_stage, "WORTH_A_POOL", 0)
+    monkeypatch.setattr(ProcessPool, "_open", refuse)
     fleet.tick(START)
     fleet.work()
     assert fleet.world.kinds() == ["heads_up", "heads_up"]

@@ -22,8 +22,7 @@ from alerts.field.kit_text import parse_kit
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import Telling, Told, Why
+from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.sites.model import Foreground, Gate, HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night, SkyWishes, night_named
@@ -213,10 +212,10 @@ def invented_outlook(sample: Sample, night: Night, window: Span, chance_pct: int
 
 
 TELLINGS = {
-    AlertKind.HEADS_UP: Telling(AlertKind.HEADS_UP, Why.GOOD_AHEAD, "chance 64 %"),
-    AlertKind.GO: Telling(AlertKind.GO, Why.GOOD_TONIGHT, "chance 81 %"),
-    AlertKind.CHANGED: Telling(AlertKind.CHANGED, Why.MOVED, "leave 25 min later"),
-    AlertKind.STAND_DOWN: Telling(AlertKind.STAND_DOWN, Why.HAZARD, "gust now beyond the limit"),
+    AlertKind.HEADS_UP: NotificationDecision(AlertKind.HEADS_UP, Why.GOOD_AHEAD, "chance 64 %"),
+    AlertKind.GO: NotificationDecision(AlertKind.GO, Why.GOOD_TONIGHT, "chance 81 %"),
+    AlertKind.CHANGED: NotificationDecision(AlertKind.CHANGED, Why.MOVED, "leave 25 min later"),
+    AlertKind.STAND_DOWN: NotificationDecision(AlertKind.STAND_DOWN, Why.HAZARD, "gust now beyond the limit"),
 }
 WORDS = {
     AlertKind.HEADS_UP: VerdictWord.WAIT,
@@ -234,7 +233,7 @@ def facts_of(name: str, kind: AlertKind) -> AlertFacts:
     assert found.plan is not None
     now = found.decided_at - timedelta(days=3) * (kind is AlertKind.HEADS_UP)
     told_leave = found.plan.leave_by - timedelta(minutes=25)
-    told = Told(AlertKind.GO, found.decided_at - timedelta(hours=1), 81, found.window.span, told_leave)
+    told = PastAlert(AlertKind.GO, found.decided_at - timedelta(hours=1), 81, found.window.span, told_leave)
     facts = alert_facts(
         TELLINGS[kind],
         site=found.sample.site,

@@ -12,8 +12,7 @@ from typing import Any
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan
 from alerts.judging.verdict import VerdictWord
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import Seen, Told, Why
+from alerts.notifying.model import AlertKind, CurrentState, PastAlert, Why
 from alerts.wishes.model import Wishes
 
 from .values import MINUTE, NOON, WINDOW, utc
@@ -32,14 +31,14 @@ LAST_DEPARTURE = utc(16, 3, 36)  # 05:36 less 30 min and 90 min
 THREE_DAYS_AHEAD = NOON - timedelta(days=3)
 
 
-def told(kind: AlertKind, at: datetime = DUE, chance: int | None = 81, **changes: Any) -> Told:
+def told(kind: AlertKind, at: datetime = DUE, chance: int | None = 81, **changes: Any) -> PastAlert:
     given: dict[str, Any] = {"window": WINDOW, "leave_by": LEAVE_BY, "occurrence": 1} | changes
-    return Told(kind, at, chance, **given)
+    return PastAlert(kind, at, chance, **given)
 
 
-def seen(word: VerdictWord, chance: int | None, days_ahead: int = 0, **changes: Any) -> Seen:
+def seen(word: VerdictWord, chance: int | None, days_ahead: int = 0, **changes: Any) -> CurrentState:
     given: dict[str, Any] = {"window": WINDOW, "lineages": 2} | changes
-    return Seen(word, chance, days_ahead=days_ahead, **given)
+    return CurrentState(word, chance, days_ahead=days_ahead, **given)
 
 
 def moved(start_min: int, end_min: int | None = None) -> Span:
@@ -52,8 +51,8 @@ class Case:
     """Given what was told, what is seen and when; then this is said, for this reason."""
 
     id: str
-    told: tuple[Told, ...]
-    seen: Seen
+    told: tuple[PastAlert, ...]
+    seen: CurrentState
     now: datetime
     says: AlertKind | None
     why: Why

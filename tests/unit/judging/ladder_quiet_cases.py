@@ -8,7 +8,7 @@ from typing import Any
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
-from alerts.notifying.policy import Why
+from alerts.notifying.model import Why
 from alerts.wishes.model import Wishes
 
 from .ladder_cases import (

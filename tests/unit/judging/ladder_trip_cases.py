@@ -7,7 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from alerts.common.span import Span
-from alerts.notifying.policy import SeenWindow, Why
+from alerts.notifying.model import OtherWindow, Why
 from alerts.wishes.model import Wishes
 
 from .ladder_cases import (
@@ -186,9 +186,9 @@ LAST_WORDS = (
 )
 
 
-def mine(word: Any, chance: int | None, decided_by: str = "chance") -> tuple[SeenWindow, ...]:
+def mine(word: Any, chance: int | None, decided_by: str = "chance") -> tuple[OtherWindow, ...]:
     """The window that was told, seen beside another one that looks better."""
-    return (SeenWindow(WINDOW, word, chance, decided_by),)
+    return (OtherWindow(WINDOW, word, chance, decided_by),)
 
 
 TWO_WINDOWS = (
@@ -235,7 +235,7 @@ TWO_WINDOWS = (
     Case(
         "only the later window still holds, seen in quiet hours",
         GO_FOR_DAWN,
-        seen(GO, 90, window=WINDOW, also=(SeenWindow(BEFORE_DAWN, STAY, 10, "chance"),)),
+        seen(GO, 90, window=WINDOW, also=(OtherWindow(BEFORE_DAWN, STAY, 10, "chance"),)),
         utc(16, 3),
         CHANGED,
         Why.OTHER_WINDOW,

@@ -11,8 +11,7 @@ from datetime import date, datetime, timedelta
 from enum import StrEnum
 
 from alerts.field.trip_plan import FieldPlan
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import Telling, Told, Why
+from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 
 RINGS = (AlertKind.HEADS_UP, AlertKind.GO, AlertKind.CHANGED)
 CALLS = (AlertKind.GO, AlertKind.CHANGED)
@@ -31,8 +30,8 @@ class Post:
     """An alert that was raised. maybe: an attempt at it ended in doubt. plan: as it was then."""
 
     night: date
-    told: Told
-    telling: Telling
+    told: PastAlert
+    telling: NotificationDecision
     plan: FieldPlan | None
     fate: Fate = Fate.WAITS
     maybe: bool = False
@@ -62,15 +61,15 @@ class Phone:
     def waiting(self) -> Iterator[Post]:
         return (post for post in self.posts if post.fate is Fate.WAITS)
 
-    def live(self, night: date) -> tuple[Told, ...]:
+    def live(self, night: date) -> tuple[PastAlert, ...]:
         return tuple(post.told for post in self.of(night) if post.is_live)
 
-    def arrived(self, night: date) -> tuple[Told, ...]:
+    def arrived(self, night: date) -> tuple[PastAlert, ...]:
         return tuple(post.told for post in self.of(night) if post.may_have_arrived)
 
-    def called_out(self, night: date) -> Told | None:
+    def called_out(self, night: date) -> PastAlert | None:
         """The last call that may have reached them and that no stand-down, sent or waiting, takes back."""
-        out: Told | None = None
+        out: PastAlert | None = None
         for post in self.of(night):
             if post.told.kind in CALLS and post.may_have_arrived and post.told.why is not Why.UNSETTLED:
                 out = post.told

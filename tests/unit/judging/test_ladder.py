@@ -9,8 +9,8 @@ import pytest
 
 from alerts.field.trip_plan import plan
 from alerts.judging.verdict import judge
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import Seen, Telling, Told, Why, build_seen, what_to_tell
+from alerts.notifying.model import AlertKind, CurrentState, NotificationDecision, PastAlert, Why
+from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.notifying.validity import is_first_word, still_stands
 from alerts.weather.outlook import HazardLevel
 from alerts.wishes.model import Wishes
@@ -40,7 +40,7 @@ from .ladder_trip_cases import TRIP_CASES
 from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, night, outlook, utc
 
 
-def answer(case: Case) -> Telling:
+def answer(case: Case) -> NotificationDecision:
     trip = plan(case.seen.window, case.wishes) if case.seen.window else None
     return what_to_tell(
         case.told,
@@ -101,7 +101,7 @@ EXPIRY = {
 
 @pytest.mark.parametrize(("before", "now_seen", "now", "expires_at"), EXPIRY.values(), ids=EXPIRY.keys())
 def test_each_kind_expires_when_it_helps_no_more(
-    before: tuple[Told, ...], now_seen: Seen, now: datetime, expires_at: datetime
+    before: tuple[PastAlert, ...], now_seen: CurrentState, now: datetime, expires_at: datetime
 ) -> None:
     case = Case("", before, now_seen, now, None, Why.NO_NEWS)
     assert answer(case).expires_at == expires_at

@@ -13,7 +13,8 @@ from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan
 from alerts.judging.verdict import VerdictWord
-from alerts.notifying.policy import Seen, Telling, Told, what_to_tell
+from alerts.notifying.model import CurrentState, NotificationDecision, PastAlert
+from alerts.notifying.policy import what_to_tell
 from alerts.wishes.model import Wishes
 
 from .ladder_cases import (
@@ -38,7 +39,7 @@ from .values import EVENING, MINUTE, NOON, SITE, UNHURRIED, WINDOW
 HALF_HOUR = timedelta(minutes=30)
 
 
-def consistent(pct: int | None, days_ahead: int, now: datetime, window: Span) -> Seen:
+def consistent(pct: int | None, days_ahead: int, now: datetime, window: Span) -> CurrentState:
     """A verdict's word for that chance, as `judge` would give it."""
     if now >= window.end - WISHES.shortest_window:
         return seen(STAY, pct, days_ahead, window=window, is_over=True)
@@ -54,9 +55,11 @@ steps = st.tuples(
 )
 
 
-def live_through(week: list[tuple[int | None, int, int]]) -> list[tuple[Told, Seen, Telling, FieldPlan]]:
+def live_through(
+    week: list[tuple[int | None, int, int]],
+) -> list[tuple[PastAlert, CurrentState, NotificationDecision, FieldPlan]]:
     """Run the ladder over (chance, shift of the window in minutes, half hours until the next look)."""
-    said: list[Told] = []
+    said: list[PastAlert] = []
     spoken = []
     now = THREE_DAYS_AHEAD
     for pct, shift_min, half_hours in week:
@@ -72,7 +75,7 @@ def live_through(week: list[tuple[int | None, int, int]]) -> list[tuple[Told, Se
             if turned_bad and promised is not None and now < promised.end:
                 assert telling.kind is STAND_DOWN, "silence when a told night turned bad"
         if telling.kind is not None:
-            entry = Told(telling.kind, now, pct, window, trip.leave_by, telling.occurrence)
+            entry = PastAlert(telling.kind, now, pct, window, trip.leave_by, telling.occurrence)
             said.append(entry)
             spoken.append((entry, view, telling, trip))
         now += half_hours * CYCLE

@@ -15,10 +15,10 @@ from alerts.common.span import Span
 from alerts.judging.access_rules import usable_spans
 from alerts.judging.assess import trip_span, view_night, way_out
 from alerts.judging.verdict import VerdictWord, trip_to, weigh
-from alerts.notifying.limits import Look
-from alerts.notifying.model import AlertKind
+from alerts.notifying.limits import NotificationInput
+from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, held_since
 from alerts.notifying.next_review import look_again_at, next_night_start, verdict_may_change, word_may_change
-from alerts.notifying.policy import Rung, Telling, Told, build_seen, held_since, say_to
+from alerts.notifying.policy import build_seen, say_to
 from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
@@ -96,11 +96,11 @@ class Watcher:
     wishes: Wishes
     cycle: timedelta
     may_wait: bool
-    told: list[Told] = field(default_factory=list)
+    told: list[PastAlert] = field(default_factory=list)
     said: list[tuple[datetime, AlertKind, str]] = field(default_factory=list)
     word: VerdictWord | None = None
     looks: int = 0
-    stood: tuple[Rung, datetime] | None = None
+    stood: tuple[AlertLevel, datetime] | None = None
     again_at: datetime | None = None
 
     def pass_by(self, now: datetime, known: Sequence[Forecast], *, is_new: bool) -> None:
@@ -117,7 +117,7 @@ class Watcher:
         seen = build_seen(verdict, EVENING, now, SITE.tz)
         self.stood = (seen.rung, held_since(self.stood, seen.rung, now))
         seen = replace(seen, held_since=self.stood[1])
-        look = Look(tuple(self.told), seen, now, self.cycle, self.wishes, plan, SITE.tz, 0)
+        look = NotificationInput(tuple(self.told), seen, now, self.cycle, self.wishes, plan, SITE.tz, 0)
         telling = say_to(look)
         changes = [self._verdict_may_change(now, known), word_may_change(look, telling)]
         self.again_at = look_again_at([*changes, next_night_start(SITE, now)], now)
@@ -130,10 +130,12 @@ class Watcher:
         sources = [each.source for each in known]
         return verdict_may_change([self.night], trips, sources, self.wishes, now, SITE)
 
-    def _tell(self, telling: Telling, kind: AlertKind, look: Look, chance_pct: int | None) -> None:
+    def _tell(
+        self, telling: NotificationDecision, kind: AlertKind, look: NotificationInput, chance_pct: int | None
+    ) -> None:
         window, leave_by = (look.plan.window, look.plan.leave_by) if look.plan else (None, None)
         self.told.append(
-            Told(
+            PastAlert(
                 kind,
                 look.now,
                 chance_pct,

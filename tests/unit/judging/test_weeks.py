@@ -16,19 +16,9 @@ from alerts.common.clock_times import DAY, ClockSpan
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.verdict import Verdict, VerdictWord, judge, trip_to
-from alerts.notifying.limits import Look
-from alerts.notifying.model import AlertKind
-from alerts.notifying.policy import (
-    MOST_TOLD,
-    MUST_BE_SAID,
-    Rung,
-    Telling,
-    Told,
-    Why,
-    answer,
-    build_seen,
-    held_since,
-)
+from alerts.notifying.limits import MOST_TOLD, NotificationInput
+from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, Why, held_since
+from alerts.notifying.policy import MUST_BE_SAID, answer, build_seen
 from alerts.notifying.validity import is_first_word, quiet_until, still_stands
 from alerts.sky.night import Night
 from alerts.weather.outlook import HazardLevel
@@ -104,7 +94,7 @@ class Weeks(RuleBasedStateMachine):
         }
         self.skies = {name: Sky(window) for name, window in self.usual.items()}
         self.phone = Phone()
-        self.stood: dict[date, tuple[Rung, datetime]] = {}
+        self.stood: dict[date, tuple[AlertLevel, datetime]] = {}
         self.verdicts: dict[date, Verdict] = {}
         self.is_paused = False
 
@@ -155,7 +145,7 @@ class Weeks(RuleBasedStateMachine):
         plan = trip_to(verdict, self.wishes, SITE)
         seen = build_seen(verdict, name, self.now, SITE.tz)
         since = held_since(self.stood.get(name), seen.rung, self.now)
-        look = Look(
+        look = NotificationInput(
             self.phone.live(name), replace(seen, held_since=since), self.now, CYCLE, self.wishes, plan,
             CLOCK, self.phone.rang_this_week(self.now),
         )  # fmt: skip
@@ -170,9 +160,9 @@ class Weeks(RuleBasedStateMachine):
         self.check_after(name, look)
         self.check_last_word(name, look)
 
-    def raise_alert(self, name: date, telling: Telling, plan: FieldPlan | None) -> None:
+    def raise_alert(self, name: date, telling: NotificationDecision, plan: FieldPlan | None) -> None:
         assert telling.kind is not None
-        told = Told(
+        told = PastAlert(
             telling.kind,
             self.now,
             self.verdicts[name].chance_pct,
@@ -207,7 +197,7 @@ class Weeks(RuleBasedStateMachine):
 
     # what a person would hold against it
 
-    def check_before(self, name: date, look: Look, telling: Telling) -> None:
+    def check_before(self, name: date, look: NotificationInput, telling: NotificationDecision) -> None:
         """What is said is owed, in time, and not too much; what is owed is said."""
         now, kind = self.now, telling.kind
         if kind is None:
@@ -230,12 +220,14 @@ class Weeks(RuleBasedStateMachine):
         if kind is AlertKind.HEADS_UP:
             assert not self.phone.live(name), "a heads-up after something else"
 
-    def check_it_is_said_once(self, name: date, look: Look, telling: Telling) -> None:
+    def check_it_is_said_once(
+        self, name: date, look: NotificationInput, telling: NotificationDecision
+    ) -> None:
         told, rang = self.phone.live(name), self.phone.rang_this_week(self.now)
         again, _ = answer(replace(look, told=told, told_this_week=rang), self.phone.arrived(name))
         assert again.kind is not telling.kind, f"said, and said again at once: {again}"
 
-    def check_after(self, name: date, look: Look) -> None:
+    def check_after(self, name: date, look: NotificationInput) -> None:
         out, sky = self.phone.called_out(name), self.skies[name]
         if out is None or out.window is None or out.window.end <= self.now:
             return
@@ -245,7 +237,7 @@ class Weeks(RuleBasedStateMachine):
         is_bad = is_bad or sky.chance_pct == 0
         assert not is_bad, "silence when a told night turned bad"
 
-    def is_owed_a_go(self, name: date, look: Look) -> bool:
+    def is_owed_a_go(self, name: date, look: NotificationInput) -> bool:
         """Surely good, on the day, asked for by now, reachable, and nothing stands against a word."""
         plan, verdict, live = look.plan, self.verdicts[name], self.phone.live(name)
         if plan is None or verdict.word is not VerdictWord.GO or self.is_paused or self.is_quiet():
@@ -266,7 +258,7 @@ class Weeks(RuleBasedStateMachine):
         quiet = self.wishes.quiet.around(wanted, CLOCK) if self.wishes.quiet else None
         return wanted if quiet is None else quiet.start - CYCLE
 
-    def check_last_word(self, name: date, look: Look) -> None:
+    def check_last_word(self, name: date, look: NotificationInput) -> None:
         """Before the phone goes silent each call is confirmed or taken back."""
         live, plan = self.phone.live(name), look.plan
         since = max((k for k, told in enumerate(live) if told.kind is AlertKind.STAND_DOWN), default=-1)
