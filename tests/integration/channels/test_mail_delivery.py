@@ -183,6 +183,10 @@ def take_and_grumble(talk: Talk) -> None:
     talk.say(b"421 4.4.2 so you go\r\n")
 
 
+CUT_WITHIN_S = 10.0
+"""By any machine; uncut, what is slow below would take four times as long and more."""
+
+
 @contextmanager
 def scripted(script: Script, *, step_s: float = 5.0, whole_s: float = 10.0) -> Iterator[MailServer]:
     with Receiver(script) as receiver:
@@ -241,7 +245,7 @@ def test_a_server_that_drips_is_cut_at_the_whole_deadline(script: Script, maybe_
     with scripted(script, whole_s=0.5) as server:
         started = time.monotonic()
         error = failure(server)
-    assert time.monotonic() - started < 2.0
+    assert time.monotonic() - started < CUT_WITHIN_S
     assert (error.code, error.maybe_sent) == ("timeout", maybe_sent)
 
 
@@ -251,14 +255,14 @@ def test_row_70_a_name_service_that_hangs_does_not_hold_a_mail_longer_than_the_w
     released = threading.Event()
 
     def hang(*_: object, **__: object) -> list[object]:
-        released.wait(10)
+        released.wait(60)
         return []
 
     monkeypatch.setattr("socket.getaddrinfo", hang)
     started = time.monotonic()
     error = failure(MailServer(host="relay.example", security="none", whole_timeout_s=0.3))
     released.set()
-    assert time.monotonic() - started < 2.0
+    assert time.monotonic() - started < CUT_WITHIN_S
     assert facts(error) == ("timeout", False, False, True)
 
 
@@ -271,13 +275,13 @@ def test_row_70_a_relay_of_many_addresses_that_do_not_answer_is_left_at_the_whol
         time.sleep(sock.gettimeout() or 60.0)
         raise TimeoutError("timed out")
 
-    many = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (f"192.0.2.{n}", 25)) for n in range(40)]
+    many = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (f"192.0.2.{n}", 25)) for n in range(200)]
     monkeypatch.setattr("socket.getaddrinfo", lambda *_, **__: many)
     monkeypatch.setattr("socket.socket.connect", silent)
     started = time.monotonic()
     server = MailServer(host="relay.example", security="none", step_timeout_s=0.2, whole_timeout_s=0.5)
     assert facts(failure(server)) == ("timeout", False, False, True)
-    assert time.monotonic() - started < 2.0
+    assert time.monotonic() - started < CUT_WITHIN_S
 
 
 def test_row_70_the_relays_next_address_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:

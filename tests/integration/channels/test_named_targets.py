@@ -39,7 +39,7 @@ class Heard:
         _, headers, body = talk.hear_request()
         self.headers.append(headers)
         self.bodies.append(json.loads(body))
-        self.may_answer.wait(10)
+        self.may_answer.wait(60)
         talk.say(f"HTTP/1.1 {self.status}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n".encode())
 
 

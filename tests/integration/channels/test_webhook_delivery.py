@@ -24,7 +24,7 @@ from service.channels.webhook import Webhook, new_secret
 SECRET, OLDER = new_secret(), new_secret()
 DEADLINE_S = 0.5
 """Short, so that the tests are; the slow receivers below would talk for minutes."""
-GRACE_S = 1.5
+GRACE_S = 10.0
 
 
 def outgoing(url: str) -> Outgoing:
@@ -38,7 +38,7 @@ def outgoing(url: str) -> Outgoing:
 
 
 def webhook(receiver: Receiver, whole_s: float = 5.0) -> Webhook:
-    return Webhook(SafeClient(allow=[receiver.place], whole_s=whole_s, read_s=5.0))
+    return Webhook(SafeClient(allow=[receiver.place], whole_s=whole_s, read_s=60.0))
 
 
 def answering(status: str, *headers: str, body: bytes = b"") -> Script:

@@ -61,14 +61,16 @@ class Held(Hook):
 
 
 def test_row_6_told_to_stop_it_finishes_what_is_under_way_and_takes_up_nothing(yard: Yard) -> None:
-    hook = Held()
+    """Its port closes once it has heard, and takes up nothing from then on."""
+    hook, port = Held(), free_port()
     with Receiver(hook.script) as receiver:
         where, address = ground(yard), yard.address("webhook", receiver.url)
+        service = child.start(child.serve, where, port)
+        _wait_for(f"http://127.0.0.1:{port}/readyz")
         made = [yard.message(address) for _ in range(10)]
-        service = child.start(child.serve, where, free_port())
         assert hook.came.wait(PATIENCE_S)
         terminate(service)
-        service.join(0.5)
+        _wait_until(lambda: not _takes_calls(port))
         assert service.is_alive()
         hook.may_answer.set()
         service.join(PATIENCE_S)
@@ -123,11 +125,16 @@ def _is_free(yard: Yard) -> bool:
 def _wait_for(url: str) -> None:
     def answers() -> bool:
         try:
-            return requests.get(url, timeout=2).status_code == 200
+            return requests.get(url, timeout=PATIENCE_S).status_code == 200
         except requests.ConnectionError:
             return False
 
     _wait_until(answers)
+
+
+def _takes_calls(port: int) -> bool:
+    with socket.socket() as caller:
+        return caller.connect_ex(("127.0.0.1", port)) == 0
 
 
 def _wait_until(holds: Callable[[], bool]) -> None:

@@ -229,7 +229,7 @@ def test_a_command_ends_in_time_when_every_feed_hangs(command, has_store, monkey
         words = [command, "--at", "35.2,-111.65", *when, "--json"]
         ran = CliRunner().invoke(duskbell, words, catch_exceptions=False)
         took_s = time.monotonic() - began
-    assert took_s < 5
+    assert took_s < 9  # a single feed that hangs is left after 10
     assert server.seen
     assert json.loads(ran.stdout)["night"]
     assert (settings / "duskbell.sqlite3").exists() is has_store

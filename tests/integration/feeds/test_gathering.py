@@ -6,7 +6,7 @@ import time
 
 import pytest
 import responses
-from feed_data import QUICK, Clocks, held_client, quick_client, read_bytes, utc
+from feed_data import SOON_S, Clocks, held_client, quick_client, read_bytes, utc
 from feed_server import serving
 
 from alerts.common.errors import BadInput
@@ -19,6 +19,7 @@ from service.feeds.open_meteo.client import OpenMeteo
 from service.feeds.shared.cache import MemoryCache
 from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedDown
+from service.feeds.shared.http_client import Timeouts
 from service.feeds.shared.model import FeedFailure, Gathered
 
 NORTON = Place(41.967, -71.189, 40)
@@ -41,7 +42,7 @@ def told(name):
     return Gathered(failures=(FeedFailure(name, "", f"{name} says so"),))
 
 
-def gather_from(*feeds, seconds=0.3):
+def gather_from(*feeds, seconds=60):
     client = quick_client()
     return gather(NORTON, NIGHT, feeds, client=client, cache=MemoryCache(), deadline=Deadline(seconds))
 
@@ -55,10 +56,10 @@ def test_results_come_in_the_order_of_the_feeds():
 def test_a_feed_that_hangs_is_left_behind_and_told():
     release = threading.Event()
     began = time.monotonic()
-    hanging = StandIn("hanging", lambda deadline: release.wait(5) and told("hanging"))
-    gathered = gather_from(hanging, StandIn("quick", lambda deadline: told("quick")))
+    hanging = StandIn("hanging", lambda deadline: release.wait(60) and told("hanging"))
+    gathered = gather_from(hanging, StandIn("quick", lambda deadline: told("quick")), seconds=1)
     release.set()
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < SOON_S
     assert [failure.text for failure in gathered.failures] == [
         "hanging did not answer in time.",
         "quick says so",
@@ -78,8 +79,8 @@ def test_a_fault_in_a_feed_is_told_at_once_and_hurts_no_other(monkeypatch):
     monkeypatch.setattr(threading, "excepthook", lambda fault: logged.put(fault.exc_type))
     faulty = StandIn("faulty", lambda deadline: 1 / 0)
     began = time.monotonic()
-    gathered = gather_from(faulty, StandIn("quick", lambda deadline: told("quick")), seconds=5)
-    assert time.monotonic() - began < 2
+    gathered = gather_from(faulty, StandIn("quick", lambda deadline: told("quick")))
+    assert time.monotonic() - began < SOON_S
     assert "nobody expected" in gathered.failures[0].text
     assert gathered.failures[1].text == "quick says so"
     assert logged.get(timeout=5) is ZeroDivisionError
@@ -100,11 +101,11 @@ def test_when_every_feed_hangs_it_ends_at_the_deadline():
             MetNorway(base_url=server.url),
             Nws(base_url=server.url),
         ]
-        client = quick_client(timeouts=type(QUICK)(5, 5, 30), tries=3)
+        client = quick_client(timeouts=Timeouts(60, 60, 90), tries=3)
         gathered = gather(
             NORTON, NIGHT, feeds, client=client, cache=MemoryCache(), deadline=client.deadline(0.6)
         )
-    assert time.monotonic() - began < 3
+    assert time.monotonic() - began < SOON_S
     assert gathered.forecasts == ()
     assert {failure.feed for failure in gathered.failures} == {"open-meteo", "metno", "nws"}
 

@@ -6,7 +6,7 @@ import threading
 import time
 
 import pytest
-from feed_data import QUICK, Clocks, held_client, quick_client, utc
+from feed_data import QUICK, SOON_S, Clocks, held_client, quick_client, utc
 from feed_server import response, say, serving
 
 from alerts.common.errors import BadInput
@@ -83,15 +83,15 @@ def test_whatever_is_slow_ends_at_the_deadline_and_is_no_success(script):
     began = time.monotonic()
     with serving(script) as server, pytest.raises(FeedDown, match=r"too long|in time"):
         client.get(server.url)
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < SOON_S
 
 
 def test_row_21_a_shared_deadline_ends_a_request_sooner():
-    client = quick_client(timeouts=Timeouts(5, 5, 30), tries=3)
+    client = quick_client(timeouts=Timeouts(60, 60, 90), tries=3)
     began = time.monotonic()
     with serving(lambda talk: talk.hang()) as server, pytest.raises(FeedDown):
         client.get(server.url, deadline=client.deadline(0.3))
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < SOON_S
 
 
 def test_row_21_a_socket_that_opens_after_the_end_is_closed_at_once():
@@ -163,12 +163,12 @@ def test_row_20_a_name_that_does_not_exist_is_told(monkeypatch):
 
 def test_row_20_a_name_lookup_that_hangs_ends_at_the_deadline(monkeypatch):
     waiting = threading.Event()
-    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: waiting.wait(5) and [])
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: waiting.wait(60) and [])
     began = time.monotonic()
     with pytest.raises(FeedDown, match=r"in time|too long"):
-        quick_client().get("http://feed.invalid/")
+        quick_client(timeouts=QUICK).get("http://feed.invalid/")
     waiting.set()
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < SOON_S
 
 
 def test_a_second_address_is_tried_when_the_first_is_dead(monkeypatch):

@@ -4,7 +4,7 @@ import socket
 import time
 
 import pytest
-from feed_data import quick_client
+from feed_data import QUICK, SOON_S, quick_client
 from feed_server import AUTHORITY, response, say, serving
 
 from service.feeds.shared.feed_errors import FeedDown, FeedRefused
@@ -38,7 +38,7 @@ def test_row_33_a_downgrade_to_plain_http_is_not_followed():
 
 def test_row_33_a_server_without_tls_is_no_https_server():
     with serving(OK) as server, pytest.raises(FeedDown):
-        quick_client().get(server.url.replace("http://", "https://"))
+        quick_client(timeouts=QUICK).get(server.url.replace("http://", "https://"))
 
 
 def test_a_trusted_certificate_is_talked_to():
@@ -50,13 +50,13 @@ def test_row_21_slow_drip_over_tls_ends_at_the_deadline():
     began = time.monotonic()
     drip = lambda talk: talk.drip(response(body=b"x" * 500))  # noqa: E731
     with serving(drip, certificate="server.pem") as server, pytest.raises(FeedDown, match="too long"):
-        quick_client(ca_file=AUTHORITY).get(server.url)
-    assert time.monotonic() - began < 2
+        quick_client(ca_file=AUTHORITY, timeouts=QUICK).get(server.url)
+    assert time.monotonic() - began < SOON_S
 
 
 def test_row_21_a_tls_greeting_that_never_comes_ends_at_the_deadline():
     with socket.create_server(("127.0.0.1", 0)) as silent:
         began = time.monotonic()
         with pytest.raises(FeedDown):
-            quick_client().get(f"https://127.0.0.1:{silent.getsockname()[1]}/")
-    assert time.monotonic() - began < 2
+            quick_client(timeouts=QUICK).get(f"https://127.0.0.1:{silent.getsockname()[1]}/")
+    assert time.monotonic() - began < SOON_S

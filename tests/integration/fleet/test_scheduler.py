@@ -190,10 +190,12 @@ def test_a_scheduler_begins_cycles_puts_in_chores_and_sweeps(fleet: Fleet) -> No
 
 
 @contextmanager
-def _watched(ask: Callable[[], object], alive: Path | None = None) -> Iterator[threading.Event]:
+def _watched(
+    ask: Callable[[], object], alive: Path | None = None, give_up_after_s: float = 0.05
+) -> Iterator[threading.Event]:
     """A lifeline with a short breath; the event is set when it would have ended the process."""
     ended = threading.Event()
-    with Lifeline(ask, alive=alive, end=ended.set, every_s=0.01, give_up_after_s=0.05):
+    with Lifeline(ask, alive=alive, end=ended.set, every_s=0.01, give_up_after_s=give_up_after_s):
         yield ended
 
 
@@ -216,7 +218,7 @@ def test_a_process_whose_question_hangs_ends() -> None:
 def test_a_process_that_is_answered_goes_on_and_shows_it(tmp_path: Path) -> None:
     asked = threading.Semaphore(0)
     alive = tmp_path / "alive"
-    with _watched(asked.release, alive) as ended:
+    with _watched(asked.release, alive, give_up_after_s=10) as ended:
         for _ in range(20):
             assert asked.acquire(timeout=10)
         assert not ended.is_set()

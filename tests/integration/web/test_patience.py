@@ -155,6 +155,7 @@ def test_row_66_three_hundred_that_ask_for_nothing_keep_nobody_out(port: int) ->
     assert answers == {b"200"}
 
 
+@pytest.mark.parametrize("port", [60.0], indirect=True)
 def test_a_request_in_pieces_that_comes_in_time_is_answered(port: int) -> None:
     with ExitStack() as stack:
         connection = connect(port, stack)
