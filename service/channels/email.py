@@ -17,12 +17,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
 
-from service.channels.connect import connect_first, look_up
-from service.channels.deadline import Deadline
 from service.channels.email_message import MAIL_POLICY, build_mail, check_mail_address, sender_address
 from service.channels.model import ChannelError, Form, Outgoing, SendResult, answer_start
-from service.channels.proxy_tunnel import ProxyFault, open_tunnel
 from service.channels.smtp_replies import SETUP_CODES, Refusal, Step, judge_refusal, read_enhanced
+from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel
+from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
 from service.common.trust_store import secure, trusting
 
@@ -77,16 +76,16 @@ class Email:
         mail = build_mail(outgoing, self._sender)
         envelope = _Envelope(self._return_path, outgoing.address, mail.as_bytes(policy=MAIL_POLICY))
         talk = _Talk(self._server, self._sender.domain)
-        with Deadline(self._server.whole_timeout_s) as deadline:
-            return talk.deliver(envelope, deadline)
+        with SocketTimer(self._server.whole_timeout_s) as timer:
+            return talk.deliver(envelope, timer)
 
 
 def try_relay(server: MailServer, sender: str, return_path: str = "") -> None:
     """Greet the relay, secure the line, log in, name the sender, and leave without a message; ChannelError
     says what doesn't work."""
     talk = _Talk(server, sender_address(sender).domain)
-    with Deadline(server.whole_timeout_s) as deadline:
-        talk.try_sender(sender_address(return_path or sender).addr_spec, deadline)
+    with SocketTimer(server.whole_timeout_s) as timer:
+        talk.try_sender(sender_address(return_path or sender).addr_spec, timer)
 
 
 class OutboxFolder:
@@ -149,20 +148,20 @@ class _Envelope:
 
 
 class _Relay(smtplib.SMTP):
-    """A connection to the relay whose socket lives under the deadline from its first byte."""
+    """A connection to the relay whose socket lives under the timer from its first byte."""
 
-    def __init__(self, server: MailServer, own_name: str, deadline: Deadline) -> None:
+    def __init__(self, server: MailServer, own_name: str, timer: SocketTimer) -> None:
         self._server = server
-        self._deadline = deadline
+        self._timer = timer
         super().__init__(server.host, server.port, own_name, timeout=server.step_timeout_s)
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
         proxy = self._server.proxy
         if proxy is not None and proxy.leads_to(host):
-            sock = open_tunnel(proxy, host, port, self._deadline, connect_s=timeout, step_s=timeout)
+            sock = open_tunnel(proxy, host, port, self._timer, connect_s=timeout, step_s=timeout)
         else:
-            found = look_up(host, port, self._deadline.left_s)
-            sock, _ = connect_first(found, self._deadline, connect_s=timeout, step_s=timeout)
+            found = look_up(host, port, self._timer.left_s)
+            sock, _ = connect_first(found, self._timer, connect_s=timeout, step_s=timeout)
         return self.wrap_socket(sock, host) if self._server.security == "tls" else sock
 
     def wrap_socket(self, sock: socket.socket, server_hostname: str) -> ssl.SSLSocket:
@@ -194,41 +193,41 @@ class _Talk:
     server: MailServer
     own_name: str
 
-    def deliver(self, envelope: _Envelope, deadline: Deadline) -> SendResult:
-        relay = self.open(deadline)
+    def deliver(self, envelope: _Envelope, timer: SocketTimer) -> SendResult:
+        relay = self.open(timer)
         try:
-            self._offer(relay, envelope, deadline)
-            result = self._hand_over(relay, envelope, deadline)
+            self._offer(relay, envelope, timer)
+            result = self._hand_over(relay, envelope, timer)
         except BaseException:
             relay.close()
             raise
         relay.leave()
         return result
 
-    def open(self, deadline: Deadline) -> _Relay:
+    def open(self, timer: SocketTimer) -> _Relay:
         """A session that is ready for a message; ChannelError when there is none to be had."""
         try:
-            relay = _Relay(self.server, self.own_name, deadline)
+            relay = _Relay(self.server, self.own_name, timer)
         except (smtplib.SMTPException, OSError, UnicodeError) as error:
-            raise _setup_error(error, deadline) from error
+            raise _setup_error(error, timer) from error
         try:
             relay.open()
         except (smtplib.SMTPException, OSError, UnicodeError) as error:
             relay.close()
-            raise _setup_error(error, deadline) from error
+            raise _setup_error(error, timer) from error
         return relay
 
-    def try_sender(self, sender: str, deadline: Deadline) -> None:
+    def try_sender(self, sender: str, timer: SocketTimer) -> None:
         """Whether a message from that sender would be listened to."""
-        relay = self.open(deadline)
+        relay = self.open(timer)
         try:
             _expect(relay.mail(sender), 200, Step.SENDER)
         except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, deadline, maybe_sent=False, ours=True) from error
+            raise _broken(error, timer, maybe_sent=False, ours=True) from error
         finally:
             relay.leave()
 
-    def _offer(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> None:
+    def _offer(self, relay: _Relay, envelope: _Envelope, timer: SocketTimer) -> None:
         """MAIL, RCPT and DATA, up to the relay's "go ahead"."""
         step = Step.SENDER
         try:
@@ -237,18 +236,18 @@ class _Talk:
             _expect(relay.rcpt(envelope.recipient), 200, step)
             _expect(relay.docmd("data"), 300, Step.CONTENT)
         except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, deadline, maybe_sent=False, ours=step is Step.SENDER) from error
+            raise _broken(error, timer, maybe_sent=False, ours=step is Step.SENDER) from error
 
-    def _hand_over(self, relay: _Relay, envelope: _Envelope, deadline: Deadline) -> SendResult:
+    def _hand_over(self, relay: _Relay, envelope: _Envelope, timer: SocketTimer) -> SendResult:
         """The content and the dot; from here on a break leaves the message in doubt."""
         stuffed = re.sub(rb"(?m)^\.", b"..", envelope.content)  # RFC 5321 4.5.2
         try:
             relay.send(stuffed + b".\r\n")
             code, reply = relay.getreply()
         except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, deadline, maybe_sent=True) from error
-        if deadline.fired or not 200 <= code < 600:
-            raise _broken(smtplib.SMTPException("its reply was cut off"), deadline, maybe_sent=True)
+            raise _broken(error, timer, maybe_sent=True) from error
+        if timer.fired or not 200 <= code < 600:
+            raise _broken(smtplib.SMTPException("its reply was cut off"), timer, maybe_sent=True)
         _expect((code, reply), 200, Step.CONTENT)
         return SendResult(str(code), _text(reply))
 
@@ -269,10 +268,10 @@ def _expect(reply: tuple[int, bytes], hundred: int, step: Step) -> None:
     )
 
 
-def _setup_error(error: Exception, deadline: Deadline) -> ChannelError:
+def _setup_error(error: Exception, timer: SocketTimer) -> ChannelError:
     """No session with the relay: nothing was sent, and it is for the operator to mend."""
-    if deadline.fired:
-        return _broken(error, deadline, maybe_sent=False, ours=True)
+    if timer.fired:
+        return _broken(error, timer, maybe_sent=False, ours=True)
     if isinstance(error, smtplib.SMTPResponseException):
         reply = _text(error.smtp_error)
         is_final = 500 <= error.smtp_code < 600
@@ -285,12 +284,12 @@ def _setup_error(error: Exception, deadline: Deadline) -> ChannelError:
         return ChannelError("proxy", str(error), ours=True)
     if isinstance(error, ssl.SSLError):
         return ChannelError("tls", f"no secure connection to the mail server: {error}", ours=True)
-    return _broken(error, deadline, maybe_sent=False, ours=True)
+    return _broken(error, timer, maybe_sent=False, ours=True)
 
 
-def _broken(error: Exception, deadline: Deadline, *, maybe_sent: bool, ours: bool = False) -> ChannelError:
+def _broken(error: Exception, timer: SocketTimer, *, maybe_sent: bool, ours: bool = False) -> ChannelError:
     timed_out = isinstance(error, TimeoutError) or isinstance(error.__context__, TimeoutError)
-    if deadline.fired or timed_out:
+    if timer.fired or timed_out:
         return ChannelError("timeout", "the mail server took too long", maybe_sent=maybe_sent, ours=ours)
     return ChannelError(
         "broken", f"no answer from the mail server: {error}", maybe_sent=maybe_sent, ours=ours

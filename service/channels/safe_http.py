@@ -29,10 +29,9 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.response import BaseHTTPResponse
 
 from alerts.common.errors import DuskbellError
-from service.channels.connect import connect_first, look_up
-from service.channels.deadline import Deadline
-from service.channels.proxy_tunnel import ProxyFault, open_tunnel
 from service.channels.target_rules import Address, AllowList, Blocked, Target, address_ok, parse_target
+from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel
+from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
 from service.common.trust_store import secure, trusting
 
@@ -146,8 +145,8 @@ class SafeClient:
     def check_reachable(self, url: str) -> Target:
         """Check an address and look its name up once; Blocked, or CutOff when it isn't found."""
         target = self.check_url(url)
-        with Deadline(self._connect_s) as deadline:
-            self._addresses(target, deadline)
+        with SocketTimer(self._connect_s) as timer:
+            self._addresses(target, timer)
         return target
 
     def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
@@ -157,15 +156,15 @@ class SafeClient:
     def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
         """Like `post`, by that method."""
         target = self.check_url(url)
-        with Deadline(self._whole_s) as deadline:
-            connection = self._connect(target, deadline)
+        with SocketTimer(self._whole_s) as timer:
+            connection = self._connect(target, timer)
             try:
                 answer = _exchange(connection, method, target.path, body, headers)
             except (OSError, urllib3.exceptions.HTTPError, http.client.HTTPException) as error:
-                raise _cut_off(error, deadline, maybe_sent=True) from error
+                raise _cut_off(error, timer, maybe_sent=True) from error
             finally:
                 connection.close()
-            if deadline.fired:
+            if timer.fired:
                 raise CutOff("timeout", f"no whole answer within {self._whole_s:g} s", maybe_sent=True)
         return answer
 
@@ -177,9 +176,9 @@ class SafeClient:
     def _vouches_for(self, target: Target, address: Address) -> bool:
         return self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
 
-    def _connect(self, target: Target, deadline: Deadline) -> HTTPConnection:
+    def _connect(self, target: Target, timer: SocketTimer) -> HTTPConnection:
         try:
-            sock = self._open(target, self._addresses(target, deadline), deadline)
+            sock = self._open(target, self._addresses(target, timer), timer)
             connection = self._connection(target, sock)
             try:
                 connection.connect()
@@ -187,7 +186,7 @@ class SafeClient:
                 sock.close()
                 raise
         except (OSError, urllib3.exceptions.HTTPError) as error:
-            raise _cut_off(error, deadline, maybe_sent=False) from error
+            raise _cut_off(error, timer, maybe_sent=False) from error
         return connection
 
     def _connection(self, target: Target, sock: socket.socket) -> HTTPConnection:
@@ -200,20 +199,20 @@ class SafeClient:
         pinned.checked_socket = sock
         return pinned
 
-    def _addresses(self, target: Target, deadline: Deadline) -> list[Any]:
+    def _addresses(self, target: Target, timer: SocketTimer) -> list[Any]:
         """All answers of one lookup, each checked: one bad answer refuses the name."""
-        found = _look_up(target, deadline.left_s)
+        found = _look_up(target, timer.left_s)
         for _, _, _, _, sockaddr in found:
             self._require(target, ipaddress.ip_address(sockaddr[0]))
         return found
 
-    def _open(self, target: Target, found: list[Any], deadline: Deadline) -> socket.socket:
+    def _open(self, target: Target, found: list[Any], timer: SocketTimer) -> socket.socket:
         """Connect to the first checked address that takes the call, and make sure that it is the one."""
         if self._proxy is not None and self._proxy.leads_to(target.host):
             addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
             if not all(self._vouches_for(target, address) for address in addresses):
-                return self._tunnel(self._proxy, target.port, addresses, deadline)
-        sock, called = connect_first(found, deadline, connect_s=self._connect_s, step_s=self._read_s)
+                return self._tunnel(self._proxy, target.port, addresses, timer)
+        sock, called = connect_first(found, timer, connect_s=self._connect_s, step_s=self._read_s)
         try:
             if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):
                 raise Blocked(f"{target.host} answered from another address than it was called at.")
@@ -222,13 +221,13 @@ class SafeClient:
             raise
         return sock
 
-    def _tunnel(self, proxy: Proxy, port: int, addresses: list[Address], deadline: Deadline) -> socket.socket:
+    def _tunnel(self, proxy: Proxy, port: int, addresses: list[Address], timer: SocketTimer) -> socket.socket:
         """A tunnel to the first of those addresses that the proxy reaches."""
         fault = ProxyFault("unreachable", "the name has no address", ours=False)
         for address in addresses:
             try:
                 times = {"connect_s": self._connect_s, "step_s": self._read_s}
-                return open_tunnel(proxy, str(address), port, deadline, **times)
+                return open_tunnel(proxy, str(address), port, timer, **times)
             except ProxyFault as error:
                 if error.ours:
                     raise
@@ -271,9 +270,9 @@ def _look_up(target: Target, within_s: float) -> list[Any]:
         raise CutOff("dns", str(error), maybe_sent=False) from error
 
 
-def _cut_off(error: Exception, deadline: Deadline, *, maybe_sent: bool) -> CutOff:
+def _cut_off(error: Exception, timer: SocketTimer, *, maybe_sent: bool) -> CutOff:
     """What a low-level error means, in a word and a sentence."""
-    if deadline.fired or isinstance(error, TimeoutError | urllib3.exceptions.TimeoutError):
+    if timer.fired or isinstance(error, TimeoutError | urllib3.exceptions.TimeoutError):
         return CutOff("timeout", "no whole answer in time", maybe_sent=maybe_sent)
     if isinstance(error, ProxyFault):
         return CutOff("proxy", str(error), maybe_sent=False, ours=error.ours)

@@ -38,7 +38,7 @@ def examine_network(settings: Settings) -> Iterator[Finding]:
 
 def _through(proxy: Proxy, settings: Settings) -> Iterator[Finding]:
     """What one feed's host makes of us, called as feeds are and then as webhooks are."""
-    from service.channels.connect import look_up
+    from service.common.connect import look_up
 
     called = _a_feed(proxy, settings)
     if called is None:
@@ -85,13 +85,13 @@ def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
     """What keeps us from a checked connection to that host, and what to do; None when nothing does."""
     import ssl
 
-    from service.channels.deadline import Deadline
-    from service.channels.proxy_tunnel import ProxyFault, open_tunnel
+    from service.common.connect import ProxyFault, open_tunnel
+    from service.common.deadline import SocketTimer
     from service.common.trust_store import secure, trusting
 
-    with Deadline(WITHIN_S) as deadline:
+    with SocketTimer(WITHIN_S) as timer:
         try:
-            sock = open_tunnel(proxy, called, port, deadline, connect_s=WITHIN_S / 2, step_s=WITHIN_S / 2)
+            sock = open_tunnel(proxy, called, port, timer, connect_s=WITHIN_S / 2, step_s=WITHIN_S / 2)
             secure(sock, trusting(), name).close()
         except ProxyFault as error:
             return f"{proxy.place}: {error}"

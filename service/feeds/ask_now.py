@@ -9,8 +9,8 @@ from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast, Place
+from service.common.deadline import Deadline
 from service.feeds.feed_wiring import AtHand, ask_now
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.model import Gathered
 from service.feeds.sight_requests import NEAR, Look, ask_along, with_sights
 from service.settings import Settings

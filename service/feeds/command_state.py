@@ -17,9 +17,9 @@ from sqlalchemy import Engine, event, make_url
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.common.deadline import Deadline
 from service.feeds.answer_cache import DatabaseCache
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedError, NotAsked
 from service.feeds.shared.guard import Guards, Spent
 from service.settings import Settings

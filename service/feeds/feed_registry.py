@@ -17,6 +17,7 @@ from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
+from service.common.deadline import Deadline
 from service.feeds.met_norway import warnings as met_norway_warnings
 from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws import warnings as nws_warnings
@@ -24,7 +25,6 @@ from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo
 from service.feeds.shared.allowances import MET_NORWAY_WARNINGS, NWS_WARNINGS
 from service.feeds.shared.cache import AnswerCache
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedError
 from service.feeds.shared.http_client import PoliteClient
 from service.feeds.shared.model import Feed, FeedFailure, Gathered, attach_bulletins, failure_of, join

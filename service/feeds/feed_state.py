@@ -15,6 +15,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.common.clock import SET_BY, lies_ahead
+from service.common.deadline import Deadline
 from service.feeds.shared.allowances import (
     ALLOWANCES,
     MINUTE_S,
@@ -25,7 +26,6 @@ from service.feeds.shared.allowances import (
     window_start,
 )
 from service.feeds.shared.breaker import Breaker, State, after, refusal
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedError
 from service.feeds.shared.guard import Spent
 from service.store.schema.feed_tables import FeedState, FeedTurn, FeedWindow, PlaceCheck

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
+from service.common.deadline import Deadline
 from service.feeds.feed_registry import build_feeds, gather
 from service.feeds.shared.allowances import (
     ALLOWANCES,
@@ -23,7 +24,6 @@ from service.feeds.shared.allowances import (
     Allowance,
 )
 from service.feeds.shared.cache import AnswerCache, MemoryCache
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.guard import Guards, NoGuards
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import Feed, FeedFailure, Gathered

@@ -17,8 +17,8 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.sites.great_circle import distance_km
 from alerts.track.observations.stations import REACH_KM, Observed
 from alerts.weather.forecast import Place
+from service.common.deadline import Deadline
 from service.feeds.nws.client import covers
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
 from service.feeds.shared.guard import Guards, Spent
 from service.feeds.shared.http_client import PoliteClient, identify

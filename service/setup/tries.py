@@ -16,7 +16,7 @@ from service.channels.channel_registry import wiring_from
 from service.channels.email import Email, MailServer, OutboxFolder
 from service.channels.model import Channel
 from service.channels.smtp_replies import relay_advice
-from service.feeds.shared.deadline import Deadline
+from service.common.deadline import Deadline
 from service.feeds.shared.model import Gathered
 from service.setup.steps import WITHOUT_OPEN_METEO, Relay
 from service.store.repositories.sites import StoredSite

@@ -14,10 +14,10 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.line_of_sight import cell_of
 from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
+from service.common.deadline import Deadline
 from service.feeds.met_norway.parse import parse
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, Question, ask
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.http_client import Answer, PoliteClient
 from service.feeds.shared.model import Gathered, join, shared_with
 from service.feeds.shared.regions import Box

@@ -16,12 +16,12 @@ from urllib.parse import urlsplit
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import NWS, ModelRow, find_model
+from service.common.deadline import Deadline
 from service.feeds.met_norway.client import short_degrees
 from service.feeds.nws.parse import parse, raise_if_problem
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, Question, ask, keep
 from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedError, FeedRefused
 from service.feeds.shared.http_client import Answer, PoliteClient
 from service.feeds.shared.model import Gathered, failure_of, join

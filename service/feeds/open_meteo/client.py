@@ -16,6 +16,7 @@ from alerts.common.span import Span
 from alerts.weather.cloud_levels import with_levels_of
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
+from service.common.deadline import Deadline
 from service.feeds.open_meteo.parse import parse
 from service.feeds.open_meteo.place_batches import (
     FORECAST,
@@ -39,7 +40,6 @@ from service.feeds.open_meteo.terms import RUN_SETTLES_IN, Run, read_run, wait_b
 from service.feeds.shared.allowances import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, keep, last_good
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedThrottled, NotAsked
 from service.feeds.shared.http_client import Answer, PoliteClient
 from service.feeds.shared.model import Gathered, failure_of, join, shared_with

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.http_client import Answer, Conditional, PoliteClient
 from service.feeds.shared.model import Gathered, Place, failure_of

@@ -7,7 +7,7 @@ from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import Protocol
 
-from service.feeds.shared.deadline import Deadline
+from service.common.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedError
 
 

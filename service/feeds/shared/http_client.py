@@ -28,9 +28,9 @@ import urllib3.exceptions
 
 from alerts.common.errors import BadInput
 from alerts.weather.quality_gates import Gate
-from service.channels.proxy_tunnel import ProxyFault
+from service.common.connect import ProxyFault
+from service.common.deadline import Deadline, SocketTimer
 from service.common.outbound_proxy import Proxy
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import (
     AllowanceSpent,
     BadAnswer,
@@ -41,7 +41,7 @@ from service.feeds.shared.feed_errors import (
     NotAsked,
 )
 from service.feeds.shared.guard import Guards, NoGuards
-from service.feeds.shared.watched_sockets import Attempt, Connections, Watch
+from service.feeds.shared.watched_sockets import Attempt, Connections
 
 log = logging.getLogger(__name__)
 
@@ -280,17 +280,17 @@ class PoliteClient:
             raise NotAsked(f"{name} was not asked: no time was left.")
         if self._process != os.getpid():  # forked: the kept connections are the parent's
             self._process, self._connections = os.getpid(), Connections(self._proxy, self._ca_file)
-        with Watch(ends.remaining_s) as watch:
-            attempt = Attempt(watch, may_be_kept)
+        with SocketTimer(ends.remaining_s) as timer:
+            attempt = Attempt(timer, may_be_kept)
             try:
                 answer = self._exchange(url, params, headers, name, attempt)
             except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
-                if watch.fired:
+                if timer.fired:
                     raise _timed_out(name) from error
                 if attempt.was_kept and _hung_up(error):
                     raise _KeptWasClosed from error
                 raise _explain(name, error) from error
-            if watch.fired:  # what looks complete may be cut off
+            if timer.fired:  # what looks complete may be cut off
                 raise _timed_out(name)
             return answer
 

@@ -13,8 +13,8 @@ from alerts.weather.model_families import ModelRow, find_model
 from alerts.weather.model_names import model_name
 from alerts.weather.official_warnings import Bulletin
 from alerts.weather.quality_gates import Gate, Rejected, check_distance, leave_out_unbelievable, pass_gates
+from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
 from service.feeds.shared.guard import Spent
 from service.feeds.shared.http_client import PoliteClient

@@ -18,11 +18,11 @@ from alerts.weather.line_of_sight import cell_of
 from alerts.weather.model_families import ModelRow, Terms
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from alerts.weather.quality_gates import Gate
+from service.common.deadline import Deadline
 from service.feeds.met_norway.client import short_degrees
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, Question, ask
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape, load_json
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import BadAnswer
 from service.feeds.shared.http_client import Answer, PoliteClient
 from service.feeds.shared.iso8601 import parse_instant

@@ -1,7 +1,7 @@
-"""Connections to feeds that are kept from one request to the next, each request under a watch of its own.
+"""Connections to feeds that are kept from one request to the next, each request under a timer of its own.
 
 `timeout=` of requests and urllib3 counts from one received byte to the next, so a server that sends a byte
-a second holds a caller for ever. Here each attempt has a watch: at its end the connection that the attempt
+a second holds a caller for ever. Here each attempt has a timer: at its end the connection that the attempt
 uses, new or kept, is shut down, whatever it is waiting for. A connection belongs to one attempt at a time and
 is let go before anybody else can take it, so no attempt's end cuts another's answer.
 """
@@ -23,20 +23,17 @@ from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 from urllib3.exceptions import ConnectTimeoutError, NameResolutionError, NewConnectionError
 from urllib3.poolmanager import PoolManager, ProxyManager
 
-from service.channels.connect import connect_first, look_up
-from service.channels.deadline import Deadline as Watch
-from service.channels.proxy_tunnel import open_tunnel
+from service.common.connect import connect_first, look_up, open_tunnel
+from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
 from service.common.trust_store import has_unread, secure, trusting
-
-__all__ = ["Attempt", "Connections", "Watch"]
 
 
 @dataclass
 class Attempt:
     """One request on its way. may_be_kept: whether a kept connection will do; was_kept: whether one did."""
 
-    watch: Watch
+    timer: SocketTimer
     may_be_kept: bool = True
     was_kept: bool = False
 
@@ -103,11 +100,11 @@ class _WatchedConnection(HTTPConnection):
 def _pools(proxy: Proxy | None, ca_file: str | None) -> dict[str, type[HTTPConnectionPool]]:
     class PlainConnection(_WatchedConnection):
         def _new_conn(self) -> socket.socket:
-            return _connect(self, self.attempt.watch, None)  # the proxy itself, where one forwards
+            return _connect(self, self.attempt.timer, None)  # the proxy itself, where one forwards
 
     class TlsConnection(_WatchedConnection, HTTPSConnection):
         def _new_conn(self) -> socket.socket:
-            return _connect(self, self.attempt.watch, None if self.proxy else proxy)
+            return _connect(self, self.attempt.timer, None if self.proxy else proxy)
 
         def connect(self) -> None:
             """By our authorities, read once: the library would read its own list for each connection, or
@@ -137,31 +134,31 @@ class _KeepingPool(HTTPConnectionPool):
         connection.attempt = attempt
         if connection.sock is not None:
             attempt.was_kept = True
-            attempt.watch.watch(connection.sock)
+            attempt.timer.watch(connection.sock)
         return connection
 
     def _put_conn(self, conn: Any) -> None:
         if conn is not None:
-            cast(_WatchedConnection, conn).attempt.watch.let_go()
+            cast(_WatchedConnection, conn).attempt.timer.let_go()
         super()._put_conn(conn)
 
 
-def _connect(connection: HTTPConnection, watch: Watch, proxy: Proxy | None) -> socket.socket:
+def _connect(connection: HTTPConnection, timer: SocketTimer, proxy: Proxy | None) -> socket.socket:
     """A connected, watched socket: through the proxy where it leads to the host (it then looks up the name
     itself), else to the first of the host's addresses that answers."""
     host, port = connection.host.strip("[]"), connection.port
     timeout = connection.timeout
     connect_s = float(timeout) if isinstance(timeout, int | float) else 5.0
     if proxy is not None and proxy.leads_to(host):
-        return open_tunnel(proxy, host, port, watch, connect_s=connect_s, step_s=connect_s)
+        return open_tunnel(proxy, host, port, timer, connect_s=connect_s, step_s=connect_s)
     try:
-        found = look_up(host, port, min(connect_s, watch.left_s))
+        found = look_up(host, port, min(connect_s, timer.left_s))
     except TimeoutError as error:
         raise ConnectTimeoutError(connection, f"no address for {host} in time") from error
     except OSError as error:
         raise NameResolutionError(host, connection, socket.gaierror(str(error))) from error
     try:
-        return connect_first(found, watch, connect_s=connect_s, step_s=connect_s)[0]
+        return connect_first(found, timer, connect_s=connect_s, step_s=connect_s)[0]
     except TimeoutError as error:
         raise ConnectTimeoutError(connection, f"no connection to {host}") from error
     except OSError as error:

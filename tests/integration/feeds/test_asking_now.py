@@ -22,12 +22,12 @@ from service.app import build
 from service.cli import forecasts as cli_forecasts
 from service.cli.main import duskbell
 from service.cli.one_night import NO_ENSEMBLES
+from service.common.deadline import Deadline
 from service.feeds import ask_now as feeds_ask_now
 from service.feeds import command_state, feed_state
 from service.feeds.feed_wiring import ask_now, at_hand
 from service.feeds.shared.allowances import Allowance
 from service.feeds.shared.breaker import Breaker, State
-from service.feeds.shared.deadline import Deadline
 from service.settings import load_settings
 from service.store.engine import open_engine
 from service.store.migrate import current_revision, upgrade

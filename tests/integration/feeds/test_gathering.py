@@ -12,12 +12,12 @@ from feed_server import serving
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
+from service.common.deadline import Deadline
 from service.feeds.feed_registry import FEEDS, build_feeds, gather
 from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo
 from service.feeds.shared.cache import MemoryCache
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import FeedDown
 from service.feeds.shared.http_client import Timeouts
 from service.feeds.shared.model import FeedFailure, Gathered

@@ -11,10 +11,11 @@ import pytest
 from feed_data import SOON_S, quick_client
 from feed_server import AUTHORITY, response, say, serving
 
+from service.common.deadline import SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.guard import NoGuards
 from service.feeds.shared.http_client import Timeouts
-from service.feeds.shared.watched_sockets import Attempt, Connections, Watch
+from service.feeds.shared.watched_sockets import Attempt, Connections
 
 OK = say(response(body=b'{"fine": true}', Connection=""))
 
@@ -129,7 +130,7 @@ def test_row_146_the_end_of_an_attempt_cuts_nobody_who_took_its_connection_over(
 
     with serving(OK, in_two_parts, keeps=True) as server:
         connections = Connections()
-        with Watch(60) as first, Watch(60) as second:
+        with SocketTimer(60) as first, SocketTimer(60) as second:
             with connections.get(server.url, None, {}, (1, 5), Attempt(first)) as answer:
                 assert answer.json() == {"fine": True}
             with connections.get(server.url, None, {}, (1, 5), Attempt(second)) as answer:
@@ -269,7 +270,7 @@ def test_row_147_threads_get_their_own_answers():
 
 
 def test_a_small_request_leaves_at_once():
-    with serving(OK, keeps=True) as server, Watch(60) as watch:
+    with serving(OK, keeps=True) as server, SocketTimer(60) as watch:
         connections = Connections()
         with connections.get(server.url, None, {}, (1, 1), Attempt(watch)) as answer:
             sock = answer.raw.connection.sock

@@ -10,10 +10,9 @@ from feed_data import QUICK, SOON_S, Clocks, held_client, quick_client, utc
 from feed_server import response, say, serving
 
 from alerts.common.errors import BadInput
-from service.feeds.shared.deadline import Deadline
+from service.common.deadline import Deadline, SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.http_client import Conditional, PoliteClient, Timeouts, identify, parse_retry_after
-from service.feeds.shared.watched_sockets import Watch
 
 OK = say(response(body=b'{"fine": true}'))
 
@@ -96,7 +95,7 @@ def test_row_21_a_shared_deadline_ends_a_request_sooner():
 
 def test_row_21_a_socket_that_opens_after_the_end_is_closed_at_once():
     ours, theirs = socket.socketpair()
-    with ours, theirs, Watch(60) as watch:
+    with ours, theirs, SocketTimer(60) as watch:
         watch.cut()
         watch.watch(ours)
         theirs.settimeout(2)

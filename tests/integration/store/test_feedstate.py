@@ -10,11 +10,11 @@ import pytest
 from sqlalchemy import Engine, delete
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.common.deadline import Deadline
 from service.feeds import feed_state
 from service.feeds.feed_state import DatabaseGuards
 from service.feeds.shared.allowances import Allowance
 from service.feeds.shared.breaker import Breaker, State
-from service.feeds.shared.deadline import Deadline
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
 from service.store.engine import open_engine
 from service.store.migrate import require_current

@@ -1,21 +1,84 @@
-"""Through the outbound proxy to a host: CONNECT (RFC 9110, 9.3.6).
+"""Connections opened within a time, straight to a host or through the outbound proxy.
 
-What is said in the tunnel, TLS first of all, is between us and the host; the proxy sees who is called and
-how much is said. The answer's head is read byte by byte, as a mail relay speaks first and its greeting may
-already follow; a refusal's body is left unread, however long it is.
+Through the proxy that is CONNECT (RFC 9110, 9.3.6). What is said in the tunnel, TLS first of all, is between
+us and the host; the proxy sees who is called and how much is said. The answer's head is read byte by byte, as
+a mail relay speaks first and its greeting may already follow; a refusal's body is left unread, however long.
 """
 
 from __future__ import annotations
 
+import contextlib
 import http.client
+import ipaddress
 import socket
 import ssl
-from typing import BinaryIO, cast
+import threading
+from collections.abc import Iterable
+from typing import Any, BinaryIO, cast
 
-from service.channels.connect import connect_first, look_up
-from service.channels.deadline import Deadline
+from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
 from service.common.trust_store import secure, trusting
+
+
+def look_up(host: str, port: int, within_s: float) -> list[Any]:
+    """One lookup, as from `socket.getaddrinfo`; TimeoutError, or OSError where there is no such name.
+
+    The system's resolver has no deadline of its own, so it gets a thread that is left behind when it takes
+    too long.
+    """
+    answers: list[Any] = []
+    failures: list[Exception] = []
+    is_literal = False
+
+    def ask() -> None:
+        try:
+            answers.extend(socket.getaddrinfo(host, port, type=socket.SOCK_STREAM))
+        except (OSError, UnicodeError) as error:
+            failures.append(error)
+
+    with contextlib.suppress(ValueError):
+        ipaddress.ip_address(host)
+        is_literal = True
+    if is_literal:
+        ask()  # nobody is asked for these
+    else:
+        asking = threading.Thread(target=ask, name="duskbell-lookup", daemon=True)
+        asking.start()
+        asking.join(within_s)
+        if asking.is_alive():
+            raise TimeoutError(f"{host} wasn't looked up in time")
+    if failures or not answers:
+        raise OSError(f"{host} has no address") from (failures[0] if failures else None)
+    return answers
+
+
+def connect_first(
+    found: Iterable[Any], timer: SocketTimer, *, connect_s: float, step_s: float
+) -> tuple[socket.socket, Any]:
+    """A socket under the timer to the first address that takes the call, and that address.
+
+    found: as from `look_up`. connect_s: for each of them; step_s: the socket's own time limit from then on.
+    OSError when none takes it.
+    """
+    failure: OSError | None = None
+    for family, kind, protocol, _, sockaddr in found:
+        sock = socket.socket(family, kind, protocol)
+        try:
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # a small request leaves at once
+            sock.settimeout(min(connect_s, timer.left_s))
+            sock.connect(sockaddr)
+            timer.watch(sock)
+            sock.settimeout(step_s)
+        except OSError as error:
+            failure = error
+            sock.close()
+        except BaseException:
+            sock.close()
+            raise
+        else:
+            return sock, sockaddr
+    raise failure or OSError("the name has no address")
 
 
 class ProxyFault(OSError):
@@ -32,13 +95,18 @@ class ProxyFault(OSError):
 
 
 def open_tunnel(
-    proxy: Proxy, host: str, port: int, deadline: Deadline, *, connect_s: float, step_s: float
+    proxy: Proxy, host: str, port: int, timer: SocketTimer, *, connect_s: float, step_s: float
 ) -> socket.socket:
     """A connection to the host, under the deadline from its first byte; ProxyFault when there is none.
 
     connect_s: for reaching the proxy. step_s: for each of its answers, and the socket's own time limit then.
     """
-    sock = _reach(proxy, deadline, connect_s=connect_s, step_s=step_s)
+    try:
+        found = look_up(proxy.host, proxy.port, min(connect_s, timer.left_s))
+        sock, _ = connect_first(found, timer, connect_s=connect_s, step_s=step_s)
+    except OSError as error:
+        text = "the outbound proxy can't be reached; check outbound_proxy, and that the proxy runs"
+        raise ProxyFault("unreachable", text, ours=True) from error
     try:
         if proxy.scheme == "https":
             sock = secure(sock, trusting(proxy.ca_file), proxy.host)
@@ -52,16 +120,6 @@ def open_tunnel(
         return sock
     sock.close()
     raise _refusal(status, proxy, f"{host}:{port}")
-
-
-def _reach(proxy: Proxy, deadline: Deadline, *, connect_s: float, step_s: float) -> socket.socket:
-    try:
-        found = look_up(proxy.host, proxy.port, min(connect_s, deadline.left_s))
-        sock, _ = connect_first(found, deadline, connect_s=connect_s, step_s=step_s)
-    except OSError as error:
-        text = "the outbound proxy can't be reached; check outbound_proxy, and that the proxy runs"
-        raise ProxyFault("unreachable", text, ours=True) from error
-    return sock
 
 
 class _ByteByByte:

@@ -1,8 +1,8 @@
-"""A whole-attempt deadline that cuts the connection, whatever the peer does.
+"""An end to what is asked of others: as a time to share, and as a timer that cuts the connection.
 
-A socket's own timeout counts each read, so a peer that sends one byte a second holds a send for ever.
-The deadline keeps a duplicate of the socket's descriptor and shuts that down: this ends the connection
-also while it is wrapped in TLS or handed to another object.
+A socket's own timeout counts each read, so a peer that sends one byte a second holds its caller for ever: a
+feed, a receiver and the mail relay alike. The timer keeps a duplicate of the socket's descriptor and shuts
+that down: this ends the connection also while it is wrapped in TLS or handed to another object.
 """
 
 from __future__ import annotations
@@ -14,32 +14,54 @@ import os
 import socket
 import threading
 import time
+from collections.abc import Callable
 from types import TracebackType
 
 
+class Deadline:
+    """An end on the monotonic clock, `seconds` from now; changes of the wall clock don't move it."""
+
+    def __init__(self, seconds: float, *, monotonic: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic = monotonic
+        self._ends = monotonic() + seconds
+
+    @property
+    def remaining_s(self) -> float:
+        """Seconds left, never below zero."""
+        return max(0.0, self._ends - self._monotonic())
+
+    @property
+    def has_passed(self) -> bool:
+        return self.remaining_s <= 0
+
+    def at_most(self, seconds: float) -> Deadline:
+        """The same deadline, or an earlier one `seconds` from now."""
+        return Deadline(min(seconds, self.remaining_s), monotonic=self._monotonic)
+
+
 class _Watchdog:
-    """One thread that cuts every deadline whose time is over, however many run side by side."""
+    """One thread for every timer of this process, however many run side by side."""
 
     def __init__(self) -> None:
         self._changed = threading.Condition()
-        self._waiting: list[tuple[float, int, Deadline]] = []
+        self._waiting: list[tuple[float, int, SocketTimer]] = []
         self._numbers = itertools.count()
         self._thread: threading.Thread | None = None
 
-    def add(self, ends_at_s: float, deadline: Deadline) -> None:
+    def add(self, ends_at_s: float, timer: SocketTimer) -> None:
         with self._changed:
-            heapq.heappush(self._waiting, (ends_at_s, next(self._numbers), deadline))
+            heapq.heappush(self._waiting, (ends_at_s, next(self._numbers), timer))
             if self._thread is None or not self._thread.is_alive():  # not yet, or not in this process
                 self._thread = threading.Thread(target=self._work, name="duskbell-deadlines", daemon=True)
                 self._thread.start()
-            elif self._waiting[0][2] is deadline:
+            elif self._waiting[0][2] is timer:
                 self._changed.notify()
 
     def _work(self) -> None:
         while True:
             self._next().cut()
 
-    def _next(self) -> Deadline:
+    def _next(self) -> SocketTimer:
         """The first whose time is over, once it is; those that ended in time are passed over."""
         with self._changed:
             while True:
@@ -56,8 +78,8 @@ class _Watchdog:
 _WATCHDOG = _Watchdog()
 
 
-class Deadline:
-    """From `with Deadline(s)` on, entrusted sockets live for that long and no longer.
+class SocketTimer:
+    """From `with SocketTimer(s)` on, entrusted sockets live for that long and no longer.
 
     fired: whether the time ran out inside the block; a result reached after that can't be trusted.
     is_over: whether the block is left.
@@ -71,7 +93,7 @@ class Deadline:
         self.fired = False
         self.is_over = False
 
-    def __enter__(self) -> Deadline:
+    def __enter__(self) -> SocketTimer:
         self._ends_at = time.monotonic() + self._whole_s
         _WATCHDOG.add(self._ends_at, self)
         return self
