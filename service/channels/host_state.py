@@ -9,7 +9,7 @@ from enum import StrEnum
 from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
-from service.channels.breaker import CLOSED, Breaker
+from service.common.backoff import CLOSED, Breaker, BreakerState
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Destination, Endpoint
 
@@ -30,28 +30,25 @@ class Turn(StrEnum):
 
 def find_breakers(session: Session) -> dict[str, Breaker]:
     """The breakers of all destinations with which something is wrong."""
-    return {
-        row.key: Breaker(
-            row.failures,
-            timedelta(seconds=row.pause_s),
-            row.opened_at,
-            row.open_until,
-            tuple(row.addresses or ()),
-        )
-        for row in session.scalars(select(Destination))
-    }
+    return {row.key: _as_breaker(row) for row in session.scalars(select(Destination))}
 
 
-def keep_breakers(session: Session, changed: Mapping[str, tuple[Breaker, str]]) -> None:
-    """Store the breakers that changed, each with the code of its last failure; a closed one has no row."""
-    for key, (breaker, code) in changed.items():
+def _as_breaker(row: Destination) -> Breaker:
+    state = BreakerState.CLOSED if row.open_until is None else BreakerState.OPEN
+    pause, suspects = timedelta(seconds=row.pause_s), tuple(row.addresses or ())
+    return Breaker(state, row.failures, row.opened_at, row.open_until, row.code, pause, suspects)
+
+
+def keep_breakers(session: Session, changed: Mapping[str, Breaker]) -> None:
+    """Store the breakers that changed; a closed one without failures has no row."""
+    for key, breaker in changed.items():
         if breaker == CLOSED:
             session.execute(delete(Destination).where(Destination.key == key))
             continue
         row = session.get(Destination, key) or Destination(key=key)
         row.failures, row.pause_s = breaker.failures, round(breaker.pause.total_seconds())
-        row.opened_at, row.open_until, row.code = breaker.opened_at, breaker.open_until, code[:20]
-        row.addresses = list(breaker.addresses)
+        row.opened_at, row.open_until, row.code = breaker.since, breaker.retry_at, breaker.reason[:20]
+        row.addresses = list(breaker.suspects)
         session.add(row)
     session.flush()
 

@@ -11,17 +11,16 @@ import binascii
 import hashlib
 import hmac
 import json
-import re
 import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from email.utils import parsedate_to_datetime
+from datetime import datetime
 
 from alerts.common.span import require_utc
 from service.channels.model import ChannelError, Form, Outgoing, SendResult, answer_start, checked_id
 from service.channels.safe_http import Answer, Blocked, CutOff, Method, SafeClient
 from service.channels.target_rules import parse_target
+from service.common.backoff import read_retry_after
 
 USER_AGENT = "Duskbell"
 SECRET_PREFIX = "whsec_"
@@ -74,21 +73,6 @@ def encode_body(payload: Mapping[str, object]) -> bytes:
     if len(body) > LARGEST_BODY_BYTES:
         raise ChannelError("too_big", f"the body has {len(body)} bytes", permanent=True, ours=True)
     return body
-
-
-def read_retry_after(value: str | None, now: datetime) -> timedelta | None:
-    """Retry-After in either form of RFC 9110 10.2.3, from `now`; None when it is absent or nonsense."""
-    if value is None:
-        return None
-    if re.fullmatch(r"\d{1,9}", value.strip()):
-        return timedelta(seconds=int(value))
-    try:
-        until = parsedate_to_datetime(value)
-    except ValueError:
-        return None
-    if until.tzinfo is None:
-        return None
-    return max(timedelta(0), until - now)
 
 
 @dataclass(frozen=True, slots=True)

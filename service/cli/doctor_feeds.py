@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
 def examine_feeds(settings: Settings) -> Iterator[Finding]:
     """Each feed's state; a feed that refuses us is wrong until an operator acts."""
+    from service.common.backoff import Breaker, BreakerState
     from service.common.clock import real_clock
     from service.feeds.feed_health import FeedHealth, feed_health, say_breaker
     from service.feeds.feed_wiring import feeds_from
-    from service.feeds.shared.breaker import Breaker, State
     from service.store.engine import open_engine
     from service.store.migrate import current_revision, head_revision
     from service.store.repositories.people import watched_sites
@@ -32,7 +32,7 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
         found = [FeedHealth(feed.name, feed.off_because, Breaker()) for feed in feeds_from(settings)]
     engine.dispose()
     for each in found:
-        if each.off_because is None and each.breaker.state is State.SHUT:
+        if each.off_because is None and each.breaker.state is BreakerState.SHUT:
             hint = f"mend that, then run: duskbell feeds close {each.feed}"
             yield Finding("wrong", "feed", f"{each.feed} {say_breaker(each.breaker)} {hint}")
         else:

@@ -21,8 +21,8 @@ from datetime import datetime
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.channels import host_state
-from service.channels.breaker import Breaker
 from service.channels.model import Channel, ChannelError, SendResult
+from service.common.backoff import Breaker
 from service.common.fault_points import crash_point
 from service.common.gc_tuning import few_collections
 from service.common.metrics import Metrics
@@ -154,7 +154,7 @@ class Round:
 
     def _is_open(self, destination: str, wall: datetime) -> bool:
         breaker = self._breakers.get(destination)
-        return breaker is not None and breaker.is_open(wall)
+        return breaker is not None and breaker.rests(wall)
 
     def _start(self) -> bool:
         """Claim as many as may start now and hand them to threads; whether any was taken."""

@@ -16,10 +16,10 @@ from sqlalchemy.orm import Session
 
 from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
-from service.channels.breaker import CLOSED, Breaker, after_failure, speaks_of_all, speaks_of_destination
 from service.channels.host_state import Turn
 from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
-from service.channels.retry_schedule import next_attempt
+from service.channels.retry_policy import after_failure, next_attempt, speaks_of_all, speaks_of_destination
+from service.common.backoff import CLOSED, Breaker
 from service.common.metrics import Metrics, reason_word
 from service.common.redaction import mask_target
 from service.delivery.claim import Claimed
@@ -99,20 +99,19 @@ class Ledger:
 
     breakers: dict[str, Breaker]
     statuses: Counter[Status] = field(default_factory=Counter)
-    changed: dict[str, tuple[Breaker, str]] = field(default_factory=dict)
+    changed: dict[str, Breaker] = field(default_factory=dict)
 
     def well(self, destination: str) -> None:
         if self.breakers.pop(destination, None) is not None:
-            self.changed[destination] = (CLOSED, "")
+            self.changed[destination] = CLOSED
 
     def ill(self, sent: Sent, error: ChannelError, wall: datetime) -> None:
         claimed = sent.claimed
         destination = claimed.channel.destination(claimed.target)
         address_id = None if speaks_of_all(claimed.channel.kind, error) else claimed.address_id
         breaker = self.breakers.get(destination, CLOSED)
-        breaker = after_failure(breaker, sent.started_at, wall, address_id)
-        self.breakers[destination] = breaker
-        self.changed[destination] = (breaker, error.code)
+        breaker = after_failure(breaker, sent.started_at, wall, address_id, error.code)
+        self.breakers[destination] = self.changed[destination] = breaker
 
 
 def record(

@@ -21,8 +21,8 @@ from alerts.common.text import sentence
 from service.accounts.notices.render import notice_payload, render_notice_mail
 from service.accounts.notices.text import NoticeKind, write_notice
 from service.channels import host_state
-from service.channels.breaker import FAILURES_TO_OPEN
 from service.channels.model import Channel, ChannelError, Form, Outgoing
+from service.channels.retry_policy import FAILURES_TO_OPEN
 from service.delivery.cycle_silence import Silence
 from service.settings import Settings
 from service.store.engine import StoreError, patient, require_room, require_writable

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 
-from service.channels.breaker import CLOSED, Breaker, rests_alone
 from service.channels.model import Channel
+from service.channels.retry_policy import rests_alone, spares_clean
+from service.common.backoff import CLOSED, Breaker
 from service.delivery.fair_queue import Waiting
 from service.store.repositories.messages import Due
 
@@ -31,7 +32,7 @@ def find_awake(
         is_failing = each.failures > 0
         if rests_alone(each.failures, each.last_failure_at, wall):
             continue
-        if breaker.is_open(wall) and (is_failing or not breaker.spares_clean):
+        if breaker.rests(wall) and (is_failing or not spares_clean(breaker)):
             continue
         yield Waiting(each.message_id, destination, each.address_id, is_failing, each.is_stand_down)
 

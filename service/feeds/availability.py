@@ -12,12 +12,12 @@ from alerts.judging.obstacles import FeedHere, Model, Silence, Sources
 from alerts.weather.forecast import Place
 from alerts.weather.freshness import OLDEST_RUN_ON_THE_DAY
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO, ModelRow
+from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.feed_registry import build_feeds
 from service.feeds.feed_wiring import allowances_from, feeds_from
 from service.feeds.open_meteo.place_batches import product_of
-from service.feeds.shared.allowances import DAY_S, USED_SHARE, provider_of, wait_for
-from service.feeds.shared.breaker import Breaker, State, failing_for
+from service.feeds.shared.guards import DAY_S, USED_SHARE, failing_for, provider_of, wait_for
 from service.feeds.shared.model import Feed
 from service.settings import Settings
 
@@ -80,7 +80,7 @@ class Answering:
         if feed.off_because is not None:
             return FeedHere(name, models, Silence.UNDECLARED, reason=feed.off_because)
         breaker = self._breakers.get(name, Breaker())
-        if breaker.state is State.SHUT:
+        if breaker.state is BreakerState.SHUT:
             return FeedHere(name, models, Silence.REFUSES, breaker.since, reason=breaker.reason)
         if failing_for(breaker) >= LONG:
             return FeedHere(

@@ -15,7 +15,7 @@ from service.feeds.feed_wiring import allowances_from
 from service.feeds.open_meteo.client import LOOK_CLOSER
 from service.feeds.open_meteo.place_batches import ALONG, FORECAST, LOW_LEVELS, product_of
 from service.feeds.open_meteo.terms import request_weight
-from service.feeds.shared.allowances import DAY_S, USED_SHARE
+from service.feeds.shared.guards import DAY_S, USED_SHARE
 from service.settings import Settings
 
 DAY = timedelta(days=1)

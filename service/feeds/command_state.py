@@ -21,7 +21,7 @@ from service.common.deadline import Deadline
 from service.feeds.answer_cache import DatabaseCache
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.feed_errors import FeedError, NotAsked
-from service.feeds.shared.guard import Guards, Spent
+from service.feeds.shared.guards import Guards, Spent
 from service.settings import Settings
 from service.store.engine import BUSY_FOR, StoreError, open_engine
 from service.store.migrate import current_revision, head_revision

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.weather.model_families import OPEN_METEO
+from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.feed_wiring import allowances_from, feeds_from
-from service.feeds.shared.allowances import DAY_S, HOUR_S, OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE, provider_of
-from service.feeds.shared.breaker import Breaker, State
+from service.feeds.shared.guards import DAY_S, HOUR_S, OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE, provider_of, stamp
 from service.settings import Settings
 
 
@@ -28,7 +28,7 @@ class FeedHealth:
 
     @property
     def is_well(self) -> bool:
-        return self.off_because is None and self.breaker.state is State.CLOSED
+        return self.off_because is None and self.breaker.state is BreakerState.CLOSED
 
     @property
     def text(self) -> str:
@@ -42,18 +42,14 @@ class FeedHealth:
 
 def say_breaker(breaker: Breaker) -> str:
     """`on`, or since when and why it isn't asked, and what ends that."""
-    if breaker.state is State.SHUT:
-        return f"refuses us since {_stamp(breaker.since)}: {breaker.reason}"
-    if breaker.state is State.OPEN:
-        return f"left alone until {_stamp(breaker.retry_at)}: {breaker.reason}"
+    if breaker.state is BreakerState.SHUT:
+        return f"refuses us since {stamp(breaker.since)}: {breaker.reason}"
+    if breaker.state is BreakerState.OPEN:
+        return f"left alone until {stamp(breaker.retry_at)}: {breaker.reason}"
     if breaker.failures:
         plural = "s" if breaker.failures > 1 else ""
         return f"on; {breaker.failures} failed request{plural} on end: {breaker.reason}"
     return "on"
-
-
-def _stamp(at: datetime | None) -> str:
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if at else "an unknown time"
 
 
 def feed_health(settings: Settings, session: Session, now: datetime) -> list[FeedHealth]:

@@ -23,9 +23,9 @@ from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws import warnings as nws_warnings
 from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo
-from service.feeds.shared.allowances import MET_NORWAY_WARNINGS, NWS_WARNINGS
 from service.feeds.shared.cache import AnswerCache
 from service.feeds.shared.feed_errors import FeedError
+from service.feeds.shared.guards import MET_NORWAY_WARNINGS, NWS_WARNINGS
 from service.feeds.shared.http_client import PoliteClient
 from service.feeds.shared.model import Feed, FeedFailure, Gathered, attach_bulletins, failure_of, join
 

@@ -14,20 +14,22 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.common.backoff import Breaker, BreakerState
 from service.common.clock import SET_BY, lies_ahead
 from service.common.deadline import Deadline
-from service.feeds.shared.allowances import (
+from service.feeds.shared.feed_errors import AllowanceSpent, FeedError
+from service.feeds.shared.guards import (
     ALLOWANCES,
     MINUTE_S,
     USED_SHARE,
     Allowance,
+    Spent,
+    after,
     provider_of,
+    refusal,
     wait_for,
     window_start,
 )
-from service.feeds.shared.breaker import Breaker, State, after, refusal
-from service.feeds.shared.feed_errors import AllowanceSpent, FeedError
-from service.feeds.shared.guard import Spent
 from service.store.schema.feed_tables import FeedState, FeedTurn, FeedWindow, PlaceCheck
 
 LONGEST_TURN = timedelta(minutes=2)
@@ -199,7 +201,7 @@ def read_breaker(session: Session, feed: str) -> Breaker:
 
 
 def _as_breaker(row: FeedState) -> Breaker:
-    return Breaker(State(row.state), row.failures, row.since, row.retry_at, row.reason)
+    return Breaker(BreakerState(row.state), row.failures, row.since, row.retry_at, row.reason)
 
 
 def write_breaker(session: Session, feed: str, breaker: Breaker) -> None:

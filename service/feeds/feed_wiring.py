@@ -14,7 +14,8 @@ from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
 from service.common.deadline import Deadline
 from service.feeds.feed_registry import build_feeds, gather
-from service.feeds.shared.allowances import (
+from service.feeds.shared.cache import AnswerCache, MemoryCache
+from service.feeds.shared.guards import (
     ALLOWANCES,
     DAY_S,
     FREE_OPEN_METEO,
@@ -22,9 +23,9 @@ from service.feeds.shared.allowances import (
     NWS_WARNINGS,
     UNLIMITED_OPEN_METEO,
     Allowance,
+    Guards,
+    NoGuards,
 )
-from service.feeds.shared.cache import AnswerCache, MemoryCache
-from service.feeds.shared.guard import Guards, NoGuards
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import Feed, FeedFailure, Gathered
 from service.settings import Settings

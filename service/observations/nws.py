@@ -17,9 +17,9 @@ from alerts.track.observations.evidence import Station
 from alerts.track.observations.metar import observed_at
 from alerts.track.observations.stations import METAR, REACH_KM, Observed
 from service.common.deadline import Deadline
-from service.feeds.shared.allowances import Allowance
 from service.feeds.shared.checked_json import as_dict, as_list, load_json
 from service.feeds.shared.feed_errors import FeedRefused
+from service.feeds.shared.guards import Allowance
 from service.feeds.shared.http_client import PoliteClient
 from service.observations.model import BEFORE_AND_AFTER, Ask, metar_report, number
 

@@ -16,8 +16,8 @@ from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.stations import SYNOP, Observed
 from alerts.track.observations.synop import read_synop
 from service.common.deadline import Deadline
-from service.feeds.shared.allowances import MINUTE_S, Allowance
 from service.feeds.shared.checked_json import bad_shape
+from service.feeds.shared.guards import MINUTE_S, Allowance
 from service.feeds.shared.http_client import PoliteClient
 from service.observations.model import BEFORE_AND_AFTER
 

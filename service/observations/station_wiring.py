@@ -20,7 +20,7 @@ from alerts.weather.forecast import Place
 from service.common.deadline import Deadline
 from service.feeds.nws.client import covers
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedError, NotAsked
-from service.feeds.shared.guard import Guards, Spent
+from service.feeds.shared.guards import Guards, Spent
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.observations import awc, nws, ogimet
 from service.observations.model import Ask, Heard, areas_of

@@ -37,10 +37,10 @@ from service.feeds.open_meteo.place_batches import (
     split_elements,
 )
 from service.feeds.open_meteo.terms import RUN_SETTLES_IN, Run, read_run, wait_by_wording
-from service.feeds.shared.allowances import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, keep, last_good
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedThrottled, NotAsked
+from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.http_client import Answer, PoliteClient
 from service.feeds.shared.model import Gathered, failure_of, join, shared_with
 from service.feeds.shared.time_marks import HOUR

@@ -23,8 +23,8 @@ from service.feeds.open_meteo.variables import (
     WEATHER,
     level_names,
 )
-from service.feeds.shared.allowances import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
+from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.time_marks import HOUR
 
 SHARED_CLIMB_M = 100.0

@@ -18,8 +18,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from email.utils import parsedate_to_datetime
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from urllib.parse import urljoin, urlsplit
 
@@ -28,6 +27,7 @@ import urllib3.exceptions
 
 from alerts.common.errors import BadInput
 from alerts.weather.quality_gates import Gate
+from service.common.backoff import read_retry_after
 from service.common.connect import ProxyFault
 from service.common.deadline import Deadline, SocketTimer
 from service.common.outbound_proxy import Proxy
@@ -40,7 +40,7 @@ from service.feeds.shared.feed_errors import (
     FeedThrottled,
     NotAsked,
 )
-from service.feeds.shared.guard import Guards, NoGuards
+from service.feeds.shared.guards import Guards, NoGuards
 from service.feeds.shared.watched_sockets import Attempt, Connections
 
 log = logging.getLogger(__name__)
@@ -329,7 +329,7 @@ class PoliteClient:
         if status == 407:  # of a proxy that forwards plain http; one that tunnels says so before
             raise FeedDown(f"{name} can't be reached: the outbound proxy asks for user and password (407).")
         if status == 429:
-            after = parse_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
+            after = read_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
             raise FeedThrottled(f"{name} says we ask too often.{_reason(answer)}", retry_after=after)
         if status >= 500:
             raise FeedDown(f"{name} has an error of its own ({status}).{_reason(answer)}", status=status)
@@ -402,20 +402,6 @@ def _unwrap(error: BaseException) -> Iterator[BaseException]:
     for inner in (*error.args, getattr(error, "reason", None)):
         if isinstance(inner, BaseException):
             yield from _unwrap(inner)
-
-
-def parse_retry_after(value: str | None, now: datetime) -> timedelta | None:
-    """Retry-After, seconds or an HTTP date (RFC 9110, 10.2.3); None when absent or neither."""
-    if value is None:
-        return None
-    if re.fullmatch(r"\d{1,9}", value.strip()):
-        return timedelta(seconds=int(value))
-    try:
-        at = parsedate_to_datetime(value)
-    except ValueError:
-        return None
-    at = at if at.tzinfo else at.replace(tzinfo=UTC)
-    return max(timedelta(), at - now)
 
 
 def _reason(answer: Answer) -> str:

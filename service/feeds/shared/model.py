@@ -16,7 +16,7 @@ from alerts.weather.quality_gates import Gate, Rejected, check_distance, leave_o
 from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
-from service.feeds.shared.guard import Spent
+from service.feeds.shared.guards import Spent
 from service.feeds.shared.http_client import PoliteClient
 
 if TYPE_CHECKING:  # reading recorded answers needs no HTTP library

@@ -12,9 +12,9 @@ from typing import TypeVar
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from service.channels.breaker import CLOSED
 from service.channels.host_state import find_breakers
 from service.channels.model import ChannelError
+from service.common.backoff import CLOSED
 from service.delivery.claim import Claimed, claim_batch
 from service.delivery.dispatcher import Delivery, send_claimed
 from service.delivery.fair_queue import Waiting

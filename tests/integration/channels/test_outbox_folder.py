@@ -16,7 +16,7 @@ from alerts.briefing.facts.alert import MailParts
 from service.channels.channel_registry import CHANNELS, Wiring, build_channels, wiring_from
 from service.channels.email import OutboxFolder
 from service.channels.model import ChannelError, Outgoing
-from service.channels.retry_schedule import WAITS_S
+from service.channels.retry_policy import WAITS_S
 from service.channels.safe_http import SafeClient
 from service.settings import Settings
 

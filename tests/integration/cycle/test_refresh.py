@@ -17,7 +17,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Forecast, HourlyWeather, Place
 from alerts.weather.model_families import find_model
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
-from service.feeds.shared.guard import Spent
+from service.feeds.shared.guards import Spent
 from service.feeds.shared.model import FeedFailure, Gathered, build_source
 from service.feeds.sight_requests import NEAR
 from service.pipeline import refresh_stage, sky_stage

@@ -12,9 +12,9 @@ import pytest
 
 from alerts.judging.obstacles import Level
 from alerts.wishes.model import Trip
+from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
-from service.feeds.shared.allowances import DAY_S
-from service.feeds.shared.breaker import Breaker, State
+from service.feeds.shared.guards import DAY_S
 from service.reports.ring_check import RingCheck
 from service.store.repositories import people
 from service.store.schema import core_tables
@@ -165,15 +165,19 @@ def test_one_person_s_obstacles_are_theirs_and_the_operator_s(opened: Any) -> No
 
 
 BREAKERS = {
-    "refused": (Breaker(State.SHUT, 1, NOW, None, "403 Forbidden"), Level.NEVER, "duskbell feeds close"),
-    "down for a moment": (Breaker(State.OPEN, 3, NOW, NOW + timedelta(minutes=5), "down"), None, ""),
+    "refused": (
+        Breaker(BreakerState.SHUT, 1, NOW, None, "403 Forbidden"),
+        Level.NEVER,
+        "duskbell feeds close",
+    ),
+    "down for a moment": (Breaker(BreakerState.OPEN, 3, NOW, NOW + timedelta(minutes=5), "down"), None, ""),
     "down for hours": (
-        Breaker(State.OPEN, 14, NOW, NOW + timedelta(hours=1), "down"),
+        Breaker(BreakerState.OPEN, 14, NOW, NOW + timedelta(hours=1), "down"),
         Level.FOR_NOW,
         "2027-06-30 17:07 UTC",
     ),
     "told to wait for long": (
-        Breaker(State.OPEN, 1, NOW, NOW + timedelta(hours=9), "429"),
+        Breaker(BreakerState.OPEN, 1, NOW, NOW + timedelta(hours=9), "429"),
         Level.FOR_NOW,
         "2027-07-01 01:07 UTC",
     ),

@@ -15,7 +15,7 @@ from sqlalchemy import text
 
 from service.delivery.background_sender import Postman
 from service.feeds import feed_state
-from service.feeds.shared.allowances import Allowance
+from service.feeds.shared.guards import Allowance
 from service.runtime.maintenance_jobs import build_watch
 from service.runtime.scheduler import Chore, build_scheduler, plan_anew
 from service.runtime.single_process import Pages, look_after

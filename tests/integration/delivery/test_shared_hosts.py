@@ -107,7 +107,7 @@ def test_row_124_one_address_that_fails_often_rests_alone(both: Yard) -> None:
         both.deliver()
         assert len(host.heard) == 5, "then it rests, with seven untried"
         with both.sessions() as session:
-            assert host_state.find_breakers(session).popitem()[1].open_until is None
+            assert host_state.find_breakers(session).popitem()[1].retry_at is None
         both.message(good)
         both.deliver(later=MINUTE)
         assert host.heard[5:] == ["good"]

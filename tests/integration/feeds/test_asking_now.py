@@ -22,12 +22,12 @@ from service.app import build
 from service.cli import forecasts as cli_forecasts
 from service.cli.main import duskbell
 from service.cli.one_night import NO_ENSEMBLES
+from service.common.backoff import Breaker, BreakerState
 from service.common.deadline import Deadline
 from service.feeds import ask_now as feeds_ask_now
 from service.feeds import command_state, feed_state
 from service.feeds.feed_wiring import ask_now, at_hand
-from service.feeds.shared.allowances import Allowance
-from service.feeds.shared.breaker import Breaker, State
+from service.feeds.shared.guards import Allowance
 from service.settings import load_settings
 from service.store.engine import open_engine
 from service.store.migrate import current_revision, upgrade
@@ -140,7 +140,7 @@ def test_with_a_store_the_answers_are_shared_and_the_weight_is_counted(open_mete
 
 def test_with_a_store_a_feed_that_is_left_alone_is_left_alone_here_too(open_meteo, store):
     with store.begin() as session:
-        shut = Breaker(State.SHUT, 1, datetime.now(UTC), None, "it refused us (403).")
+        shut = Breaker(BreakerState.SHUT, 1, datetime.now(UTC), None, "it refused us (403).")
         feed_state.write_breaker(session, "open-meteo", shut)
     gathered, forecasts = ask_both()
     assert open_meteo.asked == []

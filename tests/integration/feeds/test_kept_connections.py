@@ -13,7 +13,7 @@ from feed_server import AUTHORITY, response, say, serving
 
 from service.common.deadline import SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
-from service.feeds.shared.guard import NoGuards
+from service.feeds.shared.guards import NoGuards
 from service.feeds.shared.http_client import Timeouts
 from service.feeds.shared.watched_sockets import Attempt, Connections
 

@@ -6,13 +6,13 @@ import threading
 import time
 
 import pytest
-from feed_data import QUICK, SOON_S, Clocks, held_client, quick_client, utc
+from feed_data import QUICK, SOON_S, Clocks, held_client, quick_client
 from feed_server import response, say, serving
 
 from alerts.common.errors import BadInput
 from service.common.deadline import Deadline, SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
-from service.feeds.shared.http_client import Conditional, PoliteClient, Timeouts, identify, parse_retry_after
+from service.feeds.shared.http_client import Conditional, PoliteClient, Timeouts, identify
 
 OK = say(response(body=b'{"fine": true}'))
 
@@ -240,26 +240,6 @@ def test_row_18_a_feed_that_blocks_the_insistent_is_asked_once():
 def test_row_18_the_wait_comes_with_the_error():
     outcome, _, _ = held_to(Clocks(), [down(429, Retry_After="600")])
     assert outcome.retry_after.total_seconds() == 600
-
-
-@pytest.mark.parametrize(
-    ("value", "seconds"),
-    [
-        (None, None),
-        ("0", 0),
-        ("120", 120),
-        ("soon", None),
-        ("-5", None),
-        ("", None),
-        ("Fri, 09 Oct 2026 12:01:00 GMT", 60),
-        ("Fri, 09 Oct 2026 11:00:00 GMT", 0),
-        ("Fri, 09 Oct 2026 12:01:00 -0000", 60),
-        ("Fri, 99 Oct 2026 12:01:00 GMT", None),
-    ],
-)
-def test_retry_after_is_read_as_seconds_or_a_date(value, seconds):
-    wait = parse_retry_after(value, utc("2026-10-09T12:00"))
-    assert (None if wait is None else wait.total_seconds()) == seconds
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
-from service.channels.breaker import Breaker
+from service.common.backoff import Breaker, BreakerState
 from service.delivery.fair_queue import Waiting
 from service.runtime.fleet import schedule
 from service.runtime.fleet.message_batches import BATCH, LANES, batch_up
@@ -107,9 +107,9 @@ def test_a_second_job_for_the_same_messages_sends_nothing(told: Fleet) -> None:
 def test_a_host_that_rests_gets_no_jobs(told: Fleet) -> None:
     told.lose_jobs()
     room = told.world.duskbell.channels["webhook"].destination(_target(told, "webhook"))
-    rest = Breaker(5, timedelta(minutes=5), START, START + timedelta(minutes=5))
+    rest = Breaker(BreakerState.OPEN, 5, START, START + timedelta(minutes=5), "timeout", timedelta(minutes=5))
     with told.world.duskbell.sessions.begin() as session:
-        host_state.keep_breakers(session, {room: (rest, "timeout")})
+        host_state.keep_breakers(session, {room: rest})
     assert _sweep(told) == 1
     told.work()
     assert len(told.world.box.mails) == 1
@@ -118,9 +118,9 @@ def test_a_host_that_rests_gets_no_jobs(told: Fleet) -> None:
 
 def test_a_job_for_a_host_that_has_come_to_rest_leaves_its_messages_waiting(told: Fleet) -> None:
     room = told.world.duskbell.channels["webhook"].destination(_target(told, "webhook"))
-    rest = Breaker(5, timedelta(minutes=5), START, START + timedelta(minutes=5))
+    rest = Breaker(BreakerState.OPEN, 5, START, START + timedelta(minutes=5), "timeout", timedelta(minutes=5))
     with told.world.duskbell.sessions.begin() as session:
-        host_state.keep_breakers(session, {room: (rest, "timeout")})
+        host_state.keep_breakers(session, {room: rest})
     told.work()
     assert sorted(told.world.statuses()) == [Status.DUE, Status.SENT]
 

@@ -10,12 +10,12 @@ import pytest
 from sqlalchemy import Engine, delete
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.common.backoff import Breaker, BreakerState
 from service.common.deadline import Deadline
 from service.feeds import feed_state
 from service.feeds.feed_state import DatabaseGuards
-from service.feeds.shared.allowances import Allowance
-from service.feeds.shared.breaker import Breaker, State
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
+from service.feeds.shared.guards import Allowance
 from service.store.engine import open_engine
 from service.store.migrate import require_current
 from service.store.schema.feed_tables import FeedState, FeedTurn, FeedWindow, PlaceCheck
@@ -194,7 +194,7 @@ def test_success_closes_it_for_everybody(sessions: sessionmaker[Session]) -> Non
     assert made.refusal("metno") is None
     made.note("metno", None)
     with sessions() as session:
-        assert feed_state.read_breaker(session, "metno").state is State.CLOSED
+        assert feed_state.read_breaker(session, "metno").state is BreakerState.CLOSED
 
 
 def test_a_403_stays_over_restarts_until_an_operator_closes_it(sessions: sessionmaker[Session]) -> None:
@@ -203,7 +203,7 @@ def test_a_403_stays_over_restarts_until_an_operator_closes_it(sessions: session
     clock.now += timedelta(days=30)
     assert guards(sessions, clock).refusal("metno") is not None
     with sessions.begin() as session:
-        assert feed_state.close_breaker(session, "metno", clock.now).state is State.SHUT
+        assert feed_state.close_breaker(session, "metno", clock.now).state is BreakerState.SHUT
     assert guards(sessions, clock).refusal("metno") is None
 
 
@@ -221,7 +221,7 @@ def test_failures_seen_by_two_processes_add_up(sessions: sessionmaker[Session]) 
     one.note("nws", FeedDown("down."))
     with sessions() as session:
         assert feed_state.read_breaker(session, "nws") == Breaker(
-            State.OPEN, 3, NOON, NOON + timedelta(minutes=5), "down."
+            BreakerState.OPEN, 3, NOON, NOON + timedelta(minutes=5), "down."
         )
 
 

@@ -20,8 +20,8 @@ from alerts.weather.model_families import find_model
 from service.app import build
 from service.cli.doctor_feeds import examine_feeds
 from service.cli.main import duskbell
+from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
-from service.feeds.shared.breaker import Breaker, State
 from service.feeds.shared.model import build_source
 from service.settings import load_settings
 from service.store.repositories import forecasts, people
@@ -178,7 +178,7 @@ def test_a_night_that_is_over_is_not_asked_for(run: Run) -> None:
 def shut(reason: str) -> None:
     wired = build()
     with wired.sessions.begin() as session:
-        feed_state.write_breaker(session, "metno", Breaker(State.SHUT, 1, NOW, None, reason))
+        feed_state.write_breaker(session, "metno", Breaker(BreakerState.SHUT, 1, NOW, None, reason))
     wired.engine.dispose()
 
 

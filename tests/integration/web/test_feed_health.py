@@ -6,10 +6,10 @@ from datetime import timedelta
 
 from starlette.testclient import TestClient
 
+from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.feed_health import feed_health
-from service.feeds.shared.allowances import FREE_OPEN_METEO
-from service.feeds.shared.breaker import Breaker, State
+from service.feeds.shared.guards import FREE_OPEN_METEO
 from tests.integration.cycle.world import GO_TIME, World
 
 
@@ -18,8 +18,10 @@ def test_the_page_tells_who_refuses_us_and_who_is_left_alone_until_when(
 ) -> None:
     now = world.duskbell.clock()
     with world.duskbell.sessions.begin() as session:
-        shut = Breaker(State.SHUT, 1, GO_TIME, None, "api.met.no refuses the request (403).")
-        resting = Breaker(State.OPEN, 3, now, now + timedelta(minutes=5), "api.weather.gov did not answer.")
+        shut = Breaker(BreakerState.SHUT, 1, GO_TIME, None, "api.met.no refuses the request (403).")
+        resting = Breaker(
+            BreakerState.OPEN, 3, now, now + timedelta(minutes=5), "api.weather.gov did not answer."
+        )
         feed_state.write_breaker(session, "metno", shut)
         feed_state.write_breaker(session, "nws", resting)
     page = owner.get("/operator").text

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.channels.model import ChannelError
-from service.channels.retry_schedule import next_attempt
+from service.channels.retry_policy import next_attempt
 
 FAILED_AT = datetime(2026, 7, 18, 15, 0, tzinfo=UTC)
 NEVER = FAILED_AT + timedelta(days=30)

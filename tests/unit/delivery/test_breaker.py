@@ -7,15 +7,15 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.channels.breaker import (
-    CLOSED,
-    Breaker,
+from service.channels.model import ChannelError
+from service.channels.retry_policy import (
     after_failure,
     rests_alone,
+    spares_clean,
     speaks_of_all,
     speaks_of_destination,
 )
-from service.channels.model import ChannelError
+from service.common.backoff import CLOSED, Breaker
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -33,7 +33,7 @@ def failed(
 
 @pytest.mark.parametrize(("times", "is_open"), [(0, False), (4, False), (5, True)])
 def test_it_opens_at_the_fifth_failure_in_a_row(times: int, is_open: bool) -> None:
-    assert failed(times).is_open(AT + timedelta(seconds=5)) is is_open
+    assert failed(times).rests(AT + timedelta(seconds=5)) is is_open
 
 
 @pytest.mark.parametrize(
@@ -64,23 +64,23 @@ def test_it_opens_at_the_fifth_failure_in_a_row(times: int, is_open: bool) -> No
 def test_row_123_a_host_is_suspected_only_when_several_addresses_failed(
     addresses: Sequence[int | None], times: int, is_open: bool
 ) -> None:
-    assert failed(times, addresses=addresses).is_open(AT + timedelta(seconds=times)) is is_open
+    assert failed(times, addresses=addresses).rests(AT + timedelta(seconds=times)) is is_open
 
 
 def test_row_123_while_it_rests_for_some_addresses_others_are_tried_and_lengthen_nothing() -> None:
     opened = failed(5, addresses=[1, 2, 3])
-    assert opened.spares_clean
+    assert spares_clean(opened)
     later = after_failure(opened, AT + MINUTE, AT + MINUTE, 4)
-    assert (later.pause, later.open_until) == (opened.pause, opened.open_until)
-    assert opened.open_until is not None
-    probed = after_failure(later, opened.open_until, opened.open_until, 1)
+    assert (later.pause, later.retry_at) == (opened.pause, opened.retry_at)
+    assert opened.retry_at is not None
+    probed = after_failure(later, opened.retry_at, opened.retry_at, 1)
     assert probed.pause == 2 * opened.pause
 
 
 def test_a_relay_that_does_not_talk_rests_for_everybody() -> None:
-    assert not failed(5).spares_clean
+    assert not spares_clean(failed(5))
     mixed = after_failure(failed(5, addresses=[1, 2, 3]), AT + MINUTE, AT + MINUTE, None)
-    assert not mixed.spares_clean
+    assert not spares_clean(mixed)
 
 
 @pytest.mark.parametrize(
@@ -98,9 +98,9 @@ def test_each_pause_is_twice_the_last_up_to_an_hour() -> None:
     breaker, pauses = failed(5), []
     for _ in range(6):
         pauses.append(breaker.pause / MINUTE)
-        assert breaker.open_until is not None
-        probe = breaker.open_until + timedelta(seconds=1)
-        assert not breaker.is_open(probe)
+        assert breaker.retry_at is not None
+        probe = breaker.retry_at + timedelta(seconds=1)
+        assert not breaker.rests(probe)
         assert breaker.is_trying
         breaker = after_failure(breaker, probe, probe)
     assert pauses == [5, 10, 20, 40, 60, 60]
@@ -114,10 +114,10 @@ def test_attempts_already_under_way_when_it_opened_do_not_lengthen_the_pause() -
 
 def test_row_12_a_clock_set_back_neither_keeps_it_open_nor_keeps_it_from_opening() -> None:
     opened, earlier = failed(5), AT - timedelta(hours=1)
-    assert opened.is_open(AT + MINUTE)
-    assert not opened.is_open(earlier)
+    assert opened.rests(AT + MINUTE)
+    assert not opened.rests(earlier)
     again = after_failure(opened, earlier, earlier)
-    assert again.is_open(earlier + MINUTE)
+    assert again.rests(earlier + MINUTE)
     assert again.pause == 2 * opened.pause
 
 

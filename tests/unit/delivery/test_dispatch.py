@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from service.channels.breaker import Breaker
 from service.channels.model import Channel
 from service.channels.safe_http import SafeClient
 from service.channels.webhook import Webhook
+from service.common.backoff import Breaker, BreakerState
 from service.delivery.send_order import find_awake, in_order
 from service.store.repositories.messages import Due
 
@@ -36,9 +36,9 @@ ALL = (
     due("failed-back", failures=2, back=True),
     due("back", back=True),
 )
-RESTS_FOR_SOME = Breaker(5, 5 * MINUTE, AT - MINUTE, AT + 4 * MINUTE, (1, 2, 3))
-ON_TRIAL = Breaker(5, 5 * MINUTE, AT - 6 * MINUTE, AT - MINUTE, (1, 2, 3))
-RESTS_FOR_ALL = Breaker(5, 5 * MINUTE, AT - MINUTE, AT + 4 * MINUTE)
+RESTS_FOR_SOME = Breaker(BreakerState.OPEN, 5, AT - MINUTE, AT + 4 * MINUTE, "", 5 * MINUTE, (1, 2, 3))
+ON_TRIAL = Breaker(BreakerState.OPEN, 5, AT - 6 * MINUTE, AT - MINUTE, "", 5 * MINUTE, (1, 2, 3))
+RESTS_FOR_ALL = Breaker(BreakerState.OPEN, 5, AT - MINUTE, AT + 4 * MINUTE, "", 5 * MINUTE)
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 from feed_files import utc
 
-from service.feeds.shared.breaker import FAILURES_ALLOWED, Breaker, State, after, refusal
+from service.common.backoff import Breaker, BreakerState
 from service.feeds.shared.feed_errors import (
     AllowanceSpent,
     BadAnswer,
@@ -14,6 +14,7 @@ from service.feeds.shared.feed_errors import (
     FeedThrottled,
     NotAsked,
 )
+from service.feeds.shared.guards import FAILURES_ALLOWED, after, refusal
 
 NOW = utc("2026-10-09T12:00")
 DOWN = FeedDown("it is down.", status=502)
@@ -34,7 +35,7 @@ def test_a_feed_that_nothing_happened_to_is_asked():
 
 def test_a_few_failures_are_borne():
     breaker = failing(FAILURES_ALLOWED - 1)
-    assert (breaker.state, breaker.failures) == (State.CLOSED, FAILURES_ALLOWED - 1)
+    assert (breaker.state, breaker.failures) == (BreakerState.CLOSED, FAILURES_ALLOWED - 1)
     assert refusal(breaker, "metno", NOW) is None
 
 
@@ -43,7 +44,7 @@ def test_a_few_failures_are_borne():
 )
 def test_more_open_it_for_longer_each_time_up_to_an_hour(failures, minutes):
     breaker = failing(failures)
-    assert (breaker.state, breaker.retry_at) == (State.OPEN, NOW + timedelta(minutes=minutes))
+    assert (breaker.state, breaker.retry_at) == (BreakerState.OPEN, NOW + timedelta(minutes=minutes))
     assert "left alone until" in str(refusal(breaker, "metno", NOW))
 
 
@@ -52,14 +53,14 @@ def test_once_its_time_is_up_it_is_tried_and_success_closes_it():
     later = NOW + timedelta(minutes=5)
     assert refusal(breaker, "metno", later) is None
     closed = after(breaker, None, later)
-    assert (closed.state, closed.failures, closed.since) == (State.CLOSED, 0, later)
+    assert (closed.state, closed.failures, closed.since) == (BreakerState.CLOSED, 0, later)
 
 
 @pytest.mark.parametrize("status", [401, 403])
 def test_a_refusal_of_us_stays_until_an_operator_acts(status):
     breaker = after(Breaker(), FeedRefused("no.", status=status), NOW)
     found = refusal(breaker, "metno", NOW + timedelta(days=400))
-    assert breaker.state is State.SHUT
+    assert breaker.state is BreakerState.SHUT
     assert (found.status, "duskbell feeds close metno" in str(found)) == (403, True)
 
 
