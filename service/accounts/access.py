@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 
-from sqlalchemy import delete, or_, select, update
+from sqlalchemy import delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
@@ -266,23 +266,11 @@ def check_api_key(session: Session, key: str, now: datetime) -> Token | None:
     return tokens.find(session, Purpose.API_KEY, key, now)
 
 
-def find_api_keys(session: Session, now: datetime, person_id: int | None = None) -> list[Token]:
-    """The keys that work, of one person or of all, oldest first."""
-    query = select(Token).where(
-        Token.purpose == Purpose.API_KEY,
-        Token.used_at.is_(None),
-        or_(Token.expires_at.is_(None), Token.expires_at > now),
-    )
-    if person_id is not None:
-        query = query.where(Token.person_id == person_id)
-    return list(session.scalars(query.order_by(Token.id)))
-
-
 def warn_of_ending_keys(session: Session, now: datetime) -> int:
     """Mail each owner, once, whose key ends soon; how many keys. Who has no mail address sees it on the
     page and in `duskbell key list`."""
     told = 0
-    for key in find_api_keys(session, now):
+    for key in tokens.find_api_keys(session, now):
         if key.expires_at is None or key.warned_at is not None or key.expires_at > now + WARNED_BEFORE:
             continue
         key.warned_at = now

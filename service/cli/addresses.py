@@ -78,8 +78,8 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     from service.accounts.address_owner import get_person
     from service.accounts.receivers import get_address, shown
     from service.app import build
+    from service.store.repositories import browsers
     from service.store.repositories.people import find_operator
-    from service.web.shared import sessions
 
     if (number is None) is not everyone or (everyone and who is not None):
         raise BadInput("name one address by its number, or all that hang on you with --all.")
@@ -96,7 +96,7 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
             click.echo(f"{words} is given away: address {given.id} of person {given.person_id}.")
         operator = find_operator(session)
         if rows and operator is not None:
-            sessions.end_all(session, operator.id, now)
+            browsers.end_all(session, operator.id, now)
     if not rows:
         click.echo("No address hangs on you that isn't marked as yours.")
         return

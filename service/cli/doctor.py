@@ -341,8 +341,9 @@ def _keys(settings: Settings) -> Iterator[Finding]:
 
     from sqlalchemy.orm import Session
 
-    from service.accounts.access import WARNED_BEFORE, find_api_keys
+    from service.accounts.access import WARNED_BEFORE
     from service.store.migrate import current_revision, head_revision
+    from service.store.repositories.tokens import find_api_keys
 
     with _store(settings) as engine:
         if current_revision(engine) != head_revision():

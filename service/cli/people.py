@@ -114,14 +114,13 @@ def sign_out(who: str) -> None:
     """Sign WHO (a mail address or a number) out in all browsers; links to sign in work no more, too."""
     from service.accounts import address_owner
     from service.app import build
-    from service.store.repositories import tokens
-    from service.web.shared import sessions
+    from service.store.repositories import browsers, tokens
 
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         row = address_owner.get_person(session, who)
-        ended = sessions.end_all(session, row.id, now)
+        ended = browsers.end_all(session, row.id, now)
         tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=row.id)
     click.echo(f"Signed out: {ended} {'browser' if ended == 1 else 'browsers'}.")
 
@@ -161,8 +160,9 @@ def add(label: str, use: str, days: int) -> None:
 @key.command("list")
 def list_keys() -> None:
     """List the keys that work."""
-    from service.accounts.access import WARNED_BEFORE, find_api_keys
+    from service.accounts.access import WARNED_BEFORE
     from service.app import build
+    from service.store.repositories.tokens import find_api_keys
 
     duskbell = build()
     now = duskbell.clock()

@@ -15,6 +15,7 @@ from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from alerts.common.errors import DuskbellError
+from service.store.repositories import browsers
 from service.web.api.models import FaultModel, ProblemModel
 from service.web.shared import sessions
 from service.web.shared.context import Web
@@ -113,7 +114,7 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
         response = RedirectResponse(f"/sign-in?next={quote(fault.back_to, safe='/')}", 303)
         token = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
         with web.reading() as session:
-            was_ended = bool(token) and sessions.was_signed_out(session, token)
+            was_ended = bool(token) and browsers.was_signed_out(session, token)
         return sessions.signed_out(response, is_https=web.is_https) if was_ended else response
 
     @app.exception_handler(SignInAgain)

@@ -49,7 +49,7 @@ from service.app import Duskbell
 from service.demo.demo_receivers import LOOPBACK
 from service.pipeline import run_cycle as cycle_run
 from service.settings import Settings
-from service.store.repositories import people, rate_limits
+from service.store.repositories import browsers, people, rate_limits
 from service.store.repositories.sites import add_site
 from service.store.schema import core_tables
 from service.web.app import build_app
@@ -91,7 +91,7 @@ def furnish(duskbell: Duskbell, count: int) -> list[str]:
                 site = _site(dice, f"Site {number}-{each}")
                 row = add_site(session, person, site, elevation_known=True, now=START)
                 people.subscribe(session, address, row, people.default_wishes(), now=START)
-            tokens.append(sessions.start(session, person.id, GO_TIME))
+            tokens.append(browsers.start(session, person.id, GO_TIME))
     return tokens
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, insert, select, update
+from sqlalchemy import func, insert, or_, select, update
 from sqlalchemy.orm import Session, lazyload
 
 from alerts.common.plain_values import value
@@ -218,3 +218,68 @@ def keep_outlooks(session: Session, rows: Mapping[OutlookKey, dict[str, Any]]) -
             known[each.night_id, each.window_index, each.shortest_minutes, each.inputs] = each.id
     missing = [key for key in rows if key not in known]
     return known | dict(zip(missing, keep_rows(session, row, [rows[key] for key in missing]), strict=True))
+
+
+def search_decisions(
+    session: Session,
+    *,
+    site: str = "",
+    night: date | None = None,
+    verdict: str = "",
+    before: int = 0,
+    most: int,
+) -> list[tuple[core_tables.Decision, core_tables.Subscription]]:
+    """Decisions, newest first, with their subscriptions: of sites whose name holds a text, of one night, of
+    one verdict, older than the one of a number; so many at most."""
+    row, subscription = core_tables.Decision, core_tables.Subscription
+    query = (
+        select(row, subscription)
+        .join(subscription, subscription.id == row.subscription_id)
+        .join(core_tables.Site, core_tables.Site.id == subscription.site_id)
+        .order_by(row.id.desc())
+        .limit(most)
+    )
+    if site:
+        query = query.where(core_tables.Site.name.icontains(site, autoescape=True))
+    if night:
+        query = query.where(row.night_name == night)
+    if verdict:
+        query = query.where(row.verdict == verdict)
+    if before:
+        query = query.where(row.id < before)
+    return [(decision, of) for decision, of in session.execute(query)]
+
+
+@value(frozen=True, slots=True)
+class VerdictChange:
+    """A decision that says something else of a night than the one before it, or is the first."""
+
+    decision_id: int
+    subscription_id: int
+    night_name: date
+    verdict: str
+
+
+def verdict_changes(session: Session, subscription_ids: Iterable[int], first: date) -> list[VerdictChange]:
+    """Where the verdict on a night with a window changed, of these subscriptions and the nights from `first`
+    on; oldest first. None from before others had copies of a site of their own."""
+    row, subscription = core_tables.Decision, core_tables.Subscription
+    before = func.lag(row.verdict).over(partition_by=(row.subscription_id, row.night_name), order_by=row.id)
+    changes: list[VerdictChange] = []
+    for ids in in_chunks(sorted(subscription_ids)):
+        judged = (
+            select(row.id, row.subscription_id, row.night_name, row.verdict, before.label("before"))
+            .join(subscription, subscription.id == row.subscription_id)
+            .join(core_tables.SiteRevision, core_tables.SiteRevision.id == row.site_revision_id)
+            .where(
+                row.subscription_id.in_(ids),
+                row.night_name >= first,
+                core_tables.SiteRevision.site_id == subscription.site_id,
+                row.window_start.is_not(None),
+            )
+            .subquery()
+        )
+        is_change = or_(judged.c.before.is_(None), judged.c.before != judged.c.verdict)
+        columns = (judged.c.id, judged.c.subscription_id, judged.c.night_name, judged.c.verdict)
+        changes += [VerdictChange(*each) for each in session.execute(select(*columns).where(is_change))]
+    return sorted(changes, key=lambda each: each.decision_id)

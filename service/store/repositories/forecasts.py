@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic_core import to_json
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, defer
 
 from alerts.sites.model import Site
 from alerts.weather.clouds import effective_cloud_pct
@@ -228,3 +228,28 @@ def reasons_since(
         core_tables.Forecast.fetched_at <= now,
     )
     return {(row[0], row[1], row[2], row[3] or "") for row in session.execute(query)}
+
+
+def last_answering(session: Session, most: int) -> dict[tuple[str, str], int]:
+    """The feeds and models of so many last usable answers, each with the number of its newest."""
+    row = core_tables.Forecast
+    query = select(row.id, row.feed, row.model).where(row.rejected.is_(None))
+    ids: dict[tuple[str, str], int] = {}
+    for forecast_id, feed, model in session.execute(query.order_by(row.id.desc()).limit(most)):
+        ids.setdefault((feed, model), forecast_id)
+    return ids
+
+
+def credit_lines(session: Session, ids: Iterable[int]) -> tuple[str, ...]:
+    """Whom these answers are to be credited to, each line once."""
+    row = core_tables.Forecast
+    bodies = session.scalars(select(row.body).where(row.id.in_(set(ids))))
+    lines = [str(body["attribution"][0]) for body in bodies if body]
+    return tuple(dict.fromkeys(line for line in lines if line))
+
+
+def answers_named(session: Session, ids: Iterable[int]) -> list[core_tables.Forecast]:
+    """These answers in their order, without what they say until that is asked for."""
+    row = core_tables.Forecast
+    query = select(row).where(row.id.in_(set(ids))).options(defer(row.body)).order_by(row.id)
+    return list(session.scalars(query))

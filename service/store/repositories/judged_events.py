@@ -282,3 +282,12 @@ def due_events(session: Session, now: datetime, most: int, after: int) -> Sequen
     """Events to look at now, by number, beyond the one named."""
     query = select(JudgedEvent).where(JudgedEvent.look_at <= now, JudgedEvent.id > after)
     return session.scalars(query.order_by(JudgedEvent.id).limit(most)).all()
+
+
+def last_words(session: Session, site_id: int, nights: Iterable[date], person_id: int) -> dict[date, str]:
+    """What a person last said of these nights at a site, as `SeenSky`."""
+    row = core_tables.Outcome
+    query = select(row.night_name, row.state).where(
+        row.site_id == site_id, row.night_name.in_(set(nights)), row.person_id == person_id
+    )
+    return dict(session.execute(query.order_by(row.id)).all())

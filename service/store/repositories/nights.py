@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Collection
+from datetime import date, datetime, timedelta
 
 from pydantic import TypeAdapter
 from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session
 
+from alerts.common.plain_values import value
 from alerts.sky.night import Night
 from service.store.chunks import in_chunks
 from service.store.compressed_json import Packed, pack_json, unpack_json
@@ -35,3 +38,32 @@ def nights_by_id(session: Session, ids: Collection[int]) -> dict[int, Night]:
         for part in in_chunks(sorted(ids))
         for each in session.execute(query.where(row.id.in_(part)))
     }
+
+
+@value(frozen=True, slots=True)
+class NightRow:
+    """A stored night without what happens in it."""
+
+    night_id: int
+    name: date
+    computed_at: datetime
+
+
+def nights_ahead(
+    session: Session, revision_ids: Collection[int], now: datetime, *, days: int
+) -> defaultdict[tuple[int, str], list[NightRow]]:
+    """The nights of the next days by site revision and sky wishes, in their order."""
+    row = core_tables.Night
+    query = (
+        select(row.site_revision_id, row.sky_key, row.id, row.name, row.computed_at)
+        .where(
+            row.site_revision_id.in_(set(revision_ids)),
+            row.ends > now,
+            row.starts < now + timedelta(days=days),
+        )
+        .order_by(row.name)
+    )
+    found: defaultdict[tuple[int, str], list[NightRow]] = defaultdict(list)
+    for revision_id, sky_key, night_id, name, computed_at in session.execute(query):
+        found[revision_id, sky_key].append(NightRow(night_id, name, computed_at))
+    return found

@@ -42,6 +42,11 @@ def end_troubles(session: Session, still: Iterable[str], lasting: Iterable[str],
             row.ended_at = row.told_at = now
 
 
+def find_open(session: Session) -> list[Trouble]:
+    """What is wrong now, the longest first."""
+    return list(session.scalars(select(Trouble).where(Trouble.ended_at.is_(None)).order_by(Trouble.since)))
+
+
 def find_untold(session: Session) -> list[Trouble]:
     """Troubles that began, or ended after they were told, without the operator having heard; oldest first."""
     began = and_(Trouble.told_at.is_(None), Trouble.ended_at.is_(None))

@@ -68,6 +68,11 @@ def default_wishes() -> Wishes:
     return Wishes(sky=SkyWishes(lowest_altitude_deg=None))
 
 
+def find_people(session: Session, *, most: int) -> list[core_tables.Person]:
+    """People, those who came first."""
+    return list(session.scalars(select(core_tables.Person).order_by(core_tables.Person.id).limit(most)))
+
+
 def find_operator(session: Session) -> core_tables.Person | None:
     """The person who runs this installation; None before the first use."""
     return session.scalar(

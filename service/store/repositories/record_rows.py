@@ -155,3 +155,26 @@ def _rows_of(told: Told, key: str, go_limit_pct: int, *, is_counted: bool) -> It
             "go_limit_pct": go_limit_pct,
             "is_counted": is_counted,
         }
+
+
+def newest_change(session: Session) -> tuple[int | None, int | None]:
+    """Something that is another one once an outcome or a row came."""
+    newest_outcome = session.scalar(select(func.max(core_tables.Outcome.id)))
+    return newest_outcome, session.scalar(select(func.max(RecordRow.id)))
+
+
+def last_settled(
+    session: Session, site_id: int, lead: Lead, *, most: int
+) -> list[tuple[JudgedEvent, core_tables.Outcome, int | None, bool | None]]:
+    """The last events at a site that have an outcome, the newest first, with the chance in percent and
+    whether a go was told at that lead; None where nothing was said then."""
+    said = (RecordRow.event_id == JudgedEvent.id) & RecordRow.is_counted & (RecordRow.lead == lead.value)
+    query = (
+        select(JudgedEvent, core_tables.Outcome, RecordRow.chance_pct, RecordRow.told_go)
+        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        .outerjoin(RecordRow, said)
+        .where(JudgedEvent.site_id == site_id)
+        .order_by(JudgedEvent.window_start.desc())
+        .limit(most)
+    )
+    return [(event, outcome, pct, told_go) for event, outcome, pct, told_go in session.execute(query)]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 
-from sqlalchemy import Text, cast, func, select
+from sqlalchemy import Text, cast, func, or_, select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -253,3 +253,19 @@ def stored_site(row: core_tables.SiteRevision) -> StoredSite:
         site=from_json(Site, row.facts["site"]),
         elevation_known=bool(row.facts["elevation_known"]),
     )
+
+
+def sites_shown_to(session: Session, person_id: int | None) -> list[core_tables.Site]:
+    """A person's own sites and the copies of those they are told about; for a stranger (None) those of the
+    shared ones. By name."""
+    query = (
+        select(core_tables.Site).where(core_tables.Site.archived_at.is_(None)).order_by(core_tables.Site.name)
+    )
+    is_copy = core_tables.Site.rounded_of_id.is_not(None)
+    if person_id is None:
+        return list(session.scalars(query.where(is_copy, core_tables.Site.is_shared)))
+    told = select(core_tables.Subscription.site_id).where(
+        core_tables.Subscription.person_id == person_id, core_tables.Subscription.ended_at.is_(None)
+    )
+    mine = or_((core_tables.Site.owner_id == person_id) & ~is_copy, is_copy & core_tables.Site.id.in_(told))
+    return list(session.scalars(query.where(mine)))

@@ -124,6 +124,41 @@ def standing_links(
     return found
 
 
+def newest_of(session: Session, purpose: str, person_id: int) -> Token | None:
+    """The newest token of that purpose that the person hasn't had revoked."""
+    query = select(Token).where(
+        Token.purpose == purpose, Token.person_id == person_id, Token.used_at.is_(None)
+    )
+    return session.scalar(query.order_by(Token.id.desc()).limit(1))
+
+
+def find_api_keys(session: Session, now: datetime, person_id: int | None = None) -> list[Token]:
+    """The keys that work, of one person or of all, oldest first."""
+    query = select(Token).where(
+        Token.purpose == Purpose.API_KEY,
+        Token.used_at.is_(None),
+        or_(Token.expires_at.is_(None), Token.expires_at > now),
+    )
+    if person_id is not None:
+        query = query.where(Token.person_id == person_id)
+    return list(session.scalars(query.order_by(Token.id)))
+
+
+def revoke_own_key(session: Session, key_id: int, person_id: int, now: datetime) -> bool:
+    """Let a program's key of that person work no more; whether there was such a one."""
+    done = session.execute(
+        update(Token)
+        .where(
+            Token.id == key_id,
+            Token.person_id == person_id,
+            Token.purpose == Purpose.API_KEY,
+            Token.used_at.is_(None),
+        )
+        .values(used_at=now)
+    )
+    return bool(done.rowcount)  # type: ignore[attr-defined]
+
+
 def find(session: Session, purpose: Purpose, token: str, now: datetime) -> Token | None:
     """The row of a token that works now; None for any other."""
     return session.scalar(

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -18,7 +17,9 @@ from service.accounts.receivers import confirm_by_code, register, send_test, sho
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
 from service.store.repositories import messages, people, rate_limits, suppression
+from service.store.repositories.addresses import find_addresses
 from service.store.repositories.people import REMOVED
+from service.store.repositories.subscriptions import running_of_address
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
@@ -44,10 +45,6 @@ class AddressLine:
 
 
 def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
-    query = select(core_tables.Address).where(
-        core_tables.Address.person_id == viewer.person_id,
-        core_tables.Address.off_reason.is_distinct_from(REMOVED),
-    )
     return [
         AddressLine(
             row.id,
@@ -58,7 +55,8 @@ def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
             row.secrets[0] if row.channel == "webhook" and row.secrets else "",
             viewer.is_operator and row.channel == "email" and not row.is_own,
         )
-        for row in session.scalars(query.order_by(core_tables.Address.id))
+        for row in find_addresses(session, viewer.person_id)
+        if row.off_reason != REMOVED
     ]
 
 
@@ -147,12 +145,7 @@ def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> core
 
 def remove_address(session: Session, row: core_tables.Address, now: datetime) -> None:
     """Send nothing more there, and end what was told there."""
-    running = session.scalars(
-        select(core_tables.Subscription).where(
-            core_tables.Subscription.address_id == row.id, core_tables.Subscription.ended_at.is_(None)
-        )
-    )
-    for each in running:
+    for each in running_of_address(session, row.id):
         people.end(session, each, now, "its address was removed")
     row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
 

@@ -9,7 +9,6 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -27,10 +26,9 @@ from service.common.redaction import mask_target
 from service.setup.steps import read_speed
 from service.store.json_values import from_json
 from service.store.maintenance import personal_data
-from service.store.repositories import people, tokens
+from service.store.repositories import browsers, people, tokens
 from service.store.repositories.sites import newest_revisions
 from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Token
 from service.web.account.own_addresses import address_lines, chat_forms
 from service.web.account.sign_in import remember_return
 from service.web.error_pages import NothingHere
@@ -135,7 +133,7 @@ def build_router(web: Web) -> APIRouter:
     def leave(viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
             now = web.duskbell.clock()
-            sessions.end_all(session, viewer.person_id, now)
+            browsers.end_all(session, viewer.person_id, now)
             tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
         return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
 
@@ -159,7 +157,7 @@ def _add_browsers(router: APIRouter, web: Web) -> None:
         if browser_id == viewer.browser_id:
             raise BadInput("that is this browser; press Sign out instead.")
         with web.writing.begin() as session:
-            if not sessions.end_one(session, viewer.person_id, browser_id, web.duskbell.clock()):
+            if not browsers.end_one(session, viewer.person_id, browser_id, web.duskbell.clock()):
                 raise NothingHere
         return RedirectResponse("/me?said=ended#browsers", 303)
 
@@ -167,7 +165,7 @@ def _add_browsers(router: APIRouter, web: Web) -> None:
     def end_others(viewer: SignedIn) -> Response:
         now = web.duskbell.clock()
         with web.writing.begin() as session:
-            sessions.end_all(session, viewer.person_id, now, but=viewer.browser_id)
+            browsers.end_all(session, viewer.person_id, now, but=viewer.browser_id)
             tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
         return RedirectResponse("/me?said=ended#browsers", 303)
 
@@ -216,7 +214,7 @@ def _add_keys(router: APIRouter, web: Web) -> None:
             days = form.text("days") or str(tokens.KEY_LIVES.days)
             is_number = days.isascii() and days.isdigit() and len(days) < 5
             with web.writing.begin() as session:
-                if len(access.find_api_keys(session, now, viewer.person_id)) >= MOST_KEYS:
+                if len(tokens.find_api_keys(session, now, viewer.person_id)) >= MOST_KEYS:
                     raise BadInput(f"{counted(MOST_KEYS, 'key')} are the most; revoke one first.")
                 key = access.make_api_key(
                     session,
@@ -233,17 +231,7 @@ def _add_keys(router: APIRouter, web: Web) -> None:
     @router.post("/me/keys/{key_id:number}/revoke")
     def revoke(key_id: int, viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
-            done = session.execute(
-                update(Token)
-                .where(
-                    Token.id == key_id,
-                    Token.person_id == viewer.person_id,
-                    Token.purpose == tokens.Purpose.API_KEY,
-                    Token.used_at.is_(None),
-                )
-                .values(used_at=web.duskbell.clock())
-            )
-            if not done.rowcount:  # type: ignore[attr-defined]
+            if not tokens.revoke_own_key(session, key_id, viewer.person_id, web.duskbell.clock()):
                 raise NothingHere
         return RedirectResponse("/me?said=revoked", 303)
 
@@ -328,7 +316,7 @@ def key_lines(session: Session, viewer: Viewer, now: datetime) -> list[KeyLine]:
             row.expires_at is not None and row.expires_at <= now + access.WARNED_BEFORE,
             KEY_WORDS[tuple(row.scope.split())] if row.scope else "made before keys had bounds: may all",
         )
-        for row in access.find_api_keys(session, now, viewer.person_id)
+        for row in tokens.find_api_keys(session, now, viewer.person_id)
     ]
 
 
@@ -342,7 +330,7 @@ def browser_lines(session: Session, viewer: Viewer, now: datetime) -> list[Brows
             row.seen_at or row.created_at,
             row.id == viewer.browser_id,
         )
-        for row in sessions.find_browsers(session, viewer.person_id, now)
+        for row in browsers.find_browsers(session, viewer.person_id, now)
     ]
     return sorted(lines, key=lambda line: not line.is_this)
 

@@ -13,7 +13,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from service.accounts import access
 from service.setup.steps import is_untouched
-from service.store.repositories import people, tokens
+from service.store.repositories import browsers, people, tokens
 from service.store.repositories.tokens import RULES, Purpose
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
@@ -70,9 +70,9 @@ def build_router(web: Web) -> APIRouter:
         now = web.duskbell.clock()
         before = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
         with web.writing.begin() as session:
-            sessions.end(session, before, now)
+            browsers.end(session, before, now)
             label = sessions.roughly(request.headers.get("user-agent", ""))
-            token = sessions.start(session, person_id, now, label=label)
+            token = browsers.start(session, person_id, now, label=label)
             is_operator = session.get_one(core_tables.Person, person_id).is_operator
             is_fresh = is_operator and is_untouched(session, web.duskbell.settings)
         # Back to the page that was asked for; the operator of an untouched installation sets it up first.
@@ -88,7 +88,7 @@ def build_router(web: Web) -> APIRouter:
     def leave(request: Request) -> Response:
         token = request.cookies.get(sessions.cookie_name(is_https=web.is_https), "")
         with web.writing.begin() as session:
-            sessions.end(session, token, web.duskbell.clock())
+            browsers.end(session, token, web.duskbell.clock())
         return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
 
     @router.get("/sign-up", response_class=HTMLResponse)
@@ -116,7 +116,7 @@ def build_router(web: Web) -> APIRouter:
 def remember_return(web: Web, page: Response, back_to: str) -> None:
     """Let this browser come back to that page of ours when it has signed in."""
     if is_own_path(back_to):
-        lives_s = round((RULES[Purpose.SIGN_IN].lives or sessions.LIVES).total_seconds())
+        lives_s = round((RULES[Purpose.SIGN_IN].lives or browsers.LIVES).total_seconds())
         name = sessions.cookie_name(is_https=web.is_https, name=RETURN_COOKIE)
         page.set_cookie(
             name, back_to, max_age=lives_s, path="/", secure=web.is_https, httponly=True, samesite="lax"

@@ -11,10 +11,10 @@ import secrets
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.common.secret_key import Keys
+from service.store.repositories import tokens
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Token
 
@@ -38,10 +38,7 @@ class FeedOwner:
 
 def find_key(session: Session, person_id: int) -> Token | None:
     """The person's feed key, or None before they asked for addresses."""
-    query = select(Token).where(
-        Token.purpose == PURPOSE, Token.person_id == person_id, Token.used_at.is_(None)
-    )
-    return session.scalars(query.order_by(Token.id.desc())).first()
+    return tokens.newest_of(session, PURPOSE, person_id)
 
 
 def make_key(session: Session, person_id: int, now: datetime) -> Token:

@@ -10,7 +10,6 @@ from uuid import NAMESPACE_URL, uuid5
 from xml.etree import ElementTree as ET
 
 from icalendar import Calendar, Event
-from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.calendar import event_uid
@@ -19,10 +18,10 @@ from alerts.common.text import LONGEST_NAME, plain, short_day
 from alerts.common.time_text import whole_minutes
 from alerts.common.units import in_units
 from service.common.secret_key import Keys
-from service.store.chunks import in_chunks
+from service.store.repositories.decisions import VerdictChange, decisions_by_id, verdict_changes
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
 from service.store.repositories.sites import newest_revisions
-from service.store.schema import core_tables
+from service.store.repositories.subscriptions import oldest_by_site
 from service.web.feeds.feed_keys import FeedOwner
 from service.web.shared.filters import headline
 from service.web.shared.night_row import NightCell, cell_words, deciding_words, window_words
@@ -129,34 +128,13 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> li
     It follows the wishes that the pages show: of one site and person those of the oldest subscription, or of
     the one that the feed is of.
     """
-    row, subscription = core_tables.Decision, core_tables.Subscription
     followed = _followed(session, owner, rows)
     nights = [cell.name for each in rows for cell in each.cells]
     since = min(nights, default=date.max) - NEWS_KEPT
-    before = func.lag(row.verdict).over(partition_by=(row.subscription_id, row.night_name), order_by=row.id)
-    changes: list[tuple[int, int, date, str]] = []
-    for ids in in_chunks(sorted(followed)):
-        judged = (
-            select(row.id, row.subscription_id, row.night_name, row.verdict, before.label("before"))
-            .join(subscription, subscription.id == row.subscription_id)
-            .join(core_tables.SiteRevision, core_tables.SiteRevision.id == row.site_revision_id)
-            .where(
-                row.subscription_id.in_(ids),
-                row.night_name >= since,
-                core_tables.SiteRevision.site_id
-                == subscription.site_id,  # none from before there were copies
-                row.window_start.is_not(None),
-            )
-            .subquery()
-        )
-        is_change = or_(judged.c.before.is_(None), judged.c.before != judged.c.verdict)
-        columns = (judged.c.id, judged.c.subscription_id, judged.c.night_name, judged.c.verdict)
-        found = session.execute(select(*columns).where(is_change))
-        changes += [(key, of, night, verdict) for key, of, night, verdict in found]
-    times = _times(sorted(changes))
+    times = _times(verdict_changes(session, followed, since))
     newest = dict(sorted(times.items(), reverse=True)[:MOST_NEWS])
     owned = {each.site_id for each in rows if each.is_own}
-    decisions = session.scalars(select(row).where(row.id.in_(newest)).order_by(row.id.desc()))
+    decisions = decisions_by_id(session, newest)
     return [
         NewsItem(
             each.id,
@@ -168,39 +146,27 @@ def find_news(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> li
             deciding_words(each, is_own=site_id in owned),
             each.as_of,
         )
-        for each in decisions
+        for _, each in sorted(decisions.items(), reverse=True)
     ]
 
 
 def _followed(session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> dict[int, int]:
     """The subscriptions whose words are told, with their sites."""
-    subscription = core_tables.Subscription
     if owner.scope.startswith("subscription-"):
         return {owner.scope_id or 0: rows[0].site_id} if rows else {}
-    query = (
-        select(subscription.site_id, subscription.id)
-        .where(
-            subscription.person_id == owner.person.id,
-            subscription.site_id.in_({each.site_id for each in rows}),
-            subscription.ended_at.is_(None),
-        )
-        .order_by(subscription.id.desc())
-    )
-    oldest: dict[int, int] = {}
-    for site_id, subscription_id in session.execute(query):
-        oldest[site_id] = subscription_id
+    oldest = oldest_by_site(session, {each.site_id for each in rows}, owner.person.id)
     return {subscription_id: site_id for site_id, subscription_id in oldest.items()}
 
 
-def _times(changes: Iterable[tuple[int, int, date, str]]) -> dict[int, int]:
+def _times(changes: Iterable[VerdictChange]) -> dict[int, int]:
     """By decision, how often its night had had its word before; without nights that never had a good one."""
     had: dict[tuple[int, date], list[str]] = {}
     found: dict[int, int] = {}
-    for decision_id, subscription_id, night, verdict in changes:
-        words = had.setdefault((subscription_id, night), [])
-        if words or verdict not in NO_NEWS:
-            found[decision_id] = words.count(verdict)
-            words.append(verdict)
+    for each in changes:
+        words = had.setdefault((each.subscription_id, each.night_name), [])
+        if words or each.verdict not in NO_NEWS:
+            found[each.decision_id] = words.count(each.verdict)
+            words.append(each.verdict)
     return found
 
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.facts.alert import Ahead
@@ -32,6 +31,7 @@ from service.feeds.feed_reach import feeds_reach
 from service.pipeline.judging.message_notes import read_kit
 from service.reports.default_reader import wishes_of
 from service.store.json_values import from_json
+from service.store.repositories.subscriptions import running_at
 from service.store.schema import core_tables
 from service.web.shared.context import Web
 from service.web.shared.sky_cache import SkyCache
@@ -128,12 +128,7 @@ def _with_skies(skies: SkyCache, judged: JudgedNight) -> JudgedNight:
 def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> core_tables.Subscription | None:
     """The subscription whose verdicts are shown: the viewer's own, else that of the site's owner; of a copy
     for others the viewer's own or none."""
-    query = (
-        select(core_tables.Subscription)
-        .where(core_tables.Subscription.site_id == seen.row.id, core_tables.Subscription.ended_at.is_(None))
-        .order_by(core_tables.Subscription.id)
-    )
-    running = list(session.scalars(query))
+    running = running_at(session, [seen.row.id])
     me = viewer.person_id if viewer else None
     mine = [each for each in running if each.person_id == me]
     owners = [each for each in running if each.person_id == seen.row.owner_id]

@@ -12,7 +12,6 @@ from datetime import date, datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -22,7 +21,13 @@ from alerts.track.observations.evidence import JUDGE_WORDS, SeenSky
 from alerts.track.record.text import STATE_WORDS, say_outcome
 from service.accounts import access
 from service.hindsight.outcome_reports import Said, find_said, keep_said, read_said, require_begun
-from service.store.repositories.judged_events import find_outcomes, outcomes_of_night, read_outcome
+from service.store.repositories.alerts import was_address_told
+from service.store.repositories.judged_events import (
+    find_outcomes,
+    last_words,
+    outcomes_of_night,
+    read_outcome,
+)
 from service.store.repositories.sites import newest_revision
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
@@ -113,17 +118,7 @@ def _asked(session: Session, token: str, site_id: int, night: date, wall: dateti
     address = access.find_address(session, Purpose.OUTCOME, token, wall)
     if address is None:
         return None
-    told = (
-        select(core_tables.Alert.id)
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
-        .where(
-            core_tables.Subscription.address_id == address.id,
-            core_tables.Subscription.site_id == site_id,
-            core_tables.Alert.night_name == night,
-        )
-        .limit(1)
-    )
-    if session.scalar(told) is None:
+    if not was_address_told(session, address.id, site_id, night):
         return None
     site = session.get_one(core_tables.Site, site_id)
     return Asked(site, newest_revision(session, site_id).site, night, address.person_id)
@@ -202,13 +197,5 @@ def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[dat
 
 def outcomes_of(session: Session, site_id: int, names: Iterable[date], viewer: Viewer) -> dict[date, str]:
     """What the viewer said of those nights, by night, in words; their last word counts."""
-    rows = session.execute(
-        select(core_tables.Outcome.night_name, core_tables.Outcome.state)
-        .where(
-            core_tables.Outcome.site_id == site_id,
-            core_tables.Outcome.night_name.in_(set(names)),
-            core_tables.Outcome.person_id == viewer.person_id,
-        )
-        .order_by(core_tables.Outcome.id)
-    )
-    return {name: SAID.get(SeenSky(state), state) for name, state in rows}
+    said = last_words(session, site_id, names, viewer.person_id)
+    return {name: SAID.get(SeenSky(state), state) for name, state in said.items()}

@@ -9,7 +9,6 @@ from typing import Literal
 
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import preview_facts
@@ -28,6 +27,7 @@ from alerts.judging.rules import Result
 from alerts.weather.model_names import source_name
 from alerts.wishes.model import units_of
 from service.explain.argument import Turn, argue
+from service.store.repositories.alerts import alerts_of_night
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
 from service.web.nights.hour_table import HourTable, hour_table
@@ -277,14 +277,8 @@ def night_facts(skies: SkyCache, judged: JudgedNight, *, ahead: Ahead, invented:
 
 def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:
     """What was told of that night, oldest first: `Go, Sat 19:07 CEST, 73 % then; arrived.`"""
-    query = (
-        select(core_tables.Alert, core_tables.MessageAlert.dropped, core_tables.Message.status)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
-        .where(core_tables.Alert.subscription_id == subscription_id, core_tables.Alert.night_name == name)
-        .order_by(core_tables.Alert.id)
-    )
-    return [told_words(alert, dropped or status, zone) for alert, dropped, status in session.execute(query)]
+    sent = alerts_of_night(session, subscription_id, name)
+    return [told_words(each.alert, each.dropped or each.message.status, zone) for each in sent]
 
 
 def told_words(alert: core_tables.Alert, status: str, zone: str) -> str:

@@ -9,7 +9,6 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Response
 from fastapi.responses import HTMLResponse
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.pictures.drawing import Picture
@@ -24,8 +23,9 @@ from service.hindsight.record_csv import record_csv
 from service.hindsight.track_record import TrackRecord, load_record, say_first
 from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
+from service.store.repositories.record_rows import last_settled, newest_change
 from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent, RecordRow
+from service.store.schema.track_tables import JudgedEvent
 from service.web.error_pages import NothingHere
 from service.web.nights.pictures import WIDTHS
 from service.web.shared.context import Web
@@ -166,11 +166,7 @@ def _drawn(found: TrackRecord, lead: Lead, name: str, look: str, width: str) -> 
 
 def kept_record(web: Web, session: Session, site_id: int | None) -> TrackRecord:
     """The record, worked out when first asked for after it changed: an outcome or a row came."""
-    newest = (
-        session.scalar(select(func.max(core_tables.Outcome.id))),
-        session.scalar(select(func.max(RecordRow.id))),
-    )
-    return web.skies.keep(("record", site_id, newest), lambda: load_record(session, site_id))
+    return web.skies.keep(("record", site_id, newest_change(session)), lambda: load_record(session, site_id))
 
 
 def view_record(found: TrackRecord, asked: Lead | None, name: str) -> RecordView | None:
@@ -207,19 +203,7 @@ def site_lines(
 
 def night_lines(session: Session, site_id: int) -> list[NightLine]:
     """The last judged windows at a site, the newest first."""
-    found = session.execute(
-        select(JudgedEvent, core_tables.Outcome, RecordRow.chance_pct, RecordRow.told_go)
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
-        .outerjoin(
-            RecordRow,
-            (RecordRow.event_id == JudgedEvent.id)
-            & RecordRow.is_counted
-            & (RecordRow.lead == Lead.EVENING.value),
-        )
-        .where(JudgedEvent.site_id == site_id)
-        .order_by(JudgedEvent.window_start.desc())
-        .limit(NIGHTS_SHOWN)
-    )
+    found = last_settled(session, site_id, Lead.EVENING, most=NIGHTS_SHOWN)
     return [_night_line(*row) for row in found]
 
 

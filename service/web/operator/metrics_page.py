@@ -10,16 +10,13 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.accounts import access
 from service.app import Duskbell
-from service.store.repositories import tokens
+from service.store.repositories import tokens, totals
 from service.store.repositories.cycles import last_finished
-from service.store.repositories.messages import WAITING, Status
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Destination, Suppression, Trouble
+from service.store.repositories.messages import Status
 from service.web.shared.context import Web
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
@@ -84,16 +81,11 @@ class RowsCollector:
 def _messages(session: Session, now: datetime) -> Iterator[Metric]:
     rows = GaugeMetricFamily("duskbell_outbox_rows", "Messages by status.", labels=["status"])
     counts = dict.fromkeys(Status, 0)
-    query = select(core_tables.Message.status, func.count()).group_by(core_tables.Message.status)
-    counts.update({Status(status): count for status, count in session.execute(query)})
+    counts.update({Status(status): count for status, count in totals.messages_by_status(session).items()})
     for status, count in counts.items():
         rows.add_metric([status.value], count)
     yield rows
-    oldest = session.scalar(
-        select(func.min(core_tables.Message.due_at)).where(
-            core_tables.Message.status.in_(WAITING), core_tables.Message.due_at <= now
-        )
-    )
+    oldest = totals.oldest_due(session, now)
     waited_s = (now - oldest).total_seconds() if oldest else 0.0
     yield GaugeMetricFamily(
         "duskbell_outbox_oldest_due_seconds", "How long the oldest due message waits.", value=waited_s
@@ -115,12 +107,9 @@ def _feeds(session: Session, now: datetime) -> Iterator[Metric]:
     rejects = CounterMetricFamily(
         "duskbell_feed_rejects", "Answers of a feed that couldn't be used.", labels=["feed"]
     )
-    good = core_tables.Forecast.rejected.is_(None)
-    newest = select(core_tables.Forecast.feed, func.max(core_tables.Forecast.fetched_at)).where(good)
-    for feed, fetched_at in session.execute(newest.group_by(core_tables.Forecast.feed)):
+    for feed, fetched_at in totals.newest_answers(session).items():
         age.add_metric([feed], (now - fetched_at).total_seconds())
-    refused = select(core_tables.Forecast.feed, func.count()).where(~good).group_by(core_tables.Forecast.feed)
-    for feed, count in session.execute(refused):
+    for feed, count in totals.refused_answers(session).items():
         rejects.add_metric([feed], count)
     yield age
     yield rejects
@@ -130,26 +119,23 @@ def _decisions(session: Session) -> Iterator[Metric]:
     changes = CounterMetricFamily(
         "duskbell_decision_changes", "Decisions written, by verdict.", labels=["verdict"]
     )
-    query = select(core_tables.Decision.verdict, func.count()).group_by(core_tables.Decision.verdict)
-    for verdict, count in session.execute(query):
+    for verdict, count in totals.decisions_by_verdict(session).items():
         changes.add_metric([verdict], count)
     yield changes
 
 
 def _oddities(session: Session, now: datetime) -> Iterator[Metric]:
-    resting = select(func.count()).select_from(Destination).where(Destination.open_until > now)
     yield GaugeMetricFamily(
-        "duskbell_destinations_resting", "Hosts that get nothing for now.", value=session.scalar(resting) or 0
+        "duskbell_destinations_resting",
+        "Hosts that get nothing for now.",
+        value=totals.resting_hosts(session, now),
     )
     suppressed = GaugeMetricFamily(
         "duskbell_suppressed_addresses", "Addresses that get nothing, by reason.", labels=["reason"]
     )
-    for reason, count in session.execute(
-        select(Suppression.reason, func.count()).group_by(Suppression.reason)
-    ):
+    for reason, count in totals.suppressed_by_reason(session).items():
         suppressed.add_metric([reason], count)
     yield suppressed
-    troubles = select(func.count()).select_from(Trouble).where(Trouble.ended_at.is_(None))
     yield GaugeMetricFamily(
-        "duskbell_troubles", "Troubles that the operator should look at.", value=session.scalar(troubles) or 0
+        "duskbell_troubles", "Troubles that the operator should look at.", value=totals.open_troubles(session)
     )

@@ -9,28 +9,32 @@ from typing import Annotated
 
 from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import ColumnElement, func, select
-from sqlalchemy.orm import InstrumentedAttribute, Session, defer
+from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.common.text import short_day
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
 from service.feeds.feed_health import close_breaker, feed_health
+from service.store.repositories import decisions, totals
 from service.store.repositories import messages as stored_messages
+from service.store.repositories.addresses import find_addresses
+from service.store.repositories.alerts import alerts_in
 from service.store.repositories.cycles import last_finished
-from service.store.repositories.decisions import find_decisions as find_turns
+from service.store.repositories.forecasts import answers_named
 from service.store.repositories.messages import UNSETTLED, Status
+from service.store.repositories.operator_alerts import find_open
+from service.store.repositories.people import find_people
 from service.store.repositories.sites import newest_revision
 from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Notice, Trouble
+from service.store.schema.delivery_tables import Notice
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled
 from service.web.shared.viewer import Operating
 
 SHOWN = 50
-DAYS_OF_MESSAGES = 7
+PEOPLE_SHOWN = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,21 +71,9 @@ def build_router(web: Web) -> APIRouter:
         now = web.duskbell.clock()
         with web.reading() as session:
             cycle = last_finished(session)
-            troubles = session.scalars(
-                select(Trouble).where(Trouble.ended_at.is_(None)).order_by(Trouble.since)
-            ).all()
-            statuses = session.execute(
-                select(core_tables.Message.status, func.count()).group_by(core_tables.Message.status)
-            ).all()
-            counts = [
-                (kind.__tablename__, session.scalar(select(func.count()).select_from(kind)))
-                for kind in (
-                    core_tables.Person,
-                    core_tables.Site,
-                    core_tables.Subscription,
-                    core_tables.Decision,
-                )
-            ]
+            troubles = find_open(session)
+            statuses = sorted(totals.messages_by_status(session).items())
+            counts = totals.rows_kept(session)
             feeds = feed_health(web.duskbell.settings, session, now)
         return web.page(
             "operator.html",
@@ -170,7 +162,7 @@ def _add_messages(router: APIRouter, web: Web) -> None:
 
 def _add_decisions(router: APIRouter, web: Web) -> None:
     @router.get("/operator/decisions", response_class=HTMLResponse)
-    def decisions(
+    def list_decisions(
         viewer: Operating,
         site: Annotated[str, Query(max_length=80)] = "",
         night: Annotated[str, Query(max_length=10)] = "",
@@ -196,12 +188,8 @@ def _add_decisions(router: APIRouter, web: Web) -> None:
             if row is None or subscription is None:
                 raise NothingHere
             zone = newest_revision(session, subscription.site_id).site.zone
-            turns = say_turns(find_turns(session, row.subscription_id, row.night_name), zone)
-            forecasts = session.scalars(
-                select(core_tables.Forecast)
-                .where(core_tables.Forecast.id.in_(row.forecast_ids))
-                .options(defer(core_tables.Forecast.body))
-            ).all()
+            turns = say_turns(decisions.find_decisions(session, row.subscription_id, row.night_name), zone)
+            forecasts = answers_named(session, row.forecast_ids)
             return web.page(
                 "operator-decision.html",
                 viewer=viewer,
@@ -223,36 +211,19 @@ def message_line(session: Session, row: core_tables.Message) -> MessageLine:
 
 def _what(session: Session, message_id: str) -> str:
     """What the message says: its alerts, or the kind of notice."""
-    query = (
-        select(core_tables.Alert)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-        .where(core_tables.MessageAlert.message_id == message_id)
-    )
     alerts = [
         f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {short_day(alert.night_name)}"
-        for alert in session.scalars(query)
+        for alert in alerts_in(session, message_id)
     ]
-    notice = session.scalar(select(Notice.kind).where(Notice.message_id == message_id))
-    return "; ".join(alerts) or (notice or "nothing").replace("_", " ")
+    notice = session.get(Notice, message_id)
+    return "; ".join(alerts) or (notice.kind if notice else "nothing").replace("_", " ")
 
 
 def find_decisions(session: Session, site: str, night: str, verdict: str, before: int) -> list[DecisionLine]:
     """Decisions, newest first, of sites whose name holds a text, of one night, of one verdict."""
-    query = (
-        select(core_tables.Decision, core_tables.Subscription)
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id)
-        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
-        .order_by(core_tables.Decision.id.desc())
-        .limit(SHOWN)
+    found = decisions.search_decisions(
+        session, site=site, night=_night(night) if night else None, verdict=verdict, before=before, most=SHOWN
     )
-    if site:
-        query = query.where(core_tables.Site.name.icontains(site, autoescape=True))
-    if night:
-        query = query.where(core_tables.Decision.night_name == _night(night))
-    if verdict:
-        query = query.where(core_tables.Decision.verdict == verdict)
-    if before:
-        query = query.where(core_tables.Decision.id < before)
     return [
         DecisionLine(
             decision.id,
@@ -264,7 +235,7 @@ def find_decisions(session: Session, site: str, night: str, verdict: str, before
             decision.reasons[0]["text"] if decision.reasons else "",
             decision.as_of,
         )
-        for decision, subscription in session.execute(query)
+        for decision, subscription in found
     ]
 
 
@@ -289,12 +260,9 @@ class PersonLine:
 
 
 def people_lines(session: Session) -> list[PersonLine]:
-    sites = _counts(session, core_tables.Site.owner_id, core_tables.Site.archived_at.is_(None))
-    running = _counts(
-        session, core_tables.Subscription.person_id, core_tables.Subscription.ended_at.is_(None)
-    )
+    sites, running = totals.sites_by_owner(session), totals.subscriptions_by_person(session)
     first: dict[int, core_tables.Address] = {}
-    for address in session.scalars(select(core_tables.Address).order_by(core_tables.Address.id)):
+    for address in find_addresses(session):
         first.setdefault(address.person_id, address)
     return [
         PersonLine(
@@ -306,13 +274,5 @@ def people_lines(session: Session) -> list[PersonLine]:
             person.is_operator,
             person.may_keep_sites,
         )
-        for person in session.scalars(select(core_tables.Person).order_by(core_tables.Person.id).limit(1000))
+        for person in find_people(session, most=PEOPLE_SHOWN)
     ]
-
-
-def _counts(
-    session: Session, person: InstrumentedAttribute[int], held: ColumnElement[bool]
-) -> dict[int, int]:
-    """How many rows that hold each person has."""
-    query = select(person, func.count()).where(held).group_by(person)
-    return dict(session.execute(query).all())

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.text.obstacle_text import HEADINGS, say
 from alerts.judging.obstacles import Level, Obstacle, YearAhead
 from alerts.wishes.model import Wishes
 from service.reports.ring_check import RingCheck
-from service.store.repositories.rounded_sites import with_copy
-from service.store.schema import core_tables
+from service.store.repositories import subscriptions
 from service.web.shared.context import Web
 from service.web.shared.viewer import SeenSite, Viewer
 
@@ -67,11 +65,8 @@ def of_wishes(
 def of_newest(session: Session, web: Web, viewer: Viewer, seen: SeenSite) -> tuple[RingLine, ...]:
     """What is in the way of the subscription that the viewer has just made at the site: their own, or one
     that the operator made for somebody."""
-    row = core_tables.Subscription
-    query = select(row.id).where(row.site_id.in_(with_copy(seen.row.id)), row.ended_at.is_(None))
-    if not viewer.is_operator:
-        query = query.where(row.person_id == viewer.person_id)
-    number = session.scalar(query.order_by(row.id.desc()).limit(1))
+    person_id = None if viewer.is_operator else viewer.person_id
+    number = subscriptions.newest_at(session, seen.row.id, person_id)
     if number is None:
         return ()
     found = RingCheck(web.duskbell, session, web.now()).of_subscription(number)

@@ -8,9 +8,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import partial
-from typing import Any
 
-from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from alerts.common.units import Units
@@ -20,9 +18,10 @@ from service.explain.stored_verdict import read_inputs, settled_moments
 from service.store.json_values import from_json
 from service.store.repositories.decisions import Standing, decisions_by_id, newest_standing
 from service.store.repositories.forecasts import newest_ids, place_key
-from service.store.repositories.nights import nights_by_id
+from service.store.repositories.nights import NightRow, nights_ahead, nights_by_id
 from service.store.repositories.people import default_wishes, sky_key
-from service.store.repositories.sites import StoredSite, newest_revisions
+from service.store.repositories.sites import StoredSite, newest_revisions, sites_shown_to
+from service.store.repositories.subscriptions import running_at
 from service.store.schema import core_tables
 from service.web.shared.night_row import (
     ORDER,
@@ -74,22 +73,7 @@ class SiteRow:
 
 
 def visible_sites(session: Session, viewer: Viewer | None) -> list[core_tables.Site]:
-    """The viewer's own sites and the copies of those they are told about; for a stranger, those of the
-    shared ones. By name."""
-    query = (
-        select(core_tables.Site).where(core_tables.Site.archived_at.is_(None)).order_by(core_tables.Site.name)
-    )
-    is_copy = core_tables.Site.rounded_of_id.is_not(None)
-    if viewer is None:
-        return list(session.scalars(query.where(is_copy, core_tables.Site.is_shared)))
-    told = select(core_tables.Subscription.site_id).where(
-        core_tables.Subscription.person_id == viewer.person_id, core_tables.Subscription.ended_at.is_(None)
-    )
-    mine = or_(
-        (core_tables.Site.owner_id == viewer.person_id) & ~is_copy,
-        is_copy & core_tables.Site.id.in_(told),
-    )
-    return list(session.scalars(query.where(mine)))
+    return sites_shown_to(session, viewer.person_id if viewer else None)
 
 
 def site_rows(
@@ -142,14 +126,10 @@ def watchers_of(
     session: Session, sites: Sequence[core_tables.Site], viewer: Viewer | None
 ) -> dict[int, core_tables.Subscription]:
     """For each site the subscription whose verdicts are shown: the viewer's, else the owner's."""
-    query = select(core_tables.Subscription).where(
-        core_tables.Subscription.site_id.in_({row.id for row in sites}),
-        core_tables.Subscription.ended_at.is_(None),
-    )
     me = viewer.person_id if viewer else None
     owners = {row.id: row.owner_id for row in sites}
     chosen: dict[int, core_tables.Subscription] = {}
-    for each in session.scalars(query.order_by(core_tables.Subscription.id)):
+    for each in running_at(session, set(owners)):
         known = chosen.get(each.site_id)
         is_better = known is None or each.person_id == me != known.person_id
         if is_better and each.person_id in (me, owners[each.site_id]):
@@ -183,8 +163,10 @@ def _stored_rows(
     now: datetime,
 ) -> dict[int, list[NightCell]]:
     """By site the cells of the nights that the store holds for its watcher's wishes."""
-    nights = _coming(session, {stored[site_id].revision_id for site_id in watchers}, now)
-    numbers = {row.id: row for rows in nights.values() for row in rows}
+    nights = nights_ahead(
+        session, {stored[site_id].revision_id for site_id in watchers}, now, days=NIGHTS_SHOWN + 1
+    )
+    numbers = {row.night_id: row for rows in nights.values() for row in rows}
     revisions = {each.id: stored[site_id].revision_id for site_id, each in watchers.items()}
     standing = newest_standing(session, revisions, (now - _LOOK_BACK).date())
     decided: defaultdict[int, dict[date, Standing]] = defaultdict(dict)
@@ -196,7 +178,7 @@ def _stored_rows(
         mine = from_json(Wishes, watcher.wishes) if is_mine else None
         wished = json.dumps(watcher.wishes) if is_mine else ""
         site, is_own = stored[site_id].site, site_id in owned
-        coming: dict[date, tuple[Any, int | None]]
+        coming: dict[date, tuple[NightRow, int | None]]
         coming = {row.name: (row, None) for row in nights[stored[site_id].revision_id, watcher.sky_key]}
         coming |= {
             name: (numbers[each.night_id], each.decision_id)
@@ -204,7 +186,7 @@ def _stored_rows(
             if each.night_id in numbers
         }
         wanted[site_id] = [
-            _Wanted(night.id, night.computed_at, decision_id, wished, is_own, site, mine)
+            _Wanted(night.night_id, night.computed_at, decision_id, wished, is_own, site, mine)
             for _, (night, decision_id) in sorted(coming.items())
         ]
     cells = _cells(session, skies, [each for row in wanted.values() for each in row])
@@ -219,13 +201,13 @@ def _usual_rows(
     if not copies:
         return {}
     wishes, moments = default_wishes(), settled_moments(session, copies, now)
-    nights = _coming(session, {each.revision_id for each in copies}, now)
+    nights = nights_ahead(session, {each.revision_id for each in copies}, now, days=NIGHTS_SHOWN + 1)
     newest = newest_ids(session, {place_key(each.site) for each in copies})
     found: dict[int, list[NightCell]] = {}
     for each in copies:
         mine = nights[each.revision_id, sky_key(wishes.sky)]
         made_of = (
-            tuple((row.id, row.computed_at) for row in mine),
+            tuple((row.night_id, row.computed_at) for row in mine),
             newest.get(place_key(each.site)),
             moments[each.site_id],
         )
@@ -235,11 +217,12 @@ def _usual_rows(
 
 
 def _judge_usual(
-    session: Session, stored: StoredSite, rows: Sequence[Any], wishes: Wishes, now: datetime
+    session: Session, stored: StoredSite, rows: Sequence[NightRow], wishes: Wishes, now: datetime
 ) -> list[NightCell]:
     inputs = read_inputs(session, [stored], now)[stored.site_id]
-    nights = nights_by_id(session, {row.id for row in rows})
-    judged = [(nights[row.id], inputs.judge([nights[row.id]], wishes)) for row in rows]
+    by_id = nights_by_id(session, {row.night_id for row in rows})
+    nights = [by_id[row.night_id] for row in rows]
+    judged = [(night, inputs.judge([night], wishes)) for night in nights]
     return [cell_of_verdict(night, verdict, inputs.now) for night, verdict in judged]
 
 
@@ -256,26 +239,6 @@ def _cells(session: Session, skies: SkyCache, wanted: Iterable[_Wanted]) -> dict
         made[each] = cell_of_row(night, decision, each.site, each.wishes, is_own=each.is_own)
         skies.cells.put(each, made[each])
     return {**{each: cell for each, cell in known.items() if cell is not None}, **made}
-
-
-def _coming(
-    session: Session, revision_ids: Iterable[int], now: datetime
-) -> defaultdict[tuple[int, str], list[Any]]:
-    """The nights ahead by revision and sky wishes, in their order; without what happens in them."""
-    night = core_tables.Night
-    query = (
-        select(night.id, night.name, night.site_revision_id, night.sky_key, night.computed_at)
-        .where(
-            night.site_revision_id.in_(set(revision_ids)),
-            night.ends > now,
-            night.starts < now + timedelta(days=NIGHTS_SHOWN + 1),
-        )
-        .order_by(night.name)
-    )
-    nights: defaultdict[tuple[int, str], list[Any]] = defaultdict(list)
-    for row in session.execute(query):
-        nights[row.site_revision_id, row.sky_key].append(row)
-    return nights
 
 
 def best_first(rows: Iterable[SiteRow]) -> list[SiteRow]:

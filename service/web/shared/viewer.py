@@ -11,13 +11,13 @@ from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_add
 from typing import Annotated
 
 from fastapi import Depends, Request
-from sqlalchemy import select
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
-from service.store.repositories import people
+from service.store.repositories import browsers, people
 from service.store.repositories.rounded_sites import find_copy
 from service.store.repositories.sites import StoredSite, newest_revision
+from service.store.repositories.subscriptions import is_person_told
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere, NotInvited, SignInAgain, SignInFirst
 from service.web.shared import sessions
@@ -63,7 +63,7 @@ def find_viewer(request: Request) -> Viewer | None:
         return None
     now = web.duskbell.clock()
     with web.reading() as session:
-        found = sessions.find(session, token, now)
+        found = browsers.find(session, token, now)
     if found is None:
         return None
     browser, person = found
@@ -75,7 +75,7 @@ def find_viewer(request: Request) -> Viewer | None:
 def _note_seen(web: Web, browser_id: int, now: datetime) -> None:
     try:
         with web.writing.begin() as session:
-            sessions.note_seen(session, browser_id, now)
+            browsers.note_seen(session, browser_id, now)
     except OperationalError:  # a page that only shows doesn't need a store that can be written
         log.info("browser %s was seen, but the store can't be written", browser_id)
 
@@ -148,18 +148,11 @@ def seen_site(session: Session, site_id: int, viewer: Viewer | None) -> SeenSite
         row = find_copy(session, site_id)
     if row is None or row.archived_at is not None:
         raise NothingHere
-    if not (is_own or row.is_shared or (viewer is not None and _is_told(session, row.id, viewer))):
+    if not (
+        is_own or row.is_shared or (viewer is not None and is_person_told(session, row.id, viewer.person_id))
+    ):
         raise NothingHere
     return SeenSite(row, newest_revision(session, row.id), is_own)
-
-
-def _is_told(session: Session, site_id: int, viewer: Viewer) -> bool:
-    running = select(core_tables.Subscription.id).where(
-        core_tables.Subscription.site_id == site_id,
-        core_tables.Subscription.person_id == viewer.person_id,
-        core_tables.Subscription.ended_at.is_(None),
-    )
-    return session.scalar(running.limit(1)) is not None
 
 
 def own_site(session: Session, site_id: int, viewer: Viewer) -> SeenSite:

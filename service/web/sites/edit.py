@@ -8,7 +8,6 @@ from datetime import datetime
 
 from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -23,6 +22,7 @@ from service.store.repositories import people
 from service.store.repositories.people import default_wishes
 from service.store.repositories.rounded_sites import find_copy, follow
 from service.store.repositories.sites import NewSite, add_sites, require_free_name, revise_site, share_site
+from service.store.repositories.subscriptions import running_at
 from service.store.schema import core_tables
 from service.web.error_pages import NotInvited
 from service.web.nights.pictures import town_words
@@ -241,10 +241,5 @@ def end_at_copy(session: Session, site_id: int, why: str, now: datetime) -> None
 
 def end_subscriptions(session: Session, site_id: int, why: str, now: datetime) -> None:
     """End what is running at a site."""
-    running = session.scalars(
-        select(core_tables.Subscription).where(
-            core_tables.Subscription.site_id == site_id, core_tables.Subscription.ended_at.is_(None)
-        )
-    )
-    for each in running:
+    for each in running_at(session, [site_id]):
         each.ended_at, each.ended_why = now, why

@@ -8,7 +8,6 @@ from typing import Literal
 
 from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.pictures.drawing import Picture
@@ -19,7 +18,7 @@ from alerts.common.units import Units, in_units
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
 from service.reports.default_reader import wishes_of
-from service.store.schema import core_tables
+from service.store.repositories.alerts import last_alerts
 from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night, watcher_of
 from service.web.nights.outcomes import came_of, outcomes_of
 from service.web.nights.page import build_night_page, told_words
@@ -138,36 +137,19 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: 
     """The last nights that the viewer was told of here, newest first, each by its last word."""
     if viewer is None:
         return []
-    newest = (
-        select(func.max(core_tables.Alert.id))
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Alert.subscription_id)
-        .where(
-            core_tables.Subscription.site_id == seen.row.id,
-            core_tables.Subscription.person_id == viewer.person_id,
-        )
-        .group_by(core_tables.Alert.night_name)
-        .order_by(core_tables.Alert.night_name.desc())
-        .limit(TOLD_SHOWN)
-    )
-    rows = session.execute(
-        select(core_tables.Alert, core_tables.MessageAlert.dropped, core_tables.Message.status)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
-        .where(core_tables.Alert.id.in_(newest))
-        .order_by(core_tables.Alert.night_name.desc())
-    ).all()
-    names = [alert.night_name for alert, _, _ in rows]
+    last = last_alerts(session, seen.row.id, viewer.person_id, most=TOLD_SHOWN)
+    names = [each.alert.night_name for each in last]
     said = outcomes_of(session, seen.row.id, names, viewer)
     came = came_of(session, seen.row.id, names)
     zone = seen.stored.site.zone
     return [
         ToldNight(
-            alert.night_name,
-            in_units(told_words(alert, dropped or status, zone), units),
-            said.get(alert.night_name, ""),
-            came.get(alert.night_name, ""),
+            each.alert.night_name,
+            in_units(told_words(each.alert, each.dropped or each.message.status, zone), units),
+            said.get(each.alert.night_name, ""),
+            came.get(each.alert.night_name, ""),
         )
-        for alert, dropped, status in rows
+        for each in last
     ]
 
 

@@ -8,7 +8,6 @@ from datetime import datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -19,7 +18,8 @@ from service.accounts.quotas import Kept, QuotaReached, require_room
 from service.accounts.receivers import shown
 from service.channels.email_message import check_mail_address
 from service.store.json_values import from_json
-from service.store.repositories import people
+from service.store.repositories import people, subscriptions
+from service.store.repositories.addresses import find_addresses
 from service.store.schema import core_tables
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form, looks_human, row_number
@@ -131,30 +131,21 @@ def filled_page(web: Web, site_id: int, viewer: Viewer | None, form: Form) -> Wi
 
 
 def _running(session: Session, site_id: int, viewer: Viewer | None) -> list[core_tables.Subscription]:
-    if viewer is None:
-        return []
-    query = select(core_tables.Subscription).where(
-        core_tables.Subscription.site_id == site_id,
-        core_tables.Subscription.person_id == viewer.person_id,
-        core_tables.Subscription.ended_at.is_(None),
-    )
-    return list(session.scalars(query.order_by(core_tables.Subscription.id)))
+    return [] if viewer is None else subscriptions.running_at(session, [site_id], viewer.person_id)
 
 
 def address_choices(session: Session, viewer: Viewer | None) -> tuple[AddressChoice, ...]:
     """The viewer's addresses that take messages, or will once confirmed."""
     if viewer is None:
         return ()
-    query = select(core_tables.Address).where(
-        core_tables.Address.person_id == viewer.person_id, core_tables.Address.off_since.is_(None)
-    )
     return tuple(
         AddressChoice(
             row.id,
             row.target if row.channel == "email" else shown(row),
             row.confirmed_at is not None,
         )
-        for row in session.scalars(query.order_by(core_tables.Address.id))
+        for row in find_addresses(session, viewer.person_id)
+        if row.off_since is None
     )
 
 
@@ -242,14 +233,7 @@ def _welcome(
     if asked is access.Asked.KNOWN:
         access.ask_to_sign_in(session, keys, email, network=network, now=now)
         return
-    running = session.scalar(
-        select(core_tables.Subscription.id).where(
-            core_tables.Subscription.address_id == address.id,
-            core_tables.Subscription.site_id == seen.row.id,
-            core_tables.Subscription.ended_at.is_(None),
-        )
-    )
-    if running is None:
+    if not subscriptions.is_address_told(session, seen.row.id, address.id):
         try:
             require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
         except QuotaReached:  # the answer to a stranger is always the same

@@ -228,7 +228,7 @@ def test_an_api_key_works_until_it_is_revoked(yard: Yard) -> None:
     person = yard.person()
     with yard.sessions.begin() as session:
         key = access.make_api_key(session, person, "scripts", yard.wall)
-        (row,) = access.find_api_keys(session, yard.wall)
+        (row,) = tokens.find_api_keys(session, yard.wall)
         found = access.check_api_key(session, key, yard.wall + 364 * DAY)
         assert found is not None
         assert access.check_api_key(session, key, yard.wall + 365 * DAY) is None

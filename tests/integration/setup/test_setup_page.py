@@ -11,7 +11,7 @@ import responses
 from starlette.testclient import TestClient
 
 from service.app import Duskbell
-from service.store.repositories import people
+from service.store.repositories import browsers, people
 from service.store.schema import core_tables
 from service.web.app import build_app
 from service.web.shared import sessions
@@ -116,7 +116,7 @@ def test_row_192_somebody_signed_in_who_is_not_the_operator_finds_nothing(
         friend = core_tables.Person(name="", zone="UTC", is_operator=False, created_at=now)
         session.add(friend)
         session.flush()
-        token = sessions.start(session, friend.id, now)
+        token = browsers.start(session, friend.id, now)
     stranger.cookies.set(sessions.cookie_name(is_https=False), token)
     assert stranger.get("/setup").status_code == 404
     assert stranger.post("/setup", data=FEEDS).status_code == 404

@@ -13,7 +13,7 @@ from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from service.delivery import dispatcher
-from service.store.repositories import sites
+from service.store.repositories import browsers, sites
 from service.store.schema import core_tables
 from service.web.shared import sessions
 from service.web.shared.forms import STAMP, make_stamp
@@ -57,7 +57,7 @@ def browsing_as(world: World, person_id: int) -> Iterator[TestClient]:
     """A browser in which that person is signed in."""
     with browsing(world, shown_at=GO_TIME) as browser:
         with world.duskbell.sessions.begin() as session:
-            token = sessions.start(session, person_id, world.wall)
+            token = browsers.start(session, person_id, world.wall)
         browser.cookies.set(sessions.cookie_name(is_https=False), token)
         yield browser
 

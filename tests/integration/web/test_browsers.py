@@ -14,6 +14,7 @@ from sqlalchemy.exc import OperationalError
 from starlette.testclient import TestClient
 
 from service.accounts import access
+from service.store.repositories import browsers
 from service.store.schema import core_tables
 from service.web.shared import sessions
 from tests.integration.cycle.world import World
@@ -99,7 +100,7 @@ def test_row_92_when_it_was_last_seen_is_kept_to_the_hour_and_never_keeps_a_page
 
     def seen() -> set[object]:
         with world.duskbell.sessions() as session:
-            return {row.seen_at for row in sessions.find_browsers(session, mine, world.wall)}
+            return {row.seen_at for row in browsers.find_browsers(session, mine, world.wall)}
 
     with browsing_as(world, mine) as browser:
         first = seen()
@@ -154,7 +155,7 @@ def test_row_93_keys_data_and_erasure_ask_for_a_sign_in_of_just_now(world: World
         assert browser.get("/me/data.json", follow_redirects=False).status_code == 200
         assert "dbk_" in browser.post("/me/keys", data={"label": "phone", "use": "read", "days": "30"}).text
         with world.duskbell.sessions() as session:
-            assert len(sessions.find_browsers(session, mine, world.wall)) == 1, "the token before it is over"
+            assert len(browsers.find_browsers(session, mine, world.wall)) == 1, "the token before it is over"
         assert browser.post("/me/erase", data={"sure": "on"}).status_code == 200
 
 

@@ -99,7 +99,7 @@ def test_row_91_a_key_without_a_usable_end_is_not_made(world: World, owner: Test
     assert answer.status_code == 400
     assert "A key works for 1 to 731 days" in answer.text
     with world.duskbell.sessions() as session:
-        assert access.find_api_keys(session, world.wall) == []
+        assert tokens.find_api_keys(session, world.wall) == []
 
 
 def test_row_91_metrics_are_no_friends_to_ask_for(world: World) -> None:

@@ -27,7 +27,7 @@ from alerts.sky.night import nights
 from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
 from service.store.maintenance import personal_data
-from service.store.repositories import people, rounded_sites
+from service.store.repositories import browsers, people, rounded_sites
 from service.store.repositories.sites import newest_revision, revise_site, share_site
 from service.store.schema import core_tables
 from service.web.shared import sessions
@@ -103,7 +103,7 @@ def seen_by_friend(world: World, at: datetime) -> dict[str, bytes]:
     """All pages, feeds and answers of the API that the friend gets, and the mails that they were sent."""
     with world.duskbell.sessions.begin() as session:
         person = person_at(session, FRIEND)
-        token = sessions.start(session, person, world.wall)
+        token = browsers.start(session, person, world.wall)
         key = access.make_api_key(session, person, "f", world.wall)
     with browsing(world, shown_at=at) as browser:
         browser.cookies.set(sessions.cookie_name(is_https=False), token)

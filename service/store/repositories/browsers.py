@@ -1,0 +1,100 @@
+"""Signed-in browsers: a random token in a cookie, its hash in the store, one row for each sign-in.
+
+A browser stays signed in for 30 days, whatever it does.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import secrets
+from datetime import datetime, timedelta
+
+from sqlalchemy import ColumnElement, select, update
+from sqlalchemy.orm import Session
+
+from service.store.schema.core_tables import Person
+from service.store.schema.delivery_tables import Token
+
+PURPOSE = "session"
+LIVES = timedelta(days=30)
+RANDOM_BYTES = 20
+
+
+def start(session: Session, person_id: int, now: datetime, *, label: str = "") -> str:
+    """A new signed-in browser of that person; the token for its cookie, in the clear for this once."""
+    token = base64.b32encode(secrets.token_bytes(RANDOM_BYTES)).decode("ascii").lower()
+    session.add(
+        Token(
+            purpose=PURPOSE,
+            digest=_digest(token),
+            person_id=person_id,
+            label=label[:80],
+            created_at=now,
+            expires_at=now + LIVES,
+            seen_at=now,
+        )
+    )
+    session.flush()
+    return token
+
+
+def find(session: Session, token: str, now: datetime) -> tuple[Token, Person] | None:
+    """The browser of that token and who is signed in there; None when it is unknown, over or signed out."""
+    query = (
+        select(Token, Person)
+        .join(Person, Token.person_id == Person.id)
+        .where(Token.digest == _digest(token), *_working(now))
+    )
+    found = session.execute(query).first()
+    return None if found is None else (found[0], found[1])
+
+
+def was_signed_out(session: Session, token: str) -> bool:
+    """Whether somebody ended that browser, rather than its time."""
+    query = select(Token.id).where(
+        Token.digest == _digest(token), Token.purpose == PURPOSE, Token.used_at.is_not(None)
+    )
+    return session.scalar(query) is not None
+
+
+def note_seen(session: Session, browser_id: int, now: datetime) -> None:
+    session.execute(update(Token).where(Token.id == browser_id).values(seen_at=now))
+
+
+def find_browsers(session: Session, person_id: int, now: datetime) -> list[Token]:
+    """Where that person is signed in, the last seen first."""
+    rows = session.scalars(select(Token).where(Token.person_id == person_id, *_working(now)))
+    return sorted(rows, key=lambda row: (row.seen_at or row.created_at, row.id), reverse=True)
+
+
+def _working(now: datetime) -> tuple[ColumnElement[bool], ...]:
+    return Token.purpose == PURPOSE, Token.used_at.is_(None), Token.expires_at > now
+
+
+def end(session: Session, token: str, now: datetime) -> None:
+    """Sign that browser out."""
+    _end(session, now, Token.digest == _digest(token))
+
+
+def end_one(session: Session, person_id: int, browser_id: int, now: datetime) -> bool:
+    """Sign one browser of that person out; whether there was such a one."""
+    return _end(session, now, Token.person_id == person_id, Token.id == browser_id) > 0
+
+
+def end_all(session: Session, person_id: int, now: datetime, *, but: int | None = None) -> int:
+    """Sign all browsers of that person out, except the one of that id; how many."""
+    others = [] if but is None else [Token.id != but]
+    return _end(session, now, Token.person_id == person_id, *others)
+
+
+def _end(session: Session, now: datetime, *which: ColumnElement[bool]) -> int:
+    done = session.execute(
+        update(Token).where(Token.purpose == PURPOSE, Token.used_at.is_(None), *which).values(used_at=now)
+    )
+    return int(done.rowcount)  # type: ignore[attr-defined]
+
+
+def _digest(token: str) -> str:
+    """SHA-256 is enough: nobody can try 160 random bits."""
+    return hashlib.sha256(f"{PURPOSE}:{token}".encode()).hexdigest()

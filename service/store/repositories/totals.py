@@ -1,0 +1,81 @@
+"""How much there is of what, for the operator's page and for metrics."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from service.store.repositories.messages import WAITING
+from service.store.schema.core_tables import (
+    Decision,
+    Forecast,
+    Message,
+    Person,
+    Site,
+    Subscription,
+)
+from service.store.schema.delivery_tables import Destination, Suppression, Trouble
+
+
+def rows_kept(session: Session) -> list[tuple[str, int]]:
+    """How many rows of people, sites, subscriptions and decisions, ended ones too."""
+    return [
+        (kind.__tablename__, session.scalar(select(func.count()).select_from(kind)) or 0)
+        for kind in (Person, Site, Subscription, Decision)
+    ]
+
+
+def messages_by_status(session: Session) -> dict[str, int]:
+    return dict(session.execute(select(Message.status, func.count()).group_by(Message.status)).all())
+
+
+def oldest_due(session: Session, now: datetime) -> datetime | None:
+    """Since when the message that waits longest has been due; None when none is."""
+    due = select(func.min(Message.due_at)).where(Message.status.in_(WAITING), Message.due_at <= now)
+    return session.scalar(due)
+
+
+def newest_answers(session: Session) -> dict[str, datetime]:
+    """By feed, when its last usable answer came."""
+    query = select(Forecast.feed, func.max(Forecast.fetched_at)).where(Forecast.rejected.is_(None))
+    return dict(session.execute(query.group_by(Forecast.feed)).all())
+
+
+def refused_answers(session: Session) -> dict[str, int]:
+    """By feed, how many of its answers couldn't be used."""
+    query = select(Forecast.feed, func.count()).where(Forecast.rejected.is_not(None))
+    return dict(session.execute(query.group_by(Forecast.feed)).all())
+
+
+def decisions_by_verdict(session: Session) -> dict[str, int]:
+    return dict(session.execute(select(Decision.verdict, func.count()).group_by(Decision.verdict)).all())
+
+
+def suppressed_by_reason(session: Session) -> dict[str, int]:
+    query = select(Suppression.reason, func.count()).group_by(Suppression.reason)
+    return dict(session.execute(query).all())
+
+
+def resting_hosts(session: Session, now: datetime) -> int:
+    """How many hosts get nothing for now."""
+    query = select(func.count()).select_from(Destination).where(Destination.open_until > now)
+    return session.scalar(query) or 0
+
+
+def open_troubles(session: Session) -> int:
+    query = select(func.count()).select_from(Trouble).where(Trouble.ended_at.is_(None))
+    return session.scalar(query) or 0
+
+
+def sites_by_owner(session: Session) -> dict[int, int]:
+    """How many sites in use each person has, their copies for others counted too."""
+    query = select(Site.owner_id, func.count()).where(Site.archived_at.is_(None)).group_by(Site.owner_id)
+    return dict(session.execute(query).all())
+
+
+def subscriptions_by_person(session: Session) -> dict[int, int]:
+    """How many running subscriptions each person has."""
+    query = select(Subscription.person_id, func.count()).where(Subscription.ended_at.is_(None))
+    return dict(session.execute(query.group_by(Subscription.person_id)).all())
