@@ -285,7 +285,7 @@ def test_row_95_who_was_signed_out_elsewhere_loses_what_the_browser_kept_and_who
         here.post("/me/browsers/end-others")
         ended = there.get("/me", follow_redirects=False)
         assert ended.headers["clear-site-data"] == '"cache", "storage"'
-        world.wall += sessions.LIVES + timedelta(minutes=1)
+        world.wall += browsers.LIVES + timedelta(minutes=1)
         over = here.get("/me", follow_redirects=False)
     assert over.status_code == 303
     assert "clear-site-data" not in over.headers, "the field page has to open tonight"
