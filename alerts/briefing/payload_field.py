@@ -91,7 +91,7 @@ def _kit(kit: Kit) -> dict[str, object]:
         "lens": kit.lens_words,
         "focal_mm": round(kit.focal_mm, 1),
         "equivalent_mm": round(kit.equivalent_mm, 1),
-        "assumed": list(kit.assumed),
+        "assumed": [str(each) for each in kit.assumed],
     }
 
 

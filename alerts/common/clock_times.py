@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 
 DAY = timedelta(days=1)
@@ -52,9 +53,9 @@ class ClockSpan:
 
     def __post_init__(self) -> None:
         if self.begins.tzinfo is not None or self.ends.tzinfo is not None:
-            raise BadInput("times of day are written without a zone, such as 22:00.")
+            raise BadInput(phrase("common.clock-with-zone"))
         if self.begins == self.ends:
-            raise BadInput(f"a span from {self.begins:%H:%M} to {self.ends:%H:%M} has no length; change one.")
+            raise BadInput(phrase("common.clock-span-empty", begins=self.begins, ends=self.ends))
 
     def __str__(self) -> str:
         return f"{self.begins:%H:%M}–{self.ends:%H:%M}"
@@ -94,12 +95,12 @@ def parse_clock(raw: str) -> time:
             return time(0)
         if hour <= 23 and minute <= 59:
             return time(hour, minute)
-    raise BadInput(f"{raw!r} is no time of day; write it as 22:00.")
+    raise BadInput(phrase("common.clock-unreadable", raw=raw))
 
 
 def parse_clock_span(raw: str) -> ClockSpan:
     """`22:00-07:00`; BadInput shows the form."""
     begins, dash, ends = raw.replace("–", "-").partition("-")
     if not dash:
-        raise BadInput(f"{raw!r} is no span of the day; write it as 22:00-07:00.")
+        raise BadInput(phrase("common.clock-span-unreadable", raw=raw))
     return ClockSpan(parse_clock(begins), parse_clock(ends))

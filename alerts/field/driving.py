@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.wishes.model import Wishes
@@ -40,11 +41,15 @@ class Home:
     def __post_init__(self) -> None:
         if not SLOWEST_KMH <= self.speed_kmh <= FASTEST_KMH:
             raise BadInput(
-                f"the usual speed must lie between {SLOWEST_KMH:g} and {FASTEST_KMH:g} km/h, "
-                f"not {self.speed_kmh:g}."
+                phrase(
+                    "field.usual-speed-range",
+                    slowest_kmh=SLOWEST_KMH,
+                    fastest_kmh=FASTEST_KMH,
+                    speed_kmh=self.speed_kmh,
+                )
             )
         if not (abs(self.lat_deg) <= 90 and abs(self.lon_deg) <= 180):
-            raise BadInput("a home lies between 90° south and 90° north, 180° west and 180° east.")
+            raise BadInput(phrase("field.home-range"))
 
     @property
     def rounded(self) -> Home:

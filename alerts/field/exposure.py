@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.field.camera_stops import (
     LONGEST_SHUTTER_S,
     aperture_thirds,
@@ -32,6 +34,7 @@ HIGHEST_DEC_DEG = 89.0
 """NPF has no limit at the pole itself; nearer to it than this its figure is held."""
 
 NEAREST_F, FARTHEST_F = 2.0, 2.8
+SLOW_LENS_F = 4.0
 ISO_THIRDS_AT_START = 18  # ISO 6400
 START_APERTURE_THIRDS = 9  # f/2.8
 START_SHUTTER_THIRDS = (13, 14)  # 20 s and 25 s
@@ -44,7 +47,7 @@ class Aperture:
     """The f-number to set, and why."""
 
     f_number: float
-    why: str
+    why: Phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +55,7 @@ class Iso:
     """The ISO to start with, and why."""
 
     value: int
-    why: str
+    why: Phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ class Exposure:
     rules: tuple[ShutterRule, ...]
     core_px: float
     worst_px: float
-    hints: tuple[str, ...] = ()
+    hints: tuple[Phrase, ...] = ()
 
 
 def rule500_s(equivalent_mm: float) -> float:
@@ -116,7 +119,7 @@ def npf_full_s(
     """
     cos_dec = math.cos(math.radians(dec_deg))
     if cos_dec < 1e-9:
-        raise ValueError("at a celestial pole stars stand still; there is no longest shutter")
+        raise ValueError(phrase("field.pole"))
     wide = 16.856 * f_number + 0.0997 * focal_mm + 13.713 * pitch_um
     return relaxed * wide / (focal_mm * cos_dec)
 
@@ -139,14 +142,9 @@ def aperture_for(kit: Kit) -> Aperture:
     """
     widest = kit.lens.widest_f
     if widest >= FARTHEST_F:
-        slow = "; it is a slow lens for this, so the pictures will be noisy" if widest > 4.0 else ""
-        return Aperture(widest, f"wide open{slow}")
+        return Aperture(widest, phrase("field.aperture-wide-open", is_slow=widest > SLOW_LENS_F))
     stopped = nominal_aperture(min(max(widest * math.sqrt(2), NEAREST_F), FARTHEST_F))
-    why = (
-        f"stopped down from f/{widest:g} so that the stars in the corners stay round; "
-        "open it further if the picture is too dark"
-    )
-    return Aperture(stopped, why)
+    return Aperture(stopped, phrase("field.aperture-stopped-down", widest_f=widest))
 
 
 def iso_for(f_number: float, shutter_s: float) -> Iso:
@@ -159,24 +157,18 @@ def iso_for(f_number: float, shutter_s: float) -> Iso:
     beyond = min(thirds_of_time - slow, 0) + max(thirds_of_time - fast, 0)
     wanted = ISO_THIRDS_AT_START + aperture_thirds(f_number) - START_APERTURE_THIRDS - beyond
     held = min(max(wanted, ISO_LOWEST), ISO_HIGHEST)
-    why, ours = (
-        "the usual start at f/2.8 and 20–25 s is ISO 6400",
-        f"f/{f_number:g} and {say_shutter(shutter_s)}",
-    )
+    iso = nominal_iso(held)
+    set_to: dict[str, Any] = {"f_number": f_number, "shutter": say_shutter(shutter_s), "iso": iso}
     if wanted > held:
-        dark = _stops(wanted - held)
-        why += f"; {ours} ask for more than {nominal_iso(held)}: the picture will be up to {dark} dark"
-    elif wanted < held:
-        why += f"; {ours} ask for less, but {nominal_iso(held)} is the least that is worth setting here"
-    elif held != ISO_THIRDS_AT_START:
-        why += f"; {ours} make it {nominal_iso(held)}"
-    return Iso(nominal_iso(held), why)
-
-
-def _stops(thirds: int) -> str:
-    whole, rest = divmod(thirds, 3)
-    words = f"{whole}" * bool(whole) + ("", "⅓", "⅔")[rest]
-    return f"{words} stop{'s' if thirds > 3 else ''}"
+        whole, rest = divmod(wanted - held, 3)
+        stops = f"{whole}" * bool(whole) + ("", "⅓", "⅔")[rest]
+        dark = phrase("field.stops", is_several=wanted - held > 3, stops=stops)
+        return Iso(iso, phrase("field.iso-most", **set_to, dark=dark))
+    if wanted < held:
+        return Iso(iso, phrase("field.iso-least", **set_to))
+    if held != ISO_THIRDS_AT_START:
+        return Iso(iso, phrase("field.iso-scaled", **set_to))
+    return Iso(iso, phrase("field.iso-usual"))
 
 
 def exposure_for(kit: Kit, rates: TrailRates, dec_deg: float = CORE_DEC_DEG) -> Exposure:
@@ -203,10 +195,10 @@ def _rules(kit: Kit, f_number: float, rates: TrailRates, dec_deg: float) -> tupl
     held_dec_deg = min(max(dec_deg, -HIGHEST_DEC_DEG), HIGHEST_DEC_DEG)
     limits = (
         ("rule of 500", True, rule500_s(kit.equivalent_mm)),
-        ("the simple NPF rule", True, npf_simple_s(f_number, pitch, focal)),
-        ("the full NPF rule", True, npf_full_s(f_number, pitch, focal, held_dec_deg)),
-        ("2 px at the core", False, STRICT_TRAIL_PX / rates.core_px_s),
-        ("2 px in all of the frame", False, STRICT_TRAIL_PX / rates.worst_px_s),
+        (say("field.rule-npf-simple"), True, npf_simple_s(f_number, pitch, focal)),
+        (say("field.rule-npf-full"), True, npf_full_s(f_number, pitch, focal, held_dec_deg)),
+        (say("field.rule-strict-core"), False, STRICT_TRAIL_PX / rates.core_px_s),
+        (say("field.rule-strict-frame"), False, STRICT_TRAIL_PX / rates.worst_px_s),
     )
     return tuple(_rule(name, is_thumb, limit_s, rates) for name, is_thumb, limit_s in limits)
 
@@ -216,26 +208,20 @@ def _rule(name: str, is_thumb: bool, limit_s: float, rates: TrailRates) -> Shutt
     return ShutterRule(name, is_thumb, limit_s, set_s, set_s * rates.core_px_s, set_s * rates.worst_px_s)
 
 
-def _hints(kit: Kit, shutter_s: float) -> tuple[str, ...]:
+def _hints(kit: Kit, shutter_s: float) -> tuple[Phrase, ...]:
     hints = []
     if kit.lens.is_zoom:
-        hints.append(
-            f"The figures are for the zoom at {kit.focal_mm:g} mm. Tape it there: it can creep when it "
-            "points up."
-        )
+        hints.append(phrase("field.hint-zoom", focal_mm=kit.focal_mm))
     if kit.lens.fisheye:
-        hints.append(
-            "A fisheye bends the horizon unless it runs through the middle of the frame, and the rules "
-            "of thumb weren't made for it: go by the pixels."
-        )
+        hints.append(phrase("field.hint-fisheye"))
     if kit.equivalent_mm > LONG_MM:
         hints.append(
-            f"At {kit.equivalent_mm:.0f} mm (full-frame equivalent) a fixed tripod allows only "
-            f"{say_shutter(shutter_s)}. Use a tracking mount, or stack many short frames."
+            phrase(
+                "field.hint-tracking",
+                equivalent_mm=kit.equivalent_mm,
+                shutter=say_shutter(shutter_s),
+            )
         )
     if rule500_s(kit.equivalent_mm) > LONGEST_SHUTTER_S + 2:
-        hints.append(
-            f"The rule of 500 would allow {rule500_s(kit.equivalent_mm):.0f} s; cameras stop at 30 s "
-            "without a remote release."
-        )
+        hints.append(phrase("field.hint-remote", rule500_s=rule500_s(kit.equivalent_mm)))
     return tuple(hints)

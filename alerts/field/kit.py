@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase
 
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 
@@ -25,15 +26,9 @@ class Camera:
 
     def __post_init__(self) -> None:
         if not (4 <= self.height_mm <= self.width_mm <= 70):
-            raise BadInput(
-                f"a sensor of {self.width_mm:g} × {self.height_mm:g} mm can't be right; "
-                "give the long side first, in millimetres, such as 36x24."
-            )
+            raise BadInput(phrase("field.sensor-size", width_mm=self.width_mm, height_mm=self.height_mm))
         if not (500 <= self.height_px <= self.width_px <= 30_000):
-            raise BadInput(
-                f"{self.width_px} × {self.height_px} pixels can't be right; "
-                "give the long side first, such as 6000x4000."
-            )
+            raise BadInput(phrase("field.pixel-count", width_px=self.width_px, height_px=self.height_px))
 
     @property
     def pitch_um(self) -> float:
@@ -61,14 +56,11 @@ class Lens:
 
     def __post_init__(self) -> None:
         if not 4 <= self.focal_mm <= 1200:
-            raise BadInput(f"a focal length of {self.focal_mm:g} mm can't be right; give 4 to 1200 mm.")
+            raise BadInput(phrase("field.focal-length-range", focal_mm=self.focal_mm))
         if not 0.7 <= self.widest_f <= 32:
-            raise BadInput(f"f/{self.widest_f:g} can't be a lens's widest aperture; give 0.7 to 32.")
+            raise BadInput(phrase("field.aperture-range", widest_f=self.widest_f))
         if self.longest_mm is not None and not self.focal_mm < self.longest_mm <= 1200:
-            raise BadInput(
-                f"a zoom from {self.focal_mm:g} to {self.longest_mm:g} mm can't be right; "
-                "give the shorter focal length first."
-            )
+            raise BadInput(phrase("field.zoom-order", focal_mm=self.focal_mm, longest_mm=self.longest_mm))
 
     @property
     def is_zoom(self) -> bool:
@@ -86,14 +78,18 @@ class Kit:
     camera: Camera
     lens: Lens
     set_mm: float | None = None
-    assumed: tuple[str, ...] = ()
+    assumed: tuple[Phrase, ...] = ()
 
     def __post_init__(self) -> None:
         longest = self.lens.longest_mm or self.lens.focal_mm
         if self.set_mm is not None and not self.lens.focal_mm <= self.set_mm <= longest:
             raise BadInput(
-                f"the lens can't be set to {self.set_mm:g} mm; it reaches from "
-                f"{self.lens.focal_mm:g} to {longest:g} mm."
+                phrase(
+                    "field.zoom-reach",
+                    set_mm=self.set_mm,
+                    focal_mm=self.lens.focal_mm,
+                    longest=longest,
+                )
             )
 
     @property
@@ -140,10 +136,10 @@ FORMATS = {
 per cent in size, and by more in pixels)."""
 
 USUAL_LENS = Lens(20.0, 2.8)
-NO_CAMERA = "No camera is named: this reckons with a full-frame sensor of 24 megapixels."
-NO_LENS = "No lens is named: this reckons with a 20 mm f/2.8."
-NO_APERTURE = "The lens's widest aperture isn't named: this reckons with f/2.8."
-NO_PIXELS = "The number of pixels isn't named: this reckons with what is usual for the format."
+NO_CAMERA = phrase("field.assumed-camera")
+NO_LENS = phrase("field.assumed-lens")
+NO_APERTURE = phrase("field.assumed-aperture")
+NO_PIXELS = phrase("field.assumed-pixels")
 
 
 def default_kit() -> Kit:

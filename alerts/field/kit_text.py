@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass, replace
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase
 from alerts.field.kit import (
     FORMATS,
     FULL_FRAME,
@@ -70,17 +71,17 @@ def parse_kit(text: str) -> Kit:
     """
     rest = _Rest(" ".join(text.lower().replace(",", " ").split()))
     if len(rest.text) > LONGEST_TEXT:
-        raise BadInput(f"that is too long for a kit; write it like this: {EXAMPLE}.")
+        raise BadInput(phrase("field.kit-too-long", example=EXAMPLE))
     camera, camera_notes = _camera(rest)
     set_at = rest.take("set")
     lens, lens_notes = _lens(rest)
     left = rest.text.strip(" ;+&")
     if left:
-        raise BadInput(f"{left[:40]!r} isn't understood as kit; write it like this: {EXAMPLE}.")
+        raise BadInput(phrase("field.kit-unreadable", left=left[:40], example=EXAMPLE))
     return Kit(camera, lens, float(set_at[1]) if set_at else None, camera_notes + lens_notes)
 
 
-def _camera(rest: _Rest) -> tuple[Camera, tuple[str, ...]]:
+def _camera(rest: _Rest) -> tuple[Camera, tuple[Phrase, ...]]:
     name = rest.take_format()
     sensor, pixels, millions = rest.take("sensor"), rest.take("pixels"), rest.take("megapixels")
     base = FORMATS[name] if name else FULL_FRAME
@@ -105,12 +106,12 @@ def _with_megapixels(camera: Camera, millions: float) -> Camera:
     )
 
 
-def _lens(rest: _Rest) -> tuple[Lens, tuple[str, ...]]:
+def _lens(rest: _Rest) -> tuple[Lens, tuple[Phrase, ...]]:
     aperture, focal = rest.take("aperture"), rest.take("focal")
     fisheye = rest.take("fisheye") is not None
     if focal is None:
         if aperture is not None or fisheye:
-            raise BadInput(f"the lens needs a focal length; write it like this: {EXAMPLE}.")
+            raise BadInput(phrase("field.lens-without-focal-length", example=EXAMPLE))
         return USUAL_LENS, (NO_LENS,)
     longest = float(focal[2]) if focal[2] else None
     widest_f = float(aperture[1]) if aperture else USUAL_LENS.widest_f

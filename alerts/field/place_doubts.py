@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from alerts.common.phrases import say
 from alerts.field.driving import Home
 from alerts.sites.coordinates import say_lat_lon
 
@@ -31,11 +32,12 @@ class PlaceDoubts:
     @property
     def text(self) -> str:
         """`48.1000° N, 5.0000° W lies at sea, 1,234 km from home. Did you mean 5.0000° S, 48.1000° E?`"""
-        found = ["at sea"] if self.at_sea else []
-        if self.away_km is not None:
-            found.append(f"{self.away_km:,.0f} km from home")
-        asked = f" Did you mean {say_lat_lon(*self.swapped)}?" if self.swapped else ""
-        return f"{say_lat_lon(self.lat_deg, self.lon_deg)} lies {', '.join(found)}.{asked}"
+        place = say_lat_lon(self.lat_deg, self.lon_deg)
+        asked = say("field.doubt-swapped", place=say_lat_lon(*self.swapped)) if self.swapped else ""
+        if self.away_km is None:
+            return say("field.doubt-at-sea", place=place, asked=asked)
+        doubt = "field.doubt-at-sea-and-far" if self.at_sea else "field.doubt-far"
+        return say(doubt, place=place, away_km=self.away_km, asked=asked)
 
 
 def place_doubts(

@@ -8,13 +8,14 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
+from alerts.common.phrases import say
 from alerts.common.plain_values import value
 from alerts.common.span import Span, intersect
 from alerts.common.time_text import say_day, say_minutes, say_span
 from alerts.judging.ranking import shape_time
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, DarkWindow, Night, TargetKind
-from alerts.sky.target_text import SHAPE_NAMES, target_name
+from alerts.sky.target_text import shape_phrase, target_name
 from alerts.weather.model_names import family_name, source_name
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 from alerts.wishes.model import Wishes
@@ -123,11 +124,11 @@ def shape(window: DarkWindow, usable: Span, wishes: Wishes) -> Reason | None:
     """Whether a shape that was asked for stands long enough; None where none was, or there is none."""
     if not wishes.shapes or window.target.kind not in (TargetKind.CORE, TargetKind.BAND):
         return None
-    asked = " or ".join(SHAPE_NAMES[each] for each in wishes.shapes)
+    asked = " or ".join(say(shape_phrase(each)) for each in wishes.shapes)
     stands, wants = shape_time(window, usable, wishes.shapes), wishes.shortest_window
     slack = (stands - wants) / wants if wants else None
     if stands <= timedelta(0):
-        seen = ", then ".join(SHAPE_NAMES[piece.shape] for piece in window.shapes)
+        seen = ", then ".join(say(shape_phrase(piece.shape)) for piece in window.shapes)
         return Reason("shape", Result.FAIL, f"the Milky Way stands as {seen}; you asked for {asked}", slack)
     result = Result.PASS if stands >= wants else Result.FAIL
     text = f"{asked} stands for {say_minutes(stands)}, you asked for {say_minutes(wants)}"

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from urllib.parse import unquote
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.sites.map_links import is_link, texts_in
 from alerts.sites.plus_codes import find_cell, is_short
 
@@ -24,7 +25,6 @@ LONGEST = 200
 LONGEST_LINK = 2000
 WIDEST_CELL_DEG = 0.0025
 """A plus code of eight digits: 275 metres."""
-EXAMPLE = "write decimal degrees such as 40.31,-1.42 (south and west negative), or 40°18'36\"N 1°25'12\"W"
 
 LEAST_METRES = 1000
 """Where both numbers are as large as this, they come from a grid."""
@@ -65,12 +65,12 @@ def parse_lat_lon(text: str) -> tuple[float, float]:
     if is_link(plain) and not plain.lower().startswith("geo:"):
         return _in_link(plain)
     if len(text) > LONGEST:
-        raise BadInput(f"that is too long for coordinates; {EXAMPLE}.")
+        raise BadInput(phrase("sites.coordinates-too-long"))
     if plain.startswith("(") and plain.endswith(")"):
         plain = plain[1:-1].strip()
     found = _geo(plain) or _plus_code(plain) or _pair(plain)
     if found is None:
-        raise BadInput(f"{text.strip()!r} is no LAT,LON; {EXAMPLE}.")
+        raise BadInput(phrase("sites.coordinates-unreadable", text=text.strip()))
     return check_lat_lon(*found)
 
 
@@ -80,14 +80,14 @@ def _pair(plain: str) -> tuple[float, float] | None:
     commas = None if "." in pointed else re.sub(r"(?<=\d),(?=\d)", ".", pointed)
     if (alone := _angle((commas or pointed).upper())) is not None and alone.letter:
         which = "latitude" if alone.letter in "NS" else "longitude"
-        raise BadInput(f"{plain!r} is a {which} alone; write both, such as 40.31N 1.42W.")
+        raise BadInput(phrase("sites.coordinate-alone", plain=plain, which=which))
     found = _decimal(pointed) or _labelled(pointed) or _angles(pointed)
     return found or (_decimal(commas) or _angles(commas) if commas else None)
 
 
 def _in_link(link: str) -> tuple[float, float]:
     if len(link) > LONGEST_LINK:
-        raise BadInput("that link is too long; copy the coordinates themselves, such as 40.31,-1.42.")
+        raise BadInput(phrase("sites.link-too-long"))
     for text in texts_in(link):
         plain = text[:LONGEST].strip()
         try:
@@ -96,28 +96,20 @@ def _in_link(link: str) -> tuple[float, float]:
             continue  # not coordinates; another part of the link may be
         if found is not None:
             return check_lat_lon(*found)
-    raise BadInput(
-        "that link holds no coordinates, and links aren't fetched (a short one only leads to another); "
-        "open it, then copy the long address or the numbers, such as 40.31,-1.42."
-    )
+    raise BadInput(phrase("sites.link-without-coordinates"))
 
 
 def _plus_code(text: str) -> tuple[float, float] | None:
     """The middle of a plus code's cell."""
     code = text.split(maxsplit=1)[0] if text else ""
     if is_short(code):
-        raise BadInput(
-            f"{code!r} is a short plus code, which needs a place to count from; "
-            "write the full code, such as 8CGW8H6J+2X, or 40.31,-1.42."
-        )
+        raise BadInput(phrase("sites.plus-code-short", code=code))
     cell = find_cell(text)
     if cell is None:
         return None
     if cell.height_deg > WIDEST_CELL_DEG:
         across_km = round(cell.height_deg * 111)
-        raise BadInput(
-            f"the plus code {text!r} names an area {across_km} km across; write one such as 8CGW8H6J+2X."
-        )
+        raise BadInput(phrase("sites.plus-code-wide", text=text, across_km=across_km))
     return cell.middle
 
 
@@ -127,7 +119,7 @@ def _geo(text: str) -> tuple[float, float] | None:
         return None
     crs = re.search(r";crs=([^;]*)", unquote(match[3] or ""), re.IGNORECASE)
     if crs is not None and crs[1].lower() != "wgs84":
-        raise BadInput(f"the geo: address is in {crs[1]!r}; only WGS84 is understood.")
+        raise BadInput(phrase("sites.geo-other-system", crs=crs[1]))
     place = re.search(rf"[?&]q=(-?(?:{_NUMBER})),(-?(?:{_NUMBER}))(?=$|[&(\s])", unquote(match[4] or ""))
     lat, lon = (place or match).groups()[:2]
     return float(lat), float(lon)
@@ -195,7 +187,7 @@ def _angle(text: str) -> _Angle | None:
     if match["seconds"] and not minutes.is_integer():
         return None
     if letter and match["sign"] == "-":
-        raise BadInput(f"{text.strip()!r} has both a minus and a letter; write one of the two.")
+        raise BadInput(phrase("sites.minus-and-letter", strip=text.strip()))
     value_deg = degrees + minutes / 60 + seconds / 3600
     is_negative = letter in ("S", "W") or match["sign"] == "-"
     return _Angle(-value_deg if is_negative else value_deg, letter)
@@ -204,15 +196,16 @@ def _angle(text: str) -> _Angle | None:
 def check_lat_lon(lat_deg: float, lon_deg: float) -> tuple[float, float]:
     """The pair if it is on Earth; BadInput with a hint if not."""
     if min(abs(lat_deg), abs(lon_deg)) >= LEAST_METRES:
-        raise BadInput(
-            f"{lat_deg:.10g}, {lon_deg:.10g} are metres of a projected system, not degrees; "
-            "write WGS 84 (EPSG:4326), such as 40.31,-1.42."
-        )
+        raise BadInput(phrase("sites.coordinates-in-metres", lat_deg=lat_deg, lon_deg=lon_deg))
     if not math.isfinite(lat_deg) or abs(lat_deg) > 90:
-        hint = f" Latitude comes first; did you mean {lon_deg:g},{lat_deg:g}?" if abs(lon_deg) <= 90 else ""
-        raise BadInput(f"latitude {lat_deg:g} is outside -90..90.{hint}")
+        hint = (
+            say("sites.latitude-comes-first-did-you", lon_deg=lon_deg, lat_deg=lat_deg)
+            if abs(lon_deg) <= 90
+            else ""
+        )
+        raise BadInput(phrase("sites.latitude-range", lat_deg=lat_deg, hint=hint))
     if not math.isfinite(lon_deg) or abs(lon_deg) > 180:
-        raise BadInput(f"longitude {lon_deg:g} is outside -180..180.")
+        raise BadInput(phrase("sites.longitude-range", lon_deg=lon_deg))
     return lat_deg, lon_deg
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.sites.model import HorizonLine
 
 Floats = npt.NDArray[np.float64]
@@ -63,13 +64,11 @@ def horizon_from_csv(text: str) -> HorizonLine:
     points: dict[float, float] = {}
     for number, azimuth, altitude in _rows(text):
         if not -360 <= azimuth <= 360:
-            raise BadInput(f"line {number}: azimuth {azimuth:g} is outside 0..360 degrees.")
+            raise BadInput(phrase("sites.horizon-line-azimuth-range", number=number, azimuth=azimuth))
         if not -5 <= altitude <= 80:
-            raise BadInput(f"line {number}: altitude {altitude:g} is outside -5..80 degrees.")
+            raise BadInput(phrase("sites.horizon-line-altitude-range", number=number, altitude=altitude))
         if points.setdefault(_turn(azimuth), altitude) != altitude:
-            raise BadInput(
-                f"line {number}: azimuth {_turn(azimuth):g} has two different altitudes; keep one."
-            )
+            raise BadInput(phrase("sites.horizon-line-twice", number=number, turn=_turn(azimuth)))
     _require_whole_turn(sorted(points))
     ordered = sorted(points.items())
     return HorizonLine(tuple(az for az, _ in ordered), tuple(alt for _, alt in ordered))
@@ -91,10 +90,7 @@ def _rows(text: str) -> Iterator[tuple[int, float, float]]:
         except ValueError:
             if position == 0 and not any(_is_number(cell) for cell in cells):
                 continue
-            raise BadInput(
-                f"line {number}: {line[:60]!r} is not two numbers; write azimuth,altitude in degrees, "
-                "with a point as the decimal sign."
-            ) from None
+            raise BadInput(phrase("sites.horizon-line-unreadable", number=number, line=line[:60])) from None
         yield number, azimuth, altitude
 
 
@@ -115,13 +111,17 @@ def _is_number(cell: str) -> bool:
 
 def _require_whole_turn(azimuths: list[float]) -> None:
     if len(azimuths) < 2:
-        raise BadInput("a horizon file needs at least two points: azimuth,altitude in degrees, one a line.")
+        raise BadInput(phrase("sites.horizon-file-too-short"))
     if len(azimuths) > MOST_POINTS:
-        raise BadInput(f"a horizon file holds at most {MOST_POINTS} points; this one has {len(azimuths)}.")
+        raise BadInput(phrase("sites.horizon-file-too-long", most_points=MOST_POINTS, count=len(azimuths)))
     ends = [*azimuths[1:], azimuths[0] + 360]
     for start, end in zip(azimuths, ends, strict=True):
         if end - start > WIDEST_GAP_DEG:
             raise BadInput(
-                f"nothing is given between azimuth {start:g} and {end % 360:g}; "
-                f"add points so that no gap is wider than {WIDEST_GAP_DEG:g} degrees."
+                phrase(
+                    "sites.horizon-file-gap",
+                    start=start,
+                    end=end % 360,
+                    widest_gap_deg=WIDEST_GAP_DEG,
+                )
             )

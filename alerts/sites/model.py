@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.zones import zone_info
 
 LOWEST_ELEVATION_M = -430.0
@@ -31,13 +32,13 @@ class HorizonLine:
 
     def __post_init__(self) -> None:
         if len(self.azimuths_deg) != len(self.altitudes_deg):
-            raise BadInput("a horizon line needs one altitude for each azimuth")
+            raise BadInput(phrase("sites.horizon-uneven"))
         if any(not 0 <= az < 360 for az in self.azimuths_deg):
-            raise BadInput("horizon azimuths must lie between 0 and 360 degrees (360 itself is 0)")
+            raise BadInput(phrase("sites.horizon-azimuth-range"))
         if any(b <= a for a, b in zip(self.azimuths_deg, self.azimuths_deg[1:], strict=False)):
-            raise BadInput("horizon azimuths must rise from point to point, each only once")
+            raise BadInput(phrase("sites.horizon-azimuth-order"))
         if any(not -5 <= alt <= 80 for alt in self.altitudes_deg):
-            raise BadInput("horizon altitudes must lie between -5 and 80 degrees")
+            raise BadInput(phrase("sites.horizon-altitude-range"))
 
     @property
     def is_level(self) -> bool:
@@ -72,8 +73,12 @@ class Darkness:
     def __post_init__(self) -> None:
         if not BRIGHTEST_SKY_MAG <= self.sqm_mag_arcsec2 <= DARKEST_SKY_MAG:
             raise BadInput(
-                f"a sky reading lies between {BRIGHTEST_SKY_MAG:g} and {DARKEST_SKY_MAG:g} mag/arcsec², "
-                f"got {self.sqm_mag_arcsec2:g}; dark places read 21 to 22."
+                phrase(
+                    "sites.sky-reading-range",
+                    brightest_sky_mag=BRIGHTEST_SKY_MAG,
+                    darkest_sky_mag=DARKEST_SKY_MAG,
+                    sqm_mag_arcsec2=self.sqm_mag_arcsec2,
+                )
             )
 
 
@@ -111,17 +116,21 @@ class Site:
 
     def __post_init__(self) -> None:
         if not -90 <= self.lat_deg <= 90:
-            swapped = " Latitude comes first: are the two swapped?" if -90 <= self.lon_deg <= 90 else ""
-            raise BadInput(f"latitude {self.lat_deg:g} is outside -90..90.{swapped}")
+            swapped = say("sites.latitude-comes-first-two-swapped") if -90 <= self.lon_deg <= 90 else ""
+            raise BadInput(phrase("sites.site-latitude-range", lat_deg=self.lat_deg, swapped=swapped))
         if not -180 <= self.lon_deg <= 180:
-            raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
+            raise BadInput(phrase("sites.longitude-range", lon_deg=self.lon_deg))
         if not LOWEST_ELEVATION_M <= self.elevation_m <= HIGHEST_ELEVATION_M:
             raise BadInput(
-                f"elevation {self.elevation_m:g} m is outside "
-                f"{LOWEST_ELEVATION_M:g}..{HIGHEST_ELEVATION_M:g} m."
+                phrase(
+                    "sites.elevation-range",
+                    elevation_m=self.elevation_m,
+                    lowest_elevation_m=LOWEST_ELEVATION_M,
+                    highest_elevation_m=HIGHEST_ELEVATION_M,
+                )
             )
         if not self.access_months or any(not 1 <= month <= 12 for month in self.access_months):
-            raise BadInput("access months are numbers from 1 (January) to 12 (December), at least one.")
+            raise BadInput(phrase("sites.access-months"))
         zone_info(self.zone)
 
     @property

@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.text import plain
 
 LONGEST_NAME = 80
@@ -17,16 +18,16 @@ def clean_name(raw: str, what: str = "name") -> str:
     or other invisible characters (they break mail headers and can disguise text)."""
     name = unicodedata.normalize("NFC", raw).strip()
     if not name:
-        raise BadInput(f"the {what} is empty; give it at least one letter.")
+        raise BadInput(phrase("sites.name-empty", what=what))
     if len(name) > LONGEST_NAME:
-        raise BadInput(f"the {what} has {len(name)} characters; {LONGEST_NAME} are the most.")
+        raise BadInput(phrase("sites.name-too-long", what=what, count=len(name), longest_name=LONGEST_NAME))
     if any(unicodedata.category(char) in {"Cc", "Cf", "Cs", "Zl", "Zp"} and char != _JOINER for char in name):
-        raise BadInput(f"the {what} holds line breaks or invisible characters; type it in plain text.")
+        raise BadInput(phrase("sites.name-unprintable", what=what))
     return name
 
 
 def clean_note(raw: str) -> str:
     """A note as one line of visible text; BadInput when it is too long."""
     if len(raw) > LONGEST_NOTE:
-        raise BadInput(f"the note has {len(raw)} characters; {LONGEST_NOTE} are the most.")
+        raise BadInput(phrase("sites.note-too-long", count=len(raw), longest_note=LONGEST_NOTE))
     return plain(raw, LONGEST_NOTE)

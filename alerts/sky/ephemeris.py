@@ -24,6 +24,7 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from alerts.common.errors import BadInput, OutsideEphemeris
+from alerts.common.phrases import phrase
 
 Floats = npt.NDArray[np.float64]
 
@@ -47,7 +48,7 @@ _KERNEL = "de421.bsp"
 def posix_s(at: datetime) -> float:
     """Seconds since 1970 of an aware time; ValueError for a naive one, showing the fix."""
     if at.tzinfo is None:
-        raise ValueError(f"{at} has no zone: write {at.isoformat()}+00:00 or attach one")
+        raise ValueError(phrase("sky.time-without-zone", at=at, isoformat=at.isoformat()))
     return at.timestamp()
 
 
@@ -236,8 +237,13 @@ class Ephemeris:
         if not self.first <= first <= last <= self.last:
             outside = last if self.first <= first else first
             raise OutsideEphemeris(
-                f"The planetary kernel {self.kernel_name} doesn't reach {outside}; "
-                f"choose a date in the years {self.first.year + 1} to {self.last.year - 1}."
+                phrase(
+                    "sky.kernel-out-of-reach",
+                    kernel_name=self.kernel_name,
+                    outside=outside,
+                    year=self.first.year + 1,
+                    year_2=self.last.year - 1,
+                )
             )
 
     def _block(self, number: int) -> Floats:
@@ -265,7 +271,7 @@ def _read_kernel(path: Path, read: Callable[[Any], Any]) -> Any:
     try:
         kernel = load_file(str(path))
     except (OSError, ValueError) as error:
-        raise BadInput(f"{path} can't be read as a planetary kernel: {error}.") from error
+        raise BadInput(phrase("sky.kernel-unreadable", path=path, error=error)) from error
     with closing(kernel):
         return read(kernel)
 
@@ -274,7 +280,7 @@ def _covered(kernel: Any) -> tuple[date, date]:
     """Dates between the latest start and the earliest end of the segments we use, less some room."""
     needed = [s.spk_segment for s in kernel.segments if s.target in (3, 10, 301, 399)]
     if not needed:
-        raise BadInput("The kernel holds no Sun, Earth and Moon; use DE421 or a later one of its kind.")
+        raise BadInput(phrase("sky.kernel-lacks-bodies"))
     start = max(s.start_jd for s in needed)
     end = min(s.end_jd for s in needed)
     epoch, epoch_jd = date(2000, 1, 1), 2_451_544.5

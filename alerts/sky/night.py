@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span, require_utc
 
@@ -68,8 +69,7 @@ def require_loss_wish(most_loss_mag: float) -> float:
     """The wish itself; BadInput unless it lies above 0 and up to 3 mag."""
     if not 0 < most_loss_mag <= MOST_LOSS_MAG:
         raise BadInput(
-            f"the loss accepted must lie above 0 and up to {MOST_LOSS_MAG:g} mag, got {most_loss_mag:g}; "
-            "0.3 is a thin Moon, and no wish means no Moon at all."
+            phrase("sky.moon-loss-range", most_loss_mag=MOST_LOSS_MAG, most_loss_mag_2=most_loss_mag)
         )
     return most_loss_mag
 

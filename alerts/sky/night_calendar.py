@@ -11,6 +11,7 @@ from __future__ import annotations
 from datetime import date, datetime
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import require_utc
 from alerts.sites.model import Site
 
@@ -40,9 +41,7 @@ def number_named(site: Site, name: date) -> int:
     for number in (near - 1, near, near + 1):
         if name_of(site, number) == name:
             return number
-    raise BadInput(
-        f"No night at {site.name} is called {name}: {site.zone} left that date out of its calendar."
-    )
+    raise BadInput(phrase("sky.no-such-night", name=site.name, name_2=name, zone=site.zone))
 
 
 def number_at(site: Site, at: datetime) -> int:

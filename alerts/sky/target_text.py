@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import Shape, Target, TargetKind
 
@@ -25,15 +26,12 @@ def parse_target(text: str) -> Target:
         return plain
     match = _RADEC.match(text)
     if match is None:
-        raise BadInput(
-            f"{text!r} is no target; write core, band, winter, none, or NAME=RA,DEC in J2000 degrees, "
-            "such as Andromeda=10.68,41.27."
-        )
+        raise BadInput(phrase("sky.target-unreadable", text=text))
     ra_deg, dec_deg = _number(match["ra"]), _number(match["dec"])
     if not 0 <= ra_deg < 360:
-        raise BadInput(f"right ascension {ra_deg:g} is outside 0..360 degrees; hours times 15 are degrees.")
+        raise BadInput(phrase("sky.target-ra-range", ra_deg=ra_deg))
     if not -90 <= dec_deg <= 90:
-        raise BadInput(f"declination {dec_deg:g} is outside -90..90 degrees.")
+        raise BadInput(phrase("sky.target-dec-range", dec_deg=dec_deg))
     return Target(TargetKind.RADEC, match["name"].strip(), ra_deg, dec_deg)
 
 
@@ -41,26 +39,26 @@ def _number(text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise BadInput(f"{text!r} is no number of degrees.") from None
+        raise BadInput(phrase("sky.degrees-unreadable", text=text)) from None
 
 
-SHAPE_WORDS = {
-    Shape.ARCH: "low arch",
-    Shape.LEANING: "leaning band",
-    Shape.COLUMN: "upright column",
-    Shape.OVERHEAD: "overhead",
-}
+def shape_phrase(shape: Shape) -> Phrase:
+    """The shape as inside a sentence: `a low arch`."""
+    return phrase(f"sky.shape-{shape}")
 
 
-SHAPE_NAMES = {
-    Shape.ARCH: "a low arch",
-    Shape.LEANING: "a leaning band",
-    Shape.COLUMN: "an upright column",
-    Shape.OVERHEAD: "a band overhead",
-}
+def shape_label(shape: Shape) -> str:
+    """The shape by itself: `low arch`, `overhead`."""
+    return say(f"sky.label-{shape}")
 
 
 def target_name(target: Target) -> str:
     """What the target is called inside a sentence."""
-    names = {TargetKind.CORE: "the core", TargetKind.BAND: "the Milky Way", TargetKind.NONE: "the sky"}
-    return target.name or names.get(target.kind, "the target")
+    return say(target_phrase(target))
+
+
+def target_phrase(target: Target) -> Phrase:
+    """What the target is called inside a sentence."""
+    if target.name:
+        return phrase("sky.target-named", name=target.name)
+    return phrase("sky.target", kind=target.kind)

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.sites.horizon import Ridges
 from alerts.sites.model import HorizonLine
 from alerts.sky import milky_way_band
@@ -46,14 +47,9 @@ def target_direction(target: Target) -> Floats:
     if target.kind is not TargetKind.RADEC:
         return CORE
     if target.ra_deg is None or target.dec_deg is None:
-        raise BadInput(
-            "a target by coordinates needs a right ascension and a declination in degrees (J2000)."
-        )
+        raise BadInput(phrase("sky.target-without-coordinates"))
     if not (0 <= target.ra_deg < 360 and -90 <= target.dec_deg <= 90):
-        raise BadInput(
-            f"right ascension {target.ra_deg:g}, declination {target.dec_deg:g}: "
-            "they must lie in 0..360 (360 is 0) and -90..90 degrees."
-        )
+        raise BadInput(phrase("sky.target-range", ra_deg=target.ra_deg, dec_deg=target.dec_deg))
     return direction(target.ra_deg, target.dec_deg)
 
 

@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import say
 from alerts.common.time_text import say_day, say_drive, say_minutes
 from alerts.common.units import in_units
 from alerts.sky.night import DarknessWish, require_loss_wish
-from alerts.sky.target_text import SHAPE_NAMES, parse_target, target_name
+from alerts.sky.target_text import parse_target, shape_phrase, target_name
 from alerts.wishes.model import ALL_WEEK, TAKE_BACK_MARGIN_PCT, Temperature, Trip, Wishes, units_of
 from alerts.wishes.parse import (
     find_choice,
@@ -221,7 +222,7 @@ WISH_WORDS = (
         "shapes", "--shape", "SHAPE",
         "How the Milky Way should stand: arch, leaning, column, overhead; none for any.",
         _each("shapes", lambda text: [read_shape(text)]), lambda w: [each.value for each in w.shapes],
-        lambda w: f"standing as {' or '.join(SHAPE_NAMES[each] for each in w.shapes)}" if w.shapes
+        lambda w: f"standing as {' or '.join(say(shape_phrase(each)) for each in w.shapes)}" if w.shapes
         else "any shape", several=True,
     ),
     WishWord(

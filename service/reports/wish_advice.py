@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.common.text import listed, short_day
 from alerts.common.time_text import MONTHS, say_day, say_minutes
@@ -17,11 +18,11 @@ from alerts.judging.access_rules import is_ruled_out, usable_spans
 from alerts.judging.obstacles import Unsaid, YearAhead, why_unsaid
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night, TargetKind
+from alerts.sky.night import DarkWindow, Night, Shape, TargetKind
 from alerts.sky.nights.night_builder import readable_nights
 from alerts.sky.nights.night_events import site_in_blocks
 from alerts.sky.nights.season import easier_wishes, never_holds, wishes_text
-from alerts.sky.target_text import SHAPE_NAMES
+from alerts.sky.target_text import shape_phrase
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
 from alerts.wishes.model import ALL_WEEK, CHOICES, Choice, Trip, Wishes, units_of
@@ -222,11 +223,11 @@ def _has_shape(window: DarkWindow, wishes: Wishes) -> bool:
 
 
 def _no_shape(windows: Sequence[DarkWindow], wishes: Wishes) -> str:
-    asked = " or ".join(SHAPE_NAMES[shape] for shape in wishes.shapes)
+    asked = " or ".join(say(shape_phrase(shape)) for shape in wishes.shapes)
     seen = {piece.shape for window in windows for piece in window.shapes}
     if not seen:
         return f"The Milky Way never stands as {asked} in a window here."
-    stands = listed([words for shape, words in SHAPE_NAMES.items() if shape in seen])
+    stands = listed([say(shape_phrase(shape)) for shape in Shape if shape in seen])
     return f"The Milky Way never stands as {asked} in a window here; it stands as {stands}."
 
 

@@ -32,7 +32,7 @@ from alerts.common.time_text import say_drive
 from alerts.common.units import Units, in_units
 from alerts.notifying.model import AlertKind
 from alerts.sky.night import ShapeSpan, TrackPoint
-from alerts.sky.target_text import SHAPE_WORDS
+from alerts.sky.target_text import shape_label
 
 BADGES = {
     "heads_up": "Heads-up",
@@ -339,8 +339,8 @@ def _track(track: tuple[TrackPoint, ...], field: Clock) -> str:
 
 def _shapes(shapes: tuple[ShapeSpan, ...], field: Clock) -> str:
     """`low arch until 00:30, then leaning band`."""
-    said = [f"{SHAPE_WORDS[entry.shape]} until {field.time(entry.span.end)}" for entry in shapes[:-1]]
-    return ", then ".join([*said, *(SHAPE_WORDS[entry.shape] for entry in shapes[-1:])])
+    said = [f"{shape_label(entry.shape)} until {field.time(entry.span.end)}" for entry in shapes[:-1]]
+    return ", then ".join([*said, *(shape_label(entry.shape) for entry in shapes[-1:])])
 
 
 def _edges(start: datetime | None, end: datetime | None, field: Clock) -> str:

@@ -15,11 +15,11 @@ from alerts.field.panorama import Panorama
 
 def camera_sentences(notes: FieldNotes, field: Clock) -> tuple[str, ...]:
     """What to set, what that costs, and the frames to take."""
-    said = [*notes.kit.assumed, _frame(notes), _settings(notes.exposure), _cost(notes)]
+    said = [*map(str, notes.kit.assumed), _frame(notes), _settings(notes.exposure), _cost(notes)]
     said.append(_series(notes.frames, field))
     if notes.panorama is not None:
         said += _panorama(notes.panorama)
-    return (*said, *notes.exposure.hints)
+    return (*said, *map(str, notes.exposure.hints))
 
 
 def _frame(notes: FieldNotes) -> str:

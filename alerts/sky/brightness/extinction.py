@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 
 Floats = npt.NDArray[np.float64]
 
@@ -43,10 +44,7 @@ def known_or_default_aod(aod: npt.ArrayLike | None, elevation_m: float) -> Float
     given = np.asarray(aod, dtype=np.float64)
     wrong = given[~np.isnan(given) & ~((given >= 0) & (given <= MOST_AOD))]
     if wrong.size:
-        raise BadInput(
-            f"an aerosol optical depth must lie between 0 and {MOST_AOD:g}, got {wrong.flat[0]:g}; "
-            "leave it out when it isn't known."
-        )
+        raise BadInput(phrase("sky.aerosol-range", most_aod=MOST_AOD, flat=wrong.flat[0]))
     return np.where(np.isnan(given), usual, given)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from alerts.common.phrases import say
 from alerts.sky.brightness.brightness_units import nl_from_mag
 from alerts.sky.brightness.dome_shape import (
     ALTITUDES_DEG,
@@ -65,8 +66,13 @@ class Dome:
     def text(self) -> str:
         """As people read it: `a dome at 212°, 41 km (Name)`."""
         if self.inside:
-            return f"inside {self.name}: its own light all round"
-        return f"a dome at {round(self.bearing_deg) % 360}°, {self.distance_km:.0f} km ({self.name})"
+            return say("sky.dome-inside", name=self.name)
+        return say(
+            "sky.dome",
+            bearing_deg=round(self.bearing_deg) % 360,
+            distance_km=self.distance_km,
+            name=self.name,
+        )
 
 
 def walker_excess(population: npt.ArrayLike, distance_km: npt.ArrayLike) -> Floats:

@@ -10,6 +10,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.sites.model import Darkness, Site
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ class Reading:
     def __post_init__(self) -> None:
         Darkness(self.mag_arcsec2)
         if self.measured_at is not None and self.measured_at.tzinfo is None:
-            raise BadInput(f"the reading of {self.measured_at} has no zone; write the time with its zone.")
+            raise BadInput(phrase("sky.reading-without-zone", measured_at=self.measured_at))
 
 
 def counting_readings(site: Site, readings: Sequence[Reading], ephemeris: Ephemeris) -> tuple[Reading, ...]:
@@ -126,7 +127,7 @@ def reading_of_class(bortle_class: int, convention: BortleConvention) -> float:
     under it, and under one another: ours, for want of any figure.
     """
     if bortle_class not in _CLASSES:
-        raise BadInput(f"a Bortle class is a whole number from 1 (darkest) to 9, got {bortle_class}.")
+        raise BadInput(phrase("sky.bortle-range", bortle_class=bortle_class))
     bounds = LOWER_BOUNDS_MAG[convention]
     if bortle_class > len(bounds):
         return round(bounds[-1] - _OPEN_CLASS_STEP_MAG * (bortle_class - len(bounds)), 2)

@@ -12,6 +12,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.brightness.brightness_units import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
@@ -239,7 +240,7 @@ class SkyPoint:
         """What most of the loss comes from: `the Moon`, `twilight`, or `Moon and twilight`."""
         if self.twilight_nl < MINOR_SHARE * self.moon_nl:
             return "the Moon"
-        return "twilight" if self.moon_nl < MINOR_SHARE * self.twilight_nl else "Moon and twilight"
+        return "twilight" if self.moon_nl < MINOR_SHARE * self.twilight_nl else say("sky.loss-by-both")
 
     @property
     def towns_mag(self) -> float:

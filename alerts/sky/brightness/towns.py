@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.sites.great_circle import EARTH_RADIUS_KM
 
 Floats = npt.NDArray[np.float64]
@@ -159,7 +160,7 @@ def unpack_towns(packed: bytes) -> Towns:
     """Towns from an unpacked extract: a heading with their number, then four columns."""
     heading, _, body = packed.partition(b"\n")
     if heading.rpartition(b" ")[0] != _FORMAT or len(body) != 5 * int(heading.rpartition(b" ")[2]):
-        raise BadInput("the extract of towns is damaged; install Duskbell again.")
+        raise BadInput(phrase("sky.towns-damaged"))
     n = len(body) // 5
     cell = np.cumsum(np.frombuffer(body, "<u2", n).astype(np.intp))
     lat, lon, size = (np.frombuffer(body, "u1", n, offset=(2 + k) * n).astype(np.float64) for k in range(3))

@@ -15,6 +15,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky import milky_way_band
@@ -205,7 +206,7 @@ def build_nights(
     Raises OutsideEphemeris for years the kernel doesn't hold, ValueError without a site or a night.
     """
     if not sites or count < 1:
-        raise ValueError(f"nights need at least one site and one night, got {len(sites)} and {count}")
+        raise ValueError(phrase("sky.nights-need-sites", count=len(sites), count_2=count))
     starts = np.array([float(night_start_s(s, k)) for s, k in zip(sites, first_number, strict=True)])
     table = ephemeris.table(float(starts.min()), float(starts.max()) + count * DAY_S)
     ground = Ground.of(sites)

@@ -8,6 +8,7 @@ from datetime import date, datetime
 from itertools import groupby
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.sites.compass import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -125,9 +126,9 @@ def season(
 def _count(site: Site, first: date, last: date, ephemeris: Ephemeris) -> int:
     """How many nights lie between two names, both included; the calendar may have left dates out."""
     if last < first:
-        raise BadInput(f"a season must end after it begins: {first} comes after {last}; swap them.")
+        raise BadInput(phrase("sky.season-order", first=first, last=last))
     if (last - first).days >= LONGEST_DAYS:
-        raise BadInput(f"a season can span at most five years; {first} to {last} is longer.")
+        raise BadInput(phrase("sky.season-too-long", first=first, last=last))
     ephemeris.require_dates(first, last)
     return number_named(site, last) - number_named(site, first) + 1
 
@@ -190,36 +191,37 @@ def _months(nights: Sequence[SeasonNight]) -> tuple[Month, ...]:
 
 def wishes_text(site: Site, wishes: SkyWishes) -> str:
     """The target and darkness wished for at a site, as a phrase: `the core above 10°, near darkness`."""
+    return say(_wishes_phrase(site, wishes))
+
+
+def _wishes_phrase(site: Site, wishes: SkyWishes) -> Phrase:
     target = wishes.target
     if target.kind is TargetKind.NONE:
-        words = "darkness alone"
+        what = phrase("sky.wish-none")
     elif target.kind is TargetKind.BAND:
-        words = _band_text(target)
+        what = _target_phrase(target)
     else:
         lowest_deg = float(lowest_altitudes_deg([site], wishes)[0])
-        words = f"{_target_text(target)} above {lowest_deg:.2g}°"
-    near = ", near darkness" if wishes.darkness is DarknessWish.NEAR else ""
-    return words + near + _moon_text(wishes)
-
-
-def _moon_text(wishes: SkyWishes) -> str:
+        what = phrase("sky.wish-above", target=_target_phrase(target), lowest_deg=lowest_deg)
+    if wishes.darkness is DarknessWish.NEAR:
+        what = phrase("sky.wish-near-darkness", wish=what)
     if wishes.moonless:
-        return ""
+        return what
     if wishes.most_loss_mag is None:
-        return ", Moon or not"
-    return f", a thin Moon that costs up to {wishes.most_loss_mag:g} mag"
+        return phrase("sky.wish-any-moon", wish=what)
+    return phrase("sky.wish-thin-moon", wish=what, loss_mag=wishes.most_loss_mag)
 
 
-def _target_text(target: Target) -> str:
-    return "the core" if target.kind is TargetKind.CORE else target.name or "the target"
-
-
-def _band_text(target: Target) -> str:
+def _target_phrase(target: Target) -> Phrase:
+    if target.kind is not TargetKind.BAND:
+        by_name = phrase("sky.wish-named", name=target.name) if target.name else phrase("sky.wish-target")
+        return phrase("sky.wish-core") if target.kind is TargetKind.CORE else by_name
     if target.arc_l_deg is None:
-        return "the band"
+        return phrase("sky.wish-band")
     if target.arc_l_deg == WINTER_ARC_L_DEG:
-        return "the winter arc"
-    return f"the band from longitude {target.arc_l_deg[0]:g}° to {target.arc_l_deg[1]:g}°"
+        return phrase("sky.wish-winter")
+    first_l_deg, last_l_deg = target.arc_l_deg
+    return phrase("sky.wish-arc", first_l_deg=first_l_deg, last_l_deg=last_l_deg)
 
 
 def count_nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> int:
@@ -279,16 +281,14 @@ def never_holds(site: Site, wishes: SkyWishes, year: int, ephemeris: Ephemeris) 
     if count_nights(site, first, count, wishes, ephemeris):
         return ()
     offers = (
-        (wishes_text(site, other), count_nights(site, first, count, other, ephemeris))
+        (_wishes_phrase(site, other), count_nights(site, first, count, other, ephemeris))
         for other in easier_wishes(site, wishes)
     )
-    better = [f"With {text} there would be {_nights(number)} in {year}." for text, number in offers if number]
+    better = [
+        say("sky.easier-wish", wish=wish, nights=number, year=year) for wish, number in offers if number
+    ]
     reason = _why_never(site, wishes, first, count, ephemeris)
-    return (reason, *(better or [f"No easier wish gives a night here in {year}."]))
-
-
-def _nights(number: int) -> str:
-    return "1 night" if number == 1 else f"{number} nights"
+    return (reason, *(better or [say("sky.easier-wish-none", year=year)]))
 
 
 def _why_never(site: Site, wishes: SkyWishes, first: date, count: int, ephemeris: Ephemeris) -> str:
@@ -296,27 +296,22 @@ def _why_never(site: Site, wishes: SkyWishes, first: date, count: int, ephemeris
     if not is_target_ever_up(site, first, count, wishes, ephemeris):
         return _why_never_up(site, wishes)
     if count_nights(site, first, count, replace(wishes, moonless=False), ephemeris):
-        return "The Moon is up in every window here."
-    dark = "near darkness" if wishes.darkness is DarknessWish.NEAR else "darkness"
-    what = wishes_text(site, replace(wishes, darkness=DarknessWish.ASTRONOMICAL, moonless=True))
+        return say("sky.never-moonless")
+    darkness = wishes.darkness
+    what = _wishes_phrase(site, replace(wishes, darkness=DarknessWish.ASTRONOMICAL, moonless=True))
     if wishes.target.kind is TargetKind.NONE:
-        return f"There is no {dark} here in that year."
-    return f"{_sentence_start(what)} never comes in {dark} here."
-
-
-def _sentence_start(words: str) -> str:
-    return words[0].upper() + words[1:]
+        return say("sky.never-darkness", darkness=darkness)
+    return say("sky.never-dark", wish=what, darkness=darkness)
 
 
 def _why_never_up(site: Site, wishes: SkyWishes) -> str:
-    target = wishes.target
-    if target.kind is TargetKind.BAND:
-        return f"{_sentence_start(_band_text(target))} never stands high enough here."
-    name, lowest_deg = _target_text(target), float(lowest_altitudes_deg([site], wishes)[0])
-    transit_deg = transit_altitude_deg(site.lat_deg, target)
+    target = _target_phrase(wishes.target)
+    if wishes.target.kind is TargetKind.BAND:
+        return say("sky.never-high-enough", target=target)
+    lowest_deg = float(lowest_altitudes_deg([site], wishes)[0])
+    transit_deg = transit_altitude_deg(site.lat_deg, wishes.target)
     if transit_deg <= 0:
-        return f"{_sentence_start(name)} never rises here."
+        return say("sky.never-rises", target=target)
     if transit_deg <= lowest_deg:
-        stands = f"{_sentence_start(name)} never stands above {lowest_deg:.2g}° here"
-        return f"{stands}; it reaches {transit_deg:.1f}° at most."
-    return f"The ridge hides {name} whenever it stands above {lowest_deg:.2g}° here."
+        return say("sky.never-above", target=target, lowest_deg=lowest_deg, transit_deg=transit_deg)
+    return say("sky.never-over-ridge", target=target, lowest_deg=lowest_deg)
