@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 
-from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 
 
 def require_utc(at: datetime, name: str = "time") -> datetime:
     """Return `at` in UTC; raise ValueError for a naive time, showing the fix."""
     if at.tzinfo is None:
-        raise ValueError(phrase("common.time-without-zone", name=name, isoformat=at.isoformat()))
+        raise ValueError(f"{name} has no zone: write {at.isoformat()}+00:00 or attach one")
     return at.astimezone(UTC)
 
 
@@ -27,12 +26,12 @@ class Span:
         if self.start.tzinfo is not UTC or self.end.tzinfo is not UTC:
             self._turn_to_utc()
         if not self.start < self.end:
-            raise ValueError(phrase("common.span-order", start=self.start, end=self.end))
+            raise ValueError(f"a span must end after it starts: {self.start} .. {self.end}")
 
     def _turn_to_utc(self) -> None:
         """Times of one zone object compare ten times as fast as those of two that mean the same."""
         if self.start.tzinfo is None or self.end.tzinfo is None:
-            raise ValueError(phrase("common.span-needs-utc"))
+            raise ValueError("a span needs aware UTC times")
         object.__setattr__(self, "start", self.start.astimezone(UTC))
         object.__setattr__(self, "end", self.end.astimezone(UTC))
 

@@ -95,12 +95,12 @@ def test_what_is_missing_is_filled_in_and_said(text: str, assumed: tuple[str, ..
     notes = parse_kit(text).assumed
     assert len(notes) == len(assumed)
     for note, words in zip(notes, assumed, strict=True):
-        assert words in note
+        assert words in str(note)
 
 
 def test_no_kit_is_a_full_frame_default_that_says_so() -> None:
     assert parse_kit("") == default_kit()
-    assert "full-frame" in default_kit().assumed[0]
+    assert "full-frame" in str(default_kit().assumed[0])
 
 
 @pytest.mark.parametrize(
