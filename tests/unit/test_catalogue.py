@@ -47,6 +47,7 @@ def uses() -> tuple[Use, ...]:
 
 
 def _uses() -> Iterator[Use]:
+    named = set(entries("en"))
     for package in ("alerts", "service"):
         for file in sorted((TOP / package).rglob("*.py")):
             for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
@@ -54,6 +55,8 @@ def _uses() -> Iterator[Use]:
                     where = f"{file.relative_to(TOP)}:{node.lineno}"
                     given = frozenset(each.arg or "**" for each in node.keywords)
                     yield from _keys(where, node.args[0], None if "**" in given else given)
+                elif isinstance(node, ast.Constant) and node.value in named:  # said elsewhere
+                    yield Use(f"{file.relative_to(TOP)}:{node.lineno}", str(node.value), None)
         for file in sorted((TOP / package).rglob("templates/**/*")):
             if file.is_file():
                 for key in IN_TEMPLATE.findall(file.read_text(encoding="utf-8")):
