@@ -24,7 +24,6 @@ from service.channels import host_state
 from service.channels.model import Channel, ChannelError, SendResult
 from service.common.backoff import Breaker
 from service.common.fault_points import crash_point
-from service.common.gc_tuning import few_collections
 from service.common.metrics import Metrics
 from service.delivery.claim import Claimed, Links, claim_batch
 from service.delivery.compose import compose_claimed
@@ -97,10 +96,6 @@ class Round:
     def run(self) -> dict[str, int]:
         """Until nothing is due and nothing under way, or the service stops."""
         crash_point("deliver.begun")
-        with few_collections():
-            return self._run()
-
-    def _run(self) -> dict[str, int]:
         self._counts.clear()
         self._record([])
         self._sweep()

@@ -11,7 +11,6 @@ from sqlalchemy.exc import DBAPIError
 
 from alerts.judging.obstacles import Level
 from service.app import Duskbell
-from service.common.gc_tuning import few_collections
 from service.common.retry import may_pass
 from service.delivery import dispatcher
 from service.hindsight import verification
@@ -95,7 +94,7 @@ def _begin(duskbell: Duskbell, now: datetime) -> int | None:
 
 def think(duskbell: Duskbell, now: datetime) -> dict[str, int]:
     """The stages up to telling; what each did."""
-    with few_collections(), ExitStack() as stack:
+    with ExitStack() as stack:
         pool = pool_of(duskbell)
         return _think(duskbell, now, stack.enter_context(pool) if pool is not None else None)
 

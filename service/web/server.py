@@ -8,25 +8,13 @@ make room, oldest first. How long a body may take is bounded further in (service
 from __future__ import annotations
 
 import asyncio
-from socket import socket
 
 import uvicorn
 from fastapi import FastAPI
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from service.common.gc_tuning import few_collections
-
 CLIENTS_AT_MOST = 100
 STOP_WITHIN_S = 20
-
-
-class _Server(uvicorn.Server):
-    """Serves while the collector of reference cycles rests: its passes over all that pages keep at hand made
-    some answers late (tests/bench/web.py)."""
-
-    def run(self, sockets: list[socket] | None = None) -> None:
-        with few_collections():
-            super().run(sockets)
 
 
 def build_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
@@ -46,7 +34,7 @@ def build_server(app: FastAPI, host: str, port: int) -> uvicorn.Server:
         # only trusted_proxies are believed (service/web/shared/viewer.py).
         proxy_headers=False,
     )
-    return _Server(config)
+    return uvicorn.Server(config)
 
 
 def serve_pages(app: FastAPI, host: str, port: int) -> None:

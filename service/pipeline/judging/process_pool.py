@@ -25,7 +25,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
-from service.common.gc_tuning import ALLOCATIONS_BETWEEN
+from service.app import ALLOCATIONS_BETWEEN
 from service.store.engine import open_engine
 from service.store.read_sessions import reading_sessions
 

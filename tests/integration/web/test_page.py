@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 import requests
 
+from service.app import ALLOCATIONS_BETWEEN
 from service.cli.service import PortTaken, require_free_port
-from service.common.gc_tuning import ALLOCATIONS_BETWEEN
 from service.demo.demo_receivers import LOOPBACK
 from service.web.app import build_app
 from service.web.server import build_server
