@@ -5,26 +5,17 @@ from __future__ import annotations
 from base64 import b64encode
 from binascii import b2a_qp
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
 
-from alerts.briefing.facts.alert import Attachment, Briefing, MailParts, PictureLink
-from alerts.briefing.facts.field_notes import FieldNotes, Standing, TownGlow
-from alerts.briefing.pictures.drawing import NARROW, Picture
+from alerts.briefing.facts.alert import Attachment, Briefing, MailParts
+from alerts.briefing.pictures.drawing import LIGHT, NARROW, Palette, Picture
 from alerts.briefing.pictures.frame_picture import draw_panorama, draw_view
 from alerts.briefing.pictures.frame_scene import view_scene
 from alerts.briefing.pictures.night_picture import draw_night
-from alerts.briefing.pictures.night_scene import night_scene
-from alerts.briefing.pictures.palettes import LIGHT, Palette
-from alerts.briefing.render import render_mail
-from alerts.briefing.template_environment import BUILT_IN, Templates
-from alerts.common.span import Span
+from alerts.briefing.pictures.night_scene import NightToDraw, night_scene
+from alerts.briefing.render import BUILT_IN, Templates, render_mail
 from alerts.common.units import Units
-from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night, TargetKind, TrackPoint
-from alerts.sky.tracks import target_track
-from alerts.weather.cloud_by_hour import CloudHour
 
 CALENDAR_NAME = "duskbell.ics"
 CALENDAR_TYPE = "text/calendar"
@@ -42,60 +33,21 @@ class PngPicture:
 
 
 def draw_pictures(
-    site: Site,
-    night: Night,
-    window: DarkWindow | None,
-    notes: FieldNotes | None,
+    night: NightToDraw,
     ephemeris: Ephemeris,
     palette: Palette = LIGHT,
     *,
     width: int = NARROW,
-    cloud: Sequence[CloudHour] = (),
-    glows: Sequence[TownGlow] = (),
     units: Units = Units.METRIC,
-    key: str = "",
 ) -> tuple[Picture, ...]:
-    """The night, and with notes for the field the view through the lens and for an arch the panorama.
-
-    cloud: for nights without notes, which carry their own. key: put before the ids in the drawings,
-    where pictures of several nights share a page.
-    """
-    hours = notes.cloud if notes else cloud
-    scene = night_scene(site, night, ephemeris, window=window, cloud=hours, clock_hours=units.clock_hours)
-    pictures = [draw_night(scene, palette, width=width, key=f"{key}night")]
-    if window is None or notes is None:
-        return tuple(pictures)
-    view = view_scene(
-        site,
-        notes.frames.best_at,
-        notes.kit,
-        notes.aim,
-        ephemeris,
-        standings=_standings(site, notes),
-        glows=glows,
-        panorama=notes.panorama,
-        target=_target(site, window, notes, ephemeris),
-        target_words=window.target.name or "target",
-        units=units,
-    )
-    pictures.append(draw_view(view, palette, width=width, key=f"{key}view"))
-    if notes.panorama is not None:
-        pictures.append(draw_panorama(view, palette, width=width, key=f"{key}panorama"))
+    """The night, and with notes for the field the view through the lens and for an arch the panorama."""
+    pictures = [draw_night(night_scene(night, ephemeris, units.clock_hours), palette, width=width)]
+    if night.window is not None and night.notes is not None:
+        view = view_scene(night, ephemeris, units)
+        pictures.append(draw_view(view, palette, width=width))
+        if view.panorama is not None:
+            pictures.append(draw_panorama(view, palette, width=width))
     return tuple(pictures)
-
-
-def _standings(site: Site, notes: FieldNotes) -> list[Standing]:
-    """What stands over the foregrounds that `site` shows; a viewer may be shown a site without them."""
-    shown = {(each.name, each.bearing_deg) for each in site.foregrounds}
-    return [each for each in notes.standings if (each.foreground, each.bearing_deg) in shown]
-
-
-def _target(site: Site, window: DarkWindow, notes: FieldNotes, ephemeris: Ephemeris) -> TrackPoint | None:
-    """Where a target by coordinates stands at the best moment; None for the core and the band."""
-    if window.target.kind is not TargetKind.RADEC:
-        return None
-    at = notes.frames.best_at
-    return target_track(site, window.target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
 
 
 def mail_with_pictures(
@@ -124,12 +76,12 @@ def _mail_showing(
     links, files = [], []
     for index, each in shown:
         content_id = f"{briefing.message_id}.{index}.{each.picture.name}@duskbell"
-        links.append(_link(each.picture, f"cid:{content_id}", index))
+        links.append(each.picture.link(f"cid:{content_id}", index))
         files.append(Attachment(f"{each.picture.name}-{index + 1}.png", "image/png", each.png, content_id))
     if calendar:
         files.append(Attachment(CALENDAR_NAME, CALENDAR_TYPE, calendar))
     mail = render_mail(briefing, links, templates)
-    return MailParts(mail.subject, mail.text, mail.html, tuple(files), mail.problems)
+    return replace(mail, attachments=tuple(files))
 
 
 def _wire_bytes(mail: MailParts) -> int:
@@ -141,14 +93,10 @@ def _wire_bytes(mail: MailParts) -> int:
 
 def page_with_pictures(briefing: Briefing, pictures: Mapping[int, Sequence[Picture]]) -> str:
     """One HTML page that needs nothing else: the mail's HTML with its pictures inside; prints on a sheet."""
-    links = [_link(picture, data_address(picture), k) for k, drawn in pictures.items() for picture in drawn]
+    links = [each.link(data_address(each), index) for index, drawn in pictures.items() for each in drawn]
     return render_mail(briefing, links).html
 
 
 def data_address(picture: Picture) -> str:
     """The drawing as an address that holds it (RFC 2397)."""
     return f"data:image/svg+xml;base64,{b64encode(picture.svg.encode()).decode('ascii')}"
-
-
-def _link(picture: Picture, src: str, index: int) -> PictureLink:
-    return PictureLink(src, picture.alt, picture.width_px, picture.height_px, index)

@@ -3,95 +3,108 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
-from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.briefing.facts.field_notes import FieldNotes, SkyNote, TownGlow
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
 from alerts.judging.site_choice import Choice, choice_of, say_fork
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
-from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL
+from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL, WindowSky, window_sky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.notifying.validity import say_doubt
 from alerts.sites.model import Site
-from alerts.sky.night import DarkWindow, Night, Target, TargetKind, TrackPoint
+from alerts.sky.brightness.light_domes import Dome, domes
+from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import DarkWindow, Night, TargetKind
 from alerts.weather.cloud_by_hour import CloudHour
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import Wishes
 
+SKY_SUBJECTS = {
+    TargetKind.CORE: "the core",
+    TargetKind.BAND: "the Milky Way's highest part",
+    TargetKind.NONE: "the zenith",
+}
+USUAL_EXCESS = 0.1
+"""Excess (see `alerts.sky.brightness.light_domes`) of a dome that is drawn in the usual size."""
+SMALLEST, LARGEST = 0.4, 1.6
 _TAKES_BACK = (AlertKind.CHANGED, AlertKind.STAND_DOWN)
 _NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NightFindings:
+    """What is known of one night at one site for one person: all that a message about it is made from.
+
+    plan: the trip, None where nobody goes. now: when it was judged. notes: for the field. sky, record, cloud,
+    invented: as in `AlertFacts`.
+    """
+
+    site: Site
+    night: Night
+    verdict: Verdict
+    wishes: Wishes
+    now: datetime
+    plan: FieldPlan | None = None
+    notes: FieldNotes | None = None
+    sky: SkyNote | None = None
+    record: str = ""
+    cloud: Sequence[CloudHour] = ()
+    invented: bool = False
+
+
 def alert_facts(
     telling: NotificationDecision,
+    found: NightFindings,
     *,
-    site: Site,
-    night: Night,
-    verdict: Verdict,
-    wishes: Wishes,
-    plan: FieldPlan | None,
     told: PastAlert | None,
-    now: datetime,
-    invented: bool = False,
-    field: FieldNotes | None = None,
     others: Sequence[Choice] = (),
-    sky: SkyNote | None = None,
-    record: str = "",
-    cloud: Sequence[CloudHour] = (),
 ) -> AlertFacts:
     """What to say of this night. telling: must have a kind. told: the alert this one answers, if any.
 
-    field: the notes for the field, see `fieldcollect.build_field_notes`. others: the person's other sites
-    worth naming, best first. sky, record, cloud: as in `AlertFacts`.
+    others: the person's other sites worth naming, best first.
     """
-    assert telling.kind is not None, "silence has no message"
-    facts = _facts(telling.kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
-    facts = _with_extras(facts, sky, record, cloud)
-    lead = choice_of(site, verdict, plan)
+    kind = telling.kind
+    assert kind is not None, "silence has no message"
+    facts, verdict, wishes = _facts(kind, found), found.verdict, found.wishes
+
+    # why it is said: what turned, or what it still hangs on
+    cause = telling.text if kind is AlertKind.CHANGED or telling.why is Why.LAST_WORD else ""
+    if kind is AlertKind.STAND_DOWN:
+        cause = "clear sky is no longer likely" if telling.why is Why.TURNED_BAD else telling.text
+    elif kind is AlertKind.HEADS_UP and verdict.outlook is not None:
+        is_sure = (verdict.chance_pct or 0) >= wishes.chance_go_pct
+        cause = "" if is_sure else hangs_on(verdict.outlook)
+
+    lead = choice_of(found.site, verdict, found.plan)
     return replace(
         facts,
         window=facts.window or (told.window if told else None),
         told_chance_pct=told.chance_pct if told else None,
         told_at=told.at if told else None,
-        told_window=told.window if told and telling.kind is AlertKind.CHANGED else None,
-        told_leave_by=told.leave_by if told and telling.kind in _TAKES_BACK else None,
-        cause=_cause(telling, verdict, wishes),
-        invented=invented,
-        field=field,
+        told_window=told.window if told and kind is AlertKind.CHANGED else None,
+        told_leave_by=told.leave_by if told and kind in _TAKES_BACK else None,
+        cause=cause,
         is_last_word=telling.is_last_word,
-        doubt=_doubt(telling, verdict, wishes) if told else "",
+        doubt=say_doubt(verdict.chance_pct, wishes) if told and kind is not AlertKind.STAND_DOWN else "",
         is_unsettled=telling.why is Why.UNSETTLED,
         others=tuple(other.as_other() for other in others),
-        fork=say_fork(lead, others, now, wishes.clock(site.tz)) if facts.is_go else "",
+        fork=say_fork(lead, others, found.now, wishes.clock(found.site.tz)) if facts.is_go else "",
     )
 
 
-def preview_facts(
-    *,
-    site: Site,
-    night: Night,
-    verdict: Verdict,
-    wishes: Wishes,
-    plan: FieldPlan | None,
-    now: datetime,
-    field: FieldNotes | None = None,
-    ahead: Ahead = NOTHING_AHEAD,
-    invented: bool = False,
-    sky: SkyNote | None = None,
-    record: str = "",
-    cloud: Sequence[CloudHour] = (),
-) -> AlertFacts:
+def preview_facts(found: NightFindings, ahead: Ahead = NOTHING_AHEAD) -> AlertFacts:
     """The same for someone who asks, whatever the verdict; nothing is told by it.
 
     ahead: what is said where no forecast reaches the night yet, or where it has no window.
     """
-    kind = AlertKind.GO if verdict.word is VerdictWord.GO else AlertKind.HEADS_UP
-    facts = _facts(kind, site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=now)
-    facts = _with_extras(facts, sky, record, cloud)
-    cause = "" if verdict.word is VerdictWord.GO else verdict.deciding.text
+    verdict = found.verdict
+    is_go = verdict.word is VerdictWord.GO
+    facts = _facts(AlertKind.GO if is_go else AlertKind.HEADS_UP, found)
+    cause = "" if is_go else verdict.deciding.text
     is_early = ahead.first_look is not None and verdict.word is VerdictWord.UNKNOWN
     if is_early:  # what nobody forecasts yet isn't in doubt, it is still to come
         cause, known = "", [each for each in verdict.reasons if each.result is Result.FAIL]
@@ -101,48 +114,37 @@ def preview_facts(
         cause=cause,
         first_look=ahead.first_look if is_early else None,
         reasons=tuple(text for text in facts.reasons if text != _sentence(cause)),
-        invented=invented,
-        field=field,
         next_window=ahead.next_window,
         instead=ahead.instead,
         preview=True,
     )
 
 
-def _with_extras(
-    facts: AlertFacts, sky: SkyNote | None, record: str, cloud: Sequence[CloudHour]
-) -> AlertFacts:
-    """What is known beside the verdict, with the credit for what was used."""
-    credits = facts.attributions
+def _facts(kind: AlertKind, found: NightFindings) -> AlertFacts:
+    """What the night and its verdict give, whoever is told."""
+    site, night, verdict, plan, sky = found.site, found.night, found.verdict, found.plan, found.sky
+    outlook, window, target = verdict.outlook, verdict.window, night.wishes.target
+    # of the core in another season, below the horizon, no track is told
+    is_up = window is not None and all(point.altitude_deg > 0 for point in window.track)
+    credits = attributions(outlook) if outlook else ()
     if sky is not None and (sky.towns or sky.inside):
         credits = (*credits, Attribution(TOWN_CREDIT, TOWN_CREDIT_URL))
-    return replace(facts, sky=sky, record=record, cloud=tuple(cloud), attributions=credits)
-
-
-def _facts(
-    kind: AlertKind,
-    *,
-    site: Site,
-    night: Night,
-    verdict: Verdict,
-    wishes: Wishes,
-    plan: FieldPlan | None,
-    now: datetime,
-) -> AlertFacts:
-    """What the night and its verdict give, whoever is told."""
-    outlook, window = verdict.outlook, verdict.window
-    usable = verdict.usable or (window.span if window else None)
+    told_hazards = [
+        hazard
+        for hazard in (outlook.hazards if outlook else ())
+        if hazard.level in (HazardLevel.WARN, HazardLevel.FAIL)
+    ]
     return AlertFacts(
         kind=kind,
         site_name=site.name,
         night=night.name,
         zone=site.zone,
-        decided_at=now,
+        decided_at=found.now,
         verdict=verdict.word,
-        person_zone=wishes.clock_zone,
-        window=usable,
+        person_zone=found.wishes.clock_zone,
+        window=verdict.usable or (window.span if window else None),
         best=outlook.best if outlook else None,
-        shortest_window=wishes.shortest_window,
+        shortest_window=found.wishes.shortest_window,
         leave_by=plan.leave_by if plan else None,
         home_about=plan.home_about if plan else None,
         drive=plan.drive if plan else None,
@@ -154,34 +156,28 @@ def _facts(
         change_pct=outlook.change_pct if outlook else None,
         overhead_pct=outlook.overhead_pct if outlook else None,
         sight=outlook.sight_text if outlook else "",
-        core=_track(window) if window else (),
-        target_name=_target_name(night.wishes.target),
+        record=found.record,
+        sky=sky,
+        cloud=tuple(found.cloud),
+        core=window.track if window is not None and is_up else (),
+        target_name=(target.name or "target") if target.kind is TargetKind.RADEC else "core",
         shapes=window.shapes if window else (),
         moon="no Moon" if window and night.wishes.moonless else "",
-        reasons=tuple(
-            _sentence(reason.text) for reason in verdict.reasons if reason.result is not Result.PASS
-        ),
-        hazards=_hazards(outlook) if outlook else (),
-        attributions=attributions(outlook) if outlook else (),
+        reasons=tuple(_sentence(each.text) for each in verdict.reasons if each.result is not Result.PASS),
+        hazards=tuple(_sentence(hazard.text) for hazard in told_hazards),
+        attributions=credits,
         forecast_issued_at=outlook.newest_issue if outlook else None,
-        decide_at=plan.leave_by - wishes.notice if plan and kind is AlertKind.HEADS_UP else None,
+        decide_at=plan.leave_by - found.wishes.notice if plan and kind is AlertKind.HEADS_UP else None,
         sunset=night.sun.sets[0] if night.sun.sets else None,
         dark_from=night.dark[0].start if night.dark else None,
         dark_until=night.dark[-1].end if night.dark else None,
         sunrise=night.sun.rises[-1] if night.sun.rises else None,
+        invented=found.invented,
+        field=found.notes,
         access_note=" ".join(filter(None, (site.access_note, site.notes))),
         signal_lost_at=plan.signal_lost_at if plan else None,
         worth=verdict.worth,
     )
-
-
-def _track(window: DarkWindow) -> tuple[TrackPoint, ...]:
-    """Where the target stands; nothing where that is the core of another season, below the horizon."""
-    return window.track if all(point.altitude_deg > 0 for point in window.track) else ()
-
-
-def _target_name(target: Target) -> str:
-    return (target.name or "target") if target.kind is TargetKind.RADEC else "core"
 
 
 def say_agreement(outlook: Outlook) -> str:
@@ -195,33 +191,46 @@ def say_agreement(outlook: Outlook) -> str:
     return f"{_number(clear).capitalize()} of {_number(answered)} models {verb} clear."
 
 
+def _number(count: int) -> str:
+    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+
+
 def attributions(outlook: Outlook) -> tuple[Attribution, ...]:
     """Credits of the sources really used, each once."""
     credits = (Attribution(source.attribution, source.attribution_url) for source in outlook.sources)
     return tuple(dict.fromkeys(credits))
 
 
-def _number(count: int) -> str:
-    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
-
-
-def _doubt(telling: NotificationDecision, verdict: Verdict, wishes: Wishes) -> str:
-    return "" if telling.kind is AlertKind.STAND_DOWN else say_doubt(verdict.chance_pct, wishes)
-
-
-def _cause(telling: NotificationDecision, verdict: Verdict, wishes: Wishes) -> str:
-    if telling.kind is AlertKind.STAND_DOWN:
-        return "clear sky is no longer likely" if telling.why is Why.TURNED_BAD else telling.text
-    if telling.kind is AlertKind.HEADS_UP and verdict.outlook is not None:
-        is_sure = (verdict.chance_pct or 0) >= wishes.chance_go_pct
-        return "" if is_sure else hangs_on(verdict.outlook)
-    return telling.text if telling.kind is AlertKind.CHANGED or telling.why is Why.LAST_WORD else ""
-
-
-def _hazards(outlook: Outlook) -> tuple[str, ...]:
-    told = (HazardLevel.WARN, HazardLevel.FAIL)
-    return tuple(_sentence(hazard.text) for hazard in outlook.hazards if hazard.level in told)
-
-
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def sky_note(site: Site, window: DarkWindow, ephemeris: Ephemeris, *, aod: float | None = None) -> SkyNote:
+    """The sky of one window. aod: aerosol optical depth at 550 nm, None when unknown."""
+    return note_of(window, window_sky(site, window, ephemeris, aod))
+
+
+def note_of(window: DarkWindow, sky: WindowSky) -> SkyNote:
+    """What a message says of a window's sky."""
+    return SkyNote(
+        subject=window.target.name or SKY_SUBJECTS.get(window.target.kind, "the target"),
+        mag_arcsec2=sky.middle.mag_arcsec2,
+        loss_mag=sky.worst.loss_mag,
+        dimmed_mag=sky.middle.dimmed_mag,
+        smoke_mag=sky.middle.smoke_mag,
+        towns=tuple(_town(dome, under=dome in sky.stood_over) for dome in sky.domes if not dome.inside),
+        inside=next((dome.name for dome in sky.domes if dome.inside), ""),
+    )
+
+
+def town_glows(site: Site) -> tuple[TownGlow, ...]:
+    """The towns whose light stands over a site's horizon, brightest first."""
+    found = domes(site.lat_deg, site.lon_deg)
+    return tuple(_town(dome, under=False) for dome in found if not dome.inside)
+
+
+def _town(dome: Dome, *, under: bool) -> TownGlow:
+    """Drawn the higher and wider the brighter the dome: a sketch of it, as of the band."""
+    size = min(max((dome.excess / USUAL_EXCESS) ** 0.4, SMALLEST), LARGEST)
+    usual = TownGlow(dome.bearing_deg, dome.distance_km, name=dome.name, under_target=under)
+    return replace(usual, height_deg=usual.height_deg * size, half_width_deg=usual.half_width_deg * size)

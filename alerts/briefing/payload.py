@@ -62,24 +62,80 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.payload_field import field_values, place_values, sky_values
+from alerts.briefing.facts.alert import AlertFacts, Briefing
+from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.briefing.text.alert_lines import cautions_for
 from alerts.briefing.text.alert_view import web_address
 from alerts.briefing.text.event import event_told, event_values
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, plain
+from alerts.common.text import LONGEST_NAME, direction_word, plain
 from alerts.common.time_text import utc_text
 from alerts.common.units import Units, in_units
-from alerts.judging.site_choice import OtherSite
+from alerts.field.exposure import Exposure
+from alerts.sky.night import TrackPoint
 
 VERSION = 1
-_TIMES = ("leave_by", "home_about", "decide_at", "sunset", "sunrise", "forecast_issued_at", "decided_at")
 LARGEST_BYTES = 20_000
 """Standard Webhooks: payloads stay below 20 kB."""
+_TIMES = ("leave_by", "home_about", "decide_at", "sunset", "sunrise", "forecast_issued_at", "decided_at")
+_FIELD_TIMES = (
+    "arrive", "latest_departure", "give_up_at", "signal_lost_at", "civil_dusk", "nautical_dusk",
+    "full_dark", "dawn", "gate_closes", "gate_opens",
+)  # fmt: skip
+
+
+def payload_values(
+    briefing: Briefing, alerts: Sequence[AlertFacts], *, subject: str, text: str
+) -> dict[str, object]:
+    """The whole payload; the last alerts are left out when it would be larger than receivers take.
+
+    alerts: those of the briefing in the order they are shown. subject, text: the message in words.
+    """
+    data: dict[str, Any] = {
+        "version": VERSION,
+        "message_id": briefing.message_id,
+        "invented": briefing.is_invented,
+        "units": briefing.units.word,
+        "subject": subject,
+        "text": text,
+        "cautions": list(cautions_for(alerts)),
+        "alerts_left_out": 0,
+        "alerts": [],
+    }
+    whole: dict[str, object] = {
+        "type": f"alert.{alerts[0].kind.value}",
+        "timestamp": utc_text(max(facts.decided_at for facts in alerts)),
+        "data": data,
+    }
+    values = [alert_values(facts, briefing.units) for facts in alerts]
+    room = LARGEST_BYTES - size_of(whole)
+    fitting = _fitting(values, room)
+    if len(fitting) < len(values):  # only the first keeps its notes for the field
+        fitting = _fitting([*values[:1], *({**entry, "field": None} for entry in values[1:])], room)
+    data["alerts"] = fitting
+    data["alerts_left_out"] = len(alerts) - len(fitting)
+    return whole
+
+
+def _fitting(values: list[dict[str, object]], room: int) -> list[dict[str, object]]:
+    """As many as fit, from the first on."""
+    taken: list[dict[str, object]] = []
+    for entry in values:
+        room -= size_of(entry) + 1
+        if room < 8:  # a comma each, and the digits of alerts_left_out
+            break
+        taken.append(entry)
+    return taken
+
+
+def size_of(value: object) -> int:
+    """Bytes of the value as compact UTF-8 JSON."""
+    return len(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode())
 
 
 def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, object]:
     """One alert as JSON values; the keys are described above. units: of the texts."""
+    has_dark = facts.dark_from is not None and facts.dark_until is not None
     return {
         "kind": facts.kind.value,
         "verdict": facts.verdict.value,
@@ -88,7 +144,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "night": facts.night.isoformat(),
         "window": span_values(facts.window),
         "best": span_values(facts.best),
-        "dark": _dark(facts),
+        "dark": {"start": utc_text(facts.dark_from), "end": utc_text(facts.dark_until)} if has_dark else None,
         "shortest_window_minutes": round(facts.shortest_window.total_seconds() / 60),
         **{name: utc_text(getattr(facts, name)) for name in _TIMES},
         "drive_minutes": None if facts.drive is None else round(facts.drive.total_seconds() / 60),
@@ -102,7 +158,7 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
             "leave_by": utc_text(facts.told_leave_by),
         },
         "target": plain(facts.target_name),
-        "track": _track(facts),
+        "track": [place_values(point) for point in facts.core],
         "shapes": [{"shape": entry.shape.value, **_edges(entry.span)} for entry in facts.shapes],
         "agreement": plain(facts.agreement),
         "spread_pct": list(facts.spread_pct) if facts.spread_pct else None,
@@ -123,23 +179,22 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "signal_lost_at": utc_text(facts.signal_lost_at),
         "is_unsettled": facts.is_unsettled,
         "fork": plain(facts.fork),
-        "others": [_other_site(each) for each in facts.others],
+        "others": [
+            {
+                "site": plain(other.site_name, LONGEST_NAME),
+                "verdict": other.verdict.value,
+                "chance_pct": other.chance_pct,
+                "window": span_values(other.window),
+                "leave_by": utc_text(other.leave_by),
+            }
+            for other in facts.others
+        ],
         "field": field_values(facts.field),
         "outcome_url": web_address(facts.outcome_url) if facts.is_go else "",
         "night_url": web_address(facts.night_url),
         "attributions": [
             {"text": plain(credit.text), "url": web_address(credit.url)} for credit in facts.attributions
         ],
-    }
-
-
-def _other_site(other: OtherSite) -> dict[str, object]:
-    return {
-        "site": plain(other.site_name, LONGEST_NAME),
-        "verdict": other.verdict.value,
-        "chance_pct": other.chance_pct,
-        "window": span_values(other.window),
-        "leave_by": utc_text(other.leave_by),
     }
 
 
@@ -152,68 +207,128 @@ def _edges(span: Span) -> dict[str, object]:
     return {"start": utc_text(span.start), "end": utc_text(span.end)}
 
 
-def _dark(facts: AlertFacts) -> dict[str, object] | None:
-    if facts.dark_from is None or facts.dark_until is None:
+def place_values(point: TrackPoint) -> dict[str, object]:
+    """A direction at a time: airless altitude, azimuth from north through east, and in words."""
+    return {
+        "at": utc_text(point.at),
+        "altitude_deg": round(point.altitude_deg, 2),
+        "azimuth_deg": round(point.azimuth_deg, 2),
+        "direction": direction_word(point.azimuth_deg),
+    }
+
+
+def sky_values(sky: SkyNote | None) -> dict[str, object] | None:
+    """The sky where the camera looks, and the towns round the site."""
+    if sky is None:
         return None
-    return {"start": utc_text(facts.dark_from), "end": utc_text(facts.dark_until)}
-
-
-def _track(facts: AlertFacts) -> list[dict[str, object]]:
-    return [place_values(point) for point in facts.core]
-
-
-def payload_values(
-    alerts: Sequence[AlertFacts],
-    *,
-    message_id: str,
-    units: Units,
-    subject: str,
-    text: str,
-    cautions: Sequence[str],
-) -> dict[str, object]:
-    """The whole payload; the last alerts are left out when it would be larger than receivers take."""
-    data: dict[str, Any] = {
-        "version": VERSION,
-        "message_id": message_id,
-        "invented": any(facts.invented for facts in alerts),
-        "units": units.word,
-        "subject": subject,
-        "text": text,
-        "cautions": list(cautions),
-        "alerts_left_out": 0,
-        "alerts": [],
+    return {
+        "subject": plain(sky.subject, LONGEST_NAME),
+        "mag_arcsec2": round(sky.mag_arcsec2, 2),
+        "loss_mag": round(sky.loss_mag, 2),
+        "dimmed_mag": round(sky.dimmed_mag, 2),
+        "smoke_mag": round(sky.smoke_mag, 2),
+        "inside": plain(sky.inside, LONGEST_NAME),
+        "towns": [
+            {
+                "name": plain(town.name, LONGEST_NAME),
+                "bearing_deg": round(town.bearing_deg) % 360,
+                "distance_km": round(town.distance_km),
+                "under_target": town.under_target,
+            }
+            for town in sky.towns
+        ],
     }
-    lead = alerts[0]
-    decided = max(facts.decided_at for facts in alerts)
-    whole: dict[str, object] = {
-        "type": f"alert.{lead.kind.value}",
-        "timestamp": utc_text(decided),
-        "data": data,
+
+
+def field_values(notes: FieldNotes | None) -> dict[str, object] | None:
+    """The notes for the field; the keys are described in payload.schema.json."""
+    if notes is None:
+        return None
+    kit, aim, frames, panorama, air = notes.kit, notes.aim, notes.frames, notes.panorama, notes.air
+    return {
+        **{name: utc_text(getattr(notes, name)) for name in _FIELD_TIMES},
+        "start": plain(notes.start, LONGEST_NAME),
+        "look_deg": round(notes.look_deg, 1),
+        "kit": {
+            "camera": plain(kit.camera.name, LONGEST_NAME),
+            "lens": kit.lens_words,
+            "focal_mm": round(kit.focal_mm, 1),
+            "equivalent_mm": round(kit.equivalent_mm, 1),
+            "assumed": [str(each) for each in kit.assumed],
+        },
+        "exposure": _exposure(notes.exposure),
+        "aim": {
+            "azimuth_deg": round(aim.azimuth_deg, 1),
+            "tilt_deg": round(aim.tilt_deg, 1),
+            "portrait": aim.portrait,
+            "has_ground": aim.has_ground,
+        },
+        "frames": {
+            "frames": frames.frames,
+            "darks": frames.darks,
+            "start_at": utc_text(frames.start_at),
+            "best_at": utc_text(frames.best_at),
+            "sky_s": round(frames.sky_s),
+            "darks_s": round(frames.darks_s),
+            "over": plain(frames.over, LONGEST_NAME),
+            "what": frames.what,
+        },
+        "panorama": panorama
+        and {
+            "azimuths_deg": [round(azimuth, 1) for azimuth in panorama.azimuths_deg],
+            "tilts_deg": [round(tilt, 1) for tilt in panorama.tilts_deg],
+            "overlap": panorama.overlap,
+            "row_s": round(panorama.row_s),
+        },
+        "standings": [
+            {
+                "foreground": plain(standing.foreground, LONGEST_NAME),
+                "bearing_deg": standing.bearing_deg,
+                "what": standing.what,
+                **place_values(standing.at),
+            }
+            for standing in notes.standings
+        ],
+        "moon": {
+            "lit": round(notes.moon_lit, 3),
+            "rises": [utc_text(at) for at in notes.moon_rises],
+            "sets": [utc_text(at) for at in notes.moon_sets],
+        },
+        "showers": [
+            {
+                "name": shower.name,
+                "zhr": shower.zhr,
+                "days_to_peak": round(shower.days_to_peak, 1),
+                "hourly": shower.hourly,
+                "highest": place_values(shower.highest),
+            }
+            for shower in notes.showers
+        ],
+        "air": {
+            "felt_c": air.felt_c,
+            "wind_ms": air.wind_ms,
+            "wet_pct": air.wet_pct,
+            "on_lens": air.on_lens,
+        },
     }
-    fitting = _fitting([alert_values(facts, units) for facts in alerts], LARGEST_BYTES - size_of(whole))
-    data["alerts"] = fitting
-    data["alerts_left_out"] = len(alerts) - len(fitting)
-    return whole
 
 
-def _fitting(values: list[dict[str, object]], room: int) -> list[dict[str, object]]:
-    """As many as fit, from the first on; where not all do, only the first keeps its notes for the field."""
-    whole = _taken(values, room)
-    if len(whole) == len(values):
-        return whole
-    return _taken([*values[:1], *({**entry, "field": None} for entry in values[1:])], room)
-
-
-def _taken(values: list[dict[str, object]], room: int) -> list[dict[str, object]]:
-    taken: list[dict[str, object]] = []
-    for entry in values:
-        room -= size_of(entry) + 1
-        if room < 8:  # a comma each, and the digits of alerts_left_out
-            break
-        taken.append(entry)
-    return taken
-
-
-def size_of(value: object) -> int:
-    """Bytes of the value as compact UTF-8 JSON."""
-    return len(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode())
+def _exposure(exposure: Exposure) -> dict[str, object]:
+    return {
+        "shutter_s": round(exposure.shutter_s, 4),
+        "f_number": exposure.aperture.f_number,
+        "iso": exposure.iso.value,
+        "core_px": round(exposure.core_px, 1),
+        "worst_px": round(exposure.worst_px, 1),
+        "rules": [
+            {
+                "name": rule.name,
+                "is_thumb": rule.is_thumb,
+                "limit_s": round(min(rule.limit_s, 1e4), 2),
+                "set_s": round(rule.set_s, 4),
+                "core_px": round(rule.core_px, 1),
+                "worst_px": round(rule.worst_px, 1),
+            }
+            for rule in exposure.rules
+        ],
+    }

@@ -8,20 +8,27 @@ fits is taken. Jinja2 stops at anything undefined, and escapes everything in HTM
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from functools import cache
 
 import css_inline
-from jinja2 import TemplateSyntaxError
+from jinja2 import (
+    ChoiceLoader,
+    DictLoader,
+    Environment,
+    PackageLoader,
+    StrictUndefined,
+    TemplateError,
+    TemplateSyntaxError,
+)
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts, PictureLink
 from alerts.briefing.payload import payload_values
-from alerts.briefing.template_environment import BUILT_IN, TEMPLATE_FAULTS, Templates
+from alerts.briefing.text.alert_lines import CHAT_CAUTION, TURN_ROUND, cautions_for
 from alerts.briefing.text.alert_view import AlertView, credits_of, view_alert, web_address
-from alerts.briefing.text.cautions import CHAT_CAUTION, TURN_ROUND, cautions_for
-from alerts.common.text import shorten, unmentioned
+from alerts.common.text import capital, sentence, shorten, unmentioned
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
 
@@ -32,16 +39,39 @@ CHAT_LINES = 10
 CHAT_LINE_CHARS = 300
 CHAT_LABELS = ("Leave by", "Window", "Core", "Home about", "Watch out", "Also", "Other sites")
 INVENTED_MARK = "[Invented] "
+TEMPLATE_FAULTS = (TemplateError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+"""What a template can raise: its own errors, and those of the expressions in it."""
 
-__all__ = [
-    "build_payload",
-    "first_line",
-    "ranked",
-    "render_chat",
-    "render_mail",
-    "render_marked_chat",
-    "render_subject",
-]
+
+class Templates:
+    """Renders by name, an operator's template before the built-in one of the same name.
+
+    own: name (`go.line.txt.j2`) to source. Nothing is compiled before it is used. Text is escaped in
+    HTML only; anything undefined is an error.
+    """
+
+    def __init__(self, own: Mapping[str, str] | None = None) -> None:
+        self.own = dict(own or {})
+        self._environments = {}
+        for html in (False, True):
+            environment = Environment(
+                loader=ChoiceLoader([DictLoader(self.own), PackageLoader("alerts.briefing")]),
+                undefined=StrictUndefined,
+                autoescape=html,
+                auto_reload=False,  # neither source changes while the process runs
+                trim_blocks=True,
+                lstrip_blocks=True,
+            )
+            environment.filters["capital"] = capital  # Jinja2's own would make the rest small
+            environment.filters["sentence"] = sentence
+            self._environments[html] = environment
+
+    def render(self, name: str, values: Mapping[str, object], *, html: bool = False) -> str:
+        """Raises one of TEMPLATE_FAULTS when a template is broken."""
+        return self._environments[html].get_template(name).render(values)
+
+
+BUILT_IN = Templates()
 
 
 def render_mail(
@@ -57,36 +87,45 @@ def render_mail(
     except TEMPLATE_FAULTS as fault:
         if not templates.own:
             raise
-        mail = _mail(briefing, pictures, BUILT_IN)
-        return replace(mail, problems=(_problem(fault),))
+        where = f" in {fault.name}, line {fault.lineno}" if isinstance(fault, TemplateSyntaxError) else ""
+        what = shorten(" ".join(str(fault).split()), 200) or type(fault).__name__
+        problem = f"Your message templates can't be used{where} ({what}); the built-in ones were. Mend yours."
+        return replace(_mail(briefing, pictures, BUILT_IN), problems=(problem,))
 
 
 def _mail(briefing: Briefing, pictures: Sequence[PictureLink], templates: Templates) -> MailParts:
-    values = _message_values(briefing, pictures, templates)
+    alerts, views = ranked(briefing), _views(briefing)
+    values = {
+        "subject": _subject(briefing, views, templates),
+        "views": [
+            {
+                **_with_line(view, templates),
+                "pictures": [link for link in pictures if briefing.alerts[link.alert] is facts],
+            }
+            for facts, view in zip(alerts, views, strict=True)
+        ],
+        "invented": briefing.is_invented,
+        "cautions": cautions_for(alerts),
+        "turn_round": TURN_ROUND,
+        "credits": credits_of(alerts),
+        "manage_url": web_address(briefing.manage_url),
+        "unsubscribe_url": web_address(briefing.unsubscribe_url),
+    }
     text = templates.render("message.txt.j2", values)
     html = templates.render("message.html.j2", values, html=True)
     return MailParts(str(values["subject"]), text, _inliner().inline(html))
 
 
-def _problem(fault: Exception) -> str:
-    """One sentence for the operator."""
-    where = f" in {fault.name}, line {fault.lineno}" if isinstance(fault, TemplateSyntaxError) else ""
-    what = shorten(" ".join(str(fault).split()), 200) or type(fault).__name__
-    return f"Your message templates can't be used{where} ({what}); the built-in ones were. Mend yours."
+@cache
+def _inliner() -> css_inline.CSSInliner:
+    return css_inline.CSSInliner(keep_style_tags=True, load_remote_stylesheets=False)
 
 
 def build_payload(briefing: Briefing) -> dict[str, object]:
     """The neutral JSON of a webhook, described in payload.py; at most 20 kB."""
     alerts, views = ranked(briefing), _chat_views(briefing)
     subject = _subject(briefing, views, BUILT_IN)
-    return payload_values(
-        alerts,
-        message_id=briefing.message_id,
-        units=briefing.units,
-        subject=subject,
-        text=_chat(alerts, views, subject),
-        cautions=cautions_for(alerts),
-    )
+    return payload_values(briefing, alerts, subject=subject, text=_chat(alerts, views, subject))
 
 
 def render_marked_chat(briefing: Briefing) -> str:
@@ -95,15 +134,12 @@ def render_marked_chat(briefing: Briefing) -> str:
     Every character that would mean something there is escaped, so names show as they were typed.
     """
     first, *rest = render_chat(briefing).splitlines()
-    lines = [f"**{_escaped(first)}**", *(_marked(line) for line in rest)]
+    lines = [f"**{_escaped(first)}**"]
+    for line in rest:
+        label, colon, text = line.partition(": ")
+        is_labelled = colon and label in CHAT_LABELS
+        lines.append(f"**{label}:** {_escaped(text)}" if is_labelled else _escaped(line))
     return "  \n".join(lines)  # two spaces: CommonMark's line break
-
-
-def _marked(line: str) -> str:
-    label, colon, text = line.partition(": ")
-    if colon and label in CHAT_LABELS:
-        return f"**{label}:** {_escaped(text)}"
-    return _escaped(line)
 
 
 def _escaped(text: str) -> str:
@@ -134,96 +170,6 @@ def _chat(alerts: tuple[AlertFacts, ...], views: Sequence[AlertView], subject: s
     return "\n".join(lines[:CHAT_LINES])
 
 
-def render_subject(briefing: Briefing, templates: Templates = BUILT_IN) -> str:
-    """The whole story in 60 characters; a long site name is shortened before anything else is."""
-    return _subject(briefing, _views(briefing), templates)
-
-
-def _views(briefing: Briefing) -> list[AlertView]:
-    """The words of each alert, in the order they are shown."""
-    return [view_alert(facts, briefing.units) for facts in _told_once(ranked(briefing))]
-
-
-def _chat_views(briefing: Briefing) -> list[AlertView]:
-    """As `_views`, without the notes for the field: no chat shows them, and they take time to word."""
-    alerts = tuple(replace(facts, field=None) for facts in briefing.alerts)
-    return _views(replace(briefing, alerts=alerts))
-
-
-def _told_once(alerts: tuple[AlertFacts, ...]) -> Iterator[AlertFacts]:
-    """The other sites of a night and its fork beside the first alert on it, without those told anyway."""
-    seen: set[date] = set()
-    for facts in alerts:
-        mine = {each.site_name for each in alerts if each.night == facts.night}
-        is_first = facts.night not in seen
-        seen.add(facts.night)
-        others = tuple(each for each in facts.others if is_first and each.site_name not in mine)
-        yield replace(facts, others=others, fork=facts.fork if is_first else "")
-
-
-def _subject(briefing: Briefing, views: Sequence[AlertView], templates: Templates) -> str:
-    mark = INVENTED_MARK if briefing.is_invented else ""
-    room = LONGEST_SUBJECT - len(mark)
-    lead, others = views[0], list(views[1:])
-    for candidate in _subjects(lead, others, templates):
-        if len(candidate) <= room:
-            return mark + candidate
-    return mark + _with_short_name(lead, others, room, templates)
-
-
-def _with_short_name(lead: AlertView, others: list[AlertView], room: int, templates: Templates) -> str:
-    """The richest subject that leaves 20 characters for the name, else the plainest."""
-    spare = [room - len(line) + 1 for line in _subjects(replace(lead, name="x"), others, templates)]
-    chosen = next((i for i, chars in enumerate(spare) if chars >= TELLING_NAME), len(spare) - 1)
-    name = shorten(lead.name, max(SHORTEST_NAME, spare[chosen]))
-    return _subjects(replace(lead, name=name), others, templates)[chosen]
-
-
-def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
-    """The alerts as they are shown: best first, but before all else what calls someone back."""
-    return tuple(sorted(briefing.alerts, key=lambda facts: facts.kind is not AlertKind.STAND_DOWN))
-
-
-def _subjects(lead: AlertView, others: list[AlertView], templates: Templates) -> list[str]:
-    rendered = templates.render(f"{lead.form}.subject.txt.j2", {"alert": lead, "others": others})
-    return [line.strip() for line in rendered.splitlines() if line.strip()]
-
-
-def _message_values(
-    briefing: Briefing, pictures: Sequence[PictureLink], templates: Templates
-) -> dict[str, object]:
-    alerts, views = ranked(briefing), _views(briefing)
-    shown = [[link for link in pictures if briefing.alerts[link.alert] is facts] for facts in alerts]
-    return {
-        "subject": _subject(briefing, views, templates),
-        "views": [
-            {**_with_line(view, templates), "pictures": links}
-            for view, links in zip(views, shown, strict=True)
-        ],
-        "invented": briefing.is_invented,
-        "cautions": cautions_for(alerts),
-        "turn_round": TURN_ROUND,
-        "credits": credits_of(alerts),
-        "manage_url": web_address(briefing.manage_url),
-        "unsubscribe_url": web_address(briefing.unsubscribe_url),
-    }
-
-
-def first_line(facts: AlertFacts, units: Units = Units.METRIC) -> str:
-    """The line that a message opens with."""
-    return _line(view_alert(facts, units), BUILT_IN)
-
-
-def _with_line(view: AlertView, templates: Templates) -> dict[str, object]:
-    """An alert's words and its first line."""
-    return {"words": view, "line": _line(view, templates)}
-
-
-def _line(view: AlertView, templates: Templates) -> str:
-    line = templates.render(f"{view.form}.line.txt.j2", {"alert": view})
-    return " ".join(line.split())
-
-
 def _unmentioned(view: AlertView) -> AlertView:
     """The words with every text that people wrote made harmless for a chat server."""
     return replace(
@@ -242,6 +188,64 @@ def _unmentioned(view: AlertView) -> AlertView:
     )
 
 
-@cache
-def _inliner() -> css_inline.CSSInliner:
-    return css_inline.CSSInliner(keep_style_tags=True, load_remote_stylesheets=False)
+def ranked(briefing: Briefing) -> tuple[AlertFacts, ...]:
+    """The alerts as they are shown: best first, but before all else what calls someone back."""
+    return tuple(sorted(briefing.alerts, key=lambda facts: facts.kind is not AlertKind.STAND_DOWN))
+
+
+def _views(briefing: Briefing) -> list[AlertView]:
+    """The words of each alert, in the order they are shown.
+
+    The other sites of a night and its fork stand beside the first alert on it, without those told anyway.
+    """
+    alerts = ranked(briefing)
+    views, seen = [], set[date]()
+    for facts in alerts:
+        if facts.night in seen:
+            told = replace(facts, others=(), fork="")
+        else:
+            mine = {each.site_name for each in alerts if each.night == facts.night}
+            told = replace(facts, others=tuple(o for o in facts.others if o.site_name not in mine))
+        seen.add(facts.night)
+        views.append(view_alert(told, briefing.units))
+    return views
+
+
+def _chat_views(briefing: Briefing) -> list[AlertView]:
+    """As `_views`, without the notes for the field: no chat shows them, and they take time to word."""
+    return _views(replace(briefing, alerts=tuple(replace(facts, field=None) for facts in briefing.alerts)))
+
+
+def render_subject(briefing: Briefing, templates: Templates = BUILT_IN) -> str:
+    """The whole story in 60 characters; a long site name is shortened before anything else is."""
+    return _subject(briefing, _views(briefing), templates)
+
+
+def _subject(briefing: Briefing, views: Sequence[AlertView], templates: Templates) -> str:
+    mark = INVENTED_MARK if briefing.is_invented else ""
+    room = LONGEST_SUBJECT - len(mark)
+    lead, others = views[0], list(views[1:])
+    for candidate in _subjects(lead, others, templates):
+        if len(candidate) <= room:
+            return mark + candidate
+    # none fits: the richest subject that leaves 20 characters for the name, else the plainest
+    spare = [room - len(line) + 1 for line in _subjects(replace(lead, name="x"), others, templates)]
+    chosen = next((i for i, chars in enumerate(spare) if chars >= TELLING_NAME), len(spare) - 1)
+    name = shorten(lead.name, max(SHORTEST_NAME, spare[chosen]))
+    return mark + _subjects(replace(lead, name=name), others, templates)[chosen]
+
+
+def _subjects(lead: AlertView, others: list[AlertView], templates: Templates) -> list[str]:
+    rendered = templates.render(f"{lead.form}.subject.txt.j2", {"alert": lead, "others": others})
+    return [line.strip() for line in rendered.splitlines() if line.strip()]
+
+
+def first_line(facts: AlertFacts, units: Units = Units.METRIC) -> str:
+    """The line that a message opens with."""
+    return str(_with_line(view_alert(facts, units), BUILT_IN)["line"])
+
+
+def _with_line(view: AlertView, templates: Templates) -> dict[str, object]:
+    """An alert's words and its first line."""
+    line = templates.render(f"{view.form}.line.txt.j2", {"alert": view})
+    return {"words": view, "line": " ".join(line.split())}

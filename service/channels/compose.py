@@ -8,8 +8,7 @@ from datetime import datetime
 
 from alerts.briefing.assemble import PngPicture, mail_with_pictures
 from alerts.briefing.facts.alert import Briefing
-from alerts.briefing.render import build_payload
-from alerts.briefing.template_environment import BUILT_IN, Templates
+from alerts.briefing.render import BUILT_IN, Templates, build_payload
 from service.channels.model import Form, Outgoing
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead
-from alerts.briefing.facts.whole_minutes import track_to_the_minute
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, track_to_the_minute
 from alerts.common.time_text import (
     MONTHS,
     nearest_minute,

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from alerts.briefing.text.far_nights import look_ahead
+from alerts.briefing.far_nights import look_ahead
 from alerts.common.span import Span
 from alerts.common.text import listed
 from alerts.common.time_text import say_clock

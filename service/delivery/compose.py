@@ -7,7 +7,7 @@ import logging
 from datetime import UTC, datetime
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
-from alerts.briefing.template_environment import TEMPLATE_FAULTS
+from alerts.briefing.render import TEMPLATE_FAULTS
 from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
 from service.accounts.notices.render import notice_payload, render_notice_mail
 from service.accounts.notices.text import NoticeKind, write_notice

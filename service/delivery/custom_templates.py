@@ -8,12 +8,10 @@ from datetime import date, timedelta
 from importlib.resources import files
 from pathlib import Path
 
-from alerts.briefing.collect import preview_facts
+from alerts.briefing.collect import NightFindings, preview_facts, sky_note
 from alerts.briefing.collect_field import build_field_notes
-from alerts.briefing.collect_sky import sky_note
 from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.render import render_mail
-from alerts.briefing.template_environment import BUILT_IN, Templates
+from alerts.briefing.render import BUILT_IN, Templates, render_mail
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Reason, Result
 from alerts.judging.site_choice import OtherSite
@@ -80,17 +78,17 @@ def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
     window = night.windows[0]
     plan = plan_trip(night, window.span, wishes, site)
     reasons = (Reason("chance", Result.PASS, "the chance is 81 %, you asked for 70 %"),)
-    facts = preview_facts(
+    found = NightFindings(
         site=site,
         night=night,
         verdict=Verdict(VerdictWord.GO, reasons, window, None),
         wishes=wishes,
         plan=plan,
         now=night.span.start,
-        field=build_field_notes(site, night, window, plan, wishes, ephemeris),
         sky=sky_note(site, window, ephemeris),
         record="Forecasts like this came clear 9 of 12 times here.",
         invented=True,
     )
+    facts = preview_facts(replace(found, notes=build_field_notes(found, window, ephemeris)))
     other = OtherSite("Sample Lake", VerdictWord.WAIT, 55, window.span, plan.leave_by)
     return replace(facts, preview=preview, chance_pct=81, cause="cloud after 01:00", others=(other,))

@@ -17,14 +17,12 @@ from typing import Any
 from alerts.briefing.assemble import PngPicture, draw_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.render import ranked
-from alerts.briefing.template_environment import BUILT_IN, TEMPLATE_FAULTS, Templates
+from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.briefing.render import BUILT_IN, TEMPLATE_FAULTS, Templates, ranked
 from alerts.common.errors import DuskbellError
-from alerts.common.span import Span
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night
 from service.channels.compose import Enclosed
 from service.delivery.claim import Told
 from service.delivery.png import with_file
@@ -106,22 +104,16 @@ class Workshop:
 def _draw(facts: AlertFacts, scene: Scene, ephemeris: Ephemeris, units: Units) -> tuple[PngPicture, ...]:
     assert facts.window is not None, "asked only with a window"
     night = scene.night()
-    drawn = draw_pictures(
+    usable = facts.window
+    drawn = NightToDraw(
         scene.site,
         night,
-        _window_with(night, facts.window),
+        next((window for window in night.windows if window.span.overlap(usable) is not None), None),
         facts.field if facts.is_go else None,
-        ephemeris,
-        cloud=facts.cloud,
-        glows=facts.sky.towns if facts.sky else (),
-        units=units,
+        facts.cloud,
+        facts.sky.towns if facts.sky else (),
     )
-    return tuple(map(with_file, drawn))
-
-
-def _window_with(night: Night, span: Span) -> DarkWindow | None:
-    """The dark window of which `span` is the usable part."""
-    return next((window for window in night.windows if window.span.overlap(span) is not None), None)
+    return tuple(map(with_file, draw_pictures(drawn, ephemeris, units=units)))
 
 
 def _calendar(briefing: Briefing, told: Sequence[Told], stamped_at: datetime) -> bytes:

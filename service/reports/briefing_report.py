@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.briefing.assemble import draw_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
-from alerts.briefing.collect import preview_facts
+from alerts.briefing.collect import NightFindings, preview_facts, sky_note
 from alerts.briefing.collect_field import build_field_notes
-from alerts.briefing.collect_sky import sky_note
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, Briefing
 from alerts.briefing.facts.field_notes import FieldNotes
-from alerts.briefing.pictures.drawing import Picture
-from alerts.briefing.pictures.night_scene import shown_span
-from alerts.briefing.pictures.palettes import LIGHT, PRINT, Palette
+from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette, Picture
+from alerts.briefing.pictures.night_scene import NightToDraw, shown_span
 from alerts.briefing.render import build_payload, render_mail
 from alerts.common.errors import BadInput
 from alerts.common.units import Units
@@ -77,36 +75,17 @@ def build_brief(
     kit: None takes the usual one and says so. in_calendars: None where no other calendar has the night.
     ahead: what is said where no forecast reaches the night yet, or where it has no window."""
     window = verdict.window or (night.windows[0] if night.windows else None)
-    plan, notes, sky = None, None, None
     cloud = cloud_hours(shown_span(night), forecasts, now=now) if forecasts else ()
+    found = NightFindings(site=site, night=night, verdict=verdict, wishes=wishes, now=now, cloud=cloud)
     if window is not None:
-        plan = plan_trip(night, verdict.usable or window.span, wishes, site)
-        notes = build_field_notes(
-            site, night, window, plan, wishes, ephemeris, kit=kit, outlook=verdict.outlook, cloud=cloud
-        )
+        found = replace(found, plan=plan_trip(night, verdict.usable or window.span, wishes, site))
+        notes = build_field_notes(found, window, ephemeris, kit)
         aod = verdict.outlook.aerosol_optical_depth if verdict.outlook else None
-        sky = sky_note(site, window, ephemeris, aod=aod)
-    facts = preview_facts(
-        site=site,
-        night=night,
-        verdict=verdict,
-        wishes=wishes,
-        plan=plan,
-        now=now,
-        field=notes,
-        sky=sky,
-        record=_record(verdict, say_record),
-        cloud=cloud,
-        ahead=ahead,
-    )
-    briefing = Briefing(message_id=PREVIEW_ID, alerts=(facts,), units=units)
-    return Brief(site, night, window, notes, briefing, ephemeris, now, in_calendars)
-
-
-def _record(verdict: Verdict, say_record: SayRecord | None) -> str:
-    if say_record is None or verdict.window is None or verdict.chance_pct is None:
-        return ""
-    return say_record(verdict.window.span.start, verdict.chance_pct)
+        found = replace(found, notes=notes, sky=sky_note(site, window, ephemeris, aod=aod))
+    if say_record is not None and verdict.window is not None and verdict.chance_pct is not None:
+        found = replace(found, record=say_record(verdict.window.span.start, verdict.chance_pct))
+    briefing = Briefing(message_id=PREVIEW_ID, alerts=(preview_facts(found, ahead),), units=units)
+    return Brief(site, night, window, found.notes, briefing, ephemeris, now, in_calendars)
 
 
 def brief_text(brief: Brief) -> str:
@@ -142,17 +121,9 @@ def brief_calendar(brief: Brief) -> bytes:
 def brief_pictures(brief: Brief, palette: Palette = LIGHT) -> tuple[Picture, ...]:
     """The night, and with a window the view through the lens and for an arch the panorama."""
     facts = brief.briefing.alerts[0]
-    return draw_pictures(
-        brief.site,
-        brief.night,
-        brief.window,
-        brief.notes,
-        brief.ephemeris,
-        palette,
-        cloud=facts.cloud,
-        glows=facts.sky.towns if facts.sky else (),
-        units=brief.briefing.units,
-    )
+    glows = facts.sky.towns if facts.sky else ()
+    drawn = NightToDraw(brief.site, brief.night, brief.window, brief.notes, facts.cloud, glows)
+    return draw_pictures(drawn, brief.ephemeris, palette, units=brief.briefing.units)
 
 
 def brief_picture(brief: Brief, name: str) -> Picture:

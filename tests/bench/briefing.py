@@ -22,17 +22,15 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "unit" / "briefing")]
 
-from sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of
+from sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of, going
 
 from alerts.briefing.assemble import PngPicture, draw_pictures, mail_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
-from alerts.briefing.facts.field_notes import FieldNotes
+from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.briefing.render import build_payload, render_mail
 from alerts.notifying.model import AlertKind
-from alerts.sites.model import Site
-from alerts.sky.night import DarkWindow, Night
 from service.delivery.png import with_file
 
 BASE64_GROWTH = 4 / 3 * 78 / 76
@@ -46,7 +44,7 @@ def words(facts: AlertFacts) -> None:
 
 def pictures(found: Case, facts: AlertFacts) -> MailParts:
     """The same with the pictures drawn and made into PNG."""
-    drawn = draw_pictures(*_scene(found), ephemeris(), glows=found.sky.towns if found.sky else ())
+    drawn = draw_pictures(_scene(found), ephemeris())
     files = [with_file(picture) for picture in drawn]
     return mail_with_pictures(_briefing(facts), {0: files}, calendar=_calendar(facts))
 
@@ -59,11 +57,13 @@ def shared(facts: AlertFacts, files: tuple[PngPicture, ...]) -> MailParts:
 def notes(found: Case) -> None:
     assert found.window is not None
     assert found.plan is not None
-    build_field_notes(found.sample.site, found.night, found.window, found.plan, WISHES, ephemeris())
+    known = going(found.sample.site, found.night, found.window, found.plan, WISHES)
+    build_field_notes(known, found.window, ephemeris())
 
 
-def _scene(found: Case) -> tuple[Site, Night, DarkWindow | None, FieldNotes | None]:
-    return found.sample.site, found.night, found.window, found.notes
+def _scene(found: Case) -> NightToDraw:
+    glows = found.sky.towns if found.sky else ()
+    return NightToDraw(found.sample.site, found.night, found.window, found.notes, (), glows)
 
 
 def _briefing(facts: AlertFacts) -> Briefing:
@@ -98,7 +98,7 @@ def main() -> None:
     seconds = 1.0 if options.quick else 5.0
     name = "july"
     found, facts = case(name), facts_of(name, AlertKind.GO)
-    files = tuple(map(with_file, draw_pictures(*_scene(found), ephemeris())))
+    files = tuple(map(with_file, draw_pictures(_scene(found), ephemeris())))
     nights = [each for each in SAMPLES if case(each).window is not None]
     result = {
         "text_html_ics_per_s": round(rate(lambda: words(facts), seconds), 1),

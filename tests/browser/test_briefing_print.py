@@ -17,7 +17,8 @@ from sample_nights import SAMPLES, case, ephemeris, facts_of, invented_cloud, pr
 
 from alerts.briefing.assemble import draw_pictures, page_with_pictures
 from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.pictures.palettes import LIGHT, PRINT, Palette
+from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette
+from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.field.kit_text import parse_kit
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
@@ -51,16 +52,9 @@ def page_of(facts: AlertFacts, palette: Palette = LIGHT, name: str = "") -> str:
     """The message as one page with its pictures."""
     found, drawn = case(name) if name else None, ()
     if found is not None and found.sky is not None:
-        drawn = draw_pictures(
-            found.sample.site,
-            found.night,
-            found.window,
-            facts.field,
-            ephemeris(),
-            palette,
-            cloud=facts.cloud,
-            glows=found.sky.towns,
-        )
+        site, glows = found.sample.site, found.sky.towns
+        night = NightToDraw(site, found.night, found.window, facts.field, facts.cloud, glows)
+        drawn = draw_pictures(night, ephemeris(), palette)
     briefing = Briefing(
         message_id="msg_0123456789abcdefghjkmnpqrs",
         alerts=(facts,),

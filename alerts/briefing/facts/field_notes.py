@@ -11,7 +11,7 @@ from datetime import datetime
 
 from alerts.field.aim import Aim
 from alerts.field.exposure import Exposure
-from alerts.field.frame_plan import FramePlan
+from alerts.field.frame_plan import HIGHEST_OVER_DEG, FramePlan
 from alerts.field.kit import Kit
 from alerts.field.panorama import Panorama
 from alerts.sites.model import Gate
@@ -27,6 +27,11 @@ class Standing:
     bearing_deg: float
     what: str
     at: TrackPoint
+
+    @property
+    def reads_as_over(self) -> bool:
+        """Whether one would say so: the core not where it stands too high for the ground below it."""
+        return self.what == "foot" or self.at.altitude_deg <= HIGHEST_OVER_DEG
 
 
 @dataclass(frozen=True, slots=True)

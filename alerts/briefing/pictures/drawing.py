@@ -1,26 +1,178 @@
-"""What all pictures share: a drawn picture, its lettering, and the template round it.
+"""What all pictures share: colours, lettering, a drawn picture, and the template round it.
 
 A picture is SVG from a template (`templates/*.svg.j2`), drawn for a width in CSS pixels: 360 for a
-phone and for mail, 720 for a desk. It asks nothing of the machine but a font of `lettering.FAMILY`.
+phone and for mail, 720 for a desk. It asks nothing of the machine but a font of `FAMILY`.
+
+Nothing in a picture rests on colour alone: the core's path is solid, the Moon's dashed, cloud hatched,
+the window framed, and each carries its words.
 """
 
 from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from alerts.briefing.pictures.lettering import FAMILY, fitting, is_drawable, text_width
-from alerts.briefing.pictures.palettes import Palette
-from alerts.common.text import LONGEST_NAME, plain
+from alerts.briefing.facts.alert import PictureLink
+from alerts.common.text import LONGEST_NAME, plain, shorten
 
 NARROW, WIDE = 360, 720
 WIDE_FROM = 560
 BODY = 12.0
 HEAD = 15.0
+
+
+@dataclass(frozen=True, slots=True)
+class Palette:
+    """One set of colours, `#rrggbb`.
+
+    day, night: the sky at sunset and in full darkness; ground: land against the sky, ground_text: words
+    on it. glow: light of towns.
+    """
+
+    name: str
+    surface: str
+    text: str
+    muted: str
+    line: str
+    lamp: str
+    core: str
+    moon: str
+    cloud: str
+    warn: str
+    day: str
+    night: str
+    ground: str
+    ground_text: str
+    glow: str
+
+
+DARK = Palette(
+    name="dark",
+    surface="#18212b",
+    text="#ece6d9",
+    muted="#a7b0b6",
+    line="#3a4854",
+    lamp="#f0b34e",
+    core="#d3c3ff",
+    moon="#a9cfe8",
+    cloud="#8496a3",
+    warn="#ff9a7a",
+    day="#42586e",
+    night="#0c1118",
+    ground="#05080b",
+    ground_text="#ece6d9",
+    glow="#f0b34e",
+)
+LIGHT = Palette(
+    name="light",
+    surface="#fffdf8",
+    text="#1c232a",
+    muted="#525c65",
+    line="#c9c0af",
+    lamp="#8a4a00",
+    core="#5b45a5",
+    moon="#2f6285",
+    cloud="#66737d",
+    warn="#a3290f",
+    day="#fdf1da",
+    night="#d5d8e0",
+    ground="#a9a294",
+    ground_text="#1c232a",
+    glow="#d98a1f",
+)
+PRINT = Palette(
+    name="print",
+    surface="#ffffff",
+    text="#000000",
+    muted="#404040",
+    line="#9a9a9a",
+    lamp="#000000",
+    core="#1a1a1a",
+    moon="#404040",
+    cloud="#5c5c5c",
+    warn="#000000",
+    day="#ffffff",
+    night="#dcdcdc",
+    ground="#b0b0b0",
+    ground_text="#000000",
+    glow="#8a8a8a",
+)
+PALETTES = {palette.name: palette for palette in (DARK, LIGHT, PRINT)}
+
+
+def mixed(first: str, second: str, share: float) -> str:
+    """`share` (0..1) of the way from one colour to the other."""
+    held = min(max(share, 0.0), 1.0)
+    pairs = ((int(first[k : k + 2], 16), int(second[k : k + 2], 16)) for k in (1, 3, 5))
+    return "#" + "".join(f"{round(a + (b - a) * held):02x}" for a, b in pairs)
+
+
+FAMILY = "DejaVu Sans, Verdana, sans-serif"
+
+_REGULAR = (
+    318, 401, 460, 838, 636, 950, 780, 275, 390, 390, 500, 838, 318, 361, 318, 337, 636, 636, 636, 636,
+    636, 636, 636, 636, 636, 636, 337, 337, 838, 838, 838, 531, 1000, 684, 686, 698, 770, 632, 575, 775,
+    752, 295, 295, 656, 557, 863, 748, 787, 603, 787, 695, 635, 611, 732, 684, 989, 685, 611, 685, 390,
+    337, 390, 838, 500, 500, 613, 635, 550, 635, 615, 352, 635, 634, 278, 278, 579, 278, 974, 634, 612,
+    635, 635, 411, 521, 392, 634, 592, 818, 592, 592, 525, 636, 337, 636, 838,
+)  # fmt: skip
+"""Advance widths of the characters from space to tilde."""
+_BOLDER = 1.11
+_OTHERS = 0.66
+_SPECIAL = {"°": 500, "–": 500, "·": 318, "…": 1000}
+
+DRAWABLE = (
+    (0x20, 0x7E), (0xA0, 0x17F), (0x218, 0x21B), (0x300, 0x304), (0x306, 0x30C), (0x384, 0x3CE),
+    (0x400, 0x45F), (0x490, 0x491), (0x1E9E, 0x1E9E), (0x1EA0, 0x1EF9), (0x2010, 0x2015),
+    (0x2018, 0x201E), (0x2020, 0x2022), (0x2026, 0x2026), (0x2030, 0x2030), (0x2032, 0x2033),
+    (0x2039, 0x203A), (0x20AC, 0x20AC), (0x2116, 0x2116), (0x2122, 0x2122), (0x2153, 0x2154),
+    (0x2190, 0x2193), (0x2212, 0x2212),
+)  # fmt: skip
+"""Code points that the packaged font surely holds: Latin, Greek, Cyrillic, signs."""
+
+
+def text_width(text: str, size: float, *, bold: bool = False) -> float:
+    """Width of one line in the unit of `size`.
+
+    Widths are those of DejaVu Sans, in thousandths of the font size; a browser's own font differs by a
+    few per cent, so room is left.
+    """
+    thousandths = 0.0
+    for char in text:
+        place = ord(char) - 32
+        known = 0 <= place < len(_REGULAR)
+        thousandths += _REGULAR[place] if known else _SPECIAL.get(char, _OTHERS * 1000)
+    return thousandths * size / 1000 * (_BOLDER if bold else 1)
+
+
+def is_drawable(text: str) -> bool:
+    """Whether a bare machine with only the packaged font can draw it."""
+    return all(any(first <= ord(char) <= last for first, last in DRAWABLE) for char in text)
+
+
+def fitting(text: str, room: float, size: float, *, bold: bool = False) -> str:
+    """The text, shortened with an ellipsis where it is wider than `room`."""
+    shown, length = text, len(text)
+    while shown and text_width(shown, size, bold=bold) > room:
+        length = min(length, len(shown)) - 1
+        shown = shorten(text, length)
+    return shown
+
+
+def wrapped(text: str, room: float, size: float) -> tuple[str, ...]:
+    """The text in lines no wider than `room`, broken at spaces; a longer word is shortened."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if text_width(longer, size) <= room or not lines[-1]:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return tuple(fitting(line, room, size) for line in lines if line)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +187,10 @@ class Picture:
     alt: str
     width_px: int
     height_px: int
+
+    def link(self, src: str, alert: int) -> PictureLink:
+        """The picture where a mail or a page shows it, see `PictureLink`."""
+        return PictureLink(src, self.alt, self.width_px, self.height_px, alert)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +222,10 @@ class Label:
         """Whether the two lie on each other, with a hair's breadth between them."""
         apart = abs(self.y - other.y) >= max(self.size, other.size)
         return not apart and self.left < other.right + 4 and other.left < self.right + 4
+
+    def is_on(self, lines: Iterable[float]) -> bool:
+        """Whether it lies on one of these upright lines."""
+        return any(self.left - 4 < x < self.right + 4 for x in lines)
 
 
 def spaced(labels: Iterable[Label]) -> list[Label]:
@@ -102,13 +262,12 @@ def xml_text(text: str, longest: int = LONGEST_NAME) -> str:
 
     Jinja2 escapes the markup in it; what is taken out here no escaping could save.
     """
-    shown = plain(text, longest)
-    return "".join(char for char in shown if _is_xml(char))
-
-
-def _is_xml(char: str) -> bool:
-    code = ord(char)
-    return unicodedata.category(char) != "Cn" or (code & 0xFFFE != 0xFFFE and not 0xFDD0 <= code <= 0xFDEF)
+    return "".join(
+        char
+        for char in plain(text, longest)
+        if unicodedata.category(char) != "Cn"
+        or (ord(char) & 0xFFFE != 0xFFFE and not 0xFDD0 <= ord(char) <= 0xFDEF)
+    )
 
 
 def drawn_name(name: str, instead: str) -> str:
@@ -117,32 +276,19 @@ def drawn_name(name: str, instead: str) -> str:
     return shown if shown and is_drawable(shown) else instead
 
 
-def render(
-    name: str,
-    *,
-    key: str,
-    alt: str,
-    width: float,
-    height: float,
-    palette: Palette,
-    values: Mapping[str, object],
-) -> Picture:
-    """Fill the template of that name. key: makes ids unique where several pictures share a page."""
-    svg = (
-        _templates()
-        .get_template(f"{name}.svg.j2")
-        .render(
-            key=key,
-            name=name,
-            alt=xml_text(alt, 4000),
-            width=round(width),
-            height=round(height),
-            colours=palette,
-            family=FAMILY,
-            **values,
-        )
+def render(picture: Picture, palette: Palette, values: Mapping[str, object]) -> Picture:
+    """The picture with its drawing: the template of its name filled in."""
+    template = _templates().get_template(f"{picture.name}.svg.j2")
+    svg = template.render(
+        key=picture.name,  # before all ids: pictures of several names may share a page
+        alt=xml_text(picture.alt, 4000),
+        width=picture.width_px,
+        height=picture.height_px,
+        colours=palette,
+        family=FAMILY,
+        **values,
     )
-    return Picture(name, svg, alt, round(width), round(height))
+    return replace(picture, svg=svg)
 
 
 def path_of(points: Iterable[tuple[float, float]], *, close: bool = False) -> str:

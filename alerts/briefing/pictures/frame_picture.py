@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
 from alerts.briefing.pictures.drawing import (
     BODY,
+    LIGHT,
     NARROW,
     Label,
+    Palette,
     Picture,
     drawn_name,
     heading,
@@ -19,18 +20,29 @@ from alerts.briefing.pictures.drawing import (
     render,
     spaced,
     within,
+    wrapped,
 )
-from alerts.briefing.pictures.frame_alt import glow_sentences, panorama_alt, standing_sentences, view_alt
-from alerts.briefing.pictures.frame_scene import ViewScene
-from alerts.briefing.pictures.geometry import Box, Point, clipped, runs, strips
-from alerts.briefing.pictures.lettering import wrapped
-from alerts.briefing.pictures.palettes import LIGHT, Palette
-from alerts.briefing.pictures.plane import LensPlane, Plane, UnrolledPlane
-from alerts.common.text import article, clock_in
+from alerts.briefing.pictures.frame_scene import (
+    ViewScene,
+    glow_sentences,
+    panorama_alt,
+    standing_sentences,
+    view_alt,
+)
+from alerts.briefing.pictures.geometry import (
+    Box,
+    LensPlane,
+    Plane,
+    Point,
+    UnrolledPlane,
+    clipped,
+    runs,
+    strips,
+)
+from alerts.common.text import article
 from alerts.field.panorama import Panorama
 from alerts.field.projection import View
 from alerts.sites.compass import direction_word
-from alerts.sites.model import Foreground
 
 EDGE = 12.0
 LINE = 17.0
@@ -43,85 +55,58 @@ BELOW_DEG, ABOVE_DEG = 18.0, 16.0
 """Land and sky that a panorama shows below the horizon and above the apex."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Dome:
-    x: float
-    y: float
-    rx: float
-    ry: float
-
-
-def draw_view(
-    scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW, key: str = "view"
-) -> Picture:
+def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """One frame through the lens; the picture's edge is the frame's."""
-    view = scene.view
-    time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
+    view, aim = scene.view, scene.aim
     focal = f"{scene.kit.focal_mm:g}"
-    title = f"Through {article(focal) if scene.kit.assumed else 'your'} {focal} mm at {time}"
-    head, baseline = heading(title, _aim_words(scene), width, palette)
-    across = (width - 2 * EDGE) * (UPRIGHT_WIDTH if scene.aim.portrait else 1)
+    title = f"Through {article(focal) if scene.kit.assumed else 'your'} {focal} mm at {scene.time(scene.at)}"
+    toward = (
+        f"toward {aim.azimuth_deg:.0f}° ({direction_word(aim.azimuth_deg)}), tilted up {aim.tilt_deg:.0f}°"
+    )
+    toward += ", held upright" if aim.portrait else ""
+    head, baseline = heading(title, toward, width, palette)
+    across = (width - 2 * EDGE) * (UPRIGHT_WIDTH if aim.portrait else 1)
     left, top = (width - across) / 2, baseline + 12
     box = Box(
         round(left, 1), top, round(left + across, 1), round(top + across * view.height_mm / view.width_mm, 1)
     )
-    plane = LensPlane(view, box)
-    ticks = _ticks(scene, plane, palette, step_deg=_tick_step(view))
+    wide_deg = 2 * np.degrees(np.arctan(view.width_mm / 2 / view.focal_mm))
+    step_deg = next((step for step in (1.0, 2.0, 5.0, 10.0, 15.0) if wide_deg / step <= 7), 30.0)
     said = [*standing_sentences(scene, drawn=True), *glow_sentences(scene, drawn=True)]
-    said += [] if scene.aim.has_ground else ["No ground is in this frame."]
+    said += [] if aim.has_ground else ["No ground is in this frame."]
     caption = _caption(said, box.bottom + 36, width, palette)
-    values, names = _values(scene, plane, palette)
-    values["labels"], values["names"] = [*head, *ticks, *caption], names
-    values["ticks"] = _tick_places(scene, plane, _tick_step(view))
-    height = (caption[-1].y if caption else box.bottom + 18) + 12
-    alt = view_alt(scene)
-    return render("view", key=key, alt=alt, width=width, height=height, palette=palette, values=values)
+    values = _values(scene, LensPlane(view, box), palette, step_deg, [*head, *caption])
+    height = round((caption[-1].y if caption else box.bottom + 18) + 12)
+    return render(Picture("view", "", view_alt(scene), width, height), palette, values)
 
 
-def draw_panorama(
-    scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW, key: str = "panorama"
-) -> Picture:
+def draw_panorama(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """The whole arch, unrolled, with the frames that hold it. The scene must have a panorama."""
     plan = scene.panorama
     assert plan is not None, "only an arch has a panorama"
-    time = clock_in(scene.zone, [scene.at], scene.units.clock_hours).time(scene.at)
     frames = f"{plan.frames} upright frames" + (f" in {plan.rows} rows" if plan.rows > 1 else "")
-    head, baseline = heading(f"The arch at {time}", f"{frames}, {scene.kit.focal_mm:g} mm", width, palette)
-    plane = _unrolled(scene, plan, width, baseline + 12)
-    caption = _caption(_panorama_words(plan), plane.box.bottom + 36, width, palette)
-    values, names = _values(scene, plane, palette)
-    values["frames"] = _frames(scene, plan, plane)
-    values["sky_labels"] = [*_frame_numbers(plan, plane, palette), *_sky_labels(scene, plane, palette)]
-    step_deg = 30.0
-    ticks = _ticks(scene, plane, palette, step_deg=step_deg)
-    values["labels"], values["names"] = [*head, *ticks, *caption], names
-    values["ticks"] = _tick_places(scene, plane, step_deg)
-    height = caption[-1].y + 12
-    alt = panorama_alt(scene, plan)
-    return render("panorama", key=key, alt=alt, width=width, height=height, palette=palette, values=values)
-
-
-def _unrolled(scene: ViewScene, plan: Panorama, width: int, top: float) -> UnrolledPlane:
+    title = f"The arch at {scene.time(scene.at)}"
+    head, baseline = heading(title, f"{frames}, {scene.kit.focal_mm:g} mm", width, palette)
     span_deg = min(360.0, plan.step_deg * plan.frames + 20)
     scale = (width - 2 * EDGE) / span_deg
     tall = (BELOW_DEG + scene.apex.altitude_deg + ABOVE_DEG) * scale
-    box = Box(EDGE, top, width - EDGE, round(top + tall, 1))
-    return UnrolledPlane(box, scene.apex.azimuth_deg, -BELOW_DEG, scale)
-
-
-def _aim_words(scene: ViewScene) -> str:
-    aim = scene.aim
-    held = ", held upright" if aim.portrait else ""
-    toward = f"{aim.azimuth_deg:.0f}° ({direction_word(aim.azimuth_deg)})"
-    return f"toward {toward}, tilted up {aim.tilt_deg:.0f}°{held}"
-
-
-def _panorama_words(plan: Panorama) -> list[str]:
+    box = Box(EDGE, baseline + 12, width - EDGE, round(baseline + 12 + tall, 1))
+    plane = UnrolledPlane(box, scene.apex.azimuth_deg, -BELOW_DEG, scale)
     tilts = " and ".join(f"{tilt:.0f}°" for tilt in plan.tilts_deg)
-    return [
+    said = (
         f"Camera tilted up {tilts}, turned {plan.step_deg:.0f}° from frame to frame, left to right "
         f"({plan.overlap * 100:.0f} % overlap)."
+    )
+    caption = _caption([said], box.bottom + 36, width, palette)
+    values = _values(scene, plane, palette, 30.0, [*head, *caption])
+    values["frames"] = _frames(scene, plan, plane)
+    numbers = [  # 1, 2, 3 … along the top, where each frame of a row points
+        Label(x, box.top + 13, str(k), palette.text, 11, "middle")
+        for k, (x, _) in enumerate(plane.place([(0.0, each) for each in plan.azimuths_deg]), start=1)
     ]
+    values["sky_labels"] = [*numbers, *_sky_labels(scene, plane, palette)]
+    alt, height = panorama_alt(scene, plan), round(caption[-1].y + 12)
+    return render(Picture("panorama", "", alt, width, height), palette, values)
 
 
 def _caption(sentences: Sequence[str], top: float, width: int, palette: Palette) -> list[Label]:
@@ -129,10 +114,18 @@ def _caption(sentences: Sequence[str], top: float, width: int, palette: Palette)
     return [Label(EDGE, top + k * LINE, line, palette.text) for k, line in enumerate(lines)]
 
 
-def _values(scene: ViewScene, plane: Plane, palette: Palette) -> tuple[dict[str, object], list[Label]]:
-    """What both pictures draw, and the names of the foregrounds."""
+def _values(
+    scene: ViewScene, plane: Plane, palette: Palette, step_deg: float, beside: Sequence[Label]
+) -> dict[str, object]:
+    """What both pictures draw. step_deg: between marks along the lower edge. beside: words round it."""
+    ticks = _ticks(plane, step_deg)
+    compass = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW"}
+    azimuths = [
+        Label(x, plane.box.bottom + 18, compass.get(azimuth, f"{azimuth}°"), palette.muted, anchor="middle")
+        for azimuth, x in ticks
+    ]
     pointers, names = _foreground_names(scene, plane, palette)
-    values: dict[str, object] = {
+    return {
         "box": plane.box,
         "band": _band(scene, plane),
         "land": _land(scene, plane),
@@ -144,8 +137,10 @@ def _values(scene: ViewScene, plane: Plane, palette: Palette) -> tuple[dict[str,
         "frames": [],
         "pointers": pointers,
         "sky_labels": _sky_labels(scene, plane, palette),
+        "labels": [*beside, *spaced(azimuths)],
+        "names": names,
+        "ticks": [x for _, x in ticks],
     }
-    return values, names
 
 
 def _band(scene: ViewScene, plane: Plane) -> list[tuple[str, float]]:
@@ -191,7 +186,7 @@ def _objects(scene: ViewScene, plane: Plane) -> list[str]:
     return paths
 
 
-def _domes(scene: ViewScene, plane: Plane) -> list[_Dome]:
+def _domes(scene: ViewScene, plane: Plane) -> list[dict[str, float]]:
     found = []
     for glow in scene.glows:
         side, top = (glow.half_width_deg, glow.height_deg)
@@ -199,7 +194,8 @@ def _domes(scene: ViewScene, plane: Plane) -> list[_Dome]:
             [(0, glow.bearing_deg), (0, glow.bearing_deg + side), (top, glow.bearing_deg)]
         )
         if not np.isnan([*middle, *beside, *above]).any():
-            found.append(_Dome(*middle, abs(beside[0] - middle[0]), abs(above[1] - middle[1])))
+            rx, ry = abs(beside[0] - middle[0]), abs(above[1] - middle[1])
+            found.append({"x": middle[0], "y": middle[1], "rx": rx, "ry": ry})
     return found
 
 
@@ -210,12 +206,24 @@ def _core(scene: ViewScene, plane: Plane) -> Point | None:
 
 
 def _sky_labels(scene: ViewScene, plane: Plane, palette: Palette) -> list[Label]:
-    core, target = _core(scene, plane), _target(scene, plane)
-    labels = [] if core is None else [_core_label(scene, plane, palette, core)]
+    """Beside the core, on the side with room (in a panorama small, inside the arch), and over the target."""
+    core, target, box = _core(scene, plane), _target(scene, plane), plane.box
+    labels = []
+    if core is not None and isinstance(plane, UnrolledPlane):
+        side = -1 if core[0] > (box.left + box.right) / 2 else 1
+        labels.append(_beside(core, side * 9, "core", palette, 11.0))
+    elif core is not None:
+        side = -1 if box.right - core[0] < 110 else 1
+        labels.append(_beside(core, side * 13, f"core, {scene.core.altitude_deg:.0f}° up", palette, 13.0))
     if target is not None and scene.target is not None:
         words = f"{drawn_name(scene.target_words, 'target')}, {scene.target.altitude_deg:.0f}° up"
         labels.append(Label(target[0], target[1] - 13, words, palette.text, 13, "middle", True))
-    return spaced(within(label, plane.box.left + 4, plane.box.right - 4) for label in labels)
+    return spaced(within(label, box.left + 4, box.right - 4) for label in labels)
+
+
+def _beside(core: Point, gap: float, words: str, palette: Palette, size: float) -> Label:
+    anchor = "end" if gap < 0 else "start"
+    return Label(core[0] + gap, core[1] + 4, words, palette.core, size, anchor, True)
 
 
 def _target(scene: ViewScene, plane: Plane) -> Point | None:
@@ -226,27 +234,18 @@ def _target(scene: ViewScene, plane: Plane) -> Point | None:
     return place if plane.box.holds(place) else None
 
 
-def _core_label(scene: ViewScene, plane: Plane, palette: Palette, core: Point) -> Label:
-    """Beside the core, on the side with room; in a panorama small, inside the arch."""
-    words, size = f"core, {scene.core.altitude_deg:.0f}° up", 13.0
-    to_left = plane.box.right - core[0] < 110
-    if isinstance(plane, UnrolledPlane):
-        words, size, to_left = "core", 11.0, core[0] > (plane.box.left + plane.box.right) / 2
-    gap = 9 if isinstance(plane, UnrolledPlane) else 13
-    anchor = "end" if to_left else "start"
-    return Label(core[0] + (-gap if to_left else gap), core[1] + 4, words, palette.core, size, anchor, True)
-
-
 def _foreground_names(scene: ViewScene, plane: Plane, palette: Palette) -> tuple[list[Point], list[Label]]:
     """A pointer at the foot of each foreground in the frame, and its name on the land below."""
     box = plane.box
     pointers: list[Point] = []
     labels: list[Label] = []
     for foreground in scene.foregrounds:
-        foot = plane.place([(_land_deg(scene, foreground), foreground.bearing_deg)])[0]
+        bearing_deg = foreground.bearing_deg
+        land_deg, _ = min(scene.ridge, key=lambda pair: abs((pair[1] - bearing_deg + 180) % 360 - 180))
+        foot = plane.place([(land_deg, bearing_deg)])[0]
         if not box.holds(foot, 4):
             continue
-        name = drawn_name(foreground.name, f"{foreground.bearing_deg:.0f}°")
+        name = drawn_name(foreground.name, f"{bearing_deg:.0f}°")
         baseline = min(foot[1] + 24, box.bottom - 5)
         label = within(
             Label(foot[0], baseline, name, palette.ground_text, anchor="middle"), box.left + 4, box.right - 4
@@ -259,29 +258,12 @@ def _foreground_names(scene: ViewScene, plane: Plane, palette: Palette) -> tuple
     return pointers, labels
 
 
-def _land_deg(scene: ViewScene, foreground: Foreground) -> float:
-    nearest = min(scene.ridge, key=lambda pair: abs((pair[1] - foreground.bearing_deg + 180) % 360 - 180))
-    return nearest[0]
-
-
-def _tick_step(view: View) -> float:
-    wide_deg = 2 * np.degrees(np.arctan(view.width_mm / 2 / view.focal_mm))
-    return next((step for step in (1.0, 2.0, 5.0, 10.0, 15.0) if wide_deg / step <= 7), 30.0)
-
-
-def _tick_places(scene: ViewScene, plane: Plane, step_deg: float) -> list[float]:
-    return [x for _, x in _tick_azimuths(scene, plane, step_deg)]
-
-
-def _tick_azimuths(scene: ViewScene, plane: Plane, step_deg: float) -> list[tuple[int, float]]:
+def _ticks(plane: Plane, step_deg: float) -> list[tuple[int, float]]:
     """Round azimuths and where they cross the horizon, or the frame's lower part where that is higher."""
-    box = plane.box
-    reach, middle = (
-        min(plane.reach_deg, 89.0 if isinstance(plane, LensPlane) else 180.0),
-        plane.middle_azimuth_deg,
-    )
-    level = 0.0
+    box, middle = plane.box, plane.middle_azimuth_deg
+    reach, level = min(plane.reach_deg, 180.0), 0.0
     if isinstance(plane, LensPlane):
+        reach = min(plane.reach_deg, 89.0)
         lowest, _ = plane.view.direction(0.0, -plane.view.height_mm / 2)
         level = max(0.0, float(lowest))
     first = int(np.ceil((middle - reach) / step_deg))
@@ -294,42 +276,20 @@ def _tick_azimuths(scene: ViewScene, plane: Plane, step_deg: float) -> list[tupl
     ]
 
 
-def _ticks(scene: ViewScene, plane: Plane, palette: Palette, *, step_deg: float) -> list[Label]:
-    compass = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW"}
-    labels = [
-        Label(x, plane.box.bottom + 18, compass.get(azimuth, f"{azimuth}°"), palette.muted, anchor="middle")
-        for azimuth, x in _tick_azimuths(scene, plane, step_deg)
-    ]
-    return spaced(labels)
-
-
 def _frames(scene: ViewScene, plan: Panorama, plane: UnrolledPlane) -> list[str]:
     """Outlines of the panorama's frames, as they lie on the unrolled sky."""
     paths = []
+    side = np.linspace(-1, 1, 9)
     for tilt in plan.tilts_deg:
         for azimuth in plan.azimuths_deg:
             view = View.of(scene.kit, azimuth, tilt, portrait=True)
-            outline = plane.place(_outline(view))
+            half_w, half_h = view.width_mm / 2, view.height_mm / 2
+            x = np.concatenate([side * half_w, np.full(9, half_w), -side * half_w, np.full(9, -half_w)])
+            y = np.concatenate([np.full(9, half_h), -side * half_h, np.full(9, -half_h), side * half_h])
+            altitudes, azimuths = view.direction(x, y)
+            outline = plane.place(list(zip(altitudes.tolist(), azimuths.tolist(), strict=True)))
             jump = plane.box.right - plane.box.left
             broken = any(abs(b[0] - a[0]) > jump / 2 for a, b in pairwise(outline))
             if not broken and (path := path_of(clipped(outline, plane.box), close=True)):
                 paths.append(path)
     return paths
-
-
-def _frame_numbers(plan: Panorama, plane: UnrolledPlane, palette: Palette) -> list[Label]:
-    """1, 2, 3 … along the top, where each frame of a row points."""
-    places = plane.place([(0.0, azimuth) for azimuth in plan.azimuths_deg])
-    return [
-        Label(x, plane.box.top + 13, str(k), palette.text, 11, "middle")
-        for k, (x, _) in enumerate(places, start=1)
-    ]
-
-
-def _outline(view: View) -> list[tuple[float, float]]:
-    half_w, half_h = view.width_mm / 2, view.height_mm / 2
-    side = np.linspace(-1, 1, 9)
-    x = np.concatenate([side * half_w, np.full(9, half_w), -side * half_w, np.full(9, -half_w)])
-    y = np.concatenate([np.full(9, half_h), -side * half_h, np.full(9, -half_h), side * half_h])
-    altitude, azimuth = view.direction(x, y)
-    return list(zip(altitude.tolist(), azimuth.tolist(), strict=True))

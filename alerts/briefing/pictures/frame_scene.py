@@ -1,26 +1,32 @@
-"""What the camera will see at one moment, as plain values: band, core, land, foregrounds, town glow."""
+"""What the camera will see at one moment, as plain values (band, core, land, foregrounds, town glow), and the
+same in words for those who can't see it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import numpy.typing as npt
 
 from alerts.briefing.facts.field_notes import Standing, TownGlow
+from alerts.briefing.pictures.drawing import drawn_name
+from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.briefing.text.units import say_distance
+from alerts.common.span import Span
+from alerts.common.text import LONGEST_NAME, article, capital, clock_in, direction_word, listed, plain
 from alerts.common.units import Units
 from alerts.field.aim import Aim
 from alerts.field.kit import Kit
 from alerts.field.panorama import Panorama
 from alerts.field.projection import View
 from alerts.sites.horizon import ridge_deg
-from alerts.sites.model import Foreground, Site
+from alerts.sites.model import Foreground
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s
 from alerts.sky.milky_way import CORE, galactic_direction, geometry
-from alerts.sky.night import TrackPoint
+from alerts.sky.night import TargetKind, TrackPoint
 from alerts.sky.observers import Ground
+from alerts.sky.tracks import target_track
 
 Floats = npt.NDArray[np.float64]
 
@@ -31,6 +37,7 @@ not of how bright it is."""
 BULGE_SHARE, BULGE_DEG = 0.5, 25.0
 """By how much the strips widen about the core, and over which galactic longitude."""
 RIDGE_STEP_DEG = 1.0
+MOST_STANDINGS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,22 +78,25 @@ class ViewScene:
     def view(self) -> View:
         return View.of(self.kit, self.aim.azimuth_deg, self.aim.tilt_deg, portrait=self.aim.portrait)
 
+    def time(self, at: datetime) -> str:
+        """On the site's clock, as the reader's counts hours."""
+        return clock_in(self.zone, [at], self.units.clock_hours).time(at)
 
-def view_scene(
-    site: Site,
-    at: datetime,
-    kit: Kit,
-    aim: Aim,
-    ephemeris: Ephemeris,
-    *,
-    standings: Sequence[Standing] = (),
-    glows: Sequence[TownGlow] = (),
-    panorama: Panorama | None = None,
-    target: TrackPoint | None = None,
-    target_words: str = "",
-    units: Units = Units.METRIC,
-) -> ViewScene:
-    """The scene at one aware time."""
+
+def view_scene(drawn: NightToDraw, ephemeris: Ephemeris, units: Units = Units.METRIC) -> ViewScene:
+    """The scene at the best moment of a night's notes, which there must be.
+
+    It follows a target by coordinates besides the core. Of what stands over foregrounds only that which the
+    site shows: a viewer may be shown a site without them.
+    """
+    site, window, notes = drawn.site, drawn.window, drawn.notes
+    assert window is not None
+    assert notes is not None, "what the camera sees is drawn from its notes"
+    at = notes.frames.best_at
+    target = None
+    if window.target.kind is TargetKind.RADEC:
+        target = target_track(site, window.target, Span(at, at + timedelta(seconds=1)), ephemeris)[0]
+    shown = {(each.name, each.bearing_deg) for each in site.foregrounds}
     at_s = posix_s(at)
     ground, table = Ground.of([site]), ephemeris.table(at_s, at_s)
     altitude, azimuth = _altaz(ground, table, CORE[None], at_s)
@@ -96,18 +106,18 @@ def view_scene(
         site_name=site.name,
         zone=site.zone,
         at=at,
-        kit=kit,
-        aim=aim,
+        kit=notes.kit,
+        aim=notes.aim,
         core=TrackPoint(at, float(altitude[0]), float(azimuth[0])),
         apex=TrackPoint(at, float(sky.apex_altitude_deg[0, 0]), float(sky.apex_azimuth_deg[0, 0])),
         strips=tuple(_strip(ground, table, at_s, half) for half in BAND_HALF_WIDTHS_DEG),
         ridge=_pairs(ridge_deg(site.horizon, azimuths), azimuths),
         foregrounds=site.foregrounds,
-        standings=tuple(standings),
-        glows=tuple(glows),
-        panorama=panorama,
+        standings=tuple(each for each in notes.standings if (each.foreground, each.bearing_deg) in shown),
+        glows=tuple(drawn.glows),
+        panorama=notes.panorama,
         target=target,
-        target_words=target_words,
+        target_words=window.target.name or "target",
         units=units,
     )
 
@@ -129,3 +139,74 @@ def _altaz(ground: Ground, table: SkyTable, icrs: Floats, at_s: float) -> tuple[
 
 def _pairs(altitude: Floats, azimuth: Floats) -> tuple[tuple[float, float], ...]:
     return tuple((float(a), float(b)) for a, b in zip(altitude, azimuth, strict=True))
+
+
+def view_alt(scene: ViewScene) -> str:
+    """Everything that the frame shows, as sentences."""
+    aim, core, target = scene.aim, scene.core, scene.target
+    held = "upright" if aim.portrait else "level"
+    wide, high = scene.kit.field_of_view_deg(portrait=aim.portrait)
+    focal = f"{scene.kit.focal_mm:g}"
+    said = [
+        f"What {article(focal)} {focal} mm lens sees from {plain(scene.site_name, LONGEST_NAME)} at "
+        f"{scene.time(scene.at)}: {wide:.0f}° by {high:.0f}°, held {held}, toward "
+        f"{direction_word(aim.azimuth_deg)} ({aim.azimuth_deg:.0f}°), tilted up {aim.tilt_deg:.0f}°."
+    ]
+    if target is not None:
+        said.append(f"{capital(plain(scene.target_words, LONGEST_NAME))} stands {_up_in(target)}.")
+    if core.altitude_deg <= 0:
+        said.append("The core is below the horizon.")
+    elif scene.view.holds(core.altitude_deg, core.azimuth_deg):
+        said.append(f"The core stands {_up_in(core)}.")
+    else:
+        said.append(f"The core, {_up_in(core)}, is outside the frame.")
+    said += [*glow_sentences(scene), *standing_sentences(scene)]
+    if not aim.has_ground:
+        said.append("No ground is in the frame.")
+    return " ".join(said)
+
+
+def _up_in(place: TrackPoint) -> str:
+    return f"{place.altitude_deg:.0f}° up in the {direction_word(place.azimuth_deg)}"
+
+
+def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
+    """The arch and its frames, as sentences."""
+    rows = f" in {plan.rows} rows" if plan.rows > 1 else ""
+    tilts, focal = listed([f"{tilt:.0f}°" for tilt in plan.tilts_deg]), f"{scene.kit.focal_mm:g}"
+    return (
+        f"The Milky Way's arch from {plain(scene.site_name, LONGEST_NAME)} at {scene.time(scene.at)}: "
+        f"its top {_up_in(scene.apex)}, the core {_up_in(scene.core)}. "
+        f"It takes {plan.frames} upright frames{rows} with {article(focal)} {focal} mm lens, "
+        f"tilted up {tilts}, {plan.step_deg:.0f}° apart."
+    )
+
+
+def standing_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
+    """When core or foot stands over each foreground: `The core stands over the peak (196°) at 01:26.`
+
+    drawn: for letters in a picture, where a name may have some that the packaged font lacks.
+    """
+    usable = [each for each in scene.standings if each.reads_as_over]
+    said = []
+    for found in usable[:MOST_STANDINGS]:
+        what = "The core" if found.what == "core" else "The foot of the Milky Way"
+        shown = drawn_name(found.foreground, "the foreground") if drawn else None
+        name = shown or plain(found.foreground, LONGEST_NAME)
+        said.append(f"{what} stands over {name} ({found.bearing_deg:.0f}°) at {scene.time(found.at.at)}.")
+    return said
+
+
+def glow_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
+    """Towns whose light is in the frame: `Teruel, 27 km away, glows in the east (81°).` drawn: as above."""
+    said, unknown = [], "a town"
+    for glow in scene.glows:
+        heights = (0.0, glow.height_deg / 2, glow.height_deg)
+        if not any(scene.view.holds(height, glow.bearing_deg) for height in heights):
+            continue
+        name = drawn_name(glow.name, unknown) if drawn else plain(glow.name, LONGEST_NAME) or unknown
+        where = f"{direction_word(glow.bearing_deg)} ({round(glow.bearing_deg) % 360}°)"
+        said.append(
+            f"{capital(name)}, {say_distance(glow.distance_km, scene.units)} away, glows in the {where}."
+        )
+    return said

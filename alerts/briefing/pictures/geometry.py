@@ -1,10 +1,16 @@
-"""Shapes in a picture's plane: unbroken runs of points, strips, and what of them lies in a frame."""
+"""A picture's plane: places of directions in it (through one lens, or unrolled for a panorama), and shapes:
+unbroken runs of points, strips, and what of them lies in a frame."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from alerts.field.projection import View
 
 Point = tuple[float, float]
 
@@ -68,28 +74,93 @@ def clipped(shape: Sequence[Point], box: Box) -> list[Point]:
 
     Source: I. E. Sutherland and G. W. Hodgman, Reentrant polygon clipping, CACM 17 (1974), 32-42.
     """
-    found = list(shape)
     sides: tuple[Callable[[Point], float], ...] = (
         lambda p: p[0] - box.left,
         lambda p: box.right - p[0],
         lambda p: p[1] - box.top,
         lambda p: box.bottom - p[1],
     )
-    for inside in sides:
-        found = _clipped_on(found, inside)
+    found = list(shape)
+    for inside in sides:  # keep what lies where this isn't negative
+        kept: list[Point] = []
+        for before, after in zip([*found[-1:], *found[:-1]], found, strict=True):
+            was, now = inside(before), inside(after)
+            if (was >= 0) != (now >= 0):
+                share = was / (was - now)
+                kept.append(
+                    (before[0] + share * (after[0] - before[0]), before[1] + share * (after[1] - before[1]))
+                )
+            if now >= 0:
+                kept.append(after)
+        found = kept
     return found
 
 
-def _clipped_on(shape: list[Point], inside: Callable[[Point], float]) -> list[Point]:
-    """Keep what lies where `inside` isn't negative."""
-    kept: list[Point] = []
-    for before, after in zip([*shape[-1:], *shape[:-1]], shape, strict=True):
-        was, now = inside(before), inside(after)
-        if (was >= 0) != (now >= 0):
-            share = was / (was - now)
-            kept.append(
-                (before[0] + share * (after[0] - before[0]), before[1] + share * (after[1] - before[1]))
+Direction = tuple[float, float]
+"""Altitude and azimuth in degrees."""
+
+
+class Plane(Protocol):
+    """A picture's plane, y downward."""
+
+    @property
+    def box(self) -> Box: ...
+
+    @property
+    def middle_azimuth_deg(self) -> float: ...
+
+    @property
+    def reach_deg(self) -> float:
+        """How far to either side of the middle it shows."""
+        ...
+
+    def place(self, directions: Sequence[Direction]) -> list[Point]:
+        """Where directions fall; NaN where the plane can't show them."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class LensPlane:
+    """What one frame shows, scaled to fill its box."""
+
+    view: View
+    box: Box
+
+    @property
+    def middle_azimuth_deg(self) -> float:
+        return self.view.azimuth_deg
+
+    @property
+    def reach_deg(self) -> float:
+        return 100.0
+
+    def place(self, directions: Sequence[Direction]) -> list[Point]:
+        altitude, azimuth = np.array(directions, dtype=np.float64).reshape(-1, 2).T
+        x, y = self.view.project(altitude, azimuth)
+        scale = (self.box.right - self.box.left) / self.view.width_mm
+        middle_x, middle_y = (self.box.left + self.box.right) / 2, (self.box.top + self.box.bottom) / 2
+        return [(float(middle_x + a * scale), float(middle_y - b * scale)) for a, b in zip(x, y, strict=True)]
+
+
+@dataclass(frozen=True, slots=True)
+class UnrolledPlane:
+    """Azimuth across and altitude up, the same scale both ways."""
+
+    box: Box
+    middle_azimuth_deg: float
+    lowest_deg: float
+    pixels_per_deg: float
+
+    @property
+    def reach_deg(self) -> float:
+        return (self.box.right - self.box.left) / 2 / self.pixels_per_deg
+
+    def place(self, directions: Sequence[Direction]) -> list[Point]:
+        middle = (self.box.left + self.box.right) / 2
+        return [
+            (
+                middle + ((azimuth - self.middle_azimuth_deg + 180) % 360 - 180) * self.pixels_per_deg,
+                self.box.bottom - (altitude - self.lowest_deg) * self.pixels_per_deg,
             )
-        if now >= 0:
-            kept.append(after)
-    return kept
+            for altitude, azimuth in directions
+        ]

@@ -7,20 +7,21 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from alerts.briefing.pictures.drawing import (
+    LIGHT,
     NARROW,
     WIDE_FROM,
     Label,
+    Palette,
     Picture,
     drawn_name,
     heading,
+    mixed,
     path_of,
     render,
     spaced,
     within,
 )
-from alerts.briefing.pictures.night_alt import moon_words, night_alt
-from alerts.briefing.pictures.night_scene import NightScene, highest_shown_deg
-from alerts.briefing.pictures.palettes import LIGHT, Palette, mixed
+from alerts.briefing.pictures.night_scene import NightScene, highest_shown_deg, moon_words, night_alt
 from alerts.common.text import WEEKDAYS, Clock, clock_in, long_day
 from alerts.common.time_text import whole_minutes
 from alerts.sites.compass import direction_word
@@ -35,12 +36,6 @@ STEEP_DEG = 2.5
 """A path that climbs more than this in an hour needs its words on its lower side."""
 WORDS_ROOM = 62.0
 """Room that `SSW 19°` needs beside a line."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    x: float
-    width: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +79,20 @@ class _Plot:
     def sky_bottom(self) -> float:
         return self.sky_top + self.sky_height
 
+    @property
+    def window_lines(self) -> list[float]:
+        """Where the window's edges stand."""
+        window = self.scene.window
+        return [self.x(at) for at in (window.start, window.end)] if window else []
+
+    @property
+    def whole_hours(self) -> list[datetime]:
+        span = self.scene.span
+        local = self.clock.local(span.start)
+        first = span.start + (HOUR - timedelta(minutes=local.minute, seconds=local.second)) % HOUR
+        count = int((span.end - first) / HOUR) + 1
+        return [first + k * HOUR for k in range(count) if first + k * HOUR <= span.end]
+
     def x(self, at: datetime) -> float:
         share = (at - self.scene.span.start) / self.scene.span.duration
         return LEFT + (self.right - LEFT) * share
@@ -91,24 +100,19 @@ class _Plot:
     def y(self, altitude_deg: float) -> float:
         return self.sky_bottom - self.sky_height * altitude_deg / self.highest_deg
 
-    def cloud_y(self, cloud_pct: float) -> float:
-        return self.top + STRIP * cloud_pct / 100
 
-
-def draw_night(
-    scene: NightScene, palette: Palette = LIGHT, *, width: int = NARROW, key: str = "night"
-) -> Picture:
+def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """Sunset to sunrise from left to right. width: 360 or more, CSS pixels."""
-    times = [scene.span.start, scene.span.end]
-    clock = clock_in(scene.zone, times, scene.clock_hours)
+    clock = clock_in(scene.zone, [scene.span.start, scene.span.end], scene.clock_hours)
     title = f"{WEEKDAYS[scene.night.weekday()]} night, {long_day(scene.night).split(' ', 1)[1]}"
-    head, baseline = heading(title, _zone_words(scene, clock), width, palette)
+    first, last = (clock.zone_word(at) for at in (scene.span.start, scene.span.end))
+    zone = f"times in {first}" if first == last else f"times in {first}, then {last}"
+    head, baseline = heading(title, zone, width, palette)
     tall = 190.0 if width >= WIDE_FROM else 160.0
     plot = _Plot(scene, palette, clock, width, baseline + 16, tall, highest_shown_deg(scene))
     legend = _legend(plot)
-    labels = [*head, *_axis(plot), *_hours(plot), *_cloud_figures(plot), *_window(plot)]
+    labels = [*head, *_axis(plot), *_hours(plot), *_cloud_figures(plot), _window(plot)]
     labels += [Label(entry.x + entry.swatch, entry.y, entry.text, palette.muted) for entry in legend]
-    height = (legend[-1].y if legend else plot.sky_bottom + 40) + 14
     values = {
         "left": LEFT,
         "right": plot.right,
@@ -121,20 +125,15 @@ def draw_night(
         "moon": _pieces(plot, scene.moon, [0.0] * len(scene.moon)),
         "ridge": _ridge(plot),
         "target": _pieces(plot, scene.target, scene.ridge_deg),
-        "ticks": [plot.x(at) for at in _whole_hours(plot)],
+        "ticks": [plot.x(at) for at in plot.whole_hours],
         "frame": _frame(plot),
         "dots": [(plot.x(point.at), plot.y(point.altitude_deg)) for point in scene.marks],
         "legend": legend,
         "labels": labels,
         "marks": _marks(plot),
     }
-    alt = night_alt(scene, clock)
-    return render("night", key=key, alt=alt, width=width, height=height, palette=palette, values=values)
-
-
-def _zone_words(scene: NightScene, clock: Clock) -> str:
-    first, last = (clock.zone_word(at) for at in (scene.span.start, scene.span.end))
-    return f"times in {first}" if first == last else f"times in {first}, then {last}"
+    height = round((legend[-1].y if legend else plot.sky_bottom + 40) + 14)
+    return render(Picture("night", "", night_alt(scene, clock), width, height), palette, values)
 
 
 def _sky(plot: _Plot) -> list[tuple[float, str]]:
@@ -151,16 +150,8 @@ def _sky(plot: _Plot) -> list[tuple[float, str]]:
 
 
 def _clouds(plot: _Plot) -> list[str]:
-    """One hanging shape for each unbroken run of hours that a forecast speaks of."""
-    shapes = []
-    for run in _known_runs(plot):
-        edge = [(plot.x(at), plot.cloud_y(pct)) for at, pct in run]
-        shapes.append(path_of([(edge[0][0], plot.top), *edge, (edge[-1][0], plot.top)], close=True))
-    return shapes
-
-
-def _known_runs(plot: _Plot) -> list[list[tuple[datetime, float]]]:
-    """Hours' middles with their chance, carried to the hours' outer edges, cut to the picture."""
+    """One hanging shape for each unbroken run of hours that a forecast speaks of: the hours' middles with
+    their chance, carried to the hours' outer edges, cut to the picture."""
     runs: list[list[tuple[datetime, float]]] = []
     before: datetime | None = None
     for hour in plot.scene.cloud:
@@ -174,7 +165,11 @@ def _known_runs(plot: _Plot) -> list[list[tuple[datetime, float]]]:
         before = hour.span.end
         if part.end == plot.scene.span.end or part is hour.span:
             runs[-1].append((part.end, hour.cloud_pct))
-    return runs
+    shapes = []
+    for run in runs:
+        edge = [(plot.x(at), plot.top + STRIP * pct / 100) for at, pct in run]
+        shapes.append(path_of([(edge[0][0], plot.top), *edge, (edge[-1][0], plot.top)], close=True))
+    return shapes
 
 
 def _pieces(plot: _Plot, track: Sequence[TrackPoint], floor_deg: Sequence[float]) -> list[str]:
@@ -201,12 +196,12 @@ def _ridge(plot: _Plot) -> str:
     return path_of([(line[0][0], floor), *line, (line[-1][0], floor)], close=True)
 
 
-def _frame(plot: _Plot) -> _Frame | None:
-    window = plot.scene.window
-    if window is None:
+def _frame(plot: _Plot) -> dict[str, float] | None:
+    """The window's left edge and width."""
+    if not plot.window_lines:
         return None
-    start, end = (min(max(plot.x(at), LEFT), plot.right) for at in (window.start, window.end))
-    return _Frame(start, max(end - start, 2.0))
+    start, end = (min(max(x, LEFT), plot.right) for x in plot.window_lines)
+    return {"x": start, "width": max(end - start, 2.0)}
 
 
 def _axis(plot: _Plot) -> list[Label]:
@@ -217,58 +212,37 @@ def _axis(plot: _Plot) -> list[Label]:
     return [Label(LEFT - 6, plot.top + 11, "cloud", plot.palette.muted, 11, "end"), *heights]
 
 
-def _whole_hours(plot: _Plot) -> list[datetime]:
-    span = plot.scene.span
-    local = plot.clock.local(span.start)
-    first = span.start + (HOUR - timedelta(minutes=local.minute, seconds=local.second)) % HOUR
-    count = int((span.end - first) / HOUR) + 1
-    return [first + k * HOUR for k in range(count) if first + k * HOUR <= span.end]
-
-
 def _hours(plot: _Plot) -> list[Label]:
-    hours = _whole_hours(plot)
-    room = (plot.right - LEFT) / max(len(hours), 1)
-    every = 1 if room >= 30 else 2 if room >= 16 else 3
-    shown = [at for at in hours if plot.clock.local(at).hour % every == 0]
-    labels = [
-        Label(
-            plot.x(at),
-            plot.sky_bottom + 17,
-            _hour_word(plot, at, is_first=at == shown[0]),
-            plot.palette.muted,
-            anchor="middle",
-        )
-        for at in shown
-    ]
-    return spaced(within(label, LEFT - 8, plot.width - 2) for label in labels)
-
-
-def _hour_word(plot: _Plot, at: datetime, *, is_first: bool) -> str:
     """`23`; on a 12-hour clock `11`, with am or pm where the picture begins and at midnight and noon."""
-    hour = plot.clock.local(at).hour
-    if plot.clock.hours == 24:
-        return f"{hour:02d}"
-    half = ("am" if hour < 12 else "pm") if is_first or hour % 12 == 0 else ""
-    return f"{hour % 12 or 12} {half}".strip()
+    room = (plot.right - LEFT) / max(len(plot.whole_hours), 1)
+    every = 1 if room >= 30 else 2 if room >= 16 else 3
+    labels: list[Label] = []
+    for at in plot.whole_hours:
+        hour = plot.clock.local(at).hour
+        if hour % every:
+            continue
+        word = f"{hour:02d}"
+        if plot.clock.hours == 12:
+            half = ("am" if hour < 12 else "pm") if not labels or hour % 12 == 0 else ""
+            word = f"{hour % 12 or 12} {half}".strip()
+        label = Label(plot.x(at), plot.sky_bottom + 17, word, plot.palette.muted, anchor="middle")
+        labels.append(within(label, LEFT - 8, plot.width - 2))
+    return spaced(labels)
 
 
 def _cloud_figures(plot: _Plot) -> list[Label]:
     """Chances in a row under the strip: in the window's middle, before it, after it, at the ends."""
-    scene, baseline = plot.scene, plot.strip_bottom + 15
-    known = [(hour.span.middle, hour.cloud_pct) for hour in scene.cloud if hour.cloud_pct is not None]
-    known = [(at, pct) for at, pct in known if scene.span.contains(at)]
+    known = plot.scene.known_cloud
     if not known:
         return []
-    middle = scene.window.middle if scene.window else scene.span.middle
-    nearest = min(known, key=lambda entry: abs(entry[0] - middle))
+    nearest = min(known, key=lambda entry: abs(entry[0] - plot.scene.middle))
     wanted = [nearest, known[0], known[-1], *known[1:-1:2]]
     labels = (
-        Label(plot.x(at), baseline, f"{pct} %", plot.palette.text, anchor="middle") for at, pct in wanted
+        Label(plot.x(at), plot.strip_bottom + 15, f"{pct} %", plot.palette.text, anchor="middle")
+        for at, pct in wanted
     )
-    lines = [plot.x(at) for at in (scene.window.start, scene.window.end)] if scene.window else []
     placed = (within(label, LEFT, plot.right) for label in labels)
-    clear = [label for label in placed if not _on_lines(label, lines)]
-    return spaced(clear)
+    return spaced(label for label in placed if not label.is_on(plot.window_lines))
 
 
 def _marks(plot: _Plot) -> list[Label]:
@@ -281,14 +255,14 @@ def _marks(plot: _Plot) -> list[Label]:
         _beside(plot, first, to_left=plot.x(first.at) - LEFT >= WORDS_ROOM),
         _beside(plot, last, to_left=plot.right - plot.x(last.at) < WORDS_ROOM),
     ]
-    lines = [plot.x(first.at), plot.x(last.at)]
-    if len(marks) > 2 and not _on_lines(middle := _over(plot, marks[1]), lines):
-        labels.append(middle)
+    if len(marks) > 2:  # above its dot, on the side where the path falls away
+        middle = marks[1]
+        rise = _height_near(plot, middle.at + HOUR / 2) - _height_near(plot, middle.at - HOUR / 2)
+        anchor = "middle" if abs(rise) < STEEP_DEG else "end" if rise > 0 else "start"
+        x, y = plot.x(middle.at), plot.y(middle.altitude_deg) - 12
+        label = Label(x, y, _mark_words(middle), plot.palette.core, anchor=anchor)
+        labels += [] if label.is_on([plot.x(first.at), plot.x(last.at)]) else [label]
     return spaced(labels)
-
-
-def _on_lines(label: Label, lines: Sequence[float]) -> bool:
-    return any(label.left - 4 < x < label.right + 4 for x in lines)
 
 
 def _beside(plot: _Plot, mark: TrackPoint, *, to_left: bool) -> Label:
@@ -300,40 +274,25 @@ def _beside(plot: _Plot, mark: TrackPoint, *, to_left: bool) -> Label:
     return Label(x, held, _mark_words(mark), plot.palette.core, anchor="end" if to_left else "start")
 
 
-def _over(plot: _Plot, mark: TrackPoint) -> Label:
-    """Above its dot, on the side where the path falls away."""
-    rise = _height_near(plot, mark.at + HOUR / 2) - _height_near(plot, mark.at - HOUR / 2)
-    x, y = plot.x(mark.at), plot.y(mark.altitude_deg) - 12
-    words, colour = _mark_words(mark), plot.palette.core
-    if abs(rise) < STEEP_DEG:
-        return Label(x, y, words, colour, anchor="middle")
-    return Label(x, y, words, colour, anchor="end" if rise > 0 else "start")
-
-
 def _mark_words(mark: TrackPoint) -> str:
     return f"{direction_word(mark.azimuth_deg)} {mark.altitude_deg:.0f}°"
 
 
 def _height_near(plot: _Plot, at: datetime) -> float:
-    track = plot.scene.target
-    return min(track, key=lambda point: abs(point.at - at)).altitude_deg
+    return min(plot.scene.target, key=lambda point: abs(point.at - at)).altitude_deg
 
 
-def _window(plot: _Plot) -> list[Label]:
-    window, baseline = plot.scene.window, plot.sky_bottom + 37
-    if window is None:
-        words = (
-            "no dark window: the Sun stays up" if _sun_stays_up(plot.scene) else "no dark window this night"
-        )
-        return [within(Label(LEFT, baseline, words, plot.palette.text, 13, bold=True), 12, plot.right)]
-    said = whole_minutes(window)
+def _window(plot: _Plot) -> Label:
+    """The window's times under it; that there is none, and why, where the Sun stays up."""
+    scene, baseline = plot.scene, plot.sky_bottom + 37
+    if scene.window is None:
+        sun_stays_up = scene.sunset is None and min(point.altitude_deg for point in scene.sun) > -1
+        words = "no dark window: the Sun stays up" if sun_stays_up else "no dark window this night"
+        return within(Label(LEFT, baseline, words, plot.palette.text, 13, bold=True), 12, plot.right)
+    said = whole_minutes(scene.window)
     words = f"window {plot.clock.time(said.start)} – {plot.clock.time(said.end)}"
-    label = Label(plot.x(window.middle), plot.sky_bottom + 37, words, plot.palette.lamp, 13, "middle", True)
-    return [within(label, 12, plot.width - 12)]
-
-
-def _sun_stays_up(scene: NightScene) -> bool:
-    return scene.sunset is None and min(point.altitude_deg for point in scene.sun) > -1
+    label = Label(plot.x(scene.window.middle), baseline, words, plot.palette.lamp, 13, "middle", True)
+    return within(label, 12, plot.width - 12)
 
 
 def _legend(plot: _Plot) -> list[_Legend]:
@@ -341,7 +300,8 @@ def _legend(plot: _Plot) -> list[_Legend]:
     scene = plot.scene
     entries = []
     if any(point.altitude_deg >= ridge for point, ridge in zip(scene.target, scene.ridge_deg, strict=True)):
-        entries.append(("target", f"{drawn_name(scene.target_words, 'target')} {_over_what(scene)}"))
+        land = "ridge" if max(scene.ridge_deg, default=0.0) > 0 else "horizon"
+        entries.append(("target", f"{drawn_name(scene.target_words, 'target')} over the {land}"))
     entries.append(("moon", moon_words(scene, plot.clock)))
     if any(hour.cloud_pct is not None for hour in scene.cloud):
         entries.append(("cloud", "chance of cloud"))
@@ -356,7 +316,3 @@ def _legend(plot: _Plot) -> list[_Legend]:
         placed.append(_Legend(kind, x, y, text))
         x += needed + 22
     return placed
-
-
-def _over_what(scene: NightScene) -> str:
-    return "over the ridge" if max(scene.ridge_deg, default=0.0) > 0 else "over the horizon"

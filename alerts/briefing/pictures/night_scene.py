@@ -1,4 +1,5 @@
-"""What the picture of a night shows, as plain values: the sky's paths, the ridge, the window, cloud."""
+"""What the picture of a night shows, as plain values (the sky's paths, the ridge, the window, cloud), and
+the same in words for those who can't see it."""
 
 from __future__ import annotations
 
@@ -9,7 +10,11 @@ from datetime import date, datetime
 
 import numpy as np
 
+from alerts.briefing.facts.alert import track_to_the_minute
+from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
 from alerts.common.span import Span
+from alerts.common.text import LONGEST_NAME, Clock, capital, direction_word, long_day, plain
+from alerts.common.time_text import nearest_minute, whole_minutes
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, posix_s
@@ -18,6 +23,22 @@ from alerts.sky.night import DarkWindow, Night, TargetKind, TrackPoint
 from alerts.sky.observers import Ground
 from alerts.sky.tracks import moon_track, sun_track, target_track
 from alerts.weather.cloud_by_hour import CloudHour
+
+
+@dataclass(frozen=True, slots=True)
+class NightToDraw:
+    """What the pictures of one night are drawn from.
+
+    window: the one to frame; None frames nothing. notes: for the field, None draws no view through the lens.
+    cloud: hour by hour, see `cloud_hours`. glows: towns whose light is in the view.
+    """
+
+    site: Site
+    night: Night
+    window: DarkWindow | None = None
+    notes: FieldNotes | None = None
+    cloud: Sequence[CloudHour] = ()
+    glows: Sequence[TownGlow] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,22 +69,31 @@ class NightScene:
     cloud: tuple[CloudHour, ...]
     clock_hours: int = 24
 
+    @property
+    def known_cloud(self) -> list[tuple[datetime, int]]:
+        """The hours in the picture of which a forecast speaks: their middle, and the chance of cloud."""
+        known = [(hour.span.middle, hour.cloud_pct) for hour in self.cloud if hour.cloud_pct is not None]
+        return [(at, pct) for at, pct in known if self.span.contains(at)]
 
-def night_scene(
-    site: Site,
-    night: Night,
-    ephemeris: Ephemeris,
-    *,
-    window: DarkWindow | None,
-    cloud: Sequence[CloudHour] = (),
-    clock_hours: int = 24,
-) -> NightScene:
-    """The scene of `night`. window: the one to frame; None frames nothing. cloud: see `cloud_hours`."""
-    sunset = night.sun.sets[0] if night.sun.sets else None
-    sunrise = night.sun.rises[-1] if night.sun.rises else None
-    span = shown_span(night)
-    path, words = _path(site, night, span, ephemeris)
-    framed = window.span if window else None
+    @property
+    def middle(self) -> datetime:
+        """Of the window; of the night where there is none."""
+        return self.window.middle if self.window else self.span.middle
+
+
+def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24) -> NightScene:
+    """The scene of a night. clock_hours: 24 or 12, of the times in the picture."""
+    site, night, window = drawn.site, drawn.night, drawn.window
+    target, span = night.wishes.target, shown_span(night)
+    path, words = target_track(site, target, span, ephemeris), "core"
+    marks = window.track if window else ()
+    if target.kind is TargetKind.BAND:  # followed by its highest point
+        path, words = _apex_track(site, path, ephemeris), "top of the band"
+        marks = _apex_track(site, marks, ephemeris) if marks else ()
+    else:
+        marks = tuple(point for point in marks if point.altitude_deg > 0)
+        if target.kind is TargetKind.RADEC:
+            words = target.name or "target"
     return NightScene(
         site_name=site.name,
         night=night.name,
@@ -77,11 +107,11 @@ def night_scene(
         moon_lit=night.moon_lit,
         moon_rises=tuple(at for at in night.moon.rises if span.contains(at)),
         moon_sets=tuple(at for at in night.moon.sets if span.contains(at)),
-        sunset=sunset,
-        sunrise=sunrise,
-        window=framed,
-        marks=_marks(site, night, window, ephemeris) if window else (),
-        cloud=tuple(hour for hour in cloud if hour.span.overlap(span)),
+        sunset=night.sun.sets[0] if night.sun.sets else None,
+        sunrise=night.sun.rises[-1] if night.sun.rises else None,
+        window=window.span if window else None,
+        marks=marks,
+        cloud=tuple(hour for hour in drawn.cloud if hour.span.overlap(span)),
         clock_hours=clock_hours,
     )
 
@@ -93,17 +123,6 @@ def shown_span(night: Night) -> Span:
     return Span(start, end) if start < end else night.span
 
 
-def _path(site: Site, night: Night, span: Span, ephemeris: Ephemeris) -> tuple[tuple[TrackPoint, ...], str]:
-    """The target's path; for the band as a target, that of its highest point."""
-    target = night.wishes.target
-    path = target_track(site, target, span, ephemeris)
-    if target.kind is TargetKind.BAND:
-        return _apex_track(site, path, ephemeris), "top of the band"
-    if target.kind is TargetKind.RADEC:
-        return path, target.name or "target"
-    return path, "core"
-
-
 def _apex_track(site: Site, times: Sequence[TrackPoint], ephemeris: Ephemeris) -> tuple[TrackPoint, ...]:
     at_s = np.array([posix_s(point.at) for point in times])
     sky = geometry(Ground.of([site]), ephemeris.table(float(at_s[0]), float(at_s[-1])), at_s)
@@ -111,13 +130,54 @@ def _apex_track(site: Site, times: Sequence[TrackPoint], ephemeris: Ephemeris) -
     return tuple(TrackPoint(point.at, float(alt), float(az)) for point, alt, az in places)
 
 
-def _marks(site: Site, night: Night, window: DarkWindow, ephemeris: Ephemeris) -> tuple[TrackPoint, ...]:
-    if night.wishes.target.kind is TargetKind.BAND:
-        return _apex_track(site, window.track, ephemeris)
-    return tuple(point for point in window.track if point.altitude_deg > 0)
-
-
 def highest_shown_deg(scene: NightScene) -> int:
     """Top of the panel in degrees: 30, 45, 60, or 104 (room for words at the zenith)."""
     highest = max((point.altitude_deg for point in scene.target), default=0.0)
     return next((top for top in (30, 45, 60) if math.ceil(highest) + 5 <= top), 104)
+
+
+def night_alt(scene: NightScene, clock: Clock) -> str:
+    """Everything that the picture shows, as sentences."""
+    name, zone = plain(scene.site_name, LONGEST_NAME), clock.zone_word(scene.span.start)
+    said = [f"The night of {long_day(scene.night)} at {name}, times in {zone}."]
+
+    if scene.sunset is None or scene.sunrise is None:
+        up = scene.sun[len(scene.sun) // 2].altitude_deg > -0.8
+        said.append("The Sun stays up." if up else "The Sun stays down.")
+    else:
+        sets, rises = (clock.time(nearest_minute(at)) for at in (scene.sunset, scene.sunrise))
+        said.append(f"The Sun sets {sets} and rises {rises}.")
+
+    if scene.window is None:
+        said.append("There is no dark window.")
+    else:
+        window = whole_minutes(scene.window)
+        said.append(f"The dark window runs from {clock.time(window.start)} to {clock.time(window.end)}.")
+    if scene.marks:
+        places = (
+            f"{direction_word(mark.azimuth_deg)} at {mark.altitude_deg:.0f}° at {clock.time(mark.at)}"
+            for mark in track_to_the_minute(scene.marks)
+        )
+        target = plain(scene.target_words, LONGEST_NAME)
+        said.append(f"In it the {target} stands " + ", then ".join(places) + ".")
+
+    said.append(f"{capital(moon_words(scene, clock))}.")
+    known = scene.known_cloud
+    if known:
+        nearest = min(known, key=lambda entry: abs(entry[0] - scene.middle))
+        shown = sorted({known[0], nearest, known[-1]})
+        said.append(f"Chance of cloud: {', '.join(f'{pct} % at {clock.time(at)}' for at, pct in shown)}.")
+    else:
+        said.append("No forecast of cloud reaches this night.")
+    return " ".join(said)
+
+
+def moon_words(scene: NightScene, clock: Clock) -> str:
+    """`Moon, 3 % lit, sets 22:40`; where it never crosses, whether it is up or down all night."""
+    lit = f"Moon, {100 * scene.moon_lit:.0f} % lit"
+    turns = [(at, "rises") for at in scene.moon_rises] + [(at, "sets") for at in scene.moon_sets]
+    if turns:
+        said = [f"{verb} {clock.time(nearest_minute(at))}" for at, verb in sorted(turns)]
+        return ", ".join([lit, *said])
+    middle = scene.moon[len(scene.moon) // 2]
+    return f"{lit}, {'up' if middle.altitude_deg > 0 else 'down'} all night"

@@ -5,13 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from alerts.briefing.pictures.drawing import BODY, NARROW, WIDE_FROM, Label, Picture, heading, render
+from alerts.briefing.pictures.drawing import (
+    BODY,
+    LIGHT,
+    NARROW,
+    WIDE_FROM,
+    Label,
+    Palette,
+    Picture,
+    heading,
+    render,
+    wrapped,
+)
 from alerts.briefing.pictures.geometry import Box
-from alerts.briefing.pictures.lettering import wrapped
-from alerts.briefing.pictures.palettes import LIGHT, Palette
 from alerts.common.text import LONGEST_NAME, plain
 from alerts.track.calibration.leads import LEAD_WORDS, Lead
-from alerts.track.record.summary import BINS, Record, ReliabilityBin
+from alerts.track.record.summary import BINS, Record
 
 LEFT, RIGHT = 50.0, 14.0
 LINE = 17.0
@@ -37,30 +46,8 @@ class _Plot:
         return self.box.bottom - (self.box.bottom - self.box.top) * share
 
 
-@dataclass(frozen=True, slots=True)
-class _Bar:
-    x: float
-    y: float
-    height: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Mark:
-    """x, y: its middle. diamond: its outline where it lies outside luck's reach, "" for a full disc."""
-
-    x: float
-    y: float
-    diamond: str
-
-
 def draw_record(
-    record: Record,
-    lead: Lead,
-    name: str,
-    palette: Palette = LIGHT,
-    *,
-    width: int = NARROW,
-    key: str = "record",
+    record: Record, lead: Lead, name: str, palette: Palette = LIGHT, *, width: int = NARROW
 ) -> Picture:
     """The reliability of what was said at one lead. name: of the site, or what stands for all of them.
 
@@ -69,49 +56,40 @@ def draw_record(
     head, baseline = heading(plain(name, LONGEST_NAME), f"said {LEAD_WORDS[lead]}", width, palette)
     top = baseline + 24
     plot = _Plot(Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0)))
-    caption = _caption(plot.box.bottom + 78, width, palette)
+    bars, marks = [], []
+    for each in record.reliability:
+        x, high, low = plot.x(each.said), plot.y(each.high), plot.y(each.low)
+        bars.append({"x": x - BAR / 2, "y": high, "height": max(low - high, 1.0)})
+        y, reach = plot.y(each.clear / each.cases), MARK + 1.5
+        diamond = f"M{x:.1f} {y - reach:.1f}l{reach:g} {reach:g}l{-reach:g} {reach:g}l{-reach:g} {-reach:g}Z"
+        marks.append({"x": x, "y": y, "diamond": diamond if each.is_outside else ""})
+    caption = [
+        Label(12, plot.box.bottom + 78 + k * LINE, line, palette.muted)
+        for k, line in enumerate(wrapped(EXPLAINED, width - 24, BODY))
+    ]
     values = {
         "box": plot.box,
         "levels": [plot.y(share) for share in (0.0, 0.5, 1.0)],
         "diagonal": (plot.x(0), plot.y(0), plot.x(1), plot.y(1)),
         "bar_width": BAR,
-        "bars": [_bar(plot, each) for each in record.reliability],
-        "marks": [_mark(plot, each) for each in record.reliability],
+        "bars": bars,
+        "marks": marks,
         "mark_size": MARK,
         "labels": [*head, *_axes(plot, palette), *_figures(plot, record, palette), *caption],
     }
-    return render(
-        "record",
-        key=key,
-        alt=record_alt(record, lead, name),
-        width=width,
-        height=caption[-1].y + 12,
-        palette=palette,
-        values=values,
-    )
+    picture = Picture("record", "", record_alt(record, lead, name), width, round(caption[-1].y + 12))
+    return render(picture, palette, values)
 
 
 def record_alt(record: Record, lead: Lead, name: str) -> str:
     """The picture as sentences."""
     said = [f"What was said {LEAD_WORDS[lead]} and what came, {plain(name, LONGEST_NAME)}."]
-    said += [_sentence(each) for each in record.reliability]
+    for each in record.reliability:
+        reach = "further off than luck explains" if each.is_outside else "within what luck explains"
+        said.append(
+            f"Said about {round(100 * each.said)} %: {each.clear} of {each.cases} came clear, {reach}."
+        )
     return " ".join(said)
-
-
-def _sentence(each: ReliabilityBin) -> str:
-    reach = "further off than luck explains" if each.is_outside else "within what luck explains"
-    return f"Said about {round(100 * each.said)} %: {each.clear} of {each.cases} came clear, {reach}."
-
-
-def _bar(plot: _Plot, each: ReliabilityBin) -> _Bar:
-    top, bottom = plot.y(each.high), plot.y(each.low)
-    return _Bar(plot.x(each.said) - BAR / 2, top, max(bottom - top, 1.0))
-
-
-def _mark(plot: _Plot, each: ReliabilityBin) -> _Mark:
-    x, y, reach = plot.x(each.said), plot.y(each.clear / each.cases), MARK + 1.5
-    diamond = f"M{x:.1f} {y - reach:.1f}l{reach:g} {reach:g}l{-reach:g} {reach:g}l{-reach:g} {-reach:g}Z"
-    return _Mark(x, y, diamond if each.is_outside else "")
 
 
 def _axes(plot: _Plot, palette: Palette) -> Iterator[Label]:
@@ -137,8 +115,3 @@ def _figures(plot: _Plot, record: Record, palette: Palette) -> Iterator[Label]:
 
 def _count(number: int) -> str:
     return str(number) if number < 10_000 else f"{round(number / 1000)}k"
-
-
-def _caption(top: float, width: int, palette: Palette) -> list[Label]:
-    lines = wrapped(EXPLAINED, width - 24, BODY)
-    return [Label(12, top + k * LINE, line, palette.muted) for k, line in enumerate(lines)]

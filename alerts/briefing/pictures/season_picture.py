@@ -11,18 +11,19 @@ from itertools import groupby
 
 from alerts.briefing.pictures.drawing import (
     BODY,
+    LIGHT,
     NARROW,
     WIDE_FROM,
     Label,
+    Palette,
     Picture,
     heading,
     render,
     spaced,
     within,
+    wrapped,
 )
 from alerts.briefing.pictures.geometry import Box
-from alerts.briefing.pictures.lettering import wrapped
-from alerts.briefing.pictures.palettes import LIGHT, Palette
 from alerts.common.text import LONGEST_NAME, MONTHS, capital, length, listed, long_day, plain, short_day
 from alerts.sky.night import Shape
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
@@ -61,6 +62,17 @@ class _Plot:
     def y(self, hours: float) -> float:
         return self.box.bottom - (self.box.bottom - self.box.top) * hours / self.tallest_h
 
+    @property
+    def levels(self) -> list[int]:
+        """Hours that have a line."""
+        step = 1 if self.tallest_h <= 4 else 2 if self.tallest_h <= 8 else 4
+        return list(range(0, int(self.tallest_h) + 1, step))
+
+    @property
+    def month_starts(self) -> list[date]:
+        days = (self.first + k * DAY for k in range((self.last - self.first).days + 1))
+        return [day for day in days if day.day == 1]
+
 
 @dataclass(frozen=True, slots=True)
 class _Run:
@@ -69,18 +81,11 @@ class _Run:
     last: date
 
 
-@dataclass(frozen=True, slots=True)
-class _Marked:
-    column: str
-    pointer: str
-
-
 def draw_season(
     season: Season,
     palette: Palette = LIGHT,
     *,
     width: int = NARROW,
-    key: str = "season",
     mark: date | None = None,
 ) -> Picture:
     """From the season's first day to its last. mark: a night to point out; one without a window isn't."""
@@ -88,36 +93,34 @@ def draw_season(
     head, baseline = heading(title, wishes_text(season.site, season.wishes), width, palette)
     top, tall = baseline + 36, 170.0 if width >= WIDE_FROM else 130.0
     longest_h = max((night.minutes / 60 for night in season.nights), default=0.0)
-    first, last = _drawn(season)
-    plot = _Plot(
-        first,
-        last,
-        Box(LEFT, top, width - RIGHT, top + tall),
-        max(2.0, math.ceil(longest_h) + 0.0),
-    )
-    shapes = _shape_runs(season.nights)
+    first, last = season.first, season.last
+    if season.nights:  # from a little before the first night with a window to a little after the last
+        first = max(first, season.nights[0].name - MARGIN)
+        last = min(last, season.nights[-1].name + MARGIN)
+    plot = _Plot(first, last, Box(LEFT, top, width - RIGHT, top + tall), max(2.0, math.ceil(longest_h) + 0.0))
+    runs = _shape_runs(season.nights)
     caption = _caption(season, plot.box.bottom + 58, width, palette, mark)
-    marked = next((night for night in season.nights if night.name == mark), None)
+    marked = None
+    for night in season.nights:
+        if night.name == mark:
+            x, y = plot.x(night.name) + plot.day_width / 2, plot.y(night.minutes / 60)
+            marked = {"column": _column(plot, night), "pointer": f"M{x:.1f} {y - 3:.1f}l-5 -9h10Z"}
+    hours = [
+        Label(LEFT - 6, plot.y(hours) + 4, f"{hours} h", palette.muted, 11, "end") for hours in plot.levels
+    ]
     values = {
         "box": plot.box,
-        "levels": [plot.y(hours) for hours in _levels(plot)[1:]],
-        "months": [plot.x(day) for day in _month_starts(plot)],
+        "levels": [plot.y(hours) for hours in plot.levels[1:]],
+        "months": [plot.x(day) for day in plot.month_starts],
         "columns": "".join(_column(plot, night) for night in season.nights),
-        "brackets": [_bracket(plot, run) for run in shapes],
+        "brackets": [_bracket(plot, run) for run in runs],
         "moons": [plot.x(day) + plot.day_width / 2 for day in _new_moons(season.nights)],
         "moons_y": plot.box.bottom + 30,
-        "marked": _marked(plot, marked) if marked else None,
-        "labels": [
-            *head,
-            *_hours(plot, palette),
-            *_months(plot, palette),
-            *_shape_words(plot, shapes, palette),
-            *caption,
-        ],
+        "marked": marked,
+        "labels": [*head, *hours, *_months(plot, palette), *_shape_words(plot, runs, palette), *caption],
     }
-    height = caption[-1].y + 12
-    alt = season_alt(season, mark)
-    return render("season", key=key, alt=alt, width=width, height=height, palette=palette, values=values)
+    picture = Picture("season", "", season_alt(season, mark), width, round(caption[-1].y + 12))
+    return render(picture, palette, values)
 
 
 def season_alt(season: Season, mark: date | None = None) -> str:
@@ -128,29 +131,19 @@ def season_alt(season: Season, mark: date | None = None) -> str:
     by_month = [f"{MONTHS[month.month - 1]} {month.nights}" for month in season.months]
     if by_month:
         said.append(f"Nights by month: {', '.join(by_month)}.")
-    runs = [f"{SHAPE_NAMES[r.shape][0]} {_from_to(r)}" for r in _shape_runs(season.nights)]
+    runs = [
+        f"{SHAPE_NAMES[run.shape][0]} from {run.first.day} {MONTHS[run.first.month - 1]} to {run.last.day} "
+        f"{MONTHS[run.last.month - 1]}"
+        for run in _shape_runs(season.nights)
+    ]
     if runs:
         said.append(f"{capital(listed(runs))}.")
     return " ".join(said)
 
 
-def _drawn(season: Season) -> tuple[date, date]:
-    """The days drawn: from a little before the first night with a window to a little after the last."""
-    if not season.nights:
-        return season.first, season.last
-    first, last = season.nights[0].name - MARGIN, season.nights[-1].name + MARGIN
-    return max(first, season.first), min(last, season.last)
-
-
 def _years(season: Season) -> str:
     first, last = season.first.year, season.last.year
     return f"{first}" if first == last else f"{first} to {last}"
-
-
-def _from_to(run: _Run) -> str:
-    return (
-        f"from {run.first.day} {MONTHS[run.first.month - 1]} to {run.last.day} {MONTHS[run.last.month - 1]}"
-    )
 
 
 def _sentences(season: Season, mark: date | None) -> list[str]:
@@ -171,15 +164,12 @@ def _long(night: SeasonNight) -> str:
 
 
 def _caption(season: Season, top: float, width: int, palette: Palette, mark: date | None) -> list[Label]:
-    room = width - 24
-    said = _sentences(season, mark)
+    said = [(text, palette.text) for text in _sentences(season, mark)]
     if season.nights:
-        said.append("A column is a night, as high as its window is long. Dot: new Moon.")
-    lines = [(line, text.startswith("A column")) for text in said for line in wrapped(text, room, BODY)]
-    return [
-        Label(12, top + k * LINE, line, palette.muted if is_key else palette.text)
-        for k, (line, is_key) in enumerate(lines)
-    ]
+        key = "A column is a night, as high as its window is long. Dot: new Moon."
+        said.append((key, palette.muted))
+    lines = [(line, ink) for text, ink in said for line in wrapped(text, width - 24, BODY)]
+    return [Label(12, top + k * LINE, line, ink) for k, (line, ink) in enumerate(lines)]
 
 
 def _column(plot: _Plot, night: SeasonNight) -> str:
@@ -188,30 +178,9 @@ def _column(plot: _Plot, night: SeasonNight) -> str:
     return f"M{plot.x(night.name):.2f} {plot.box.bottom:.1f}V{top:.1f}h{wide:.2f}V{plot.box.bottom:.1f}Z"
 
 
-def _marked(plot: _Plot, night: SeasonNight) -> _Marked:
-    x, top = plot.x(night.name) + plot.day_width / 2, plot.y(night.minutes / 60)
-    return _Marked(_column(plot, night), f"M{x:.1f} {top - 3:.1f}l-5 -9h10Z")
-
-
-def _levels(plot: _Plot) -> list[int]:
-    step = 1 if plot.tallest_h <= 4 else 2 if plot.tallest_h <= 8 else 4
-    return list(range(0, int(plot.tallest_h) + 1, step))
-
-
-def _hours(plot: _Plot, palette: Palette) -> list[Label]:
-    return [
-        Label(LEFT - 6, plot.y(hours) + 4, f"{hours} h", palette.muted, 11, "end") for hours in _levels(plot)
-    ]
-
-
-def _month_starts(plot: _Plot) -> list[date]:
-    days = (plot.first + k * DAY for k in range((plot.last - plot.first).days + 1))
-    return [day for day in days if day.day == 1]
-
-
 def _months(plot: _Plot, palette: Palette) -> list[Label]:
     """Names in the middle of each month that is long enough in the picture."""
-    starts = sorted({plot.first, *_month_starts(plot)})
+    starts = sorted({plot.first, *plot.month_starts})
     labels = []
     for start, after in zip(starts, [*starts[1:], plot.last + DAY], strict=True):
         room = plot.x(after) - plot.x(start)
@@ -235,15 +204,13 @@ def _new_moons(nights: Sequence[SeasonNight]) -> list[date]:
 
 def _shape_runs(nights: Sequence[SeasonNight]) -> list[_Run]:
     """Stretches of two weeks and more in which one shape lasts longest on most nights."""
-    smoothed = [(night.name, _usual_shape(nights, night.name)) for night in nights]
+    smoothed = []
+    for night in nights:
+        near = [each.shapes[0] for each in nights if abs(each.name - night.name) <= SMOOTHED]
+        smoothed.append((night.name, Counter(near).most_common(1)[0][0]))
     grouped = (list(group) for _, group in groupby(smoothed, key=lambda entry: entry[1]))
     runs = [_Run(group[0][1], group[0][0], group[-1][0]) for group in grouped]
     return [run for run in runs if (run.last - run.first).days >= SHORTEST_RUN_DAYS]
-
-
-def _usual_shape(nights: Sequence[SeasonNight], day: date) -> Shape:
-    near = [night.shapes[0] for night in nights if abs(night.name - day) <= SMOOTHED]
-    return Counter(near).most_common(1)[0][0]
 
 
 def _bracket(plot: _Plot, run: _Run) -> str:

@@ -8,12 +8,19 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts, Attribution, Instead
-from alerts.briefing.facts.whole_minutes import to_the_minute
-from alerts.briefing.text.choices import fork_line, last_said, last_word, other_lines
+from alerts.briefing.facts.alert import AlertFacts, Attribution, Instead, to_the_minute
+from alerts.briefing.text.alert_lines import (
+    fork_line,
+    last_said,
+    last_word,
+    other_lines,
+    say_models,
+    say_sight,
+    say_sky,
+    say_towns,
+)
 from alerts.briefing.text.event import event_told, say_event
 from alerts.briefing.text.field import FieldView, field_view
-from alerts.briefing.text.sky import say_models, say_sight, say_sky, say_towns
 from alerts.common.span import Span
 from alerts.common.text import (
     LONGEST_NAME,

@@ -1,7 +1,4 @@
-"""What a chance is the chance of, in the same words wherever one stands.
-
-73 %: at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30
-"""
+"""TODO."""
 
 from __future__ import annotations
 
@@ -10,7 +7,12 @@ from datetime import date, datetime, timedelta
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.common.text import Clock, clear_words, clock_in, long_day
+from alerts.common.text import (
+    Clock,
+    clear_words,
+    clock_in,
+    long_day,
+)
 from alerts.common.time_text import utc_text, whole_minutes
 from alerts.sites.model import Site
 from alerts.weather.chance import still_ahead

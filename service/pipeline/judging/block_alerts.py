@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -177,22 +177,17 @@ def _facts(
     lead, notes = choices[review.watch.subscription_id], context.notes
     goes = review.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
     ahead = review.telling.kind is not AlertKind.STAND_DOWN
-    return alert_facts(
-        review.telling,
-        site=review.place,
-        night=review.judged.night.night,
+    found = replace(
+        notes.findings(review),
         verdict=review.told_verdict,
-        wishes=review.watch.wishes,
-        plan=review.trip,
-        told=review.answers,
-        now=context.now,
         invented=context.invented,
-        field=notes.field_notes(review) if goes else None,
-        others=others_than(lead, list(choices.values()), context.now),
+        notes=notes.field_notes(review) if goes else None,
         sky=notes.sky(review) if goes else None,
         record=notes.record(session, review) if ahead else "",
         cloud=notes.cloud(review) if ahead and not goes else (),
     )
+    others = others_than(lead, list(choices.values()), context.now)
+    return alert_facts(review.telling, found, told=review.answers, others=others)
 
 
 def _choices(

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
 from typing import Any, TypeVar
 
 from sqlalchemy.orm import Session
 
+from alerts.briefing.collect import NightFindings, sky_note
 from alerts.briefing.collect_field import build_field_notes
-from alerts.briefing.collect_sky import sky_note
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.briefing.pictures.night_scene import shown_span
 from alerts.common.errors import BadInput
@@ -54,16 +55,22 @@ class MessageNotes:
         return self._once(
             key,
             lambda: build_field_notes(
-                review.place,
-                night.night,
+                replace(self.findings(review), cloud=self.cloud(review)),
                 window,
-                trip,
-                wishes,
                 ephemeris,
-                kit=read_kit(watch.kit, watch.subscription_id),
-                outlook=verdict.outlook,
-                cloud=self.cloud(review),
+                read_kit(watch.kit, watch.subscription_id),
             ),
+        )
+
+    def findings(self, review: Review) -> NightFindings:
+        """What is known of the night without any notes."""
+        return NightFindings(
+            site=review.place,
+            night=review.judged.night.night,
+            verdict=review.verdict,
+            wishes=review.watch.wishes,
+            plan=review.trip,
+            now=self._now,
         )
 
     def sky(self, review: Review) -> SkyNote | None:

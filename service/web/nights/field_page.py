@@ -13,8 +13,8 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 
 from alerts.briefing.render import first_line
+from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, Row, view_alert
-from alerts.briefing.text.cautions import CAUTIONS
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from alerts.wishes.model import units_of

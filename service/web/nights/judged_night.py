@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.briefing.facts.alert import Ahead
-from alerts.briefing.text.far_nights import look_ahead
+from alerts.briefing.far_nights import look_ahead
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.field.kit import Kit

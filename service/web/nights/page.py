@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
 from typing import Literal
@@ -11,13 +11,12 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
-from alerts.briefing.collect import preview_facts
-from alerts.briefing.collect_sky import note_of
+from alerts.briefing.collect import note_of, preview_facts
 from alerts.briefing.facts.alert import Ahead, AlertFacts
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import first_line
+from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, view_alert
-from alerts.briefing.text.cautions import CAUTIONS
 from alerts.common.text import sentence
 from alerts.common.time_text import say_time
 from alerts.common.units import Units, in_units
@@ -33,7 +32,7 @@ from service.web.error_pages import NothingHere
 from service.web.nights.hour_table import HourTable, hour_table
 from service.web.nights.judged_night import JudgedNight, ahead_of, is_past, is_tonight, judged_night
 from service.web.nights.outcomes import TOWARD, came_lines, said_outcome
-from service.web.nights.pictures import field_notes, night_pictures
+from service.web.nights.pictures import field_notes, findings, night_pictures
 from service.web.shared.context import Web
 from service.web.shared.credits import credits_of
 from service.web.shared.filters import as_data, dated_time, headline
@@ -261,18 +260,14 @@ def night_facts(skies: SkyCache, judged: JudgedNight, *, ahead: Ahead, invented:
     if judged.is_mine and window is not None:
         usable = judged.verdict.usable or window.span
         trip = plan_trip(judged.night, usable, judged.wishes, judged.site)
-    return preview_facts(
-        site=judged.site,
-        night=judged.night,
-        verdict=judged.verdict,
-        wishes=judged.wishes,
+    found = replace(
+        findings(judged),
         plan=trip,
-        now=judged.as_of,
-        field=field_notes(skies, judged) if judged.is_mine else None,
+        notes=field_notes(skies, judged) if judged.is_mine else None,
         sky=note_of(window, judged.sky) if window is not None and judged.sky is not None else None,
-        ahead=ahead,
         invented=invented,
     )
+    return preview_facts(found, ahead)
 
 
 def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from alerts.briefing import collect_sky
+from dataclasses import replace
+
+from alerts.briefing import collect
 from alerts.briefing.assemble import draw_pictures
+from alerts.briefing.collect import NightFindings
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
-from alerts.briefing.pictures.drawing import NARROW, WIDE, Picture
-from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
+from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import TOWN_CREDIT
@@ -29,19 +32,24 @@ def field_notes(skies: SkyCache, judged: JudgedNight) -> FieldNotes | None:
     if window is None or verdict.word is VerdictWord.STAY:
         return None
     key = ("notes", judged.site, judged.night.name, window.span, judged.wishes, judged.kit, verdict.outlook)
-    return skies.keep(
-        key,
-        lambda: build_field_notes(
-            judged.site,
-            judged.night,
-            window,
-            plan_trip(judged.night, verdict.usable or window.span, judged.wishes, judged.site),
-            judged.wishes,
-            skies.ephemeris,
-            kit=judged.kit,
-            outlook=verdict.outlook,
-            cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
-        ),
+
+    def build() -> FieldNotes:
+        trip = plan_trip(judged.night, verdict.usable or window.span, judged.wishes, judged.site)
+        cloud = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
+        found = replace(findings(judged), plan=trip, cloud=cloud)
+        return build_field_notes(found, window, skies.ephemeris, judged.kit)
+
+    return skies.keep(key, build)
+
+
+def findings(judged: JudgedNight) -> NightFindings:
+    """What is known of the night, without a trip or any notes."""
+    return NightFindings(
+        site=judged.site,
+        night=judged.night,
+        verdict=judged.verdict,
+        wishes=judged.wishes,
+        now=judged.as_of,
     )
 
 
@@ -58,23 +66,21 @@ def night_pictures(
 
 
 def _draw(skies: SkyCache, judged: JudgedNight, look: str, width: str) -> tuple[Picture, ...]:
-    return draw_pictures(
+    drawn = NightToDraw(
         judged.site,
         judged.night,
         judged.verdict.window,
         field_notes(skies, judged),
-        skies.ephemeris,
-        PALETTES[look],
-        width=WIDTHS[width],
-        cloud=cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
-        glows=town_glows(skies, judged.site),
-        units=units_of(judged.wishes),
+        cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
+        town_glows(skies, judged.site),
     )
+    units = units_of(judged.wishes)
+    return draw_pictures(drawn, skies.ephemeris, PALETTES[look], width=WIDTHS[width], units=units)
 
 
 def town_glows(skies: SkyCache, site: Site) -> tuple[TownGlow, ...]:
     """The towns whose light stands over the horizon, as pictures draw them."""
-    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect_sky.town_glows(site))
+    return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect.town_glows(site))
 
 
 def town_words(skies: SkyCache, site: Site) -> str:

@@ -11,8 +11,7 @@ from fastapi import APIRouter, Query, Response
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
-from alerts.briefing.pictures.drawing import Picture
-from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.record_picture import draw_record
 from alerts.track.calibration.leads import Lead
 from alerts.track.observations.evidence import JUDGE_WORDS, Judge

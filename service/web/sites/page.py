@@ -10,8 +10,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
-from alerts.briefing.pictures.drawing import Picture
-from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.season_picture import draw_season
 from alerts.common.text import direction_word
 from alerts.common.units import Units, in_units

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import select
 
-from alerts.briefing.collect_sky import town_glows
+from alerts.briefing.collect import town_glows
 from alerts.judging.privacy import shared_site
 from alerts.sites.model import Foreground, Site
 from service.demo.story import FLAT, SATURDAY

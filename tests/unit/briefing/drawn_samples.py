@@ -10,8 +10,8 @@ from sample_nights import FLAT, SAMPLES, case, ephemeris, invented_cloud
 
 from alerts.briefing.assemble import draw_pictures
 from alerts.briefing.facts.field_notes import TownGlow
-from alerts.briefing.pictures.drawing import NARROW, Picture
-from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.drawing import NARROW, PALETTES, Picture
+from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.briefing.pictures.season_picture import draw_season
 from alerts.common.units import Units
 from alerts.sky.night import SkyWishes
@@ -26,18 +26,9 @@ def pictures_of(
 ) -> dict[str, Picture]:
     """By name: night, view, panorama."""
     found = case(name)
-    drawn = draw_pictures(
-        found.sample.site,
-        found.night,
-        found.window,
-        found.notes,
-        ephemeris(),
-        PALETTES[palette],
-        width=width,
-        cloud=invented_cloud(found.night),
-        glows=GLOWS,
-        units=units,
-    )
+    cloud = invented_cloud(found.night)
+    night = NightToDraw(found.sample.site, found.night, found.window, found.notes, cloud, GLOWS)
+    drawn = draw_pictures(night, ephemeris(), PALETTES[palette], width=width, units=units)
     return {picture.name: picture for picture in drawn}
 
 
@@ -72,4 +63,4 @@ def renamed(name: str, text: str) -> tuple[Picture, ...]:
         foregrounds=tuple(replace(each, name=text) for each in found.sample.site.foregrounds),
     )
     glows = tuple(replace(glow, name=text) for glow in GLOWS)
-    return draw_pictures(site, found.night, found.window, found.notes, ephemeris(), glows=glows)
+    return draw_pictures(NightToDraw(site, found.night, found.window, found.notes, (), glows), ephemeris())

@@ -10,9 +10,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cache
 from math import exp, sin
 
-from alerts.briefing.collect import alert_facts, preview_facts
+from alerts.briefing.collect import NightFindings, alert_facts, preview_facts, sky_note
 from alerts.briefing.collect_field import build_field_notes
-from alerts.briefing.collect_sky import sky_note
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.common.clock_times import ClockSpan
@@ -149,17 +148,16 @@ def case(name: str) -> Case:
     outlook = invented_outlook(sample, night, window.span, 81)
     wishes = replace(WISHES, signal_lost_before=sample.signal_lost_before)
     trip = plan_trip(night, window.span, wishes, sample.site)
-    notes = build_field_notes(
-        sample.site,
-        night,
-        window,
-        trip,
-        wishes,
-        ephemeris(),
-        kit=parse_kit(sample.kit),
-        outlook=outlook,
+    found = NightFindings(
+        site=sample.site,
+        night=night,
+        verdict=Verdict(VerdictWord.GO, (), window, outlook),
+        wishes=wishes,
+        plan=trip,
+        now=night.span.start,
         cloud=invented_cloud(night),
     )
+    notes = build_field_notes(found, window, ephemeris(), parse_kit(sample.kit))
     sky = sky_note(sample.site, window, ephemeris(), aod=sample.aod)
     return Case(sample, night, window, outlook, trip, notes, sky)
 
@@ -234,20 +232,20 @@ def facts_of(name: str, kind: AlertKind) -> AlertFacts:
     now = found.decided_at - timedelta(days=3) * (kind is AlertKind.HEADS_UP)
     told_leave = found.plan.leave_by - timedelta(minutes=25)
     told = PastAlert(AlertKind.GO, found.decided_at - timedelta(hours=1), 81, found.window.span, told_leave)
-    facts = alert_facts(
-        TELLINGS[kind],
+    known = NightFindings(
         site=found.sample.site,
         night=found.night,
         verdict=_verdict(found, kind),
         wishes=WISHES,
         plan=found.plan,
-        told=told if kind in (AlertKind.CHANGED, AlertKind.STAND_DOWN) else None,
         now=now,
-        field=found.notes if kind is not AlertKind.HEADS_UP else None,
+        notes=found.notes if kind is not AlertKind.HEADS_UP else None,
         sky=found.sky if kind in (AlertKind.GO, AlertKind.CHANGED) else None,
         record=found.sample.record if kind is not AlertKind.STAND_DOWN else "",
         cloud=invented_cloud(found.night),
     )
+    is_answer = kind in (AlertKind.CHANGED, AlertKind.STAND_DOWN)
+    facts = alert_facts(TELLINGS[kind], known, told=told if is_answer else None)
     return replace(
         facts,
         person_zone=found.sample.person_zone,
@@ -281,17 +279,25 @@ def preview_of(
     if outlook and chance_pct is None:
         outlook = replace(outlook, best=None, per_source=(), hazards=(), newest_issue=None, agreement=(0, 0))
     reason = Reason("any", Result.FAIL if word is VerdictWord.STAY else Result.PASS, cause)
-    return preview_facts(
+    known = NightFindings(
         site=found.sample.site,
         night=found.night,
         verdict=Verdict(word, (reason,), found.window, outlook),
         wishes=WISHES,
         plan=found.plan,
         now=found.decided_at,
-        field=found.notes,
-        ahead=ahead,
+        notes=found.notes,
         sky=found.sky,
         cloud=invented_cloud(found.night),
+    )
+    return preview_facts(known, ahead)
+
+
+def going(site: Site, night: Night, window: DarkWindow, plan: FieldPlan, wishes: Wishes) -> NightFindings:
+    """A go to that window, of which nothing more is known."""
+    verdict = Verdict(VerdictWord.GO, (), window, None)
+    return NightFindings(
+        site=site, night=night, verdict=verdict, wishes=wishes, plan=plan, now=night.span.start
     )
 
 

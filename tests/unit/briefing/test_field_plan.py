@@ -14,8 +14,8 @@ from alerts.briefing.collect_field import air_of, build_field_notes, shape_at
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import Air, FieldNotes
 from alerts.briefing.render import render_mail
+from alerts.briefing.text.alert_lines import CAUTIONS, WATER, cautions_for
 from alerts.briefing.text.alert_view import view_alert
-from alerts.briefing.text.cautions import CAUTIONS, WATER, cautions_for
 from alerts.briefing.text.field import BEFORE_DARK, FieldView
 from alerts.briefing.text.units import say_distance, say_speed, say_temperature
 from alerts.common.units import Units, in_units
@@ -252,13 +252,14 @@ def test_the_shape_at_a_time_is_that_of_its_piece() -> None:
 
 def test_without_a_foreground_the_series_waits_for_a_low_core() -> None:
     """At 30° S the core stands overhead at midnight in June; 50° is the most for ground below it."""
-    from sample_nights import WISHES, ephemeris
+    from sample_nights import WISHES, ephemeris, going
 
     found = case("southern-winter")
     assert found.window is not None
     assert found.plan is not None
     bare = replace(found.sample.site, foregrounds=())
-    notes = build_field_notes(bare, found.night, found.window, found.plan, WISHES, ephemeris())
+    known = going(bare, found.night, found.window, found.plan, WISHES)
+    notes = build_field_notes(known, found.window, ephemeris())
     assert notes.aim.has_ground
     assert notes.frames.over == ""
     assert abs(notes.frames.best_at - found.window.span.middle) > timedelta(hours=2)

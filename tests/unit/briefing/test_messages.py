@@ -12,7 +12,7 @@ from briefing_samples import CHANGED, GO, HEADS_UP, KINDS, STAND_DOWN, briefing,
 
 from alerts.briefing.facts.alert import AlertFacts, Attribution, Briefing
 from alerts.briefing.render import render_chat, render_mail
-from alerts.briefing.text.cautions import CAUTIONS
+from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind

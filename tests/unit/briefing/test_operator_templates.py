@@ -5,8 +5,7 @@ from __future__ import annotations
 import pytest
 from briefing_samples import GO, briefing
 
-from alerts.briefing.render import render_mail
-from alerts.briefing.template_environment import Templates
+from alerts.briefing.render import Templates, render_mail
 
 
 def test_an_operators_template_is_used_before_the_built_in_one() -> None:

@@ -7,13 +7,14 @@ from datetime import date
 from functools import cache
 
 import pytest
-from sample_nights import FLAT, WISHES, ephemeris
+from sample_nights import FLAT, WISHES, ephemeris, going
 from test_pictures import texts_of
 
 from alerts.briefing.assemble import draw_pictures
 from alerts.briefing.collect_field import build_field_notes, declination_deg
 from alerts.briefing.facts.field_notes import FieldNotes
 from alerts.briefing.pictures.drawing import Picture
+from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.common.span import require_utc
 from alerts.field.trip_plan import plan
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
@@ -40,8 +41,8 @@ def december(name: str) -> Found:
     night = night_named(FLAT, date(2026, 12, 8), SkyWishes(target=TARGETS[name]), ephemeris())
     window = max(night.windows, key=lambda each: each.span.duration)
     trip = plan(window.span, WISHES)
-    notes = build_field_notes(FLAT, night, window, trip, WISHES, ephemeris())
-    drawn = draw_pictures(FLAT, night, window, notes, ephemeris())
+    notes = build_field_notes(going(FLAT, night, window, trip, WISHES), window, ephemeris())
+    drawn = draw_pictures(NightToDraw(FLAT, night, window, notes), ephemeris())
     return Found(notes, {picture.name: picture for picture in drawn})
 
 

@@ -20,8 +20,7 @@ from alerts.briefing.assemble import PngPicture, mail_with_pictures, page_with_p
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.pictures import lettering
-from alerts.briefing.pictures.drawing import Picture
-from alerts.briefing.pictures.lettering import text_width
+from alerts.briefing.pictures.drawing import Picture, text_width
 from alerts.notifying.model import AlertKind
 from service.delivery.png import SCALE, font_files, render_png, with_file
 

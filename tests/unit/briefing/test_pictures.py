@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -13,14 +12,35 @@ from hypothesis import strategies as st
 from sample_nights import FLAT, case
 from test_hostile_names import HOSTILE
 
-from alerts.briefing.pictures.drawing import Picture, xml_text
-from alerts.briefing.pictures.lettering import text_width
+from alerts.briefing.pictures.drawing import (
+    DARK,
+    LIGHT,
+    PALETTES,
+    PRINT,
+    Palette,
+    Picture,
+    mixed,
+    text_width,
+    xml_text,
+)
 from alerts.briefing.pictures.night_picture import draw_night
-from alerts.briefing.pictures.night_scene import night_scene
-from alerts.briefing.pictures.palettes import DARK, LIGHT, PALETTES, PRINT, Palette, contrast, mixed
+from alerts.briefing.pictures.night_scene import NightToDraw, night_scene
 
 SVG = "{http://www.w3.org/2000/svg}"
 EVERY = every_picture()
+
+
+def contrast(first: str, second: str) -> float:
+    """Contrast ratio of two colours, 1..21. Source: WCAG 2.2, relative luminance and contrast ratio."""
+    bright, dim = sorted((_luminance(first), _luminance(second)), reverse=True)
+    return (bright + 0.05) / (dim + 0.05)
+
+
+def _luminance(colour: str) -> float:
+    shares = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    linear = [share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4 for share in shares]
+    red, green, blue = linear
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
 def tree(picture: Picture) -> ElementTree.Element:
@@ -130,7 +150,7 @@ def test_without_a_forecast_the_night_says_so() -> None:
     from sample_nights import ephemeris
 
     found = case("july")
-    picture = draw_night(night_scene(FLAT, found.night, ephemeris(), window=found.window))
+    picture = draw_night(night_scene(NightToDraw(FLAT, found.night, found.window), ephemeris()))
     assert "no forecast of cloud reaches this night" in texts_of(picture)
     assert "No forecast of cloud reaches this night." in picture.alt
 
@@ -211,13 +231,11 @@ def test_dark_light_and_print_say_the_same() -> None:
     assert len({DARK.surface, LIGHT.surface, PRINT.surface}) == 3
 
 
-def test_several_nights_on_a_page_keep_their_ids_apart() -> None:
-    from sample_nights import ephemeris
-
-    scene = night_scene(FLAT, case("july").night, ephemeris(), window=case("july").window)
-    first, second = draw_night(scene, key="a-night"), draw_night(replace(scene, cloud=()), key="b-night")
-    ids = [set(re.findall(r'id="([^"]+)"', picture.svg)) for picture in (first, second)]
-    assert not ids[0] & ids[1]
-    for picture in (first, second):
+def test_the_pictures_of_a_night_on_one_page_keep_their_ids_apart() -> None:
+    drawn = pictures_of("spring-arch").values()
+    ids = [each for picture in drawn for each in set(re.findall(r'id="([^"]+)"', picture.svg))]
+    assert len(drawn) == 3
+    assert len(ids) == len(set(ids))
+    for picture in drawn:
         wanted = set(re.findall(r"url\(#([^)]+)\)", picture.svg))
         assert wanted <= set(re.findall(r'id="([^"]+)"', picture.svg))

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from sample_nights import ephemeris
 
-from alerts.briefing.template_environment import BUILT_IN, Templates
+from alerts.briefing.render import BUILT_IN, Templates
 from alerts.briefing.text.alert_view import AlertView
 from alerts.briefing.text.field import FieldView
 from service.cli.doctor import examine

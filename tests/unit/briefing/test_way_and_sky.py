@@ -7,10 +7,10 @@ from datetime import time, timedelta
 
 import pytest
 from briefing_samples import GO
-from sample_nights import FLAT, case, ephemeris, facts_of
+from sample_nights import FLAT, case, ephemeris, facts_of, going
 
+from alerts.briefing.collect import sky_note
 from alerts.briefing.collect_field import build_field_notes
-from alerts.briefing.collect_sky import sky_note
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import SkyNote, TownGlow
 from alerts.briefing.text.alert_view import view_alert
@@ -35,7 +35,8 @@ def steps(site: Site, wishes: Wishes) -> list[str]:
     found = case("july")
     assert found.window is not None
     plan = plan_trip(found.night, found.window.span, wishes, site)
-    notes = build_field_notes(site, found.night, found.window, plan, wishes, ephemeris())
+    known = going(site, found.night, found.window, plan, wishes)
+    notes = build_field_notes(known, found.window, ephemeris())
     facts = replace(
         facts_of("july", AlertKind.GO), field=notes, leave_by=plan.leave_by, home_about=plan.home_about
     )

@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
-from alerts.briefing.collect import alert_facts
+from alerts.briefing.collect import NightFindings, alert_facts
 from alerts.briefing.facts.alert import Briefing
 from alerts.briefing.render import render_chat, render_mail
 from alerts.common.clock_times import DAY
@@ -41,9 +41,8 @@ def _mail(site: Site, name: date, window: Span, now: datetime) -> str:
     trip, seen = trip_to(verdict, WISHES, site), build_seen(verdict, name, now, site.tz)
     telling = what_to_tell((), seen, now=now, cycle=30 * MINUTE, wishes=WISHES, plan=trip, clock=site.tz)
     assert telling.kind is AlertKind.GO
-    facts = alert_facts(
-        telling, site=site, night=made, verdict=verdict, wishes=WISHES, plan=trip, told=None, now=now
-    )
+    found = NightFindings(site=site, night=made, verdict=verdict, wishes=WISHES, plan=trip, now=now)
+    facts = alert_facts(telling, found, told=None)
     briefing = Briefing(message_id="msg_" + "a" * 26, alerts=(facts,))
     return render_mail(briefing).text + render_chat(briefing)
 

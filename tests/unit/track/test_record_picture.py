@@ -7,9 +7,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from alerts.briefing.pictures.drawing import NARROW, WIDE, Picture
-from alerts.briefing.pictures.lettering import text_width
-from alerts.briefing.pictures.palettes import PALETTES
+from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture, text_width
 from alerts.briefing.pictures.record_picture import draw_record, record_alt
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.record.summary import Record, build_record
