@@ -19,7 +19,7 @@ from test_hostile_names import HOSTILE
 from alerts.briefing.assemble import PngPicture, mail_with_pictures, page_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.pictures import lettering
+from alerts.briefing.pictures import drawing
 from alerts.briefing.pictures.drawing import Picture, text_width
 from alerts.notifying.model import AlertKind
 from service.delivery.png import SCALE, font_files, render_png, with_file
@@ -44,7 +44,7 @@ def test_a_png_is_as_large_as_asked(scale: int) -> None:
 def test_the_packaged_font_holds_all_that_counts_as_drawable() -> None:
     for path in font_files():
         held = set(TTFont(path).getBestCmap())
-        for first, last in lettering.DRAWABLE:
+        for first, last in drawing.DRAWABLE:
             missing = [code for code in range(first, last + 1) if code not in held]
             assert len(missing) <= (last - first) // 8, (path, [hex(code) for code in missing])
 
