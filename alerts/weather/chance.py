@@ -19,7 +19,6 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import minute_up
 from alerts.weather import hazards
-from alerts.weather.clouds import effective_cloud_pct
 from alerts.weather.forecast import Forecast, Source
 from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.line_of_sight_text import say_sight
@@ -33,7 +32,7 @@ from alerts.weather.source_chance import Asking, Reading, dated, pct, read_all, 
 from alerts.weather.warning_overlap import authorities, newest_bulletins, overlapping, warning_hazard
 from alerts.weather.worst_of import Together, together
 
-__all__ = ["SAYS_CLEAR_FROM", "build_outlook", "effective_cloud_pct", "why_unusable"]
+__all__ = ["SAYS_CLEAR_FROM", "build_outlook", "why_unusable"]
 
 SAYS_CLEAR_FROM = 0.5
 """A source whose own chance reaches this is counted as saying "clear"."""
@@ -253,7 +252,7 @@ def _tells_of_air(forecast: Forecast, asking: Asking) -> bool:
         return False
     since = dated(source)
     is_fresh = since is None or timedelta(0) <= asking.now - since <= OLDEST_AIR
-    return is_fresh and len(forecast.series.cut(asking.ahead)) > 0
+    return is_fresh and forecast.reaches(asking.ahead)
 
 
 def still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
@@ -349,10 +348,10 @@ def _spread(readings: Sequence[Reading]) -> tuple[int, int] | None:
 
 def _optical_depth(air: Sequence[Forecast], span: Span) -> float | None:
     depths = [
-        hour.aerosol_optical_depth
-        for forecast in air
-        for _, hour in forecast.over(span)
-        if hour.aerosol_optical_depth is not None
+        depth
+        for each in (forecast.hours for forecast in air)
+        for depth in each.column("aerosol_optical_depth", each.cut(span).within)
+        if depth is not None
     ]
     return round(median(depths), 3) if depths else None
 

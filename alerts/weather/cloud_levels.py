@@ -138,8 +138,7 @@ def above_site(forecast: Forecast) -> CloudAbove | None:
     if levels is None or place is None or place.elevation_m is None:
         return None
     names = ("cloud_total_pct", "cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")
-    count = len(forecast.hours)
-    total, low, mid, high = (_floats(forecast.series.column(name, 0, count)) for name in names)
+    total, low, mid, high = (_floats(forecast.hours.column(name)) for name in names)
     return cloud_above_site(
         _floats(levels.cloud_pct).T,
         _floats(levels.height_m).T,
@@ -163,8 +162,8 @@ def with_levels_of(forecast: Forecast, other: Forecast) -> Forecast:
     An hour that the other doesn't have is unknown on every level.
     """
     assert other.levels is not None, "it was asked for"
-    index_at = {hour.starts: index for index, hour in enumerate(other.hours)}
-    places = [index_at.get(hour.starts) for hour in forecast.hours]
+    index_at = {start: index for index, start in enumerate(other.hours.starts)}
+    places = [index_at.get(start) for start in forecast.hours.starts]
 
     def moved(rows: tuple[tuple[float | None, ...], ...]) -> tuple[tuple[float | None, ...], ...]:
         return tuple(tuple(None if at is None else row[at] for at in places) for row in rows)
@@ -182,7 +181,4 @@ def with_levels(forecast: Forecast, levels: CloudLevels) -> Forecast:
     if found is None:
         return forecast
     below = [None if np.isnan(each) else round(float(each), 1) for each in found.below]
-    hours = tuple(
-        replace(hour, cloud_below_pct=each) for hour, each in zip(forecast.hours, below, strict=True)
-    )
-    return replace(forecast, hours=hours)
+    return replace(forecast, hours=forecast.hours.changed({"cloud_below_pct": below}))

@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import field
 from datetime import datetime
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from alerts.common.plain_values import value
 from alerts.weather import cloud_levels
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme
-from alerts.weather.hours import Cut
+from alerts.weather.forecast import Forecast, LayerScheme
+from alerts.weather.hours import ALL, LAYERS, TOTAL, Hours
 from alerts.weather.line_of_sight import Layer, lies_below
 from alerts.weather.skill import THIN_CLOUD_WEIGHT, Floats, slanted_pct
-from alerts.weather.stretches import Parts
+from alerts.weather.stretches import Parts, PartsCut
 
-T = TypeVar("T")
-
-
-LAYERS = ("cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")
 LEAST_TELLING_PCT = 5.0
 """Less cloud than this says too little of what cloud is made of."""
 
@@ -41,7 +36,7 @@ class Cover:
 
     @property
     def plan_pct(self) -> Floats:
-        """On the ground plan, less what thin cloud forgives."""
+        """Effective cloud: on the ground plan, less what thin cloud forgives."""
         plan: Floats = self.opaque + THIN_CLOUD_WEIGHT * self.thin
         return plan
 
@@ -183,57 +178,38 @@ def _nearest(known: Floats, wanted: Floats) -> np.typing.NDArray[np.int64]:
     return found
 
 
-def effective_cloud_pct(hour: HourlyWeather, scheme: LayerScheme) -> float | None:
-    """Cloud on the ground plan: the total, less what thin high cloud forgives.
+def cover_as_told(hours: Hours, scheme: LayerScheme, within: slice = ALL) -> Cover:
+    """The cloud of some hours in two parts, side by side: opaque cloud, and high cloud with nothing below it.
 
     The high-only part is what the total leaves over low and mid cloud, these taken side by side. The total
-    is never rebuilt from layers: without one the answer is None, and where a layer is missing the whole
-    total counts as opaque.
+    is never rebuilt from layers: without one nothing is known, and where a layer is missing the whole total
+    counts as opaque.
     """
-    parts = _opaque_and_thin(hour, scheme)
-    return None if parts is None else parts[0] + THIN_CLOUD_WEIGHT * parts[1]
+    total, low, mid, high = _told(hours, scheme, within)
+    return _cover(total, total, low, mid, high)
 
 
-def slanted_cloud_pct(hour: HourlyWeather, scheme: LayerScheme, altitude_deg: float) -> float | None:
-    """As `effective_cloud_pct`, in a view at that altitude; see `Cover.view_pct`."""
-    parts = _opaque_and_thin(hour, scheme)
-    if parts is None or not _has_layers(hour, scheme):
-        return hour.cloud_total_pct
-    opaque, thin = parts
-    return float(_in_view(opaque, thin, altitude_deg))
+def _told(hours: Hours, scheme: LayerScheme, within: slice) -> list[Floats]:
+    """Total and layers; those of a model that tells a total alone are unknown."""
+    total, *layers = (_numbers(hours.column(name, within)) for name in (TOTAL, *LAYERS))
+    return [total, *(np.full_like(each, np.nan) if scheme is LayerScheme.NONE else each for each in layers)]
 
 
-def _opaque_and_thin(hour: HourlyWeather, scheme: LayerScheme) -> tuple[float, float] | None:
-    """The total in two parts, side by side: opaque cloud, and high cloud with nothing below it."""
-    total, high = hour.cloud_total_pct, hour.cloud_high_pct
-    low, mid = hour.cloud_low_pct, hour.cloud_mid_pct
-    if total is None:
-        return None
-    if scheme is LayerScheme.NONE or low is None or mid is None or high is None:
-        return total, 0.0
-    thin = min(high, max(0.0, total - low - mid))
-    return total - thin, thin
+def _cover(total: Floats, left: Floats, low: Floats, mid: Floats, high: Floats) -> Cover:
+    """left: what of the total counts, as the layers do."""
+    has_layers = ~np.isnan(low + mid + high)
+    thin = np.where(has_layers, np.minimum(high, np.maximum(0.0, left - low - mid)), 0.0)
+    return Cover(total, left - thin, thin, has_layers)
 
 
-def _has_layers(hour: HourlyWeather, scheme: LayerScheme) -> bool:
-    layers = (hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct)
-    return scheme is not LayerScheme.NONE and None not in layers
-
-
-def joint_cover_pct(hour: HourlyWeather, altitude_deg: float) -> float | None:
-    """What three layers hide of a view together when each lies over another place; None unless all known.
+def joint_cover_pct(layers_pct: Sequence[ArrayLike], altitude_deg: float) -> Floats:
+    """What low, mid and high cloud hide of a view together when each lies over another place; NaN unless all
+    are known.
 
     Over kilometres the layers' holes don't line up, so their clear shares multiply. Used for differences
     alone: a model's total over one place is never made of it.
     """
-    low, mid, high = hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct
-    if low is None or mid is None or high is None:
-        return None
-    return float(_joint(low, mid, high, altitude_deg))
-
-
-def _joint(low_pct: ArrayLike, mid_pct: ArrayLike, high_pct: ArrayLike, altitude_deg: float) -> Floats:
-    low, mid, high = (np.asarray(each, dtype=np.float64) for each in (low_pct, mid_pct, high_pct))
+    low, mid, high = (np.asarray(each, dtype=np.float64) for each in layers_pct)
     opaque = slanted_pct(100.0 - (100.0 - low) * (100.0 - mid) / 100.0, altitude_deg)
     joint: Floats = 100.0 - (100.0 - opaque) * (100.0 - THIN_CLOUD_WEIGHT * high) / 100.0
     return joint
@@ -241,94 +217,71 @@ def _joint(low_pct: ArrayLike, mid_pct: ArrayLike, high_pct: ArrayLike, altitude
 
 def seen_clouds(
     forecast: Forecast,
-    cut: Cut,
+    cut: PartsCut,
     altitude_deg: float,
-    along: Mapping[datetime, HourlyWeather] | None = None,
+    along: Hours | None = None,
     makeup: Makeup = OVERHEAD_ALONE,
 ) -> SeenHours:
     """The cloud of some of a forecast's hours as the frame has it; hours whose total is unknown are left out.
 
-    along: the line of sight's hours by their start, None where it wasn't asked for. With it: the view
-    overhead, moved by as much as the layers' joint cover differs over there; for totals without layers the
-    mean over there itself. An hour that the line of sight doesn't know is unknown.
+    along: the line of sight's hours, None where it wasn't asked for. With it: the view overhead, moved by as
+    much as the layers' joint cover differs over there; for totals without layers the mean over there itself.
+    An hour that the line of sight doesn't know is unknown.
     """
     cover = cover_above_site(forecast, cut)
     beside = cover.view_pct(altitude_deg)
     frame = beside
     if forecast.layer_scheme is LayerScheme.NONE:
-        aside, beside = made_up_pct(cover.total, cut.parts, makeup, altitude_deg)
-        frame = (
-            aside
-            if along is None
-            else made_up_pct(_column(along, cut, "cloud_total_pct"), cut.parts, makeup, altitude_deg)[1]
-        )
+        frame, beside = made_up_pct(cover.total, cut.inside, makeup, altitude_deg)
+        if along is not None:
+            (there,) = _at_starts(along, cut, (TOTAL,))
+            frame = made_up_pct(there, cut.inside, makeup, altitude_deg)[1]
     elif along is not None:
-        low, mid, high = (_column_of(forecast, cut, name) for name in LAYERS)
-        here = _joint(low, mid, high, altitude_deg)
-        low, mid, high = (_column(along, cut, name) for name in LAYERS)
-        moved = _joint(low, mid, high, altitude_deg) - here
+        low, mid, high = (_numbers(forecast.hours.column(name, cut.within)) for name in LAYERS)
+        low = np.zeros(len(low)) if low_lies_below(forecast) else low  # one below the site is clear
+        here = joint_cover_pct((low, mid, high), altitude_deg)
+        moved = joint_cover_pct(_at_starts(along, cut, LAYERS), altitude_deg) - here
         frame = np.clip(beside + moved, 0.0, 100.0)
     known = ~(np.isnan(frame) | np.isnan(beside) | np.isnan(cover.plan_pct))
     if known.all():
-        return SeenHours(cut.parts, frame, beside, cover.plan_pct, cover)
+        return SeenHours(cut.inside, frame, beside, cover.plan_pct, cover)
     kept = Cover(cover.total[known], cover.opaque[known], cover.thin[known], cover.has_layers[known])
-    return SeenHours(cut.parts.only(list(known)), frame[known], beside[known], kept.plan_pct, kept)
+    return SeenHours(cut.inside.only(list(known)), frame[known], beside[known], kept.plan_pct, kept)
 
 
-def cover_above_site(forecast: Forecast, cut: Cut) -> Cover:
-    """The cloud of some of a forecast's hours that lies above its place, as far as that is known."""
-    total = _numbers(cut.column("cloud_total_pct"))
+def cover_above_site(forecast: Forecast, cut: PartsCut) -> Cover:
+    """The cloud of some of a forecast's hours that lies above its place, as far as that is known.
+
+    What lies below is left out: by height where that is known, else a low layer whose top lies below the
+    site. The layers above then cover at most their sum, and no more than the total.
+    """
+    total, low, mid, high = _told(forecast.hours, forecast.layer_scheme, cut.within)
+    left = total
     if forecast.layer_scheme is LayerScheme.NONE:
-        return Cover(total, total, np.zeros(len(total)), np.zeros(len(total), dtype=bool))
-    low, mid, high = (_numbers(cut.column(name)) for name in LAYERS)
-    left, low, mid, high = _above(forecast, cut, total, low, mid, high)
-    has_layers = ~np.isnan(low + mid + high)
-    thin = np.where(has_layers, np.minimum(high, np.maximum(0.0, left - low - mid)), 0.0)
-    return Cover(total, left - thin, thin, has_layers)
-
-
-def _above(
-    forecast: Forecast, cut: Cut, total: Floats, low: Floats, mid: Floats, high: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Total and layers without what lies below the site: by height where that is known, else a low layer
-    whose top lies below it. The layers above then cover at most their sum, and no more than the total."""
+        return _cover(total, left, low, mid, high)
     if low_lies_below(forecast):
         is_known = ~np.isnan(total + low + mid + high)
-        total = np.where(is_known, np.minimum(total, mid + high), total)
+        left = np.where(is_known, np.minimum(total, mid + high), total)
         low = np.where(is_known, 0.0, low)
     by_height = cloud_levels.above_site(forecast)
-    if by_height is None:
-        return total, low, mid, high
-    hours = slice(cut.first, cut.after)
-    found = [getattr(by_height, name)[hours] for name in ("total", "low", "mid", "high")]
-    is_known = ~np.isnan(sum(found))
-    told = (total, low, mid, high)
-    total, low, mid, high = (np.where(is_known, a, b) for a, b in zip(found, told, strict=True))
-    return total, low, mid, high
+    if by_height is not None:
+        found = [each[cut.within] for each in (by_height.total, by_height.low, by_height.mid, by_height.high)]
+        is_known = ~np.isnan(sum(found))
+        told = (left, low, mid, high)
+        left, low, mid, high = (np.where(is_known, a, b) for a, b in zip(found, told, strict=True))
+    return _cover(total, left, low, mid, high)
 
 
 def _numbers(values: Sequence[float | None]) -> Floats:
     return np.array(values, dtype=np.float64)
 
 
-def _column_of(forecast: Forecast, cut: Cut, name: str) -> Floats:
-    """A layer over the site; one below it is clear."""
-    if name == LAYERS[0] and low_lies_below(forecast):
-        return np.zeros(len(cut))
-    return _numbers(cut.column(name))
-
-
-def _column(along: Mapping[datetime, HourlyWeather], cut: Cut, name: str) -> Floats:
-    found = (along.get(start) for start in cut.times.starts)
-    return _numbers([None if hour is None else getattr(hour, name) for hour in found])
-
-
-def known_of(cut: Cut, values: Sequence[T | None]) -> tuple[Parts, list[T]]:
-    """The hours that have a value, and these values."""
-    known = [value for value in values if value is not None]
-    if len(known) == len(values):
-        return cut.parts, known
-    return cut.parts.only([value is not None for value in values]), known
+def _at_starts(along: Hours, cut: PartsCut, names: Sequence[str]) -> list[Floats]:
+    """Columns of the line of sight at the hours of a cut, by their starts; NaN where it hasn't that hour."""
+    index_of = {start: at for at, start in enumerate(along.starts)}
+    places = [index_of.get(start) for start in cut.starts]
+    columns = [along.column(name) for name in names]
+    return [_numbers([None if at is None else column[at] for at in places]) for column in columns]
 
 
 def low_lies_below(forecast: Forecast) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import log
 
-from alerts.weather.forecast import HourlyWeather
+from alerts.weather.hours import HourlyWeather
 
 FREEZES_FROM_C = -15.0
 """In air warmer than this bare skin doesn't freeze within half an hour."""
@@ -49,11 +49,6 @@ def felt(temperature_c: float | None, wind_ms: float | None) -> float | None:
         return None
     chill = wind_chill_c(temperature_c, wind_ms)
     return temperature_c if chill is None else chill
-
-
-def felt_c(hour: HourlyWeather) -> float | None:
-    """The same of an hour."""
-    return felt(hour.temperature_c, hour.wind_ms)
 
 
 def dew_spread(

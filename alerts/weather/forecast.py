@@ -1,17 +1,15 @@
-"""The one typed record that every feed is turned into."""
+"""What every feed's answer is turned into: one model's hours for one place, and where they came from."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
-from typing import Any
 
 from alerts.common.errors import BadInput
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.weather.hours import Hours, Series
+from alerts.weather.hours import Hours
 from alerts.weather.official_warnings import Bulletin
 
 
@@ -44,59 +42,6 @@ class Place:
             raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
         if self.elevation_m is not None and not -500 <= self.elevation_m <= 9000:
             raise BadInput(f"elevation {self.elevation_m:g} m is outside -500..9000 m.")
-
-
-@value(frozen=True, slots=True)
-class HourlyWeather:
-    """The weather of one valid time. None means unknown, never zero.
-
-    starts, ends: the span of UTC time that the instant values stand for (an instant feed's value
-    at 21:00 stands for 20:30..21:30, a stepped one's for its interval).
-    precipitation, gust and thunder already belong to this span, whatever the feed's own convention:
-    a chance or a gust is the highest of the periods that touch the span, an amount is each period's
-    share by time, and both are None unless the periods cover the whole span.
-    cloud_below_pct: cloud that lies wholly below the site; None unless cloud by height was asked for.
-    aerosol_optical_depth: of the whole column at 550 nm, no unit. pm2_5_ug_m3, dust_ug_m3: at the ground.
-    thunder_named, fog_named: the feed's own words or symbol for this time name it; None when the
-    feed gave no words, False when it gave others.
-    """
-
-    starts: datetime
-    ends: datetime
-    cloud_total_pct: float | None = None
-    cloud_low_pct: float | None = None
-    cloud_mid_pct: float | None = None
-    cloud_high_pct: float | None = None
-    fog_pct: float | None = None
-    visibility_m: float | None = None
-    temperature_c: float | None = None
-    dew_point_c: float | None = None
-    relative_humidity_pct: float | None = None
-    wind_ms: float | None = None
-    gust_ms: float | None = None
-    precipitation_probability_pct: float | None = None
-    precipitation_mm: float | None = None
-    thunder_probability_pct: float | None = None
-    thunder_named: bool | None = None
-    fog_named: bool | None = None
-    aerosol_optical_depth: float | None = None
-    pm2_5_ug_m3: float | None = None
-    dust_ug_m3: float | None = None
-    cloud_below_pct: float | None = None
-
-    @property
-    def step(self) -> timedelta:
-        return self.ends - self.starts
-
-
-_FIELDS = tuple(each.name for each in fields(HourlyWeather) if each.name not in {"starts", "ends"})
-
-
-def hours_by_column(
-    starts: Sequence[datetime], ends: Sequence[datetime], columns: Mapping[str, Sequence[Any]]
-) -> Hours:
-    """The hours of a forecast from its columns, by field; a record is made where one is asked for."""
-    return Hours(starts, ends, {name: columns.get(name) for name in _FIELDS}, HourlyWeather)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +82,7 @@ class Sight:
     azimuth_deg: float
     altitude_deg: float
     places: int
-    hours: tuple[HourlyWeather, ...]
+    hours: Hours
     directions: tuple[tuple[float, float], ...] = ()
 
 
@@ -175,7 +120,7 @@ class Forecast:
     grid_lon_deg: float
     grid_elevation_m: float | None
     layer_scheme: LayerScheme
-    hours: Sequence[HourlyWeather]
+    hours: Hours
     members: tuple[tuple[float | None, ...], ...] = ()
     place: Place | None = None
     answered_at: datetime | None = None
@@ -183,14 +128,6 @@ class Forecast:
     cloud_before_pct: tuple[float | None, ...] = ()
     bulletins: tuple[Bulletin, ...] = ()
     levels: CloudLevels | None = None
-    _series: list[Series] = field(default_factory=list, init=False, repr=False, compare=False)
-
-    @property
-    def series(self) -> Series:
-        """The hours, made ready once for all that is cut from them."""
-        if not self._series:
-            self._series.append(Series(self.hours))
-        return self._series[0]
 
     def sight_over(self, window: Span) -> Sight | None:
         """The line of sight that was asked for this very window, to the second."""
@@ -199,10 +136,9 @@ class Forecast:
         wanted = _to_the_second(window)
         return next((sight for sight in self.sights if _to_the_second(sight.window) == wanted), None)
 
-    def over(self, span: Span) -> Iterator[tuple[Span, HourlyWeather]]:
-        """The records that touch `span`, each with the part they share."""
-        cut = self.series.cut(span)
-        return zip(cut.parts, cut.hours, strict=True)
+    def reaches(self, span: Span) -> bool:
+        """Whether it says anything of that time."""
+        return len(self.hours.cut(span)) > 0
 
 
 def _to_the_second(span: Span) -> tuple[int, int]:

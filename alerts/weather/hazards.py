@@ -15,7 +15,7 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.comfort import FREEZES_FROM_C, dew_spread, felt, frostbite
 from alerts.weather.forecast import Forecast
-from alerts.weather.hours import Series
+from alerts.weather.hours import Hours
 from alerts.weather.outlook import Hazard, HazardLevel
 from alerts.weather.stretches import PartsCut
 from alerts.weather.worst_of import (
@@ -218,23 +218,23 @@ def _precipitation(there: Over, away: Over) -> Hazard:
     return Hazard("precipitation", level, text, _rounded(worst.value), unit, worst.at)
 
 
-def _rates_mm_h(series: Series, first: int, after: int) -> list[float | None]:
-    amounts_mm = series.column("precipitation_mm", first, after)
-    lengths_h = series.times.lengths_h[first:after]
+def _rates_mm_h(hours: Hours, within: slice) -> list[float | None]:
+    amounts_mm = hours.column("precipitation_mm", within)
+    lengths_h = hours.times.lengths_h[within]
     return [
         None if amount_mm is None else amount_mm / length_h
         for amount_mm, length_h in zip(amounts_mm, lengths_h, strict=True)
     ]
 
 
-def _icy(series: Series, first: int, after: int) -> list[float | None]:
+def _icy(hours: Hours, within: slice) -> list[float | None]:
     """1 where what falls may freeze on the road."""
-    temperatures_c = series.column("temperature_c", first, after)
+    temperatures_c = hours.column("temperature_c", within)
     return [
         None
         if rate is None or temperature_c is None
         else float(rate >= PRECIPITATION_WET_MM_H and temperature_c <= ICY_BELOW_C)
-        for rate, temperature_c in zip(_rates_mm_h(series, first, after), temperatures_c, strict=True)
+        for rate, temperature_c in zip(_rates_mm_h(hours, within), temperatures_c, strict=True)
     ]
 
 
@@ -283,7 +283,7 @@ def _fog(there: Over, away: Over) -> Hazard:
     in_valley = below.at_least(CLOUD_BELOW_WARNS_PCT)
     stands_above = _worst(there, _CLOUD_BELOW).at_least(CLOUD_BELOW_WARNS_PCT)
     fills = share.at_least(FOG_SHARE_PCT) and any(
-        _foggy_share(series, cut) > 0.5 for sources, cut, _ in there.sources for series in sources.series
+        _foggy_share(hours, cut) > 0.5 for sources, cut, _ in there.sources for hours in sources.members
     )
     is_away = on_way.at_least(FOG_WARNS_SHARE_PCT) and not share.at_least(FOG_WARNS_SHARE_PCT)
     warns = on_way.at_least(FOG_WARNS_SHARE_PCT) or named.at_least(True) or in_valley
@@ -308,8 +308,8 @@ def _fog_share(share_pct: float | None, visibility_m: float | None) -> float | N
 _FOG_PCT = Asked(made_of(_fog_share, "fog_pct", "visibility_m"))
 
 
-def _foggy_share(series: Series, cut: PartsCut) -> float:
-    shares_pct = _FOG_PCT.column(series, cut.first, cut.after)
+def _foggy_share(hours: Hours, cut: PartsCut) -> float:
+    shares_pct = _FOG_PCT.column(hours, cut.within)
     foggy = cut.inside.only([(share_pct or 0.0) >= FOG_SHARE_PCT for share_pct in shares_pct])
     return foggy.total / cut.span.duration
 

@@ -3,30 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
 from statistics import fmean
-from typing import Any
+from typing import TypeAlias
+
+import numpy as np
 
 from alerts.common.span import Span
 from alerts.weather.clouds import joint_cover_pct
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Sight
-from alerts.weather.line_of_sight import Crossing, Layer, View, crossings, nearest_place
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight
+from alerts.weather.hours import LAYERS, TOTAL, Hours
+from alerts.weather.line_of_sight import Layer, View, crossings, nearest_place
 
-_FIELDS = {
-    Layer.LOW: "cloud_low_pct",
-    Layer.MID: "cloud_mid_pct",
-    Layer.HIGH: "cloud_high_pct",
-    Layer.TOTAL: "cloud_total_pct",
-}
+_FIELDS = dict(zip((Layer.LOW, Layer.MID, Layer.HIGH, Layer.TOTAL), (*LAYERS, TOTAL), strict=True))
 
-
-@dataclass(frozen=True, slots=True)
-class _Spot:
-    """A crossing, and the records over the window of the forecast that stands for it, by their start."""
-
-    crossing: Crossing
-    records: Mapping[datetime, HourlyWeather]
+Column: TypeAlias = Sequence[float | None]
 
 
 def look_along(overhead: Forecast, aside: Mapping[Place, Forecast], view: View, window: Span) -> Sight | None:
@@ -38,50 +28,66 @@ def look_along(overhead: Forecast, aside: Mapping[Place, Forecast], view: View, 
     """
     if not aside:
         return None
-    spots = _spots(overhead, aside, view, window)
-    hours = [hour for _, hour in overhead.over(window)]
-    seen = tuple(_seen(hour, overhead.layer_scheme, spots) for hour in hours)
+    site, scheme = overhead.place, overhead.layer_scheme
+    assert site is not None, "a forecast was asked for some place"
+    cut = overhead.hours.cut(window)
+    hours = overhead.hours[cut.within]
+
+    # 1. Each crossing has the cloud of its layer at the place asked that lies nearest to it.
+    places = {site: overhead, **aside}
+    held = {place: _same_hours(hours, forecast.hours, window) for place, forecast in places.items()}
+    found: list[tuple[float, str, Column]] = []
+    for crossing in crossings(site, view, scheme):
+        place, field = nearest_place(crossing, tuple(aside), site), _FIELDS[crossing.layer]
+        column = places[place].hours.column(field)
+        told = [None if index is None else column[index] for index in held[place]]
+        found.append((crossing.azimuth_deg, field, told))
+
+    # 2. The frame has their mean by layer, and so has each direction, over the window.
+    directions = []
+    for azimuth_deg in view.directions_deg:
+        seen = _mean_by_field([each for each in found if each[0] == azimuth_deg], scheme, len(hours))
+        covers: Column = seen[TOTAL] if scheme is LayerScheme.NONE else _joint(seen, view)
+        mean_pct = _mean(covers) if covers else None
+        if mean_pct is not None:
+            directions.append((round(azimuth_deg, 1), round(mean_pct, 1)))
     return Sight(
         window=window,
         azimuth_deg=view.azimuth_deg,
         altitude_deg=view.altitude_deg,
         places=len(aside),
-        hours=seen,
-        directions=_by_direction(hours, overhead.layer_scheme, spots, view),
+        hours=Hours(hours.starts, hours.ends, _mean_by_field(found, scheme, len(hours))),
+        directions=tuple(directions),
     )
 
 
-def _spots(
-    overhead: Forecast, aside: Mapping[Place, Forecast], view: View, window: Span
-) -> tuple[_Spot, ...]:
-    site = overhead.place
-    assert site is not None, "a forecast was asked for some place"
-    records = {
-        place: {hour.starts: hour for _, hour in forecast.over(window)}
-        for place, forecast in {site: overhead, **aside}.items()
+def _same_hours(hours: Hours, theirs: Hours, window: Span) -> list[int | None]:
+    """For each hour the one of another forecast over the window that begins with it, else that holds its
+    middle."""
+    cut = theirs.cut(window)
+    index_of = {start: cut.first + at for at, start in enumerate(cut.starts)}
+    found = []
+    for start, end in zip(hours.starts, hours.ends, strict=True):
+        index = index_of.get(start)
+        if index is None:
+            index = theirs.index_at(start + (end - start) / 2)
+            index = index if index is not None and cut.first <= index < cut.after else None
+        found.append(index)
+    return found
+
+
+def _mean_by_field(
+    found: Sequence[tuple[float, str, Column]], scheme: LayerScheme, count: int
+) -> dict[str, Column]:
+    told: dict[str, list[Column]] = {}
+    for _, field, column in found:
+        told.setdefault(field, []).append(column)
+    means: dict[str, Column] = {
+        field: [_mean(hour) for hour in zip(*columns, strict=True)] for field, columns in told.items()
     }
-    found = crossings(site, view, overhead.layer_scheme)
-    return tuple(_Spot(each, records[nearest_place(each, tuple(aside), site)]) for each in found)
-
-
-def _seen(hour: HourlyWeather, scheme: LayerScheme, spots: Sequence[_Spot]) -> HourlyWeather:
-    """The hour's cloud over those spots; all else left unknown."""
-    columns: dict[str, list[float | None]] = {}
-    for spot in spots:
-        columns.setdefault(_FIELDS[spot.crossing.layer], []).append(_value(spot, hour))
-    cover: dict[str, Any] = {field: _mean(values) for field, values in columns.items()}
-    if scheme is not LayerScheme.NONE:
-        cover = {field: cover.get(field, 0.0) for layer, field in _FIELDS.items() if layer != Layer.TOTAL}
-    return HourlyWeather(hour.starts, hour.ends, **cover)
-
-
-def _value(spot: _Spot, hour: HourlyWeather) -> float | None:
-    """The spot's layer in the record that holds the hour's middle."""
-    record = spot.records.get(hour.starts)
-    if record is None:
-        middle = hour.starts + hour.step / 2
-        record = next((each for each in spot.records.values() if each.starts <= middle < each.ends), None)
-    return None if record is None else getattr(record, _FIELDS[spot.crossing.layer])
+    if scheme is LayerScheme.NONE:
+        return means
+    return {field: means.get(field, [0.0] * count) for field in LAYERS}
 
 
 def _mean(values: Sequence[float | None]) -> float | None:
@@ -89,21 +95,6 @@ def _mean(values: Sequence[float | None]) -> float | None:
     return fmean(known) if len(known) == len(values) else None
 
 
-def _by_direction(
-    hours: Sequence[HourlyWeather], scheme: LayerScheme, spots: Sequence[_Spot], view: View
-) -> tuple[tuple[float, float], ...]:
-    """Azimuth and mean cover over the window for each direction of the fan; unknown ones left out."""
-    found = []
-    for azimuth_deg in view.directions_deg:
-        there = [spot for spot in spots if spot.crossing.azimuth_deg == azimuth_deg]
-        covers = [_cover(_seen(hour, scheme, there), scheme, view) for hour in hours]
-        mean = _mean(covers) if covers else None
-        if mean is not None:
-            found.append((round(azimuth_deg, 1), round(mean, 1)))
-    return tuple(found)
-
-
-def _cover(hour: HourlyWeather, scheme: LayerScheme, view: View) -> float | None:
-    if scheme is LayerScheme.NONE:
-        return hour.cloud_total_pct
-    return joint_cover_pct(hour, view.altitude_deg)
+def _joint(seen: Mapping[str, Column], view: View) -> Column:
+    joint = joint_cover_pct([np.array(seen[field], dtype=np.float64) for field in LAYERS], view.altitude_deg)
+    return [None if np.isnan(cover) else float(cover) for cover in joint]

@@ -6,16 +6,16 @@ guessed. A rejected series is unknown, and unknown is not clear.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import groupby, pairwise
 from statistics import median
-from typing import Any
 
 from alerts.sites.great_circle import distance_km
-from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, Place, Source
+from alerts.weather.forecast import CloudLevels, Forecast, Place, Source
+from alerts.weather.hours import LAYERS, TOTAL
 from alerts.weather.model_names import source_name
 
 
@@ -46,7 +46,7 @@ class Rejected:
 # Lowest and highest believable values. Records: temperature -89.2 and 56.7 degrees, gust 113 m/s,
 # rain 305 mm in 42 minutes (WMO World Weather and Climate Extremes Archive); the rest by definition.
 _PERCENT = (0.0, 100.0)
-ESSENTIAL = "cloud_total_pct"
+ESSENTIAL = TOTAL
 """What an answer is judged by; all other columns may be unknown."""
 RANGES: Mapping[str, tuple[float, float]] = {
     ESSENTIAL: _PERCENT,
@@ -98,16 +98,12 @@ def check_rising(times: Sequence[datetime]) -> Rejected | None:
 
 def check_ranges(forecast: Forecast) -> Rejected | None:
     """Every value must be finite and believable; members count as total cloud."""
-    for hour in forecast.hours:
-        for name, (low, high) in RANGES.items():
-            value = getattr(hour, name)
-            if value is not None and not low <= value <= high:  # a NaN fails both comparisons
-                return _out_of_range(name, value, hour)
-    low, high = RANGES["cloud_total_pct"]
+    for name in RANGES:
+        if (rejected := _unbelievable(name, forecast.hours.column(name), forecast)) is not None:
+            return rejected
     for member in forecast.members:
-        for hour, value in zip(forecast.hours, member, strict=True):
-            if value is not None and not low <= value <= high:
-                return _out_of_range("cloud_total_pct of a member", value, hour)
+        if (rejected := _unbelievable(ESSENTIAL, member, forecast, " of a member")) is not None:
+            return rejected
     return None
 
 
@@ -118,30 +114,26 @@ def leave_out_unbelievable(forecast: Forecast) -> tuple[Forecast, tuple[Rejected
     and members are left to `check_ranges`.
     """
     found = {
-        name: _out_of_range(name, bad[0], bad[1])
+        name: rejected
         for name in RANGES
-        if name != ESSENTIAL and (bad := _first_unbelievable(forecast, name)) is not None
+        if name != ESSENTIAL
+        and (rejected := _unbelievable(name, forecast.hours.column(name), forecast)) is not None
     }
     if not found:
         return forecast, ()
-    unknown: dict[str, Any] = dict.fromkeys(found)
-    hours = tuple(replace(hour, **unknown) for hour in forecast.hours)
-    return replace(forecast, hours=hours), tuple(found.values())
+    return replace(forecast, hours=forecast.hours.changed(dict.fromkeys(found))), tuple(found.values())
 
 
-def _first_unbelievable(forecast: Forecast, name: str) -> tuple[float, HourlyWeather] | None:
+def _unbelievable(
+    name: str, column: Sequence[float | None], forecast: Forecast, whose: str = ""
+) -> Rejected | None:
+    """The first value of a column that lies outside its range."""
     low, high = RANGES[name]
-    column = forecast.series.column(name, 0, len(forecast.hours))
-    for index, value in enumerate(column):
+    for at, value in zip(forecast.hours.starts, column, strict=True):
         if value is not None and not low <= value <= high:  # a NaN fails both comparisons
-            return value, forecast.hours[index]
+            where = f"{at:%Y-%m-%dT%H:%MZ}, outside {low:g}..{high:g}."
+            return Rejected(Gate.RANGE, f"{name}{whose} is {value:g} at {where}")
     return None
-
-
-def _out_of_range(name: str, value: float, hour: HourlyWeather) -> Rejected:
-    low, high = RANGES[name.split(" ")[0]]
-    at = f"{hour.starts:%Y-%m-%dT%H:%MZ}"
-    return Rejected(Gate.RANGE, f"{name} is {value:g} at {at}, outside {low:g}..{high:g}.")
 
 
 def check_distance(forecast: Forecast, place: Place, reach_km: float) -> Rejected | None:
@@ -169,19 +161,15 @@ def check_scale(forecast: Forecast) -> Rejected | None:
     different fractions. A series of nothing but 0 is a clear sky and passes: deserts have weeks of them.
     Seen in public at github.com/open-meteo/open-meteo/issues/1586, 1605 and 2033.
     """
-    rows = (tuple(hour.cloud_total_pct for hour in forecast.hours), *forecast.members)
+    rows = (forecast.hours.column(ESSENTIAL), *forecast.members)
     known = [[value for value in row if value is not None] for row in rows]
     values = sum(len(row) for row in known)
     if values < LONG_ENOUGH or max(max(row, default=0) for row in known) > 1:
         return None
-    stuck = any(_stays_at_one(row) for row in rows)
+    stays_at_one = any(_runs_of_three(row, lambda value: value == 1) for row in rows)
+    is_never_quite_clear = any(len(row) >= DAYS and max(row) > 0 for row in known)
     fractions = {value for row in known for value in row if value % 1}
-    if (
-        stuck
-        or len(fractions) >= FRACTIONS
-        or any(_never_quite_clear(row) for row in known)
-        or _layers_deny(forecast.hours)
-    ):
+    if stays_at_one or len(fractions) >= FRACTIONS or is_never_quite_clear or _highest_layer(forecast) > 10:
         return Rejected(
             Gate.SCALE,
             f"cloud never rises above 1 % in {values} values; it looks like a share of 1, not percent.",
@@ -215,16 +203,17 @@ def check_coarse_scale(forecast: Forecast) -> Rejected | None:
     than 2, (c) a layer has 30 % or more though the total never has more than 10, or (d) it rains for three
     hours from it. A series of nothing but 0 is a clear sky and passes, and so does one with wisps.
     """
-    rows = (tuple(hour.cloud_total_pct for hour in forecast.hours), *forecast.members)
+    rows = (forecast.hours.column(ESSENTIAL), *forecast.members)
     values = [value for row in rows for value in row if value is not None]
     highest = max(values, default=0.0)
     if len(values) < LONG_ENOUGH or not 1 < highest <= max(COARSE) or any(value % 1 for value in values):
         return None
     overcast = 0.75 * min(scale for scale in COARSE if highest <= scale)
     is_often = sum(1 for value in values if value >= overcast) >= OFTEN_OVERCAST * len(values)
-    layered = sum(1 for hour in forecast.hours if _highest_layer(hour) >= LEAST_LAYER_PCT)
-    wet = sum(1 for hour in forecast.hours if (hour.precipitation_mm or 0.0) >= WET_MM)
-    stays = is_often and any(_stays_above(overcast, row) for row in rows)
+    stays = is_often and any(_runs_of_three(row, lambda value: value >= overcast) for row in rows)
+    layers = zip(*(forecast.hours.column(name) for name in LAYERS), strict=True)
+    layered = sum(any((cover or 0.0) >= LEAST_LAYER_PCT for cover in hour) for hour in layers)
+    wet = sum((amount_mm or 0.0) >= WET_MM for amount_mm in forecast.hours.column("precipitation_mm"))
     if stays or median(values) > WISP_PCT or layered > 1 or wet >= WET_HOURS:
         parts = "eighths" if highest <= COARSE[0] else "tenths"
         return Rejected(
@@ -235,29 +224,15 @@ def check_coarse_scale(forecast: Forecast) -> Rejected | None:
     return None
 
 
-def _highest_layer(hour: HourlyWeather) -> float:
-    layers = (hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct)
-    return max((layer for layer in layers if layer is not None), default=0.0)
+def _runs_of_three(row: Iterable[float | None], is_so: Callable[[float], bool]) -> bool:
+    """Whether that is so for three values on end."""
+    runs = groupby(row, key=lambda value: value is not None and is_so(value))
+    return any(holds and sum(1 for _ in run) >= 3 for holds, run in runs)
 
 
-def _stays_above(least: float, row: Iterable[float | None]) -> bool:
-    runs = groupby(row, key=lambda value: value is not None and value >= least)
-    return any(is_high and sum(1 for _ in run) >= 3 for is_high, run in runs)
-
-
-def _stays_at_one(row: Iterable[float | None]) -> bool:
-    return any(value == 1 and sum(1 for _ in run) >= 3 for value, run in groupby(row))
-
-
-def _never_quite_clear(known: Sequence[float]) -> bool:
-    return len(known) >= DAYS and max(known) > 0
-
-
-def _layers_deny(hours: Iterable[HourlyWeather]) -> bool:
-    layers = (
-        layer for hour in hours for layer in (hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct)
-    )
-    return any(layer is not None and layer > 10 for layer in layers)
+def _highest_layer(forecast: Forecast) -> float:
+    layers = (cover for name in LAYERS for cover in forecast.hours.column(name) if cover is not None)
+    return max(layers, default=0.0)
 
 
 LEVEL_HEIGHTS_M = (-700.0, 20_000.0)
@@ -296,22 +271,17 @@ def check_high_layer(forecast: Forecast) -> Rejected | None:
     more than 20 points in at least three hours, in a series whose high cloud is never above 10 % but
     not always 0. Seen at github.com/open-meteo/open-meteo/issues/2068.
     """
-    high = [hour.cloud_high_pct for hour in forecast.hours if hour.cloud_high_pct is not None]
+    high = [cover for cover in forecast.hours.column("cloud_high_pct") if cover is not None]
     if not high or not 0 < max(high) <= 10:
         return None
-    gaps = sum(1 for hour in forecast.hours if _exceeds_layers(hour))
+    hours = zip(*(forecast.hours.column(name) for name in (ESSENTIAL, *LAYERS)), strict=True)
+    known = (each for each in hours if None not in each)
+    gaps = sum(total > sum(layers) + LAYER_GAP_PCT for total, *layers in known)
     if gaps < 3:
         return None
     return Rejected(
         Gate.LAYERS, f"high cloud never rises above 10 % though the total says more in {gaps} hours."
     )
-
-
-def _exceeds_layers(hour: HourlyWeather) -> bool:
-    low, mid, high, total = hour.cloud_low_pct, hour.cloud_mid_pct, hour.cloud_high_pct, hour.cloud_total_pct
-    if low is None or mid is None or high is None or total is None:
-        return False
-    return total > low + mid + high + LAYER_GAP_PCT
 
 
 def check_fresh(source: Source, now: datetime, max_age: timedelta) -> Rejected | None:

@@ -10,18 +10,22 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from math import isnan, nan
 from statistics import fmean
 from typing import Any
 
+import numpy as np
+
 from alerts.common.span import Span
-from alerts.weather.clouds import effective_cloud_pct, joint_cover_pct
-from alerts.weather.forecast import Forecast, HourlyWeather, Sight
+from alerts.weather.clouds import cover_as_told, joint_cover_pct
+from alerts.weather.forecast import Forecast
+from alerts.weather.hours import LAYERS, TOTAL, Hours
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
 
 HOUR = timedelta(hours=1)
 Look = Callable[[Sequence[Forecast]], Outlook]
 
-_LAYERS = {"low cloud": "cloud_low_pct", "mid cloud": "cloud_mid_pct", "high cloud": "cloud_high_pct"}
+_LAYERS = dict(zip(("low cloud", "mid cloud", "high cloud"), LAYERS, strict=True))
 CLOUD = "cloud"
 
 
@@ -127,72 +131,69 @@ def _whole(at: datetime) -> datetime:
 
 
 def _changed(forecast: Forecast, hour: Span, thing: str, *, clear: bool) -> Forecast:
-    """The forecast with that hour's cloud changed, wherever a record shares time with it."""
-    touched = [_touches(record, hour) for record in forecast.hours]
-    if not any(touched):
+    """The forecast with that hour's cloud changed, wherever one of its hours shares time with it."""
+    within = forecast.hours.cut(hour).within
+    if within.start == within.stop:
         return forecast
-    hours = tuple(
-        _record(record, thing, clear=clear) if hit else record
-        for record, hit in zip(forecast.hours, touched, strict=True)
-    )
     members = forecast.members
     if thing == CLOUD:
-        to = 0.0 if clear else 100.0
-        members = tuple(
-            tuple(to if hit else cloud for cloud, hit in zip(row, touched, strict=True)) for row in members
-        )
-    sights = tuple(_sight(sight, hour, thing, clear=clear) for sight in forecast.sights)
-    return replace(forecast, hours=hours, members=members, sights=sights)
-
-
-def _touches(record: HourlyWeather, hour: Span) -> bool:
-    return record.starts < hour.end and hour.start < record.ends
-
-
-def _sight(sight: Sight, hour: Span, thing: str, *, clear: bool) -> Sight:
-    hours = tuple(
-        _record(record, thing, clear=clear) if _touches(record, hour) else record for record in sight.hours
+        to = (0.0 if clear else 100.0,) * (within.stop - within.start)
+        members = tuple((*row[: within.start], *to, *row[within.stop :]) for row in members)
+    return replace(
+        forecast,
+        hours=_with_cloud(forecast.hours, hour, thing, clear=clear),
+        members=members,
+        sights=tuple(
+            replace(sight, hours=_with_cloud(sight.hours, hour, thing, clear=clear))
+            for sight in forecast.sights
+        ),
     )
-    return replace(sight, hours=hours)
 
 
-def _record(record: HourlyWeather, thing: str, *, clear: bool) -> HourlyWeather:
-    """Without one layer the others cover at most their sum; a record without layers keeps its total."""
-    if thing == CLOUD:
-        to = 0.0 if clear else 100.0
-        layers: dict[str, Any] = {
-            field: None if getattr(record, field) is None else to for field in _LAYERS.values()
-        }
-        return replace(record, cloud_total_pct=to, **layers)
-    layers = {field: getattr(record, field) for field in _LAYERS.values()}
-    if any(value is None for value in layers.values()):
-        return record
-    layers[_LAYERS[thing]] = 0.0
-    total = record.cloud_total_pct
-    left = sum(value for value in layers.values() if value is not None)
-    return replace(record, cloud_total_pct=None if total is None else min(total, left), **layers)
+def _with_cloud(hours: Hours, hour: Span, thing: str, *, clear: bool) -> Hours:
+    """Without one layer the others cover at most their sum; an hour without layers keeps its total."""
+    totals = list(hours.column(TOTAL))
+    layers = {field: list(hours.column(field)) for field in LAYERS}
+    cut, to = hours.cut(hour), 0.0 if clear else 100.0
+    for at in range(cut.first, cut.after):
+        told: dict[str, Any] = {field: column[at] for field, column in layers.items()}
+        if thing == CLOUD:
+            totals[at] = to
+            changed: dict[str, Any] = {f: None if cover is None else to for f, cover in told.items()}
+        elif None in told.values():
+            continue
+        else:
+            changed = told | {_LAYERS[thing]: 0.0}
+            left = sum(changed.values())
+            totals[at] = None if totals[at] is None else min(totals[at], left)
+        for field, cover in changed.items():
+            layers[field][at] = cover
+    return hours.changed({TOTAL: totals, **layers})
 
 
 def _effort(before: Sequence[Forecast], after: Sequence[Forecast], hour: Span) -> float:
     moves = [
         abs(old - new)
         for one, other in zip(before, after, strict=True)
-        for a, b in zip(_clouds(one, hour), _clouds(other, hour), strict=True)
-        if (old := a) is not None and (new := b) is not None
+        for old, new in zip(_clouds(one, hour), _clouds(other, hour), strict=True)
+        if not isnan(old) and not isnan(new)
     ]
     return fmean(moves) if moves else 0.0
 
 
-def _clouds(forecast: Forecast, hour: Span) -> Iterator[float | None]:
-    """The cloud of each record in that hour, and of what stands in the view; of ensembles each member's."""
-    for index, record in enumerate(forecast.hours):
-        if _touches(record, hour):
-            if forecast.members:
-                yield from (row[index] for row in forecast.members)
-            else:
-                yield effective_cloud_pct(record, forecast.layer_scheme)
+def _clouds(forecast: Forecast, hour: Span) -> Iterator[float]:
+    """The cloud of each record in that hour, and of what stands in the view; of ensembles each member's.
+    NaN where it is unknown."""
+    within = forecast.hours.cut(hour).within
+    if forecast.members:
+        for at in range(within.start, within.stop):
+            yield from (nan if (cloud := row[at]) is None else cloud for row in forecast.members)
+    else:
+        yield from cover_as_told(forecast.hours, forecast.layer_scheme, within).plan_pct.tolist()
     for sight in forecast.sights:
-        for record in sight.hours:
-            if _touches(record, hour):
-                total = record.cloud_total_pct
-                yield joint_cover_pct(record, sight.altitude_deg) if total is None else total
+        within = sight.hours.cut(hour).within
+        total, *layers = (
+            np.array(sight.hours.column(name, within), dtype=np.float64) for name in (TOTAL, *LAYERS)
+        )
+        joint = joint_cover_pct(layers, sight.altitude_deg)
+        yield from np.where(np.isnan(total), joint, total).tolist()

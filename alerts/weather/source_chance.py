@@ -15,8 +15,7 @@ from alerts.weather.clouds import (
     OVERHEAD_ALONE,
     Makeup,
     SeenHours,
-    effective_cloud_pct,
-    known_of,
+    cover_as_told,
     low_lies_below,
     made_up_pct,
     seen_clouds,
@@ -24,7 +23,6 @@ from alerts.weather.clouds import (
 from alerts.weather.forecast import Forecast, LayerScheme, Sight, Source
 from alerts.weather.freshness import dated as dated
 from alerts.weather.freshness import why_stale
-from alerts.weather.hours import Cut
 from alerts.weather.outlook import SourceChance
 from alerts.weather.skill import (
     CLEAR_SHARE,
@@ -36,6 +34,7 @@ from alerts.weather.skill import (
     usual_log_odds,
 )
 from alerts.weather.sky_now import SkyNow
+from alerts.weather.stretches import PartsCut
 
 MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
@@ -160,7 +159,7 @@ def read(forecast: Forecast, asking: Asking) -> Reading:
     """The source's answer, or a reading that says why there is none."""
     if unusable := why_unusable(forecast.source, asking.now, asking.is_night_of):
         return Reading(forecast, unusable=unusable)
-    cut = forecast.series.cut(asking.ahead)
+    cut = forecast.hours.cut(asking.ahead)
     if not len(cut):
         return Reading(forecast, unusable="doesn't reach this window")
     return _read_members(forecast, cut, asking) if forecast.members else _read_single(forecast, cut, asking)
@@ -184,12 +183,11 @@ def _lead_days(forecast: Forecast, asking: Asking) -> float:
     return max(timedelta(0), asking.ahead.middle - issued) / timedelta(days=1)
 
 
-def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
+def _read_single(forecast: Forecast, cut: PartsCut, asking: Asking) -> Reading:
     """A single run: an ensemble of one."""
     sight = forecast.sight_over(asking.dark or asking.window)
     altitude_deg = sight.altitude_deg if sight else asking.altitude_deg
-    along = {hour.starts: hour for hour in sight.hours} if sight else None
-    seen = seen_clouds(forecast, cut, altitude_deg, along, asking.makeup)
+    seen = seen_clouds(forecast, cut, altitude_deg, sight.hours if sight else None, asking.makeup)
     if why_not := _too_unknown(1 - seen.parts.total / asking.ahead.duration):
         return Reading(forecast, why_not=why_not)
     lead_days = _lead_days(forecast, asking)
@@ -197,7 +195,7 @@ def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     beside = Clouds.of(seen.parts, [seen.beside_pct], asking.length) if sight else frame
     found = asking.evidence(frame.least_pct, lead_days)
     found_beside = found if beside is frame else asking.evidence(beside.least_pct, lead_days)
-    evidence_now, evidence_then = _change(forecast, asking, lead_days)
+    evidence_now, evidence_then = _change(forecast, cut, asking, lead_days)
     stretch = frame.clearest_stretch
     plan = None if stretch is None else max(seen.plan_pct[stretch.first : stretch.after])
     return Reading(
@@ -218,34 +216,34 @@ def _read_single(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
     )
 
 
-def _change(forecast: Forecast, asking: Asking, lead_days: float) -> tuple[float | None, float | None]:
+def _change(
+    forecast: Forecast, cut: PartsCut, asking: Asking, lead_days: float
+) -> tuple[float | None, float | None]:
     """The evidence now and by the run before, both from the ground plan overhead."""
     if not forecast.cloud_before_pct:
         return None, None
-    cut = forecast.series.cut(asking.ahead)
-    nows = [effective_cloud_pct(hour, forecast.layer_scheme) for hour in cut.hours]
-    befores = forecast.cloud_before_pct[cut.first : cut.after]
-    each_hour = zip(nows, befores, strict=True)
-    parts, both = known_of(
-        cut, [None if now is None or before is None else (now, before) for now, before in each_hour]
-    )
+    nows = cover_as_told(forecast.hours, forecast.layer_scheme, cut.within).plan_pct
+    both = np.array([nows, np.array(forecast.cloud_before_pct[cut.within], dtype=np.float64)])
+    known = ~np.isnan(both).any(axis=0)
+    parts = cut.inside.only(list(known))
     if _too_unknown(1 - parts.total / asking.ahead.duration):
         return None, None
-    now, then = Clouds.of(parts, list(zip(*both, strict=True)), asking.length).least_pct
+    now, then = Clouds.of(parts, both[:, known], asking.length).least_pct
     return asking.evidence(now, lead_days), asking.evidence(then, lead_days)
 
 
-def _fog_below(forecast: Forecast, cut: Cut) -> bool:
+def _fog_below(forecast: Forecast, cut: PartsCut) -> bool:
     """Much low cloud, and the site above its top."""
     if not low_lies_below(forecast):
         return False
-    return max((hour.cloud_low_pct or 0.0 for hour in cut.hours), default=0.0) >= MUCH_CLOUD_PCT
+    lows = forecast.hours.column("cloud_low_pct", cut.within)
+    return max((low or 0.0 for low in lows), default=0.0) >= MUCH_CLOUD_PCT
 
 
-def _read_members(forecast: Forecast, cut: Cut, asking: Asking) -> Reading:
+def _read_members(forecast: Forecast, cut: PartsCut, asking: Asking) -> Reading:
     """An ensemble: each member's event joint over all hours, its total made up as the place's cloud is."""
-    parts = cut.parts
-    totals = np.array([member[cut.first : cut.after] for member in forecast.members], dtype=np.float64)
+    parts = cut.inside
+    totals = np.array([member[cut.within] for member in forecast.members], dtype=np.float64)
     missing = np.isnan(totals)
     known_h = float(((~missing) * parts.lengths_h).sum()) / len(totals)
     if why_not := _too_unknown(1 - known_h / asking.ahead_h):

@@ -105,6 +105,14 @@ class PartsCut:
         self.span, self.first, self.after = span, first, after
         self._inside: Parts | None = None
 
+    def __len__(self) -> int:
+        return self.after - self.first
+
+    @property
+    def within(self) -> slice:
+        """Which of the parts these are."""
+        return slice(self.first, self.after)
+
     @property
     def starts(self) -> Sequence[datetime]:
         """When the whole parts begin."""

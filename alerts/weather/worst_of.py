@@ -12,7 +12,7 @@ from typing import Any, NamedTuple, TypeAlias
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast
-from alerts.weather.hours import Series
+from alerts.weather.hours import Hours
 from alerts.weather.stretches import PartsCut
 
 _UNKNOWN = type(None)
@@ -22,8 +22,8 @@ OFTEN = 2
 """Forecasts asked about more spans than these will be asked about many: the nights and trips of a cycle."""
 
 
-ColumnOf: TypeAlias = Callable[[Series, int, int], Sequence[Any]]
-"""What a series says of its hours from one to before another; None where it is unknown."""
+ColumnOf: TypeAlias = Callable[[Hours, slice], Sequence[Any]]
+"""What a forecast says of some of its hours; None where it is unknown."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,14 +39,12 @@ class Asked:
 
 def field_of(name: str) -> ColumnOf:
     """A field as it is."""
-    return lambda series, first, after: series.column(name, first, after)
+    return lambda hours, within: hours.column(name, within)
 
 
 def made_of(rule: Callable[..., Any], *names: str) -> ColumnOf:
     """What a rule makes of some fields of the hour."""
-    return lambda series, first, after: list(
-        map(rule, *(series.column(name, first, after) for name in names))
-    )
+    return lambda hours, within: list(map(rule, *(hours.column(name, within) for name in names)))
 
 
 class Worst(NamedTuple):
@@ -69,7 +67,7 @@ NOTHING = Worst(None, False)
 
 @value(frozen=True, slots=True)
 class _Joined:
-    """One value of several series in the hours `first` to `after` (exclusive).
+    """One value of several forecasts in the hours `first` to `after` (exclusive).
 
     columns: of those that say anything. worst: the worst of them, None in hours that one of them doesn't
     know; () where values of different types might be equal and yet not be written alike. widened: how often.
@@ -87,14 +85,15 @@ class _Joined:
 
 
 class Together:
-    """Some series over the same hours."""
+    """Some forecasts' values over the same hours."""
 
-    __slots__ = ("_joined", "series", "times")
+    __slots__ = ("_joined", "members", "times")
 
-    def __init__(self, series: Sequence[Series]) -> None:
-        first, *others = series
-        self.series, self.times = series, first.times
-        self._joined: dict[Asked, _Joined] = first.joined.setdefault(tuple(others), {})
+    def __init__(self, members: Sequence[Hours]) -> None:
+        first, *others = members
+        self.members, self.times = members, first.times
+        # by identity: as long as the others stand beside it, none of their numbers is given to another
+        _, self._joined = first.joined.setdefault(tuple(map(id, others)), (others, {}))
 
     def worst(self, asked: Asked, cut: PartsCut, must: Span, *, covers: bool) -> Worst:
         """The worst value in those hours. covers: they cover enough of `must`."""
@@ -119,7 +118,7 @@ class Together:
             first, after, widened = min(first, before.first), max(after, before.after), before.widened + 1
         if widened >= OFTEN:
             first, after = 0, len(self.times)
-        columns = [asked.column(series, first, after) for series in self.series]
+        columns = [asked.column(hours, slice(first, after)) for hours in self.members]
         types = [set(map(type, column)) for column in columns]
         told = set[type]().union(*types) - {_UNKNOWN}
         telling = [column for column, mine in zip(columns, types, strict=True) if mine & told]
@@ -146,7 +145,7 @@ def _as_said(zero: Any, columns: Sequence[Sequence[Any]], first: int, after: int
 def worst_of_each(
     told: Sequence[Sequence[Any]], asked: Asked, cut: PartsCut, must: Span, *, covers: bool
 ) -> Worst:
-    """As `Together.worst`, from what each of the series says of those hours, whatever it knows."""
+    """As `Together.worst`, from what each of the forecasts says of those hours, whatever it knows."""
     found = NOTHING
     for values in told:
         has_gaps = None in values
@@ -176,5 +175,5 @@ def _is_known(cut: PartsCut, values: Sequence[object], must: Span) -> bool:
 
 def together(forecasts: Sequence[Forecast]) -> tuple[Together, ...]:
     """Forecasts that follow each other and have the same hours as one, in their order."""
-    runs = groupby((forecast.series for forecast in forecasts), key=attrgetter("times"))
+    runs = groupby((forecast.hours for forecast in forecasts), key=attrgetter("times"))
     return tuple(Together(tuple(run)) for _, run in runs)

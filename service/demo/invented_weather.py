@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from alerts.common.span import Span
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from service.feeds.shared.model import Gathered
 
 HOUR = timedelta(hours=1)
@@ -60,7 +61,7 @@ class InventedSky:
         issued_at = _run_before(now)
         first = hours.start.replace(minute=0, second=0, microsecond=0)
         count = math.ceil((hours.end - first) / HOUR) + 1
-        records = tuple(self._hour(place, model, issued_at, first + i * HOUR) for i in range(count))
+        records = Hours.of(self._hour(place, model, issued_at, first + i * HOUR) for i in range(count))
         source = Source(
             feed="invented",
             provider=model.provider,

@@ -11,7 +11,7 @@ from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow
-from alerts.weather.clouds import effective_cloud_pct
+from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.line_of_sight import View, places_to_ask, view_of
 from alerts.weather.line_of_sight_cloud import look_along
@@ -87,12 +87,13 @@ def _places(look: Look, there: Sequence[Forecast]) -> tuple[Place, ...]:
 
 
 def _is_hopeless(forecasts: Iterable[Forecast], window: Span) -> bool:
-    clouds = [
-        effective_cloud_pct(hour, forecast.layer_scheme)
-        for forecast in forecasts
-        for _, hour in forecast.over(window)
-    ]
-    return all(cloud is None or cloud > HOPELESS_PCT for cloud in clouds)
+    """Whether no hour that is known leaves a gap."""
+    for forecast in forecasts:
+        within = forecast.hours.cut(window).within
+        clouds = cover_as_told(forecast.hours, forecast.layer_scheme, within).plan_pct
+        if (clouds <= HOPELESS_PCT).any():
+            return False
+    return True
 
 
 def with_sights(forecast: Forecast, aside: Aside, looks: Sequence[Look]) -> Forecast:

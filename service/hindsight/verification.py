@@ -234,7 +234,7 @@ def _lacks_analysis(session: Session, row: JudgedEvent, stored: StoredSite) -> b
 def _is_past(forecast: Forecast, span: Span) -> bool:
     """Whether it was answered once those hours were over, and says something of them."""
     fetched_at = forecast.source.fetched_at
-    return (fetched_at is None or fetched_at >= span.end) and judged_events.touches(forecast, span)
+    return (fetched_at is None or fetched_at >= span.end) and forecast.reaches(span)
 
 
 def _place(stored: StoredSite, verifying: Verifying) -> Place:

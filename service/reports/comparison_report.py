@@ -75,7 +75,7 @@ def compare_stored(
 
 
 def _reaches(forecast: Forecast, night: Night) -> bool:
-    return any(any(True for _ in forecast.over(window.span)) for window in night.windows)
+    return any(forecast.reaches(window.span) for window in night.windows)
 
 
 def _decided(session: Session, compared: Sequence[Compared], first: date, last: date) -> list[ComparedNight]:

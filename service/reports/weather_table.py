@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import isnan
 from statistics import median
 
 from alerts.common.span import Span
 from alerts.judging.window_brightness import WindowSky
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
-from alerts.weather.clouds import effective_cloud_pct, slanted_cloud_pct
+from alerts.weather.clouds import cover_as_told
 from alerts.weather.comfort import dew_spread_c
-from alerts.weather.forecast import Forecast, HourlyWeather
+from alerts.weather.forecast import Forecast
+from alerts.weather.hours import HourlyWeather
 from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, view_of
 from alerts.weather.model_families import AIR_LINEAGE
 from alerts.weather.outlook import Outlook
@@ -137,14 +139,15 @@ def hours_of(site: Site, span: Span) -> tuple[Span, ...]:
 
 def record_at(forecast: Forecast, hour: Span) -> HourlyWeather | None:
     """The record that holds the hour's beginning, which is when its instant values are for."""
-    return next((each for each in forecast.hours if each.starts <= hour.start < each.ends), None)
+    return forecast.hours.at(hour.start)
 
 
 def _cell(forecast: Forecast, hour: Span, altitude_deg: float) -> Cell:
-    index = next((i for i, each in enumerate(forecast.hours) if each.starts <= hour.start < each.ends), None)
+    index = forecast.hours.index_at(hour.start)
     if index is None:
         return Cell(members=len(forecast.members))
-    record, scheme = forecast.hours[index], forecast.layer_scheme
+    record = forecast.hours[index]
+    cover = cover_as_told(forecast.hours, forecast.layer_scheme, slice(index, index + 1))
     known = [row[index] for row in forecast.members if row[index] is not None]
     clear = sum(1 for cloud in known if cloud is not None and cloud <= CLEAR_LIMIT_PCT)
     return Cell(
@@ -152,11 +155,15 @@ def _cell(forecast: Forecast, hour: Span, altitude_deg: float) -> Cell:
         record.cloud_low_pct,
         record.cloud_mid_pct,
         record.cloud_high_pct,
-        effective_cloud_pct(record, scheme),
-        slanted_cloud_pct(record, scheme, altitude_deg),
+        _number(cover.plan_pct[0]),
+        _number(cover.view_pct(altitude_deg)[0]),
         clear if known else None,
         len(forecast.members),
     )
+
+
+def _number(value: float) -> float | None:
+    return None if isnan(value) else float(value)
 
 
 def _row(

@@ -51,7 +51,8 @@ from sqlalchemy import insert, text, update
 from alerts.common.span import Span
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.night import SkyWishes
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.feeds.shared.model import Gathered
@@ -103,7 +104,7 @@ class Weather:
     start: datetime = START
 
     def __post_init__(self) -> None:
-        self._skies: dict[tuple[int, int, int], tuple[HourlyWeather, ...]] = {}
+        self._skies: dict[tuple[int, int, int], Hours] = {}
 
     def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
         if places and places[0].is_aside:
@@ -128,7 +129,7 @@ class Weather:
             place=place,
         )
 
-    def _sky(self, sky: int, model: int) -> tuple[HourlyWeather, ...]:
+    def _sky(self, sky: int, model: int) -> Hours:
         key = (sky, model, self.moved)
         if key not in self._skies:
             dice, news = random.Random(1000 * sky + model), random.Random(repr(key))
@@ -138,7 +139,7 @@ class Weather:
                 mood = min(100.0, max(0.0, mood + dice.uniform(-12, 12)))
                 cloud = mood + (news.uniform(-15, 15) if self.moved else 0.0)
                 hours.append(_hour(first + timedelta(hours=k), min(100.0, max(0.0, cloud)), dice))
-            self._skies[key] = tuple(hours)
+            self._skies[key] = Hours.of(hours)
         return self._skies[key]
 
 

@@ -53,7 +53,8 @@ from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes, nights
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.sky_now import Says, StationSky
 from alerts.wishes.model import Wishes
 
@@ -200,7 +201,7 @@ class Weather:
             around = np.sqrt(MEMBERS_SHARE) * noise + MEMBER_SPREAD * np.sqrt(1 - MEMBERS_SHARE) * spread
             members = kept * self.latent + np.sqrt(1 - kept**2) * around
             source = Source("simulated", provider, lineage, lineage, "", "", issued_at=issued, fetched_at=now)
-            hours = tuple(
+            hours = Hours.of(
                 HourlyWeather(
                     start, start + HOUR, cloud_total_pct=float(cloud), wind_ms=2.0, gust_ms=4.0,
                     precipitation_mm=0.0, precipitation_probability_pct=0.0,

@@ -18,7 +18,8 @@ from functools import partial
 from typing import Any, TypeAlias
 
 from alerts.common.span import Span
-from alerts.weather.forecast import Forecast, HourlyWeather, Place
+from alerts.weather.forecast import Forecast, Place
+from alerts.weather.hours import Hours
 from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
 from alerts.weather.quality_gates import Gate, Rejected, check_rising, check_units
 from service.feeds.shared.checked_json import as_dict, as_list, as_number, as_text, bad_shape, load_json
@@ -167,9 +168,7 @@ def _row_of(steps: Sequence[_Step]) -> ModelRow:
     return row
 
 
-def _build_hours(
-    steps: Sequence[_Step], units: Mapping[str, Any], unread: list[BadAnswer]
-) -> tuple[HourlyWeather, ...]:
+def _build_hours(steps: Sequence[_Step], units: Mapping[str, Any], unread: list[BadAnswer]) -> Hours:
     """Total cloud must be readable; another value that isn't is left out throughout and added to `unread`."""
     lengths = [step.ahead or HOUR for step in steps]
     if len(steps) > 1 and steps[-1].ahead is None:
@@ -186,10 +185,7 @@ def _build_hours(
         columns |= {} if column is None else {field: column}
     for field, word in (("thunder_named", "thunder"), ("fog_named", "fog")):
         columns[field] = _word_column(followed, spans, word)
-    return tuple(
-        HourlyWeather(span.start, span.end, **dict(zip(columns, row, strict=True)))
-        for span, *row in zip(spans, *columns.values(), strict=True)
-    )
+    return Hours([span.start for span in spans], [span.end for span in spans], columns)
 
 
 def _instant_column(steps: Sequence[_Step], units: Mapping[str, Any], name: str) -> list[float | None]:

@@ -20,7 +20,8 @@ from functools import partial
 from typing import Any
 
 from alerts.common.span import Span
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place
+from alerts.weather.forecast import Forecast, LayerScheme, Place
+from alerts.weather.hours import Hours
 from alerts.weather.model_families import NWS, find_model
 from alerts.weather.quality_gates import Gate, Rejected, check_rising, check_units
 from service.feeds.shared.checked_json import (
@@ -178,7 +179,7 @@ def _corner(point: object) -> tuple[float, float]:
     return numbers[0], numbers[1]
 
 
-def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> tuple[HourlyWeather, ...]:
+def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> Hours:
     """Sky cover must be readable; any other layer that isn't is left out and added to `unread`."""
     layers = {SKY: _read_layer(properties[SKY], SKY)} if SKY in properties else {}
     frame = layers[SKY].spans if layers else []
@@ -192,11 +193,8 @@ def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> tupl
     records = _cut([span for layer in columns.values() for span in layer.spans])
     if not records:
         raise unread[0] if unread else bad_shape(NWS, "the answer holds no layer that is read here.")
-    values = [layer.over(records) for layer in columns.values()]
-    return tuple(
-        HourlyWeather(record.start, record.end, **dict(zip(columns, row, strict=True)))
-        for record, *row in zip(records, *values, strict=True)
-    )
+    values = {field: layer.over(records) for field, layer in columns.items()}
+    return Hours([record.start for record in records], [record.end for record in records], values)
 
 
 def _read_beside(frame: Sequence[Span], name: str, layer: object) -> _Layer:

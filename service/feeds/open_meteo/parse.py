@@ -23,7 +23,8 @@ from itertools import pairwise
 from typing import Any
 
 from alerts.common.span import Span
-from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, Place
+from alerts.weather.forecast import CloudLevels, Forecast, Place
+from alerts.weather.hours import Hours
 from alerts.weather.model_families import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
 from alerts.weather.quality_gates import (
     Gate,
@@ -307,7 +308,7 @@ def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
     return judge_quality(forecast, row, unread)
 
 
-def _build_hours(frame: _Frame, columns: _Columns, unread: list[BadAnswer]) -> tuple[HourlyWeather, ...]:
+def _build_hours(frame: _Frame, columns: _Columns, unread: list[BadAnswer]) -> Hours:
     """Total cloud must be readable; any other column that isn't is left out and added to `unread`."""
     spans = instant_spans(frame.times, [frame.step] * len(frame.times))
     ending = [Span(at - frame.step, at) for at in frame.times]
@@ -327,11 +328,7 @@ def _build_hours(frame: _Frame, columns: _Columns, unread: list[BadAnswer]) -> t
             fields[VARIABLES[name].field] = column
         else:
             fields[VARIABLES[name].field] = list(_over_periods(name, column, ending, spans))
-    rows = zip(*fields.values(), strict=True) if fields else [()] * len(spans)
-    return tuple(
-        HourlyWeather(span.start, span.end, **dict(zip(fields, row, strict=True)))
-        for span, row in zip(spans, rows, strict=True)
-    )
+    return Hours([span.start for span in spans], [span.end for span in spans], fields)
 
 
 def _is_one_of(code: float | None, codes: frozenset[int]) -> bool | None:

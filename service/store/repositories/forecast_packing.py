@@ -2,32 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import fields
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
-from operator import attrgetter
 from typing import Any
 
 from alerts.common.span import Span
-from alerts.weather.forecast import (
-    CloudLevels,
-    Forecast,
-    HourlyWeather,
-    LayerScheme,
-    Place,
-    Sight,
-    Source,
-    hours_by_column,
-)
+from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme, Place, Sight, Source
 from alerts.weather.hours import Hours
 from alerts.weather.official_warnings import Bulletin
 from service.store.json_values import from_json, to_json
 from service.store.schema import core_tables
 
 _SECOND = timedelta(seconds=1)
-_COLUMNS = tuple(field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"})
-_row_of = attrgetter("starts", "ends", *_COLUMNS)
 
 
 def pack(forecast: Forecast) -> dict[str, Any]:
@@ -54,13 +41,11 @@ def pack(forecast: Forecast) -> dict[str, Any]:
     return packed
 
 
-def _pack_hours(hours: Sequence[HourlyWeather]) -> dict[str, Any]:
+def _pack_hours(hours: Hours) -> dict[str, Any]:
     if not hours:
         return {"starts": [], "ends": [], "columns": {}}
-    starts, ends, *columns = zip(*rows_of(hours), strict=True)
-    unknown = (None,) * len(hours)
-    known = {name: list(each) for name, each in zip(_COLUMNS, columns, strict=True) if each != unknown}
-    return {**_pack_times(starts, ends), "columns": known}
+    columns = {name: list(column) for name, column in hours.known_columns().items()}
+    return {**_pack_times(tuple(hours.starts), tuple(hours.ends)), "columns": columns}
 
 
 def _pack_times(starts: tuple[datetime, ...], ends: tuple[datetime, ...]) -> dict[str, Any]:
@@ -104,7 +89,7 @@ def unpack(row: core_tables.Forecast) -> Forecast:
         grid_lon_deg=lon_deg,
         grid_elevation_m=elevation_m,
         layer_scheme=LayerScheme(body["layers"]),
-        hours=hours_by_column(*_unpack_times(body), body["columns"]),
+        hours=Hours(*_unpack_times(body), body["columns"]),
         members=tuple(tuple(member) for member in body["members"]),
         place=Place(*place) if place else None,
         sights=tuple(_unpack_sight(sight) for sight in body.get("sights", ())),
@@ -128,9 +113,8 @@ def unpack_over(row: core_tables.Forecast, span: Span) -> Forecast:
     """As `unpack`, with those hours alone that touch `span`: a page needs a dozen of hundreds."""
     body = row.body
     assert body is not None, "a rejected answer has no values"
-    times = list(zip(*_unpack_times(body), strict=True))
-    kept = [i for i, (starts, ends) in enumerate(times) if starts < span.end and span.start < ends]
-    columns = {name: body["columns"][name] for name in _COLUMNS if name in body["columns"]}
+    hours = Hours(*_unpack_times(body), body["columns"])
+    within = hours.cut(span).within
     lat_deg, lon_deg, elevation_m = body["grid"]
     return Forecast(
         source=_unpack_source(row, body),
@@ -138,10 +122,8 @@ def unpack_over(row: core_tables.Forecast, span: Span) -> Forecast:
         grid_lon_deg=lon_deg,
         grid_elevation_m=elevation_m,
         layer_scheme=LayerScheme(body["layers"]),
-        hours=tuple(
-            HourlyWeather(*times[i], **{name: values[i] for name, values in columns.items()}) for i in kept
-        ),
-        members=tuple(tuple(member[i] for i in kept) for member in body["members"]),
+        hours=hours[within],
+        members=tuple(tuple(member[within]) for member in body["members"]),
     )
 
 
@@ -160,14 +142,6 @@ def _unpack_source(row: core_tables.Forecast, body: dict[str, Any]) -> Source:
         unchanged_since=row.unchanged_since,
         next_due_at=_utc(next_due_at) if next_due_at is not None else None,
     )
-
-
-def rows_of(hours: Sequence[HourlyWeather]) -> Iterator[tuple[Any, ...]]:
-    """The fields of each hour in their order: equal rows are equal hours."""
-    if not isinstance(hours, Hours):
-        return map(_row_of, hours)
-    columns = (hours.column(name, 0, len(hours)) for name in _COLUMNS)
-    return zip(hours.starts, hours.ends, *columns, strict=True)
 
 
 def _unpack_times(body: dict[str, Any]) -> tuple[Sequence[datetime], Sequence[datetime]]:
@@ -192,7 +166,7 @@ def _unpack_sight(sight: dict[str, Any]) -> Sight:
         azimuth_deg=azimuth_deg,
         altitude_deg=altitude_deg,
         places=places,
-        hours=tuple(hours_by_column(*_unpack_times(sight), sight["columns"])),
+        hours=Hours(*_unpack_times(sight), sight["columns"]),
         directions=tuple((each[0], each[1]) for each in sight["directions"]),
     )
 

@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from math import isnan
 from typing import Any
 
 from pydantic_core import to_json
@@ -14,9 +15,10 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
 from alerts.sites.model import Site
-from alerts.weather.clouds import effective_cloud_pct
+from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast
-from service.store.repositories.forecast_packing import pack, rows_of, unpack
+from alerts.weather.hours import FIELDS
+from service.store.repositories.forecast_packing import pack, unpack
 from service.store.schema import core_tables
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
@@ -55,7 +57,7 @@ def keep(session: Session, place: str, forecast: Forecast, *, fetched_at: dateti
         fetched_at=source.fetched_at or fetched_at,
         confirmed_at=source.fetched_at or fetched_at,
         unchanged_since=source.unchanged_since,
-        last_hour_ends=forecast.hours[-1].ends if forecast.hours else None,
+        last_hour_ends=forecast.hours.ends[-1] if forecast.hours else None,
         body=body,
         digest=digest_of(body),
     )
@@ -108,10 +110,10 @@ def says_the_same(fresh: Forecast, before: Forecast) -> bool:
 
 def _by_start(forecast: Forecast) -> dict[datetime, tuple[Any, ...]]:
     """What is said of each hour: its fields, each member's cloud, and each level's cloud and height."""
-    levels = forecast.levels
+    hours, levels = forecast.hours, forecast.levels
     by_height = (*levels.cloud_pct, *levels.height_m) if levels else ()
-    hours = zip(rows_of(forecast.hours), *forecast.members, *by_height, strict=True)
-    return {said[0][0]: said for said in hours}
+    told = (hours.starts, hours.ends, *map(hours.column, FIELDS), *forecast.members, *by_height)
+    return {said[0]: said for said in zip(*told, strict=True)}
 
 
 def digest_of(body: dict[str, Any]) -> str:
@@ -126,13 +128,21 @@ def with_run_before(forecast: Forecast, before: Forecast) -> Forecast:
 
     The same run said again keeps what it knew of the one before.
     """
-    then = {hour.starts: effective_cloud_pct(hour, before.layer_scheme) for hour in before.hours}
-    now = {hour.starts: effective_cloud_pct(hour, forecast.layer_scheme) for hour in forecast.hours}
+    then, now = _cloud_by_start(before), _cloud_by_start(forecast)
     if all(now[starts] == then[starts] for starts in now.keys() & then.keys()):
-        then = dict(zip((hour.starts for hour in before.hours), before.cloud_before_pct, strict=False))
-    clouds = tuple(then.get(hour.starts) for hour in forecast.hours)
+        then = dict(zip(before.hours.starts, before.cloud_before_pct, strict=False))
+    clouds = tuple(then.get(starts) for starts in forecast.hours.starts)
     known = any(cloud is not None for cloud in clouds) and not forecast.members
     return replace(forecast, cloud_before_pct=clouds if known else ())
+
+
+def _cloud_by_start(forecast: Forecast) -> dict[datetime, float | None]:
+    """Effective cloud of each hour in %."""
+    clouds = cover_as_told(forecast.hours, forecast.layer_scheme).plan_pct.tolist()
+    return {
+        starts: None if isnan(cloud) else cloud
+        for starts, cloud in zip(forecast.hours.starts, clouds, strict=True)
+    }
 
 
 def keep_rejected(

@@ -155,12 +155,7 @@ def find_analyses(session: Session, place: str, window: Span) -> list[Forecast]:
         core_tables.Forecast.fetched_at.between(window.end, window.end + ANALYSES_WITHIN),
     )
     answers = (unpack(row) for row in session.scalars(query.order_by(core_tables.Forecast.id)))
-    return [answer for answer in answers if touches(answer, window)]
-
-
-def touches(answer: Forecast, hours: Span) -> bool:
-    """Whether the answer says anything of those hours."""
-    return next(answer.over(hours), None) is not None
+    return [answer for answer in answers if answer.reaches(window)]
 
 
 def add_person_report(

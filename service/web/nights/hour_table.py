@@ -9,7 +9,8 @@ from statistics import median
 
 from alerts.common.span import Span
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
-from alerts.weather.forecast import Forecast, HourlyWeather, Source
+from alerts.weather.forecast import Forecast, Source
+from alerts.weather.hours import HourlyWeather
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ def hour_table(
     span: Span, window: Span | None, forecasts: Sequence[Forecast], *, now: datetime
 ) -> HourTable | None:
     """The table over `span`; None when no forecast reaches it."""
-    reaching = [forecast for forecast in forecasts if any(True for _ in forecast.over(span))]
+    reaching = [forecast for forecast in forecasts if forecast.reaches(span)]
     if not reaching:
         return None
     clouds = cloud_hours(span, reaching, now=now)
@@ -50,7 +51,7 @@ def hour_table(
 
 def _row(cloud: CloudHour, window: Span | None, forecasts: Sequence[Forecast]) -> HourRow:
     middle = cloud.span.middle
-    hours = [_hour_at(forecast, middle) for forecast in forecasts]
+    hours = [forecast.hours.at(middle) for forecast in forecasts]
     return HourRow(
         at=cloud.span.start,
         in_window=window is not None and cloud.span.overlap(window) is not None,
@@ -60,10 +61,6 @@ def _row(cloud: CloudHour, window: Span | None, forecasts: Sequence[Forecast]) -
         wind_ms=_middle([hour.wind_ms for hour in hours if hour]),
         above_dew_c=_middle([_above_dew(hour) for hour in hours if hour]),
     )
-
-
-def _hour_at(forecast: Forecast, at: datetime) -> HourlyWeather | None:
-    return next((hour for hour in forecast.hours if hour.starts <= at < hour.ends), None)
 
 
 def _above_dew(hour: HourlyWeather) -> float | None:

@@ -14,7 +14,8 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.weather.forecast import Forecast, HourlyWeather, Place
+from alerts.weather.forecast import Forecast, Place
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.model_families import find_model
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from service.feeds.shared.guards import Spent
@@ -68,7 +69,7 @@ class Feeds:
         assert row is not None
         first = hours.start.replace(minute=0, second=0, microsecond=0)
         cloud = self.cloud_at(place)
-        records = tuple(
+        records = Hours.of(
             HourlyWeather(
                 first + k * HOUR,
                 first + (k + 1) * HOUR,
@@ -166,7 +167,7 @@ def _overcast(feeds: Feeds, places: Sequence[Place], hours: Span) -> Gathered:
     forecasts = tuple(
         replace(
             each,
-            hours=tuple(replace(hour, cloud_total_pct=100.0, cloud_low_pct=100.0) for hour in each.hours),
+            hours=Hours.of(replace(hour, cloud_total_pct=100.0, cloud_low_pct=100.0) for hour in each.hours),
         )
         for each in gathered.forecasts
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pickle
 import random
 from collections.abc import Iterator
-from dataclasses import fields, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -13,7 +13,8 @@ import pytest
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.span import Span
-from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme, Place, Sight, Source
+from alerts.weather.hours import FIELDS, HourlyWeather, Hours
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from service.store.engine import open_engine
 from service.store.migrate import require_current
@@ -40,8 +41,8 @@ SOURCE = Source(
 )
 
 
-def hours(*clouds: float | None, first: datetime = NOW) -> tuple[HourlyWeather, ...]:
-    return tuple(
+def hours(*clouds: float | None, first: datetime = NOW) -> Hours:
+    return Hours.of(
         HourlyWeather(
             first + k * HOUR,
             first + (k + 1) * HOUR,
@@ -100,9 +101,9 @@ def test_other_cloud_by_height_is_another_answer() -> None:
     assert not says_the_same(replace(BY_HEIGHT, levels=lower), unpack(row))
 
 
-def dealt_hours(dice: random.Random) -> tuple[HourlyWeather, ...]:
+def dealt_hours(dice: random.Random) -> Hours:
     """With gaps or without, of one length or several, some columns wholly unknown and some in part."""
-    names = [field.name for field in fields(HourlyWeather) if field.name not in {"starts", "ends"}]
+    names = FIELDS
     known = {name: dice.choice((0.0, 0.7, 1.0)) for name in names}
     gaps, lengths = dice.choice(((0,), (0, 0, 2))), dice.choice(((1,), (1, 3)))
     made, at = [], NOW
@@ -112,7 +113,7 @@ def dealt_hours(dice: random.Random) -> tuple[HourlyWeather, ...]:
         values = {name: dice.choice((0.0, 12.5)) for name in names if dice.random() < known[name]}
         made.append(HourlyWeather(at, ends, **values))  # type: ignore[arg-type]  # any value will do
         at = ends
-    return tuple(made)
+    return Hours.of(made)
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -145,7 +146,7 @@ def test_stored_hours_are_those_that_were_packed(seed: int) -> None:
 
 def test_no_hour_is_made_to_see_that_an_answer_says_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
     row = core_tables.Forecast(body=pack(FORECAST), issued_at=SOURCE.issued_at)
-    monkeypatch.setattr("alerts.weather.forecast.HourlyWeather", None)
+    monkeypatch.setattr("alerts.weather.hours.HourlyWeather", None)
     assert says_the_same(FORECAST, unpack(row))
 
 
@@ -157,7 +158,7 @@ def test_a_series_is_cut_alike_from_stored_hours(seed: int) -> None:
     for _ in range(20):
         start = NOW + dice.randrange(-90, 60) * HOUR / 2
         span = Span(start, start + dice.randrange(1, 12) * HOUR / 2)
-        assert list(stored.over(span)) == list(forecast.over(span))
+        assert stored.hours[stored.hours.cut(span).within] == forecast.hours[forecast.hours.cut(span).within]
 
 
 def test_the_line_of_sight_is_found_by_its_window(session: Session) -> None:

@@ -13,7 +13,8 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.errors import BadInput
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.night import SkyWishes, Target, TargetKind
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.wishes.model import Wishes
 from service.store.engine import open_engine
 from service.store.json_values import from_json, to_json
@@ -47,7 +48,7 @@ def _forecast() -> Forecast:
         HourlyWeather(NOW, NOW + HOUR, cloud_total_pct=12.5, wind_ms=3.0, thunder_named=False),
         HourlyWeather(NOW + HOUR, NOW + 7 * HOUR, cloud_total_pct=None, wind_ms=4.0),
     )
-    return Forecast(source, 40.3, -1.4, None, LayerScheme.MET_NORWAY, hours, members=((1.0, None),))
+    return Forecast(source, 40.3, -1.4, None, LayerScheme.MET_NORWAY, Hours.of(hours), members=((1.0, None),))
 
 
 def test_a_forecast_comes_back_as_it_was_with_its_gaps(session: Session) -> None:

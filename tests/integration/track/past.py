@@ -14,7 +14,8 @@ from alerts.common.span import Span
 from alerts.track.observations.evidence import SkyReport, Station
 from alerts.track.observations.metar import read_metar
 from alerts.track.observations.stations import Observed
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from service.app import Duskbell
 from service.demo.story import FLAT, SATURDAY
 from service.feeds.shared.model import Gathered
@@ -67,7 +68,7 @@ class Witnesses:
         ]
         source = Source("invented", "Made-up Met Bureau", "invented-curlew", "curlew", "", "")
         where = (place.lat_deg, place.lon_deg, place.elevation_m)
-        return Forecast(source, *where, LayerScheme.NONE, tuple(cloud), place=place)
+        return Forecast(source, *where, LayerScheme.NONE, Hours.of(cloud), place=place)
 
 
 @dataclass

@@ -15,7 +15,8 @@ from click.testing import CliRunner, Result
 
 from alerts.common.errors import BadInput
 from alerts.sites.model import Site
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place
+from alerts.weather.forecast import Forecast, LayerScheme, Place
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.model_families import find_model
 from service.app import build
 from service.cli.doctor_feeds import examine_feeds
@@ -104,7 +105,7 @@ def stored(model: str, clouds: list[float | None], **changes: Any) -> Forecast:
     feed, _, name = model.partition("/")
     row = find_model(feed, name)
     assert row is not None
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(
             NOW + k * HOUR,
             NOW + (k + 1) * HOUR,

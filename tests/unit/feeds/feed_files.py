@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from alerts.weather.forecast import Forecast, HourlyWeather
+from alerts.weather.forecast import Forecast
+from alerts.weather.hours import HourlyWeather
 
 FILES = Path(__file__).parents[2] / "data/feeds"
 

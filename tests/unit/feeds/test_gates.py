@@ -8,7 +8,8 @@ import pytest
 from feed_files import utc
 
 from alerts.sites.great_circle import distance_km
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.quality_gates import (
     Gate,
     check_coarse_scale,
@@ -32,7 +33,7 @@ def forecast(totals, *, members=(), **columns) -> Forecast:
     """Hours with these totals, and other columns of the same length."""
     rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     rows = rows or [{}] * len(totals)
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(START + i * HOUR, START + (i + 1) * HOUR, cloud_total_pct=total, **row)
         for i, (total, row) in enumerate(zip(totals, rows, strict=True))
     )

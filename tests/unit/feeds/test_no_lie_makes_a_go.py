@@ -21,6 +21,7 @@ from alerts.common.span import Span
 from alerts.judging.assess import assess
 from alerts.judging.verdict import VerdictWord
 from alerts.weather.forecast import Forecast, Place
+from alerts.weather.hours import Hours
 from alerts.wishes.model import Wishes
 from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.nws import parse as nws_parse
@@ -222,7 +223,7 @@ def is_go(forecast: Forecast, window: Span) -> bool:
         forecast.grid_lon_deg,
         None,
         forecast.layer_scheme,
-        tuple(fine_hour(start + k * HOUR) for k in range(10)),
+        Hours.of(fine_hour(start + k * HOUR) for k in range(10)),
     )
     asked = replace(night(window), name=window.start.date())
     mine = replace(forecast, source=replace(forecast.source, lineage="ecmwf", issued_at=start - HOUR))
@@ -262,7 +263,7 @@ def test_a_clear_answer_is_a_go_so_that_the_others_could_have_been() -> None:
     (whole, *_) = read(feed, (FILES / name).read_bytes())
     clear = replace(
         whole,
-        hours=tuple(fine_hour(window.start - 2 * HOUR + k * HOUR) for k in range(10)),
+        hours=Hours.of(fine_hour(window.start - 2 * HOUR + k * HOUR) for k in range(10)),
         members=(),
     )
     assert is_go(clear, window)

@@ -6,7 +6,8 @@ from dataclasses import fields
 import pytest
 from feed_files import as_bytes, read_bytes, read_json, utc
 
-from alerts.weather.forecast import HourlyWeather, Place
+from alerts.weather.forecast import Place
+from alerts.weather.hours import HourlyWeather
 from alerts.weather.quality_gates import RANGES, Gate
 from service.feeds.open_meteo.parse import parse
 from service.feeds.shared.feed_errors import BadAnswer, FeedRefused

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from math import nan
 from typing import Any
 
 import pytest
@@ -12,8 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.span import Span
-from alerts.weather.chance import build_outlook, effective_cloud_pct
+from alerts.weather.chance import build_outlook
+from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast, LayerScheme
+from alerts.weather.hours import Hours
 from alerts.weather.model_families import BEST_MATCH_LINEAGE
 from alerts.weather.outlook import Outlook
 from alerts.weather.skill import chance_of, effective_voices, evidence, usual_log_odds
@@ -93,7 +96,8 @@ def test_thin_high_cloud_counts_less_where_layers_are_known(
 ) -> None:
     names = ("cloud_total_pct", "cloud_low_pct", "cloud_mid_pct", "cloud_high_pct")
     hour = fine_hour(NOON, **dict(zip(names, cloud, strict=True)))
-    assert effective_cloud_pct(hour, scheme) == counts
+    plan_pct = cover_as_told(Hours.of([hour]), scheme).plan_pct[0]
+    assert plan_pct == pytest.approx(nan if counts is None else counts, nan_ok=True)
 
 
 percents = st.floats(0, 100)
@@ -105,15 +109,9 @@ def test_effective_cloud_grows_with_the_total_and_never_exceeds_it(
     low: float, mid: float, high: float, left: float, right: float
 ) -> None:
     less, more = sorted((left, right))
-    found = [
-        effective_cloud_pct(
-            fine_hour(NOON, cloud_total_pct=total, cloud_low_pct=low, cloud_mid_pct=mid, cloud_high_pct=high),
-            LayerScheme.OPEN_METEO,
-        )
-        for total in (less, more)
-    ]
-    assert found[0] is not None
-    assert found[1] is not None
+    layers = {"cloud_low_pct": low, "cloud_mid_pct": mid, "cloud_high_pct": high}
+    hours = Hours.of(fine_hour(NOON, cloud_total_pct=total, **layers) for total in (less, more))
+    found = cover_as_told(hours, LayerScheme.OPEN_METEO).plan_pct
     assert found[0] <= found[1] + 1e-9
     assert 0.6 * more - 1e-9 <= found[1] <= more
 
@@ -164,7 +162,7 @@ def test_one_sky_says_the_same_in_three_forms(sky: dict[str, float]) -> None:
     """As a run with layers, as the ensemble's totals beside it, and as the total alone that another feed
     gives."""
     layers = tuple(fine_hour(NIGHT.start + k * HOUR, **sky) for k in range(4))
-    run = replace(forecast([0] * 4, starts=NIGHT.start, of=source("icon")), hours=layers)
+    run = replace(forecast([0] * 4, starts=NIGHT.start, of=source("icon")), hours=Hours.of(layers))
     run = replace(run, layer_scheme=LayerScheme.OPEN_METEO)
     total = [sky["cloud_total_pct"]] * 4
     seen = look(

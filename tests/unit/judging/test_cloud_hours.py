@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 from alerts.common.span import Span
 from alerts.weather.cloud_by_hour import cloud_hours
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Source
+from alerts.weather.hours import HourlyWeather, Hours
 
 from .values import chance_by
 
@@ -23,7 +24,7 @@ def forecast(
     members: tuple[tuple[float | None, ...], ...] = (),
 ) -> Forecast:
     """Total cloud from 20:00 on, each value standing for the hour about it."""
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(NOON + (8 + k) * HOUR, NOON + (9 + k) * HOUR, cloud_total_pct=cloud)
         for k, cloud in enumerate(clouds)
     )

@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.weather.comfort import dew_point_c, dew_spread_c, felt_c, frostbite_minutes, wind_chill_c
+from alerts.weather.comfort import dew_point_c, dew_spread_c, felt, frostbite_minutes, wind_chill_c
 from alerts.weather.forecast import Forecast
 from alerts.weather.hazards import assess
+from alerts.weather.hours import Hours
 from alerts.weather.outlook import Hazard, HazardLevel
 
 from .values import UNHURRIED, WINDOW, fine_hour, forecast, source
@@ -169,14 +170,14 @@ def test_one_source_that_knows_is_enough() -> None:
 
 def test_the_worst_hour_counts() -> None:
     hours = over_window().hours
-    windy = replace(over_window(), hours=(*hours[:2], replace(hours[2], wind_ms=9.0), hours[3]))
+    windy = replace(over_window(), hours=Hours.of((*hours[:2], replace(hours[2], wind_ms=9.0), hours[3])))
     assert found("wind", windy).worst == 9.0
 
 
 def test_hours_outside_the_span_do_not_count() -> None:
     before = fine_hour(WINDOW.start.replace(hour=0, minute=0), wind_ms=30.0)
     calm = over_window()
-    assert found("wind", replace(calm, hours=(before, *calm.hours))).level is FINE
+    assert found("wind", replace(calm, hours=Hours.of((before, *calm.hours)))).level is FINE
 
 
 def test_half_known_is_unknown_unless_what_is_known_fails() -> None:
@@ -184,7 +185,7 @@ def test_half_known_is_unknown_unless_what_is_known_fails() -> None:
     half = replace(over_window(), hours=hours[:2])
     assert found("wind", half).level is UNKNOWN
     assert found("wind", half).text == "wind up to 2 m/s as far as known"
-    stormy = replace(half, hours=(hours[0], replace(hours[1], wind_ms=20.0)))
+    stormy = replace(half, hours=Hours.of((hours[0], replace(hours[1], wind_ms=20.0))))
     assert found("wind", stormy).level is FAIL
 
 
@@ -194,13 +195,13 @@ def test_fog_over_more_than_half_of_the_window_fails(foggy: int, level: HazardLe
     hours = [
         replace(hour, fog_pct=100.0) if k < foggy else hour for k, hour in enumerate(over_window().hours)
     ]
-    assert found("fog", replace(over_window(), hours=tuple(hours))).level is level
+    assert found("fog", replace(over_window(), hours=Hours.of(hours))).level is level
 
 
 def test_an_amount_is_taken_per_hour() -> None:
     """0.9 mm in six hours is 0.15 mm an hour."""
     six = forecast([0.0], step=6 * (WINDOW.end - WINDOW.start) / 6, precipitation_mm=0.9)
-    hours = (replace(six.hours[0], starts=WINDOW.start, ends=WINDOW.start.replace(hour=8)),)
+    hours = Hours.of([replace(six.hours[0], starts=WINDOW.start, ends=WINDOW.start.replace(hour=8))])
     assert found("precipitation", replace(six, hours=hours)).level is FINE
 
 
@@ -227,8 +228,8 @@ def test_hazards_speak_plainly(name: str, values: dict[str, Any], text: str) -> 
 
 
 def test_felt_temperature_is_the_air_s_where_there_is_no_wind_chill() -> None:
-    assert felt_c(fine_hour(WINDOW.start, temperature_c=15.0)) == 15.0
-    assert felt_c(fine_hour(WINDOW.start, temperature_c=None)) is None
+    assert felt(15.0, 2.0) == 15.0
+    assert felt(None, 2.0) is None
     assert dew_spread_c(fine_hour(WINDOW.start, temperature_c=None)) is None
 
 
@@ -248,7 +249,7 @@ def test_what_is_unknown_for_an_hour_in_three_is_never_fine(
         for number, (hour, (wind, gust)) in enumerate(zip(whole.hours, hours, strict=True))
     )
     for name in ("wind", "gust"):
-        assert found(name, replace(whole, hours=holed)).level in (UNKNOWN, FAIL)
+        assert found(name, replace(whole, hours=Hours.of(holed))).level in (UNKNOWN, FAIL)
 
 
 def test_sources_are_weighed_alike_whatever_their_lineage() -> None:

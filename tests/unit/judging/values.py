@@ -13,7 +13,8 @@ from hypothesis import settings
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.night import BodyEvents, BodyState, DarkWindow, Night, Shape, ShapeSpan, SkyWishes, TrackPoint
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
 from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
 
@@ -81,7 +82,7 @@ def forecast(
     **changes: Any,
 ) -> Forecast:
     """Hours from `starts` on with these total clouds; None is an hour without cloud."""
-    hours = tuple(
+    hours = Hours.of(
         fine_hour(starts + k * step, step, **({"cloud_total_pct": cloud} | changes))
         for k, cloud in enumerate(clouds)
     )

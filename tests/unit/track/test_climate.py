@@ -10,7 +10,8 @@ from alerts.common.span import Span
 from alerts.track.observations.analyses import accounts_of_analyses, clear_share_of
 from alerts.track.observations.evidence import Event, OutcomeState
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.skill import CLEAR_SHARE
 
 HOUR = timedelta(hours=1)
@@ -25,7 +26,7 @@ def analysis(
     """An hour each from the window's start. low_pct: of low cloud, whatever the total; eye_m: the site's
     height, the model's ground lying at 300 m."""
     source = Source("archive", provider, lineage, lineage, "", "", fetched_at=fetched_at)
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(
             WINDOW.start + i * HOUR,
             WINDOW.start + (i + 1) * HOUR,

@@ -15,7 +15,8 @@ from alerts.track.observations.analyses import accounts_of_analyses
 from alerts.track.observations.evidence import Account, Event, Judge, OutcomeState, PersonReport, SeenSky
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.observations.people_reports import accounts_of_people
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from service.store.json_values import from_json, to_json
 
 from .files import EVENT, HOUR, MINUTE, SITE, WINDOW, hourly, station, utc
@@ -40,7 +41,7 @@ def analysis(
 ) -> Forecast:
     """An hour of total cloud each from the window's start."""
     source = Source("archive", "Open-Meteo", lineage, lineage, "", "", fetched_at=fetched_at)
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(WINDOW.start + i * HOUR, WINDOW.start + (i + 1) * HOUR, cloud_total_pct=cloud)
         for i, cloud in enumerate(clouds_pct)
     )
@@ -301,7 +302,7 @@ def test_a_forecast_is_no_analysis() -> None:
 
 
 def test_thin_high_cloud_counts_as_it_does_in_a_forecast() -> None:
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(WINDOW.start + i * HOUR, WINDOW.start + (i + 1) * HOUR, 45, 0, 0, 45) for i in range(4)
     )
     source = Source("archive", "Open-Meteo", "ecmwf", "ecmwf", "", "")

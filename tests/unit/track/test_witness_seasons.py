@@ -16,7 +16,8 @@ import numpy as np
 
 from alerts.track.observations.evidence import Judge, OutcomeState, PersonReport, SeenSky
 from alerts.track.observations.outcome import Evidence, Outcome, judge_night
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Source
+from alerts.weather.hours import HourlyWeather, Hours
 
 from .files import EVENT, HOUR, SITE, WINDOW, report, station
 
@@ -66,7 +67,7 @@ def analysis(sky: list[int]) -> Forecast:
     source = Source(
         "archive", "Open-Meteo", "ecmwf", "ecmwf", "", "", fetched_at=WINDOW.end + timedelta(days=1)
     )
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(
             WINDOW.start + i * HOUR - HOUR / 2, WINDOW.start + i * HOUR + HOUR / 2, 95.0 if each else 5.0
         )

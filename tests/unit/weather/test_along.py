@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from alerts.weather.forecast import Forecast, LayerScheme, Place
+from alerts.weather.hours import Hours
 from alerts.weather.line_of_sight import View, places_to_ask
 from alerts.weather.line_of_sight_cloud import look_along
 
@@ -61,7 +62,7 @@ def test_one_direction_is_told_from_another() -> None:
 
 def test_a_missing_value_at_one_place_makes_the_hour_unknown() -> None:
     holed = at(PLACES[0])
-    holed = replace(holed, hours=(replace(holed.hours[0], cloud_high_pct=None), *holed.hours[1:]))
+    holed = replace(holed, hours=Hours.of((replace(holed.hours[0], cloud_high_pct=None), *holed.hours[1:])))
     aside = {place: at(place) for place in PLACES} | {PLACES[0]: holed}
     sight = look_along(forecast(), aside, VIEW, WINDOW)
     assert sight is not None

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from alerts.weather.cloud_levels import CloudAbove, above_site, cloud_above_site, overlapped, with_levels
-from alerts.weather.forecast import CloudLevels, Forecast, HourlyWeather, LayerScheme, Place, Source
+from alerts.weather.forecast import CloudLevels, Forecast, LayerScheme, Place, Source
+from alerts.weather.hours import HourlyWeather, Hours
 
 HPA = (1000, 950, 925, 900, 850, 800, 700, 600)
 STANDARD_M = (111.0, 540.0, 762.0, 988.0, 1457.0, 1949.0, 3012.0, 4206.0)
@@ -166,7 +167,7 @@ SOURCE = Source("open-meteo", "Open-Meteo", "icon", "icon_seamless", "credit", "
 
 
 def forecast(elevation_m: float | None) -> Forecast:
-    hours = tuple(
+    hours = Hours.of(
         HourlyWeather(
             START + k * timedelta(hours=1), START + (k + 1) * timedelta(hours=1), 100.0, 100.0, 0.0, 0.0
         )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from math import isnan, nan
 from typing import Any, NamedTuple
 
 import pytest
@@ -13,14 +14,14 @@ from hypothesis import strategies as st
 from alerts.common.span import Span
 from alerts.weather.clouds import (
     Makeup,
-    effective_cloud_pct,
+    cover_as_told,
     joint_cover_pct,
     low_lies_below,
     made_up_pct,
     seen_clouds,
-    slanted_cloud_pct,
 )
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place
+from alerts.weather.forecast import Forecast, LayerScheme, Place
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.skill import slanted_pct
 
 from .values import UNHURRIED, WINDOW, forecast, hour
@@ -36,11 +37,12 @@ def seen_cloud(
     over: Forecast,
     record: HourlyWeather,
     altitude_deg: float,
-    along: dict[datetime, HourlyWeather] | None = None,
+    along: Sequence[HourlyWeather] | None = None,
 ) -> Seen | None:
     """One hour of a forecast as the frame has it; None when it is unknown."""
-    there = replace(over, hours=(record,))
-    seen = seen_clouds(there, there.series.cut(Span(record.starts, record.ends)), altitude_deg, along)
+    there = replace(over, hours=Hours.of([record]))
+    aside = None if along is None else Hours.of(along)
+    seen = seen_clouds(there, there.hours.cut(Span(record.starts, record.ends)), altitude_deg, aside)
     if not len(seen.parts):
         return None
     return Seen(*(float(each[0]) for each in (seen.frame_pct, seen.beside_pct, seen.plan_pct)))
@@ -103,10 +105,10 @@ FRAMES = {
 def test_both_figures_are_known_the_ground_plan_and_the_frame(
     values: dict[str, Any], scheme: LayerScheme, plan: float | None, frame: float | None
 ) -> None:
-    record = hour(**values)
-    assert effective_cloud_pct(record, scheme) == (plan if plan is None else pytest.approx(plan, abs=0.1))
-    found = slanted_cloud_pct(record, scheme, 20.0)
-    assert found == (frame if frame is None else pytest.approx(frame, abs=0.1))
+    cover = cover_as_told(Hours.of([hour(**values)]), scheme)
+    assert cover.plan_pct[0] == pytest.approx(nan if plan is None else plan, abs=0.1, nan_ok=True)
+    found = cover.view_pct(20.0)[0]
+    assert found == pytest.approx(nan if frame is None else frame, abs=0.1, nan_ok=True)
 
 
 @UNHURRIED
@@ -115,10 +117,8 @@ def test_the_frame_never_has_less_cloud_than_the_ground_plan_nor_more_than_all(
     low: float, mid: float, high: float, total: float, altitude_deg: float
 ) -> None:
     record = hour(cloud_low_pct=low, cloud_mid_pct=mid, cloud_high_pct=high, cloud_total_pct=total)
-    plan = effective_cloud_pct(record, OPEN_METEO)
-    frame = slanted_cloud_pct(record, OPEN_METEO, altitude_deg)
-    assert plan is not None
-    assert frame is not None
+    cover = cover_as_told(Hours.of([record]), OPEN_METEO)
+    plan, frame = cover.plan_pct[0], cover.view_pct(altitude_deg)[0]
     assert plan - 1e-6 <= frame <= 100.0 + 1e-9
 
 
@@ -157,7 +157,7 @@ def test_an_unknown_layer_above_keeps_the_whole_total() -> None:
 # Along the line of sight
 def test_the_frame_moves_by_what_the_layers_do_over_there() -> None:
     here, there = hour(cloud_low_pct=10.0), hour(cloud_low_pct=10.0, cloud_mid_pct=80.0)
-    seen = seen_cloud(forecast(), here, 20.0, {here.starts: there})
+    seen = seen_cloud(forecast(), here, 20.0, [there])
     assert seen is not None
     assert seen.plan_pct == 10.0
     assert seen.beside_pct == pytest.approx(16.4, abs=0.1)
@@ -166,20 +166,20 @@ def test_the_frame_moves_by_what_the_layers_do_over_there() -> None:
 
 def test_the_same_sky_all_round_changes_nothing() -> None:
     here = hour(cloud_low_pct=40.0, cloud_mid_pct=30.0, cloud_high_pct=20.0, cloud_total_pct=45.0)
-    seen = seen_cloud(forecast(), here, 20.0, {here.starts: here})
+    seen = seen_cloud(forecast(), here, 20.0, [here])
     assert seen is not None
     assert seen.frame_pct == pytest.approx(seen.beside_pct)
 
 
 def test_an_hour_that_the_line_of_sight_does_not_know_is_unknown() -> None:
     here = hour(cloud_low_pct=10.0)
-    assert seen_cloud(forecast(), here, 20.0, {}) is None
-    assert seen_cloud(forecast(), here, 20.0, {here.starts: hour(cloud_mid_pct=None)}) is None
+    assert seen_cloud(forecast(), here, 20.0, []) is None
+    assert seen_cloud(forecast(), here, 20.0, [hour(cloud_mid_pct=None)]) is None
 
 
 def test_a_total_without_layers_is_taken_from_over_there() -> None:
     here, there = hour(cloud_total_pct=10.0), hour(cloud_total_pct=70.0)
-    seen = seen_cloud(forecast(layer_scheme=NONE), here, 20.0, {here.starts: there})
+    seen = seen_cloud(forecast(layer_scheme=NONE), here, 20.0, [there])
     assert seen is not None
     assert (seen.frame_pct, seen.beside_pct) == (70.0, 10.0)
 
@@ -191,7 +191,7 @@ def test_whatever_stands_over_there_the_frame_stays_between_none_and_all(
 ) -> None:
     names = ("cloud_low_pct", "cloud_mid_pct", "cloud_high_pct", "cloud_total_pct")
     here, there = (hour(**dict(zip(names, part, strict=True))) for part in (cover[:4], cover[4:]))
-    seen = seen_cloud(forecast(), here, altitude_deg, {WINDOW.start: there})
+    seen = seen_cloud(forecast(), here, altitude_deg, [there])
     assert seen is not None
     assert 0.0 <= seen.frame_pct <= 100.0
 
@@ -203,7 +203,7 @@ def test_a_total_is_made_up_as_the_place_s_cloud_is() -> None:
     run = forecast(
         tuple(hour(cloud_low_pct=20.0, cloud_high_pct=20.0, cloud_total_pct=40.0) for _ in range(1))
     )
-    seen = seen_clouds(run, run.series.cut(WINDOW), 20.0)
+    seen = seen_clouds(run, run.hours.cut(WINDOW), 20.0)
     frame, beside = made_up_pct([[20.0], [40.0], [80.0]], seen.parts, Makeup.of([seen]), 20.0)
     assert frame == pytest.approx(beside)
     assert frame[1, 0] == pytest.approx(seen.frame_pct[0])
@@ -213,22 +213,22 @@ def test_a_total_is_made_up_as_the_place_s_cloud_is() -> None:
 
 def test_a_deck_below_the_site_is_none_to_sources_without_layers_either() -> None:
     run = replace(
-        forecast(place=TEIDE), hours=(hour(cloud_low_pct=90.0, cloud_high_pct=10.0, cloud_total_pct=90.0),)
+        forecast(place=TEIDE),
+        hours=Hours.of([hour(cloud_low_pct=90.0, cloud_high_pct=10.0, cloud_total_pct=90.0)]),
     )
-    seen = seen_clouds(run, run.series.cut(WINDOW), 20.0)
+    seen = seen_clouds(run, run.hours.cut(WINDOW), 20.0)
     frame, _ = made_up_pct([90.0], seen.parts, Makeup.of([seen]), 20.0)
     assert frame[0] == pytest.approx(6.0)
 
 
 def test_where_nobody_tells_layers_a_total_stands_as_it_is() -> None:
     run = forecast()
-    seen = seen_clouds(run, run.series.cut(WINDOW), 20.0)
+    seen = seen_clouds(run, run.hours.cut(WINDOW), 20.0)
     assert made_up_pct([25.0] * 4, seen.parts, Makeup(), 20.0)[0] == pytest.approx([25.0] * 4)
     cloudless = Makeup.of([seen])
     assert made_up_pct([25.0] * 4, seen.parts, cloudless, 20.0)[0] == pytest.approx([25.0] * 4)
 
 
 def test_layers_over_other_places_hide_what_their_clear_shares_leave() -> None:
-    record = hour(cloud_low_pct=50.0, cloud_mid_pct=50.0, cloud_high_pct=50.0)
-    assert joint_cover_pct(record, 90.0) == pytest.approx(100 - 25 * 0.7)
-    assert joint_cover_pct(hour(cloud_low_pct=None), 90.0) is None
+    assert joint_cover_pct((50.0, 50.0, 50.0), 90.0) == pytest.approx(100 - 25 * 0.7)
+    assert isnan(joint_cover_pct((nan, 0.0, 0.0), 90.0))

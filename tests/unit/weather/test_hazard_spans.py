@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from alerts.common.span import Span
-from alerts.weather.forecast import HourlyWeather
 from alerts.weather.hazards import assess
+from alerts.weather.hours import HourlyWeather
 from alerts.weather.outlook import Hazard, HazardLevel
 
 from .values import HOUR, WINDOW, forecast, hour, look

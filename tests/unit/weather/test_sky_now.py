@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from alerts.weather.chance import look_at_cloud
 from alerts.weather.forecast import Forecast
+from alerts.weather.hours import Hours
 from alerts.weather.line_of_sight import View
 from alerts.weather.outlook import Outlook
 from alerts.weather.skill import log_odds
@@ -42,7 +43,7 @@ def look(forecasts: Sequence[Forecast], *stations: StationSky, before_h: float =
     window = replace(WINDOW, start=WINDOW.start + moved, end=WINDOW.end + moved)
     shifted = [
         replace(
-            each, hours=tuple(replace(h, starts=h.starts + moved, ends=h.ends + moved) for h in each.hours)
+            each, hours=Hours.of(replace(h, starts=h.starts + moved, ends=h.ends + moved) for h in each.hours)
         )
         for each in forecasts
     ]

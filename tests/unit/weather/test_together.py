@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.span import Span
-from alerts.weather.forecast import Forecast, HourlyWeather
-from alerts.weather.hours import Series
+from alerts.weather.forecast import Forecast
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.worst_of import (
     KNOWN_FROM_SHARE,
     NOTHING,
@@ -47,13 +47,13 @@ spans = st.tuples(st.integers(-100, 500), st.integers(1, 400))
 """Start in minutes and length."""
 
 
-def made(gaps_min: list[int], column: list[float | None]) -> Series:
+def made(gaps_min: list[int], column: list[float | None]) -> Hours:
     rows, at = [], START
     for gap_min, value in zip(gaps_min, column, strict=True):
         at += gap_min * MINUTE
         rows.append(HourlyWeather(at, at + HOUR, wind_ms=value))
         at += HOUR
-    return Series(tuple(rows))
+    return Hours.of(rows)
 
 
 def span_of(given_span: tuple[int, int]) -> Span:
@@ -81,15 +81,15 @@ def test_the_worst_of_all_together_is_the_worst_of_each(
     least: bool,
 ) -> None:
     """Whatever was asked before."""
-    series, must, asked = [made(gaps_min, column) for column in told], span_of(needed), WIND
+    members, must, asked = [made(gaps_min, column) for column in told], span_of(needed), WIND
     if least:
         asked = LEAST_WIND
     for each in chosen:
-        cut = series[0].times.cut(span_of(each))
+        cut = members[0].times.cut(span_of(each))
         covers = cut.time_inside(must) >= KNOWN_FROM_SHARE * must.duration
         slices = [column[cut.first : cut.after] for column in told]
         by_each = worst_of_each(slices, asked, cut, must, covers=covers)
-        assert written(Together(series).worst(asked, cut, must, covers=covers)) == written(by_each)
+        assert written(Together(members).worst(asked, cut, must, covers=covers)) == written(by_each)
 
 
 def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
@@ -109,7 +109,7 @@ def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
 def test_forecasts_in_a_row_with_the_same_hours_are_asked_as_one() -> None:
     one, other, later = forecast(), forecast(hours(wind_ms=9.0)), forecast(hours(3))
     found = together([one, other, later, replace(one)])
-    assert [[each.hours for each in group.series] for group in found] == [
+    assert [list(group.members) for group in found] == [
         [one.hours, other.hours],
         [later.hours],
         [one.hours],
@@ -129,7 +129,7 @@ def test_what_was_joined_is_kept_with_the_first_of_them() -> None:
         return float(found.value)
 
     assert [worst(first, second), worst(first, third), worst(first, second)] == [5.0, 3.0, 5.0]
-    assert len(first.series.joined) == 2
+    assert len(first.hours.joined) == 2
 
 
 def test_of_two_findings_the_worse_one_stays_and_equals_begin_with_the_first() -> None:

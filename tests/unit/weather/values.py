@@ -11,7 +11,8 @@ from hypothesis import settings
 
 from alerts.common.span import Span
 from alerts.weather.chance import build_outlook
-from alerts.weather.forecast import Forecast, HourlyWeather, LayerScheme, Place, Sight, Source
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight, Source
+from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.outlook import Outlook
 
 UNHURRIED = settings(deadline=None)
@@ -60,7 +61,7 @@ def forecast(records: Sequence[HourlyWeather] | None = None, **changes: Any) -> 
         "grid_lon_deg": SITE.lon_deg,
         "grid_elevation_m": None,
         "layer_scheme": LayerScheme.OPEN_METEO,
-        "hours": tuple(records) if records is not None else hours(),
+        "hours": Hours.of(hours() if records is None else records),
         "place": SITE,
     }
     return Forecast(**(given | changes))
@@ -72,7 +73,7 @@ def sight(records: Sequence[HourlyWeather], **changes: Any) -> Sight:
         "azimuth_deg": 140.0,
         "altitude_deg": 15.0,
         "places": 4,
-        "hours": tuple(records),
+        "hours": Hours.of(records),
     }
     return Sight(**(given | changes))
 
