@@ -193,7 +193,7 @@ def _count(
     row: ModelRow, places: Sequence[Place], days: float, totals: dict[str, float], *, aside: bool
 ) -> None:
     product = product_of(row, aside=aside)
-    sent = list(batches(row, product, share(row, places), days))
+    sent = list(batches(row, product, share(row, product, places), days))
     totals["requests"] += len(sent)
     totals["weight"] += sum(batch.weight for batch in sent)
     totals["alone"] += len(places)
