@@ -10,9 +10,8 @@ import numpy as np
 from alerts.briefing.collect import NightFindings
 from alerts.briefing.facts.field_notes import Air, FieldNotes, ShowerNote, Standing
 from alerts.common.span import Span
-from alerts.field.aim import aim_at
 from alerts.field.exposure import exposure_for
-from alerts.field.frame_plan import HIGHEST_OVER_DEG, best_alignment, plan_frames
+from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames
 from alerts.field.kit import Kit, default_kit
 from alerts.field.panorama import plan_panorama
 from alerts.field.projection import View

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from functools import lru_cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
@@ -104,3 +105,11 @@ def parse_clock_span(raw: str) -> ClockSpan:
     if not dash:
         raise BadInput(phrase("common.clock-span-unreadable", raw=raw))
     return ClockSpan(parse_clock(begins), parse_clock(ends))
+
+
+def zone_info(zone: str) -> ZoneInfo:
+    """The zone of that IANA name; BadInput when there is none."""
+    try:
+        return ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise BadInput(phrase("common.not-a-zone", zone=zone)) from error

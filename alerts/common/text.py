@@ -13,9 +13,9 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from alerts.common.clock_times import zone_info
 from alerts.common.span import Span
 from alerts.common.time_text import minute_down, say_12_hours, whole_minutes
-from alerts.common.zones import zone_info
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 MONTHS = (

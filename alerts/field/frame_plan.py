@@ -8,6 +8,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from alerts.common.span import Span
+from alerts.field.kit import Kit
+from alerts.sky.night import Shape
 
 if TYPE_CHECKING:
     from alerts.sky.alignment import Alignment
@@ -96,3 +98,37 @@ def _counts(found: Alignment, window: Span) -> bool:
 def _rank(found: Alignment, clear: Span) -> tuple[bool, bool, timedelta]:
     inside = clear.start <= found.at.at <= clear.end
     return not inside, found.over != "core", abs(found.at.at - clear.middle)
+
+
+GROUND_DEG = 7.0
+"""Land below the horizon at the frame's lower edge (common practice: the lower quarter of the frame)."""
+
+
+ROOM_DEG = 8.0
+"""Sky kept above the core."""
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """Direction of the camera's axis; portrait: held upright. has_ground: land is in the frame."""
+
+    azimuth_deg: float
+    tilt_deg: float
+    portrait: bool
+    has_ground: bool
+
+
+def aim_at(
+    kit: Kit, altitude_deg: float, azimuth_deg: float, shape: Shape | None, ridge_deg: float = 0.0
+) -> Aim:
+    """Point at a target with as much land below it as the lens allows.
+
+    Upright for a column, else level. ridge_deg: how high the land stands there. A target too high for
+    both keeps the target and gives up the land.
+    """
+    portrait = shape is Shape.COLUMN
+    _, high_deg = kit.field_of_view_deg(portrait=portrait)
+    with_land = high_deg / 2 + ridge_deg / 2 - GROUND_DEG
+    with_target = altitude_deg + min(ROOM_DEG, high_deg / 4) - high_deg / 2
+    tilt_deg = min(max(with_land, with_target), 90.0)
+    return Aim(azimuth_deg % 360, tilt_deg, portrait, tilt_deg - high_deg / 2 < ridge_deg)

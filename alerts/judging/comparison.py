@@ -13,8 +13,10 @@ from alerts.common.time_text import said_minutes
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Night, SkyWishes, name_at, nights_for_sites
+from alerts.sky.night import Night, SkyWishes
+from alerts.sky.night_calendar import name_at
 from alerts.sky.nights.night_builder import readable_nights
+from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.nights.season import worth_of
 
 MOST_SITES = 50

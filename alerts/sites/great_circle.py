@@ -14,3 +14,14 @@ def distance_km(from_lat_deg: float, from_lon_deg: float, to_lat_deg: float, to_
     half_lat, half_lon = (lat2 - lat1) / 2, math.radians(to_lon_deg - from_lon_deg) / 2
     chord = math.sin(half_lat) ** 2 + math.cos(lat1) * math.cos(lat2) * math.sin(half_lon) ** 2
     return 2 * EARTH_RADIUS_KM * math.asin(math.sqrt(min(1.0, chord)))
+
+
+_WORDS = (
+    *("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE"),
+    *("S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"),
+)
+
+
+def direction_word(azimuth_deg: float) -> str:
+    """One of the sixteen points of the compass, nearest to an azimuth from north through east."""
+    return _WORDS[round(azimuth_deg / 22.5) % 16]

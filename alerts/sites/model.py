@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from datetime import date
 from zoneinfo import ZoneInfo
 
-from alerts.common.clock_times import ClockSpan
+from alerts.common.clock_times import ClockSpan, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
-from alerts.common.zones import zone_info
 
 LOWEST_ELEVATION_M = -430.0
 """The Dead Sea shore, the lowest dry land."""

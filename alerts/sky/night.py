@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from enum import StrEnum
@@ -14,9 +13,7 @@ from alerts.common.plain_values import value
 from alerts.common.span import Span, require_utc
 
 if TYPE_CHECKING:
-    from alerts.sites.model import Site
-    from alerts.sky.ephemeris import Ephemeris
-    from alerts.sky.nights.night_events import SiteNights
+    pass
 
 
 class DarknessWish(StrEnum):
@@ -166,64 +163,3 @@ class Night:
     windows: tuple[DarkWindow, ...]
     wishes: SkyWishes
     foreground_moonlit: tuple[Span, ...] = ()
-
-
-# The functions below import the arithmetic when they are called: the values above are read by
-# every part of the program, and numpy takes longer to load than most commands to run.
-
-
-def night_named(site: Site, name: date, wishes: SkyWishes, ephemeris: Ephemeris) -> Night:
-    """The night of that name at a site.
-
-    Raises BadInput where the site's calendar left the date out, OutsideEphemeris for years that the
-    kernel doesn't hold.
-    """
-    return nights(site, name, 1, wishes, ephemeris)[0]
-
-
-def nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> tuple[Night, ...]:
-    """`count` consecutive nights at a site from the night named `first`; errors as `night_named`."""
-    return nights_for_sites([site], first, count, wishes, ephemeris).of_site(0)
-
-
-def nights_for_sites(
-    sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
-) -> SiteNights:
-    """`count` nights from the one named `first` at each of many sites, in one vectorised pass.
-
-    The answer holds arrays; its `night(row, index)` builds a Night when one is asked for. For more
-    than about a thousand sites and a year use `alerts.sky.nights.night_events.nights_in_blocks`.
-    """
-    from alerts.sky.night_calendar import number_named
-    from alerts.sky.nights.night_events import build_nights
-
-    ephemeris.require_dates(first, first)
-    return build_nights(sites, [number_named(site, first) for site in sites], count, wishes, ephemeris)
-
-
-def name_at(site: Site, at: datetime) -> date:
-    """The name of the night that contains an aware time."""
-    from alerts.sky.night_calendar import name_of, number_at
-
-    return name_of(site, number_at(site, at))
-
-
-def tonight_name(site: Site, at: datetime, ephemeris: Ephemeris) -> date:
-    """The name of the night now running, until its sunrise; after that of the coming night.
-
-    Where the Sun doesn't rise in it, of the night that contains the time.
-    """
-    from alerts.sky.night_calendar import name_of
-    from alerts.sky.nights.night_events import tonight_number
-
-    return name_of(site, tonight_number(site, at, ephemeris))
-
-
-def default_lowest_core_deg(lat_deg: float) -> float:
-    """The core altitude that counts as up when nobody says otherwise.
-
-    The lower of 10 degrees and its transit altitude less 4 degrees, but not below 3 degrees.
-    """
-    from alerts.sky.target_visibility import default_lowest_core
-
-    return default_lowest_core(lat_deg)

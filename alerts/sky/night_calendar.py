@@ -47,3 +47,8 @@ def number_named(site: Site, name: date) -> int:
 def number_at(site: Site, at: datetime) -> int:
     """The number of the night that contains an aware time."""
     return int((require_utc(at).timestamp() - night_start_s(site, 0)) // DAY_S)
+
+
+def name_at(site: Site, at: datetime) -> date:
+    """The name of the night that contains an aware time."""
+    return name_of(site, number_at(site, at))

@@ -64,7 +64,7 @@ def transit_altitude_deg(lat_deg: float, target: Target) -> float:
     return 90 - abs(lat_deg - math.degrees(math.asin(target_direction(target)[2])))
 
 
-def default_lowest_core(lat_deg: float) -> float:
+def default_lowest_core_deg(lat_deg: float) -> float:
     """`default_lowest_deg` of the core at one latitude."""
     return float(default_lowest_deg(lat_deg, math.degrees(math.asin(CORE[2]))))
 

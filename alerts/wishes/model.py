@@ -6,10 +6,9 @@ from dataclasses import dataclass, replace
 from datetime import date, time, timedelta, tzinfo
 from enum import StrEnum
 
-from alerts.common.clock_times import ClockSpan
+from alerts.common.clock_times import ClockSpan, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.units import Units
-from alerts.common.zones import zone_info
 from alerts.sky.night import Shape, SkyWishes, Target, TargetKind, require_loss_wish
 
 WEEKDAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from datetime import date, datetime, time, timedelta
 
-from alerts.common.clock_times import at_clock
+from alerts.common.clock_times import at_clock, zone_info
 from alerts.common.errors import BadInput
-from alerts.common.zones import zone_info
 
 LONGEST_PAUSE = timedelta(days=2 * 366)
 

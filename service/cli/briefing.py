@@ -57,7 +57,7 @@ def briefing(
     For a SITE that somebody watches, with the wishes and the kit of its oldest subscription.
     """
     from alerts.common.units import Units
-    from alerts.field.kit_text import parse_kit
+    from alerts.field.kit import parse_kit
     from alerts.sky.ephemeris import Ephemeris
     from alerts.wishes.model import units_of
     from service.cli.forecasts import moment_to_judge, read_weather

@@ -20,7 +20,7 @@ from alerts.common.time_text import (
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.judging.window_brightness import TOWN_CREDIT, WindowSky, say_sky
-from alerts.sites.compass import direction_word
+from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.night import BodyEvents, DarkWindow, Night
 from alerts.weather.model_names import name_with_family, source_name

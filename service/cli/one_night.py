@@ -15,7 +15,7 @@ from alerts.common.text import listed
 from alerts.common.time_text import say_clock
 from alerts.field.driving import with_home
 from alerts.sites.great_circle import distance_km
-from alerts.sky.night import night_named, tonight_name
+from alerts.sky.nights.night_events import night_named, tonight_name
 from alerts.weather.forecast_reach import first_look
 from alerts.weather.model_families import OPEN_METEO
 from alerts.weather.model_names import source_name

@@ -107,8 +107,8 @@ def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> I
 
 def _night_lines(night: RejudgedNight) -> Iterator[str]:
     """`Sat 3 July: go → wait`, what would have decided, and the alerts; nothing where all is the same."""
+    from alerts.common.clock_times import zone_info
     from alerts.common.text import Clock, short_day
-    from alerts.common.zones import zone_info
 
     other, clock = night.last_other, Clock(zone_info(night.zone))
     if other is not None and other.would_be is not None:

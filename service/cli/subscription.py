@@ -54,8 +54,8 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
 @click.option("--until", "day", type=DAY, required=True, help="The day on which you want to hear again.")
 def pause(number: int, day: date) -> None:
     """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
+    from alerts.common.clock_times import zone_info
     from alerts.common.time_text import say_time
-    from alerts.common.zones import zone_info
     from service.accounts.pause import end_of_pause
     from service.app import build
     from service.store.repositories import people

@@ -208,8 +208,8 @@ def _address(row: core_tables.Subscription) -> str:
 
 def _state(row: core_tables.Subscription, now: datetime) -> str:
     """Why it doesn't ring at present; "" when it does."""
+    from alerts.common.clock_times import zone_info
     from alerts.common.time_text import say_day
-    from alerts.common.zones import zone_info
 
     if row.address.off_since is not None:
         return f"off: {row.address.off_reason}"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
-from alerts.common.zones import zone_info
 from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts, place_doubts
 

@@ -15,9 +15,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
 from alerts.common.units import Units
-from alerts.common.zones import zone_info
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.notifying.validity import is_first_word, quiet_until, still_stands

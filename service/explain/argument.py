@@ -12,10 +12,10 @@ from datetime import date, datetime, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.briefing.text.event import say_chance
+from alerts.common.clock_times import zone_info
 from alerts.common.text import Clock, direction_word, length, listed, sentence
 from alerts.common.time_text import say_lasting, say_span, say_when
 from alerts.common.units import Units, in_units
-from alerts.common.zones import zone_info
 from alerts.judging.rules import Reason, Result, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.sky.ephemeris import Ephemeris

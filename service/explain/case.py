@@ -9,8 +9,8 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
+from alerts.common.clock_times import zone_info
 from alerts.common.text import Clock
-from alerts.common.zones import zone_info
 from alerts.judging.access_rules import without_note
 from alerts.judging.darkness_rule import darkness
 from alerts.judging.rules import Reason
@@ -18,7 +18,8 @@ from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import window_skies
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Night, night_named
+from alerts.sky.night import Night
+from alerts.sky.nights.night_events import night_named
 from alerts.track.observations.evidence import PersonReport
 from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook

@@ -15,8 +15,10 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts import RULES_VERSION
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Night, SkyWishes, name_at, nights_for_sites
+from alerts.sky.night import Night, SkyWishes
+from alerts.sky.night_calendar import name_at
 from alerts.sky.nights.night_builder import readable_nights
+from alerts.sky.nights.night_events import nights_for_sites
 from service.common.fault_points import crash_point
 from service.pipeline.judging.process_pool import ProcessPool, WorkerState
 from service.store.chunks import in_chunks

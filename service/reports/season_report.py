@@ -19,7 +19,7 @@ from alerts.common.time_text import (
     whole_minutes,
     zone_word,
 )
-from alerts.sites.compass import direction_word
+from alerts.sites.great_circle import direction_word
 from alerts.sky.night import DarkWindow
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
 from service.reports.night_json import span_json, window_json

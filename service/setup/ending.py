@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 
 from alerts.common.time_text import say_day, say_lasting, say_span
-from alerts.sky.night import tonight_name
+from alerts.sky.nights.night_events import tonight_name
 from alerts.sky.nights.season import Season, never_holds, season
 from service.accounts.access import make_owner_link
 from service.app import Duskbell

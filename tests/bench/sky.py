@@ -36,8 +36,14 @@ import numpy as np
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.crossings import SUNRISE_DEG, moon_crossings, sun_crossings
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import SkyWishes, nights_for_sites
-from alerts.sky.nights.night_events import ASTRONOMICAL_DEG, CIVIL_DEG, NAUTICAL_DEG, nights_in_blocks
+from alerts.sky.night import SkyWishes
+from alerts.sky.nights.night_events import (
+    ASTRONOMICAL_DEG,
+    CIVIL_DEG,
+    NAUTICAL_DEG,
+    nights_for_sites,
+    nights_in_blocks,
+)
 from alerts.sky.observers import Ground
 
 LEVELS_DEG = (SUNRISE_DEG, CIVIL_DEG, NAUTICAL_DEG, ASTRONOMICAL_DEG)

@@ -19,7 +19,7 @@ from alerts.briefing.assemble import draw_pictures, page_with_pictures
 from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette
 from alerts.briefing.pictures.night_scene import NightToDraw
-from alerts.field.kit_text import parse_kit
+from alerts.field.kit import parse_kit
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 

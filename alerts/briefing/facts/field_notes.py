@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from alerts.field.aim import Aim
 from alerts.field.exposure import Exposure
-from alerts.field.frame_plan import HIGHEST_OVER_DEG, FramePlan
+from alerts.field.frame_plan import HIGHEST_OVER_DEG, Aim, FramePlan
 from alerts.field.kit import Kit
 from alerts.field.panorama import Panorama
 from alerts.sites.model import Gate

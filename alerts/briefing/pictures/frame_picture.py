@@ -42,7 +42,7 @@ from alerts.briefing.pictures.geometry import (
 from alerts.common.text import article
 from alerts.field.panorama import Panorama
 from alerts.field.projection import View
-from alerts.sites.compass import direction_word
+from alerts.sites.great_circle import direction_word
 
 EDGE = 12.0
 LINE = 17.0

@@ -16,7 +16,7 @@ from alerts.briefing.text.units import say_distance
 from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, article, capital, clock_in, direction_word, listed, plain
 from alerts.common.units import Units
-from alerts.field.aim import Aim
+from alerts.field.frame_plan import Aim
 from alerts.field.kit import Kit
 from alerts.field.panorama import Panorama
 from alerts.field.projection import View

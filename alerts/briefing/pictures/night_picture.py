@@ -24,7 +24,7 @@ from alerts.briefing.pictures.drawing import (
 from alerts.briefing.pictures.night_scene import NightScene, highest_shown_deg, moon_words, night_alt
 from alerts.common.text import WEEKDAYS, Clock, clock_in, long_day
 from alerts.common.time_text import whole_minutes
-from alerts.sites.compass import direction_word
+from alerts.sites.great_circle import direction_word
 from alerts.sky.night import TrackPoint
 
 DARKEST_DEG = -18.0

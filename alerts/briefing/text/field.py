@@ -21,8 +21,7 @@ from alerts.common.text import (
 )
 from alerts.common.time_text import say_drive
 from alerts.common.units import Units, in_units
-from alerts.field.camera_stops import say_shutter
-from alerts.field.exposure import Exposure, ShutterRule
+from alerts.field.exposure import Exposure, ShutterRule, say_shutter
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, FramePlan
 from alerts.field.panorama import Panorama
 

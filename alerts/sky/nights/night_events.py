@@ -317,12 +317,42 @@ def site_in_blocks(
         yield build_nights([site], [number + low], min(NIGHTS_AT_ONCE, count - low), wishes, ephemeris)
 
 
-def tonight_number(site: Site, at: datetime, ephemeris: Ephemeris) -> int:
-    """The night now running until its sunrise; after sunrise the coming one; with no sunrise, this one."""
+def night_named(site: Site, name: date, wishes: SkyWishes, ephemeris: Ephemeris) -> Night:
+    """The night of that name at a site.
+
+    Raises BadInput where the site's calendar left the date out, OutsideEphemeris for years that the
+    kernel doesn't hold.
+    """
+    return nights(site, name, 1, wishes, ephemeris)[0]
+
+
+def nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> tuple[Night, ...]:
+    """`count` consecutive nights at a site from the night named `first`; errors as `night_named`."""
+    return nights_for_sites([site], first, count, wishes, ephemeris).of_site(0)
+
+
+def nights_for_sites(
+    sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
+) -> SiteNights:
+    """`count` nights from the one named `first` at each of many sites, in one vectorised pass.
+
+    The answer holds arrays; its `night(row, index)` builds a Night when one is asked for. For more
+    than about a thousand sites and a year use `alerts.sky.nights.night_events.nights_in_blocks`.
+    """
+    ephemeris.require_dates(first, first)
+    return build_nights(sites, [number_named(site, first) for site in sites], count, wishes, ephemeris)
+
+
+def tonight_name(site: Site, at: datetime, ephemeris: Ephemeris) -> date:
+    """The name of the night now running, until its sunrise; after that of the coming night.
+
+    Where the Sun doesn't rise in it, of the night that contains the time.
+    """
     number = number_at(site, at)
     start_s = float(night_start_s(site, number))
     table = ephemeris.table(start_s, start_s + DAY_S)
     sun = sun_crossings(Ground.of([site]), table, [SUNRISE_DEG])[0]
     up, times = sun.of_row(0, start_s, start_s + DAY_S)
     rises = times[1::2] if up else times[0::2]
-    return number + 1 if len(rises) and posix_s(at) >= rises[-1] else number
+    is_past_sunrise = len(rises) > 0 and posix_s(at) >= rises[-1]
+    return name_of(site, number + is_past_sunrise)

@@ -9,7 +9,7 @@ from itertools import groupby
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, phrase, say
-from alerts.sites.compass import direction_word
+from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG

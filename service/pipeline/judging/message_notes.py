@@ -18,8 +18,7 @@ from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.briefing.pictures.night_scene import shown_span
 from alerts.common.errors import BadInput
-from alerts.field.kit import Kit
-from alerts.field.kit_text import parse_kit
+from alerts.field.kit import Kit, parse_kit
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from service.hindsight.record_line import RecordLines

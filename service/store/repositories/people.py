@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.field.driving import Home, with_home
-from alerts.field.kit_text import parse_kit
+from alerts.field.kit import parse_kit
 from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes
 from alerts.wishes.model import Wishes

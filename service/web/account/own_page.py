@@ -11,8 +11,8 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
+from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
-from alerts.common.zones import zone_info
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.model import Site

@@ -17,7 +17,8 @@ from alerts.judging.darkness_rule import with_darkness
 from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky
 from alerts.sites.model import Site
-from alerts.sky.night import Night, name_at
+from alerts.sky.night import Night
+from alerts.sky.night_calendar import name_at
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import (

@@ -17,10 +17,10 @@ from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, view_alert
+from alerts.common.clock_times import zone_info
 from alerts.common.text import sentence
 from alerts.common.time_text import say_time
 from alerts.common.units import Units, in_units
-from alerts.common.zones import zone_info
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
 from alerts.weather.model_names import source_name

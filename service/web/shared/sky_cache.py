@@ -17,9 +17,9 @@ from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky, optical_depth, window_skies
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, utc_from_posix
-from alerts.sky.night import Night, SkyWishes, nights, nights_for_sites
+from alerts.sky.night import Night, SkyWishes
 from alerts.sky.night_calendar import DAY_S, name_of, number_at
-from alerts.sky.nights.night_events import SiteNights
+from alerts.sky.nights.night_events import SiteNights, nights, nights_for_sites
 from alerts.sky.nights.season import Season, count_nights, never_holds, season
 from service.web.shared.night_row import BareNight, NightCell
 

@@ -6,10 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from alerts.common.clock_times import parse_clock_span
+from alerts.common.clock_times import parse_clock_span, zone_info
 from alerts.common.errors import BadInput
 from alerts.common.time_text import MONTHS
-from alerts.common.zones import zone_info
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
 from alerts.sites.model import Darkness, Foreground, Gate, HorizonLine, Site

@@ -14,7 +14,7 @@ from alerts.common.clock_times import parse_clock
 from alerts.common.errors import BadInput
 from alerts.common.time_text import say_minutes
 from alerts.field.driving import with_home
-from alerts.field.kit_text import EXAMPLE, parse_kit
+from alerts.field.kit import KIT_EXAMPLE, parse_kit
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target
 from alerts.sky.target_text import parse_target
@@ -313,7 +313,7 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
         shapes=SHAPES,
         moons=MOONS,
         weekdays=list(enumerate(WEEKDAYS)),
-        kit_example=EXAMPLE,
+        kit_example=KIT_EXAMPLE,
         drive_hint=_drive_hint(web, page),
         stamp=make_stamp(web.duskbell.keys, web.duskbell.clock()),
         trap=TRAP,

@@ -19,9 +19,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 from sqlalchemy import select
 
-from alerts.common.clock_times import ClockSpan
+from alerts.common.clock_times import ClockSpan, zone_info
 from alerts.common.span import Span
-from alerts.common.zones import zone_info
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Place

@@ -15,7 +15,8 @@ import pytest
 from starlette.testclient import TestClient
 
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import SkyWishes, nights
+from alerts.sky.night import SkyWishes
+from alerts.sky.nights.night_events import nights
 from alerts.sky.nights.season import season
 from service.demo.story import FLAT
 from service.web.api import judge

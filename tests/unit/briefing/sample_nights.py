@@ -16,15 +16,15 @@ from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
-from alerts.field.kit import Kit
-from alerts.field.kit_text import parse_kit
+from alerts.field.kit import Kit, parse_kit
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.sites.model import Foreground, Gate, HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import DarkWindow, Night, SkyWishes, night_named
+from alerts.sky.night import DarkWindow, Night, SkyWishes
+from alerts.sky.nights.night_events import night_named
 from alerts.weather.cloud_by_hour import CloudHour
 from alerts.weather.forecast import Source
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance

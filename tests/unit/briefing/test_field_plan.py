@@ -19,7 +19,7 @@ from alerts.briefing.text.alert_view import view_alert
 from alerts.briefing.text.field import BEFORE_DARK, FieldView
 from alerts.briefing.text.units import say_distance, say_speed, say_temperature
 from alerts.common.units import Units, in_units
-from alerts.field.aim import aim_at
+from alerts.field.frame_plan import aim_at
 from alerts.field.kit import default_kit
 from alerts.notifying.model import AlertKind
 from alerts.sky.night import Shape

@@ -13,7 +13,7 @@ from sample_nights import case, ephemeris, facts_of
 from alerts.briefing.assemble import PngPicture
 from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.common.units import Units
-from alerts.field.kit_text import parse_kit
+from alerts.field.kit import parse_kit
 from alerts.notifying.model import AlertKind
 from alerts.sky.night import Night
 from service.delivery import enclosures

@@ -24,7 +24,8 @@ from alerts.sky.brightness.loss import (
 from alerts.sky.brightness.total import SiteSky, site_sky, sky_at, sky_brightness
 from alerts.sky.brightness.towns import NO_TOWNS
 from alerts.sky.ephemeris import Ephemeris, posix_s
-from alerts.sky.night import SkyWishes, Target, nights_for_sites
+from alerts.sky.night import SkyWishes, Target
+from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.span_arrays import RowSpans
 
 from .reference import UNHURRIED, moon_at, sky_of, towns_of

@@ -10,8 +10,9 @@ import pytest
 
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind, nights_for_sites
+from alerts.sky.night import BodyState, DarknessWish, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import readable_nights
+from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.span_arrays import overlaps
 from alerts.sky.tracks import moon_over_ridge, moon_over_ridges, moon_track
 

@@ -8,27 +8,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.field.camera_stops import (
+from alerts.field.exposure import (
     APERTURES,
+    CORE_DEC_DEG,
     ISOS,
     SHUTTERS,
-    aperture_thirds,
-    nominal_aperture,
-    nominal_shutter_s,
-    say_shutter,
-    shutter_thirds,
-)
-from alerts.field.exposure import (
-    CORE_DEC_DEG,
     TrailRates,
     aperture_for,
+    aperture_thirds,
     exposure_for,
     iso_for,
     middle_trail_px,
+    nominal_aperture,
+    nominal_shutter_s,
     npf_full_s,
     npf_simple_s,
     pixel_arcsec,
     rule500_s,
+    say_shutter,
+    shutter_thirds,
 )
 from alerts.field.kit import FORMATS, FULL_FRAME, Kit, Lens, default_kit
 

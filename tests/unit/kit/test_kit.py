@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
-from alerts.field.kit import FORMATS, FULL_FRAME, Camera, Kit, Lens, default_kit
-from alerts.field.kit_text import parse_kit
+from alerts.field.kit import FORMATS, FULL_FRAME, Camera, Kit, Lens, default_kit, parse_kit
 
 
 @pytest.mark.parametrize(

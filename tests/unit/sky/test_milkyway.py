@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from alerts.sites.compass import direction_word
+from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris, direction
 from alerts.sky.milky_way import (
@@ -22,7 +22,8 @@ from alerts.sky.milky_way import (
     shape_codes,
     shape_pieces,
 )
-from alerts.sky.night import Shape, SkyWishes, nights, nights_for_sites
+from alerts.sky.night import Shape, SkyWishes
+from alerts.sky.nights.night_events import nights, nights_for_sites
 
 from .reference import one_place, read_json, read_rows, separation_deg, table_at, utc_s
 

@@ -12,21 +12,16 @@ import pytest
 from alerts.common.errors import BadInput, OutsideEphemeris
 from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import (
-    BodyState,
-    DarknessWish,
-    Night,
-    SkyWishes,
-    Target,
-    TargetKind,
-    default_lowest_core_deg,
-    name_at,
+from alerts.sky.night import BodyState, DarknessWish, Night, SkyWishes, Target, TargetKind
+from alerts.sky.night_calendar import name_at
+from alerts.sky.nights.night_events import (
     night_named,
     nights,
     nights_for_sites,
+    nights_in_blocks,
     tonight_name,
 )
-from alerts.sky.nights.night_events import nights_in_blocks
+from alerts.sky.target_visibility import default_lowest_core_deg
 
 DARKNESS = SkyWishes(target=Target(TargetKind.NONE))
 

@@ -16,7 +16,8 @@ from alerts.judging.comparison_order import ORDER_WORDS, Order, rank
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import Night, SkyWishes, nights
+from alerts.sky.night import Night, SkyWishes
+from alerts.sky.nights.night_events import nights
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
 from service.demo.invented_weather import InventedSky, Turn
