@@ -32,7 +32,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import Enum
 from functools import cache
 from importlib.resources import files
@@ -71,6 +71,21 @@ class Phrase:
         """Its entry's name, without the area: `moon-all-dark`."""
         return self.key.partition(".")[2]
 
+    def as_row(self) -> dict[str, object]:
+        """As rows keep it: its English text, and beside it code and typed values, see `from_row`."""
+        params = {name: _to_row(each) for name, each in self.values}
+        return {"text": str(self), "code": self.key, "params": params}
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: object, handler: object) -> Any:
+        """How pydantic, which rows are written and read with, has it: a schema of its core, which is plain
+        values, so that the rules needn't know pydantic."""
+        return {
+            "type": "function-plain",
+            "function": {"type": "no-info", "function": from_row},
+            "serialization": {"type": "function-plain", "function": cls.as_row},
+        }
+
     def as_json(self) -> dict[str, object]:
         """`{"code": ..., "params": {...}}`: times in UTC, lengths in minutes."""
         return {"code": self.key, "params": {name: _as_json(each) for name, each in self.values}}
@@ -97,6 +112,24 @@ PLAIN_READER = Reader()
 def phrase(key: str, /, **values: object) -> Phrase:
     """The phrase of that key with those values, none of them a finished sentence of ours."""
     return Phrase(key, tuple(values.items()))
+
+
+def kept(text: str) -> Phrase:
+    """A text of which nothing else is known, such as one that an older version stored: said as it stands."""
+    return phrase("common.kept", text=text)
+
+
+def from_row(row: Phrase | str | Mapping[str, Any]) -> Phrase:
+    """The phrase that `as_row` wrote; of a text alone, or of a code that is no longer known, its text."""
+    if isinstance(row, Phrase):
+        return row
+    if isinstance(row, str):
+        return kept(row)
+    try:
+        find_entry(row["code"])
+    except KeyError:
+        return kept(str(row["text"]))
+    return phrase(row["code"], **{name: _from_row(each) for name, each in row["params"].items()})
 
 
 def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) -> str:
@@ -243,3 +276,43 @@ def _as_json(given: Any) -> object:
     if isinstance(given, tuple | list):
         return [_as_json(each) for each in given]
     return round(given, 3) if isinstance(given, float) else given
+
+
+def _to_row(given: Any) -> object:
+    """A value that is read back as what it was: those that JSON lacks carry their kind."""
+    if isinstance(given, Phrase):
+        return {"phrase": given.as_row()}
+    if isinstance(given, datetime):
+        return {"at": given.astimezone(UTC).isoformat()}
+    if isinstance(given, Span):
+        return {"from": given.start.isoformat(), "to": given.end.isoformat()}
+    if isinstance(given, date):
+        return {"day": given.isoformat()}
+    if isinstance(given, time):
+        return {"clock": given.isoformat()}
+    if isinstance(given, timedelta):
+        return {"seconds": given.total_seconds()}
+    if isinstance(given, Enum):
+        return given.value
+    if isinstance(given, tuple | list):
+        return [_to_row(each) for each in given]
+    return given
+
+
+def _from_row(row: Any) -> object:
+    match row:
+        case {"phrase": inner}:
+            return from_row(inner)
+        case {"at": at}:
+            return datetime.fromisoformat(at)
+        case {"from": start, "to": end}:
+            return Span(datetime.fromisoformat(start), datetime.fromisoformat(end))
+        case {"day": day}:
+            return date.fromisoformat(day)
+        case {"clock": clock}:
+            return time.fromisoformat(clock)
+        case {"seconds": seconds}:
+            return timedelta(seconds=seconds)
+        case list():
+            return tuple(_from_row(each) for each in row)
+    return row

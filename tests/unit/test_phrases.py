@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+import json
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,6 +14,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import Phrase, Reader, phrase, say
 from alerts.common.span import Span
 from alerts.common.units import Units
+from service.store.json_values import from_json, to_json
 
 AT = datetime(2027, 7, 15, 2, 23, tzinfo=UTC)
 IMPERIAL = Reader(units=Units.IMPERIAL)
@@ -111,3 +114,35 @@ def test_a_phrase_in_json_has_its_code_and_its_values() -> None:
             "what": {"code": "t.left", "params": {"count": 2}},
         },
     }
+
+
+@dataclass(frozen=True)
+class Noted:
+    notes: tuple[Phrase, ...]
+
+
+EVERYTHING = phrase(
+    "t.times",
+    **TIMES,
+    clock=time(6, 30),
+    names=("a", "b"),
+    inner=phrase("t.left", count=2),
+    share=0.25,
+    none=None,
+)
+
+
+def test_a_phrase_comes_back_from_a_row_with_its_values() -> None:
+    row = json.loads(json.dumps(to_json(Noted((EVERYTHING, phrase("t.wind", wind_ms=7.2, gust_ms=9.26))))))
+    assert row["notes"][1]["text"] == "wind 7 m/s, gusts 9.3 m/s"
+    assert from_json(Noted, row).notes[0] == EVERYTHING
+
+
+def test_a_row_of_before_there_were_codes_is_said_as_it_stands() -> None:
+    found = from_json(Noted, {"notes": ["wind up to 7 m/s {sic}"]})
+    assert str(found.notes[0]) == "wind up to 7 m/s {sic}"
+
+
+def test_a_code_that_is_no_longer_known_is_said_by_its_text() -> None:
+    row = {"text": "as it was", "code": "t.gone", "params": {"count": 2}}
+    assert str(from_json(Noted, {"notes": [row]}).notes[0]) == "as it was"
