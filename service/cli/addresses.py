@@ -21,14 +21,12 @@ def address() -> None:
 @address.command("list")
 def list_addresses() -> None:
     """List all addresses with their numbers."""
-    from sqlalchemy import select
-
     from service.accounts.receivers import shown
     from service.app import build
-    from service.store.schema import core_tables
+    from service.store.repositories.addresses import find_addresses
 
     with build().sessions() as session:
-        rows = session.scalars(select(core_tables.Address).order_by(core_tables.Address.id)).all()
+        rows = find_addresses(session)
         if not rows:
             click.echo('No addresses yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG --mine')
         for row in rows:

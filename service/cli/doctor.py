@@ -323,14 +323,13 @@ def _delivery(settings: Settings) -> Iterator[Finding]:
 
 
 def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
-    from sqlalchemy import select
-
     from service.common.redaction import mask_text
-    from service.store.schema.delivery_tables import Destination, Trouble
+    from service.store.repositories.operator_alerts import find_open
+    from service.store.repositories.totals import resting_hosts
 
-    for trouble in session.scalars(select(Trouble).where(Trouble.ended_at.is_(None)).order_by(Trouble.since)):
+    for trouble in find_open(session):
         yield Finding("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
-    for row in session.scalars(select(Destination).where(Destination.open_until > now)):
+    for row in resting_hosts(session, now):
         text = f"{row.key} rests until {row.open_until:%H:%M} UTC: {row.failures} failures, {row.code}"
         yield Finding("note", "delivery", mask_text(text))
 

@@ -33,12 +33,13 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
     from service.explain.argument import argue
     from service.reports.ring_check import RingCheck
     from service.store.repositories.sites import get_site
+    from service.store.repositories.subscriptions import told_of_night
 
     duskbell = build()
     now = as_of or duskbell.clock()
     with duskbell.sessions() as session:
         row = get_site(session, site)
-        watching = [each for each in _subscriptions(session, row, day) if number in (None, each.id)]
+        watching = [each for each in told_of_night(session, row.id, day) if number in (None, each.id)]
         check = RingCheck(duskbell, session, duskbell.clock())
         found = [
             (
@@ -54,22 +55,6 @@ def explain(site: str, day: date, number: int | None, as_of: datetime | None, as
             return
         for line in _page(row, day, found, alone):
             click.echo(line)
-
-
-def _subscriptions(session: object, site: core_tables.Site, day: date) -> list[core_tables.Subscription]:
-    """The running ones, and those that ended since and were judged for that night."""
-    from sqlalchemy import or_, select
-    from sqlalchemy.orm import Session
-
-    from service.store.repositories.rounded_sites import with_copy
-    from service.store.schema import core_tables
-
-    assert isinstance(session, Session)
-    row = core_tables.Subscription
-    judged = select(core_tables.Decision.subscription_id).where(core_tables.Decision.night_name == day)
-    is_told = row.site_id.in_(with_copy(site.id))
-    query = select(row).where(is_told, or_(row.ended_at.is_(None), row.id.in_(judged)))
-    return list(session.scalars(query.order_by(row.id)))
 
 
 def _page(

@@ -24,7 +24,6 @@ from service.explain.stored_verdict import (
     Decided,
     Inputs,
     find_standing,
-    forecasts_behind,
     nights_as_wished,
     read_decision,
     read_inputs,
@@ -32,6 +31,7 @@ from service.explain.stored_verdict import (
 from service.feeds.feed_reach import feeds_reach
 from service.reports.default_reader import usual_for, usual_of, wishes_alike
 from service.store.repositories.climates import climate_at
+from service.store.repositories.forecasts import forecasts_by_id
 from service.store.repositories.people import default_wishes, find_operator, home_of
 from service.store.repositories.sites import find_sites, newest_revisions
 
@@ -212,7 +212,7 @@ def _as_decided(session: Session, stored: StoredSite, decided: Decided, notes: S
         verdict=decided.verdict,
         wishes=decided.wishes,
         as_of=decided.as_of,
-        inputs=replace(inputs, forecasts=forecasts_behind(session, decided.forecast_ids)),
+        inputs=replace(inputs, forecasts=tuple(forecasts_by_id(session, decided.forecast_ids).values())),
         elevation_known=stored.elevation_known,
         decided=decided,
         notes=tuple(notes),

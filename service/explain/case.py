@@ -6,8 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session, defer
+from sqlalchemy.orm import Session
 
 from alerts.common.clock_times import zone_info
 from alerts.common.text import Clock
@@ -27,8 +26,11 @@ from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import decided_verdict
 from service.store.json_values import from_json
 from service.store.repositories import judged_events
-from service.store.repositories.decisions import find_decisions
-from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
+from service.store.repositories.alerts import alerts_of_night
+from service.store.repositories.cycles import cycles_between
+from service.store.repositories.decisions import find_decisions, first_night_kept, outlooks_by_id
+from service.store.repositories.forecasts import EVERYWHERE, answers_named, place_key, rejected_since
+from service.store.repositories.messages import find_attempts
 from service.store.repositories.sites import newest_revision, stored_site
 from service.store.schema import core_tables
 
@@ -144,15 +146,17 @@ def open_case(
         wishes=wishes,
         now=now,
         decisions=decisions,
-        outlooks=_outlooks(session, decisions),
-        forecasts=_forecasts(session, last),
+        outlooks=outlooks_by_id(session, {number for each in decisions for number in each.outlook_ids}),
+        forecasts=answers_named(session, last.forecast_ids) if last is not None else [],
         rejected=_rejected(session, site, night, wishes, now),
         sendings=_sendings(session, subscription.id, night_name),
         outcomes=_outcomes(session, subscription.site_id, night_name),
         reports=judged_events.find_person_reports(session, subscription.site_id, night_name),
-        cycles=_cycles(session, night.span.start - timedelta(days=wishes.days_ahead + 1), night.span.end),
+        cycles=len(
+            cycles_between(session, night.span.start - timedelta(days=wishes.days_ahead + 1), night.span.end)
+        ),
         ran_before_leaving=_ran_before(session, last),
-        kept_from=_kept_from(session, subscription.id),
+        kept_from=first_night_kept(session, subscription.id),
         darkness=_darkness(session, site, night, last, open_ephemeris()) if tell_darkness else (),
     )
 
@@ -184,21 +188,6 @@ def _darkness(
     ]
 
 
-def _outlooks(session: Session, decisions: Sequence[core_tables.Decision]) -> dict[int, Outlook]:
-    ids = {number for decision in decisions for number in decision.outlook_ids}
-    rows = session.scalars(select(core_tables.Outlook).where(core_tables.Outlook.id.in_(ids)))
-    return {row.id: from_json(Outlook, row.facts) for row in rows}
-
-
-def _forecasts(session: Session, decision: core_tables.Decision | None) -> list[core_tables.Forecast]:
-    if decision is None:
-        return []
-    query = select(core_tables.Forecast).where(core_tables.Forecast.id.in_(decision.forecast_ids))
-    return list(
-        session.scalars(query.options(defer(core_tables.Forecast.body)).order_by(core_tables.Forecast.id))
-    )
-
-
 def _rejected(
     session: Session, site: Site, night: Night, wishes: Wishes, now: datetime
 ) -> list[core_tables.Forecast]:
@@ -208,24 +197,10 @@ def _rejected(
 
 
 def _sendings(session: Session, subscription_id: int, night_name: date) -> list[Sending]:
-    query = (
-        select(core_tables.Alert, core_tables.Message, core_tables.MessageAlert.dropped)
-        .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-        .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
-        .where(
-            core_tables.Alert.subscription_id == subscription_id, core_tables.Alert.night_name == night_name
-        )
-        .order_by(core_tables.Alert.id)
-    )
     return [
-        Sending(alert, message, dropped, _attempts(session, message.id))
-        for alert, message, dropped in session.execute(query)
+        Sending(each.alert, each.message, each.dropped, tuple(find_attempts(session, each.message.id)))
+        for each in alerts_of_night(session, subscription_id, night_name)
     ]
-
-
-def _attempts(session: Session, message_id: str) -> tuple[core_tables.Attempt, ...]:
-    query = select(core_tables.Attempt).where(core_tables.Attempt.message_id == message_id)
-    return tuple(session.scalars(query.order_by(core_tables.Attempt.id)))
 
 
 def _outcomes(session: Session, site_id: int, night_name: date) -> list[Outcome]:
@@ -235,20 +210,7 @@ def _outcomes(session: Session, site_id: int, night_name: date) -> list[Outcome]
     ]
 
 
-def _cycles(session: Session, since: datetime, until: datetime) -> int:
-    query = select(func.count()).select_from(core_tables.Cycle)
-    return session.scalar(query.where(core_tables.Cycle.as_of.between(since, until))) or 0
-
-
 def _ran_before(session: Session, last: core_tables.Decision | None) -> bool | None:
     if last is None or last.leave_by is None or last.verdict == VerdictWord.STAY:
         return None
-    return _cycles(session, last.leave_by - timedelta(hours=12), last.leave_by) > 0
-
-
-def _kept_from(session: Session, subscription_id: int) -> date | None:
-    return session.scalar(
-        select(func.min(core_tables.Decision.night_name)).where(
-            core_tables.Decision.subscription_id == subscription_id
-        )
-    )
+    return bool(cycles_between(session, last.leave_by - timedelta(hours=12), last.leave_by))

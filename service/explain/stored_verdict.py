@@ -12,7 +12,6 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.span import Span
@@ -29,8 +28,7 @@ from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
 from service.store.repositories import calibrations, judged_events
 from service.store.repositories.climates import find_climates
-from service.store.repositories.decisions import newest_decision
-from service.store.repositories.forecast_packing import unpack, unpack_over
+from service.store.repositories.decisions import newest_decision, outlooks_by_id
 from service.store.repositories.forecasts import newest_at, newest_by_place, place_key
 from service.store.repositories.people import shared_sky
 from service.store.repositories.sites import StoredSite, stored_site
@@ -123,25 +121,8 @@ def _outlook_of(
 ) -> Outlook | None:
     if window is None or not decision.outlook_ids:
         return None
-    rows = session.scalars(
-        select(core_tables.Outlook).where(core_tables.Outlook.id.in_(decision.outlook_ids))
-    )
-    outlooks = [from_json(Outlook, row.facts) for row in rows]
-    return next((each for each in outlooks if each.window.overlap(window.span)), None)
-
-
-def forecasts_behind(
-    session: Session, forecast_ids: Collection[int], over: Span | None = None
-) -> tuple[Forecast, ...]:
-    """The forecasts that a decision rests on; over: those hours alone. None where they are forgotten."""
-    if not forecast_ids:
-        return ()
-    rows = session.scalars(
-        select(core_tables.Forecast)
-        .where(core_tables.Forecast.id.in_(forecast_ids), core_tables.Forecast.body.is_not(None))
-        .order_by(core_tables.Forecast.id)
-    )
-    return tuple(unpack(row) if over is None else unpack_over(row, over) for row in rows)
+    outlooks = outlooks_by_id(session, decision.outlook_ids)
+    return next((each for each in outlooks.values() if each.window.overlap(window.span)), None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

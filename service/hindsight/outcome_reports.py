@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -18,7 +17,6 @@ from alerts.track.observations.evidence import SeenSky
 from alerts.track.observations.outcome import Outcome
 from service.hindsight.verification import judge_again
 from service.store.repositories import judged_events
-from service.store.schema import core_tables
 
 _TIMED = (SeenSky.CLEAR, SeenSky.PARTLY)
 _EVENING = time(18)
@@ -107,19 +105,7 @@ def keep_said(
 
 def find_said(session: Session, *, site_id: int, night: date, person_id: int) -> Said | None:
     """A person's last word on a night; None before the first."""
-    query = (
-        select(core_tables.Outcome)
-        .where(
-            core_tables.Outcome.site_id == site_id,
-            core_tables.Outcome.night_name == night,
-            core_tables.Outcome.person_id == person_id,
-            core_tables.Outcome.judge == judged_events.PERSON,
-        )
-        .order_by(core_tables.Outcome.id.desc())
-        .limit(1)
-    )
-    row = session.scalar(query)
-    if row is None:
+    report = judged_events.last_report(session, site_id, night, person_id)
+    if report is None:
         return None
-    report = judged_events.person_report(row, "")
     return Said(report.seen, report.clear_span, report.toward_deg)

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.track.calibration.leads import LEADS
-from service.store.chunks import in_chunks
 from service.store.repositories.judged_events import read_outcome
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent, RecordRow
+from service.store.repositories.record_rows import RecordedEvent, recorded_events
 
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 HEADER = (
@@ -36,47 +33,27 @@ def record_csv(session: Session, site_ids: Iterable[int] | None = None) -> str:
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
     rows.writerow(HEADER)
-    for row in _rows(session, site_ids):
-        rows.writerow([safe_cell(each) for each in row])
+    for each in recorded_events(session, site_ids):
+        rows.writerow([safe_cell(cell) for cell in _cells(each)])
     return out.getvalue()
 
 
-def _rows(session: Session, site_ids: Iterable[int] | None) -> Iterator[list[object]]:
-    query = select(JudgedEvent.id).where(JudgedEvent.outcome_id.is_not(None))
-    if site_ids is not None:
-        query = query.where(JudgedEvent.site_id.in_(set(site_ids)))
-    ids = session.scalars(query.order_by(JudgedEvent.night_name, JudgedEvent.id)).all()
-    for some in in_chunks(ids):
-        yield from _block(session, some)
-
-
-def _block(session: Session, ids: Sequence[int]) -> Iterator[list[object]]:
-    said: dict[tuple[int, str], RecordRow] = {
-        (row.event_id, row.lead): row
-        for row in session.scalars(select(RecordRow).where(RecordRow.event_id.in_(ids), RecordRow.is_counted))
-    }
-    found = session.execute(
-        select(JudgedEvent, core_tables.Outcome, core_tables.Site.name)
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
-        .join(core_tables.Site, JudgedEvent.site_id == core_tables.Site.id)
-        .where(JudgedEvent.id.in_(ids))
-        .order_by(JudgedEvent.night_name, JudgedEvent.id)
-    )
-    for event, outcome, name in found:
-        standing = [said.get((event.id, lead.value)) for lead in LEADS]
-        last = next((each for each in standing if each is not None), None)
-        facts = read_outcome(outcome)
-        yield [
-            name,
-            event.night_name.isoformat(),
-            *(f"{at:%Y-%m-%dT%H:%M:%SZ}" for at in (event.window_start, event.window_end)),
-            "" if last is None else "yes" if last.told_go else "no",
-            *("" if each is None else each.chance_pct for each in standing),
-            outcome.state,
-            outcome.judge,
-            facts.why,
-            "; ".join(facts.disagreement),
-        ]
+def _cells(recorded: RecordedEvent) -> list[object]:
+    event, outcome = recorded.event, recorded.outcome
+    standing = [recorded.said.get(lead.value) for lead in LEADS]
+    last = next((each for each in standing if each is not None), None)
+    facts = read_outcome(outcome)
+    return [
+        recorded.site_name,
+        event.night_name.isoformat(),
+        *(f"{at:%Y-%m-%dT%H:%M:%SZ}" for at in (event.window_start, event.window_end)),
+        "" if last is None else "yes" if last.told_go else "no",
+        *("" if each is None else each.chance_pct for each in standing),
+        outcome.state,
+        outcome.judge,
+        facts.why,
+        "; ".join(facts.disagreement),
+    ]
 
 
 def safe_cell(value: object) -> object:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import groupby
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.judging.verdict import Verdict, VerdictWord
@@ -22,7 +21,8 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes.model import Wishes
 from service.hindsight.rejudge_inputs import Desk
 from service.hindsight.replay_alerts import Moment, Ring, SubscriptionNight, tell_again
-from service.store.repositories.rounded_sites import with_copy
+from service.store.repositories.alerts import alerts_between
+from service.store.repositories.decisions import decisions_between
 from service.store.schema import core_tables
 
 Rings = Mapping[SubscriptionNight, list[Ring]]
@@ -115,7 +115,7 @@ def rejudge(
     wishes: in place of those they were made for; their clock stays the subscriber's. site_id: one site alone.
     cycle: time between two runs.
     """
-    rows = _decisions(session, first, last, site_id)
+    rows = decisions_between(session, first, last, site_id)
     desk = Desk(session, ephemeris, wishes)
     found: list[tuple[RejudgedNight, list[Moment]]] = []
     done = 0
@@ -137,27 +137,9 @@ def _with_rings(night: RejudgedNight, told: Rings, rings: Rings) -> RejudgedNigh
 def _told(session: Session, first: date, last: date) -> Rings:
     """The alerts that were raised, by subscription and night, oldest first."""
     found: defaultdict[SubscriptionNight, list[Ring]] = defaultdict(list)
-    row = core_tables.Alert
-    for each in session.scalars(select(row).where(row.night_name.between(first, last)).order_by(row.id)):
+    for each in alerts_between(session, first, last):
         found[each.subscription_id, each.night_name].append(Ring(each.kind, each.raised_at, each.why))
     return found
-
-
-def _decisions(
-    session: Session, first: date, last: date, site_id: int | None
-) -> list[tuple[core_tables.Decision, str]]:
-    query = (
-        select(core_tables.Decision, core_tables.Site.name)
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id)
-        .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
-        .where(core_tables.Decision.night_name.between(first, last))
-        .order_by(
-            core_tables.Decision.night_name, core_tables.Decision.subscription_id, core_tables.Decision.id
-        )
-    )
-    if site_id is not None:
-        query = query.where(core_tables.Subscription.site_id.in_(with_copy(site_id)))
-    return [(row[0], row[1]) for row in session.execute(query)]
 
 
 def _night(

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.judging.assess import view_night
@@ -19,9 +18,10 @@ from service.hindsight.past_inputs import as_known_at, night_of, nights_under, s
 from service.hindsight.replay_alerts import Moment
 from service.store.json_values import from_json
 from service.store.repositories.climates import climate_at
-from service.store.repositories.forecast_packing import unpack
-from service.store.repositories.forecasts import newest_by_place, place_key
+from service.store.repositories.cycles import cycles_between
+from service.store.repositories.forecasts import forecasts_by_id, newest_by_place, place_key
 from service.store.repositories.judged_events import stations_now
+from service.store.repositories.nights import night_ids
 from service.store.repositories.people import sky_key
 from service.store.repositories.sites import StoredSite
 from service.store.schema import core_tables
@@ -66,21 +66,15 @@ class Desk:
         if not decision.forecast_ids and self.other is not None:
             return self._verdict(decision, self._known_then(decision, decision.as_of), decision.as_of)
         missing = set(decision.forecast_ids) - self._forecasts.keys()
-        for row in self.session.scalars(
-            select(core_tables.Forecast).where(core_tables.Forecast.id.in_(missing))
-        ):
-            self._forecasts[row.id] = unpack(row)
+        self._forecasts |= forecasts_by_id(self.session, missing)
         if not set(decision.forecast_ids) <= self._forecasts.keys():
             return None
         return self._verdict(decision, decision.forecast_ids, decision.as_of)
 
     def moments(self, judged: Sequence[Judged]) -> Iterator[Moment]:
         """When the night is told of, or not: at its decisions, and at the cycles between them on its day."""
-        address_id = self.session.scalars(
-            select(core_tables.Subscription.address_id).where(
-                core_tables.Subscription.id == judged[0][0].subscription_id
-            )
-        ).one()
+        subscription = self.session.get_one(core_tables.Subscription, judged[0][0].subscription_id)
+        address_id = subscription.address_id
         for decision, verdict in judged:
             if verdict is not None:
                 yield self._moment(decision, decision.as_of, verdict, address_id)
@@ -106,8 +100,7 @@ class Desk:
         if not ends:
             return []
         day = datetime.combine(decision.night_name, datetime.min.time(), self.site_of(decision).site.tz)
-        query = select(core_tables.Cycle.as_of).where(core_tables.Cycle.as_of.between(day, max(ends)))
-        return list(self.session.scalars(query.order_by(core_tables.Cycle.as_of)))
+        return cycles_between(self.session, day, max(ends))
 
     def _moment(
         self, decision: core_tables.Decision, at: datetime, verdict: Verdict, address_id: int
@@ -160,11 +153,6 @@ class Desk:
     def _stored_nights(self, decision: core_tables.Decision, wishes: Wishes) -> list[Night]:
         """By the keys of their skies; the decision's own where an earlier version wrote other keys."""
         keys = [sky_key(sky) for sky in wishes.skies]
-        query = select(core_tables.Night.sky_key, core_tables.Night.id).where(
-            core_tables.Night.site_revision_id == decision.site_revision_id,
-            core_tables.Night.name == decision.night_name,
-            core_tables.Night.sky_key.in_(keys),
-        )
-        by_key = {row[0]: row[1] for row in self.session.execute(query)}
+        by_key = night_ids(self.session, decision.site_revision_id, decision.night_name, keys)
         ids = [by_key[key] for key in keys if key in by_key] or [decision.night_id]
         return [night_of(self.session, night_id) for night_id in ids]

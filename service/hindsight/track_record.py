@@ -8,13 +8,11 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
-from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.common.time_text import say_minutes
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
-from alerts.track.observations.evidence import OutcomeState
 from alerts.track.record.climatology import MonthCounts, climatology, month_counts
 from alerts.track.record.regret import Ledger, build_ledger
 from alerts.track.record.summary import Calls, Record, build_record
@@ -32,10 +30,9 @@ from alerts.track.record.text import (
 from alerts.wishes.model import Wishes
 from service.observations.station_credits import station_credits
 from service.store.json_values import to_json
+from service.store.repositories.judged_events import count_unsure, settled_by_night
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.record_rows import FoundWishes, find_wishes
-from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent
 
 MOST_LEDGERS = 5
 NOTHING_SETTLED = "Nights that nobody could settle so far: {}."
@@ -83,36 +80,12 @@ def records_of(pairs: Pairs, counts: MonthCounts | None, unsure: int) -> dict[Le
 
 def everywhere(session: Session) -> MonthCounts | None:
     """How many nights of which month were settled, over all sites; None while there are none."""
-    is_clear = core_tables.Outcome.state == OutcomeState.CLEAR.value
-    nights = (
-        select(JudgedEvent.night_name, func.max(is_clear.cast(core_tables.Outcome.id.type)).label("is_clear"))
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
-        .where(core_tables.Outcome.state != OutcomeState.UNSURE.value)
-        .group_by(JudgedEvent.site_id, JudgedEvent.night_name)
-        .subquery()
-    )
-    by_night = select(nights.c.night_name, func.count(), func.sum(nights.c.is_clear)).group_by(
-        nights.c.night_name
-    )
-    found = session.execute(by_night).all()
+    found = settled_by_night(session)
     if not found:
         return None
     night, count, clear = zip(*found, strict=True)
     days = np.array([each.toordinal() for each in night], dtype=np.int64)
     return month_counts(days, np.array(count, dtype=np.int64), np.array(clear, dtype=np.int64))
-
-
-def count_unsure(session: Session, site_id: int | None) -> int:
-    """Judged events that nobody could settle."""
-    query = (
-        select(func.count())
-        .select_from(JudgedEvent)
-        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
-        .where(core_tables.Outcome.state == OutcomeState.UNSURE.value)
-    )
-    if site_id is not None:
-        query = query.where(JudgedEvent.site_id == site_id)
-    return session.scalar(query) or 0
 
 
 def _ledgers(session: Session, site_id: int | None, lead: Lead | None) -> tuple[Ledger, ...]:

@@ -11,11 +11,9 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import exists, func, select
-from sqlalchemy.orm import Session, aliased, sessionmaker
+from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.span import Span
 from alerts.sky.night import Night
@@ -25,10 +23,18 @@ from alerts.track.observations.independence import DULL_NIGHTS, NightSeen, find_
 from alerts.track.observations.outcome import Evidence, Outcome, combine, judge_night
 from alerts.track.observations.stations import CLEAR_OKTAS
 from alerts.weather.forecast import Forecast, Place
+from service.explain.stored_verdict import decided_span
 from service.feeds.shared.model import Gather
 from service.observations.model import Ask, Heard, Observe
 from service.store.json_values import from_json
-from service.store.repositories import calibrations, climates, forecasts, judged_events, record_rows
+from service.store.repositories import (
+    calibrations,
+    climates,
+    decisions,
+    forecasts,
+    judged_events,
+    record_rows,
+)
 from service.store.repositories.sites import StoredSite, stored_site
 from service.store.schema import core_tables
 from service.store.schema.track_tables import JudgedEvent
@@ -85,14 +91,17 @@ def _write_block(verifying: Verifying) -> int:
 
 def note_events(session: Session, now: datetime) -> int:
     """Rows for the windows that the newest decisions are about and that have ended; how many are new."""
-    newest = session.scalar(select(func.max(JudgedEvent.window_end)))
+    newest = judged_events.newest_window_end(session)
     first = now - LOOK_BACK if newest is None else max(now - LOOK_BACK, newest - OVERLAP)
     added = 0
     nights: dict[int, Night] = {}
-    for decision, site_id in session.execute(_ended(first, now - FIRST_LOOK)).all():
+    for decision, site_id in decisions.ended_windows(session, first, now - FIRST_LOOK):
         shortest = _LENGTH.validate_python(decision.wishes["shortest_window"])
-        window = Span(decision.window_start, decision.window_end)
-        if not timedelta(0) < shortest <= window.duration or _is_known(session, site_id, window, shortest):
+        window = decided_span(decision)
+        assert window is not None, "its window has ended"
+        if not timedelta(0) < shortest <= window.duration:
+            continue
+        if judged_events.is_noted(session, site_id, window, _minutes(shortest)):
             continue
         if decision.night_id not in nights:
             nights[decision.night_id] = _night(session, decision.night_id)
@@ -100,32 +109,6 @@ def note_events(session: Session, now: datetime) -> int:
         session.flush()
         added += 1
     return added
-
-
-def _ended(first: datetime, last: datetime) -> Any:
-    """The newest decision of each subscription and night whose window ended in that time."""
-    later = aliased(core_tables.Decision)
-    is_followed = exists().where(
-        later.subscription_id == core_tables.Decision.subscription_id,
-        later.night_name == core_tables.Decision.night_name,
-        later.id > core_tables.Decision.id,
-    )
-    return (
-        select(core_tables.Decision, core_tables.Subscription.site_id)
-        .join(core_tables.Subscription, core_tables.Subscription.id == core_tables.Decision.subscription_id)
-        .where(core_tables.Decision.window_end.between(first, last), ~is_followed)
-        .order_by(core_tables.Decision.id)
-    )
-
-
-def _is_known(session: Session, site_id: int, window: Span, shortest: timedelta) -> bool:
-    query = select(JudgedEvent.id).where(
-        JudgedEvent.site_id == site_id,
-        JudgedEvent.window_start == window.start,
-        JudgedEvent.window_end == window.end,
-        JudgedEvent.shortest_minutes == _minutes(shortest),
-    )
-    return session.scalar(query) is not None
 
 
 def _night(session: Session, night_id: int) -> Night:
@@ -260,11 +243,8 @@ def _look(session: Session, event_id: int, stored: StoredSite, now: datetime) ->
 
 def judge_again(session: Session, site_id: int, night: date, now: datetime) -> list[Outcome]:
     """Judge what has ended of a site's night on what the store holds now; nobody is asked."""
-    query = select(JudgedEvent).where(
-        JudgedEvent.site_id == site_id, JudgedEvent.night_name == night, JudgedEvent.window_end <= now
-    )
     found = []
-    for row in session.scalars(query.order_by(JudgedEvent.window_start)).all():
+    for row in judged_events.ended_events(session, site_id, night, now):
         _look(session, row.id, _site(session, row.site_revision_id), now)
         kept = session.get(core_tables.Outcome, row.outcome_id)
         assert kept is not None, "a look leaves an outcome"

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.observations import awc, nws, ogimet
-from service.store.schema.track_tables import StationReport
+from service.store.repositories.judged_events import report_sources
 
 ATTRIBUTIONS = {source.NAME: source.ATTRIBUTION for source in (awc, nws, ogimet)}
 
 
 def station_credits(session: Session) -> tuple[str, ...]:
     """A line for each source that the reports kept came from."""
-    names = session.scalars(select(StationReport.source).distinct().order_by(StationReport.source))
-    return tuple(ATTRIBUTIONS[name] for name in names if name in ATTRIBUTIONS)
+    return tuple(ATTRIBUTIONS[name] for name in report_sources(session) if name in ATTRIBUTIONS)

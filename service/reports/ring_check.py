@@ -13,7 +13,6 @@ from datetime import date, datetime, timedelta
 from functools import cached_property, lru_cache, partial
 
 from pydantic import TypeAdapter
-from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.text.obstacle_text import HEADINGS, say
@@ -45,13 +44,12 @@ from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.channels.apprise import has_library
 from service.feeds.availability import Answering
-from service.store.chunks import in_chunks
 from service.store.json_values import from_json
-from service.store.repositories import calibrations
+from service.store.repositories import calibrations, subscriptions
 from service.store.repositories.climates import find_climates
 from service.store.repositories.forecasts import place_key_at
-from service.store.repositories.rounded_sites import with_copy
-from service.store.repositories.sites import newest_revision
+from service.store.repositories.sites import described_sites, newest_revision, places_now
+from service.store.repositories.subscriptions import SubscriptionFacts
 from service.store.schema import core_tables
 
 _LENGTH = TypeAdapter(timedelta)
@@ -167,23 +165,20 @@ class RingCheck:
 
     def of_subscription(self, number: int, year: YearAhead | None = None) -> tuple[Obstacle, ...]:
         """What stands in the way of one subscription, ended or not."""
-        row = next(self._rows(core_tables.Subscription.id == number))
-        place = self._places([row.site_id])[row.site_id]
+        row = self._running(subscriptions.facts_of(self._session, number))
+        place = places_now(self._session, [row.site_id])[row.site_id]
         return weightiest_first([*self.of_place(*place), *self._in_its_way(row, place, year)])
 
     def of_site(self, site_id: int, person_id: int | None = None) -> tuple[Obstacle, ...]:
         """What stands in the way of all who are told of a site; where it rings for one of them, what that one
         should know. person_id: of that person's subscriptions alone."""
-        mine = [] if person_id is None else [core_tables.Subscription.person_id == person_id]
-        place = self._places([site_id])[site_id]
+        place = places_now(self._session, [site_id])[site_id]
         found = [
-            [*self.of_place(*place), *self._in_its_way(row, place)]
-            for row in self._rows(
-                core_tables.Subscription.site_id.in_(with_copy(site_id)), _IS_RUNNING, *mine
-            )
+            [*self.of_place(*place), *self._in_its_way(self._running(facts), place)]
+            for facts in subscriptions.facts_at(self._session, site_id, person_id)
         ]
         if not found:
-            nobody = () if mine else (Obstacle(Code.NOBODY_TOLD, Level.NEVER),)
+            nobody = () if person_id is not None else (Obstacle(Code.NOBODY_TOLD, Level.NEVER),)
             return weightiest_first([*self.of_place(*place), *nobody])
         ringing = [each for each in found if not is_barred(each)]
         return weightiest_first(
@@ -196,9 +191,9 @@ class RingCheck:
         person_id: of that person's subscriptions alone, and of their sites where they have none. looks: for
         how many subscriptions a year's sky is worked out.
         """
-        rows = list(self._rows(_IS_RUNNING, *self._concerning(person_id)))
-        names = {row.site_id: row.site_name for row in rows} or self._sites(person_id)
-        places = self._places(names)
+        rows = [self._running(each) for each in subscriptions.facts_concerning(self._session, person_id)]
+        names = {row.site_id: row.site_name for row in rows} or described_sites(self._session, person_id)
+        places = places_now(self._session, names)
         self._read_climates(
             {place_key_at(*places[row.site_id]) for row in rows if self._is_high(row, places[row.site_id])}
         )
@@ -228,109 +223,34 @@ class RingCheck:
 
     # ---- rows
 
-    def _concerning(self, person_id: int | None) -> list[ColumnElement[bool]]:
-        """A person's own subscriptions; the operator's are also those that they have others told by."""
-        if person_id is None:
-            return []
-        mine = core_tables.Subscription.person_id == person_id
-        person = self._session.get_one(core_tables.Person, person_id)
-        return [mine | (core_tables.Site.owner_id == person_id)] if person.is_operator else [mine]
-
-    def _rows(self, *which: ColumnElement[bool]) -> Iterator[Running]:
-        row, address, site = core_tables.Subscription, core_tables.Address, core_tables.Site
-        query = (
-            select(
-                row.id,
-                row.site_id,
-                site.name,
-                row.wishes["chance_go_pct"].as_integer(),
-                row.wishes["shortest_window"].as_string(),
-                row.wishes["trips_only"].as_boolean(),
-                row.wishes["trips"].as_string(),
-                row.paused_until,
-                row.ended_at,
-                address.id,
-                address.channel,
-                address.target,
-                address.confirmed_at,
-                address.off_since,
-                address.off_reason,
-            )
-            .join(address, address.id == row.address_id)
-            .join(site, site.id == row.site_id)
-            .where(*which)
-            .order_by(row.id)
+    def _running(self, facts: SubscriptionFacts) -> Running:
+        paused = facts.paused_until
+        return Running(
+            number=facts.number,
+            site_id=facts.site_id,
+            site_name=facts.site_name,
+            receiver=self._receiver(facts),
+            limit_pct=facts.limit_pct,
+            shortest=_length(facts.shortest),
+            paused_until=paused if paused is not None and paused > self._now else None,
+            ended_at=facts.ended_at,
+            trips_are_over=bool(facts.trips_only) and _are_over(facts.trips, self._now.date()),
         )
-        for (
-            number,
-            site_id,
-            name,
-            limit,
-            shortest,
-            only,
-            trips,
-            paused,
-            ended,
-            *rest,
-        ) in self._session.execute(query):
-            yield Running(
-                number=number,
-                site_id=site_id,
-                site_name=name,
-                receiver=self._receiver(*rest),
-                limit_pct=limit,
-                shortest=_length(shortest),
-                paused_until=paused if paused is not None and paused > self._now else None,
-                ended_at=ended,
-                trips_are_over=bool(only) and _are_over(trips, self._now.date()),
-            )
 
-    def _receiver(
-        self,
-        number: int,
-        channel: str,
-        target: str,
-        confirmed_at: datetime | None,
-        off_since: datetime | None,
-        off_reason: str | None,
-    ) -> Receiver:
-        settings = self._duskbell.settings
-        receiver = partial(Receiver, channel, number)
-        if off_since is not None:
-            return receiver(ReceiverState.OFF, off_reason or "")
-        if confirmed_at is None:
+    def _receiver(self, facts: SubscriptionFacts) -> Receiver:
+        settings, target = self._duskbell.settings, facts.target
+        receiver = partial(Receiver, facts.channel, facts.address_id)
+        if facts.off_since is not None:
+            return receiver(ReceiverState.OFF, facts.off_reason or "")
+        if facts.confirmed_at is None:
             return receiver(ReceiverState.UNCONFIRMED)
-        if channel == "named" and target not in settings.named_targets:
+        if facts.channel == "named" and target not in settings.named_targets:
             return receiver(ReceiverState.NO_TARGET, target)
-        if channel == "named" and not has_library():
+        if facts.channel == "named" and not has_library():
             return receiver(ReceiverState.NO_EXTRA)
-        if channel == "email" and not settings.smtp_host:
+        if facts.channel == "email" and not settings.smtp_host:
             return receiver(ReceiverState.OUTBOX, str(settings.outbox))
         return receiver()
-
-    def _sites(self, person_id: int | None) -> dict[int, str]:
-        """Names of the sites that somebody described, by id."""
-        row = core_tables.Site
-        query = select(row.id, row.name).where(row.archived_at.is_(None), row.rounded_of_id.is_(None))
-        if person_id is not None:
-            query = query.where(row.owner_id == person_id)
-        return dict(self._session.execute(query.order_by(row.id)).all())
-
-    def _places(self, site_ids: Collection[int]) -> dict[int, tuple[float, float]]:
-        """Where these sites lie now, in degrees."""
-        row, found = core_tables.SiteRevision, {}
-        for ids in in_chunks(sorted(site_ids)):
-            newest = (
-                select(row.site_id, func.max(row.revision).label("revision"))
-                .where(row.site_id.in_(ids))
-                .group_by(row.site_id)
-                .subquery()
-            )
-            query = select(row.site_id, row.lat_deg, row.lon_deg).join(
-                newest, (newest.c.site_id == row.site_id) & (newest.c.revision == row.revision)
-            )
-            found.update({site_id: (lat, lon) for site_id, lat, lon in self._session.execute(query)})
-        return found
 
     # ---- facts for the rule
 
@@ -421,9 +341,6 @@ class RingCheck:
     def _worst_site(self) -> int:
         """The one whose chances are corrected down furthest."""
         return min(self._shifts, key=lambda site_id: self._shifts[site_id], default=0)
-
-
-_IS_RUNNING = core_tables.Subscription.ended_at.is_(None) & core_tables.Site.archived_at.is_(None)
 
 
 @lru_cache(maxsize=256)

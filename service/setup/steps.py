@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, Literal
 
-from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
@@ -30,12 +29,17 @@ from service.common.timezones import zone_at
 from service.feeds.shared.http_client import identify
 from service.settings import Settings
 from service.setup.settings_file import Origin, origin_of, write_settings
-from service.store.repositories import people
-from service.store.repositories.people import REMOVED, UNKNOWN_ZONE
-from service.store.repositories.sites import StoredSite, add_site, newest_revision, revise_site
-from service.store.repositories.tokens import Purpose
+from service.store.repositories import addresses, people
+from service.store.repositories.people import UNKNOWN_ZONE
+from service.store.repositories.sites import (
+    StoredSite,
+    add_site,
+    described_sites,
+    is_nothing_kept,
+    newest_revision,
+    revise_site,
+)
 from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Token
 
 PUSH_NAME = "phone"
 """What the push service is called among named_targets unless it is given another name."""
@@ -147,36 +151,17 @@ def is_untouched(session: Session, settings: Settings) -> bool:
     """Whether nobody has set anything up here: no contact, no site, no subscription."""
     if settings.contact:
         return False
-    rows = (exists(select(core_tables.Site.id)), exists(select(core_tables.Subscription.id)))
-    return not any(session.scalar(select(row)) for row in rows)
+    return is_nothing_kept(session)
 
 
 def _own_mail(session: Session, operator: core_tables.Person, named: str) -> core_tables.Address | None:
     """The operator's own mail address: the one that the settings name, else the oldest."""
-    own = session.scalars(
-        select(core_tables.Address)
-        .where(
-            core_tables.Address.person_id == operator.id,
-            core_tables.Address.channel == "email",
-            core_tables.Address.is_own,
-            core_tables.Address.off_reason.is_distinct_from(REMOVED),
-        )
-        .order_by(core_tables.Address.id)
-    ).all()
+    own = addresses.own_mail(session, operator.id)
     return next((row for row in own if row.target.casefold() == named.casefold()), own[0] if own else None)
 
 
 def _places(session: Session, operator: core_tables.Person) -> tuple[StoredSite, ...]:
-    rows = session.scalars(
-        select(core_tables.Site.id)
-        .where(
-            core_tables.Site.owner_id == operator.id,
-            core_tables.Site.archived_at.is_(None),
-            core_tables.Site.rounded_of_id.is_(None),
-        )
-        .order_by(core_tables.Site.id)
-    )
-    return tuple(newest_revision(session, site_id) for site_id in rows.all())
+    return tuple(newest_revision(session, site_id) for site_id in described_sites(session, operator.id))
 
 
 def _bells(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> tuple[str, ...]:
@@ -192,19 +177,7 @@ def _ringing(session: Session, duskbell: Duskbell, operator: core_tables.Person)
 
 def _waiting(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> dict[int, str]:
     """The operator's addresses that were sent a code of late and haven't confirmed, as they may be shown."""
-    rows = session.scalars(
-        select(core_tables.Address)
-        .join(Token, Token.address_id == core_tables.Address.id)
-        .where(
-            core_tables.Address.person_id == operator.id,
-            core_tables.Address.confirmed_at.is_(None),
-            core_tables.Address.off_since.is_(None),
-            Token.purpose == Purpose.CHALLENGE,
-            Token.used_at.is_(None),
-            Token.expires_at > duskbell.clock(),
-        )
-        .order_by(core_tables.Address.id)
-    )
+    rows = addresses.awaiting_code(session, operator.id, duskbell.clock())
     return {row.id: row.target if row.channel == "email" else shown(row) for row in rows}
 
 

@@ -70,3 +70,10 @@ def alerts_in(session: Session, message_id: str) -> list[Alert]:
     """The alerts of a message, those that were dropped from it too."""
     query = select(Alert).join(MessageAlert, MessageAlert.alert_id == Alert.id)
     return list(session.scalars(query.where(MessageAlert.message_id == message_id)))
+
+
+def alerts_between(session: Session, first: date, last: date) -> list[Alert]:
+    """All alerts of those nights, oldest first."""
+    return list(
+        session.scalars(select(Alert).where(Alert.night_name.between(first, last)).order_by(Alert.id))
+    )

@@ -56,3 +56,9 @@ def last_finished(session: Session) -> core_tables.Cycle | None:
     may have been set back."""
     query = select(core_tables.Cycle).where(core_tables.Cycle.finished_at.is_not(None))
     return session.scalar(query.order_by(core_tables.Cycle.id.desc()).limit(1))
+
+
+def cycles_between(session: Session, since: datetime, until: datetime) -> list[datetime]:
+    """As of which moments cycles ran in that time, ascending; also those that didn't finish."""
+    row = core_tables.Cycle
+    return list(session.scalars(select(row.as_of).where(row.as_of.between(since, until)).order_by(row.as_of)))

@@ -6,12 +6,15 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func, insert, or_, select, update
-from sqlalchemy.orm import Session, lazyload
+from sqlalchemy import exists, func, insert, or_, select, update
+from sqlalchemy.orm import Session, aliased, lazyload
 
 from alerts.common.plain_values import value
+from alerts.weather.outlook import Outlook
 from service.store.chunks import in_chunks
 from service.store.compressed_json import Packed
+from service.store.json_values import from_json
+from service.store.repositories.rounded_sites import with_copy
 from service.store.schema import core_tables
 
 SubscriptionNight = tuple[int, date]
@@ -283,3 +286,54 @@ def verdict_changes(session: Session, subscription_ids: Iterable[int], first: da
         columns = (judged.c.id, judged.c.subscription_id, judged.c.night_name, judged.c.verdict)
         changes += [VerdictChange(*each) for each in session.execute(select(*columns).where(is_change))]
     return sorted(changes, key=lambda each: each.decision_id)
+
+
+def outlooks_by_id(session: Session, ids: Iterable[int]) -> dict[int, Outlook]:
+    """These outlooks by their number."""
+    row = core_tables.Outlook
+    return {
+        each.id: from_json(Outlook, each.facts)
+        for some in in_chunks(sorted(set(ids)))
+        for each in session.scalars(select(row).where(row.id.in_(some)))
+    }
+
+
+def first_night_kept(session: Session, subscription_id: int) -> date | None:
+    """The first night of which decisions are kept for a subscription; None where there are none."""
+    row = core_tables.Decision
+    return session.scalar(select(func.min(row.night_name)).where(row.subscription_id == subscription_id))
+
+
+def decisions_between(
+    session: Session, first: date, last: date, site_id: int | None = None
+) -> list[tuple[core_tables.Decision, str]]:
+    """The decisions on those nights with the names of their sites, by night, then subscription, then age; of
+    one site and its copy, or of all."""
+    row, subscription = core_tables.Decision, core_tables.Subscription
+    query = (
+        select(row, core_tables.Site.name)
+        .join(subscription, subscription.id == row.subscription_id)
+        .join(core_tables.Site, core_tables.Site.id == subscription.site_id)
+        .where(row.night_name.between(first, last))
+        .order_by(row.night_name, row.subscription_id, row.id)
+    )
+    if site_id is not None:
+        query = query.where(subscription.site_id.in_(with_copy(site_id)))
+    return [(decision, name) for decision, name in session.execute(query)]
+
+
+def ended_windows(
+    session: Session, first: datetime, last: datetime
+) -> list[tuple[core_tables.Decision, int]]:
+    """The newest decision of each subscription and night whose window ended in that time, with its site."""
+    row, later = core_tables.Decision, aliased(core_tables.Decision)
+    is_followed = exists().where(
+        later.subscription_id == row.subscription_id, later.night_name == row.night_name, later.id > row.id
+    )
+    query = (
+        select(row, core_tables.Subscription.site_id)
+        .join(core_tables.Subscription, core_tables.Subscription.id == row.subscription_id)
+        .where(row.window_end.between(first, last), ~is_followed)
+        .order_by(row.id)
+    )
+    return [(decision, site_id) for decision, site_id in session.execute(query)]

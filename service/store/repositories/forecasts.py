@@ -14,11 +14,12 @@ from pydantic_core import to_json
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, defer
 
+from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast
 from alerts.weather.hours import FIELDS
-from service.store.repositories.forecast_packing import pack, unpack
+from service.store.repositories.forecast_packing import pack, unpack, unpack_over
 from service.store.schema import core_tables
 
 KEPT_FOR_JUDGING = timedelta(hours=24)
@@ -263,3 +264,12 @@ def answers_named(session: Session, ids: Iterable[int]) -> list[core_tables.Fore
     row = core_tables.Forecast
     query = select(row).where(row.id.in_(set(ids))).options(defer(row.body)).order_by(row.id)
     return list(session.scalars(query))
+
+
+def forecasts_by_id(session: Session, ids: Iterable[int], over: Span | None = None) -> dict[int, Forecast]:
+    """These forecasts by their number, ascending; forgotten ones are missing. over: those hours alone."""
+    row = core_tables.Forecast
+    query = select(row).where(row.id.in_(set(ids)), row.body.is_not(None)).order_by(row.id)
+    return {
+        each.id: unpack(each) if over is None else unpack_over(each, over) for each in session.scalars(query)
+    }

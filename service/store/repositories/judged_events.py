@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
-from alerts.track.observations.evidence import Event, PersonReport, SeenSky, SkyReport, Station
+from alerts.track.observations.evidence import Event, OutcomeState, PersonReport, SeenSky, SkyReport, Station
 from alerts.track.observations.metar import read_metar
 from alerts.track.observations.nearby_sky import station_skies
 from alerts.track.observations.outcome import Outcome
@@ -286,3 +286,71 @@ def last_words(session: Session, site_id: int, nights: Iterable[date], person_id
         row.site_id == site_id, row.night_name.in_(set(nights)), row.person_id == person_id
     )
     return dict(session.execute(query.order_by(row.id)).all())
+
+
+def newest_window_end(session: Session) -> datetime | None:
+    """Up to when windows are noted as events; None before the first."""
+    return session.scalar(select(func.max(JudgedEvent.window_end)))
+
+
+def is_noted(session: Session, site_id: int, window: Span, shortest_minutes: int) -> bool:
+    """Whether that window at a site is an event already."""
+    query = select(JudgedEvent.id).where(
+        JudgedEvent.site_id == site_id,
+        JudgedEvent.window_start == window.start,
+        JudgedEvent.window_end == window.end,
+        JudgedEvent.shortest_minutes == shortest_minutes,
+    )
+    return session.scalar(query) is not None
+
+
+def ended_events(session: Session, site_id: int, night: date, now: datetime) -> Sequence[JudgedEvent]:
+    """The events of a site's night that are over, in order of time."""
+    query = select(JudgedEvent).where(
+        JudgedEvent.site_id == site_id, JudgedEvent.night_name == night, JudgedEvent.window_end <= now
+    )
+    return session.scalars(query.order_by(JudgedEvent.window_start)).all()
+
+
+def last_report(session: Session, site_id: int, night: date, person_id: int) -> PersonReport | None:
+    """A person's last word on a site's night; None before the first."""
+    row = core_tables.Outcome
+    query = select(row).where(
+        row.site_id == site_id, row.night_name == night, row.person_id == person_id, row.judge == PERSON
+    )
+    found = session.scalar(query.order_by(row.id.desc()).limit(1))
+    return None if found is None else person_report(found, "")
+
+
+def settled_by_night(session: Session) -> list[tuple[date, int, int]]:
+    """By night, over all sites: how many of them were settled, and how many of these came clear."""
+    outcome = core_tables.Outcome
+    is_clear = (outcome.state == OutcomeState.CLEAR.value).cast(outcome.id.type)
+    nights = (
+        select(JudgedEvent.night_name, func.max(is_clear).label("is_clear"))
+        .join(outcome, JudgedEvent.outcome_id == outcome.id)
+        .where(outcome.state != OutcomeState.UNSURE.value)
+        .group_by(JudgedEvent.site_id, JudgedEvent.night_name)
+        .subquery()
+    )
+    query = select(nights.c.night_name, func.count(), func.sum(nights.c.is_clear))
+    found = session.execute(query.group_by(nights.c.night_name))
+    return [(night, count, clear) for night, count, clear in found]
+
+
+def count_unsure(session: Session, site_id: int | None) -> int:
+    """Judged events that nobody could settle, at a site or at all of them."""
+    query = (
+        select(func.count())
+        .select_from(JudgedEvent)
+        .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+        .where(core_tables.Outcome.state == OutcomeState.UNSURE.value)
+    )
+    if site_id is not None:
+        query = query.where(JudgedEvent.site_id == site_id)
+    return session.scalar(query) or 0
+
+
+def report_sources(session: Session) -> list[str]:
+    """Where the reports of stations that are kept came from."""
+    return list(session.scalars(select(StationReport.source).distinct().order_by(StationReport.source)))

@@ -67,3 +67,12 @@ def nights_ahead(
     for revision_id, sky_key, night_id, name, computed_at in session.execute(query):
         found[revision_id, sky_key].append(NightRow(night_id, name, computed_at))
     return found
+
+
+def night_ids(session: Session, revision_id: int, name: date, sky_keys: Collection[str]) -> dict[str, int]:
+    """By sky wishes the numbers of a night at a site as it was described then."""
+    row = core_tables.Night
+    query = select(row.sky_key, row.id).where(
+        row.site_revision_id == revision_id, row.name == name, row.sky_key.in_(sky_keys)
+    )
+    return dict(session.execute(query).all())

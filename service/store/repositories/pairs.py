@@ -23,6 +23,7 @@ from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook
 from service.store.chunks import in_chunks
 from service.store.json_values import from_json
+from service.store.repositories.decisions import outlooks_by_id
 from service.store.repositories.judged_events import NOBODY, event_of
 from service.store.schema import core_tables
 from service.store.schema.track_tables import JudgedEvent, RecordRow
@@ -118,9 +119,8 @@ def find_told(
 def told_of(session: Session, ended: Sequence[Ended]) -> Iterator[Told]:
     """What was said of these events to each who was told of them, by event and subscription."""
     own = _decisions(session, [event for event, _ in ended])
-    outlooks = _outlooks(
-        session, [each for of_site in own.values() for told in of_site.values() for each in told]
-    )
+    told = [each for of_site in own.values() for decisions in of_site.values() for each in decisions]
+    outlooks = outlooks_by_id(session, {number for each in told for number in each.outlook_ids})
     for event, outcome in ended:
         judged_outcome = _outcome(event, outcome)
         for subscription_id, decisions in own[event.site_id, event.night_name].items():
@@ -150,15 +150,6 @@ def _decisions(
     for decision, site_id in session.execute(query):
         found[site_id, decision.night_name][decision.subscription_id].append(decision)
     return found
-
-
-def _outlooks(session: Session, decisions: Sequence[core_tables.Decision]) -> dict[int, Outlook]:
-    ids = sorted({number for decision in decisions for number in decision.outlook_ids})
-    return {
-        row.id: from_json(Outlook, row.facts)
-        for some in in_chunks(ids)
-        for row in session.scalars(select(core_tables.Outlook).where(core_tables.Outlook.id.in_(some)))
-    }
 
 
 def _overlaps(decision: core_tables.Decision, event: JudgedEvent) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -12,6 +13,7 @@ from sqlalchemy.orm import Session
 from alerts.track.calibration.leads import LEADS, Lead, moment_of, standing_at
 from alerts.track.observations.evidence import OutcomeState
 from alerts.wishes.model import Wishes
+from service.store.chunks import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.judged_events import NOBODY
 from service.store.repositories.pairs import BLOCK, Ended, Told, told_of
@@ -178,3 +180,34 @@ def last_settled(
         .limit(most)
     )
     return [(event, outcome, pct, told_go) for event, outcome, pct, told_go in session.execute(query)]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedEvent:
+    """A judged event with what came. said: by lead (`Lead`) what the record counts; a lead may be missing."""
+
+    site_name: str
+    event: JudgedEvent
+    outcome: core_tables.Outcome
+    said: Mapping[str, RecordRow]
+
+
+def recorded_events(session: Session, site_ids: Iterable[int] | None = None) -> Iterator[RecordedEvent]:
+    """All judged events that have an outcome, of these sites or of all, in order of time."""
+    query = select(JudgedEvent.id).where(JudgedEvent.outcome_id.is_not(None))
+    if site_ids is not None:
+        query = query.where(JudgedEvent.site_id.in_(set(site_ids)))
+    for ids in in_chunks(session.scalars(query.order_by(JudgedEvent.night_name, JudgedEvent.id)).all()):
+        said: defaultdict[int, dict[str, RecordRow]] = defaultdict(dict)
+        counted = select(RecordRow).where(RecordRow.event_id.in_(ids), RecordRow.is_counted)
+        for row in session.scalars(counted):
+            said[row.event_id][row.lead] = row
+        ended = (
+            select(core_tables.Site.name, JudgedEvent, core_tables.Outcome)
+            .join(core_tables.Outcome, JudgedEvent.outcome_id == core_tables.Outcome.id)
+            .join(core_tables.Site, JudgedEvent.site_id == core_tables.Site.id)
+            .where(JudgedEvent.id.in_(ids))
+            .order_by(JudgedEvent.night_name, JudgedEvent.id)
+        )
+        for name, event, outcome in session.execute(ended):
+            yield RecordedEvent(name, event, outcome, said[event.id])

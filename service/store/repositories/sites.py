@@ -269,3 +269,35 @@ def sites_shown_to(session: Session, person_id: int | None) -> list[core_tables.
     )
     mine = or_((core_tables.Site.owner_id == person_id) & ~is_copy, is_copy & core_tables.Site.id.in_(told))
     return list(session.scalars(query.where(mine)))
+
+
+def described_sites(session: Session, owner_id: int | None = None) -> dict[int, str]:
+    """Names of the sites in use that somebody described, by id; of one person or of all."""
+    row = core_tables.Site
+    query = select(row.id, row.name).where(row.archived_at.is_(None), row.rounded_of_id.is_(None))
+    if owner_id is not None:
+        query = query.where(row.owner_id == owner_id)
+    return dict(session.execute(query.order_by(row.id)).all())
+
+
+def places_now(session: Session, site_ids: Iterable[int]) -> dict[int, tuple[float, float]]:
+    """Where these sites lie now, in degrees."""
+    row, found = core_tables.SiteRevision, {}
+    for ids in in_chunks(sorted(site_ids)):
+        newest = (
+            select(row.site_id, func.max(row.revision).label("revision"))
+            .where(row.site_id.in_(ids))
+            .group_by(row.site_id)
+            .subquery()
+        )
+        query = select(row.site_id, row.lat_deg, row.lon_deg).join(
+            newest, (newest.c.site_id == row.site_id) & (newest.c.revision == row.revision)
+        )
+        found.update({site_id: (lat, lon) for site_id, lat, lon in session.execute(query)})
+    return found
+
+
+def is_nothing_kept(session: Session) -> bool:
+    """Whether there is no site and no subscription, ended ones included."""
+    kept = (core_tables.Site, core_tables.Subscription)
+    return not any(session.scalar(select(kind.id).limit(1)) for kind in kept)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from datetime import date, datetime
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, or_, select
 from sqlalchemy.orm import Session
 
+from alerts.common.plain_values import value
 from service.store.repositories.rounded_sites import with_copy
-from service.store.schema.core_tables import Subscription
+from service.store.schema.core_tables import Address, Decision, Person, Site, Subscription
 
 
 def running_at(
@@ -65,3 +67,89 @@ def oldest_by_site(session: Session, site_ids: Collection[int], person_id: int) 
     for site_id, number in session.execute(query.order_by(Subscription.id)):
         oldest.setdefault(site_id, number)
     return oldest
+
+
+def told_of_night(session: Session, site_id: int, night_name: date) -> list[Subscription]:
+    """The running ones to a site or its copy, and those that ended since and were judged for that night."""
+    judged = select(Decision.subscription_id).where(Decision.night_name == night_name)
+    query = select(Subscription).where(
+        Subscription.site_id.in_(with_copy(site_id)),
+        or_(Subscription.ended_at.is_(None), Subscription.id.in_(judged)),
+    )
+    return list(session.scalars(query.order_by(Subscription.id)))
+
+
+@value(frozen=True, slots=True)
+class SubscriptionFacts:
+    """A subscription in few columns, as far as it matters for whether it can ring.
+
+    shortest, trips: of its wishes, as JSON texts.
+    """
+
+    number: int
+    site_id: int
+    site_name: str
+    limit_pct: int
+    shortest: str
+    trips_only: bool | None
+    trips: str | None
+    paused_until: datetime | None
+    ended_at: datetime | None
+    address_id: int
+    channel: str
+    target: str
+    confirmed_at: datetime | None
+    off_since: datetime | None
+    off_reason: str | None
+
+
+def facts_of(session: Session, number: int) -> SubscriptionFacts:
+    """Those of one subscription, ended or not."""
+    return next(_facts(session, Subscription.id == number))
+
+
+def facts_at(session: Session, site_id: int, person_id: int | None = None) -> list[SubscriptionFacts]:
+    """Those of the running subscriptions to a site or its copy, of everybody or of one person."""
+    mine = [] if person_id is None else [Subscription.person_id == person_id]
+    return list(_facts(session, Subscription.site_id.in_(with_copy(site_id)), *_RUNNING, *mine))
+
+
+def facts_concerning(session: Session, person_id: int | None) -> list[SubscriptionFacts]:
+    """Those of all running subscriptions, or of a person's; the operator's are also those that they have
+    others told by."""
+    if person_id is None:
+        return list(_facts(session, *_RUNNING))
+    mine = Subscription.person_id == person_id
+    is_operator = session.get_one(Person, person_id).is_operator
+    return list(_facts(session, *_RUNNING, mine | (Site.owner_id == person_id) if is_operator else mine))
+
+
+_RUNNING = (Subscription.ended_at.is_(None), Site.archived_at.is_(None))
+
+
+def _facts(session: Session, *which: ColumnElement[bool]) -> Iterator[SubscriptionFacts]:
+    row = Subscription
+    query = (
+        select(
+            row.id,
+            row.site_id,
+            Site.name,
+            row.wishes["chance_go_pct"].as_integer(),
+            row.wishes["shortest_window"].as_string(),
+            row.wishes["trips_only"].as_boolean(),
+            row.wishes["trips"].as_string(),
+            row.paused_until,
+            row.ended_at,
+            Address.id,
+            Address.channel,
+            Address.target,
+            Address.confirmed_at,
+            Address.off_since,
+            Address.off_reason,
+        )
+        .join(Address, Address.id == row.address_id)
+        .join(Site, Site.id == row.site_id)
+        .where(*which)
+        .order_by(row.id)
+    )
+    return (SubscriptionFacts(*each) for each in session.execute(query))

@@ -58,10 +58,9 @@ def suppressed_by_reason(session: Session) -> dict[str, int]:
     return dict(session.execute(query).all())
 
 
-def resting_hosts(session: Session, now: datetime) -> int:
-    """How many hosts get nothing for now."""
-    query = select(func.count()).select_from(Destination).where(Destination.open_until > now)
-    return session.scalar(query) or 0
+def resting_hosts(session: Session, now: datetime) -> list[Destination]:
+    """The hosts that get nothing for now."""
+    return list(session.scalars(select(Destination).where(Destination.open_until > now)))
 
 
 def open_troubles(session: Session) -> int:

@@ -23,7 +23,6 @@ from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
 from service.explain.stored_verdict import (
     find_standing,
-    forecasts_behind,
     nights_as_wished,
     read_decision,
     read_inputs,
@@ -32,6 +31,7 @@ from service.feeds.feed_reach import feeds_reach
 from service.pipeline.judging.message_notes import read_kit
 from service.reports.default_reader import wishes_of
 from service.store.json_values import from_json
+from service.store.repositories.forecasts import forecasts_by_id
 from service.store.repositories.subscriptions import running_at
 from service.store.schema import core_tables
 from service.web.shared.context import Web
@@ -145,7 +145,7 @@ def _decided(session: Session, decision: core_tables.Decision) -> JudgedNight:
         verdict=known.verdict,
         wishes=known.wishes,
         as_of=known.as_of,
-        forecasts=forecasts_behind(session, known.forecast_ids, dark_hours(known.night)),
+        forecasts=tuple(forecasts_by_id(session, known.forecast_ids, dark_hours(known.night)).values()),
     )
 
 

@@ -128,7 +128,7 @@ def _oddities(session: Session, now: datetime) -> Iterator[Metric]:
     yield GaugeMetricFamily(
         "duskbell_destinations_resting",
         "Hosts that get nothing for now.",
-        value=totals.resting_hosts(session, now),
+        value=len(totals.resting_hosts(session, now)),
     )
     suppressed = GaugeMetricFamily(
         "duskbell_suppressed_addresses", "Addresses that get nothing, by reason.", labels=["reason"]
