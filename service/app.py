@@ -109,12 +109,12 @@ class Duskbell:
     def ask_now(
         self, site: Site, night: Night, hours: Span, now: datetime, elevation_m: float | None
     ) -> tuple[Gathered, list[Forecast]]:
-        """What the feeds say to one person who waits; see `service.feeds.ask_now.ask_both`."""
+        """What the feeds say to one person who waits; see `service.feeds.sight_requests.ask_both`."""
         if self.invented_weather is not None:
             gathered = self.invented_weather([Place(site.lat_deg, site.lon_deg, elevation_m)], hours)
             return gathered, list(gathered.forecasts)
-        from service.feeds.ask_now import ask_both
         from service.feeds.feed_wiring import behind_store
+        from service.feeds.sight_requests import ask_both
 
         behind = behind_store(self.settings, self.sessions)
         return ask_both(self.settings, behind, site, night, hours, now, elevation_m)
@@ -155,10 +155,10 @@ class Duskbell:
         from service.delivery.claim import Links
         from service.delivery.custom_templates import read_templates
         from service.delivery.dispatcher import Delivery
-        from service.delivery.enclosures import Workshop
+        from service.delivery.enclosures import EnclosureBuilder
 
         links = Links(self.keys, self.settings.public_url)
-        workshop = Workshop(lambda: self.ephemeris, *read_templates(self.settings.template_dir))
+        workshop = EnclosureBuilder(lambda: self.ephemeris, *read_templates(self.settings.template_dir))
         return Delivery(self.sessions, self.channels, lambda: self.clock(), links, workshop, self.metrics)
 
 

@@ -19,7 +19,7 @@ from service.accounts.notices.render import notice_payload, render_notice_mail
 from service.accounts.notices.text import NoticeKind, write_notice
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
-from service.channels.model import Channel, ChannelError, Form, Outgoing
+from service.channels.model import Channel, ChannelError, ContentForm, Outgoing
 from service.channels.webhook import new_secret
 from service.common.redaction import mask_target
 from service.common.secret_key import Keys
@@ -134,14 +134,14 @@ def send_test(
     return Tested(True, confirmed, "The receiver answered with the code: it is confirmed.")
 
 
-def _test_message(form: Form, address: core_tables.Address, code: str, now: datetime) -> Outgoing:
+def _test_message(form: ContentForm, address: core_tables.Address, code: str, now: datetime) -> Outgoing:
     message_id = messages.new_message_id()
     notice = write_notice(NoticeKind.TEST, {"challenge": code})
     return Outgoing(
         message_id=message_id,
         address=address.target,
         attempted_at=now,
-        mail=render_notice_mail(notice) if form is Form.MAIL else None,
+        mail=render_notice_mail(notice) if form is ContentForm.MAIL else None,
         payload=notice_payload(notice, message_id, now, challenge=code),
         secrets=tuple(address.secrets),
     )

@@ -13,9 +13,8 @@ from importlib.util import find_spec
 from typing import Any
 
 from alerts.common.errors import BadInput
-from service.channels.model import ChannelError, Form, Outgoing, SendResult
-from service.channels.push_text import Push, push_of
-from service.channels.webhook import payload_of
+from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult
+from service.channels.webhook import Push, payload_of, push_of
 
 WHOLE_S = 20.0
 """The library's own time limits count each read; a dripping answer held it for longer."""
@@ -36,7 +35,7 @@ def has_library() -> bool:
 class NamedTargets:
     """Sends the words of an alert to a target from the settings."""
 
-    form = Form.PAYLOAD
+    form = ContentForm.PAYLOAD
     kind = "webhook"
 
     def __init__(self, targets: Mapping[str, str], *, whole_s: float = WHOLE_S) -> None:

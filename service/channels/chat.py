@@ -15,10 +15,9 @@ from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
 
 from alerts.common.errors import BadInput
-from service.channels.model import ChannelError, Form, Outgoing, SendResult, checked_id
-from service.channels.push_text import push_of
+from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, checked_id
 from service.channels.safe_http import SafeClient
-from service.channels.webhook import HookRequest, call_hook, destination_of, encode_body, payload_of
+from service.channels.webhook import HookRequest, call_hook, destination_of, encode_body, payload_of, push_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +143,7 @@ CHAT_FORMS: Mapping[str, ChatForm] = MappingProxyType(
 class Chat:
     """Posts the words of an alert or a notice to a chat, in its form."""
 
-    form = Form.PAYLOAD
+    form = ContentForm.PAYLOAD
     kind = "webhook"
 
     def __init__(self, client: SafeClient, chat_form: ChatForm) -> None:

@@ -18,8 +18,8 @@ from pathlib import Path
 from typing import Literal, cast
 
 from service.channels.email_message import MAIL_POLICY, build_mail, check_mail_address, sender_address
-from service.channels.model import ChannelError, Form, Outgoing, SendResult, answer_start
-from service.channels.smtp_replies import SETUP_CODES, Refusal, Step, judge_refusal, read_enhanced
+from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, answer_start
+from service.channels.smtp_replies import SETUP_CODES, Refusal, SmtpStep, judge_refusal, read_enhanced
 from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
@@ -55,7 +55,7 @@ class Email:
     return_path: where mail that can't be delivered comes back to; "" means the sender's address.
     """
 
-    form = Form.MAIL
+    form = ContentForm.MAIL
     kind = "email"
 
     def __init__(self, server: MailServer, sender: str, *, return_path: str = "") -> None:
@@ -94,7 +94,7 @@ class OutboxFolder:
     The name is the message's id: a repeat replaces its file by the same content.
     """
 
-    form = Form.MAIL
+    form = ContentForm.MAIL
     kind = "email"
 
     def __init__(self, folder: Path, sender: str) -> None:
@@ -221,7 +221,7 @@ class _Talk:
         """Whether a message from that sender would be listened to."""
         relay = self.open(timer)
         try:
-            _expect(relay.mail(sender), 200, Step.SENDER)
+            _expect(relay.mail(sender), 200, SmtpStep.SENDER)
         except (smtplib.SMTPException, OSError) as error:
             raise _broken(error, timer, maybe_sent=False, ours=True) from error
         finally:
@@ -229,14 +229,14 @@ class _Talk:
 
     def _offer(self, relay: _Relay, envelope: _Envelope, timer: SocketTimer) -> None:
         """MAIL, RCPT and DATA, up to the relay's "go ahead"."""
-        step = Step.SENDER
+        step = SmtpStep.SENDER
         try:
             _expect(relay.mail(envelope.sender), 200, step)
-            step = Step.RECIPIENT
+            step = SmtpStep.RECIPIENT
             _expect(relay.rcpt(envelope.recipient), 200, step)
-            _expect(relay.docmd("data"), 300, Step.CONTENT)
+            _expect(relay.docmd("data"), 300, SmtpStep.CONTENT)
         except (smtplib.SMTPException, OSError) as error:
-            raise _broken(error, timer, maybe_sent=False, ours=step is Step.SENDER) from error
+            raise _broken(error, timer, maybe_sent=False, ours=step is SmtpStep.SENDER) from error
 
     def _hand_over(self, relay: _Relay, envelope: _Envelope, timer: SocketTimer) -> SendResult:
         """The content and the dot; from here on a break leaves the message in doubt."""
@@ -248,11 +248,11 @@ class _Talk:
             raise _broken(error, timer, maybe_sent=True) from error
         if timer.fired or not 200 <= code < 600:
             raise _broken(smtplib.SMTPException("its reply was cut off"), timer, maybe_sent=True)
-        _expect((code, reply), 200, Step.CONTENT)
+        _expect((code, reply), 200, SmtpStep.CONTENT)
         return SendResult(str(code), _text(reply))
 
 
-def _expect(reply: tuple[int, bytes], hundred: int, step: Step) -> None:
+def _expect(reply: tuple[int, bytes], hundred: int, step: SmtpStep) -> None:
     """Go on if the reply is of that hundred; else ChannelError."""
     code, text = reply[0], _text(reply[1])
     if hundred <= code < hundred + 100:
@@ -262,7 +262,7 @@ def _expect(reply: tuple[int, bytes], hundred: int, step: Step) -> None:
         f"{code} {enhanced}" if enhanced else str(code),
         f"the mail server answered {code} {text}",
         permanent=refusal in (Refusal.ADDRESS, Refusal.MESSAGE),
-        ours=setup or step is Step.SENDER,
+        ours=setup or step is SmtpStep.SENDER,
         refuses_us=refusal is Refusal.US and code >= 500 and not setup,
         bad_address=refusal is Refusal.ADDRESS,
     )

@@ -21,7 +21,7 @@ OWNER_TOLD_AFTER = 4
 """Failed attempts in a row after which the owner hears of it by another way."""
 
 
-class Turn(StrEnum):
+class FailureOutcome(StrEnum):
     """What a failure has led to."""
 
     FAILING = "failing"  # the owner is to be told
@@ -78,7 +78,7 @@ def note_doubt(session: Session, address_id: int, wall: datetime) -> None:
     row.last_failure_at = wall
 
 
-def note_failure(session: Session, address: core_tables.Address, wall: datetime) -> Turn | None:
+def note_failure(session: Session, address: core_tables.Address, wall: datetime) -> FailureOutcome | None:
     """Count a failed attempt; what it has led to, once for each spell."""
     row = endpoint(session, address.id)
     is_old = row.last_failure_at is not None and wall - row.last_failure_at > FORGOTTEN_AFTER
@@ -88,10 +88,10 @@ def note_failure(session: Session, address: core_tables.Address, wall: datetime)
     row.failures += 1
     row.last_failure_at = wall
     if row.failures >= OWNER_TOLD_AFTER and wall - row.failing_since >= OFF_AFTER:
-        return Turn.OFF if switch_off(address, "it took nothing for five days", wall) else None
+        return FailureOutcome.OFF if switch_off(address, "it took nothing for five days", wall) else None
     if row.failures >= OWNER_TOLD_AFTER and row.owner_told_at is None:
         row.owner_told_at = wall
-        return Turn.FAILING
+        return FailureOutcome.FAILING
     return None
 
 

@@ -32,7 +32,7 @@ def answer_start(raw: bytes) -> str:
     return readable(raw[:ANSWER_KEPT_BYTES].decode("utf-8", "replace"))
 
 
-class Form(StrEnum):
+class ContentForm(StrEnum):
     """What a channel sends, so that only this is rendered."""
 
     MAIL = "mail"
@@ -134,7 +134,7 @@ class Channel(Protocol):
     """One way to reach people. Implementations are safe to use from several threads."""
 
     @property
-    def form(self) -> Form: ...
+    def form(self) -> ContentForm: ...
 
     @property
     def kind(self) -> str:

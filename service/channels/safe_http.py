@@ -29,7 +29,7 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.response import BaseHTTPResponse
 
 from alerts.common.errors import DuskbellError
-from service.channels.target_rules import Address, AllowList, Blocked, Target, address_ok, parse_target
+from service.channels.target_rules import Address, AllowList, Blocked, WebTarget, address_ok, parse_target
 from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
@@ -40,7 +40,7 @@ READ_AT_MOST = 64 * 1024
 
 Method = Literal["POST", "PUT"]
 
-__all__ = ["Answer", "Blocked", "CutOff", "SafeClient", "address_ok"]
+__all__ = ["Blocked", "CutOff", "HookAnswer", "SafeClient", "address_ok"]
 
 
 class CutOff(DuskbellError):
@@ -57,7 +57,7 @@ class CutOff(DuskbellError):
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class HookAnswer:
     """What came back: status, headers with lower-case names, and at most 64 kB of the body."""
 
     status: int
@@ -127,7 +127,7 @@ class SafeClient:
         self._ca_file = ca_file
         self._proxy = proxy
 
-    def check_url(self, url: str) -> Target:
+    def check_url(self, url: str) -> WebTarget:
         """Check an address without the network, as when it is saved; Blocked says what is wrong."""
         target = parse_target(url)
         named = self._allow.has_host(target.host, target.port)
@@ -142,18 +142,18 @@ class SafeClient:
             self._require(target, literal)
         return target
 
-    def check_reachable(self, url: str) -> Target:
+    def check_reachable(self, url: str) -> WebTarget:
         """Check an address and look its name up once; Blocked, or CutOff when it isn't found."""
         target = self.check_url(url)
         with SocketTimer(self._connect_s) as timer:
             self._addresses(target, timer)
         return target
 
-    def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+    def post(self, url: str, body: bytes, headers: Mapping[str, str]) -> HookAnswer:
         """POST those exact bytes. Blocked before anything is sent, CutOff when no whole answer came."""
         return self.call("POST", url, body, headers)
 
-    def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> Answer:
+    def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> HookAnswer:
         """Like `post`, by that method."""
         target = self.check_url(url)
         with SocketTimer(self._whole_s) as timer:
@@ -168,15 +168,15 @@ class SafeClient:
                 raise CutOff("timeout", f"no whole answer within {self._whole_s:g} s", maybe_sent=True)
         return answer
 
-    def _require(self, target: Target, address: Address) -> None:
+    def _require(self, target: WebTarget, address: Address) -> None:
         """Blocked unless the address is public or the operator vouches for it or its name."""
         if not (self._vouches_for(target, address) or address_ok(address)):
             raise Blocked(f"{target.host} isn't on the public internet; webhooks can't call it.")
 
-    def _vouches_for(self, target: Target, address: Address) -> bool:
+    def _vouches_for(self, target: WebTarget, address: Address) -> bool:
         return self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
 
-    def _connect(self, target: Target, timer: SocketTimer) -> HTTPConnection:
+    def _connect(self, target: WebTarget, timer: SocketTimer) -> HTTPConnection:
         try:
             sock = self._open(target, self._addresses(target, timer), timer)
             connection = self._connection(target, sock)
@@ -189,7 +189,7 @@ class SafeClient:
             raise _cut_off(error, timer, maybe_sent=False) from error
         return connection
 
-    def _connection(self, target: Target, sock: socket.socket) -> HTTPConnection:
+    def _connection(self, target: WebTarget, sock: socket.socket) -> HTTPConnection:
         pinned: _PinnedHttp | _PinnedHttps
         if target.scheme == "https":
             pinned = _PinnedHttps(target.host, target.port, timeout=self._read_s)
@@ -199,14 +199,14 @@ class SafeClient:
         pinned.checked_socket = sock
         return pinned
 
-    def _addresses(self, target: Target, timer: SocketTimer) -> list[Any]:
+    def _addresses(self, target: WebTarget, timer: SocketTimer) -> list[Any]:
         """All answers of one lookup, each checked: one bad answer refuses the name."""
         found = _look_up(target, timer.left_s)
         for _, _, _, _, sockaddr in found:
             self._require(target, ipaddress.ip_address(sockaddr[0]))
         return found
 
-    def _open(self, target: Target, found: list[Any], timer: SocketTimer) -> socket.socket:
+    def _open(self, target: WebTarget, found: list[Any], timer: SocketTimer) -> socket.socket:
         """Connect to the first checked address that takes the call, and make sure that it is the one."""
         if self._proxy is not None and self._proxy.leads_to(target.host):
             addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
@@ -237,14 +237,14 @@ class SafeClient:
 
 def _exchange(
     connection: HTTPConnection, method: Method, path: str, body: bytes, headers: Mapping[str, str]
-) -> Answer:
+) -> HookAnswer:
     """Send the request and read the answer, undecoded and no more than READ_AT_MOST of it."""
     sent = {**headers, "Accept-Encoding": "identity", "Connection": "close"}
     connection.request(method, path, body=body, headers=sent, preload_content=False, decode_content=False)
     response = connection.getresponse()
     try:
         received = {name.lower(): value for name, value in response.headers.items()}
-        return Answer(response.status, received, _read_start(response))
+        return HookAnswer(response.status, received, _read_start(response))
     finally:
         response.close()
 
@@ -260,7 +260,7 @@ def _read_start(response: BaseHTTPResponse) -> bytes:
     return start
 
 
-def _look_up(target: Target, within_s: float) -> list[Any]:
+def _look_up(target: WebTarget, within_s: float) -> list[Any]:
     """One name lookup; CutOff when it takes too long or there is no such name."""
     try:
         return look_up(target.host, target.port, within_s)

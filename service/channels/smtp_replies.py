@@ -11,7 +11,7 @@ import re
 from enum import StrEnum
 
 
-class Step(StrEnum):
+class SmtpStep(StrEnum):
     """How far the talk had come."""
 
     SENDER = "sender"  # MAIL: nobody has been named yet
@@ -38,9 +38,9 @@ _NAME_CODES = frozenset({550, 551, 553})
 """Without an enhanced code: the mailbox isn't there, isn't here, or isn't allowed (RFC 5321, 4.2.3)."""
 
 
-def judge_refusal(step: Step, code: int, text: str) -> Refusal:
+def judge_refusal(step: SmtpStep, code: int, text: str) -> Refusal:
     """What a reply that doesn't let us go on speaks of. text: what follows the code."""
-    if step is Step.SENDER or code in SETUP_CODES:
+    if step is SmtpStep.SENDER or code in SETUP_CODES:
         return Refusal.US
     enhanced = read_enhanced(text)
     if not 500 <= code < 600:
@@ -65,10 +65,10 @@ def read_enhanced(text: str) -> str | None:
     return found[0] if found else None
 
 
-def _by_code_alone(step: Step, code: int) -> Refusal:
+def _by_code_alone(step: SmtpStep, code: int) -> Refusal:
     if code == 552:  # RFC 5321, 4.5.3.1.10: to be treated as if it were 452
         return Refusal.PASSING
-    return Refusal.ADDRESS if step is Step.RECIPIENT and code in _NAME_CODES else Refusal.MESSAGE
+    return Refusal.ADDRESS if step is SmtpStep.RECIPIENT and code in _NAME_CODES else Refusal.MESSAGE
 
 
 def relay_advice(code: str) -> str:

@@ -51,7 +51,7 @@ class Blocked(BadInput):
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class WebTarget:
     """A checked URL, taken apart once, for checking and for connecting alike."""
 
     scheme: str
@@ -134,7 +134,7 @@ def address_ok(address: Address) -> bool:
 
 
 @lru_cache(maxsize=10_000)
-def parse_target(url: str) -> Target:
+def parse_target(url: str) -> WebTarget:
     """Take a URL apart; Blocked when it is written in a way that a receiver's address never is."""
     if len(url) > LONGEST_URL:
         raise Blocked(f"the address is longer than {LONGEST_URL} characters.")
@@ -151,7 +151,7 @@ def parse_target(url: str) -> Target:
     host = parsed.host.strip("[]").lower().rstrip(".")
     _refuse_odd_host(host)
     port = parsed.port if parsed.port is not None else (443 if parsed.scheme == "https" else 80)
-    return Target(parsed.scheme, host, port, _request_path(parsed))
+    return WebTarget(parsed.scheme, host, port, _request_path(parsed))
 
 
 def _request_path(parsed: Url) -> str:

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alerts.common.span import require_utc
-from service.channels.model import ChannelError, Form, Outgoing, SendResult, answer_start, checked_id
-from service.channels.safe_http import Answer, Blocked, CutOff, Method, SafeClient
+from alerts.common.text import unmentioned
+from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, answer_start, checked_id
+from service.channels.safe_http import Blocked, CutOff, HookAnswer, Method, SafeClient
 from service.channels.target_rules import parse_target
 from service.common.backoff import read_retry_after
 
@@ -107,7 +108,7 @@ def payload_of(outgoing: Outgoing) -> Mapping[str, object]:
 class Webhook:
     """Sends the neutral JSON payload to a receiver's URL."""
 
-    form = Form.PAYLOAD
+    form = ContentForm.PAYLOAD
     kind = "webhook"
 
     def __init__(self, client: SafeClient) -> None:
@@ -147,7 +148,7 @@ def destination_of(url: str) -> str:
     return f"{target.host}:{target.port}"
 
 
-def read_answer(answer: Answer, received_at: datetime) -> SendResult:
+def read_answer(answer: HookAnswer, received_at: datetime) -> SendResult:
     """What a status means: 2xx taken, 3xx a wrong address, 410 gone, the rest by the schedule."""
     start = answer_start(answer.body)
     code = str(answer.status)
@@ -161,3 +162,28 @@ def read_answer(answer: Answer, received_at: datetime) -> SendResult:
         raise ChannelError(code, f"the receiver wants no more. {start}", permanent=True, gone=True)
     retry_after = read_retry_after(answer.headers.get("retry-after"), received_at)
     raise ChannelError(code, f"the receiver answered {code}. {start}".strip(), retry_after=retry_after)
+
+
+URGENT = frozenset({"alert.go", "alert.changed", "alert.stand_down"})
+"""Somebody is about to leave, or on the way. What else is told takes the service's usual priority."""
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """What a target gets. text: without the title. link: the night's page, or ""."""
+
+    title: str
+    text: str
+    link: str = ""
+    is_urgent: bool = False
+
+
+def push_of(payload: Mapping[str, object]) -> Push:
+    """The words of a payload, whose text begins with its subject for those that show no title."""
+    data = payload.get("data")
+    assert isinstance(data, Mapping), "every payload has data"
+    title, text = str(data["subject"]), str(data["text"])
+    first, _, rest = text.partition("\n")
+    body = rest.strip() if first.strip() in (title, unmentioned(title)) else text
+    alerts = data.get("alerts") or [{}]
+    return Push(title, body or title, str(alerts[0].get("night_url", "")), payload.get("type") in URGENT)

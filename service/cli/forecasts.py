@@ -53,14 +53,14 @@ def ask_both(
     now: datetime,
     elevation_m: float | None,
 ) -> tuple[Gathered, list[Forecast]]:
-    """As `service.feeds.ask_now.ask_both`, by this machine's settings and with its store behind it."""
-    from service.feeds import ask_now
+    """As `service.feeds.sight_requests.ask_both`, by this machine's settings and with its store behind it."""
+    from service.feeds import sight_requests
     from service.feeds.feed_wiring import at_hand
     from service.settings import load_settings
 
     settings = load_settings()
     behind = at_hand(settings)
-    return ask_now.ask_both(settings, behind, site, night, hours, now, elevation_m)
+    return sight_requests.ask_both(settings, behind, site, night, hours, now, elevation_m)
 
 
 def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:

@@ -28,7 +28,7 @@ from service.explain.stored_verdict import (
     read_decision,
     read_inputs,
 )
-from service.feeds.feed_reach import feeds_reach
+from service.feeds.feed_health import feeds_reach
 from service.reports.default_reader import usual_for, usual_of, wishes_alike
 from service.store.repositories.climates import climate_at
 from service.store.repositories.forecasts import forecasts_by_id

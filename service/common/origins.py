@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 
 
 @dataclass(frozen=True, slots=True)
-class Origin:
+class WebOrigin:
     """Scheme, host and port of an address, as RFC 6454 compares them."""
 
     scheme: str
@@ -16,7 +16,7 @@ class Origin:
     port: int
 
 
-def origin_of(address: str) -> Origin | None:
+def origin_of(address: str) -> WebOrigin | None:
     """The origin of an http or https address; None for anything else."""
     try:
         parts = urlsplit(address)
@@ -25,7 +25,7 @@ def origin_of(address: str) -> Origin | None:
         return None
     if parts.scheme not in DEFAULT_PORTS or not host:
         return None
-    return Origin(parts.scheme, host, DEFAULT_PORTS[parts.scheme] if port is None else port)
+    return WebOrigin(parts.scheme, host, DEFAULT_PORTS[parts.scheme] if port is None else port)
 
 
 def is_loopback(host: str) -> bool:

@@ -27,7 +27,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import DuskbellError
 from service.channels import host_state
-from service.channels.host_state import Turn
+from service.channels.host_state import FailureOutcome
 from service.channels.smtp_replies import is_about_us
 from service.common.metrics import Metrics
 from service.common.secret_key import Keys
@@ -176,7 +176,7 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
         complained = report.kind is BounceKind.COMPLAINT
         reason = "its reader complained" if complained else "mail to it comes back"
         if host_state.switch_off(address, reason, now):
-            tell_owner(session, address, Turn.OFF, report.code, now=now, wall=now)
+            tell_owner(session, address, FailureOutcome.OFF, report.code, now=now, wall=now)
     return True
 
 

@@ -59,7 +59,7 @@ class Links:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class AlertToSend:
     """An alert of a claimed message: what composing needs of its row.
 
     sequence: the how manieth word it is on that night there. calendar_key: the same for all of
@@ -96,7 +96,7 @@ class Claimed:
     channel: Channel
     target: str
     secrets: tuple[str, ...]
-    alerts: tuple[Told, ...] = ()
+    alerts: tuple[AlertToSend, ...] = ()
     notice: NoticeKind | None = None
     notice_facts: Mapping[str, str]
     link: str = ""
@@ -114,14 +114,14 @@ class Ended:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class HeldBack:
     """A claimed message that must not ring yet."""
 
     until: datetime
 
 
 @dataclass(slots=True)
-class _Shelf:
+class _ClaimInputs:
     """What one claim has read for all its messages together."""
 
     carried: Mapping[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]]
@@ -144,12 +144,12 @@ class _Shelf:
             self._read[subscription_id] = from_json(Wishes, self.subscriptions[subscription_id].wishes)
         return self._read[subscription_id]
 
-    def told(self, alert: core_tables.Alert, address_id: int) -> Told:
+    def told(self, alert: core_tables.Alert, address_id: int) -> AlertToSend:
         """What composing needs of an alert; pictures and calendar only for those that are mailed."""
         is_mailed = alert.decision_id in self.scenes
         watch = self.subscriptions[alert.subscription_id]
         keys, name = self.links.keys, alert.night_name
-        return Told(
+        return AlertToSend(
             alert.kind,
             alert.night_name,
             alert.facts,
@@ -197,7 +197,7 @@ def claim_batch(
         if isinstance(outcome, Claimed):
             claimed.append(outcome)
             continue
-        if isinstance(outcome, Held):
+        if isinstance(outcome, HeldBack):
             messages.hold(session, message, wall + (outcome.until - now), note="held by quiet hours")
             continue
         messages.settle(
@@ -212,7 +212,7 @@ def _fill_shelf(
     links: Links,
     rows: Sequence[tuple[core_tables.Message, core_tables.Address]],
     wall: datetime,
-) -> _Shelf:
+) -> _ClaimInputs:
     ids = [message.id for message, _ in rows]
     carried = messages.carried_by(session, ids)
     alerts = [alert for pairs in carried.values() for _, alert in pairs]
@@ -227,7 +227,7 @@ def _fill_shelf(
     mailed = {address.id for message, address in rows if address.channel == "email" and message.id in carried}
     letters = [message.id for message, address in rows if address.id in mailed]
     enclosing = [alert for each in letters for _, alert in carried.get(each, [])]
-    return _Shelf(
+    return _ClaimInputs(
         carried=carried,
         notices=messages.notices_of(session, ids),
         subscriptions={row.id: row for row in subscriptions},
@@ -247,7 +247,7 @@ def _fill_shelf(
 
 def _look(
     session: Session,
-    shelf: _Shelf,
+    shelf: _ClaimInputs,
     channels: Mapping[str, Channel],
     links: Links,
     message: core_tables.Message,
@@ -255,7 +255,7 @@ def _look(
     *,
     now: datetime,
     wall: datetime,
-) -> Claimed | Held | Ended:
+) -> Claimed | HeldBack | Ended:
     """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
     channel = channels.get(address.channel)
     if channel is None:
@@ -272,7 +272,7 @@ def _look(
         over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
         return Ended(over, "what it said no longer holds")
     if quiet is not None:
-        return Held(quiet)
+        return HeldBack(quiet)
     unsubscribe, manage = shelf.unsubscribe.get(address.id), shelf.manage.get(address.id)
     assert message.lease_token is not None, "claimed under a lease"
     return Claimed(
@@ -314,8 +314,8 @@ def _barred(address: core_tables.Address, suppressed: Reason | None, notice: Not
 
 
 def _still_true(
-    shelf: _Shelf, message: core_tables.Message, now: datetime
-) -> tuple[tuple[Told, ...], set[Status]]:
+    shelf: _ClaimInputs, message: core_tables.Message, now: datetime
+) -> tuple[tuple[AlertToSend, ...], set[Status]]:
     """The alerts worth saying now, and why others aren't. Those are dropped from the message, unless an
     earlier attempt may have carried them to the reader."""
     kept, dropped = [], set()
@@ -330,14 +330,14 @@ def _still_true(
     return tuple(kept), dropped
 
 
-def _why_drop(shelf: _Shelf, alert: core_tables.Alert, now: datetime) -> Status | None:
+def _why_drop(shelf: _ClaimInputs, alert: core_tables.Alert, now: datetime) -> Status | None:
     if alert.expires_at <= now:
         return Status.EXPIRED
     return None if _newest_decision_carries(shelf, alert, now) else Status.SUPERSEDED
 
 
 def _quiet_until(
-    shelf: _Shelf, message: core_tables.Message, alerts: tuple[Told, ...], now: datetime
+    shelf: _ClaimInputs, message: core_tables.Message, alerts: tuple[AlertToSend, ...], now: datetime
 ) -> datetime | None:
     """Until when the whole message can wait for the end of quiet hours; None when some of it can't."""
     until = []
@@ -359,14 +359,14 @@ def _quiet_until(
     return min(until, default=None)
 
 
-def _units(shelf: _Shelf, message_id: str) -> Units:
+def _units(shelf: _ClaimInputs, message_id: str) -> Units:
     carried = shelf.carried.get(message_id, [])
     if not carried:
         return Units.METRIC
     return units_of(shelf.wishes(carried[0][1].subscription_id))
 
 
-def _newest_decision_carries(shelf: _Shelf, alert: core_tables.Alert, now: datetime) -> bool:
+def _newest_decision_carries(shelf: _ClaimInputs, alert: core_tables.Alert, now: datetime) -> bool:
     subscription = shelf.subscriptions[alert.subscription_id]
     if alert.kind != AlertKind.STAND_DOWN and is_left(subscription, now):
         return False

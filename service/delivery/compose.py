@@ -6,15 +6,15 @@ import html
 import logging
 from datetime import UTC, datetime
 
+from alerts.briefing.assemble import mail_with_pictures
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
-from alerts.briefing.render import TEMPLATE_FAULTS
+from alerts.briefing.render import TEMPLATE_FAULTS, build_payload
 from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
 from service.accounts.notices.render import notice_payload, render_notice_mail
 from service.accounts.notices.text import NoticeKind, write_notice
-from service.channels.compose import Enclosed, compose
-from service.channels.model import Form, Outgoing
+from service.channels.model import ContentForm, Outgoing
 from service.delivery.claim import Claimed
-from service.delivery.enclosures import Workshop
+from service.delivery.enclosures import EnclosureBuilder
 from service.store.json_values import from_json
 
 log = logging.getLogger(__name__)
@@ -25,7 +25,7 @@ LONGEST_FAULT = 300
 
 
 def compose_claimed(
-    claimed: Claimed, attempted_at: datetime, workshop: Workshop | None = None
+    claimed: Claimed, attempted_at: datetime, workshop: EnclosureBuilder | None = None
 ) -> tuple[Outgoing, str]:
     """What to send, and a sentence for the operator on what went wrong in making it ("" if nothing did).
 
@@ -33,7 +33,7 @@ def compose_claimed(
     what mails enclose; None encloses a calendar alone.
     """
     try:
-        outgoing, problems = _full(claimed, attempted_at, workshop or Workshop())
+        outgoing, problems = _full(claimed, attempted_at, workshop or EnclosureBuilder())
     except COMPOSING_FAULTS as error:
         log.exception("message %s is sent in its plainest form", claimed.message_id)
         what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
@@ -41,49 +41,32 @@ def compose_claimed(
     return outgoing, " ".join([*problems, *(outgoing.mail.problems if outgoing.mail else ())])
 
 
-def _full(claimed: Claimed, attempted_at: datetime, workshop: Workshop) -> tuple[Outgoing, list[str]]:
+def _full(claimed: Claimed, attempted_at: datetime, workshop: EnclosureBuilder) -> tuple[Outgoing, list[str]]:
     if claimed.notice is not None:
         return _notice(claimed, claimed.notice, attempted_at), []
-    alerts = [
-        (
-            from_json(
-                AlertFacts, {**told.facts, "outcome_url": told.outcome_url, "night_url": told.night_url}
-            ),
-            told,
-        )
-        for told in claimed.alerts
-    ]
-    alerts.sort(key=lambda each: _best_first(each[0]))
+    carried = []
+    for told in claimed.alerts:
+        links = {"outcome_url": told.outcome_url, "night_url": told.night_url}
+        carried.append((from_json(AlertFacts, {**told.facts, **links}), told))
+    # what sends someone out before the rest, then by what it is worth
+    carried.sort(key=lambda each: (not each[0].is_go, -each[0].worth, -(each[0].chance_pct or 0)))
     briefing = Briefing(
         message_id=claimed.message_id,
-        alerts=tuple(facts for facts, _ in alerts),
+        alerts=tuple(facts for facts, _ in carried),
         units=claimed.units,
         manage_url=claimed.manage_url,
         unsubscribe_url=claimed.unsubscribe_url,
     )
-    enclosed: Enclosed | None = None
-    problems: list[str] = []
-    if claimed.channel.form is Form.MAIL:
-        enclosed, problems = workshop.enclose(briefing, [told for _, told in alerts], attempted_at)
-    outgoing = compose(
-        claimed.channel.form,
-        briefing,
-        address=claimed.target,
-        attempted_at=attempted_at,
-        secrets=claimed.secrets,
-        enclosed=enclosed,
-    )
-    return outgoing, problems
-
-
-def _best_first(facts: AlertFacts) -> tuple[bool, float, int]:
-    """What sends someone out before the rest, then by what it is worth."""
-    return not facts.is_go, -facts.worth, -(facts.chance_pct or 0)
+    if claimed.channel.form is not ContentForm.MAIL:
+        return _outgoing(claimed, attempted_at, payload=build_payload(briefing)), []
+    extra, problems = workshop.enclose(briefing, [told for _, told in carried], attempted_at)
+    mail = mail_with_pictures(briefing, extra.pictures, calendar=extra.calendar, templates=extra.templates)
+    return _outgoing(claimed, attempted_at, mail=mail), problems
 
 
 def _notice(claimed: Claimed, kind: NoticeKind, attempted_at: datetime) -> Outgoing:
     notice = write_notice(kind, claimed.notice_facts, claimed.link)
-    if claimed.channel.form is Form.MAIL:
+    if claimed.channel.form is ContentForm.MAIL:
         return _outgoing(claimed, attempted_at, mail=render_notice_mail(notice))
     payload = notice_payload(notice, claimed.message_id, claimed.created_at)
     return _outgoing(claimed, attempted_at, payload=payload)
@@ -96,7 +79,7 @@ def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
         lines = [f"Duskbell has a notice for you ({claimed.notice.value.replace('_', ' ')}).", claimed.link]
     subject = lines[0]
     text = "\n".join([*filter(None, lines), "The full message couldn't be made; the operator knows."])
-    if claimed.channel.form is Form.MAIL:
+    if claimed.channel.form is ContentForm.MAIL:
         body = text + (
             f"\n\nNo more of these messages: {claimed.unsubscribe_url}" if claimed.unsubscribe_url else ""
         )

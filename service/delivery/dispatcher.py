@@ -2,7 +2,8 @@
 
 One dispatcher claims what may start, hands it to threads that compose and send, and records what is done,
 many rows at a time. It is the only one that touches the store, so the number of sends under way has no
-bearing on the number of transactions.
+bearing on the number of transactions. Where the service runs, a thread beside the cycles does all that, and
+what is due goes out within a second or so, at any time.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.channels import host_state
@@ -27,10 +29,10 @@ from service.common.fault_points import crash_point
 from service.common.metrics import Metrics
 from service.delivery.claim import Claimed, Links, claim_batch
 from service.delivery.compose import compose_claimed
-from service.delivery.enclosures import Workshop
-from service.delivery.fair_queue import THREADS_AT_MOST, WORTH_TAKING, Lanes
-from service.delivery.results import Sent, count, keep_each, record
-from service.delivery.send_order import find_awake, in_order
+from service.delivery.enclosures import EnclosureBuilder
+from service.delivery.fair_queue import THREADS_AT_MOST, WORTH_TAKING, FairQueue, find_awake, in_order
+from service.delivery.results import FinishedAttempt, count, keep_each, record
+from service.store.engine import patient
 from service.store.repositories import messages
 from service.store.repositories.messages import Status
 
@@ -62,7 +64,7 @@ class Delivery:
     channels: Mapping[str, Channel]
     clock: Clock
     links: Links
-    workshop: Workshop = field(default_factory=Workshop)
+    workshop: EnclosureBuilder = field(default_factory=EnclosureBuilder)
     metrics: Metrics = field(default_factory=Metrics)
     stopping: threading.Event = field(default_factory=threading.Event)
     background: threading.Event = field(default_factory=threading.Event)
@@ -74,22 +76,22 @@ def run(delivery: Delivery, now: datetime) -> dict[str, int]:
     if delivery.background.is_set():
         delivery.nudge.set()
         return {}
-    with contextlib.closing(Round(delivery, lambda: now)) as round_:
+    with contextlib.closing(DispatchRound(delivery, lambda: now)) as round_:
         return round_.run()
 
 
-class Round:
+class DispatchRound:
     """Passes over what is due. now: what time it is for the messages; read again for each batch."""
 
     def __init__(self, delivery: Delivery, now: Clock) -> None:
         self._delivery = delivery
         self._now = now
-        self._lanes = Lanes(worth_taking=WORTH_TAKING)
+        self._lanes = FairQueue(worth_taking=WORTH_TAKING)
         self._breakers: dict[str, Breaker] = {}
-        self._unrecorded: list[Sent] = []
+        self._unrecorded: list[FinishedAttempt] = []
         self._pool = ThreadPoolExecutor(THREADS_AT_MOST, thread_name_prefix="duskbell-send")
-        self._done: queue.SimpleQueue[Future[Sent]] = queue.SimpleQueue()
-        self._in_hand: dict[Future[Sent], Claimed] = {}
+        self._done: queue.SimpleQueue[Future[FinishedAttempt]] = queue.SimpleQueue()
+        self._in_hand: dict[Future[FinishedAttempt], Claimed] = {}
         self._counts: Counter[str] = Counter()
         self._next_sweep_s = self._next_recall_s = 0.0
 
@@ -180,7 +182,7 @@ class Round:
         self._counts.update(status.value for status in ended)
         return claimed
 
-    def _finished(self, within_s: float) -> list[Future[Sent]]:
+    def _finished(self, within_s: float) -> list[Future[FinishedAttempt]]:
         """What is done, waiting up to that long for the first and a moment for what comes with it."""
         try:
             done = [self._done.get(timeout=within_s)]
@@ -192,14 +194,14 @@ class Round:
                 done.append(self._done.get(timeout=max(0.0, ends_s - time.monotonic())))
         return done
 
-    def _record(self, done: list[Future[Sent]]) -> None:
+    def _record(self, done: list[Future[FinishedAttempt]]) -> None:
         """Write down what is done. What the store doesn't take now is kept and written with the next."""
         wall = self._delivery.clock()
         self._unrecorded += [self._sent(future, self._in_hand.pop(future), wall) for future in done]
         if self._unrecorded:
             keep_each(self._unrecorded, lambda finished: self._keep(finished, wall))
 
-    def _keep(self, finished: list[Sent], wall: datetime) -> None:
+    def _keep(self, finished: list[FinishedAttempt], wall: datetime) -> None:
         with self._delivery.sessions.begin() as session:
             ledger = record(session, finished, self._breakers, now=self._now(), wall=wall)
         crash_point("deliver.recorded")
@@ -215,14 +217,14 @@ class Round:
             if self._is_open(destination, wall):
                 self._lanes.block(destination)
 
-    def _sent(self, future: Future[Sent], claimed: Claimed, wall: datetime) -> Sent:
+    def _sent(self, future: Future[FinishedAttempt], claimed: Claimed, wall: datetime) -> FinishedAttempt:
         """What came of it; a fault that nobody foresaw is ours, and this message's alone."""
         error = future.exception()
         if error is None:
             return future.result()
         log.error("sending message %s failed", claimed.message_id, exc_info=error)
         fault = ChannelError("internal", type(error).__name__, ours=True)
-        return Sent(claimed, fault, wall, wall)
+        return FinishedAttempt(claimed, fault, wall, wall)
 
     def _wind_down(self) -> None:
         """Wait a while for what is under way, then give the rest back for the next to send."""
@@ -235,7 +237,7 @@ class Round:
         self._in_hand.clear()
 
 
-def send_claimed(claimed: Claimed, clock: Clock, workshop: Workshop) -> Sent:
+def send_claimed(claimed: Claimed, clock: Clock, workshop: EnclosureBuilder) -> FinishedAttempt:
     """Compose and send one message; what came of it is still to be recorded."""
     started_at = clock()
     outgoing, problem = compose_claimed(claimed, started_at, workshop)
@@ -246,4 +248,53 @@ def send_claimed(claimed: Claimed, clock: Clock, workshop: Workshop) -> Sent:
     except ChannelError as error:
         result = error
     crash_point("deliver.sent")
-    return Sent(claimed, result, started_at, clock(), problem)
+    return FinishedAttempt(claimed, result, started_at, clock(), problem)
+
+
+LOOK_EVERY_S = 1.0
+REST_AFTER_FAULT_S = 5.0
+LONGEST_REST_S = 60.0
+
+
+class BackgroundSender:
+    """Delivers in a thread until the delivery's `stopping` is set. A store that fails for a while only
+    makes it wait."""
+
+    def __init__(self, delivery: Delivery) -> None:
+        self._delivery = delivery
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Begin, or begin anew where the thread has died of something unforeseen."""
+        if self._thread is not None:
+            if self._thread.is_alive():
+                return
+            log.error("the postman had died; another takes over")
+        self._delivery.background.set()
+        self._thread = threading.Thread(target=self._work, name="duskbell-postman", daemon=True)
+        self._thread.start()
+
+    def join(self, within_s: float) -> bool:
+        """Wait until it has ended; whether it has."""
+        if self._thread is None:
+            return True
+        self._thread.join(within_s)
+        return not self._thread.is_alive()
+
+    def _work(self) -> None:
+        delivery, rest_s = self._delivery, LOOK_EVERY_S
+        with patient(), contextlib.closing(DispatchRound(delivery, delivery.clock)) as round_:
+            while not delivery.stopping.is_set():
+                delivery.nudge.clear()
+                try:
+                    round_.run()
+                    rest_s = LOOK_EVERY_S
+                except SQLAlchemyError:
+                    log.exception("the store failed; messages wait")
+                    rest_s = min(LONGEST_REST_S, max(REST_AFTER_FAULT_S, 2 * rest_s))
+                self._rest(rest_s)
+        delivery.background.clear()
+
+    def _rest(self, rest_s: float) -> None:
+        """Until something is due, the time is over, or the service stops."""
+        self._delivery.nudge.wait(rest_s)

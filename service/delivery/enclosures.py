@@ -9,8 +9,8 @@ from __future__ import annotations
 import logging
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -23,8 +23,7 @@ from alerts.common.errors import DuskbellError
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
-from service.channels.compose import Enclosed
-from service.delivery.claim import Told
+from service.delivery.claim import AlertToSend
 from service.delivery.png import with_file
 from service.store.repositories.message_scenes import Scene
 
@@ -37,7 +36,19 @@ MOST_KEPT = 200
 LONGEST_FAULT = 200
 
 
-class Workshop:
+@dataclass(frozen=True, slots=True)
+class Enclosed:
+    """What a mail carries besides its words, and whose words those are.
+
+    pictures: by index in `Briefing.alerts`. calendar: the file, empty for none. templates: the operator's.
+    """
+
+    pictures: Mapping[int, Sequence[PngPicture]] = field(default_factory=dict)
+    calendar: bytes = b""
+    templates: Templates = BUILT_IN
+
+
+class EnclosureBuilder:
     """Makes what a mail encloses. ephemeris: opened when the first picture is drawn; None draws none.
 
     templates: the operator's. problem: a sentence for the operator on why theirs can't be read, or "".
@@ -56,7 +67,7 @@ class Workshop:
         self._drawing = threading.Lock()
 
     def enclose(
-        self, briefing: Briefing, told: Sequence[Told], stamped_at: datetime
+        self, briefing: Briefing, told: Sequence[AlertToSend], stamped_at: datetime
     ) -> tuple[Enclosed, list[str]]:
         """The enclosures, and sentences for the operator on what is missing.
 
@@ -74,7 +85,7 @@ class Workshop:
             problems.append(_say("pictures", briefing, fault))
         return enclosed, problems
 
-    def _of_best(self, briefing: Briefing, told: Sequence[Told]) -> dict[int, tuple[PngPicture, ...]]:
+    def _of_best(self, briefing: Briefing, told: Sequence[AlertToSend]) -> dict[int, tuple[PngPicture, ...]]:
         """The pictures of the first alert that is worth looking at; a stand-down isn't."""
         for facts in ranked(briefing):
             index = briefing.alerts.index(facts)
@@ -116,7 +127,7 @@ def _draw(facts: AlertFacts, scene: Scene, ephemeris: Ephemeris, units: Units) -
     return tuple(map(with_file, draw_pictures(drawn, ephemeris, units=units)))
 
 
-def _calendar(briefing: Briefing, told: Sequence[Told], stamped_at: datetime) -> bytes:
+def _calendar(briefing: Briefing, told: Sequence[AlertToSend], stamped_at: datetime) -> bytes:
     entries = [
         CalendarEntry(
             facts=facts,

@@ -1,13 +1,22 @@
 """Who may be sent to next: fair between destinations, so that a slow one delays nobody else.
 
 Plain bookkeeping without threads or clock: times are seconds of one steady clock, given by the caller.
+
+An address that failed of late goes behind those that didn't, in a lane of its own, so that it holds up nobody
+else at its host. A stand-down goes before all that can wait.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
+
+from service.channels.model import Channel
+from service.channels.retry_policy import rests_alone, spares_clean
+from service.common.backoff import CLOSED, Breaker
+from service.store.repositories.messages import Due
 
 PER_DESTINATION = 4
 """Messages under way to one host at the same time."""
@@ -22,7 +31,7 @@ SLOW_AFTER_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class WaitingMessage:
     """A message that is due, and what shares its fate.
 
     is_failing: nothing got through to its address of late.  is_stand_down: it takes a go back.
@@ -40,7 +49,7 @@ class Waiting:
         return f"{self.destination} (failing)" if self.is_failing else self.destination
 
 
-class Lanes:
+class FairQueue:
     """Two queues a destination, one of them for addresses that fail; all served in turn.
 
     A destination gets one message at a time until one has got through to it, and again after a failure: one
@@ -61,9 +70,9 @@ class Lanes:
         self._at_most = at_most
         self._slow_after_s = slow_after_s
         self._worth_taking = worth_taking
-        self._queues: dict[str, deque[Waiting]] = {}
+        self._queues: dict[str, deque[WaitingMessage]] = {}
         self._turn: deque[str] = deque()
-        self._under_way: dict[str, tuple[Waiting, float]] = {}
+        self._under_way: dict[str, tuple[WaitingMessage, float]] = {}
         self._single: frozenset[str] = frozenset()
         self._aside: set[int] = set()
         self._proven: set[str] = set()
@@ -73,7 +82,7 @@ class Lanes:
         """How many sends were handed out and not finished."""
         return len(self._under_way)
 
-    def fill(self, waiting: Iterable[Waiting], *, single: Iterable[str] = ()) -> None:
+    def fill(self, waiting: Iterable[WaitingMessage], *, single: Iterable[str] = ()) -> None:
         """Replace what waits; what is under way stays so and isn't queued twice.
 
         single: destinations that get one message at a time, until it is known how they are.
@@ -91,7 +100,7 @@ class Lanes:
     def block(self, destination: str) -> None:
         """Hand out nothing more for this destination before the next `fill`."""
         for is_failing in (False, True):
-            self._queues.pop(Waiting("", destination, is_failing=is_failing).lane, None)
+            self._queues.pop(WaitingMessage("", destination, is_failing=is_failing).lane, None)
 
     def set_aside(self, address_id: int) -> None:
         """Hand out nothing more for this address before the next `fill`."""
@@ -145,8 +154,40 @@ class Lanes:
     def _busy(self, lane: str) -> int:
         return sum(waiting.lane == lane for waiting, _ in self._under_way.values())
 
-    def _room(self, waiting: Waiting) -> int:
+    def _room(self, waiting: WaitingMessage) -> int:
         destination = waiting.destination
         if waiting.is_failing or destination in self._single or destination not in self._proven:
             return 1
         return self._per_destination
+
+
+def destination_of(channels: Mapping[str, Channel], channel_name: str, target: str) -> str:
+    """What shares the fate of a message to that target; the channel's name where there is none."""
+    channel = channels.get(channel_name)
+    return channel.destination(target) if channel else channel_name
+
+
+def find_awake(
+    due: Iterable[Due], channels: Mapping[str, Channel], breakers: Mapping[str, Breaker], wall: datetime
+) -> Iterator[WaitingMessage]:
+    """Those whose address and destination don't rest."""
+    for each in due:
+        destination = destination_of(channels, each.channel, each.target)
+        breaker = breakers.get(destination, CLOSED)
+        is_failing = each.failures > 0
+        if rests_alone(each.failures, each.last_failure_at, wall):
+            continue
+        if breaker.rests(wall) and (is_failing or not spares_clean(breaker)):
+            continue
+        yield WaitingMessage(each.message_id, destination, each.address_id, is_failing, each.is_stand_down)
+
+
+def in_order(awake: Iterable[WaitingMessage], breakers: Mapping[str, Breaker]) -> list[WaitingMessage]:
+    """Clean addresses first, stand-downs before the rest, then as they come.
+
+    Of a destination on trial only the clean ones, where there are any: they show best how it is.
+    """
+    ordered = sorted(awake, key=lambda each: (each.is_failing, not each.is_stand_down))
+    on_trial = {key for key, breaker in breakers.items() if breaker.is_trying}
+    has_clean = {each.destination for each in ordered if not each.is_failing} & on_trial
+    return [each for each in ordered if not (each.is_failing and each.destination in has_clean)]

@@ -16,7 +16,7 @@ from sqlalchemy.orm import Session
 
 from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
-from service.channels.host_state import Turn
+from service.channels.host_state import FailureOutcome
 from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
 from service.channels.retry_policy import after_failure, next_attempt, speaks_of_all, speaks_of_destination
 from service.common.backoff import CLOSED, Breaker
@@ -39,7 +39,7 @@ Who was first somewhere else can forbid it too; that has passed when each attemp
 
 
 @dataclass(frozen=True, slots=True)
-class Sent:
+class FinishedAttempt:
     """One attempt that is over. problem: a sentence for the operator on its composing, or ""."""
 
     claimed: Claimed
@@ -55,7 +55,7 @@ class Sent:
         return isinstance(self.result, ChannelError) and speaks_of_destination(kind, self.result)
 
 
-def without_words(sent: Sent) -> Sent:
+def without_words(sent: FinishedAttempt) -> FinishedAttempt:
     """The same outcome, without what was answered: that can't be stored."""
     result: SendResult | ChannelError
     if isinstance(sent.result, ChannelError):
@@ -65,7 +65,7 @@ def without_words(sent: Sent) -> Sent:
     return replace(sent, result=result, problem="")
 
 
-def keep_each(waiting: list[Sent], keep: Callable[[list[Sent]], None]) -> None:
+def keep_each(waiting: list[FinishedAttempt], keep: Callable[[list[FinishedAttempt]], None]) -> None:
     """Keep the attempts, and take each from the list once it is kept.
 
     All together, or, where the database refuses one of them, each by itself and that one without its words,
@@ -83,7 +83,7 @@ def keep_each(waiting: list[Sent], keep: Callable[[list[Sent]], None]) -> None:
         del waiting[0]
 
 
-def _keep_one(sent: Sent, keep: Callable[[list[Sent]], None]) -> None:
+def _keep_one(sent: FinishedAttempt, keep: Callable[[list[FinishedAttempt]], None]) -> None:
     try:
         keep([sent])
     except REFUSED:
@@ -91,7 +91,7 @@ def _keep_one(sent: Sent, keep: Callable[[list[Sent]], None]) -> None:
 
 
 @dataclass(slots=True)
-class Ledger:
+class BatchResult:
     """What one batch has led to. It counts only once its transaction is through.
 
     breakers: of all destinations with which something is wrong, by destination.
@@ -105,7 +105,7 @@ class Ledger:
         if self.breakers.pop(destination, None) is not None:
             self.changed[destination] = CLOSED
 
-    def ill(self, sent: Sent, error: ChannelError, wall: datetime) -> None:
+    def ill(self, sent: FinishedAttempt, error: ChannelError, wall: datetime) -> None:
         claimed = sent.claimed
         destination = claimed.channel.destination(claimed.target)
         address_id = None if speaks_of_all(claimed.channel.kind, error) else claimed.address_id
@@ -116,17 +116,17 @@ class Ledger:
 
 def record(
     session: Session,
-    finished: Sequence[Sent],
+    finished: Sequence[FinishedAttempt],
     breakers: Mapping[str, Breaker],
     *,
     now: datetime,
     wall: datetime,
-) -> Ledger:
+) -> BatchResult:
     """Keep the attempts and settle or put back their messages, all in the caller's transaction.
 
     Of messages that were erased while they were under way nothing is kept.
     """
-    ledger = Ledger(dict(breakers))
+    ledger = BatchResult(dict(breakers))
     stored = messages.lock_stored(session, {sent.claimed.message_id for sent in finished})
     finished = [sent for sent in finished if sent.claimed.message_id in stored]
     if not finished:
@@ -143,7 +143,7 @@ def record(
     return ledger
 
 
-def count(metrics: Metrics, finished: Sequence[Sent]) -> None:
+def count(metrics: Metrics, finished: Sequence[FinishedAttempt]) -> None:
     """Tell the metrics of sends that were recorded."""
     for sent in finished:
         channel = sent.claimed.channel_name
@@ -154,7 +154,9 @@ def count(metrics: Metrics, finished: Sequence[Sent]) -> None:
             metrics.blocked.inc()
 
 
-def _settle_sent(session: Session, ledger: Ledger, finished: Sequence[Sent], wall: datetime) -> None:
+def _settle_sent(
+    session: Session, ledger: BatchResult, finished: Sequence[FinishedAttempt], wall: datetime
+) -> None:
     plain: defaultdict[str, list[str]] = defaultdict(list)
     done = 0
     for sent in finished:
@@ -175,7 +177,13 @@ def _settle_sent(session: Session, ledger: Ledger, finished: Sequence[Sent], wal
 
 
 def _after_failure(
-    session: Session, ledger: Ledger, sent: Sent, error: ChannelError, *, now: datetime, wall: datetime
+    session: Session,
+    ledger: BatchResult,
+    sent: FinishedAttempt,
+    error: ChannelError,
+    *,
+    now: datetime,
+    wall: datetime,
 ) -> Status | None:
     """Try again later or give up, and draw the consequences; None when the lease was lost."""
     claimed = sent.claimed
@@ -211,7 +219,7 @@ def _result_word(result: SendResult | ChannelError) -> str:
     return "maybe_sent" if result.maybe_sent else "failed"
 
 
-def _attempt_row(sent: Sent) -> dict[str, Any]:
+def _attempt_row(sent: FinishedAttempt) -> dict[str, Any]:
     return {
         "message_id": sent.claimed.message_id,
         "started_at": sent.started_at,
@@ -222,7 +230,7 @@ def _attempt_row(sent: Sent) -> dict[str, Any]:
     }
 
 
-def _sent_note(sent: Sent) -> str | None:
+def _sent_note(sent: FinishedAttempt) -> str | None:
     """What is worth saying of a message that went out; mostly nothing."""
     if sent.problem:
         return sent.problem
@@ -245,7 +253,7 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
         return
     if is_mail and error.permanent and not error.bad_address:
         return
-    turn: Turn | None
+    turn: FailureOutcome | None
     if error.gone:
         turn = _off(address, "the receiver said that it wants no more", wall)
     elif is_mail and error.permanent:
@@ -259,23 +267,29 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
         tell_owner(session, address, turn, error.code, now=now, wall=wall)
 
 
-def _off(address: core_tables.Address, reason: str, wall: datetime) -> Turn | None:
+def _off(address: core_tables.Address, reason: str, wall: datetime) -> FailureOutcome | None:
     """Nothing to tell where several messages under way met the same end."""
-    return Turn.OFF if host_state.switch_off(address, reason, wall) else None
+    return FailureOutcome.OFF if host_state.switch_off(address, reason, wall) else None
 
 
 def tell_owner(
-    session: Session, address: core_tables.Address, turn: Turn, code: str, *, now: datetime, wall: datetime
+    session: Session,
+    address: core_tables.Address,
+    turn: FailureOutcome,
+    code: str,
+    *,
+    now: datetime,
+    wall: datetime,
 ) -> None:
     """Let the owner know by another address of theirs; the operator where there is none."""
     shown = mask_target(address.channel, address.target)
     other = host_state.other_way(session, address)
     if other is None:
-        state = "was switched off" if turn is Turn.OFF else "takes no messages"
+        state = "was switched off" if turn is FailureOutcome.OFF else "takes no messages"
         text = f"Address {address.id} ({shown}) {state} ({code}), and its owner has no other to be told at."
         note_trouble(session, f"address {address.id}", text, wall)
         return
-    kind = NoticeKind.ENDPOINT_OFF if turn is Turn.OFF else NoticeKind.ENDPOINT_FAILING
+    kind = NoticeKind.ENDPOINT_OFF if turn is FailureOutcome.OFF else NoticeKind.ENDPOINT_FAILING
     facts = {
         "shown": shown,
         "code": code,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -21,15 +22,56 @@ from alerts.common.text import sentence
 from service.accounts.notices.render import notice_payload, render_notice_mail
 from service.accounts.notices.text import NoticeKind, write_notice
 from service.channels import host_state
-from service.channels.model import Channel, ChannelError, Form, Outgoing
+from service.channels.model import Channel, ChannelError, ContentForm, Outgoing
 from service.channels.retry_policy import FAILURES_TO_OPEN
-from service.delivery.cycle_silence import Silence
+from service.common.clock import lies_ahead
 from service.settings import Settings
 from service.store.engine import StoreError, patient, require_room, require_writable
 from service.store.repositories import operator_alerts
+from service.store.repositories.cycles import last_finished
 from service.store.repositories.messages import UNSETTLED
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Endpoint
+
+PERIODS_UNTIL_ILL = 2
+
+
+class CycleSilence:
+    """Counted from this process's start at the earliest. Safe for threads.
+
+    Rows bear the wall clock's times, which say nothing of how long ago once it was set. So the rows say only
+    that another cycle has finished; how long that is ago the steady clock counts from when it was seen.
+    """
+
+    def __init__(self, clock: Callable[[], datetime], steady: Callable[[], float]) -> None:
+        self._clock, self._steady = clock, steady
+        self._lock = threading.Lock()
+        self._since_s = self._looked_s = steady()
+        self._newest: tuple[int, datetime] | None = None
+
+    def lasts(self, session: Session) -> timedelta:
+        """How long it has lasted."""
+        last = last_finished(session)
+        newest = (last.id, last.finished_at) if last is not None and last.finished_at is not None else None
+        with self._lock:
+            now_s = self._steady()
+            if newest is not None and newest != self._newest:
+                age_s = (self._clock() - newest[1]).total_seconds()
+                self._since_s = now_s - min(max(age_s, 0.0), now_s - self._looked_s)
+            self._newest, self._looked_s = newest, now_s
+            return timedelta(seconds=now_s - self._since_s)
+
+    def why_ill(self, session: Session, cycle_minutes: int) -> str:
+        """What is wrong with the cycles, in a sentence; "" when nothing is."""
+        lasts = self.lasts(session)
+        if lasts > PERIODS_UNTIL_ILL * timedelta(minutes=cycle_minutes):
+            return f"No cycle has finished for {round(lasts / timedelta(minutes=1))} minutes."
+        now = self._clock()
+        if self._newest is not None and lies_ahead(self._newest[1], now):
+            minutes = round((self._newest[1] - now) / timedelta(minutes=1))
+            return f"The newest cycle finished {minutes} minutes ahead of the clock, which was set back."
+        return ""
+
 
 log = logging.getLogger(__name__)
 
@@ -53,7 +95,7 @@ LASTING = ("cycle", "mail", "delivery", "store")
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class OperatorWay:
     """One way to the operator."""
 
     channel: str
@@ -61,12 +103,12 @@ class Way:
     secrets: tuple[str, ...] = field(default=(), repr=False)
 
 
-def ways_from(settings: Settings) -> tuple[Way, ...]:
+def ways_from(settings: Settings) -> tuple[OperatorWay, ...]:
     """The ways that are set, mail first."""
-    ways = [Way("email", settings.operator_email)] if settings.operator_email else []
+    ways = [OperatorWay("email", settings.operator_email)] if settings.operator_email else []
     if settings.operator_way is not None:
         secret = settings.operator_target_secret
-        ways.append(Way(*settings.operator_way, (secret.get_secret_value(),) if secret else ()))
+        ways.append(OperatorWay(*settings.operator_way, (secret.get_secret_value(),) if secret else ()))
     return tuple(ways)
 
 
@@ -75,7 +117,7 @@ def find_lasting(
     channels: Mapping[str, Channel],
     *,
     cycle_minutes: int,
-    silence: Silence,
+    silence: CycleSilence,
     now: datetime,
 ) -> dict[str, str]:
     """What is wrong right now, by key, each in a sentence."""
@@ -121,14 +163,14 @@ def _count_overdue(
 
 
 @dataclass
-class Watch:
+class SelfMonitor:
     """Looks each minute or so, in one thread."""
 
     sessions: sessionmaker[Session]
     channels: Mapping[str, Channel]
-    ways: Sequence[Way]
+    ways: Sequence[OperatorWay]
     cycle_minutes: int
-    silence: Silence
+    silence: CycleSilence
     clock: Callable[[], datetime]
     _store_told_at: datetime | None = None
 
@@ -196,13 +238,13 @@ class Watch:
                 return True
         return not self.ways
 
-    def _send(self, way: Way, message_id: str, facts: Mapping[str, str]) -> bool:
+    def _send(self, way: OperatorWay, message_id: str, facts: Mapping[str, str]) -> bool:
         channel = self.channels.get(way.channel)
         if channel is None:
             log.error("operator_target names a channel that isn't there: %s", way.channel)
             return False
         notice, now = write_notice(NoticeKind.OPERATOR, facts), self.clock()
-        is_mail = channel.form is Form.MAIL
+        is_mail = channel.form is ContentForm.MAIL
         outgoing = Outgoing(
             message_id=message_id,
             address=way.address,

@@ -13,8 +13,7 @@ from alerts.weather.line_of_sight import MOST_PLACES
 from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from service.feeds.feed_wiring import allowances_from
 from service.feeds.open_meteo.client import LOOK_CLOSER
-from service.feeds.open_meteo.place_batches import ALONG, FORECAST, LOW_LEVELS, product_of
-from service.feeds.open_meteo.terms import request_weight
+from service.feeds.open_meteo.place_batches import ALONG, FORECAST, LOW_LEVELS, product_of, request_weight
 from service.feeds.shared.guards import DAY_S, USED_SHARE
 from service.settings import Settings
 

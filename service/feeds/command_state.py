@@ -18,7 +18,7 @@ from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.common.deadline import Deadline
-from service.feeds.answer_cache import DatabaseCache
+from service.feeds.feed_state import DatabaseCache
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.feed_errors import FeedError, NotAsked
 from service.feeds.shared.guards import Guards, Spent

@@ -1,4 +1,4 @@
-"""Allowances, turns and breakers in the database, so that all processes share them."""
+"""Answers, allowances, turns and breakers in the database, so that all processes share them."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from service.common.backoff import Breaker, BreakerState
 from service.common.clock import SET_BY, lies_ahead
 from service.common.deadline import Deadline
+from service.feeds.shared.cache import StoredAnswer
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedError
 from service.feeds.shared.guards import (
     ALLOWANCES,
@@ -30,7 +31,7 @@ from service.feeds.shared.guards import (
     wait_for,
     window_start,
 )
-from service.store.schema.feed_tables import FeedState, FeedTurn, FeedWindow, PlaceCheck
+from service.store.schema.feed_tables import FeedAnswer, FeedState, FeedTurn, FeedWindow, PlaceCheck
 
 LONGEST_TURN = timedelta(minutes=2)
 """After so long a turn is free again: its holder died, as no wait and request live longer."""
@@ -257,3 +258,40 @@ def note_asked(session: Session, places: Iterable[str], now: datetime) -> None:
         index_elements=[PlaceCheck.place], set_={"asked_at": adding.excluded.asked_at}
     )
     session.execute(adding, rows)
+
+
+class DatabaseCache:
+    """An `AnswerCache` over the store; each call is a transaction of its own."""
+
+    def __init__(self, sessions: sessionmaker[Session]) -> None:
+        self._sessions = sessions
+
+    def get(self, key: str) -> StoredAnswer | None:
+        with self._sessions() as session:
+            row = session.get(FeedAnswer, key)
+        if row is None:
+            return None
+        return StoredAnswer(
+            body=row.body,
+            status=row.status,
+            fetched_at=row.fetched_at,
+            expires_at=row.expires_at,
+            last_modified=row.last_modified,
+            etag=row.etag,
+            unchanged_since=row.unchanged_since,
+        )
+
+    def put(self, key: str, answer: StoredAnswer) -> None:
+        with self._sessions.begin() as session:
+            session.merge(
+                FeedAnswer(
+                    key=key,
+                    status=answer.status,
+                    body=answer.body,
+                    fetched_at=answer.fetched_at,
+                    expires_at=answer.expires_at,
+                    last_modified=answer.last_modified,
+                    etag=answer.etag,
+                    unchanged_since=answer.unchanged_since,
+                )
+            )

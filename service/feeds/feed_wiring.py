@@ -129,8 +129,7 @@ def ask_feeds(
 
     Places along a line of sight are left out where the settings say so.
     """
-    from service.feeds.answer_cache import DatabaseCache
-    from service.feeds.feed_state import DatabaseGuards
+    from service.feeds.feed_state import DatabaseCache, DatabaseGuards
 
     guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
     wanted, cache = _wanted(settings, places), DatabaseCache(sessions)

@@ -1,4 +1,4 @@
-"""Asking where the camera looks: places along the line of sight, and what each model has there."""
+"""Asking overhead and where the camera looks: places along the line of sight, what each model has there."""
 
 from __future__ import annotations
 
@@ -10,20 +10,23 @@ from datetime import datetime, timedelta
 from alerts.common.span import Span
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
-from alerts.sky.night import DarkWindow
+from alerts.sky.night import DarkWindow, Night
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.line_of_sight import View, places_to_ask, view_of
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import ModelRow, find_model
+from service.common.deadline import Deadline
+from service.feeds.feed_wiring import AtHand, ask_now
 from service.feeds.shared.model import Gather, Gathered
+from service.settings import Settings
 
 HOPELESS_PCT = 90.0
 """Where every model has more cloud than this overhead all through a window, nobody looks aside."""
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class SightRequest:
     """One dark window at a site, and what the camera looks at in it."""
 
     site: Place
@@ -31,20 +34,22 @@ class Look:
     view: View
 
     @classmethod
-    def of(cls, window: DarkWindow, site: Site, asked: Place) -> Look:
+    def of(cls, window: DarkWindow, site: Site, asked: Place) -> SightRequest:
         return cls(asked, window.span, view_of(window, site))
 
 
 @dataclass(frozen=True, slots=True)
-class Aside:
+class SightAnswers:
     """What came back from the places along lines of sight, by model, and which places each look wanted."""
 
     gathered: Gathered = Gathered()
-    wanted: Mapping[Look, tuple[Place, ...]] = field(default_factory=dict)
+    wanted: Mapping[SightRequest, tuple[Place, ...]] = field(default_factory=dict)
     by_model: Mapping[tuple[str, str], Mapping[Place, Forecast]] = field(default_factory=dict)
 
 
-def ask_along(gather: Gather, overhead: Sequence[Forecast], looks: Sequence[Look], now: datetime) -> Aside:
+def ask_along(
+    gather: Gather, overhead: Sequence[Forecast], looks: Sequence[SightRequest], now: datetime
+) -> SightAnswers:
     """The clouds of single runs where these windows look through; nothing where it isn't worth it.
 
     Only models in the table are asked about, as only their grid is known.
@@ -60,14 +65,14 @@ def ask_along(gather: Gather, overhead: Sequence[Forecast], looks: Sequence[Look
     }
     places = list(dict.fromkeys(place for some in wanted.values() for place in some))
     if not places:
-        return Aside()
+        return SightAnswers()
     start = max(now, min(look.window.start for look in wanted))
     gathered = gather(places, Span(start, max(look.window.end for look in wanted)))
     by_model: dict[tuple[str, str], dict[Place, Forecast]] = defaultdict(dict)
     for forecast in gathered.forecasts:
         if forecast.place is not None:
             by_model[forecast.source.feed, forecast.source.model][forecast.place] = forecast
-    return Aside(gathered, wanted, by_model)
+    return SightAnswers(gathered, wanted, by_model)
 
 
 def _grid(forecast: Forecast) -> ModelRow | None:
@@ -76,7 +81,7 @@ def _grid(forecast: Forecast) -> ModelRow | None:
     return row if row is not None and row.members == 1 and not row.is_air else None
 
 
-def _places(look: Look, there: Sequence[Forecast]) -> tuple[Place, ...]:
+def _places(look: SightRequest, there: Sequence[Forecast]) -> tuple[Place, ...]:
     grids = [row for forecast in there if (row := _grid(forecast)) is not None]
     return places_to_ask(
         look.site,
@@ -96,7 +101,7 @@ def _is_hopeless(forecasts: Iterable[Forecast], window: Span) -> bool:
     return True
 
 
-def with_sights(forecast: Forecast, aside: Aside, looks: Sequence[Look]) -> Forecast:
+def with_sights(forecast: Forecast, aside: SightAnswers, looks: Sequence[SightRequest]) -> Forecast:
     """The forecast with what its model has along the line of sight, for each window that was asked about.
 
     Places nearer than the model's own grid step are left to the site's own cell. Where one of the others
@@ -120,3 +125,38 @@ def _away_km(site: Place, place: Place) -> float:
 
 
 NEAR = timedelta(hours=36)
+
+
+NETWORK_BUDGET_S = 7.0
+"""All feeds together; a command then still ends within ten seconds."""
+OVERHEAD_BUDGET_S = 5.0
+"""Of that, for the site itself; the line of sight gets what is left."""
+
+
+def ask_both(
+    settings: Settings,
+    behind: AtHand,
+    site: Site,
+    night: Night,
+    hours: Span,
+    now: datetime,
+    elevation_m: float | None,
+) -> tuple[Gathered, list[Forecast]]:
+    """What came of asking overhead, ensembles too; and its forecasts, with the line of sight of the windows
+    that are near.
+
+    elevation_m: of the site, None when nobody knows it. Where the feeds take all the time overhead, nobody
+    looks aside.
+    """
+    whole = Deadline(NETWORK_BUDGET_S)
+
+    def aside(places: Sequence[Place], span: Span) -> Gathered:
+        return ask_now(settings, behind, places, span, whole)
+
+    place = Place(site.lat_deg, site.lon_deg, elevation_m)
+    first = whole.at_most(OVERHEAD_BUDGET_S)
+    gathered = ask_now(settings, behind, [place], hours, first, ensembles=True)
+    near = [each for each in night.windows if now < each.span.end and each.span.start - now <= NEAR]
+    looks = [SightRequest.of(window, site, place) for window in near] if settings.line_of_sight else []
+    along = ask_along(aside, gathered.forecasts, looks, now)
+    return gathered, [with_sights(forecast, along, looks) for forecast in gathered.forecasts]

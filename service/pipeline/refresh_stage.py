@@ -18,7 +18,7 @@ from alerts.weather.forecast import Forecast, Place
 from service.common.fault_points import crash_point
 from service.feeds import feed_state
 from service.feeds.shared.model import FeedFailure, Gather, Gathered, join
-from service.feeds.sight_requests import NEAR, Aside, Look, ask_along, with_sights
+from service.feeds.sight_requests import NEAR, SightAnswers, SightRequest, ask_along, with_sights
 from service.store.chunks import in_chunks
 from service.store.repositories import forecasts
 from service.store.repositories.due_reviews import SkyWant, sky_wants
@@ -55,7 +55,7 @@ class Need:
     place: str
     asked: Place
     span: Span
-    looks: tuple[Look, ...] = ()
+    looks: tuple[SightRequest, ...] = ()
 
 
 def run(sessions: sessionmaker[Session], gather: Gather, now: datetime) -> dict[str, int]:
@@ -213,11 +213,11 @@ def _with_looks(session: Session, wanted: Wanted, due: list[Need], now: datetime
     places = {need.place: need.asked for need in due if need.span.start - now <= NEAR}
     if not places:
         return due
-    looks: dict[str, dict[Span, Look]] = defaultdict(dict)
+    looks: dict[str, dict[Span, SightRequest]] = defaultdict(dict)
     for key, stored, night in _near_nights(session, wanted, places.keys(), now):
         for window in night.windows:
             if window.span.end > now and window.span.start - now <= NEAR:
-                looks[key].setdefault(window.span, Look.of(window, stored.site, places[key]))
+                looks[key].setdefault(window.span, SightRequest.of(window, stored.site, places[key]))
     return [replace(need, looks=tuple(looks[need.place].values())) for need in due]
 
 
@@ -251,7 +251,7 @@ def _near_nights(
 
 
 def _keep(
-    session: Session, due: list[Need], gathered: Gathered, aside: Aside, now: datetime
+    session: Session, due: list[Need], gathered: Gathered, aside: SightAnswers, now: datetime
 ) -> tuple[list[core_tables.Forecast], int]:
     """The rows that say something new, and how many rejections were written."""
     by_asked = {need.asked: need for need in due}

@@ -43,7 +43,7 @@ from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.channels.apprise import has_library
-from service.feeds.availability import Answering
+from service.feeds.feed_health import Answering
 from service.store.json_values import from_json
 from service.store.repositories import calibrations, subscriptions
 from service.store.repositories.climates import find_climates

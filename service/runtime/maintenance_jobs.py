@@ -9,9 +9,8 @@ from pathlib import Path
 from service.accounts.access import warn_of_ending_keys
 from service.app import Duskbell
 from service.delivery.bounces import MailboxTrouble, read_mailbox
-from service.delivery.cycle_silence import Silence
 from service.delivery.retention import prune
-from service.delivery.self_monitor import Watch, ways_from
+from service.delivery.self_monitor import CycleSilence, SelfMonitor, ways_from
 from service.runtime.scheduler import Chore
 from service.store.maintenance.forgetting import forget_cycles, forget_forecasts, forget_nights
 from service.store.repositories.operator_alerts import note_trouble
@@ -35,14 +34,14 @@ def find_chores(duskbell: Duskbell) -> Sequence[Chore]:
     return chores
 
 
-def build_watch(duskbell: Duskbell) -> Watch:
+def build_watch(duskbell: Duskbell) -> SelfMonitor:
     """The watch over this installation."""
-    return Watch(
+    return SelfMonitor(
         sessions=duskbell.sessions,
         channels=duskbell.channels,
         ways=ways_from(duskbell.settings),
         cycle_minutes=duskbell.settings.cycle_minutes,
-        silence=Silence(duskbell.clock, duskbell.steady),
+        silence=CycleSilence(duskbell.clock, duskbell.steady),
         clock=duskbell.clock,
     )
 

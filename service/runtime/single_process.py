@@ -19,8 +19,7 @@ from fastapi import FastAPI
 from alerts.common.errors import DuskbellError
 from service.app import Duskbell
 from service.common.clock import ClockWatch
-from service.delivery.background_sender import Postman
-from service.delivery.dispatcher import STOP_WITHIN_S
+from service.delivery.dispatcher import STOP_WITHIN_S, BackgroundSender
 from service.pipeline.run_cycle import run_cycle
 from service.runtime.maintenance_jobs import find_chores
 from service.runtime.scheduler import build_scheduler, plan_anew
@@ -62,7 +61,7 @@ def run_service(
             plan_anew(scheduler, settings.cycle_minutes, chores)
 
         with stop_on_signals(stopping):
-            postman = Postman(duskbell.delivery)
+            postman = BackgroundSender(duskbell.delivery)
             postman.start()
             pages.start()
             scheduler.start()
@@ -75,7 +74,7 @@ def run_service(
 
 def look_after(
     duskbell: Duskbell,
-    postman: Postman,
+    postman: BackgroundSender,
     pages: Pages,
     on_clock_set: Callable[[], object],
     look: Callable[[], object] = lambda: None,
@@ -94,7 +93,9 @@ def look_after(
             on_clock_set()
 
 
-def _wind_down(duskbell: Duskbell, postman: Postman, pages: Pages, scheduler: BackgroundScheduler) -> None:
+def _wind_down(
+    duskbell: Duskbell, postman: BackgroundSender, pages: Pages, scheduler: BackgroundScheduler
+) -> None:
     """Take nothing more up, let a send under way finish, and give back what doesn't."""
     ends_s = time.monotonic() + STOP_WITHIN_S
     duskbell.delivery.stopping.set()

@@ -16,7 +16,7 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.common.origins import Origin, is_loopback, origin_of
+from service.common.origins import WebOrigin, is_loopback, origin_of
 from service.web.error_pages import API_PATH, problem
 
 log = logging.getLogger(__name__)
@@ -158,7 +158,7 @@ class SameOrigin:
         return ""
 
 
-def _asked_origins(headers: Headers, scheme: str) -> set[Origin | None]:
+def _asked_origins(headers: Headers, scheme: str) -> set[WebOrigin | None]:
     """The origins that may have been asked: by Host, and before a proxy changed it by X-Forwarded-Host, where
     each proxy adds its own, with the port beside it or in X-Forwarded-Port.
 

@@ -48,7 +48,7 @@ from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.channels.webhook import new_secret
-from service.delivery.background_sender import Postman
+from service.delivery.dispatcher import BackgroundSender
 from service.delivery.invariants import find_broken
 from service.store.json_values import to_json
 from service.store.repositories import messages, people, sites
@@ -222,7 +222,7 @@ def _until_arrived(bench: Bench, receivers: Receivers, count: int) -> float:
     """Run the postman until that many more have come; seconds from the start to the last of them."""
     before = len(receivers.heard()[0])
     bench.duskbell.delivery.stopping.clear()
-    postman, began_s = Postman(bench.duskbell.delivery), time.time()
+    postman, began_s = BackgroundSender(bench.duskbell.delivery), time.time()
     postman.start()
     while len(arrived := receivers.heard()[0]) < before + count:
         _wait_a_little(began_s)
@@ -243,7 +243,7 @@ def arrival(bench: Bench, per_s: int, for_s: int) -> dict[str, float]:
     decided: dict[str, float] = {}
     delivery = bench.duskbell.delivery
     delivery.stopping.clear()
-    postman = Postman(delivery)
+    postman = BackgroundSender(delivery)
     postman.start()
     ends_s, dice = time.monotonic() + for_s, random.Random(2)
     while time.monotonic() < ends_s:

@@ -42,8 +42,7 @@ from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.met_norway.client import cell_key
 from service.feeds.nws import parse as nws_parse
 from service.feeds.open_meteo import parse as open_meteo_parse
-from service.feeds.open_meteo.place_batches import batches, product_of, share
-from service.feeds.open_meteo.terms import request_weight
+from service.feeds.open_meteo.place_batches import batches, product_of, request_weight, share
 from service.settings import Settings
 
 FILES = ROOT / "tests/data/feeds"

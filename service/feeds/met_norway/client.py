@@ -18,9 +18,9 @@ from service.common.deadline import Deadline
 from service.feeds.met_norway.parse import parse
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, Question, ask
-from service.feeds.shared.http_client import Answer, PoliteClient
+from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import Gathered, join, shared_with
-from service.feeds.shared.regions import Box
+from service.feeds.shared.regions import Region
 
 DEFAULT_URL = "https://api.met.no"
 SHORTEST, LONGEST = timedelta(minutes=5), timedelta(hours=2)
@@ -93,7 +93,7 @@ class MetNorway:
         return ask(question, client, cache, deadline, read, patience)
 
 
-NORDIC = Box(54.0, 73.5, 2.0, 33.0)
+NORDIC = Region(54.0, 73.5, 2.0, 33.0)
 """Generously round the area of its 2.5 km model; everywhere else the cells are 9 km wide."""
 NORDIC_CELL_DEG, GLOBAL_CELL_DEG = 0.02, 0.05
 SHARED_CLIMB_M = 100.0
@@ -122,7 +122,7 @@ def short_degrees(degrees: float) -> str:
     return "0" if text == "-0" else text
 
 
-def read_expires(answer: Answer) -> datetime:
+def read_expires(answer: HttpAnswer) -> datetime:
     """When the feed may be asked again; half an hour ahead when it didn't say, and within bounds."""
     now = answer.fetched_at
     try:

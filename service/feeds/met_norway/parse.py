@@ -24,9 +24,8 @@ from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
 from alerts.weather.quality_gates import Gate, Rejected, check_rising, check_units
 from service.feeds.shared.checked_json import as_dict, as_list, as_number, as_text, bad_shape, load_json
 from service.feeds.shared.feed_errors import BadAnswer
-from service.feeds.shared.iso8601 import parse_instant
 from service.feeds.shared.model import Gathered, build_source, judge_quality, read_or_leave
-from service.feeds.shared.time_marks import HOUR, Periods, instant_spans
+from service.feeds.shared.time_marks import HOUR, Periods, instant_spans, parse_instant
 
 MOST_STEPS = 1000
 SIX_HOURS = 6 * HOUR

@@ -15,7 +15,7 @@ from alerts.weather.official_warnings import OfficialWarning
 from service.feeds.met_norway.client import DEFAULT_URL, read_expires, short_degrees
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape
 from service.feeds.shared.guards import MET_NORWAY_WARNINGS
-from service.feeds.shared.regions import Box
+from service.feeds.shared.regions import Region
 from service.feeds.shared.warnings_by_place import (
     Service,
     WarningsFeed,
@@ -27,8 +27,8 @@ from service.feeds.shared.warnings_by_place import (
 
 ITS_PAGE = "https://www.met.no/"
 SERVED = (
-    Box(57.0, 72.0, 3.0, 32.0),  # the mainland and its coast, with what lies round them
-    Box(74.0, 81.5, 10.0, 35.0),  # Svalbard
+    Region(57.0, 72.0, 3.0, 32.0),  # the mainland and its coast, with what lies round them
+    Region(74.0, 81.5, 10.0, 35.0),  # Svalbard
 )
 
 

@@ -23,9 +23,9 @@ from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, Question, ask, keep
 from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
 from service.feeds.shared.feed_errors import FeedError, FeedRefused
-from service.feeds.shared.http_client import Answer, PoliteClient
+from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import Gathered, failure_of, join
-from service.feeds.shared.regions import Box
+from service.feeds.shared.regions import Region
 
 DEFAULT_URL = "https://api.weather.gov"
 MAPPING_FOR = timedelta(days=1)
@@ -37,13 +37,13 @@ _CELL = re.compile(r"/gridpoints/([A-Z]{3})/(\d{1,4}),(\d{1,4})")
 
 
 SERVED = (
-    Box(24.0, 50.0, -125.5, -66.0),  # the contiguous states
-    Box(50.5, 72.0, -180.0, -129.0),  # Alaska
-    Box(50.5, 54.0, 172.0, 180.0),  # the western Aleutians
-    Box(18.0, 23.0, -161.0, -154.0),  # Hawaii
-    Box(17.0, 19.0, -68.5, -64.0),  # Puerto Rico and the Virgin Islands
-    Box(13.0, 21.0, 144.0, 147.0),  # Guam and the Northern Marianas
-    Box(-15.0, -10.5, -171.5, -168.0),  # American Samoa
+    Region(24.0, 50.0, -125.5, -66.0),  # the contiguous states
+    Region(50.5, 72.0, -180.0, -129.0),  # Alaska
+    Region(50.5, 54.0, 172.0, 180.0),  # the western Aleutians
+    Region(18.0, 23.0, -161.0, -154.0),  # Hawaii
+    Region(17.0, 19.0, -68.5, -64.0),  # Puerto Rico and the Virgin Islands
+    Region(13.0, 21.0, 144.0, 147.0),  # Guam and the Northern Marianas
+    Region(-15.0, -10.5, -171.5, -168.0),  # American Samoa
 )
 """Boxes drawn generously round what the NWS serves; nobody outside them is asked about."""
 
@@ -71,7 +71,7 @@ class Nws:
         deadline: Deadline,
     ) -> Gathered:
         """One forecast a served place; places in one cell share its request."""
-        round_ = _Round(self._url, client, cache, deadline)
+        round_ = _NwsRound(self._url, client, cache, deadline)
         served = [place for place in places if covers(place)]
         gathered, cells = round_.find_cells(served)
         for cell, there in cells.items():
@@ -84,7 +84,7 @@ def covers(place: Place) -> bool:
     return any(box.contains(place) for box in SERVED)
 
 
-class _Round:
+class _NwsRound:
     """One call of fetch: what its steps share."""
 
     def __init__(self, url: str, client: PoliteClient, cache: AnswerCache, deadline: Deadline) -> None:
@@ -182,7 +182,7 @@ def read_cell(body: bytes) -> str:
     return path
 
 
-def read_expires(answer: Answer) -> datetime:
+def read_expires(answer: HttpAnswer) -> datetime:
     """When to ask again: after max-age, but neither within a minute nor later than an hour."""
     found = re.search(r"\bmax-age=(\d{1,9})", answer.headers.get("cache-control", ""))
     asked = timedelta(seconds=int(found[1])) if found else timedelta(minutes=10)

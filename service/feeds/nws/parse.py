@@ -34,9 +34,8 @@ from service.feeds.shared.checked_json import (
     load_json,
 )
 from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
-from service.feeds.shared.iso8601 import parse_instant, parse_interval
 from service.feeds.shared.model import Gathered, build_source, judge_quality, read_or_leave
-from service.feeds.shared.time_marks import HOUR
+from service.feeds.shared.time_marks import HOUR, parse_instant, parse_interval
 
 LONGEST = timedelta(days=30)
 """Longest series read; the grids look about 7.5 days ahead."""

@@ -23,9 +23,11 @@ from service.feeds.open_meteo.place_batches import (
     HIGH_LEVELS,
     LEVELS_WITHIN,
     LOW_LEVELS,
+    RUN_SETTLES_IN,
     Batch,
-    Cell,
+    PlaceCell,
     Product,
+    Run,
     batches,
     build_params,
     covers,
@@ -33,15 +35,16 @@ from service.feeds.open_meteo.place_batches import (
     is_same_forecast,
     levels_of,
     product_of,
+    read_run,
     share,
     split_elements,
+    wait_by_wording,
 )
-from service.feeds.open_meteo.terms import RUN_SETTLES_IN, Run, read_run, wait_by_wording
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, keep, last_good
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedThrottled, NotAsked
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
-from service.feeds.shared.http_client import Answer, PoliteClient
+from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import Gathered, failure_of, join, shared_with
 from service.feeds.shared.time_marks import HOUR
 
@@ -128,12 +131,14 @@ class OpenMeteo:
             late = NotAsked(f"{OPEN_METEO} was not asked: an earlier request took all the time.")
             return Gathered(failures=(failure_of(OPEN_METEO, "", late),))
         try:
-            round_ = _Round(client, cache, hours, self._headers)
+            round_ = _OpenMeteoRound(client, cache, hours, self._headers)
             return join(self._ask_all(round_, places, deadline))
         finally:
             self._one_at_a_time.release()
 
-    def _ask_all(self, round_: _Round, places: Sequence[Place], deadline: Deadline) -> Iterator[Gathered]:
+    def _ask_all(
+        self, round_: _OpenMeteoRound, places: Sequence[Place], deadline: Deadline
+    ) -> Iterator[Gathered]:
         here = [place for place in places if not place.is_aside]
         aside = [place for place in places if place.is_aside]
         tasks = [(row, here) for row in self._rows if here]
@@ -171,7 +176,7 @@ class _Task:
     end: datetime
 
 
-class _Round:
+class _OpenMeteoRound:
     """One call of fetch: what its requests share.
 
     The window is widened to multiples of six hours, so that a minute later the same request is made.
@@ -195,7 +200,7 @@ class _Round:
             return Gathered()
         run = self._find_run(task)
         parts: list[Gathered] = []
-        due: list[Cell] = []
+        due: list[PlaceCell] = []
         for cell in share(row, product, places):
             stored = self._cache.get(cell.key)
             if stored is not None and self._is_good(task, stored, run):
@@ -298,7 +303,7 @@ class _Round:
         parts = zip(batch.cells, bodies, strict=True)
         return join(self._take(task, cell, body, answer, run) for cell, body in parts)
 
-    def _ask(self, task: _Task, batch: Batch) -> Answer:
+    def _ask(self, task: _Task, batch: Batch) -> HttpAnswer:
         given_up = self.patience(task.product).given_up
         if given_up is not None:
             raise given_up
@@ -318,7 +323,9 @@ class _Round:
         failed = Gathered(failures=(failure_of(task.product.feed, task.row.model, error),))
         return join((failed, *(self._last_good(task, cell, run) for cell in batch.cells)))
 
-    def _take(self, task: _Task, cell: Cell, body: bytes, answer: Answer, run: Run | None) -> Gathered:
+    def _take(
+        self, task: _Task, cell: PlaceCell, body: bytes, answer: HttpAnswer, run: Run | None
+    ) -> Gathered:
         """One cell's part of an answer: stored when usable, else the last good one beside the failure."""
         before = self._cache.get(cell.key)
         fresh = keep(body, answer, answer.fetched_at + task.product.never_after)
@@ -330,11 +337,11 @@ class _Round:
         self._cache.put(cell.key, fresh)
         return gathered
 
-    def _last_good(self, task: _Task, cell: Cell, run: Run | None) -> Gathered:
+    def _last_good(self, task: _Task, cell: PlaceCell, run: Run | None) -> Gathered:
         stored = self._cache.get(cell.key)
         return last_good(stored, self._client.now(), lambda kept: self._read(task, cell, kept, run))
 
-    def _read(self, task: _Task, cell: Cell, stored: StoredAnswer, run: Run | None) -> Gathered:
+    def _read(self, task: _Task, cell: PlaceCell, stored: StoredAnswer, run: Run | None) -> Gathered:
         """The cell's forecast, once for each place in it."""
         try:
             read = parse(

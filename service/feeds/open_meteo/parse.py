@@ -34,16 +34,6 @@ from alerts.weather.quality_gates import (
     check_rising,
     check_units,
 )
-from service.feeds.open_meteo.variables import (
-    AIR,
-    CODE,
-    HIGHEST,
-    INSTANT,
-    LEVEL_CLOUD,
-    LEVEL_HEIGHT,
-    LEVEL_UNITS,
-    VARIABLES,
-)
 from service.feeds.shared.checked_json import (
     as_dict,
     as_list,
@@ -53,9 +43,70 @@ from service.feeds.shared.checked_json import (
     load_json,
 )
 from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
-from service.feeds.shared.iso8601 import require_our_age
 from service.feeds.shared.model import Gathered, build_source, failure_of, join, judge_quality, read_or_leave
-from service.feeds.shared.time_marks import HOUR, Periods, instant_spans
+from service.feeds.shared.time_marks import HOUR, Periods, instant_spans, require_our_age
+
+_PERCENT = {"%": (1.0, 0.0)}
+_CELSIUS = {"°C": (1.0, 0.0), "°F": (1 / 1.8, -32 / 1.8)}
+_SPEED = {"m/s": (1.0, 0.0), "km/h": (1 / 3.6, 0.0), "mp/h": (0.44704, 0.0), "kn": (1852 / 3600, 0.0)}
+_METRES = {"m": (1.0, 0.0), "ft": (0.3048, 0.0)}
+_MILLIMETRES = {"mm": (1.0, 0.0), "inch": (25.4, 0.0)}
+_MICROGRAMS = {"μg/m³": (1.0, 0.0)}
+"""With a Greek mu, as the service writes it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Variable:
+    """What a variable becomes: a field of the record, and factor and offset by unit."""
+
+    field: str
+    units: Mapping[str, tuple[float, float]]
+
+
+INSTANT = {
+    "cloud_cover": Variable("cloud_total_pct", _PERCENT),
+    "cloud_cover_low": Variable("cloud_low_pct", _PERCENT),
+    "cloud_cover_mid": Variable("cloud_mid_pct", _PERCENT),
+    "cloud_cover_high": Variable("cloud_high_pct", _PERCENT),
+    "visibility": Variable("visibility_m", _METRES),
+    "temperature_2m": Variable("temperature_c", _CELSIUS),
+    "dew_point_2m": Variable("dew_point_c", _CELSIUS),
+    "relative_humidity_2m": Variable("relative_humidity_pct", _PERCENT),
+    "wind_speed_10m": Variable("wind_ms", _SPEED),
+}
+HIGHEST = {
+    "wind_gusts_10m": Variable("gust_ms", _SPEED),
+    "precipitation_probability": Variable("precipitation_probability_pct", _PERCENT),
+}
+AMOUNT = {"precipitation": Variable("precipitation_mm", _MILLIMETRES)}
+AIR = {
+    "aerosol_optical_depth": Variable("aerosol_optical_depth", {"": (1.0, 0.0)}),
+    "pm2_5": Variable("pm2_5_ug_m3", _MICROGRAMS),
+    "dust": Variable("dust_ug_m3", _MICROGRAMS),
+}
+"""Of its air quality service, values of the moment."""
+CODE = {"weather_code": Variable("weather_code", {"wmo code": (1.0, 0.0)})}
+WEATHER = {**INSTANT, **HIGHEST, **AMOUNT, **CODE}
+"""All that is asked of a single run overhead."""
+CLOUD = ("cloud_cover", "cloud_cover_low", "cloud_cover_mid", "cloud_cover_high")
+"""All that is asked of a single run along a line of sight."""
+ENSEMBLE = ("cloud_cover",)
+"""All that is asked of ensembles, whose every member counts against the limits."""
+LEVEL_CLOUD, LEVEL_HEIGHT = "cloud_cover", "geopotential_height"
+LEVEL_UNITS = {LEVEL_CLOUD: _PERCENT, LEVEL_HEIGHT: _METRES}
+"""By level of pressure: `cloud_cover_850hPa`, and how high the level lies above the sea."""
+LOW_LEVELS_HPA = (1000, 950, 925, 900, 850, 800, 700)
+HIGH_LEVELS_HPA = (900, 850, 800, 700, 600, 500, 400)
+"""Below and above a site that stands in the low and one that may stand in the mid cloud. A level that a model
+lacks comes back as unknown throughout."""
+VARIABLES = {**WEATHER, **AIR}
+"""Everything read, by Open-Meteo's name."""
+
+
+def level_names(levels_hpa: tuple[int, ...]) -> tuple[str, ...]:
+    """What is asked about those levels."""
+    return tuple(f"{name}_{hpa}hPa" for hpa in levels_hpa for name in LEVEL_UNITS)
+
 
 MOST_HOURS = 5000
 """Longest series read: 92 past and 16 coming days by the hour are 2,592."""
@@ -130,7 +181,7 @@ def _read_element(element: object, context: _Context) -> Gathered:
     hourly = as_dict(element.get("hourly"), OPEN_METEO, "hourly")
     units = as_dict(element.get("hourly_units"), OPEN_METEO, "hourly_units")
     models = _pick_model(_group_by_model(hourly, context.model), context.model)
-    frame = _Frame.of(element, hourly, units, context)
+    frame = _PlaceFrame.of(element, hourly, units, context)
     return join(_read_model(frame, open_meteo_row(model), columns) for model, columns in models.items())
 
 
@@ -185,7 +236,7 @@ def split_key(key: str) -> tuple[str, int | None, str] | None:
 
 
 @dataclass(frozen=True, slots=True)
-class _Frame:
+class _PlaceFrame:
     """What all models of one place share."""
 
     hourly: Mapping[str, Any]
@@ -203,7 +254,7 @@ class _Frame:
         hourly: Mapping[str, Any],
         units: Mapping[str, Any],
         context: _Context,
-    ) -> _Frame:
+    ) -> _PlaceFrame:
         clock = _Clock.of(element, units, context)
         times = [clock.read(mark) for mark in as_list(hourly.get("time"), OPEN_METEO, "hourly time")]
         if not 0 < len(times) <= MOST_HOURS:
@@ -281,7 +332,7 @@ def _raise_if(rejected: Rejected | None) -> None:
         raise BadAnswer.of(OPEN_METEO, rejected)
 
 
-def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
+def _read_model(frame: _PlaceFrame, row: ModelRow, columns: _Columns) -> Gathered:
     context = frame.context
     unread: list[BadAnswer] = []
     try:
@@ -308,7 +359,7 @@ def _read_model(frame: _Frame, row: ModelRow, columns: _Columns) -> Gathered:
     return judge_quality(forecast, row, unread)
 
 
-def _build_hours(frame: _Frame, columns: _Columns, unread: list[BadAnswer]) -> Hours:
+def _build_hours(frame: _PlaceFrame, columns: _Columns, unread: list[BadAnswer]) -> Hours:
     """Total cloud must be readable; any other column that isn't is left out and added to `unread`."""
     spans = instant_spans(frame.times, [frame.step] * len(frame.times))
     ending = [Span(at - frame.step, at) for at in frame.times]
@@ -344,7 +395,7 @@ def _over_periods(
     return (read(span) for span in spans)
 
 
-def _build_members(frame: _Frame, columns: _Columns) -> tuple[tuple[float | None, ...], ...]:
+def _build_members(frame: _PlaceFrame, columns: _Columns) -> tuple[tuple[float | None, ...], ...]:
     """Total cloud by member, the control run first; empty when the answer has no members."""
     if not columns.members:
         return ()
@@ -353,7 +404,7 @@ def _build_members(frame: _Frame, columns: _Columns) -> tuple[tuple[float | None
     return tuple(tuple(_read_column(frame, CLOUD_COVER, key)) for key in keys)
 
 
-def _build_levels(frame: _Frame, columns: _Columns) -> CloudLevels | None:
+def _build_levels(frame: _PlaceFrame, columns: _Columns) -> CloudLevels | None:
     """Cloud by height, from the ground up; a level without both cover and height is left out.
 
     BadAnswer when a value can't be read or believed: levels are judged together or not at all.
@@ -375,12 +426,14 @@ def _build_levels(frame: _Frame, columns: _Columns) -> CloudLevels | None:
     return levels
 
 
-def _read_column(frame: _Frame, name: str, key: str) -> list[float | None]:
+def _read_column(frame: _PlaceFrame, name: str, key: str) -> list[float | None]:
     """One column in our units. A variable the model lacks is unknown throughout."""
     return _read_values(frame, key, VARIABLES[name].units)
 
 
-def _read_values(frame: _Frame, key: str, allowed: Mapping[str, tuple[float, float]]) -> list[float | None]:
+def _read_values(
+    frame: _PlaceFrame, key: str, allowed: Mapping[str, tuple[float, float]]
+) -> list[float | None]:
     column = as_list(frame.hourly[key], OPEN_METEO, key)
     _raise_if(check_lengths({key: column}, len(frame.times)))
     values = [as_optional_number(value, OPEN_METEO, key) for value in column]

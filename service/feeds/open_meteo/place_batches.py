@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -12,9 +13,7 @@ from alerts.weather.forecast import Place
 from alerts.weather.line_of_sight import cell_of
 from alerts.weather.model_families import OPEN_METEO, ModelRow
 from service.feeds.met_norway.client import short_degrees
-from service.feeds.open_meteo.parse import raise_if_error
-from service.feeds.open_meteo.terms import places_per_request, request_weight
-from service.feeds.open_meteo.variables import (
+from service.feeds.open_meteo.parse import (
     AIR,
     CLOUD,
     ENSEMBLE,
@@ -22,10 +21,95 @@ from service.feeds.open_meteo.variables import (
     LOW_LEVELS_HPA,
     WEATHER,
     level_names,
+    raise_if_error,
 )
-from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
+from service.feeds.shared.checked_json import as_dict, as_number, bad_shape, load_json
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
 from service.feeds.shared.time_marks import HOUR
+
+LIMITS = {"minute": 600, "hour": 5_000, "day": 10_000}
+"""What the free service allows one address, in weight; windows begin on the UTC minute, hour, day."""
+MOST_WEIGHT = 500
+"""Weight of the heaviest request sent; the service itself refuses 5,000."""
+MOST_VALUES = 300_000
+"""Values in one answer, which keeps it under two megabytes."""
+MOST_PLACES = 200
+"""Places in one request, which keeps its address under 5,000 characters."""
+RUN_SETTLES_IN = timedelta(minutes=10)
+"""How long after a run is available all of Open-Meteo's servers have it, by its own advice."""
+
+
+def request_weight(variables: int, places: int, days: float, *, models: int = 1, members: int = 1) -> float:
+    """What a request counts for: the sum over places of max(1, v/10, v/10 x days/14).
+
+    v is variables times models times members; days is the length of the series.
+    """
+    per_ten = variables * models * members / 10
+    return places * max(1.0, per_ten, per_ten * days / 14)
+
+
+def places_per_request(variables: int, days: float, members: int) -> int:
+    """How many places fit into one request by its weight, its length and its answer's; at least one."""
+    by_weight = math.floor(MOST_WEIGHT / request_weight(variables, 1, days, members=members))
+    by_size = math.floor(MOST_VALUES / (variables * members * max(1.0, days) * 24))
+    return max(1, min(MOST_PLACES, by_weight, by_size))
+
+
+def wait_by_wording(text: str, now: datetime) -> timedelta:
+    """How long to leave Open-Meteo alone after a 429, which says so in words only."""
+    next_hour = now.replace(minute=0, second=0, microsecond=0) + HOUR
+    tomorrow = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
+    waits = {"Hourly": next_hour - now, "Daily": tomorrow - now, "concurrent": timedelta(seconds=10)}
+    return next((wait for word, wait in waits.items() if word in text), timedelta(minutes=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A model's newest run: when it began, when it became available, and how often one comes."""
+
+    began_at: datetime
+    available_at: datetime
+    interval: timedelta
+
+    @property
+    def settled_at(self) -> datetime:
+        """From when on every answer holds the run."""
+        return self.available_at + RUN_SETTLES_IN
+
+    def issued_at(self, fetched_at: datetime) -> datetime:
+        """When the newest run that an answer fetched then surely holds became available.
+
+        This run's availability, or that of one before it while the servers settle. Not when the run
+        began: a global run needs some seven hours from there to its readers, and by a clock that starts
+        earlier it would be old before anybody could have had it.
+        """
+        if fetched_at >= self.settled_at:
+            return self.available_at
+        return self.available_at - self.interval * math.ceil((self.settled_at - fetched_at) / self.interval)
+
+    def is_believable(self, now: datetime, horizon_h: int) -> bool:
+        """False for a run in the future, and for one too old to say anything about now.
+
+        The table of a model that the service has renamed stays behind with an old run.
+        """
+        return self.began_at <= now <= self.began_at + timedelta(hours=horizon_h)
+
+
+def read_run(body: bytes) -> Run:
+    """A model's newest run from its meta.json; BadAnswer when it doesn't tell."""
+    meta = as_dict(load_json(body, OPEN_METEO), OPEN_METEO, "the table of runs")
+    began_s = as_number(meta.get("last_run_initialisation_time"), OPEN_METEO, "the run's start")
+    available_s = as_number(meta.get("last_run_availability_time"), OPEN_METEO, "the run's availability")
+    interval_s = as_number(meta.get("update_interval_seconds"), OPEN_METEO, "the runs' interval")
+    if not 60 <= interval_s <= 86_400 * 7:
+        raise bad_shape(OPEN_METEO, f"runs every {interval_s:g} s can't be.")
+    try:
+        began_at = datetime.fromtimestamp(began_s, UTC)
+        available_at = datetime.fromtimestamp(available_s, UTC)
+    except (ValueError, OverflowError, OSError) as error:
+        raise bad_shape(OPEN_METEO, "the table of runs holds no times.") from error
+    return Run(began_at, available_at, timedelta(seconds=interval_s))
+
 
 SHARED_CLIMB_M = 100.0
 """Places in one cell share a request when their heights fall into the same step of this size: temperature is
@@ -71,7 +155,7 @@ def product_of(row: ModelRow, *, aside: bool) -> Product:
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class PlaceCell:
     """Places that share one request's place: `asked` stands for all of them."""
 
     key: str
@@ -86,12 +170,12 @@ def levels_of(place: Place) -> Product | None:
     return HIGH_LEVELS if place.elevation_m >= HIGH_LEVELS_FROM_M else LOW_LEVELS
 
 
-def share(row: ModelRow, product: Product, places: Iterable[Place]) -> list[Cell]:
+def share(row: ModelRow, product: Product, places: Iterable[Place]) -> list[PlaceCell]:
     """The places by the model's cells; the first in each is the one asked about."""
     cells: dict[str, list[Place]] = {}
     for place in dict.fromkeys(places):
         cells.setdefault(_cell_key(row, product, place), []).append(place)
-    return [Cell(key, there[0], tuple(there)) for key, there in cells.items()]
+    return [PlaceCell(key, there[0], tuple(there)) for key, there in cells.items()]
 
 
 def _cell_key(row: ModelRow, product: Product, place: Place) -> str:
@@ -104,11 +188,11 @@ def _cell_key(row: ModelRow, product: Product, place: Place) -> str:
 class Batch:
     """One request: its cells, and what it weighs."""
 
-    cells: tuple[Cell, ...]
+    cells: tuple[PlaceCell, ...]
     weight: float
 
 
-def batches(row: ModelRow, product: Product, cells: Sequence[Cell], days: float) -> Iterator[Batch]:
+def batches(row: ModelRow, product: Product, cells: Sequence[PlaceCell], days: float) -> Iterator[Batch]:
     """Cells in requests that are light enough; with and without an elevation never together."""
     variables = len(product.variables)
     most = places_per_request(variables, days, row.members)

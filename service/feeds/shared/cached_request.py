@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
-from service.feeds.shared.http_client import Answer, Conditional, PoliteClient
+from service.feeds.shared.http_client import Conditional, HttpAnswer, PoliteClient
 from service.feeds.shared.model import Gathered, Place, failure_of
 
 LAST_GOOD_FOR = timedelta(hours=12)
@@ -26,7 +26,7 @@ class Question:
     model: str
     key: str
     url: str
-    expires: Callable[[Answer], datetime]
+    expires: Callable[[HttpAnswer], datetime]
     params: Mapping[str, str] = field(default_factory=dict)
     headers: Mapping[str, str] = field(default_factory=dict)
     place: Place | None = None
@@ -117,7 +117,7 @@ def _fetch(
 
 
 def keep(
-    body: bytes, answer: Answer, expires_at: datetime | None, *, unchanged_since: datetime | None = None
+    body: bytes, answer: HttpAnswer, expires_at: datetime | None, *, unchanged_since: datetime | None = None
 ) -> StoredAnswer:
     """`body` as it is to be stored; unchanged_since: when these same values first came, if before now."""
     return StoredAnswer(

@@ -41,7 +41,7 @@ from service.feeds.shared.feed_errors import (
     NotAsked,
 )
 from service.feeds.shared.guards import Guards, NoGuards
-from service.feeds.shared.watched_sockets import Attempt, Connections
+from service.feeds.shared.watched_sockets import Connections, ConnectionUse
 
 log = logging.getLogger(__name__)
 
@@ -73,7 +73,7 @@ class Conditional:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class HttpAnswer:
     """A 200, 203 or 304. headers: names in lower case. url: where it came from, after redirects."""
 
     status: int
@@ -180,7 +180,7 @@ class PoliteClient:
         tries_when_throttled: int | None = None,
         feed: str = "",
         weight: float = 1.0,
-    ) -> Answer:
+    ) -> HttpAnswer:
         """Ask, and ask again up to `tries` times while the feed is down or throttling.
 
         feed: whose allowance and breaker it is; "" is nobody's. weight: of one try.
@@ -212,7 +212,7 @@ class PoliteClient:
         ends: Deadline,
         tries_when_throttled: int | None,
         cost: _Cost,
-    ) -> Answer:
+    ) -> HttpAnswer:
         for attempt in range(1, self._tries + 1):
             try:
                 return self._follow(url, params, sent, ends, cost)
@@ -244,7 +244,7 @@ class PoliteClient:
         headers: Mapping[str, str],
         ends: Deadline,
         cost: _Cost,
-    ) -> Answer:
+    ) -> HttpAnswer:
         """One try, through redirects that stay on the host."""
         for _ in range(MOST_REDIRECTS + 1):
             try:
@@ -274,14 +274,14 @@ class PoliteClient:
         ends: Deadline,
         *,
         may_be_kept: bool = True,
-    ) -> Answer:
+    ) -> HttpAnswer:
         name = _name(url)
         if ends.has_passed:
             raise NotAsked(f"{name} was not asked: no time was left.")
         if self._process != os.getpid():  # forked: the kept connections are the parent's
             self._process, self._connections = os.getpid(), Connections(self._proxy, self._ca_file)
         with SocketTimer(ends.remaining_s) as timer:
-            attempt = Attempt(timer, may_be_kept)
+            attempt = ConnectionUse(timer, may_be_kept)
             try:
                 answer = self._exchange(url, params, headers, name, attempt)
             except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
@@ -300,14 +300,14 @@ class PoliteClient:
         params: Mapping[str, str] | None,
         headers: Mapping[str, str],
         name: str,
-        attempt: Attempt,
-    ) -> Answer:
+        attempt: ConnectionUse,
+    ) -> HttpAnswer:
         identity = {"User-Agent": self._user_agent, "Accept-Encoding": "gzip", "Accept": "application/json"}
         sent, timeout = {**identity, **headers}, (self._timeouts.connect_s, self._timeouts.read_s)
         with self._connections.get(url, params, sent, timeout, attempt) as response:
             body = self._read(response, name)
             answered = {key.lower(): value for key, value in response.headers.items()}
-            return Answer(response.status_code, answered, body, self._clock(), response.url)
+            return HttpAnswer(response.status_code, answered, body, self._clock(), response.url)
 
     def _read(self, response: requests.Response, name: str) -> bytes:
         """The decompressed body, as far as the cap; BadAnswer beyond it."""
@@ -319,7 +319,7 @@ class PoliteClient:
             parts.append(part)
         return b"".join(parts)
 
-    def _accept(self, answer: Answer) -> Answer:
+    def _accept(self, answer: HttpAnswer) -> HttpAnswer:
         """The answer if it's one to read, else the error that its status means."""
         name, status = _name(answer.url), answer.status
         if status == 203:
@@ -404,7 +404,7 @@ def _unwrap(error: BaseException) -> Iterator[BaseException]:
             yield from _unwrap(inner)
 
 
-def _reason(answer: Answer) -> str:
+def _reason(answer: HttpAnswer) -> str:
     """The feed's own words about an error, from JSON or plain text; web pages are left out."""
     text = answer.body[:2000].decode("utf-8", "replace").strip()
     if not text or text.startswith("<"):

@@ -8,7 +8,7 @@ from alerts.weather.forecast import Place
 
 
 @dataclass(frozen=True, slots=True)
-class Box:
+class Region:
     """A region, degrees, edges included."""
 
     south: float

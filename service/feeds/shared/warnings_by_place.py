@@ -24,10 +24,10 @@ from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import Patience, Question, ask
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape, load_json
 from service.feeds.shared.feed_errors import BadAnswer
-from service.feeds.shared.http_client import Answer, PoliteClient
-from service.feeds.shared.iso8601 import parse_instant
+from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import FeedFailure, Gathered, join, read_or_leave
-from service.feeds.shared.regions import Box
+from service.feeds.shared.regions import Region
+from service.feeds.shared.time_marks import parse_instant
 
 CELL_DEG = 0.05
 """Places in one square of this side share a request: warnings are drawn for counties and coasts."""
@@ -45,10 +45,10 @@ class Service:
     feed: str
     terms: Terms
     url: str
-    served: Sequence[Box]
+    served: Sequence[Region]
     query: Callable[[Place], Mapping[str, str]]
     read: Callable[[Mapping[str, Any]], OfficialWarning | None]
-    expires: Callable[[Answer], datetime]
+    expires: Callable[[HttpAnswer], datetime]
     headers: Mapping[str, str]
 
 

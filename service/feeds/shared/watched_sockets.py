@@ -30,7 +30,7 @@ from service.common.trust_store import has_unread, secure, trusting
 
 
 @dataclass
-class Attempt:
+class ConnectionUse:
     """One request on its way. may_be_kept: whether a kept connection will do; was_kept: whether one did."""
 
     timer: SocketTimer
@@ -38,7 +38,7 @@ class Attempt:
     was_kept: bool = False
 
 
-_current: ContextVar[Attempt] = ContextVar("attempt")
+_current: ContextVar[ConnectionUse] = ContextVar("attempt")
 
 
 class Connections(HTTPAdapter):
@@ -58,7 +58,7 @@ class Connections(HTTPAdapter):
         params: Mapping[str, str] | None,
         headers: Mapping[str, str],
         timeout: tuple[float, float],
-        attempt: Attempt,
+        attempt: ConnectionUse,
     ) -> Iterator[requests.Response]:
         """The answer, whose body is still to be read, of one GET; redirects are answers."""
         request = requests.Request("GET", url, params=params, headers=headers).prepare()
@@ -94,7 +94,7 @@ class Connections(HTTPAdapter):
 class _WatchedConnection(HTTPConnection):
     """A connection that knows whose it is now."""
 
-    attempt: Attempt
+    attempt: ConnectionUse
 
 
 def _pools(proxy: Proxy | None, ca_file: str | None) -> dict[str, type[HTTPConnectionPool]]:

@@ -10,7 +10,7 @@ import zlib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 
-from service.delivery.fair_queue import Waiting
+from service.delivery.fair_queue import WaitingMessage
 from service.runtime.fleet.queue import DELIVER, SEND, URGENT, Nudge
 
 BATCH = 40
@@ -19,15 +19,15 @@ LANES = 4
 """Jobs under way to one destination in the whole fleet."""
 
 
-def batch_up(waiting: Iterable[Waiting]) -> list[Nudge]:
+def batch_up(waiting: Iterable[WaitingMessage]) -> list[Nudge]:
     """The jobs that send these messages, in their order."""
-    alike: defaultdict[tuple[str, bool], list[Waiting]] = defaultdict(list)
+    alike: defaultdict[tuple[str, bool], list[WaitingMessage]] = defaultdict(list)
     for each in waiting:
         alike[each.lane, each.is_stand_down].append(each)
     return [_nudge(chunk) for some in alike.values() for chunk in _chunks(some)]
 
 
-def _nudge(waiting: Sequence[Waiting]) -> Nudge:
+def _nudge(waiting: Sequence[WaitingMessage]) -> Nudge:
     """Addresses that fail have one lane at their destination, beside those of the others."""
     first = waiting[0]
     lane = 0 if first.is_failing else zlib.crc32(first.message_id.encode()) % LANES
@@ -40,5 +40,5 @@ def _nudge(waiting: Sequence[Waiting]) -> Nudge:
     )
 
 
-def _chunks(waiting: Sequence[Waiting]) -> Iterator[Sequence[Waiting]]:
+def _chunks(waiting: Sequence[WaitingMessage]) -> Iterator[Sequence[WaitingMessage]]:
     return (waiting[start : start + BATCH] for start in range(0, len(waiting), BATCH))

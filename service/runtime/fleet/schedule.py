@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from service.app import Duskbell
 from service.channels import host_state
-from service.delivery.send_order import find_awake, in_order
+from service.delivery.fair_queue import find_awake, in_order
 from service.runtime.fleet import cycles
 from service.runtime.fleet.duties import Do, Duty, due_at, take_turn
 from service.runtime.fleet.message_batches import batch_up

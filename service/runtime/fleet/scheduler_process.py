@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy.exc import DBAPIError
 
 from service.app import Duskbell
-from service.delivery.self_monitor import Watch
+from service.delivery.self_monitor import SelfMonitor
 from service.runtime.fleet.schedule import Scheduler, find_duties
 from service.runtime.fleet.store_lock import SharedHold
 from service.runtime.fleet.watchdog import Lifeline
@@ -59,7 +59,7 @@ def _require_round(came_round: threading.Event) -> None:
 class _Rounds:
     """One look after the other; the store may fail in between."""
 
-    def __init__(self, scheduler: Scheduler, hold: SharedHold, watch: Watch) -> None:
+    def __init__(self, scheduler: Scheduler, hold: SharedHold, watch: SelfMonitor) -> None:
         self._scheduler, self._hold, self._watch = scheduler, hold, watch
         self._without_store = 0
 

@@ -17,9 +17,8 @@ from service.channels.model import ChannelError
 from service.common.backoff import CLOSED
 from service.delivery.claim import Claimed, claim_batch
 from service.delivery.dispatcher import Delivery, send_claimed
-from service.delivery.fair_queue import Waiting
-from service.delivery.results import REFUSED, Sent, count, keep_each, record
-from service.delivery.send_order import find_awake, in_order
+from service.delivery.fair_queue import WaitingMessage, find_awake, in_order
+from service.delivery.results import REFUSED, FinishedAttempt, count, keep_each, record
 from service.store.repositories import messages
 from service.store.schema import core_tables
 
@@ -52,7 +51,7 @@ def send_batch(delivery: Delivery, destination: str, message_ids: Sequence[str])
     return counts
 
 
-def _find_next(delivery: Delivery, destination: str, waiting: Sequence[str]) -> list[Waiting]:
+def _find_next(delivery: Delivery, destination: str, waiting: Sequence[str]) -> list[WaitingMessage]:
     """Those to be tried now: none while all rest, one to see how its address or the destination is."""
     wall = delivery.clock()
     with delivery.sessions() as session:
@@ -86,24 +85,24 @@ def _claim(delivery: Delivery, ids: Sequence[str]) -> tuple[list[Claimed], Count
     return stubbornly(delivery, claim)
 
 
-def _outcome(delivery: Delivery, claimed: Claimed, future: Future[Sent]) -> Sent:
+def _outcome(delivery: Delivery, claimed: Claimed, future: Future[FinishedAttempt]) -> FinishedAttempt:
     """What came of it; a fault that nobody foresaw is ours, and this message's alone."""
     error = future.exception()
     if error is None:
         return future.result()
     log.error("sending message %s failed", claimed.message_id, exc_info=error)
     wall = delivery.clock()
-    return Sent(claimed, ChannelError("internal", type(error).__name__, ours=True), wall, wall)
+    return FinishedAttempt(claimed, ChannelError("internal", type(error).__name__, ours=True), wall, wall)
 
 
-def _record(delivery: Delivery, finished: Sequence[Sent]) -> Counter[str]:
+def _record(delivery: Delivery, finished: Sequence[FinishedAttempt]) -> Counter[str]:
     """Write them down; how many messages ended how."""
     counts: Counter[str] = Counter()
     keep_each(list(finished), lambda some: counts.update(_keep(delivery, some)))
     return counts
 
 
-def _keep(delivery: Delivery, finished: Sequence[Sent]) -> Counter[str]:
+def _keep(delivery: Delivery, finished: Sequence[FinishedAttempt]) -> Counter[str]:
     def keep(session: Session) -> Counter[str]:
         wall = delivery.clock()
         ledger = record(session, finished, find_breakers(session), now=wall, wall=wall)

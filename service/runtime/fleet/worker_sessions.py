@@ -22,7 +22,7 @@ from sqlalchemy.orm import (
 
 from service.channels.host_state import find_breakers
 from service.channels.model import Channel
-from service.delivery.send_order import find_awake, in_order
+from service.delivery.fair_queue import find_awake, in_order
 from service.runtime.fleet.message_batches import batch_up
 from service.runtime.fleet.parts import Held, hold_on
 from service.runtime.fleet.queue import defer

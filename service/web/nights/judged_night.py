@@ -27,7 +27,7 @@ from service.explain.stored_verdict import (
     read_decision,
     read_inputs,
 )
-from service.feeds.feed_reach import feeds_reach
+from service.feeds.feed_health import feeds_reach
 from service.pipeline.judging.message_notes import read_kit
 from service.reports.default_reader import wishes_of
 from service.store.json_values import from_json

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import DuskbellError
 from service.app import Duskbell
-from service.delivery.cycle_silence import Silence
+from service.delivery.self_monitor import CycleSilence
 from service.store.change_counter import Changes, watch_changes
 from service.store.read_sessions import reading_sessions
 from service.web.shared.assets import style_url
@@ -54,12 +54,12 @@ class Web:
     is_open: bool = False
     arrived: Path | None = None
     pages: Environment = field(default_factory=_environment)
-    silence: Silence = field(init=False)
+    silence: CycleSilence = field(init=False)
 
     def __post_init__(self) -> None:
         if self.is_open and not self.duskbell.invented:
             raise ValueError("real sites are shown only to those who sign in")
-        object.__setattr__(self, "silence", Silence(self.duskbell.clock, self.duskbell.steady))
+        object.__setattr__(self, "silence", CycleSilence(self.duskbell.clock, self.duskbell.steady))
 
     def now(self) -> datetime:
         return self.shown_at or self.duskbell.clock()

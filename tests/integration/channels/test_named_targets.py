@@ -15,7 +15,7 @@ from alerts.common.text import unmentioned
 from service.channels import apprise
 from service.channels.apprise import NamedTargets
 from service.channels.model import ChannelError, Outgoing
-from service.channels.push_text import Push, push_of
+from service.channels.webhook import Push, push_of
 from service.web.account.own_addresses import chat_forms
 from tests.integration.channels.channel_receivers import Receiver, Talk
 

@@ -13,7 +13,7 @@ import time_machine
 from fastapi.testclient import TestClient
 from sqlalchemy import text
 
-from service.delivery.background_sender import Postman
+from service.delivery.dispatcher import BackgroundSender
 from service.feeds import feed_state
 from service.feeds.shared.guards import Allowance
 from service.runtime.maintenance_jobs import build_watch
@@ -141,7 +141,7 @@ def test_row_121_the_service_notices_that_the_clock_was_set(yard: Yard) -> None:
         noticed.append("set")
         stopping.set()
 
-    look_after(yard.duskbell, cast(Postman, well), cast(Pages, well), note, every_s=0.0)
+    look_after(yard.duskbell, cast(BackgroundSender, well), cast(Pages, well), note, every_s=0.0)
     yard.duskbell.clock = lambda: yard.wall
     assert noticed == ["set"]
 

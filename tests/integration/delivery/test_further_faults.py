@@ -18,8 +18,8 @@ from sqlalchemy.orm import Session
 from alerts.notifying.model import AlertKind
 from service.channels.email import MailServer
 from service.delivery import dispatcher
-from service.delivery.background_sender import Postman
-from service.delivery.results import Ledger, Sent, record
+from service.delivery.dispatcher import BackgroundSender
+from service.delivery.results import BatchResult, FinishedAttempt, record
 from service.runtime.fleet import sending
 from service.runtime.fleet.sending import send_batch
 from service.store.maintenance import personal_data
@@ -124,7 +124,7 @@ def test_row_71_an_attempt_that_can_not_be_stored_keeps_no_other_from_being_reco
 ) -> None:
     """Whatever it is that the database refuses about it."""
 
-    def picky(session: Session, finished: Sequence[Sent], *rest: Any, **named: Any) -> Ledger:
+    def picky(session: Session, finished: Sequence[FinishedAttempt], *rest: Any, **named: Any) -> BatchResult:
         if any("poison" in sent.result.text for sent in finished):
             raise refusal("INSERT", {}, ValueError("not in this column"))
         return record(session, finished, *rest, **named)
@@ -149,8 +149,8 @@ def test_row_72_a_postman_that_dies_of_something_unforeseen_is_followed_by_anoth
 ) -> None:
     died: list[type[BaseException]] = []
     monkeypatch.setattr("threading.excepthook", lambda args: died.append(args.exc_type))
-    monkeypatch.setattr(dispatcher.Round, "run", _fall_over)
-    carrier = Postman(yard.duskbell.delivery)
+    monkeypatch.setattr(dispatcher.DispatchRound, "run", _fall_over)
+    carrier = BackgroundSender(yard.duskbell.delivery)
     carrier.start()
     assert carrier.join(PATIENCE_S)
     assert died == [ZeroDivisionError]
@@ -169,7 +169,7 @@ def test_row_72_a_postman_that_dies_of_something_unforeseen_is_followed_by_anoth
     assert hook.ids == {message_id: 1}
 
 
-def _fall_over(_: dispatcher.Round) -> dict[str, int]:
+def _fall_over(_: dispatcher.DispatchRound) -> dict[str, int]:
     raise ZeroDivisionError
 
 

@@ -15,8 +15,7 @@ import pytest
 from alerts.briefing import render
 from service.channels import email as channel
 from service.channels.email import MailServer
-from service.delivery.cycle_silence import Silence
-from service.delivery.self_monitor import find_lasting
+from service.delivery.self_monitor import CycleSilence, find_lasting
 from service.store.repositories.messages import Status
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
@@ -251,7 +250,7 @@ def test_row_49_a_relay_that_lets_us_in_no_more_stops_the_mail_and_is_a_trouble(
 
 def _lasting(yard: Yard) -> dict[str, str]:
     with yard.sessions() as session:
-        silence = Silence(yard.duskbell.clock, yard.duskbell.steady)
+        silence = CycleSilence(yard.duskbell.clock, yard.duskbell.steady)
         return find_lasting(session, yard.duskbell.channels, cycle_minutes=30, silence=silence, now=yard.wall)
 
 
@@ -272,8 +271,8 @@ def test_row_57_a_broken_template_sends_a_plain_text_and_tells_the_operator(
         raise TypeError("a filter got a number")
 
     hook, relay = Hook(), Relay()
-    monkeypatch.setattr(render, "_message_values", broken)
-    monkeypatch.setattr("service.channels.compose.build_payload", broken)
+    monkeypatch.setattr(render, "cautions_for", broken)
+    monkeypatch.setattr("service.delivery.compose.build_payload", broken)
     with running(relay) as server, new_yard(relay=server) as yard, Receiver(hook.script) as receiver:
         mailed = yard.message(yard.address("email", ADA), site_name="Peña <b>Ñ</b>")
         posted = yard.message(yard.address("webhook", receiver.url), site_name="@everyone")

@@ -12,7 +12,7 @@ from alerts.common.errors import BadInput
 from service.accounts import access, address_owner
 from service.accounts.access import Asked
 from service.channels.email_message import check_mail_address
-from service.channels.host_state import Turn
+from service.channels.host_state import FailureOutcome
 from service.delivery.results import tell_owner
 from service.store.maintenance import personal_data
 from service.store.repositories import suppression, tokens
@@ -281,7 +281,7 @@ def test_row_78_a_friend_that_hangs_on_the_operator_hears_nothing_of_other_addre
     failing = yard.address("webhook", "https://chat.example.org/a", person_id=operator)
     with yard.sessions.begin() as session:
         row = session.get_one(core_tables.Address, failing)
-        tell_owner(session, row, Turn.FAILING, "500", now=NOW, wall=NOW)
+        tell_owner(session, row, FailureOutcome.FAILING, "500", now=NOW, wall=NOW)
     assert (yard.notices(), yard.troubles()) == ([], {f"address {failing}"})
 
 

@@ -18,8 +18,8 @@ import requests
 from sqlalchemy import event, inspect, text
 
 from service.app import Duskbell
-from service.delivery import background_sender
-from service.delivery.background_sender import Postman
+from service.delivery import dispatcher
+from service.delivery.dispatcher import BackgroundSender
 from service.store.engine import open_engine
 from service.store.locking import AlreadyRunning, hold_store
 from service.store.migrate import current_revision, head_revision, upgrade
@@ -157,7 +157,7 @@ def test_row_7_the_lock_is_the_stores_whatever_the_engine(store_url: str) -> Non
 @pytest.fixture
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("LOOK_EVERY_S", "REST_AFTER_FAULT_S", "LONGEST_REST_S"):
-        monkeypatch.setattr(background_sender, name, 0.05)
+        monkeypatch.setattr(dispatcher, name, 0.05)
 
 
 @pytest.mark.usefixtures("hasty")
@@ -175,7 +175,7 @@ def test_rows_35_and_130_a_store_that_another_holds_makes_the_postman_wait_and_n
     )
     with Receiver(hook.script) as receiver:
         message_id = file_yard.message(file_yard.address("webhook", receiver.url))
-        carrier = Postman(impatient.delivery)
+        carrier = BackgroundSender(impatient.delivery)
         with file_yard.duskbell.engine.begin() as holding:
             holding.execute(text("UPDATE person SET name = name"))
             carrier.start()
@@ -188,7 +188,7 @@ def test_rows_35_and_130_a_store_that_another_holds_makes_the_postman_wait_and_n
     assert waits == {100}, "as long as a cycle"
 
 
-def _stop(carrier: Postman, duskbell: Duskbell) -> None:
+def _stop(carrier: BackgroundSender, duskbell: Duskbell) -> None:
     duskbell.delivery.stopping.set()
     duskbell.delivery.nudge.set()
     assert carrier.join(PATIENCE_S)
@@ -215,7 +215,7 @@ def test_row_36_a_disk_that_fills_between_sending_and_recording_loses_and_repeat
     with Receiver(hook.script) as receiver:
         address = file_yard.address("webhook", receiver.url)
         message_id = file_yard.message(address)
-        carrier = Postman(file_yard.duskbell.delivery)
+        carrier = BackgroundSender(file_yard.duskbell.delivery)
         carrier.start()
         assert _came(hook)
         time.sleep(0.5)

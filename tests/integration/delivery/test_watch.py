@@ -12,7 +12,7 @@ from sqlalchemy.exc import OperationalError
 
 from service.channels.email import MailServer
 from service.channels.webhook import new_secret
-from service.delivery.self_monitor import Watch, Way
+from service.delivery.self_monitor import OperatorWay, SelfMonitor
 from service.runtime.maintenance_jobs import build_watch
 from service.store.repositories import cycles
 from service.store.repositories.messages import Status
@@ -32,8 +32,11 @@ class Post:
 
     def __init__(self, yard: Yard, relay: Relay, hook: Hook, url: str) -> None:
         self.yard, self.relay, self.hook = yard, relay, hook
-        self.watch: Watch = build_watch(yard.duskbell)
-        self.watch.ways = (Way("email", "op@example.net"), Way("webhook", url, (new_secret(),)))
+        self.watch: SelfMonitor = build_watch(yard.duskbell)
+        self.watch.ways = (
+            OperatorWay("email", "op@example.net"),
+            OperatorWay("webhook", url, (new_secret(),)),
+        )
 
     def look(self, *, later: timedelta = MINUTE) -> tuple[list[str], list[str]]:
         """Look that much later; the subjects that came by mail and by webhook since."""

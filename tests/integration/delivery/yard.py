@@ -27,7 +27,7 @@ from service.channels.email import MailServer
 from service.channels.safe_http import SafeClient
 from service.channels.webhook import new_secret
 from service.delivery import dispatcher
-from service.delivery.enclosures import Workshop
+from service.delivery.enclosures import EnclosureBuilder
 from service.delivery.invariants import find_broken
 from service.settings import Settings
 from service.store.json_values import to_json
@@ -257,7 +257,7 @@ def open_yard(
     duskbell.channels = build_channels(replace(wiring, client=client, mail_server=relay))
     duskbell.clock = lambda: yard.wall
     duskbell.steady = yard.steady_s
-    duskbell.delivery = replace(duskbell.delivery, workshop=Workshop())  # nights here are empty rows
+    duskbell.delivery = replace(duskbell.delivery, workshop=EnclosureBuilder())  # nights here are empty rows
     try:
         yield yard
         assert yard.broken() == []

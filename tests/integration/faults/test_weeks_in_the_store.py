@@ -26,7 +26,7 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
-from service.channels.model import ChannelError, Form, Outgoing, SendResult
+from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult
 from service.delivery import dispatcher
 from service.delivery.invariants import find_broken
 from service.demo.invented_weather import InventedSky, Turn
@@ -85,7 +85,7 @@ def _nearest(place: Place) -> Site:
 class Line:
     """A channel that takes what comes, or fails as it is told. taken: target, site, night, kind and id."""
 
-    form: Form = Form.PAYLOAD
+    form: ContentForm = ContentForm.PAYLOAD
     kind: str = "webhook"
     answers: str = "takes"
     taken: list[tuple[str, str, str, str, str]] = field(default_factory=list)

@@ -25,8 +25,8 @@ from service.cli.main import duskbell
 from service.cli.one_night import NO_ENSEMBLES
 from service.common.backoff import Breaker, BreakerState
 from service.common.deadline import Deadline
-from service.feeds import ask_now as feeds_ask_now
 from service.feeds import command_state, feed_state
+from service.feeds import sight_requests as feeds_ask_now
 from service.feeds.feed_wiring import ask_now, at_hand
 from service.feeds.shared.guards import Allowance
 from service.settings import load_settings

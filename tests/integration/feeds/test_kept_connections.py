@@ -15,7 +15,7 @@ from service.common.deadline import SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.guards import NoGuards
 from service.feeds.shared.http_client import Timeouts
-from service.feeds.shared.watched_sockets import Attempt, Connections
+from service.feeds.shared.watched_sockets import Connections, ConnectionUse
 
 OK = say(response(body=b'{"fine": true}', Connection=""))
 
@@ -131,9 +131,9 @@ def test_row_146_the_end_of_an_attempt_cuts_nobody_who_took_its_connection_over(
     with serving(OK, in_two_parts, keeps=True) as server:
         connections = Connections()
         with SocketTimer(60) as first, SocketTimer(60) as second:
-            with connections.get(server.url, None, {}, (1, 5), Attempt(first)) as answer:
+            with connections.get(server.url, None, {}, (1, 5), ConnectionUse(first)) as answer:
                 assert answer.json() == {"fine": True}
-            with connections.get(server.url, None, {}, (1, 5), Attempt(second)) as answer:
+            with connections.get(server.url, None, {}, (1, 5), ConnectionUse(second)) as answer:
                 first.cut()
                 ended.set()
                 assert answer.json() == {"fine": True}
@@ -272,7 +272,7 @@ def test_row_147_threads_get_their_own_answers():
 def test_a_small_request_leaves_at_once():
     with serving(OK, keeps=True) as server, SocketTimer(60) as watch:
         connections = Connections()
-        with connections.get(server.url, None, {}, (1, 1), Attempt(watch)) as answer:
+        with connections.get(server.url, None, {}, (1, 1), ConnectionUse(watch)) as answer:
             sock = answer.raw.connection.sock
             assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
             answer.json()

@@ -11,7 +11,7 @@ from openmeteo_stand_in import FORECAST, NIGHT, Installation, OpenMeteoStandIn, 
 from alerts.common.span import Span
 from alerts.weather.cloud_levels import above_site
 from alerts.weather.forecast import Place
-from service.feeds.open_meteo import variables
+from service.feeds.open_meteo import parse
 from service.feeds.open_meteo.client import DEFAULT_MODELS
 
 HEIGHTS_M = {1000: 110, 950: 540, 925: 760, 900: 990, 850: 1460, 800: 1950, 700: 3010}
@@ -97,8 +97,8 @@ def test_high_sites_are_asked_about_cloud_by_height_and_low_ones_not(mountains):
     assert gathered.failures == ()
     by_place = {forecast.place: forecast for forecast in gathered.forecasts}
     assert by_place[VALLEY].levels is None
-    assert by_place[RIDGE].levels.pressures_hpa == variables.LOW_LEVELS_HPA
-    assert by_place[PEAK].levels.pressures_hpa == variables.HIGH_LEVELS_HPA
+    assert by_place[RIDGE].levels.pressures_hpa == parse.LOW_LEVELS_HPA
+    assert by_place[PEAK].levels.pressures_hpa == parse.HIGH_LEVELS_HPA
     assert [query["latitude"] for query in mountains.by_height] == ["46.5", "46.6"]
 
 

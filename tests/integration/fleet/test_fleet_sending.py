@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
 from service.common.backoff import Breaker, BreakerState
-from service.delivery.fair_queue import Waiting
+from service.delivery.fair_queue import WaitingMessage
 from service.runtime.fleet import schedule
 from service.runtime.fleet.message_batches import BATCH, LANES, batch_up
 from service.runtime.fleet.queue import UPKEEP, Nudge, defer
@@ -141,8 +141,8 @@ def test_an_alert_too_late_to_help_ends_without_being_sent(told: Fleet) -> None:
 
 @pytest.mark.parametrize("count", [1, BATCH, BATCH + 1, 10 * BATCH])
 def test_batches_hold_each_message_once_and_stay_in_their_lanes(count: int) -> None:
-    waiting = [Waiting(f"msg_{n}", "https://a.example") for n in range(count)]
-    nudges = batch_up([*waiting, Waiting("msg_x", "https://b.example")])
+    waiting = [WaitingMessage(f"msg_{n}", "https://a.example") for n in range(count)]
+    nudges = batch_up([*waiting, WaitingMessage("msg_x", "https://b.example")])
     sent = [each for nudge in nudges for each in nudge.args["message_ids"]]  # type: ignore[union-attr]
     assert sorted(sent) == sorted(["msg_x", *(each.message_id for each in waiting)])  # type: ignore[type-var]
     assert len({nudge.lock for nudge in nudges}) <= LANES + 1

@@ -17,8 +17,8 @@ from alerts.field.kit import parse_kit
 from alerts.notifying.model import AlertKind
 from alerts.sky.night import Night
 from service.delivery import enclosures
-from service.delivery.claim import Told
-from service.delivery.enclosures import Workshop
+from service.delivery.claim import AlertToSend
+from service.delivery.enclosures import EnclosureBuilder
 from service.store.compressed_json import pack_json
 from service.store.repositories.message_scenes import Scene
 
@@ -46,45 +46,45 @@ def scene_of(name: str) -> Scene:
     return Scene(len(name), found.sample.site, pack_json(NIGHT.dump_json(found.night)).data)
 
 
-def told(name: str = "july", sequence: int = 0, *, with_scene: bool = True) -> Told:
+def told(name: str = "july", sequence: int = 0, *, with_scene: bool = True) -> AlertToSend:
     scene = scene_of(name) if with_scene else None
-    return Told("go", case(name).night.name, {}, sequence, f"key-{name}", scene)
+    return AlertToSend("go", case(name).night.name, {}, sequence, f"key-{name}", scene)
 
 
 def briefing(*alerts: AlertFacts, units: Units = Units.METRIC) -> Briefing:
     return Briefing(message_id="msg_0123456789abcdefghjkmnpqrs", alerts=alerts, units=units)
 
 
-def names(workshop: Workshop, message: Briefing, *of: Told) -> dict[int, list[str]]:
+def names(workshop: EnclosureBuilder, message: Briefing, *of: AlertToSend) -> dict[int, list[str]]:
     enclosed, problems = workshop.enclose(message, of, GO.decided_at)
     assert problems == []
     return {index: [each.picture.name for each in files] for index, files in enclosed.pictures.items()}
 
 
 def test_the_best_site_alone_has_pictures() -> None:
-    workshop = Workshop(ephemeris)
+    workshop = EnclosureBuilder(ephemeris)
     shown = names(workshop, briefing(AWAY, GO), told("spring-arch"), told())
     assert shown == {0: ["night", "view", "panorama"]}
 
 
 def test_a_stand_down_that_is_shown_first_leaves_the_pictures_to_the_next() -> None:
     down = facts_of("spring-arch", AlertKind.STAND_DOWN)
-    assert names(Workshop(ephemeris), briefing(GO, down), told(), told("spring-arch")) == {
+    assert names(EnclosureBuilder(ephemeris), briefing(GO, down), told(), told("spring-arch")) == {
         0: ["night", "view"]
     }
-    assert names(Workshop(ephemeris), briefing(down), told("spring-arch")) == {}
+    assert names(EnclosureBuilder(ephemeris), briefing(down), told("spring-arch")) == {}
 
 
 def test_a_heads_up_has_the_night_alone() -> None:
     ahead = facts_of("july", AlertKind.HEADS_UP)
-    assert names(Workshop(ephemeris), briefing(ahead), told()) == {0: ["night"]}
+    assert names(EnclosureBuilder(ephemeris), briefing(ahead), told()) == {0: ["night"]}
 
 
 def test_two_readers_of_the_same_night_share_a_drawing_though_they_drive_from_elsewhere(
     drawn: list[str],
 ) -> None:
     assert GO.field is not None
-    workshop = Workshop(ephemeris)
+    workshop = EnclosureBuilder(ephemeris)
     nearer = replace(GO, field=replace(GO.field, arrive=GO.field.arrive + timedelta(minutes=30)))
     for facts in (GO, nearer, GO):
         names(workshop, briefing(facts), told())
@@ -93,7 +93,7 @@ def test_two_readers_of_the_same_night_share_a_drawing_though_they_drive_from_el
 
 def test_another_kit_and_other_units_are_drawn_anew(drawn: list[str]) -> None:
     assert GO.field is not None
-    workshop = Workshop(ephemeris)
+    workshop = EnclosureBuilder(ephemeris)
     other = replace(GO, field=replace(GO.field, kit=parse_kit("aps-c 16mm f/2.8")))
     names(workshop, briefing(GO), told())
     names(workshop, briefing(other), told())
@@ -103,27 +103,29 @@ def test_another_kit_and_other_units_are_drawn_anew(drawn: list[str]) -> None:
 
 def test_the_shelf_of_drawings_has_an_end(drawn: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(enclosures, "MOST_KEPT", 1)
-    workshop = Workshop(ephemeris)
+    workshop = EnclosureBuilder(ephemeris)
     for facts, name in ((GO, "july"), (AWAY, "spring-arch"), (GO, "july")):
         names(workshop, briefing(facts), told(name))
     assert drawn == ["night", "view", "night", "view", "panorama", "night", "view"]
 
 
 def test_without_an_ephemeris_or_a_scene_there_are_no_pictures_and_no_problem() -> None:
-    assert names(Workshop(), briefing(GO), told()) == {0: []}
-    assert names(Workshop(ephemeris), briefing(GO), told(with_scene=False)) == {}
+    assert names(EnclosureBuilder(), briefing(GO), told()) == {0: []}
+    assert names(EnclosureBuilder(ephemeris), briefing(GO), told(with_scene=False)) == {}
 
 
 def test_a_night_that_another_version_wrote_is_left_out_and_said() -> None:
     strange = replace(told(), scene=replace(scene_of("july"), packed=pack_json(b'{"name": 7}').data))
-    enclosed, (problem,) = Workshop(ephemeris).enclose(briefing(GO), [strange], GO.decided_at)
+    enclosed, (problem,) = EnclosureBuilder(ephemeris).enclose(briefing(GO), [strange], GO.decided_at)
     assert enclosed.pictures == {}
     assert enclosed.calendar
     assert problem.startswith("A message went out without its pictures (ValidationError")
 
 
 def test_the_calendar_counts_on_from_what_came_before() -> None:
-    enclosed, _ = Workshop().enclose(briefing(GO, AWAY), [told(), told("spring-arch", 3)], GO.decided_at)
+    enclosed, _ = EnclosureBuilder().enclose(
+        briefing(GO, AWAY), [told(), told("spring-arch", 3)], GO.decided_at
+    )
     events = Calendar.from_ical(enclosed.calendar).walk("VEVENT")
     assert [(str(event["LOCATION"]), int(event["SEQUENCE"])) for event in events] == [
         ("Windpump Flat", 0), ("Windpump Flat", 0), ("Other Hill", 3), ("Other Hill", 3),

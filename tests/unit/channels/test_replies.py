@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from service.channels.smtp_replies import Refusal, Step, is_about_us, judge_refusal
+from service.channels.smtp_replies import Refusal, SmtpStep, is_about_us, judge_refusal
 
-SENDER, RECIPIENT, CONTENT = Step.SENDER, Step.RECIPIENT, Step.CONTENT
+SENDER, RECIPIENT, CONTENT = SmtpStep.SENDER, SmtpStep.RECIPIENT, SmtpStep.CONTENT
 PASSING, US, ADDRESS, MESSAGE = Refusal.PASSING, Refusal.US, Refusal.ADDRESS, Refusal.MESSAGE
 
 
@@ -57,7 +57,7 @@ PASSING, US, ADDRESS, MESSAGE = Refusal.PASSING, Refusal.US, Refusal.ADDRESS, Re
         (CONTENT, "600 what", PASSING),
     ],
 )
-def test_row_129_a_reply_speaks_of(step: Step, reply: str, refusal: Refusal) -> None:
+def test_row_129_a_reply_speaks_of(step: SmtpStep, reply: str, refusal: Refusal) -> None:
     code, _, text = reply.partition(" ")
     assert judge_refusal(step, int(code), text) is refusal
 

@@ -10,7 +10,7 @@ import requests
 
 from alerts.common.errors import BadInput
 from service.channels.safe_http import Blocked, SafeClient
-from service.channels.target_rules import LONGEST_URL, AllowList, Target, address_ok, parse_target
+from service.channels.target_rules import LONGEST_URL, AllowList, WebTarget, address_ok, parse_target
 
 HOSTILE = {
     "loopback": "https://127.0.0.1/",
@@ -105,16 +105,16 @@ def test_row_54_hostile_address_is_refused_without_the_network(
 @pytest.mark.parametrize(
     ("url", "target"),
     [
-        ("https://example.org", Target("https", "example.org", 443, "/")),
-        ("https://example.org/a/b?c=d", Target("https", "example.org", 443, "/a/b?c=d")),
-        ("HTTPS://EXAMPLE.org:443/#part", Target("https", "example.org", 443, "/")),
-        ("https://bücher.example/ä", Target("https", "xn--bcher-kva.example", 443, "/%C3%A4")),
-        ("https://1.1.1.1/", Target("https", "1.1.1.1", 443, "/")),
-        ("https://[2606:4700::1111]/", Target("https", "2606:4700::1111", 443, "/")),
-        ("https://4chat.example/x@y", Target("https", "4chat.example", 443, "/x@y")),
+        ("https://example.org", WebTarget("https", "example.org", 443, "/")),
+        ("https://example.org/a/b?c=d", WebTarget("https", "example.org", 443, "/a/b?c=d")),
+        ("HTTPS://EXAMPLE.org:443/#part", WebTarget("https", "example.org", 443, "/")),
+        ("https://bücher.example/ä", WebTarget("https", "xn--bcher-kva.example", 443, "/%C3%A4")),
+        ("https://1.1.1.1/", WebTarget("https", "1.1.1.1", 443, "/")),
+        ("https://[2606:4700::1111]/", WebTarget("https", "2606:4700::1111", 443, "/")),
+        ("https://4chat.example/x@y", WebTarget("https", "4chat.example", 443, "/x@y")),
     ],
 )
-def test_public_address_is_taken_apart_once(url: str, target: Target) -> None:
+def test_public_address_is_taken_apart_once(url: str, target: WebTarget) -> None:
     assert SafeClient().check_url(url) == target
 
 

@@ -15,7 +15,7 @@ from alerts.common.errors import BadInput
 from alerts.notifying.model import AlertKind
 from service.channels.chat import CHAT_FORMS, Chat, ChatPost
 from service.channels.model import ChannelError, Outgoing
-from service.channels.safe_http import Answer, SafeClient
+from service.channels.safe_http import HookAnswer, SafeClient
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)
 URLS = {
@@ -37,9 +37,9 @@ class Recorded(SafeClient):
         super().__init__()
         self.calls: list[tuple[str, str, bytes, dict[str, str]]] = []
 
-    def call(self, method: Any, url: str, body: bytes, headers: Any) -> Answer:
+    def call(self, method: Any, url: str, body: bytes, headers: Any) -> HookAnswer:
         self.calls.append((method, url, body, dict(headers)))
-        return Answer(200, {}, b"ok")
+        return HookAnswer(200, {}, b"ok")
 
 
 def outgoing(name: str, site_name: str = "Windpump Flat") -> Outgoing:

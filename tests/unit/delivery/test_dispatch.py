@@ -10,7 +10,7 @@ from service.channels.model import Channel
 from service.channels.safe_http import SafeClient
 from service.channels.webhook import Webhook
 from service.common.backoff import Breaker, BreakerState
-from service.delivery.send_order import find_awake, in_order
+from service.delivery.fair_queue import find_awake, in_order
 from service.store.repositories.messages import Due
 
 AT = datetime(2027, 7, 3, 12, 0, tzinfo=UTC)

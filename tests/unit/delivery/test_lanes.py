@@ -6,15 +6,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.delivery.fair_queue import Lanes, Waiting
+from service.delivery.fair_queue import FairQueue, WaitingMessage
 
 
-def waiting(**counts: int) -> list[Waiting]:
+def waiting(**counts: int) -> list[WaitingMessage]:
     """`waiting(a=2)`: messages a0 and a1 for host a, hosts one after the other."""
-    return [Waiting(f"{host}{n}", host) for host, count in counts.items() for n in range(count)]
+    return [WaitingMessage(f"{host}{n}", host) for host, count in counts.items() for n in range(count)]
 
 
-def proven(lanes: Lanes, *hosts: str) -> Lanes:
+def proven(lanes: FairQueue, *hosts: str) -> FairQueue:
     """With one message that has got through to each host."""
     lanes.fill(waiting(**dict.fromkeys(hosts, 1)))
     for message_id in lanes.take(0.0):
@@ -23,13 +23,13 @@ def proven(lanes: Lanes, *hosts: str) -> Lanes:
 
 
 def test_hosts_are_served_in_turn_however_many_messages_one_has() -> None:
-    lanes = proven(Lanes(places=4), "a")
+    lanes = proven(FairQueue(places=4), "a")
     lanes.fill(waiting(a=100, b=1, c=1))
     assert lanes.take(0.0) == ["a0", "b0", "c0", "a1"]
 
 
 def test_one_host_gets_four_at_most_and_the_next_when_one_is_done() -> None:
-    lanes = proven(Lanes(), "a")
+    lanes = proven(FairQueue(), "a")
     lanes.fill(waiting(a=10))
     assert lanes.take(0.0) == ["a0", "a1", "a2", "a3"]
     assert lanes.take(0.0) == []
@@ -38,7 +38,7 @@ def test_one_host_gets_four_at_most_and_the_next_when_one_is_done() -> None:
 
 
 def test_a_slow_send_gives_its_place_away_but_not_its_hosts_share() -> None:
-    lanes = proven(Lanes(places=4, slow_after_s=1.0), "hanging", "quick")
+    lanes = proven(FairQueue(places=4, slow_after_s=1.0), "hanging", "quick")
     lanes.fill(waiting(hanging=8, quick=8))
     first = lanes.take(0.0)
     for message_id in [each for each in first if each.startswith("quick")]:
@@ -52,7 +52,7 @@ def test_a_slow_send_gives_its_place_away_but_not_its_hosts_share() -> None:
 
 
 def test_there_is_an_end_to_the_slow_ones_too() -> None:
-    lanes = Lanes(places=2, at_most=3, slow_after_s=1.0)
+    lanes = FairQueue(places=2, at_most=3, slow_after_s=1.0)
     lanes.fill(waiting(**{f"h{n}": 1 for n in range(9)}))
     assert len(lanes.take(0.0)) == 2
     assert len(lanes.take(5.0)) == 1
@@ -60,13 +60,13 @@ def test_there_is_an_end_to_the_slow_ones_too() -> None:
 
 
 def test_a_host_on_trial_gets_one_message_at_a_time() -> None:
-    lanes = proven(Lanes(), "a", "b")
+    lanes = proven(FairQueue(), "a", "b")
     lanes.fill(waiting(a=3, b=3), single=["a"])
     assert lanes.take(0.0) == ["a0", "b0", "b1", "b2"]
 
 
 def test_a_blocked_host_gets_nothing_until_the_next_look() -> None:
-    lanes = Lanes()
+    lanes = FairQueue()
     lanes.fill(waiting(a=9, b=1))
     lanes.block("a")
     assert lanes.take(0.0) == ["b0"]
@@ -75,7 +75,7 @@ def test_a_blocked_host_gets_nothing_until_the_next_look() -> None:
 
 
 def test_what_is_under_way_is_not_queued_again_by_a_new_look() -> None:
-    lanes = proven(Lanes(), "a")
+    lanes = proven(FairQueue(), "a")
     lanes.fill(waiting(a=2))
     assert lanes.take(0.0) == ["a0", "a1"]
     lanes.fill(waiting(a=3))
@@ -83,7 +83,7 @@ def test_what_is_under_way_is_not_queued_again_by_a_new_look() -> None:
 
 
 def test_row_125_a_host_gets_one_until_one_got_through_and_again_after_a_failure() -> None:
-    lanes = Lanes()
+    lanes = FairQueue()
     lanes.fill(waiting(a=10))
     assert lanes.take(0.0) == ["a0"]
     assert lanes.take(5.0) == []
@@ -97,7 +97,7 @@ def test_row_125_a_host_gets_one_until_one_got_through_and_again_after_a_failure
 
 
 def test_row_125_hosts_that_hang_take_one_place_each() -> None:
-    lanes = Lanes()
+    lanes = FairQueue()
     hanging = {f"h{n}": 10 for n in range(150)}
     lanes.fill(waiting(**hanging, good=3))
     for now_s in (0.0, 2.0, 4.0):
@@ -106,8 +106,8 @@ def test_row_125_hosts_that_hang_take_one_place_each() -> None:
 
 
 def test_row_123_addresses_that_fail_have_one_lane_beside_the_others() -> None:
-    lanes = proven(Lanes(), "a")
-    failing = [Waiting(f"x{n}", "a", n + 100, is_failing=True) for n in range(20)]
+    lanes = proven(FairQueue(), "a")
+    failing = [WaitingMessage(f"x{n}", "a", n + 100, is_failing=True) for n in range(20)]
     lanes.fill([*failing, *waiting(a=5)])
     assert sorted(lanes.take(0.0)) == ["a0", "a1", "a2", "a3", "x0"]
     lanes.finished("x0", got_through=False)
@@ -120,9 +120,9 @@ def test_row_123_addresses_that_fail_have_one_lane_beside_the_others() -> None:
 
 
 def test_row_124_an_address_set_aside_gets_nothing_until_the_next_look() -> None:
-    lanes = proven(Lanes(), "a")
-    mine = [Waiting(f"x{n}", "a", 7) for n in range(3)]
-    lanes.fill([mine[0], *mine[1:], Waiting("y", "a", 8)])
+    lanes = proven(FairQueue(), "a")
+    mine = [WaitingMessage(f"x{n}", "a", 7) for n in range(3)]
+    lanes.fill([mine[0], *mine[1:], WaitingMessage("y", "a", 8)])
     lanes.set_aside(7)
     assert lanes.take(0.0) == ["y"]
     lanes.fill(mine)
@@ -136,7 +136,7 @@ def test_row_124_an_address_set_aside_gets_nothing_until_the_next_look() -> None
 def test_every_message_starts_exactly_once_and_no_limit_is_passed(
     counts: dict[str, int], finishing: list[int]
 ) -> None:
-    lanes = Lanes(per_destination=3, places=5, at_most=7, slow_after_s=2.0)
+    lanes = FairQueue(per_destination=3, places=5, at_most=7, slow_after_s=2.0)
     lanes.fill(waiting(**counts))
     started: list[str] = []
     under_way: list[str] = []

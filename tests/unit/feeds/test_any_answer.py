@@ -13,8 +13,7 @@ from service.feeds.met_norway import warnings as met_norway_warnings
 from service.feeds.nws import parse as nws_parse
 from service.feeds.nws import warnings as nws_warnings
 from service.feeds.open_meteo import parse as open_meteo_parse
-from service.feeds.open_meteo.place_batches import is_same_forecast, split_elements
-from service.feeds.open_meteo.terms import read_run
+from service.feeds.open_meteo.place_batches import is_same_forecast, read_run, split_elements
 from service.feeds.shared.feed_errors import FeedError
 from service.feeds.shared.model import Gathered
 from service.feeds.shared.warnings_by_place import parse_bulletin

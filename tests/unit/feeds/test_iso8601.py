@@ -3,7 +3,7 @@
 import pytest
 from feed_files import utc
 
-from service.feeds.shared.iso8601 import after_duration, parse_instant, parse_interval
+from service.feeds.shared.time_marks import after_duration, parse_instant, parse_interval
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from feed_files import utc
 
 from service.feeds.feed_registry import FEEDS
 from service.feeds.feed_wiring import allowances_from, feeds_from
-from service.feeds.open_meteo.terms import LIMITS
+from service.feeds.open_meteo.place_batches import LIMITS
 from service.feeds.shared.guards import (
     ALLOWANCES,
     DAY_S,

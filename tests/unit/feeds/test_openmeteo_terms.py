@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 from feed_files import as_bytes, read_bytes, utc
 
-from service.feeds.open_meteo.terms import (
+from service.feeds.open_meteo.place_batches import (
     LIMITS,
     MOST_PLACES,
     MOST_WEIGHT,
