@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
 from alerts.common.errors import BadInput
-
-if TYPE_CHECKING:
-    from service.accounts.receivers import Tested
-    from service.store.schema import core_tables
+from service.accounts import address_owner
+from service.accounts.address_owner import get_person
+from service.accounts.receivers import Tested, confirm_by_code, get_address, send_test, shown, vouch_for
+from service.app import build
+from service.channels.host_state import add_secret, switch_off, switch_on
+from service.channels.webhook import new_secret
+from service.store.repositories import browsers, suppression
+from service.store.repositories.addresses import find_addresses
+from service.store.repositories.people import UNKNOWN_ZONE, find_operator, get_operator
+from service.store.repositories.suppression import Reason
+from service.store.schema import core_tables
 
 
 @click.group()
@@ -21,10 +26,6 @@ def address() -> None:
 @address.command("list")
 def list_addresses() -> None:
     """List all addresses with their numbers."""
-    from service.accounts.receivers import shown
-    from service.app import build
-    from service.store.repositories.addresses import find_addresses
-
     with build().sessions() as session:
         rows = find_addresses(session)
         if not rows:
@@ -52,11 +53,6 @@ def _whose(row: core_tables.Address) -> str:
 @click.argument("number", type=int)
 def mine(number: int) -> None:
     """Mark a mail address as your own: a link to sign in that goes there signs in as you."""
-    from service.accounts import address_owner
-    from service.accounts.receivers import get_address
-    from service.app import build
-    from service.store.repositories.people import UNKNOWN_ZONE, get_operator
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         operator = get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
@@ -72,13 +68,6 @@ def mine(number: int) -> None:
 )
 def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     """Let an address that hangs on you be its own person, with what it is told. Sites stay yours."""
-    from service.accounts import address_owner
-    from service.accounts.address_owner import get_person
-    from service.accounts.receivers import get_address, shown
-    from service.app import build
-    from service.store.repositories import browsers
-    from service.store.repositories.people import find_operator
-
     if (number is None) is not everyone or (everyone and who is not None):
         raise BadInput("name one address by its number, or all that hang on you with --all.")
     duskbell = build()
@@ -109,9 +98,6 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
 @click.argument("number", type=int)
 def test(number: int) -> None:
     """Send a test message; a receiver that answers with its code is confirmed."""
-    from service.accounts.receivers import get_address, send_test
-    from service.app import build
-
     duskbell = build()
     with duskbell.sessions() as session:
         if get_address(session, number).channel == "email":
@@ -137,9 +123,6 @@ def say_tested(number: int, tested: Tested) -> None:
 @click.option("--code", default=None, help="The code from the test message.")
 def confirm(number: int, code: str | None) -> None:
     """Confirm an address by its code, or on your own word."""
-    from service.accounts.receivers import confirm_by_code, get_address, vouch_for
-    from service.app import build
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -155,11 +138,6 @@ def confirm(number: int, code: str | None) -> None:
 @click.argument("number", type=int)
 def rotate(number: int) -> None:
     """Give a webhook a new signing secret; the old one signs beside it for a week."""
-    from service.accounts.receivers import get_address
-    from service.app import build
-    from service.channels.host_state import add_secret
-    from service.channels.webhook import new_secret
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_address(session, number)
@@ -176,10 +154,6 @@ def rotate(number: int) -> None:
 @click.argument("number", type=int)
 def off(number: int) -> None:
     """Send nothing to an address any more."""
-    from service.accounts.receivers import get_address
-    from service.app import build
-    from service.channels.host_state import switch_off
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         switch_off(get_address(session, number), "switched off by the operator", duskbell.clock())
@@ -190,12 +164,6 @@ def off(number: int) -> None:
 @click.argument("number", type=int)
 def on(number: int) -> None:
     """Send to an address again that was switched off or came back."""
-    from service.accounts.receivers import get_address
-    from service.app import build
-    from service.channels.host_state import switch_on
-    from service.store.repositories import suppression
-    from service.store.repositories.suppression import Reason
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = get_address(session, number)

@@ -6,15 +6,18 @@ import time
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from alerts.common.errors import BadInput
+from alerts.track.record.regret import build_ledger
+from service.app import build
 from service.cli.options import DAY
-
-if TYPE_CHECKING:
-    from service.hindsight.backtest import Replay
+from service.hindsight.backtest import Replay, replay
+from service.hindsight.track_record import TrackRecord, record_page, records_of
+from service.reports.wish_file import read_wish_file
+from service.store.repositories import calibrations
+from service.store.repositories.people import default_wishes
 
 BAR_AFTER_S = 1.0
 BAR_WIDTH = 40
@@ -33,12 +36,6 @@ BAR_WIDTH = 40
 @click.option("--calibration", "version", default=None, help="Correct chances by this version.")
 def backtest(first: date, last: date, file: Path | None, version: str | None) -> None:
     """Replay stored forecasts of the nights FROM to TO through today's rules."""
-    from service.app import build
-    from service.hindsight.backtest import replay
-    from service.reports.wish_file import read_wish_file
-    from service.store.repositories import calibrations
-    from service.store.repositories.people import default_wishes
-
     if first > last:
         raise BadInput(f"{first} is after {last}; swap --from and --to.")
     wishes = read_wish_file(file, default_wishes()) if file else None
@@ -58,9 +55,6 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
 
 
 def _page(found: Replay, first: date, last: date) -> list[str]:
-    from alerts.track.record.regret import build_ledger
-    from service.hindsight.track_record import TrackRecord, record_page, records_of
-
     title = f"Backtest of {first} to {last}, by today's rules: {found.nights} judged nights"
     records = records_of(found.pairs, None, found.unsure)
     lead = next(iter(records), None)

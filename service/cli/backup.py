@@ -6,14 +6,16 @@ from pathlib import Path
 
 import click
 
+from service.app import build
+from service.common.clock import real_clock
+from service.settings import load_settings
+from service.store.maintenance.backup import make_backup, restore_backup
+
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 def backup(file: Path) -> None:
     """Write everything to FILE, also while Duskbell runs."""
-    from service.app import build
-    from service.store.maintenance.backup import make_backup
-
     duskbell = build()
     make_backup(duskbell.engine, duskbell.settings.data_dir, file, duskbell.clock())
     click.echo(f"Written: {file}. It holds addresses and the secret key; keep it like a password.")
@@ -24,10 +26,6 @@ def backup(file: Path) -> None:
 @click.option("--replace", is_flag=True, help="Set the database that is there aside.")
 def restore(file: Path, replace: bool) -> None:
     """Put FILE in place of the database. Nothing that is past is sent."""
-    from service.common.clock import real_clock
-    from service.settings import load_settings
-    from service.store.maintenance.backup import restore_backup
-
     settings = load_settings()
     done = restore_backup(file, settings.store_url, settings.data_dir, replace=replace, now=real_clock())
     click.echo(f"Restored as it was at {done.made_at}.")

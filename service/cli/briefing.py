@@ -4,17 +4,23 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.units import Units
+from alerts.field.kit import parse_kit
+from alerts.sky.ephemeris import Ephemeris
+from alerts.wishes.model import units_of
+from service.app import build
+from service.cli.forecasts import moment_to_judge, read_weather
+from service.cli.one_night import Asked, OneNight, ahead_of, look_at_night
 from service.cli.options import DAY, MOMENT
 from service.cli.sky_options import find_place, place_options
-
-if TYPE_CHECKING:
-    from service.cli.one_night import OneNight
-    from service.reports.briefing_report import Brief, InCalendars, SayRecord
+from service.reports import briefing_report as forms
+from service.reports.briefing_report import Brief, InCalendars, SayRecord, build_brief
+from service.reports.default_reader import usual_for
+from service.store.repositories.message_scenes import Words, calendar_key, words_told
 
 
 @click.command()
@@ -56,14 +62,6 @@ def briefing(
 
     For a SITE that somebody watches, with the wishes and the kit of its oldest subscription.
     """
-    from alerts.common.units import Units
-    from alerts.field.kit import parse_kit
-    from alerts.sky.ephemeris import Ephemeris
-    from alerts.wishes.model import units_of
-    from service.cli.forecasts import moment_to_judge, read_weather
-    from service.cli.one_night import Asked, ahead_of, look_at_night
-    from service.reports.briefing_report import build_brief
-
     place = find_place(site, at, name, zone, elevation_m, horizon)
     recorded = read_weather(weather, place, offline=offline)
     now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
@@ -101,11 +99,6 @@ def briefing(
 
 def _usual(site: str | None, found: OneNight) -> tuple[str, SayRecord | None, InCalendars | None]:
     """Kit and record of a stored site, and what calendars know its night by; nothing for coordinates."""
-    from service.app import build
-    from service.reports.briefing_report import InCalendars
-    from service.reports.default_reader import usual_for
-    from service.store.repositories.message_scenes import Words, calendar_key, words_told
-
     if site is None:
         return "", None, None
     duskbell = build()
@@ -126,8 +119,6 @@ def _usual(site: str | None, found: OneNight) -> tuple[str, SayRecord | None, In
 
 
 def _written(brief: Brief, form: str, picture: str) -> str | bytes:
-    from service.reports import briefing_report as forms
-
     if form == "svg":
         return forms.brief_svg(brief, picture)
     if form == "png":

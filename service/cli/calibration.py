@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import click
 
+from alerts.track.record.text import say_map
+from service.app import build
+from service.store.repositories import calibrations
+
 
 @click.group()
 def calibration() -> None:
@@ -14,10 +18,6 @@ def calibration() -> None:
 @click.argument("version", required=False)
 def show(version: str | None) -> None:
     """Show the calibration in use, or VERSION."""
-    from alerts.track.record.text import say_map
-    from service.app import build
-    from service.store.repositories import calibrations
-
     with build().sessions() as session:
         chosen = calibrations.choice(session)
         found = calibrations.get(session, version) if version else calibrations.in_use(session)
@@ -37,9 +37,6 @@ def show(version: str | None) -> None:
 @calibration.command()
 def fit() -> None:
     """Fit a new version on all nights judged so far."""
-    from service.app import build
-    from service.store.repositories import calibrations
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         fitted = calibrations.refit(session, duskbell.clock())
@@ -55,9 +52,6 @@ def fit() -> None:
 def use(version: str) -> None:
     """Use VERSION from now on: one of those shown, `prior`, `none` to leave every chance as it is forecast,
     or `newest` to follow the nightly fit."""
-    from service.app import build
-    from service.store.repositories import calibrations
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         found = calibrations.use(session, version, duskbell.clock())

@@ -7,7 +7,21 @@ from datetime import date, datetime
 
 import click
 
+from alerts.field.driving import with_home
+from alerts.judging.comparison import tonight_at, usual_span
+from alerts.judging.comparison_order import Order, rank
+from service.app import build
 from service.cli.options import DAY, MOMENT
+from service.reports.comparison_report import (
+    Compared,
+    compare_stored,
+    compared_head,
+    compared_json,
+    compared_line,
+)
+from service.reports.default_reader import usual_watchers, wishes_of
+from service.store.repositories.people import find_operator, home_of
+from service.store.repositories.sites import find_sites, get_site, newest_revision
 
 LINES = 30
 
@@ -35,21 +49,6 @@ def compare(
     as_json: bool,
 ) -> None:
     """Rank the nights of SITES, or of all sites; judged where forecasts are at hand."""
-    from alerts.field.driving import with_home
-    from alerts.judging.comparison import tonight_at, usual_span
-    from alerts.judging.comparison_order import Order, rank
-    from service.app import build
-    from service.reports.comparison_report import (
-        Compared,
-        compare_stored,
-        compared_head,
-        compared_json,
-        compared_line,
-    )
-    from service.reports.default_reader import usual_watchers, wishes_of
-    from service.store.repositories.people import find_operator, home_of
-    from service.store.repositories.sites import find_sites, get_site, newest_revision
-
     duskbell = build()
     now = as_of or duskbell.clock()
     with duskbell.sessions() as session:

@@ -6,12 +6,13 @@ import json
 import tempfile
 from email.message import EmailMessage
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-if TYPE_CHECKING:
-    from service.demo.play import Played
+from service.cli.service import require_free_port
+from service.demo.play import Played, play, stage
+from service.demo.story import SITES, TICKS
+from service.settings import page_address
 
 RULE = "─" * 72
 
@@ -21,9 +22,6 @@ RULE = "─" * 72
 @click.option("--folder", type=click.Path(path_type=Path), default=None, help="New folder for its files.")
 def demo(keep: bool, folder: Path | None) -> None:
     """Play an invented week through the real service, and show what arrived."""
-    from service.demo.play import play, stage
-    from service.demo.story import SITES
-
     where = folder or Path(tempfile.mkdtemp(prefix="duskbell-demo-"))
     names = ", ".join(site.name for site in SITES)
     click.echo("An invented week. Sites, weather and people are made up; the service is the real one.")
@@ -55,9 +53,7 @@ def _text_of(mail: EmailMessage) -> str:
 
 
 def _keep_open(played: Played) -> None:
-    from service.cli.service import require_free_port
-    from service.demo.story import TICKS
-    from service.settings import page_address
+    # The pages are heavy to load, and wanted with --keep alone.
     from service.web.app import build_app
     from service.web.server import serve_pages
 

@@ -3,25 +3,47 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from datetime import UTC, datetime
+from pathlib import Path
 
 import click
+from sqlalchemy import Engine, make_url
+from sqlalchemy.orm import Session
 
+from alerts.briefing.text.obstacle_text import say
 from alerts.common.errors import DuskbellError
+from alerts.judging.obstacles import Code, Level, Obstacle
+from alerts.sky.ephemeris import Ephemeris
+from service.accounts.access import WARNED_BEFORE
+from service.accounts.address_owner import hanging_on_operator
+from service.accounts.receivers import shown
+from service.app import Duskbell
+from service.channels.channel_registry import build_channels, wiring_from
+from service.cli.doctor_feeds import examine_feeds
+from service.cli.doctor_mail import examine_mail
 from service.cli.doctor_model import Finding
-
-if TYPE_CHECKING:
-    from datetime import datetime
-    from pathlib import Path
-
-    from sqlalchemy import Engine
-    from sqlalchemy.orm import Session
-
-    from service.settings import Settings
+from service.cli.doctor_network import examine_network
+from service.cli.main import OTHERS
+from service.common.clock import real_clock
+from service.common.origins import is_loopback, origin_of
+from service.common.redaction import mask_text
+from service.common.secret_key import FILE_NAME, load_keys
+from service.delivery.custom_templates import built_in_names, read_templates, try_templates
+from service.delivery.invariants import find_broken
+from service.reports.ring_check import RingCheck
+from service.settings import Settings, config_file, load_settings
+from service.store.engine import open_engine, require_room, require_writable, sqlite_file
+from service.store.migrate import current_revision, head_revision, require_current
+from service.store.repositories.cycles import last_finished
+from service.store.repositories.operator_alerts import find_open
+from service.store.repositories.people import keeping_without_right
+from service.store.repositories.tokens import find_api_keys
+from service.store.repositories.totals import resting_hosts
 
 DATABASE_FILES = ("", "-wal", "-shm", ".lock", ".cycle-lock")
 
@@ -35,8 +57,6 @@ each."""
 @click.option("--json", "as_json", is_flag=True, help="One JSON list.")
 def doctor(as_json: bool) -> None:
     """Check settings, database, mail and feeds; exit code 1 when something is wrong."""
-    from service.settings import load_settings
-
     settings = load_settings()
     findings = list(examine(settings))
     if as_json:
@@ -50,8 +70,6 @@ def doctor(as_json: bool) -> None:
 
 def examine(settings: Settings) -> Iterator[Finding]:
     """All findings; a check that fails is a finding and stops no other."""
-    from service.settings import config_file
-
     file = config_file()
     yield Finding(
         "ok",
@@ -89,8 +107,6 @@ def _guarded(check: Callable[[Settings], Iterator[Finding]], settings: Settings)
 @contextmanager
 def _store(settings: Settings) -> Iterator[Engine]:
     """The store for one look, and nothing of it held open afterwards."""
-    from service.store.engine import open_engine
-
     engine = open_engine(settings.store_url)
     try:
         yield engine
@@ -99,28 +115,19 @@ def _store(settings: Settings) -> Iterator[Engine]:
 
 
 def _database(settings: Settings) -> Iterator[Finding]:
-    from service.store.engine import require_room, require_writable
-    from service.store.migrate import current_revision, head_revision, require_current
-
     with _store(settings) as engine:
-        shown = engine.url.render_as_string()
+        where = engine.url.render_as_string()
         if current_revision(engine) is None:
-            yield Finding("note", "database", f"{shown} is empty; the first cycle makes the tables")
+            yield Finding("note", "database", f"{where} is empty; the first cycle makes the tables")
             return
         require_current(engine, create=False)
         require_writable(engine)
         require_room(engine)
-        yield Finding("ok", "database", f"{shown} at revision {head_revision()}, takes rows")
+        yield Finding("ok", "database", f"{where} at revision {head_revision()}, takes rows")
 
 
 def _files(settings: Settings) -> Iterator[Finding]:
     """Files that others on this machine may read; an older version made them so."""
-    import shlex
-
-    from sqlalchemy import make_url
-
-    from service.cli.main import OTHERS
-    from service.store.engine import sqlite_file
 
     folder, file = settings.data_dir, sqlite_file(make_url(settings.store_url))
     named = [
@@ -132,11 +139,11 @@ def _files(settings: Settings) -> Iterator[Finding]:
     paths = sorted({each for each in (*named, *inside) if each.exists()})
     open_paths = [each for each in paths if each.stat().st_mode & OTHERS]
     if open_paths:
-        shown = (
+        which = (
             f"{open_paths[0]} and {len(open_paths) - 1} more" if len(open_paths) > 1 else str(open_paths[0])
         )
         places = " ".join(shlex.quote(str(each)) for each in _tops(open_paths))
-        text = f"others on this machine may read {shown}: chmod -R go= {places}"
+        text = f"others on this machine may read {which}: chmod -R go= {places}"
         yield Finding("note", "files", text)
     elif folder.exists():
         yield Finding("ok", "files", f"{folder} is its owner's alone")
@@ -149,8 +156,6 @@ def _tops(paths: list[Path]) -> list[Path]:
 
 def _key(settings: Settings) -> Iterator[Finding]:
     """Whether links and hashes can be made; without a key file the first start makes one."""
-    from service.common.secret_key import FILE_NAME, load_keys
-
     if settings.secret_key is not None or (settings.data_dir / FILE_NAME).exists():
         secret = settings.secret_key
         load_keys(settings.data_dir, secret.get_secret_value() if secret else "")
@@ -158,10 +163,6 @@ def _key(settings: Settings) -> Iterator[Finding]:
 
 
 def _cycle(settings: Settings) -> Iterator[Finding]:
-    from sqlalchemy.orm import Session
-
-    from service.store.migrate import current_revision
-    from service.store.repositories.cycles import last_finished
 
     with _store(settings) as engine:
         if current_revision(engine) is None:
@@ -177,21 +178,12 @@ def _cycle(settings: Settings) -> Iterator[Finding]:
 
 
 def _sky(_settings: Settings) -> Iterator[Finding]:
-    from alerts.sky.ephemeris import Ephemeris
-
     ephemeris = Ephemeris.open()
     yield Finding("ok", "sky", f"{ephemeris.kernel_name}, {ephemeris.first:%Y} to {ephemeris.last:%Y}")
 
 
 def _ring(settings: Settings) -> Iterator[Finding]:
     """Whether a go can come, by the rule that every other screen asks (service/reports/ring_check.py)."""
-    from alerts.briefing.text.obstacle_text import say
-    from alerts.judging.obstacles import Code, Level, Obstacle
-    from service.app import Duskbell
-    from service.common.clock import real_clock
-    from service.reports.ring_check import RingCheck
-    from service.store.migrate import current_revision, head_revision
-
     if settings.contact:
         yield Finding("ok", "contact", f"the feeds are told: {settings.contact}")
     with _store(settings) as engine:
@@ -216,20 +208,14 @@ def _ring(settings: Settings) -> Iterator[Finding]:
 
 
 def _network(settings: Settings) -> Iterator[Finding]:
-    from service.cli.doctor_network import examine_network
-
     yield from examine_network(settings)
 
 
 def _feeds(settings: Settings) -> Iterator[Finding]:
-    from service.cli.doctor_feeds import examine_feeds
-
     yield from examine_feeds(settings)
 
 
 def _mail(settings: Settings) -> Iterator[Finding]:
-    from service.cli.doctor_mail import examine_mail
-
     yield from examine_mail(settings)
 
 
@@ -237,8 +223,6 @@ def _templates(settings: Settings) -> Iterator[Finding]:
     """Whether the operator's own message templates can write every kind of message."""
     if settings.template_dir is None:
         return
-    from alerts.sky.ephemeris import Ephemeris
-    from service.delivery.custom_templates import built_in_names, read_templates, try_templates
 
     templates, problem = read_templates(settings.template_dir)
     problems = [problem] if problem else try_templates(templates, Ephemeris.open())
@@ -254,8 +238,6 @@ def _templates(settings: Settings) -> Iterator[Finding]:
 
 def _operator(settings: Settings) -> Iterator[Finding]:
     """Whether anyone hears when the service itself is in trouble."""
-    from service.channels.channel_registry import build_channels, wiring_from
-
     if settings.operator_way is None:
         text = "nobody is told when mail stops: set operator_target, and operator_email for the rest"
         yield Finding("note", "operator", text)
@@ -273,12 +255,6 @@ def _operator(settings: Settings) -> Iterator[Finding]:
 def _addresses(settings: Settings) -> Iterator[Finding]:
     """Mail addresses of which nobody has said whether they are the operator's own, and people of whom nobody
     has said whether they may keep sites."""
-    from sqlalchemy.orm import Session
-
-    from service.accounts.address_owner import hanging_on_operator
-    from service.accounts.receivers import shown
-    from service.store.migrate import current_revision, head_revision
-    from service.store.repositories.people import keeping_without_right
 
     with _store(settings) as engine:
         if current_revision(engine) != head_revision():
@@ -302,12 +278,6 @@ def _addresses(settings: Settings) -> Iterator[Finding]:
 
 def _delivery(settings: Settings) -> Iterator[Finding]:
     """What the store says of messages: promises broken, hosts that rest, troubles that last."""
-    from datetime import UTC, datetime
-
-    from sqlalchemy.orm import Session
-
-    from service.delivery.invariants import find_broken
-    from service.store.migrate import current_revision, head_revision
 
     with _store(settings) as engine:
         if current_revision(engine) != head_revision():
@@ -323,10 +293,6 @@ def _delivery(settings: Settings) -> Iterator[Finding]:
 
 
 def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
-    from service.common.redaction import mask_text
-    from service.store.repositories.operator_alerts import find_open
-    from service.store.repositories.totals import resting_hosts
-
     for trouble in find_open(session):
         yield Finding("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
     for row in resting_hosts(session, now):
@@ -336,13 +302,6 @@ def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
 
 def _keys(settings: Settings) -> Iterator[Finding]:
     """Whether a program's key ends soon, or never."""
-    from datetime import UTC, datetime
-
-    from sqlalchemy.orm import Session
-
-    from service.accounts.access import WARNED_BEFORE
-    from service.store.migrate import current_revision, head_revision
-    from service.store.repositories.tokens import find_api_keys
 
     with _store(settings) as engine:
         if current_revision(engine) != head_revision():
@@ -360,8 +319,6 @@ def _keys(settings: Settings) -> Iterator[Finding]:
 
 def _proxy(settings: Settings) -> Iterator[Finding]:
     """Whether a proxy that seems to stand before the pages is named."""
-    from service.common.origins import is_loopback, origin_of
-
     reached = origin_of(settings.public_url)
     if settings.trusted_proxies:
         named = ", ".join(settings.trusted_proxies)
@@ -377,8 +334,6 @@ def _proxy(settings: Settings) -> Iterator[Finding]:
 
 def _page(settings: Settings) -> Iterator[Finding]:
     """Where the pages are, and what doesn't work there."""
-    from service.common.origins import is_loopback, origin_of
-
     listens = f"http://{settings.web_host}:{settings.web_port}"
     yield Finding("ok", "page", f"served at {listens} by: duskbell serve")
     reached = origin_of(settings.public_url)

@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+
+from sqlalchemy.orm import Session
 
 from service.cli.doctor_model import Finding
-
-if TYPE_CHECKING:
-    from service.settings import Settings
+from service.common.backoff import Breaker, BreakerState
+from service.common.clock import real_clock
+from service.feeds.capacity import sites_carried
+from service.feeds.feed_health import FeedHealth, feed_health, say_breaker
+from service.feeds.feed_wiring import feeds_from
+from service.feeds.open_meteo.place_batches import LEVELS_FROM_M
+from service.settings import Settings
+from service.store.engine import open_engine
+from service.store.migrate import current_revision, head_revision
+from service.store.repositories.people import watched_sites
 
 
 def examine_feeds(settings: Settings) -> Iterator[Finding]:
     """Each feed's state; a feed that refuses us is wrong until an operator acts."""
-    from service.common.backoff import Breaker, BreakerState
-    from service.common.clock import real_clock
-    from service.feeds.feed_health import FeedHealth, feed_health, say_breaker
-    from service.feeds.feed_wiring import feeds_from
-    from service.store.engine import open_engine
-    from service.store.migrate import current_revision, head_revision
-    from service.store.repositories.people import watched_sites
-
     engine, watched = open_engine(settings.store_url), 0
     if current_revision(engine) == head_revision():
-        from sqlalchemy.orm import Session
-
         with Session(engine) as session:
             found = feed_health(settings, session, real_clock())
             watched = watched_sites(session, real_clock())
@@ -43,9 +41,6 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
 
 def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
     """How many sites the day's allowance carries against those watched; nothing where it has no end."""
-    from service.feeds.capacity import sites_carried
-    from service.feeds.open_meteo.place_batches import LEVELS_FROM_M
-
     near, far = (sites_carried(settings, near=near) for near in (True, False))
     high = sites_carried(settings, near=True, high=True)
     if near is None or far is None or not settings.uses_open_meteo:

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from email.utils import parseaddr
-from typing import TYPE_CHECKING
 
+import dns.exception
+import dns.resolver
+
+from service.channels.channel_registry import wiring_from
+from service.channels.email import try_relay
+from service.channels.model import ChannelError
+from service.channels.smtp_replies import relay_advice
 from service.cli.doctor_model import Finding
-
-if TYPE_CHECKING:
-    from service.settings import Settings
+from service.settings import Settings
 
 FindTexts = Callable[[str], Sequence[str]]
 """The TXT records of a name; empty when it has none. Raises OSError when nobody could be asked."""
@@ -31,12 +36,6 @@ def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Ite
 
 def _relay(settings: Settings) -> Iterator[Finding]:
     """What the channel itself would do, up to the point where a message would follow."""
-    from dataclasses import replace
-
-    from service.channels.channel_registry import wiring_from
-    from service.channels.email import try_relay
-    from service.channels.model import ChannelError
-    from service.channels.smtp_replies import relay_advice
 
     wiring = wiring_from(settings)
     assert wiring.mail_server is not None, "a relay is set"
@@ -126,9 +125,6 @@ def _domain(address: str) -> str:
 
 def ask_dns(name: str) -> Sequence[str]:
     """The TXT records of a name, from the system's resolver."""
-    import dns.exception
-    import dns.resolver
-
     try:
         answer = dns.resolver.resolve(name, "TXT", lifetime=DNS_WITHIN_S)
     except (dns.resolver.NXDOMAIN, dns.resolver.NoAnswer):

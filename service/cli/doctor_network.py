@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+import ssl
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
 
 from service.cli.doctor_model import Finding
-
-if TYPE_CHECKING:
-    from service.common.outbound_proxy import Proxy
-    from service.settings import Settings
+from service.common.connect import ProxyFault, look_up, open_tunnel
+from service.common.deadline import SocketTimer
+from service.common.outbound_proxy import Proxy
+from service.common.trust_store import has_authorities, secure, trusting
+from service.feeds.open_meteo.client import FREE_URL
+from service.settings import Settings
 
 WITHIN_S = 8.0
 OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
@@ -18,8 +21,6 @@ OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
 
 def examine_network(settings: Settings) -> Iterator[Finding]:
     """All findings about the way out. Through a proxy a feed's host is greeted, and nothing asked of it."""
-    from service.common.trust_store import has_authorities
-
     if not has_authorities():
         text = (
             "this system trusts no certificate authority, so no https works: install ca-certificates, or "
@@ -38,8 +39,6 @@ def examine_network(settings: Settings) -> Iterator[Finding]:
 
 def _through(proxy: Proxy, settings: Settings) -> Iterator[Finding]:
     """What one feed's host makes of us, called as feeds are and then as webhooks are."""
-    from service.common.connect import look_up
-
     called = _a_feed(proxy, settings)
     if called is None:
         yield Finding("note", "network", f"{proxy.place} isn't tried: no feed that is on lies behind it")
@@ -65,9 +64,6 @@ def _through(proxy: Proxy, settings: Settings) -> Iterator[Finding]:
 
 def _a_feed(proxy: Proxy, settings: Settings) -> tuple[str, int] | None:
     """Host and port of the first feed that is asked through the proxy by https."""
-    from urllib.parse import urlsplit
-
-    from service.feeds.open_meteo.client import FREE_URL
 
     on = (
         (settings.met_norway, settings.met_norway_url),
@@ -83,11 +79,6 @@ def _a_feed(proxy: Proxy, settings: Settings) -> tuple[str, int] | None:
 
 def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
     """What keeps us from a checked connection to that host, and what to do; None when nothing does."""
-    import ssl
-
-    from service.common.connect import ProxyFault, open_tunnel
-    from service.common.deadline import SocketTimer
-    from service.common.trust_store import secure, trusting
 
     with SocketTimer(WITHIN_S) as timer:
         try:

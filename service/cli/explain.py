@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from datetime import date
-from typing import TYPE_CHECKING
+from datetime import date, datetime
 
 import click
 
+from alerts.briefing.text.obstacle_text import lines_of, values_of
+from alerts.common.text import long_day
+from alerts.judging.obstacles import Level, Obstacle
+from service.accounts.receivers import shown
+from service.app import build
 from service.cli.options import DAY, MOMENT
+from service.explain.argument import Argument, argue
+from service.reports.ring_check import RingCheck
+from service.store.json_values import to_json
+from service.store.repositories.sites import get_site
+from service.store.repositories.subscriptions import told_of_night
+from service.store.schema import core_tables
 
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from alerts.judging.obstacles import Obstacle
-    from service.explain.argument import Argument
-    from service.store.schema import core_tables
-
-    Argued = tuple[core_tables.Subscription, tuple[Obstacle, ...], Argument]
+Argued = tuple[core_tables.Subscription, tuple[Obstacle, ...], Argument]
 
 
 @click.command()
@@ -29,12 +32,6 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def explain(site: str, day: date, number: int | None, as_of: datetime | None, as_json: bool) -> None:
     """Say why the night of DATE at SITE rang, or why it didn't."""
-    from service.app import build
-    from service.explain.argument import argue
-    from service.reports.ring_check import RingCheck
-    from service.store.repositories.sites import get_site
-    from service.store.repositories.subscriptions import told_of_night
-
     duskbell = build()
     now = as_of or duskbell.clock()
     with duskbell.sessions() as session:
@@ -61,10 +58,6 @@ def _page(
     site: core_tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
 ) -> Iterator[str]:
     """alone: what is in the way where nobody is told of the site."""
-    from alerts.briefing.text.obstacle_text import lines_of
-    from alerts.common.text import long_day
-    from alerts.judging.obstacles import Level
-
     yield f"{site.name}, the night of {long_day(day)} {day.year}"
     if not found:
         yield ""
@@ -80,8 +73,6 @@ def _page(
 
 
 def _who(subscription: core_tables.Subscription) -> str:
-    from service.accounts.receivers import shown
-
     address = subscription.address
     return f"email: {address.target}" if address.channel == "email" else shown(address)
 
@@ -106,9 +97,6 @@ def _values(
     site: core_tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
 ) -> dict[str, object]:
     """As JSON values: an argument for each subscription, times in UTC."""
-    from alerts.briefing.text.obstacle_text import values_of
-    from service.store.json_values import to_json
-
     return {
         "site": site.name,
         "night": day.isoformat(),

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import click
 
-if TYPE_CHECKING:
-    from service.app import Duskbell
+from service.app import Duskbell, build
+from service.feeds.feed_health import close_breaker, feed_health, say_breaker
 
 
 @click.group(invoke_without_command=True)
@@ -19,8 +17,6 @@ def feeds(ctx: click.Context) -> None:
 
 
 def _list() -> None:
-    from service.feeds.feed_health import feed_health
-
     duskbell = _wired()
     with duskbell.sessions() as session:
         found = feed_health(duskbell.settings, session, duskbell.clock())
@@ -33,8 +29,6 @@ def _list() -> None:
 @click.argument("feed")
 def close(feed: str) -> None:
     """Close the breaker of FEED: ask it again, now that the reason is mended."""
-    from service.feeds.feed_health import close_breaker, say_breaker
-
     duskbell = _wired()
     with duskbell.sessions.begin() as session:
         before = close_breaker(duskbell.settings, session, feed, duskbell.clock())
@@ -42,6 +36,4 @@ def close(feed: str) -> None:
 
 
 def _wired() -> Duskbell:
-    from service.app import build
-
     return build()

@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
+from prometheus_client import start_http_server
 
 from alerts.common.errors import DuskbellError
-
-if TYPE_CHECKING:
-    from service.app import Duskbell
+from service.app import Duskbell, build
+from service.cli.service import require_free_port
+from service.common.log_setup import configure_logs
+from service.common.secret_key import FILE_NAME
+from service.runtime.fleet.queue import QUEUES
+from service.runtime.fleet.scheduler_process import run_scheduler
+from service.runtime.fleet.web_process import run_pages
+from service.runtime.fleet.worker import run_worker
+from service.runtime.single_process import leave
+from service.settings import page_address
+from service.store.queue_schema import require_queue
 
 ALIVE = click.option(
     "--alive-file",
@@ -29,9 +37,6 @@ class NotAFleet(DuskbellError):
 @ALIVE
 def scheduler(alive: Path | None) -> None:
     """Begin cycles and sweep up, for workers to do the rest. Run two, on two machines."""
-    from service.runtime.fleet.scheduler_process import run_scheduler
-    from service.runtime.single_process import leave
-
     duskbell = _build_fleet()
     click.echo(f"Duskbell's scheduler is up, a cycle every {duskbell.settings.cycle_minutes} minutes.")
     run_scheduler(duskbell, alive=alive)
@@ -49,15 +54,9 @@ def scheduler(alive: Path | None) -> None:
 @ALIVE
 def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Path | None) -> None:
     """Do what the scheduler puts into the queue. Run one for each core, on any number of machines."""
-    from service.runtime.fleet.queue import QUEUES
-    from service.runtime.fleet.worker import run_worker
-    from service.runtime.single_process import leave
-
     names = _read_queues(queues, QUEUES)
     duskbell = _build_fleet()
     if metrics_port is not None:
-        from prometheus_client import start_http_server
-
         start_http_server(metrics_port, registry=duskbell.delivery.metrics.registry)
     click.echo(f"Duskbell's worker is up: {', '.join(names)}.")
     run_worker(duskbell, names, senders=senders, alive=alive)
@@ -67,11 +66,6 @@ def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Pa
 @click.command()
 def web() -> None:
     """Serve the pages and /healthz only, beside schedulers and workers. Run as many as are needed."""
-    from service.cli.service import require_free_port
-    from service.runtime.fleet.web_process import run_pages
-    from service.runtime.single_process import leave
-    from service.settings import page_address
-
     duskbell = _build_fleet()
     settings = duskbell.settings
     require_free_port(settings.web_host, settings.web_port)
@@ -94,11 +88,6 @@ def _read_queues(text: str | None, known: tuple[str, ...]) -> tuple[str, ...]:
 
 def _build_fleet() -> Duskbell:
     """The installation, if several processes can share it."""
-    from service.app import build
-    from service.common.log_setup import configure_logs
-    from service.common.secret_key import FILE_NAME
-    from service.store.queue_schema import require_queue
-
     duskbell = build()
     settings = duskbell.settings
     configure_logs(log_format=settings.log_format, level=settings.log_level)

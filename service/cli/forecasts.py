@@ -4,25 +4,27 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from alerts.common.errors import BadInput
-
-if TYPE_CHECKING:
-    from alerts.common.span import Span
-    from alerts.sites.model import Site
-    from alerts.sky.night import Night
-    from alerts.weather.forecast import Forecast
-    from alerts.weather.sky_now import StationSky
-    from service.feeds.shared.model import Gathered
-    from service.settings import Settings
+from alerts.common.span import Span
+from alerts.sites.model import Site
+from alerts.sky.night import Night
+from alerts.weather.forecast import Forecast, Place
+from alerts.weather.sky_now import StationSky
+from service.common.clock import real_clock
+from service.feeds import sight_requests
+from service.feeds.command_state import sessions_at_hand
+from service.feeds.feed_wiring import at_hand
+from service.feeds.replay import as_of_default, read_recorded
+from service.feeds.shared.http_client import PoliteClient, identify
+from service.feeds.shared.model import Gathered
+from service.observations import near_now
+from service.observations.station_wiring import ask_stations, client_of
+from service.settings import Settings, load_settings
 
 
 def read_weather(entries: tuple[str, ...], site: Site, *, offline: bool) -> list[Forecast]:
     """The forecasts in recorded answers, `FILE` or `FEED/MODEL=FILE`, for that site; BadInput otherwise."""
-    from alerts.weather.forecast import Place
-    from service.feeds.replay import read_recorded
-
     if entries and offline:
         raise BadInput("--weather plays recorded answers and --offline asks for none; use one of them.")
     place = Place(site.lat_deg, site.lon_deg)
@@ -40,9 +42,6 @@ def _is_named(entry: str) -> bool:
 
 def moment_to_judge(as_of: datetime | None, recorded: list[Forecast]) -> datetime:
     """What was asked for; else the newest issue time of recorded answers; else now."""
-    from service.common.clock import real_clock
-    from service.feeds.replay import as_of_default
-
     return as_of or (as_of_default(recorded) if recorded else None) or real_clock()
 
 
@@ -54,10 +53,6 @@ def ask_both(
     elevation_m: float | None,
 ) -> tuple[Gathered, list[Forecast]]:
     """As `service.feeds.sight_requests.ask_both`, by this machine's settings and with its store behind it."""
-    from service.feeds import sight_requests
-    from service.feeds.feed_wiring import at_hand
-    from service.settings import load_settings
-
     settings = load_settings()
     behind = at_hand(settings)
     return sight_requests.ask_both(settings, behind, site, night, hours, now, elevation_m)
@@ -66,11 +61,6 @@ def ask_both(
 def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:
     """What the stations near a place that isn't kept report now, where the night begins soon; nothing where
     nobody says who asks."""
-    from service.feeds.command_state import sessions_at_hand
-    from service.feeds.shared.http_client import PoliteClient, identify
-    from service.observations import near_now
-    from service.observations.station_wiring import ask_stations, client_of
-
     ask = near_now.stations_wanted(site, night, now)
     if ask is None or not settings.contact:
         return ()

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from dataclasses import replace
 
 import click
+from sqlalchemy.orm import Session
 
+from alerts.common.errors import BadInput
+from alerts.field.driving import USUAL_SPEED_KMH, Home
+from alerts.wishes.fields import drive_words
+from alerts.wishes.model import Wishes
+from service.app import build
 from service.cli.options import LAT_LON
-
-if TYPE_CHECKING:
-    from sqlalchemy.orm import Session
-
-    from service.store.schema import core_tables
+from service.store.json_values import from_json
+from service.store.repositories import people
+from service.store.schema import core_tables
 
 
 @click.command()
@@ -23,12 +27,6 @@ if TYPE_CHECKING:
 @click.option("--forget", is_flag=True, help="Keep no home; drives take 90 minutes where none is given.")
 def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -> None:
     """Show or set the operator's home: drives are estimated from it for sites that are given none."""
-    from dataclasses import replace
-
-    from alerts.common.errors import BadInput
-    from alerts.field.driving import USUAL_SPEED_KMH, Home
-    from service.app import build
-    from service.store.repositories import people
 
     if forget and (place or speed):
         raise BadInput("--forget stands alone.")
@@ -50,11 +48,6 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
 
 
 def _lines(session: Session, person: core_tables.Person) -> Iterator[str]:
-    from alerts.wishes.fields import drive_words
-    from alerts.wishes.model import Wishes
-    from service.store.json_values import from_json
-    from service.store.repositories import people
-
     known = people.home_of(person)
     if known is None:
         yield "No home is known. To have drives estimated from it: duskbell home --at LAT,LON"

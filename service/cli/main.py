@@ -1,4 +1,4 @@
-"""The `duskbell` command. Heavy modules are imported inside the commands, so that --help is quick."""
+"""The `duskbell` command. A command's module, with all that it needs, is loaded when it runs."""
 
 from __future__ import annotations
 

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from datetime import datetime
 
 import click
+from sqlalchemy.orm import Session
 
-if TYPE_CHECKING:
-    from datetime import datetime
-
-    from sqlalchemy.orm import Session
-
-    from service.store.schema import core_tables
+from service.accounts.receivers import shown
+from service.app import build
+from service.common.redaction import mask_text
+from service.store.repositories import messages as store
+from service.store.repositories.messages import (
+    Status,
+    carried_by,
+    find_attempts,
+    find_messages,
+    get_message,
+    notices_of,
+)
+from service.store.schema import core_tables
 
 STATUSES = ("due", "sending", "retry", "sent", "failed", "expired", "superseded", "suppressed")
 LISTED = 20
@@ -28,9 +36,6 @@ def messages() -> None:
 @click.option("--limit", type=click.IntRange(1, 1000), default=LISTED, help="How many at most.")
 def list_messages(status: str | None, limit: int) -> None:
     """List the newest messages."""
-    from service.app import build
-    from service.store.repositories.messages import Status, find_messages
-
     with build().sessions() as session:
         rows = find_messages(session, Status(status) if status else None, limit)
         if not rows:
@@ -43,9 +48,6 @@ def list_messages(status: str | None, limit: int) -> None:
 @click.argument("message_id")
 def show(message_id: str) -> None:
     """Show one message: what it says, each attempt, what the receiver answered."""
-    from service.app import build
-    from service.store.repositories.messages import get_message
-
     with build().sessions() as session:
         for line in _describe(session, get_message(session, message_id)):
             click.echo(line)
@@ -56,9 +58,6 @@ def show(message_id: str) -> None:
 @click.option("--again", is_flag=True, help="Also one that was sent; receivers may drop it as a repeat.")
 def resend(message_id: str, again: bool) -> None:
     """Send a settled message once more, if it still helps."""
-    from service.app import build
-    from service.store.repositories import messages as store
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -71,9 +70,6 @@ def resend(message_id: str, again: bool) -> None:
 @click.argument("message_id")
 def cancel(message_id: str) -> None:
     """End a message that still waits. What it says isn't raised again, unless something changes."""
-    from service.app import build
-    from service.store.repositories import messages as store
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = store.get_message(session, message_id)
@@ -82,8 +78,6 @@ def cancel(message_id: str) -> None:
 
 
 def _describe(session: Session, row: core_tables.Message) -> Iterator[str]:
-    from service.store.repositories.messages import carried_by, find_attempts, notices_of
-
     yield f"{row.id}: {row.status}{', may have arrived' if row.maybe_sent else ''}"
     yield f"  to        {_shown(row)}"
     for _, alert in carried_by(session, [row.id])[row.id]:
@@ -103,14 +97,10 @@ def _describe(session: Session, row: core_tables.Message) -> Iterator[str]:
 
 
 def _shown(row: core_tables.Message) -> str:
-    from service.accounts.receivers import shown
-
     return shown(row.address)
 
 
 def _masked(text: str) -> str:
-    from service.common.redaction import mask_text
-
     return mask_text(text)
 
 

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import click
 
+from service.common.secret_key import FILE_NAME
+from service.settings import load_settings
+from service.store.engine import open_engine
+from service.store.maintenance.move_to_postgres import move as move_rows
+
 
 @click.command()
 @click.option(
@@ -14,11 +19,6 @@ def move(target: str) -> None:
 
     The rows stay where they are as well. Interrupted, the same command goes on where it stopped.
     """
-    from service.common.secret_key import FILE_NAME
-    from service.settings import load_settings
-    from service.store.engine import open_engine
-    from service.store.maintenance.move_to_postgres import move as move_rows
-
     settings = load_settings()
     source = open_engine(settings.store_url)
     summaries = move_rows(source, target, click.echo)

@@ -5,20 +5,30 @@ As it was decided, else judged on what the store holds, else on what the feeds a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from typing import TYPE_CHECKING
 
+from sqlalchemy.orm import Session
+
+from alerts.briefing.facts.alert import Ahead
 from alerts.briefing.far_nights import look_ahead
 from alerts.common.span import Span
 from alerts.common.text import listed
 from alerts.common.time_text import say_clock
-from alerts.field.driving import with_home
+from alerts.field.driving import Home, with_home
+from alerts.judging.verdict import Verdict
 from alerts.sites.great_circle import distance_km
+from alerts.sites.model import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import Night
 from alerts.sky.nights.night_events import night_named, tonight_name
+from alerts.weather.forecast import Forecast
 from alerts.weather.forecast_reach import first_look
 from alerts.weather.model_families import OPEN_METEO
 from alerts.weather.model_names import source_name
+from alerts.wishes.model import Wishes
+from service.app import build
 from service.cli.forecasts import ask_both, hear_now
 from service.explain.stored_verdict import (
     Decided,
@@ -28,30 +38,15 @@ from service.explain.stored_verdict import (
     read_decision,
     read_inputs,
 )
+from service.feeds.command_state import sessions_at_hand
 from service.feeds.feed_health import feeds_reach
-from service.reports.default_reader import usual_for, usual_of, wishes_alike
+from service.feeds.shared.model import FeedFailure, Gathered
+from service.reports.default_reader import Usual, usual_for, usual_of, wishes_alike
+from service.settings import Settings, load_settings
 from service.store.repositories.climates import climate_at
 from service.store.repositories.forecasts import forecasts_by_id
 from service.store.repositories.people import default_wishes, find_operator, home_of
-from service.store.repositories.sites import find_sites, newest_revisions
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from sqlalchemy.orm import Session
-
-    from alerts.briefing.facts.alert import Ahead
-    from alerts.field.driving import Home
-    from alerts.judging.verdict import Verdict
-    from alerts.sites.model import Site
-    from alerts.sky.ephemeris import Ephemeris
-    from alerts.sky.night import Night
-    from alerts.weather.forecast import Forecast
-    from alerts.wishes.model import Wishes
-    from service.feeds.shared.model import FeedFailure, Gathered
-    from service.reports.default_reader import Usual
-    from service.settings import Settings
-    from service.store.repositories.sites import StoredSite
+from service.store.repositories.sites import StoredSite, find_sites, newest_revisions
 
 SAME_PLACE_KM = 0.2
 """Coordinates so near a kept site are taken to mean it."""
@@ -113,10 +108,6 @@ def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight
 
     BadInput for a site that isn't there and for a date without a night.
     """
-    from service.app import build
-    from service.feeds.command_state import sessions_at_hand
-    from service.settings import load_settings
-
     name = asked.day or tonight_name(asked.place, now, ephemeris)
     duskbell = build() if asked.site_name is not None else None
     settings = duskbell.settings if duskbell else load_settings()
@@ -163,8 +154,6 @@ def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight
 
 def ahead_of(found: OneNight, asked: Asked, ephemeris: Ephemeris, now: datetime) -> Ahead:
     """What is said where the feeds don't reach the night yet, or where it has no window."""
-    from service.settings import load_settings
-
     reach = _reach(asked, found.site, load_settings())
     return look_ahead(found.site, found.night, found.wishes, ephemeris, now=now, reach=reach)
 

@@ -8,6 +8,18 @@ from pathlib import Path
 
 import click
 
+from alerts.sites.names import clean_name
+from service.accounts import address_owner
+from service.accounts.access import WARNED_BEFORE, make_api_key, revoke_api_key
+from service.accounts.receivers import vouch_for
+from service.app import build
+from service.channels.email_message import check_mail_address
+from service.store.maintenance import personal_data
+from service.store.repositories import browsers, tokens
+from service.store.repositories.people import UNKNOWN_ZONE, get_operator
+from service.store.repositories.tokens import find_api_keys
+from service.web.operator.pages import people_lines
+
 
 @click.group()
 def person() -> None:
@@ -17,9 +29,6 @@ def person() -> None:
 @person.command("list")
 def list_people() -> None:
     """List everybody with their number, and whether they may keep sites."""
-    from service.app import build
-    from service.web.operator.pages import people_lines
-
     duskbell = build()
     is_open = duskbell.settings.open_sign_up
     with duskbell.sessions() as session:
@@ -32,12 +41,6 @@ def list_people() -> None:
 @click.argument("who")
 def allow(who: str) -> None:
     """Let WHO keep sites here, make keys, ask for verdicts: a number or a mail address, also a new one."""
-    from service.accounts import address_owner
-    from service.accounts.receivers import vouch_for
-    from service.app import build
-    from service.channels.email_message import check_mail_address
-    from service.store.repositories.people import UNKNOWN_ZONE
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -59,9 +62,6 @@ def allow(who: str) -> None:
 @click.argument("who")
 def forbid(who: str) -> None:
     """Take the right to keep sites from WHO (a mail address or a number). The sites they have stay."""
-    from service.accounts import address_owner
-    from service.app import build
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = address_owner.get_person(session, who)
@@ -76,10 +76,6 @@ def forbid(who: str) -> None:
 @click.option("--to", "target", type=click.Path(path_type=Path, dir_okay=False), default=None, help="File.")
 def export(who: str, target: Path | None) -> None:
     """Everything about WHO (a mail address or a number) as JSON."""
-    from service.accounts import address_owner
-    from service.app import build
-    from service.store.maintenance import personal_data
-
     with build().sessions() as session:
         data = personal_data.export(session, address_owner.get_person(session, who))
     text = json.dumps(data, indent=2, ensure_ascii=False)
@@ -95,10 +91,6 @@ def export(who: str, target: Path | None) -> None:
 @click.option("--yes", is_flag=True, help="Don't ask.")
 def erase(who: str, yes: bool) -> None:
     """Take WHO (a mail address or a number) out of the store, for good."""
-    from service.accounts import address_owner
-    from service.app import build
-    from service.store.maintenance import personal_data
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = address_owner.get_person(session, who)
@@ -112,10 +104,6 @@ def erase(who: str, yes: bool) -> None:
 @click.argument("who")
 def sign_out(who: str) -> None:
     """Sign WHO (a mail address or a number) out in all browsers; links to sign in work no more, too."""
-    from service.accounts import address_owner
-    from service.app import build
-    from service.store.repositories import browsers, tokens
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -142,11 +130,6 @@ def key() -> None:
 @click.option("--days", type=int, default=365, help="How long it works: 1 to 731 days; 365 unless given.")
 def add(label: str, use: str, days: int) -> None:
     """Make a key; LABEL says what for."""
-    from alerts.sites.names import clean_name
-    from service.accounts.access import make_api_key
-    from service.app import build
-    from service.store.repositories.people import UNKNOWN_ZONE, get_operator
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -160,10 +143,6 @@ def add(label: str, use: str, days: int) -> None:
 @key.command("list")
 def list_keys() -> None:
     """List the keys that work."""
-    from service.accounts.access import WARNED_BEFORE
-    from service.app import build
-    from service.store.repositories.tokens import find_api_keys
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions() as session:
@@ -179,9 +158,6 @@ def list_keys() -> None:
 @click.argument("number", type=int)
 def revoke(number: int) -> None:
     """Let the key of that number work no more."""
-    from service.accounts.access import revoke_api_key
-    from service.app import build
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         revoke_api_key(session, number, duskbell.clock())

@@ -7,7 +7,14 @@ from datetime import date
 
 import click
 
+from alerts.track.observations.evidence import SeenSky
+from service.app import build
 from service.cli.options import DAY
+from service.hindsight.outcome_reports import Said, keep_said, read_times, require_begun
+from service.hindsight.record_csv import record_csv
+from service.hindsight.track_record import load_record, record_json, record_page
+from service.store.repositories import people
+from service.store.repositories.sites import get_site, newest_revision
 
 _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_not_go"}
 
@@ -18,11 +25,6 @@ _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_
 @click.option("--csv", "form", flag_value="csv", help="One row a judged night, for a spreadsheet.")
 def record(site: str | None, form: str | None) -> None:
     """How often it was right, at SITE or over all sites."""
-    from service.app import build
-    from service.hindsight.record_csv import record_csv
-    from service.hindsight.track_record import load_record, record_json, record_page
-    from service.store.repositories.sites import get_site
-
     with build().sessions() as session:
         row = get_site(session, site) if site else None
         if form == "csv":
@@ -47,12 +49,6 @@ def outcome(
     site: str, day: date, seen: str, start: str | None, end: str | None, toward_deg: float | None
 ) -> None:
     """Say what the night of DATE at SITE was like; your last word counts."""
-    from alerts.track.observations.evidence import SeenSky
-    from service.app import build
-    from service.hindsight.outcome_reports import Said, keep_said, read_times, require_begun
-    from service.store.repositories import people
-    from service.store.repositories.sites import get_site, newest_revision
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:

@@ -6,18 +6,23 @@ import json
 from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.text import Clock, listed, short_day
+from service.app import build
+from service.cli.backtest import progress_bar
 from service.cli.options import DAY
 from service.cli.wish_options import wish_file_option
-
-if TYPE_CHECKING:
-    from alerts.common.text import Clock
-    from service.hindsight.rejudge import Rejudged, RejudgedNight
-    from service.hindsight.replay_alerts import Ring
+from service.hindsight.rejudge import Rejudged, RejudgedNight
+from service.hindsight.rejudge import rejudge as judge_again
+from service.hindsight.replay_alerts import Ring
+from service.reports.wish_file import read_wish_file
+from service.store.json_values import to_json
+from service.store.repositories.people import default_wishes
+from service.store.repositories.sites import get_site
 
 
 @click.command()
@@ -28,13 +33,6 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, every decision in it.")
 def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, as_json: bool) -> None:
     """Judge the stored nights FROM to TO again, and say what would have changed. Nothing is sent."""
-    from service.app import build
-    from service.cli.backtest import progress_bar
-    from service.hindsight.rejudge import rejudge as judge_again
-    from service.reports.wish_file import read_wish_file
-    from service.store.repositories.people import default_wishes
-    from service.store.repositories.sites import get_site
-
     if first > last:
         raise BadInput(f"{first} is after {last}; swap --from and --to.")
     wishes = read_wish_file(wish_file, default_wishes()) if wish_file else None
@@ -73,8 +71,6 @@ def _page(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> 
 
 def _by_site(nights: Sequence[RejudgedNight]) -> Iterator[tuple[str, tuple[str, ...]]]:
     """The nights that would have had another word, by site; subscriptions with the same ones together."""
-    from alerts.common.text import listed
-
     lines: dict[tuple[str, int], list[str]] = {}
     for night in nights:
         lines.setdefault((night.site_name, night.subscription_id), []).extend(_night_lines(night))
@@ -107,9 +103,6 @@ def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> I
 
 def _night_lines(night: RejudgedNight) -> Iterator[str]:
     """`Sat 3 July: go → wait`, what would have decided, and the alerts; nothing where all is the same."""
-    from alerts.common.clock_times import zone_info
-    from alerts.common.text import Clock, short_day
-
     other, clock = night.last_other, Clock(zone_info(night.zone))
     if other is not None and other.would_be is not None:
         words = f"{other.was.verdict} → {other.would_be.verdict}"
@@ -130,8 +123,6 @@ def _say_rings(rings: Sequence[Ring], clock: Clock) -> str:
 
 def _values(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> dict[str, object]:
     """As JSON values. Keys of a decision: those of `Rejudged`; `would_be` null where inputs are gone."""
-    from service.store.json_values import to_json
-
     decisions = [each for night in nights for each in night.decisions]
     return {
         "from": first.isoformat(),

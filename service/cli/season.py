@@ -7,17 +7,19 @@ import time
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from alerts.common.errors import BadInput
+from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import DarknessWish, SkyWishes, require_loss_wish
+from alerts.sky.nights.season import Season, never_holds
+from alerts.sky.nights.season import season as build_season
+from alerts.sky.target_text import parse_target
 from service.cli.options import DAY
 from service.cli.sky_options import find_place, place_options, sky_options
-
-if TYPE_CHECKING:
-    from alerts.sky.night import SkyWishes
-    from alerts.sky.nights.season import Season
+from service.common.clock import real_clock
+from service.reports.season_report import season_csv, season_ics, season_json, season_page
 
 BAR_AFTER_S = 1.0
 BAR_WIDTH = 40
@@ -53,10 +55,6 @@ def season(
     form: str | None,
 ) -> None:
     """Every night with a dark window at SITE, or at a place given with --at."""
-    from alerts.sky.ephemeris import Ephemeris
-    from alerts.sky.nights.season import season as build_season
-    from service.reports.season_report import season_csv, season_ics, season_json, season_page
-
     place = find_place(site, at, name, zone, elevation_m, horizon)
     wishes = _sky_wishes(target, above_deg, moon_loss_mag, near_dark=near_dark, any_moon=any_moon)
     span = _span(year, first, last)
@@ -82,9 +80,6 @@ def _sky_wishes(
     any_moon: bool,
 ) -> SkyWishes:
     """The wishes; without --above the core's limit follows from the latitude, as for subscribers."""
-    from alerts.sky.night import DarknessWish, SkyWishes, require_loss_wish
-    from alerts.sky.target_text import parse_target
-
     if above_deg is not None and not 0 <= above_deg < 90:
         raise BadInput(f"--above {above_deg:g} is no height for a target; write 0 to 89 degrees.")
     if any_moon and moon_loss_mag is not None:
@@ -105,7 +100,6 @@ def _span(year: int | None, first: date | None, last: date | None) -> tuple[date
         if year is not None:
             raise BadInput("--year names the span already; leave it or --from and --to out.")
         return first, last
-    from service.common.clock import real_clock
 
     chosen = year if year is not None else real_clock().year
     if not 1 <= chosen <= 9999:
@@ -115,9 +109,6 @@ def _span(year: int | None, first: date | None, last: date | None) -> tuple[date
 
 def _never(found: Season, ephemeris: object) -> tuple[str, ...]:
     """What can never hold here, when the whole span gave nothing."""
-    from alerts.sky.ephemeris import Ephemeris
-    from alerts.sky.nights.season import never_holds
-
     if found.nights or not isinstance(ephemeris, Ephemeris):
         return ()
     return never_holds(found.site, found.wishes, found.first.year, ephemeris)

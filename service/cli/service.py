@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import socket
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 import click
 
 from alerts.common.errors import DuskbellError
+from alerts.judging.obstacles import Level
+from service.accounts.access import make_owner_link
+from service.app import Duskbell, build
 from service.cli.options import MOMENT
-
-if TYPE_CHECKING:
-    from service.app import Duskbell
+from service.common.log_setup import configure_logs
+from service.pipeline.run_cycle import run_cycle
+from service.reports.ring_check import RingCheck
+from service.settings import load_settings, page_address
+from service.setup.steps import is_untouched
+from service.store.engine import open_engine, require_writable
+from service.store.migrate import head_revision, upgrade
 
 
 class PortTaken(DuskbellError):
@@ -23,10 +29,6 @@ class PortTaken(DuskbellError):
 @click.option("--as-of", "as_of", type=MOMENT, default=None, help="Judge as if it were TIME; default now.")
 def cycle(as_of: datetime | None) -> None:
     """Run all stages once: sky, refresh, judge, tell, deliver."""
-    from service.app import build
-    from service.pipeline.run_cycle import run_cycle
-    from service.store.engine import require_writable
-
     duskbell = build()
     require_writable(duskbell.engine)
     counts = run_cycle(duskbell, as_of or duskbell.clock(), say=click.echo)
@@ -38,8 +40,7 @@ def cycle(as_of: datetime | None) -> None:
 @click.command()
 def serve() -> None:
     """Run the schedule, the pages and /healthz until stopped with Ctrl-C."""
-    from service.app import build
-    from service.common.log_setup import configure_logs
+    # The pages are heavy to load; `cycle`, `link` and `migrate` do without them.
     from service.runtime.single_process import leave, run_service
     from service.setup.settings_file import SettingsWatch
     from service.web.app import build_app
@@ -55,9 +56,6 @@ def serve() -> None:
 
 
 def _greet(duskbell: Duskbell) -> None:
-    from service.settings import page_address
-    from service.setup.steps import is_untouched
-
     settings = duskbell.settings
     click.echo(f"Duskbell is up: {page_address(settings.web_host, settings.web_port)}  (stop with Ctrl-C)")
     _say_obstacles(duskbell, duskbell.clock())
@@ -70,9 +68,6 @@ def _greet(duskbell: Duskbell) -> None:
 
 def _say_obstacles(duskbell: Duskbell, now: datetime) -> None:
     """What keeps this installation from ringing, a line for each kind; nothing where nothing does."""
-    from alerts.judging.obstacles import Level
-    from service.reports.ring_check import RingCheck
-
     with duskbell.sessions() as session:
         for tally in RingCheck(duskbell, session, now).of_all():
             if tally.obstacle.level is not Level.NOTE:
@@ -82,17 +77,12 @@ def _say_obstacles(duskbell: Duskbell, now: datetime) -> None:
 @click.command()
 def link() -> None:
     """Print a link that signs you in as the operator: it works once, for 15 minutes."""
-    from service.app import build
-    from service.store.engine import require_writable
-
     duskbell = build()
     require_writable(duskbell.engine)
     click.echo(_owner_link(duskbell))
 
 
 def _owner_link(duskbell: Duskbell) -> str:
-    from service.accounts.access import make_owner_link
-
     with duskbell.sessions.begin() as session:
         return make_owner_link(session, duskbell.clock(), public_url=duskbell.settings.public_url)
 
@@ -100,10 +90,6 @@ def _owner_link(duskbell: Duskbell) -> str:
 @click.command()
 def migrate() -> None:
     """Bring the database up to this version; back it up first."""
-    from service.settings import load_settings
-    from service.store.engine import open_engine
-    from service.store.migrate import head_revision, upgrade
-
     upgrade(open_engine(load_settings().store_url))
     click.echo(f"The database is at revision {head_revision()}.")
 

@@ -8,13 +8,21 @@ from pathlib import Path
 
 import click
 
+from alerts.briefing.text.obstacle_text import lines_of
 from alerts.common.clock_times import parse_clock_span
 from alerts.common.errors import BadInput
 from alerts.sites.model import Foreground, Gate, Site
 from alerts.sites.names import clean_name, clean_note
 from alerts.wishes.parse import is_nothing
+from service.app import build
+from service.cli.confirm_place import settle_place
+from service.cli.darkness_options import say_darkness, with_darkness
 from service.cli.options import LAT_LON
 from service.cli.sky_options import read_horizon
+from service.common.timezones import is_at_sea, zone_at
+from service.reports.ring_check import RingCheck
+from service.store.repositories.people import get_operator
+from service.store.repositories.sites import add_site, find_sites, get_site, newest_revision, revise_site
 
 
 @click.group()
@@ -59,15 +67,6 @@ def add(
     is_sure: bool,
 ) -> None:
     """Add the site NAME."""
-    from alerts.briefing.text.obstacle_text import lines_of
-    from service.app import build
-    from service.cli.confirm_place import settle_place
-    from service.cli.darkness_options import with_darkness
-    from service.common.timezones import is_at_sea, zone_at
-    from service.reports.ring_check import RingCheck
-    from service.store.repositories.people import get_operator
-    from service.store.repositories.sites import add_site
-
     duskbell = build()
     lat_deg, lon_deg = settle_place(duskbell, at, is_sure=is_sure)
     place = Site(
@@ -139,11 +138,6 @@ def edit(
     is_sure: bool,
 ) -> None:
     """Describe the site NAME anew; decisions made before keep what they were made on."""
-    from service.app import build
-    from service.cli.confirm_place import settle_place
-    from service.cli.darkness_options import with_darkness
-    from service.store.repositories.sites import get_site, newest_revision, revise_site
-
     duskbell = build()
     if at is not None:
         at = settle_place(duskbell, at, is_sure=is_sure)
@@ -228,10 +222,6 @@ def read_gate(hours: str | None, may_stay: bool | None, known: Gate | None) -> G
 @site.command("list")
 def list_sites() -> None:
     """List all sites."""
-    from service.app import build
-    from service.cli.darkness_options import say_darkness
-    from service.store.repositories.sites import find_sites, newest_revision
-
     duskbell = build()
     with duskbell.sessions() as session:
         rows = find_sites(session)

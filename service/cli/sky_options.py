@@ -9,9 +9,13 @@ from typing import Any, TypeVar
 import click
 
 from alerts.common.errors import BadInput
+from alerts.sites.horizon import horizon_from_csv
 from alerts.sites.model import HorizonLine, Site
 from alerts.sites.names import clean_name
+from service.app import build
 from service.cli.options import LAT_LON
+from service.common.timezones import zone_at
+from service.store.repositories.sites import get_site, newest_revision
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -49,8 +53,6 @@ def _all(options: tuple[Callable[[F], F], ...], command: F) -> F:
 
 def read_horizon(path: Path | None) -> HorizonLine:
     """The horizon line in that file; level without one. BadInput names the file and the line."""
-    from alerts.sites.horizon import horizon_from_csv
-
     if path is None:
         return HorizonLine()
     try:
@@ -79,7 +81,6 @@ def find_place(
         if zone is not None or elevation_m is not None or horizon is not None:
             raise BadInput("--zone, --elevation and --horizon go with --at; a stored site has its own.")
         return _stored(site)
-    from service.common.timezones import zone_at
 
     lat_deg, lon_deg = at
     return Site(
@@ -93,8 +94,5 @@ def find_place(
 
 
 def _stored(name: str) -> Site:
-    from service.app import build
-    from service.store.repositories.sites import get_site, newest_revision
-
     with build().sessions() as session:
         return newest_revision(session, get_site(session, name).id).site

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import click
 
+from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.time_text import say_time
+from alerts.wishes.model import Wishes
+from service.accounts.pause import end_of_pause
+from service.app import build
 from service.cli.options import DAY
+from service.cli.subscriptions import say_advice, say_obstacles, say_wishes
 from service.cli.wish_options import wish_options, wishes_from
+from service.store.json_values import from_json
+from service.store.repositories import people
+from service.store.repositories.sites import newest_revision
 
 
 @click.group()
@@ -23,14 +33,6 @@ def subscription() -> None:
 @wish_options
 def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) -> None:
     """Give subscription NUMBER other wishes; those not named stay as they are."""
-    from dataclasses import replace
-
-    from alerts.wishes.model import Wishes
-    from service.app import build
-    from service.cli.subscriptions import say_advice, say_obstacles, say_wishes
-    from service.store.json_values import from_json
-    from service.store.repositories import people
-    from service.store.repositories.sites import newest_revision
 
     if wish_file is None and kit is None and all(value in (None, ()) for value in wished.values()):
         raise BadInput("say what to change, such as --chance 60; see: duskbell subscription change --help")
@@ -54,12 +56,6 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
 @click.option("--until", "day", type=DAY, required=True, help="The day on which you want to hear again.")
 def pause(number: int, day: date) -> None:
     """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
-    from alerts.common.clock_times import zone_info
-    from alerts.common.time_text import say_time
-    from service.accounts.pause import end_of_pause
-    from service.app import build
-    from service.store.repositories import people
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = people.get_subscription(session, number)
@@ -74,9 +70,6 @@ def pause(number: int, day: date) -> None:
 @click.argument("number", type=int)
 def resume(number: int) -> None:
     """End the pause of subscription NUMBER."""
-    from service.app import build
-    from service.store.repositories import people
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -91,9 +84,6 @@ def resume(number: int) -> None:
 @click.argument("number", type=int)
 def leave(number: int) -> None:
     """End subscription NUMBER for good; what was decided for it stays."""
-    from service.app import build
-    from service.store.repositories import people
-
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = people.get_subscription(session, number)

@@ -7,19 +7,33 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from alerts.briefing.text.obstacle_text import lines_of
+from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.time_text import say_day
+from alerts.judging.obstacles import YearAhead
+from alerts.sites.model import Site
+from alerts.wishes.fields import say_words, write_words
+from alerts.wishes.model import Wishes
+from service.accounts import address_owner
+from service.accounts.quotas import Kept, require_room
+from service.accounts.receivers import register, send_test, shown, vouch_for
+from service.app import Duskbell, build
+from service.channels.chat import CHAT_FORMS
+from service.cli.addresses import say_tested
 from service.cli.wish_options import wish_options, wishes_from
-
-if TYPE_CHECKING:
-    from alerts.judging.obstacles import YearAhead
-    from alerts.sites.model import Site
-    from alerts.wishes.model import Wishes
-    from service.app import Duskbell
-    from service.store.schema import core_tables
+from service.reports.ring_check import RingCheck
+from service.reports.wish_advice import advise
+from service.store.json_values import from_json
+from service.store.repositories import people
+from service.store.repositories.climates import climate_at
+from service.store.repositories.people import default_wishes, find_subscriptions
+from service.store.repositories.sites import get_site, newest_revision
+from service.store.schema import core_tables
 
 
 @click.command()
@@ -46,13 +60,6 @@ def subscribe(
     **wished: Any,
 ) -> None:
     """Tell an address about SITE. Without wishes of yours the usual ones hold."""
-    from service.accounts import address_owner
-    from service.accounts.quotas import Kept, require_room
-    from service.accounts.receivers import register, shown, vouch_for
-    from service.app import build
-    from service.store.repositories import people
-    from service.store.repositories.sites import get_site, newest_revision
-
     channel, given = _named_address(email, webhook, chat, named)
     if mine and channel != "email":
         raise BadInput(
@@ -100,8 +107,6 @@ def _named_address(
     email: str | None, webhook: str | None, chat: tuple[str, str] | None, named: str | None
 ) -> tuple[str, str]:
     """Channel and address as given; BadInput unless exactly one is."""
-    from service.channels.chat import CHAT_FORMS
-
     listed = [("email", email), ("webhook", webhook), chat or ("", None), ("named", named)]
     given = [(channel, address) for channel, address in listed if address is not None]
     if len(given) != 1:
@@ -113,9 +118,6 @@ def _named_address(
 
 def _prove(duskbell: Duskbell, number: int) -> None:
     """Send the receiver a test message, whose answer confirms it."""
-    from service.accounts.receivers import send_test
-    from service.cli.addresses import say_tested
-
     tested = send_test(duskbell.sessions, duskbell.channels, duskbell.keys, number, now=duskbell.clock())
     say_tested(number, tested)
 
@@ -128,9 +130,6 @@ def say_wishes(subscription: core_tables.Subscription) -> None:
 
 def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) -> YearAhead:
     """What these wishes would have given here and what each limit costs; what a year leaves of them."""
-    from service.reports.wish_advice import advise
-    from service.store.repositories.climates import climate_at
-
     with duskbell.sessions() as session:
         shares = climate_at(session, site, now).by_month
     advice = advise(site, wishes, now.date(), duskbell.ephemeris, shares)
@@ -142,9 +141,6 @@ def say_advice(duskbell: Duskbell, site: Site, wishes: Wishes, now: datetime) ->
 
 def say_obstacles(duskbell: Duskbell, number: int, site: Site, year: YearAhead, now: datetime) -> None:
     """What keeps subscription NUMBER from ringing, and what works against the rest."""
-    from alerts.briefing.text.obstacle_text import lines_of
-    from service.reports.ring_check import RingCheck
-
     with duskbell.sessions() as session:
         found = RingCheck(duskbell, session, now).of_subscription(number, year)
     for line in lines_of(found, site=site.name):
@@ -161,11 +157,6 @@ def _wish_lines(row: core_tables.Subscription) -> Iterator[str]:
 
 def wish_phrases(row: core_tables.Subscription) -> tuple[str, ...]:
     """A phrase for each wish of a subscription that isn't as usual."""
-    from alerts.wishes.fields import say_words
-    from alerts.wishes.model import Wishes
-    from service.store.json_values import from_json
-    from service.store.repositories.people import default_wishes
-
     usual = replace(default_wishes(), clock_zone=row.person.zone)
     return say_words(from_json(Wishes, row.wishes), usual)
 
@@ -174,9 +165,6 @@ def wish_phrases(row: core_tables.Subscription) -> tuple[str, ...]:
 @click.option("--json", "as_json", is_flag=True, help="One JSON list, each with all its wishes.")
 def subscriptions(as_json: bool) -> None:
     """List who is told about what, with the wishes that aren't the usual ones."""
-    from service.app import build
-    from service.store.repositories.people import find_subscriptions
-
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions() as session:
@@ -200,17 +188,12 @@ def _lines(row: core_tables.Subscription, now: datetime) -> Iterator[str]:
 
 
 def _address(row: core_tables.Subscription) -> str:
-    from service.accounts.receivers import shown
-
     is_plain = row.address.channel in ("email", "named")
     return f"{row.address.channel}: {row.address.target}" if is_plain else shown(row.address)
 
 
 def _state(row: core_tables.Subscription, now: datetime) -> str:
     """Why it doesn't ring at present; "" when it does."""
-    from alerts.common.clock_times import zone_info
-    from alerts.common.time_text import say_day
-
     if row.address.off_since is not None:
         return f"off: {row.address.off_reason}"
     if row.address.confirmed_at is None:
@@ -222,10 +205,6 @@ def _state(row: core_tables.Subscription, now: datetime) -> str:
 
 def _values(row: core_tables.Subscription, now: datetime) -> dict[str, object]:
     """One subscription as JSON values; its wishes as a file of wishes holds them."""
-    from alerts.wishes.fields import write_words
-    from alerts.wishes.model import Wishes
-    from service.store.json_values import from_json
-
     is_paused = row.paused_until is not None and row.paused_until > now
     return {
         "number": row.id,

@@ -5,16 +5,26 @@ from __future__ import annotations
 import json
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from alerts.briefing.text.event import event_of
+from alerts.judging.darkness_rule import with_darkness
+from alerts.judging.verdict import trip_to, with_decision_time
+from alerts.judging.window_brightness import window_skies
+from alerts.sky.ephemeris import Ephemeris
+from alerts.wishes.model import Wishes
+from service.app import build
+from service.cli.forecasts import moment_to_judge, read_weather
+from service.cli.night_page import tonight_page
+from service.cli.one_night import Asked, ahead_of, look_at_night
 from service.cli.options import DAY, MOMENT
 from service.cli.sky_options import find_place, place_options
 from service.cli.wish_options import night_wish_options, wishes_from
-
-if TYPE_CHECKING:
-    from alerts.wishes.model import Wishes
+from service.reports.default_reader import usual_for
+from service.reports.night_json import night_report
+from service.store.repositories.people import default_wishes
 
 
 @click.command()
@@ -48,13 +58,6 @@ def tonight(
     For SITE as it was decided for who watches it. With wishes of yours it is judged by them, the others as
     they are there.
     """
-    from alerts.judging.darkness_rule import with_darkness
-    from alerts.judging.verdict import trip_to, with_decision_time
-    from alerts.judging.window_brightness import window_skies
-    from alerts.sky.ephemeris import Ephemeris
-    from service.cli.forecasts import moment_to_judge, read_weather
-    from service.cli.one_night import Asked, ahead_of, look_at_night
-
     place = find_place(site, at, name, zone, elevation_m, horizon)
     recorded = read_weather(weather, place, offline=offline)
     now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
@@ -78,9 +81,6 @@ def tonight(
     skies = window_skies(found.site, night, ephemeris, verdict)
     verdict = with_darkness(verdict, found.site, night, skies)
     if as_json:
-        from alerts.briefing.text.event import event_of
-        from service.reports.night_json import night_report
-
         report = night_report(
             found.site,
             night,
@@ -95,7 +95,6 @@ def tonight(
         )
         click.echo(json.dumps(report, ensure_ascii=False))
         return
-    from service.cli.night_page import tonight_page
 
     problems = found.problems or (("Offline: no feed was asked.",) if offline else ())
     shortest = wishes.shortest_window
@@ -107,10 +106,6 @@ def tonight(
 
 def _wishes(site: str | None, wished: dict[str, Any], wish_file: Path | None) -> Wishes | None:
     """What the options change of what is wished there; None where they change nothing."""
-    from service.app import build
-    from service.reports.default_reader import usual_for
-    from service.store.repositories.people import default_wishes
-
     known = default_wishes()
     if site is not None:
         with build().sessions() as session:

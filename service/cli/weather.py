@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from alerts.judging.window_brightness import window_sky
+from alerts.sites.model import Site
+from alerts.sky.ephemeris import Ephemeris
+from alerts.weather.forecast import Forecast
+from alerts.weather.outlook import Outlook
+from alerts.weather.sensitivity import Hinge, failing_hazards, hangs_on
+from service.app import build
+from service.cli.forecasts import moment_to_judge, read_weather
+from service.cli.one_night import Asked, OneNight, look_at_night
 from service.cli.options import DAY, MOMENT
 from service.cli.sky_options import find_place, place_options
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from alerts.sites.model import Site
-    from alerts.sky.ephemeris import Ephemeris
-    from alerts.weather.forecast import Forecast
-    from alerts.weather.outlook import Outlook
-    from alerts.weather.sensitivity import Hinge
-    from service.cli.one_night import OneNight
-    from service.reports.weather_table import NightWeather, Refused
+from service.reports.weather_page import weather_json, weather_page
+from service.reports.weather_table import NightWeather, Refused, build_rows
+from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
 
 REFUSED_WITHIN = timedelta(hours=12)
 
@@ -52,11 +53,6 @@ def weather(
     For SITE as it was decided for who watches it, with the answers behind that; where nothing was decided, on
     the newest answers in the store; where there are none the feeds are asked.
     """
-    from alerts.sky.ephemeris import Ephemeris
-    from service.cli.forecasts import moment_to_judge, read_weather
-    from service.cli.one_night import Asked, look_at_night
-    from service.reports.weather_page import weather_json, weather_page
-
     place = find_place(site, at, name, zone, elevation_m, horizon)
     played = read_weather(recorded, place, offline=False)
     now, ephemeris = moment_to_judge(as_of, played), Ephemeris.open()
@@ -75,9 +71,6 @@ def weather(
 
 
 def _look(found: OneNight, ephemeris: Ephemeris, *, is_kept: bool) -> NightWeather:
-    from alerts.judging.window_brightness import window_sky
-    from service.reports.weather_table import NightWeather, Refused, build_rows
-
     night, verdict, forecasts = found.night, found.verdict, found.inputs.forecasts
     window = verdict.window or next(iter(night.windows), None)
     outlook = verdict.outlook
@@ -103,10 +96,6 @@ def _look(found: OneNight, ephemeris: Ephemeris, *, is_kept: bool) -> NightWeath
 
 def _refused_lately(site: Site, now: datetime) -> list[Refused]:
     """What came to the store lately and couldn't be used."""
-    from service.app import build
-    from service.reports.weather_table import Refused
-    from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
-
     with build().sessions() as session:
         rows = rejected_since(session, {place_key(site), EVERYWHERE}, now - REFUSED_WITHIN, now)
         return [Refused(row.feed, row.model, row.rejected or "", row.fetched_at) for row in rows]
@@ -114,8 +103,6 @@ def _refused_lately(site: Site, now: datetime) -> list[Refused]:
 
 def _hinge(found: OneNight) -> Hinge | None:
     """What the night hangs on with these wishes, by judging it again on changed forecasts."""
-    from alerts.weather.sensitivity import failing_hazards, hangs_on
-
     verdict, wishes = found.verdict, found.wishes
     if verdict.window is None or verdict.outlook is None or not found.inputs.forecasts:
         return None

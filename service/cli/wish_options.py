@@ -12,6 +12,7 @@ import click
 from alerts.sky.night import SkyWishes
 from alerts.wishes.fields import WISH_WORDS, WishWord, read_words
 from alerts.wishes.model import Wishes
+from service.reports.wish_file import read_wish_file
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -57,8 +58,6 @@ def wishes_from(options: Mapping[str, Any], wish_file: Path | None, known: Wishe
 
     BadInput with one sentence that names the option.
     """
-    from service.reports.wish_file import read_wish_file
-
     if wish_file is not None:
         known = read_wish_file(wish_file, usual)
     given = {word.name: _texts(options[word.name]) for word in WISH_WORDS}

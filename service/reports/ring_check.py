@@ -44,6 +44,7 @@ from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.channels.apprise import has_library
 from service.feeds.feed_health import Answering
+from service.reports.wish_advice import advise
 from service.store.json_values import from_json
 from service.store.repositories import calibrations, subscriptions
 from service.store.repositories.climates import find_climates
@@ -154,8 +155,6 @@ class RingCheck:
     def year_of(self, number: int) -> YearAhead:
         """What a year's sky, the calendar and the clock leave of a subscription's wishes: a quarter of a
         second of work, once for all who wish the same at a site."""
-        from service.reports.wish_advice import advise  # not before it is needed: the sky takes long to open
-
         row = self._session.get_one(core_tables.Subscription, number)
         site, wishes = newest_revision(self._session, row.site_id).site, from_json(Wishes, row.wishes)
         if (site, wishes) not in self._years:

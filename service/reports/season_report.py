@@ -8,6 +8,8 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from icalendar import Calendar, Event
+
 from alerts.common.time_text import (
     MONTHS,
     say_clock,
@@ -126,8 +128,6 @@ def _csv_row(season: Season, night: SeasonNight, window: DarkWindow) -> list[obj
 
 def season_ics(season: Season, nights: Nights) -> str:
     """A calendar (RFC 5545) with one event a window; UTC times, UIDs that stay the same."""
-    from icalendar import Calendar, Event
-
     calendar = Calendar()
     calendar.add("prodid", "-//Duskbell//season//EN")
     calendar.add("version", "2.0")

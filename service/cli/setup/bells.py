@@ -4,16 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from alerts.common.errors import BadInput
+from service.accounts.receivers import confirm_by_code
+from service.channels.chat import CHAT_FORMS
 from service.cli.setup.prompts import Asking, dash_for_none, one_of, read_name, read_sender
-
-if TYPE_CHECKING:
-    from service.setup.steps import Relay
-    from service.setup.tries import Tried
+from service.setup.steps import (
+    PUSH_NAME,
+    Relay,
+    add_chat,
+    add_push,
+    check_relay,
+    keep_push,
+    keep_relay,
+    keep_settings,
+    read_port,
+    ring_at,
+)
+from service.setup.tries import Tried, try_chat, try_mail, try_push
 
 MOST_TRIES_OF_A_CODE = 3
 
@@ -56,8 +67,6 @@ class Bells(Asking):
                 chosen = self._choose("Where then, [m], [p], [c] or [h]", "mpch", default="m")
 
     def _ring_as_given(self) -> None:
-        from service.setup.steps import add_chat, keep_push
-
         given = self.answers
         if given.relay.get("host"):
             self._ring_by_mail(self._relay_of(given.relay))
@@ -72,8 +81,6 @@ class Bells(Asking):
 
     def _relay_of(self, named: dict[str, Any]) -> Relay:
         """The relay that the options name; what they leave out is as it is, or as is usual."""
-        from service.setup.steps import Relay, check_relay
-
         standing = self.standing
         usual: dict[str, Any] = {"port": 587, "security": "starttls", "user": "", "password": ""}
         usual["sender"] = standing.mail
@@ -85,8 +92,6 @@ class Bells(Asking):
         self._ring_by_mail(self._ask_relay(self.standing.relay))
 
     def _ask_relay(self, now: Relay | None) -> Relay:
-        from service.setup.steps import Relay, check_relay, read_port
-
         while True:
             host = self._ask_part("smtp_host", "The relay's name", now.host if now else "", str.strip)
             port = self._ask_part("smtp_port", "Port", now.port if now else 587, read_port)
@@ -120,9 +125,6 @@ class Bells(Asking):
 
     def _ring_by_mail(self, relay: Relay) -> None:
         """Through that relay to the operator's own address: tried, kept, and confirmed by its reader."""
-        from service.setup.steps import keep_relay
-        from service.setup.tries import try_mail
-
         mail_id = self.standing.mail_id
         assert mail_id is not None, "who has run before"
         is_confirmed = False
@@ -143,8 +145,6 @@ class Bells(Asking):
         self._tell(mail_id, vouched=not is_confirmed)
 
     def _ask_push(self) -> None:
-        from service.setup.steps import PUSH_NAME, keep_push
-
         name = self._ask("What to call it", PUSH_NAME, read_name)
         click.echo("  Its address in apprise's form, such as SERVICE://TOKEN; it isn't shown.")
         url = self._ask_hidden("Address")
@@ -154,16 +154,10 @@ class Bells(Asking):
             click.echo(f"  {refusal}")
 
     def _ring_by_push(self, name: str, url: str, keep: Callable[[], None]) -> None:
-        from service.setup.steps import add_push
-        from service.setup.tries import try_push
-
         number = add_push(self.duskbell, name, url)
         self._ring_by(number, lambda: try_push(self.duskbell, number, name, url), keep)
 
     def _ask_chat(self) -> None:
-        from service.channels.chat import CHAT_FORMS
-        from service.setup.steps import add_chat
-
         for form_name, chat_form in CHAT_FORMS.items():
             click.echo(f"  {form_name:<9} {chat_form.hint}")
         form = self._ask("Which of these", "text", one_of(*CHAT_FORMS))
@@ -175,8 +169,6 @@ class Bells(Asking):
             click.echo(f"  {refusal}")
 
     def _ring_by_chat(self, number: int) -> None:
-        from service.setup.tries import try_chat
-
         self._ring_by(number, lambda: try_chat(self.duskbell, number), lambda: None)
 
     def _ring_by(self, number: int, send: Callable[[], Tried], keep: Callable[[], None]) -> None:
@@ -199,9 +191,6 @@ class Bells(Asking):
 
     def _only_here(self) -> None:
         """Mails become files in the outbox folder, which the pages show."""
-        from service.setup.steps import keep_settings
-        from service.setup.tries import try_mail
-
         mail_id = self.standing.mail_id
         assert mail_id is not None, "who has run before"
         if self.duskbell.settings.smtp_host:
@@ -214,8 +203,6 @@ class Bells(Asking):
 
     def _by_code(self, number: int, tried: Tried) -> tuple[bool, Tried]:
         """Whether its reader has confirmed it; else what there is to say of the try."""
-        from service.accounts.receivers import confirm_by_code
-
         if not tried.needs_code:
             click.echo(f"  {tried.text}")
             return True, tried
@@ -237,7 +224,5 @@ class Bells(Asking):
         return False, replace(tried, is_well=False, text="Nobody has confirmed it.", mend=mend)
 
     def _tell(self, number: int, *, vouched: bool) -> None:
-        from service.setup.steps import ring_at
-
         for name in ring_at(self.duskbell, number, vouched=vouched):
             click.echo(f"  It rings there for {name}, by the usual wishes.")

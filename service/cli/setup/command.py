@@ -7,7 +7,11 @@ from typing import Any
 
 import click
 
+from service.app import build
 from service.cli.options import LAT_LON
+from service.cli.setup.conversation import Talk
+from service.cli.setup.given_answers import read_answers
+from service.store.engine import require_writable
 
 
 @click.command()
@@ -52,11 +56,6 @@ def setup(*, no_input: bool, no_try: bool, **given: Any) -> None:
     Each answer is tried at once. Run it again to change answers; enter keeps what is. A file named - is the
     standard input. Exit code 1: an answer that was kept didn't pass its try.
     """
-    from service.app import build
-    from service.cli.setup.conversation import Talk
-    from service.cli.setup.given_answers import read_answers
-    from service.store.engine import require_writable
-
     answers = read_answers(given)
     duskbell = build()
     talk = Talk(duskbell, answers, asks=has_terminal() and not no_input, tries=not no_try)

@@ -2,20 +2,42 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import click
+import segno
 
 from alerts.common.errors import BadInput
+from alerts.field.driving import USUAL_SPEED_KMH, Home
+from service.channels.email_message import check_mail_address
+from service.cli.confirm_place import ask_about
 from service.cli.setup.bells import Bells
 from service.cli.setup.given_answers import missing_options
 from service.cli.setup.prompts import lat_lon, lat_lon_or_none, read_name
-
-if TYPE_CHECKING:
-    from alerts.field.driving import Home
-    from service.setup.steps import Terms
-    from service.store.repositories.sites import StoredSite
+from service.common.timezones import doubts
+from service.reports.season_report import season_table
+from service.setup.ending import fleet_note, next_nights, still_missing, way_in, why_none
+from service.setup.steps import (
+    DECLARATION,
+    WITHOUT_OPEN_METEO,
+    Terms,
+    check_contact,
+    find_place,
+    forget_home,
+    home_words,
+    keep_feeds,
+    keep_home,
+    keep_mail,
+    keep_place,
+    place_at,
+    place_words,
+    read_elevation,
+    read_speed,
+    terms_of,
+)
+from service.setup.tries import try_feeds
+from service.store.repositories.sites import StoredSite
 
 
 class Talk(Bells):
@@ -42,9 +64,6 @@ class Talk(Bells):
 
     def who(self) -> None:
         """The operator's own mail address."""
-        from service.channels.email_message import check_mail_address
-        from service.setup.steps import keep_mail
-
         standing = self.standing
         self._head("You")
         mail = self.answers.mail
@@ -63,8 +82,6 @@ class Talk(Bells):
 
     def feeds(self) -> None:
         """The contact that the feeds are told, and on what terms Open-Meteo is asked."""
-        from service.setup.steps import check_contact, keep_feeds, terms_of
-
         standing = self.standing
         settings = standing.settings
         self._head("The weather feeds")
@@ -88,9 +105,6 @@ class Talk(Bells):
 
     def place(self) -> None:
         """The first place; then the feeds are asked for it, until that goes well or is taken as it is."""
-        from service.setup.steps import place_words
-        from service.setup.tries import try_feeds
-
         self._head("The first place")
         stored = self._kept_place()
         click.echo(f"  {place_words(stored)} ({stored.site.zone})")
@@ -110,9 +124,6 @@ class Talk(Bells):
 
     def home(self) -> None:
         """Where one sets out, and how fast; drives are estimated from it. It may be left out."""
-        from alerts.field.driving import USUAL_SPEED_KMH, Home
-        from service.setup.steps import forget_home, home_words, keep_home, read_speed
-
         standing, given = self.standing, self.answers
         known = standing.home
         self._head("Home, from which drives are estimated")
@@ -137,8 +148,6 @@ class Talk(Bells):
 
     def _doubt_the_way(self, home: Home) -> None:
         """Said where the first place is far from home; which of the two is wrong only its owner knows."""
-        from service.common.timezones import doubts
-
         site = self.standing.places[0].site
         doubt = doubts(site.lat_deg, site.lon_deg, home)
         if doubt is not None and doubt.away_km is not None:
@@ -146,9 +155,6 @@ class Talk(Bells):
 
     def end(self) -> None:
         """The next nights, what is missing, and the way in."""
-        from service.reports.season_report import season_table
-        from service.setup.ending import fleet_note, next_nights, still_missing, way_in, why_none
-
         standing = self.standing
         if standing.places:
             place = standing.places[0]
@@ -178,8 +184,6 @@ class Talk(Bells):
     # a place
 
     def _kept_place(self) -> StoredSite:
-        from service.setup.steps import find_place, keep_place, place_at
-
         places, given = self.standing.places, self.answers
         if given.place is None and given.at is None:
             if places and not self._asks_anew:
@@ -203,8 +207,6 @@ class Talk(Bells):
         return keep_place(self.duskbell, site, elevation_known=elevation_m is not None)
 
     def _ask_place(self, known: StoredSite | None) -> StoredSite:
-        from service.setup.steps import find_place, keep_place, place_at, read_elevation
-
         while True:
             name = self._ask("Its name", known.site.name if known else "", read_name)
             known = find_place(self.standing.places, name)
@@ -225,9 +227,6 @@ class Talk(Bells):
 
     def _settled(self, at: tuple[float, float]) -> tuple[float, float]:
         """Those coordinates, or the ones meant instead, as answered where they look like a slip."""
-        from service.cli.confirm_place import ask_about
-        from service.common.timezones import doubts
-
         home = self.standing.home
         while (doubt := None if self.answers.is_sure else doubts(*at, home)) is not None:
             if not self.asks:
@@ -240,8 +239,6 @@ class Talk(Bells):
     # the feeds' terms
 
     def _ask_terms(self, now: Terms, *, answered: bool) -> Terms:
-        from service.setup.steps import DECLARATION, WITHOUT_OPEN_METEO, Terms
-
         click.echo(f"  {DECLARATION}")
         if self._confirm("Is that so here", default=now.noncommercial if answered else None):
             return Terms(True, now.key)
@@ -264,9 +261,6 @@ def _terms_words(terms: Terms) -> str:
 
 def _qr(link: str) -> str:
     """The link for a phone's camera, in half blocks."""
-    import io
-
-    import segno
 
     out = io.StringIO()
     segno.make(link, micro=False).terminal(out, border=2, compact=True)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import Any, TextIO
 
 import click
 
-if TYPE_CHECKING:
-    from service.setup.steps import Standing, Terms
+from service.setup.steps import PUSH_NAME, Standing, Terms, find_place
 
 
 @dataclass(frozen=True)
@@ -38,8 +37,6 @@ class Answers:
 
 
 def read_answers(given: dict[str, Any]) -> Answers:
-    from service.setup.steps import PUSH_NAME, Terms
-
     key = _secret(given["key_file"], "--commercial-key")
     ways = [given["noncommercial"], bool(key), given["without_open_meteo"]]
     if sum(ways) > 1:
@@ -93,8 +90,6 @@ def missing_options(standing: Standing, answers: Answers) -> Iterator[str]:
     if not (answers.terms or standing.terms_answered):
         yield "--noncommercial, --commercial-key or --without-open-meteo"
     if not standing.places or answers.place or answers.at:
-        from service.setup.steps import find_place
-
         known = find_place(standing.places, answers.place or "")
         if not answers.place and len(standing.places) != 1:
             yield "--place"

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
 
 from alerts.common.errors import BadInput
+from alerts.sites.coordinates import parse_lat_lon
+from alerts.sites.names import clean_name
+from service.app import Duskbell
+from service.channels.email_message import sender_address
 from service.cli.setup.given_answers import Answers
-
-if TYPE_CHECKING:
-    from service.app import Duskbell
-    from service.setup.steps import Standing
-    from service.setup.tries import Tried
+from service.setup.settings_file import variable
+from service.setup.steps import Standing, look
+from service.setup.tries import Tried
 
 T = TypeVar("T")
 
@@ -35,8 +37,6 @@ class Asking:
 
     @property
     def standing(self) -> Standing:
-        from service.setup.steps import look
-
         return look(self.duskbell)
 
     @property
@@ -47,8 +47,6 @@ class Asking:
         return name in self.standing.fixed
 
     def _fixed_words(self, name: str) -> str:
-        from service.setup.settings_file import variable
-
         return f" (set by {variable(name)}; setup can't change that)" if self._is_fixed(name) else ""
 
     def _head(self, words: str) -> None:
@@ -102,8 +100,6 @@ class Asking:
 
 
 def lat_lon(typed: str) -> tuple[float, float]:
-    from alerts.sites.coordinates import parse_lat_lon
-
     return parse_lat_lon(typed)
 
 
@@ -112,8 +108,6 @@ def lat_lon_or_none(typed: str) -> tuple[float, float] | None:
 
 
 def read_name(typed: str) -> str:
-    from alerts.sites.names import clean_name
-
     return clean_name(typed)
 
 
@@ -122,8 +116,6 @@ def dash_for_none(typed: str) -> str:
 
 
 def read_sender(typed: str) -> str:
-    from service.channels.email_message import sender_address
-
     sender_address(typed)
     return typed
 

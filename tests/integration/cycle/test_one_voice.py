@@ -66,8 +66,8 @@ def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) 
                 sky=replace(usual.sky, lowest_altitude_deg=7.0),
             )
             people.subscribe(session, mail, row, wishes, now=START)
-        monkeypatch.setattr("service.app.build", lambda: world.duskbell)
-        monkeypatch.setattr("service.common.clock.real_clock", lambda: world.wall)
+        monkeypatch.setattr("service.app.Duskbell", lambda _settings: world.duskbell)
+        monkeypatch.setattr("service.cli.forecasts.real_clock", lambda: world.wall)
         yield world
 
 
@@ -234,7 +234,7 @@ def test_row_208_what_was_decided_before_a_site_was_described_anew_stands_no_mor
 def test_row_210_coordinates_of_a_kept_site_mean_it(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
     world.wall = GO_TIME
     world.cycle(GO_TIME)
-    monkeypatch.setattr("service.feeds.command_state.sessions_at_hand", lambda _: world.duskbell.sessions)
+    monkeypatch.setattr("service.cli.one_night.sessions_at_hand", lambda _: world.duskbell.sessions)
     at = ("tonight", "--at", f"{FLAT.lat_deg + 0.001},{FLAT.lon_deg}", "--date", f"{SATURDAY}")
     page = command(*at)
     assert f"This is {FLAT.name}, which is kept here: shown is what was decided of it." in page
