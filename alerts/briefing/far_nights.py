@@ -10,7 +10,7 @@ from alerts.briefing.facts.alert import Ahead, Instead
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes
-from alerts.sky.nights.night_events import nights
+from alerts.sky.nights.night_builder import nights
 from alerts.sky.target_text import parse_target
 from alerts.weather.forecast_reach import first_look
 from alerts.wishes.model import Wishes

@@ -134,23 +134,3 @@ def shape_codes(sky: Geometry) -> Ints:
         sky.apex_altitude_deg < ARCH_BELOW_DEG,
     )
     return np.select(list(tests), [0, 1, 2], default=3).astype(np.intp)
-
-
-def shape_pieces(
-    ground: Ground, table: SkyTable, start_s: float, end_s: float
-) -> list[tuple[Shape, float, float]]:
-    """The shapes one site sees from start_s to end_s, split at whole minutes, neighbours differing.
-
-    Each minute takes the shape of its middle.
-    """
-    edges = np.concatenate(
-        [[start_s], np.arange(math.floor(start_s / 60) + 1, math.ceil(end_s / 60)) * 60.0, [end_s]]
-    )
-    codes = shape_codes(geometry(ground, table, (edges[:-1] + edges[1:]) / 2))[0]
-    changes = np.flatnonzero(codes[1:] != codes[:-1]) + 1
-    firsts = np.concatenate([[0], changes])
-    lasts = np.concatenate([changes, [len(codes)]])
-    return [
-        (SHAPES[codes[first]], float(edges[first]), float(edges[last]))
-        for first, last in zip(firsts, lasts, strict=True)
-    ]

@@ -98,29 +98,15 @@ def true_spans(margin: Callable[[Floats], Floats], start_s: float, end_s: float)
     return [(float(a), float(b)) for a, b in zip(edges[0::2], edges[1::2], strict=True)]
 
 
-def moon_over_ridge(
-    site: Site, table: SkyTable, spans_s: Sequence[tuple[float, float]]
-) -> list[tuple[float, float]]:
-    """Within spans in which the Moon is up: when its centre also stands above the site's ridge.
-
-    Then its light reaches the foreground. Over a level horizon that is all the time it is up.
-    """
-    if site.horizon.is_level:
-        return list(spans_s)
-    ground = Ground.of([site])
-
-    def margin(at_s: Floats) -> Floats:
-        altitude, azimuth = _near(ground, table.moon_km(at_s))
-        return np.asarray(altitude - ridge_deg(site.horizon, azimuth))
-
-    return [piece for start_s, end_s in spans_s for piece in true_spans(margin, start_s, end_s)]
-
-
 def moon_over_ridges(
     sites: Sequence[Site], ground: Ground, table: SkyTable, spans: RowSpans
 ) -> tuple[RowSpans, Ints]:
-    """`moon_over_ridge` within spans of many sites at once (row: of a site), and for each of the pieces the
-    index of its span."""
+    """Within spans of many sites in which the Moon is up (row: of a site): when its centre also stands above
+    the site's ridge, so that its light reaches the foreground; and for each of the pieces the index of its
+    span.
+
+    Over a level horizon that is all the time it is up.
+    """
     is_level = np.array([site.horizon.is_level for site in sites], dtype=np.bool_)
     rough = np.flatnonzero(~is_level[spans.row] & (spans.start_s < spans.end_s))
     level = np.flatnonzero(is_level[spans.row])

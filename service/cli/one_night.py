@@ -22,7 +22,8 @@ from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
-from alerts.sky.nights.night_events import night_named, tonight_name
+from alerts.sky.nights.night_builder import night_named
+from alerts.sky.nights.night_events import tonight_name
 from alerts.weather.forecast import Forecast
 from alerts.weather.forecast_reach import first_look
 from alerts.weather.model_families import OPEN_METEO

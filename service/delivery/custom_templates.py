@@ -19,7 +19,7 @@ from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Foreground, Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 from alerts.wishes.model import Wishes
 
 ENDING = ".j2"

@@ -18,7 +18,7 @@ from alerts.judging.window_brightness import window_skies
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 from alerts.track.observations.evidence import PersonReport
 from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json

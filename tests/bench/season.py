@@ -53,7 +53,7 @@ from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes
-from alerts.sky.nights.night_events import nights
+from alerts.sky.nights.night_builder import nights
 from alerts.weather.forecast import Forecast, LayerScheme, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.sky_now import Says, StationSky

@@ -30,7 +30,7 @@ from alerts.judging.access_rules import usable_spans
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes
-from alerts.sky.nights.night_events import nights
+from alerts.sky.nights.night_builder import nights
 from alerts.wishes.model import Wishes
 from tests.bench import season
 from tests.bench.season import HOUR, HOURS_A_NIGHT, NORMAL, Floats, chain

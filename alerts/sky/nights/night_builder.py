@@ -1,23 +1,24 @@
-"""The readable nights of many sites, with what is the same work for all of them done at once.
+"""Night values from the arrays of many sites, with what is the same work for all of them done at once.
 
-`SiteNights.night` makes one night out of arrays and interpolates the sky for it alone. Here the tracks and
-shapes of all windows are worked out together: what turns slowly (precession, nutation, aberration) is taken
-at three moments of each window and drawn through them, the Earth's rotation is added exactly. Over a night
-that is right to a millionth of an arcsecond; the nights are the same as those made one by one.
+The tracks and shapes of all windows are worked out together: what turns slowly (precession, nutation,
+aberration) is taken at three moments of each window and drawn through them, the Earth's rotation is added
+exactly. Over a night that is right to a millionth of an arcsecond; tests hold the nights equal to those made
+one by one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 import numpy as np
 import numpy.typing as npt
 
 from alerts.common.span import Span
+from alerts.sites.model import Site
 from alerts.sky.crossings import Crossings
-from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, SkyTable, utc_from_posix
+from alerts.sky.ephemeris import SIDEREAL_RATE_RAD_S, Ephemeris, SkyTable, utc_from_posix
 from alerts.sky.milky_way import (
     ARCH_BELOW_DEG,
     COLUMN_BELOW_DEG,
@@ -30,9 +31,17 @@ from alerts.sky.milky_way import (
     geometry_of,
     shape_codes,
 )
-from alerts.sky.night import BodyEvents, DarkWindow, Night, ShapeSpan, TargetKind
+from alerts.sky.night import (
+    BodyEvents,
+    BodyState,
+    DarkWindow,
+    Night,
+    ShapeSpan,
+    SkyWishes,
+    TargetKind,
+)
 from alerts.sky.night_calendar import DAY_S
-from alerts.sky.nights.night_events import SiteNights, body_events
+from alerts.sky.nights.night_events import SiteNights, nights_for_sites
 from alerts.sky.observers import Ground
 from alerts.sky.span_arrays import RowSpans, overlaps
 from alerts.sky.target_visibility import target_direction
@@ -48,7 +57,7 @@ TURN_DEG_S = 15.1 / 3600
 
 
 def readable_nights(whole: SiteNights) -> Iterator[tuple[int, Night]]:
-    """Every night as (row of its site, Night), site by site; equal to `whole.night` of each."""
+    """Every night as (row of its site, Night), site by site."""
     nights = whole.nights
     lit = whole.table.moon_lit((nights.start_s + nights.end_s) / 2).tolist()
     sun, civil, nautical, astronomical, moon = (
@@ -266,3 +275,25 @@ class _Drawn:
         start, end = self.ends[:, :1], self.ends[:, 2:]
         u = (at_s - start) / (end - start)
         return np.stack([(1 - u) * (1 - 2 * u), 4 * u * (1 - u), u * (2 * u - 1)], axis=-1)
+
+
+def body_events(up: bool, times: Sequence[datetime]) -> BodyEvents:
+    """A night's crossings as rises and sets. up: whether the body is up at its start."""
+    rises, sets = (times[1::2], times[0::2]) if up else (times[0::2], times[1::2])
+    never = BodyState.ALWAYS_UP if up else BodyState.ALWAYS_DOWN
+    return BodyEvents(tuple(rises), tuple(sets), BodyState.CROSSES if times else never, up)
+
+
+def night_named(site: Site, name: date, wishes: SkyWishes, ephemeris: Ephemeris) -> Night:
+    """The night of that name at a site.
+
+    Raises BadInput where the site's calendar left the date out, OutsideEphemeris for years that the
+    kernel doesn't hold.
+    """
+    return nights(site, name, 1, wishes, ephemeris)[0]
+
+
+def nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> tuple[Night, ...]:
+    """`count` consecutive nights at a site from the night named `first`; errors as `night_named`."""
+    whole = nights_for_sites([site], first, count, wishes, ephemeris)
+    return tuple(night for _, night in readable_nights(whole))

@@ -16,30 +16,21 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.phrases import phrase
-from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky import milky_way_band
 from alerts.sky.brightness.loss import loss_spans
 from alerts.sky.brightness.total import site_sky
 from alerts.sky.crossings import SUNRISE_DEG, Crossings, moon_crossings, sun_crossings
-from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s, utc_from_posix
-from alerts.sky.milky_way import shape_pieces
+from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s
 from alerts.sky.night import (
-    BodyEvents,
-    BodyState,
     DarknessWish,
-    DarkWindow,
-    Night,
-    ShapeSpan,
     SkyWishes,
     Target,
-    TargetKind,
 )
 from alerts.sky.night_calendar import DAY_S, name_of, night_start_s, number_at, number_named
 from alerts.sky.observers import Ground
 from alerts.sky.span_arrays import RowSpans, overlaps
 from alerts.sky.target_visibility import default_lowest_deg, target_direction, target_spans
-from alerts.sky.tracks import moon_over_ridge, track_point
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
@@ -53,7 +44,8 @@ NIGHTS_AT_ONCE = 64
 
 @dataclass(frozen=True)
 class SiteNights:
-    """Every night from one number on, at many sites, as flat arrays; `night` makes one readable.
+    """Every night from one number on, at many sites, as flat arrays; `readable_nights` (night_builder.py)
+    makes Night values of them.
 
     first_number: shape (n,), each site's first night; count: nights at each site.
     windows: all dark windows, row = site; window_night: shape (n_windows,), 0..count - 1.
@@ -96,31 +88,6 @@ class SiteNights:
     def name(self, row: int, night: int) -> date:
         return name_of(self.sites[row], int(self.first_number[row]) + night)
 
-    def night(self, row: int, night: int) -> Night:
-        """The readable form of one site's night; alerts/sky/nights/night_builder.py makes many at less
-        cost."""
-        start_s = float(self.first_s[row]) + night * DAY_S
-        part = _Part(self, row, start_s, start_s + DAY_S)
-        lit = float(self.table.moon_lit(start_s + DAY_S / 2))
-        return Night(
-            name=self.name(row, night),
-            span=Span(utc_from_posix(start_s), utc_from_posix(start_s + DAY_S)),
-            sun=part.events(self.sun),
-            civil=part.events(self.civil),
-            nautical=part.events(self.nautical),
-            astronomical=part.events(self.astronomical),
-            moon=part.events(self.moon),
-            moon_lit=round(lit, 4),
-            dark=part.down(self.dark),
-            moonless=part.down(self.moon),
-            windows=part.windows(night),
-            wishes=self.wishes,
-            foreground_moonlit=part.foreground_moonlit(),
-        )
-
-    def of_site(self, row: int) -> tuple[Night, ...]:
-        return tuple(self.night(row, night) for night in range(self.count))
-
     def longitudes_up_deg(self, row: int, at_s: float) -> tuple[tuple[float, float], ...]:
         """The stretches of galactic longitude that one site sees up at a time, for the target `band`."""
         site = self.sites[row]
@@ -128,74 +95,6 @@ class SiteNights:
         axes = milky_way_band.axes_in(float(milky_way_band.epoch_of(at_s)))
         arc = self.wishes.target.arc_l_deg
         return milky_way_band.longitudes_up_deg(site.lat_deg, sidereal, site.horizon, axes, arc)
-
-
-@dataclass(frozen=True)
-class _Part:
-    """One night of one site within the arrays."""
-
-    whole: SiteNights
-    row: int
-    start_s: float
-    end_s: float
-
-    def events(self, crossings: Crossings) -> BodyEvents:
-        up, times = crossings.of_row(self.row, self.start_s, self.end_s)
-        return body_events(up, [utc_from_posix(at_s) for at_s in times])
-
-    def down(self, crossings: Crossings) -> tuple[Span, ...]:
-        """The spans of the night with the body below the level."""
-        return _spans(self._pairs(crossings, up=False))
-
-    def _pairs(self, crossings: Crossings, *, up: bool) -> list[tuple[float, float]]:
-        starts_up, times = crossings.of_row(self.row, self.start_s, self.end_s)
-        edges = [*([self.start_s] if starts_up == up else []), *map(float, times), self.end_s]
-        return list(zip(edges[0::2], edges[1::2], strict=False))
-
-    def foreground_moonlit(self) -> tuple[Span, ...]:
-        """When the Moon, between sunset and sunrise, shines over the ridge onto the ground."""
-        night, moon = self._pairs(self.whole.sun, up=False), self._pairs(self.whole.moon, up=True)
-        both = [(max(a, c), min(b, d)) for a, b in night for c, d in moon if max(a, c) < min(b, d)]
-        return _spans(moon_over_ridge(self.whole.sites[self.row], self.whole.table, both))
-
-    def windows(self, night: int) -> tuple[DarkWindow, ...]:
-        whole = self.whole
-        low, high = np.searchsorted(whole.windows.row, [self.row, self.row + 1])
-        mine = low + np.flatnonzero(whole.window_night[low:high] == night)
-        spans = zip(whole.windows.start_s[mine], whole.windows.end_s[mine], strict=True)
-        return tuple(self.window(float(start_s), float(end_s)) for start_s, end_s in spans)
-
-    def window(self, start_s: float, end_s: float) -> DarkWindow:
-        whole = self.whole
-        start_s, end_s = float(round(start_s)), float(round(end_s))
-        ground = whole.ground.part(slice(self.row, self.row + 1))
-        at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
-        target = whole.wishes.target
-        seen = whole.table.fixed(target_direction(target), at_s)
-        altitude, azimuth = ground.altaz(seen[None], near=False)
-        points = zip(at_s, altitude[0], azimuth[0], strict=True)
-        pieces = shape_pieces(ground, whole.table, start_s, end_s)
-        shapes = (ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces)
-        return DarkWindow(
-            Span(utc_from_posix(start_s), utc_from_posix(end_s)),
-            target,
-            tuple(track_point(*point) for point in points),
-            tuple(shapes),
-            whole.longitudes_up_deg(self.row, at_s[1]) if target.kind is TargetKind.BAND else (),
-        )
-
-
-def body_events(up: bool, times: Sequence[datetime]) -> BodyEvents:
-    """A night's crossings as rises and sets. up: whether the body is up at its start."""
-    rises, sets = (times[1::2], times[0::2]) if up else (times[0::2], times[1::2])
-    never = BodyState.ALWAYS_UP if up else BodyState.ALWAYS_DOWN
-    return BodyEvents(tuple(rises), tuple(sets), BodyState.CROSSES if times else never, up)
-
-
-def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:
-    """Spans to the second; those that round to nothing are left out."""
-    pairs = ((utc_from_posix(start_s), utc_from_posix(end_s)) for start_s, end_s in pairs_s)
-    return tuple(Span(start, end) for start, end in pairs if start < end)
 
 
 def build_nights(
@@ -317,27 +216,13 @@ def site_in_blocks(
         yield build_nights([site], [number + low], min(NIGHTS_AT_ONCE, count - low), wishes, ephemeris)
 
 
-def night_named(site: Site, name: date, wishes: SkyWishes, ephemeris: Ephemeris) -> Night:
-    """The night of that name at a site.
-
-    Raises BadInput where the site's calendar left the date out, OutsideEphemeris for years that the
-    kernel doesn't hold.
-    """
-    return nights(site, name, 1, wishes, ephemeris)[0]
-
-
-def nights(site: Site, first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris) -> tuple[Night, ...]:
-    """`count` consecutive nights at a site from the night named `first`; errors as `night_named`."""
-    return nights_for_sites([site], first, count, wishes, ephemeris).of_site(0)
-
-
 def nights_for_sites(
     sites: Sequence[Site], first: date, count: int, wishes: SkyWishes, ephemeris: Ephemeris
 ) -> SiteNights:
     """`count` nights from the one named `first` at each of many sites, in one vectorised pass.
 
-    The answer holds arrays; its `night(row, index)` builds a Night when one is asked for. For more
-    than about a thousand sites and a year use `alerts.sky.nights.night_events.nights_in_blocks`.
+    The answer holds arrays; `readable_nights` (night_builder.py) makes Night values of them. For more than
+    about a thousand sites and a year use `alerts.sky.nights.night_events.nights_in_blocks`.
     """
     ephemeris.require_dates(first, first)
     return build_nights(sites, [number_named(site, first) for site in sites], count, wishes, ephemeris)

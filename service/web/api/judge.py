@@ -15,7 +15,8 @@ from alerts.judging.window_brightness import window_skies
 from alerts.sites.model import HorizonLine, Site
 from alerts.sites.names import clean_name
 from alerts.sky.night import Night
-from alerts.sky.nights.night_events import night_named, tonight_name
+from alerts.sky.nights.night_builder import night_named
+from alerts.sky.nights.night_events import tonight_name
 from service.common.timezones import doubts, zone_at
 from service.explain.stored_verdict import Inputs, nights_as_wished
 from service.observations.model import Heard

@@ -22,7 +22,7 @@ from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes, Target, TargetKind
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
 from service.feeds.feed_registry import gather

@@ -23,7 +23,7 @@ from sqlalchemy.orm import Session
 
 from alerts.sites.model import Darkness, Foreground, HorizonLine, Site
 from alerts.sites.rounded_place import rounded_place
-from alerts.sky.nights.night_events import nights
+from alerts.sky.nights.night_builder import nights
 from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
 from service.store.maintenance import personal_data

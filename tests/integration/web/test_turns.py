@@ -16,7 +16,7 @@ from starlette.testclient import TestClient
 
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes
-from alerts.sky.nights.night_events import nights
+from alerts.sky.nights.night_builder import nights
 from alerts.sky.nights.season import season
 from service.demo.story import FLAT
 from service.web.api import judge

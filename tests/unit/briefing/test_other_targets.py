@@ -19,7 +19,7 @@ from alerts.common.span import require_utc
 from alerts.field.trip_plan import plan
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import SkyWishes, Target, TargetKind, TrackPoint
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 
 BELT = Target(TargetKind.RADEC, "Orion's belt", 84.05, -1.2)
 POLE = Target(TargetKind.RADEC, "the pole", 0.0, 90.0)

@@ -14,7 +14,7 @@ from alerts.judging.window_brightness import WindowSky, say_sky, window_skies
 from alerts.sites.model import Darkness, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 from alerts.weather.outlook import Outlook
 
 LONELY = Site("Lonely", 24.0, 12.5, 900.0, "Africa/Tripoli")

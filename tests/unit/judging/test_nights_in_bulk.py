@@ -14,7 +14,8 @@ from alerts.sky.night import BodyState, DarknessWish, SkyWishes, Target, TargetK
 from alerts.sky.nights.night_builder import readable_nights
 from alerts.sky.nights.night_events import nights_for_sites
 from alerts.sky.span_arrays import overlaps
-from alerts.sky.tracks import moon_over_ridge, moon_over_ridges, moon_track
+from alerts.sky.tracks import moon_over_ridges, moon_track
+from tests.unit.sky.one_by_one import moon_over_ridge, night_of, of_site
 
 CORE = SkyWishes(lowest_altitude_deg=None)
 WISHES = {
@@ -50,7 +51,7 @@ def test_nights_made_together_equal_those_made_alone(
 ) -> None:
     whole = nights_for_sites(sites(), first, 3, wishes, ephemeris)
     together = list(readable_nights(whole))
-    alone = [(row, whole.night(row, night)) for row in range(len(whole.sites)) for night in range(3)]
+    alone = [(row, night_of(whole, row, night)) for row in range(len(whole.sites)) for night in range(3)]
     assert together == alone
     assert any(night.windows for _, night in together)
 
@@ -81,7 +82,7 @@ def test_a_fortnight_behind_ridges_is_the_same_made_together(ephemeris: Ephemeri
     """A fortnight has the Moon in every part of the night, near the poles days without a rising."""
     whole = nights_for_sites(ridged_sites(first.toordinal()), first, 14, CORE, ephemeris)
     together = list(readable_nights(whole))
-    assert together == [(row, night) for row in range(24) for night in whole.of_site(row)]
+    assert together == [(row, night) for row in range(24) for night in of_site(whole, row)]
     assert any(len(night.foreground_moonlit) > 1 for _, night in together)
     assert {night.sun.state for _, night in together} == set(BodyState)
 
@@ -89,7 +90,7 @@ def test_a_fortnight_behind_ridges_is_the_same_made_together(ephemeris: Ephemeri
 def test_a_moon_that_clears_the_ridge_for_minutes_is_seen_together_too(ephemeris: Ephemeris) -> None:
     """Its highest stand lies between two looks, both of them below the ridge."""
     level = Site("Level", 40.0, -3.0, 900.0)
-    (night,) = nights_for_sites([level], date(2027, 7, 15), 1, CORE, ephemeris).of_site(0)
+    (night,) = of_site(nights_for_sites([level], date(2027, 7, 15), 1, CORE, ephemeris), 0)
     track = moon_track(level, night.span, ephemeris, timedelta(minutes=1))
     highest = max(point.altitude_deg for point in track)
     around = (0.0, 90.0, 180.0, 270.0)
@@ -97,7 +98,7 @@ def test_a_moon_that_clears_the_ridge_for_minutes_is_seen_together_too(ephemeris
     sites = [replace(level, horizon=ridge) for ridge in ridges]
     whole = nights_for_sites(sites, date(2027, 7, 15), 1, CORE, ephemeris)
     together = [night for _, night in readable_nights(whole)]
-    assert together == [whole.night(row, 0) for row in range(len(sites))]
+    assert together == [night_of(whole, row, 0) for row in range(len(sites))]
     assert 0 < min(sum(span.minutes for span in night.foreground_moonlit) for night in together) < 5
 
 
@@ -111,7 +112,7 @@ def test_one_night_of_one_site_behind_a_ridge_is_the_same_made_in_bulk(
     site = Site("Alone", lat_deg, 15.0, 300.0, horizon=ridge)
     for day in range(0, 30, 2):
         whole = nights_for_sites([site], date(2027, 6, 20) + timedelta(days=day), 1, CORE, ephemeris)
-        assert list(readable_nights(whole)) == [(0, whole.night(0, 0))]
+        assert list(readable_nights(whole)) == [(0, night_of(whole, 0, 0))]
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -21,7 +21,7 @@ from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes, Target, TargetKind
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 from alerts.wishes.model import Wishes
 
 from .values import HOUR, MINUTE, night, outlook

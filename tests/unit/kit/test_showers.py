@@ -10,7 +10,7 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.meteor_showers import active_showers, peak_near, shower_list
 from alerts.sky.night import SkyWishes
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 
 from .tables import rows_of
 

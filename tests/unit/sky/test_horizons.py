@@ -18,7 +18,7 @@ from alerts.sky import milky_way_band
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.milky_way import CORE, GALACTIC_AXES, galactic_direction
 from alerts.sky.night import SkyWishes, Target, TargetKind
-from alerts.sky.nights.night_events import night_named, nights
+from alerts.sky.nights.night_builder import night_named, nights
 from alerts.sky.span_arrays import RowSpans, overlaps
 from alerts.sky.target_visibility import target_spans
 

@@ -20,10 +20,11 @@ from alerts.sky.milky_way import (
     galactic_lb_deg,
     geometry,
     shape_codes,
-    shape_pieces,
 )
 from alerts.sky.night import Shape, SkyWishes
-from alerts.sky.nights.night_events import nights, nights_for_sites
+from alerts.sky.nights.night_builder import nights
+from alerts.sky.nights.night_events import nights_for_sites
+from tests.unit.sky.one_by_one import night_of, shape_pieces
 
 from .reference import one_place, read_json, read_rows, separation_deg, table_at, utc_s
 
@@ -257,7 +258,7 @@ def test_minutes_of_darkness_and_core_through_2026(ephemeris: Ephemeris, lat: fl
     first = date(2026, 1, 1)
     whole = nights_for_sites([Site("There", lat, 0)], first, 365, MOON_OR_NOT, ephemeris)
     for want in (row for row in SEASON if float(row["lat_deg"]) == lat):
-        night = whole.night(0, (date.fromisoformat(want["night_of"]) - first).days)
+        night = night_of(whole, 0, (date.fromisoformat(want["night_of"]) - first).days)
         assert sum(span.minutes for span in night.dark) == pytest.approx(float(want["dark_min"]), abs=1)
         core = sum(window.span.minutes for window in night.windows)
         assert core == pytest.approx(float(want["dark_core_min"]), abs=1)

@@ -11,7 +11,7 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyEvents, BodyState, Night, SkyWishes
 from alerts.sky.night_calendar import name_of
-from alerts.sky.nights.night_events import night_named
+from alerts.sky.nights.night_builder import night_named
 
 from .reference import ids, read_json, utc_s
 

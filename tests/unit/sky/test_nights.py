@@ -14,14 +14,10 @@ from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import BodyState, DarknessWish, Night, SkyWishes, Target, TargetKind
 from alerts.sky.night_calendar import name_at
-from alerts.sky.nights.night_events import (
-    night_named,
-    nights,
-    nights_for_sites,
-    nights_in_blocks,
-    tonight_name,
-)
+from alerts.sky.nights.night_builder import night_named, nights
+from alerts.sky.nights.night_events import nights_for_sites, nights_in_blocks, tonight_name
 from alerts.sky.target_visibility import default_lowest_core_deg
+from tests.unit.sky.one_by_one import of_site
 
 DARKNESS = SkyWishes(target=Target(TargetKind.NONE))
 
@@ -302,7 +298,7 @@ def test_many_sites_give_the_nights_that_each_gives_alone(ephemeris: Ephemeris) 
     wishes = SkyWishes(lowest_altitude_deg=None)
     together = nights_for_sites(sites, date(2026, 8, 1), 20, wishes, ephemeris)
     for row, site in enumerate(sites):
-        assert together.of_site(row)[3:6] == nights(site, date(2026, 8, 4), 3, wishes, ephemeris)
+        assert of_site(together, row)[3:6] == nights(site, date(2026, 8, 4), 3, wishes, ephemeris)
 
 
 @pytest.mark.parametrize(("sites", "count"), [([], 3), ([SITES["madrid"]], 0)], ids=["no site", "no night"])
@@ -315,7 +311,7 @@ def test_minutes_in_the_arrays_are_those_of_the_windows(ephemeris: Ephemeris) ->
     sites = list(SITES.values())
     whole = nights_for_sites(sites, date(2026, 5, 1), 30, SkyWishes(), ephemeris)
     for row in range(len(sites)):
-        want = [sum(w.span.minutes for w in night.windows) for night in whole.of_site(row)]
+        want = [sum(w.span.minutes for w in night.windows) for night in of_site(whole, row)]
         assert np.abs(whole.window_minutes[row] - want).max() < 0.02
 
 
@@ -323,7 +319,7 @@ def test_blocks_cover_every_site_in_order(ephemeris: Ephemeris) -> None:
     sites = [Site(f"s{k}", -60 + k * 0.1, -170 + k * 0.3) for k in range(1100)]
     blocks = list(nights_in_blocks(sites, date(2026, 4, 1), 2, SkyWishes(), ephemeris))
     assert [site.name for block in blocks for site in block.sites] == [site.name for site in sites]
-    assert blocks[2].of_site(50) == nights(sites[1050], date(2026, 4, 1), 2, SkyWishes(), ephemeris)
+    assert of_site(blocks[2], 50) == nights(sites[1050], date(2026, 4, 1), 2, SkyWishes(), ephemeris)
 
 
 def test_the_lit_fraction_is_that_of_the_nights_middle(ephemeris: Ephemeris) -> None:

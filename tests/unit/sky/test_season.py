@@ -11,7 +11,7 @@ from alerts.sites.model import HorizonLine, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import DarknessWish, Shape, SkyWishes, Target, TargetKind
-from alerts.sky.nights.night_events import nights
+from alerts.sky.nights.night_builder import nights
 from alerts.sky.nights.season import (
     Season,
     count_nights,

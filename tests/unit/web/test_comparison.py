@@ -17,7 +17,7 @@ from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes
-from alerts.sky.nights.night_events import nights
+from alerts.sky.nights.night_builder import nights
 from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
 from service.demo.invented_weather import InventedSky, Turn

@@ -1,0 +1,151 @@
+"""Nights made one at a time, as plainly as it can be said: what the arrays are held against."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from alerts.common.span import Span
+from alerts.sites.horizon import ridge_deg
+from alerts.sites.model import Site
+from alerts.sky.crossings import Crossings
+from alerts.sky.ephemeris import SkyTable, utc_from_posix
+from alerts.sky.milky_way import SHAPES, geometry, shape_codes
+from alerts.sky.night import BodyEvents, DarkWindow, Night, Shape, ShapeSpan, TargetKind
+from alerts.sky.night_calendar import DAY_S
+from alerts.sky.nights.night_builder import body_events
+from alerts.sky.nights.night_events import SiteNights
+from alerts.sky.observers import Ground
+from alerts.sky.target_visibility import target_direction
+from alerts.sky.tracks import track_point, true_spans
+
+Floats = npt.NDArray[np.float64]
+
+
+def night_of(whole: SiteNights, row: int, night: int) -> Night:
+    """One site's night, its sky taken exactly at each minute."""
+    start_s = float(whole.first_s[row]) + night * DAY_S
+    part = OneNight(whole, row, start_s, start_s + DAY_S)
+    lit = float(whole.table.moon_lit(start_s + DAY_S / 2))
+    return Night(
+        name=whole.name(row, night),
+        span=Span(utc_from_posix(start_s), utc_from_posix(start_s + DAY_S)),
+        sun=part.events(whole.sun),
+        civil=part.events(whole.civil),
+        nautical=part.events(whole.nautical),
+        astronomical=part.events(whole.astronomical),
+        moon=part.events(whole.moon),
+        moon_lit=round(lit, 4),
+        dark=part.down(whole.dark),
+        moonless=part.down(whole.moon),
+        windows=part.windows(night),
+        wishes=whole.wishes,
+        foreground_moonlit=part.foreground_moonlit(),
+    )
+
+
+def of_site(whole: SiteNights, row: int) -> tuple[Night, ...]:
+    return tuple(night_of(whole, row, night) for night in range(whole.count))
+
+
+@dataclass(frozen=True)
+class OneNight:
+    """One night of one site within the arrays."""
+
+    whole: SiteNights
+    row: int
+    start_s: float
+    end_s: float
+
+    def events(self, crossings: Crossings) -> BodyEvents:
+        up, times = crossings.of_row(self.row, self.start_s, self.end_s)
+        return body_events(up, [utc_from_posix(at_s) for at_s in times])
+
+    def down(self, crossings: Crossings) -> tuple[Span, ...]:
+        """The spans of the night with the body below the level."""
+        return _spans(self._pairs(crossings, up=False))
+
+    def _pairs(self, crossings: Crossings, *, up: bool) -> list[tuple[float, float]]:
+        starts_up, times = crossings.of_row(self.row, self.start_s, self.end_s)
+        edges = [*([self.start_s] if starts_up == up else []), *map(float, times), self.end_s]
+        return list(zip(edges[0::2], edges[1::2], strict=False))
+
+    def foreground_moonlit(self) -> tuple[Span, ...]:
+        """When the Moon, between sunset and sunrise, shines over the ridge onto the ground."""
+        night, moon = self._pairs(self.whole.sun, up=False), self._pairs(self.whole.moon, up=True)
+        both = [(max(a, c), min(b, d)) for a, b in night for c, d in moon if max(a, c) < min(b, d)]
+        return _spans(moon_over_ridge(self.whole.sites[self.row], self.whole.table, both))
+
+    def windows(self, night: int) -> tuple[DarkWindow, ...]:
+        whole = self.whole
+        low, high = np.searchsorted(whole.windows.row, [self.row, self.row + 1])
+        mine = low + np.flatnonzero(whole.window_night[low:high] == night)
+        spans = zip(whole.windows.start_s[mine], whole.windows.end_s[mine], strict=True)
+        return tuple(self.window(float(start_s), float(end_s)) for start_s, end_s in spans)
+
+    def window(self, start_s: float, end_s: float) -> DarkWindow:
+        whole = self.whole
+        start_s, end_s = float(round(start_s)), float(round(end_s))
+        ground = whole.ground.part(slice(self.row, self.row + 1))
+        at_s = np.array([start_s, (start_s + end_s) / 2, end_s])
+        target = whole.wishes.target
+        seen = whole.table.fixed(target_direction(target), at_s)
+        altitude, azimuth = ground.altaz(seen[None], near=False)
+        points = zip(at_s, altitude[0], azimuth[0], strict=True)
+        pieces = shape_pieces(ground, whole.table, start_s, end_s)
+        shapes = (ShapeSpan(shape, Span(utc_from_posix(a), utc_from_posix(b))) for shape, a, b in pieces)
+        return DarkWindow(
+            Span(utc_from_posix(start_s), utc_from_posix(end_s)),
+            target,
+            tuple(track_point(*point) for point in points),
+            tuple(shapes),
+            whole.longitudes_up_deg(self.row, at_s[1]) if target.kind is TargetKind.BAND else (),
+        )
+
+
+def _spans(pairs_s: Sequence[tuple[float, float]]) -> tuple[Span, ...]:
+    """Spans to the second; those that round to nothing are left out."""
+    pairs = ((utc_from_posix(start_s), utc_from_posix(end_s)) for start_s, end_s in pairs_s)
+    return tuple(Span(start, end) for start, end in pairs if start < end)
+
+
+def moon_over_ridge(
+    site: Site, table: SkyTable, spans_s: Sequence[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Within spans in which the Moon is up: when its centre also stands above the site's ridge.
+
+    Then its light reaches the foreground. Over a level horizon that is all the time it is up.
+    """
+    if site.horizon.is_level:
+        return list(spans_s)
+    ground = Ground.of([site])
+
+    def margin(at_s: Floats) -> Floats:
+        altitude, azimuth = ground.altaz(table.moon_km(at_s)[None], near=True)
+        return np.asarray(altitude[0] - ridge_deg(site.horizon, azimuth[0]))
+
+    return [piece for start_s, end_s in spans_s for piece in true_spans(margin, start_s, end_s)]
+
+
+def shape_pieces(
+    ground: Ground, table: SkyTable, start_s: float, end_s: float
+) -> list[tuple[Shape, float, float]]:
+    """The shapes one site sees from start_s to end_s, split at whole minutes, neighbours differing.
+
+    Each minute takes the shape of its middle.
+    """
+    edges = np.concatenate(
+        [[start_s], np.arange(math.floor(start_s / 60) + 1, math.ceil(end_s / 60)) * 60.0, [end_s]]
+    )
+    codes = shape_codes(geometry(ground, table, (edges[:-1] + edges[1:]) / 2))[0]
+    changes = np.flatnonzero(codes[1:] != codes[:-1]) + 1
+    firsts = np.concatenate([[0], changes])
+    lasts = np.concatenate([changes, [len(codes)]])
+    return [
+        (SHAPES[codes[first]], float(edges[first]), float(edges[last]))
+        for first, last in zip(firsts, lasts, strict=True)
+    ]
