@@ -5,5 +5,6 @@ looks at a setting; `service` does that and hands the values in.
 """
 
 RULES_VERSION = "2"
-"""Stored with each night and decision; raised whenever a rule can reach another verdict or word. Nothing is
-worked out anew for it: nights stand until they pass, and every decision is looked at again within hours."""
+"""Stored with each decision, and part of the key of each stored night; raised whenever a rule can reach
+another verdict or word. The next cycle then makes the nights ahead anew and looks at everything again; what
+was decided keeps the nights it rests on."""

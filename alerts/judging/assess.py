@@ -1,14 +1,19 @@
-"""One night at one place, judged on forecasts at hand."""
+"""One night at one place, judged on forecasts at hand: the one way from nights and weather to a verdict.
+
+Pages, commands, cycles, rejudging and backtests all come by here, each with its own `JudgingInputs`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
+from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.field.trip_plan import plan_trip
-from alerts.judging.access_rules import is_ruled_out, usable_spans
-from alerts.judging.verdict import SkyView, Verdict, judge
+from alerts.field.trip_plan import plan_trip, usable_span
+from alerts.judging.access_rules import is_ruled_out
+from alerts.judging.verdict import SkyView, Verdict, trip_to, weigh, with_decision_time
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.weather.chance import Clearness, look_at_cloud
@@ -24,7 +29,7 @@ WAYS_OUT = (timedelta(hours=2, minutes=30), timedelta(hours=4, minutes=30), time
 LONGEST_WAY_OUT = timedelta(hours=16)
 HOME_SOONER = timedelta(minutes=45)
 """Packing up takes less than scouting: the way home counts this much less than the way out."""
-
+FORECASTS_REACH = timedelta(days=16)
 
 Correct = Callable[[Outlook], Outlook]
 """How the record corrects an outlook's chance; see alerts/track/calibration/correct_outlook.py."""
@@ -35,9 +40,110 @@ def as_it_is(outlook: Outlook) -> Outlook:
     return outlook
 
 
-def is_night_of(site: Site, night_name: date, now: datetime) -> bool:
-    """Whether it is the day of that night, or later, by the site's own clock."""
-    return now.astimezone(site.tz).date() >= night_name
+def usual_clear_share(_: int) -> float:
+    """Where nobody knows what the nights there have been."""
+    return CLEAR_SHARE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgingInputs:
+    """All that a verdict on a site's nights rests on, as it was known at `now`.
+
+    clear_share: of the place's night hours in a month (1 to 12), 0..1. stations: what those nearby report.
+    """
+
+    site: Site
+    now: datetime
+    forecasts: Sequence[Forecast] = ()
+    correct: Correct = as_it_is
+    clear_share: Callable[[int], float] = usual_clear_share
+    stations: Sequence[StationSky] = ()
+
+    def judge(self, nights: Sequence[Night], wishes: Wishes) -> Verdict:
+        """The verdict as one person is told it: with the moment of decision on their way. nights: as
+        `assess` takes them."""
+        found = assess(self, nights, wishes).verdict
+        trip = trip_to(found, wishes, self.site)
+        return with_decision_time(found, trip, wishes, now=self.now, site=self.site)
+
+    def about(self, night: Night) -> JudgingInputs:
+        """The same without forecasts where none can reach the night."""
+        is_near = self.now - timedelta(days=1) < night.span.start < self.now + FORECASTS_REACH
+        return self if is_near else replace(self, forecasts=())
+
+
+@value(frozen=True, slots=True)
+class WindowOutlook:
+    """An outlook over a part of one window, and what it was asked for. rank: the place of its night among
+    those judged; index: of the window in that night; way: see `way_out`."""
+
+    rank: int
+    index: int
+    usable: Span
+    shortest: timedelta
+    way: timedelta
+    outlook: Outlook
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assessment:
+    """A verdict without the moment of decision, the same for all who ask the same, with the outlooks that it
+    rests on. Two are the same only if they are one object."""
+
+    verdict: Verdict
+    outlooks: tuple[WindowOutlook, ...]
+
+
+@dataclass(slots=True)
+class Memo:
+    """What all share who ask of one site's nights on the same inputs: chances, outlooks and verdicts so far.
+
+    windows: those looked at, each under a number; two skies often have the same.
+    """
+
+    windows: dict[tuple[date, DarkWindow], int] = field(default_factory=dict)
+    chances: dict[tuple[int, Span, timedelta], Clearness] = field(default_factory=dict)
+    outlooks: dict[tuple[int, Span, timedelta, timedelta], Outlook] = field(default_factory=dict)
+    assessments: dict[tuple[date, Wishes, tuple[timedelta, ...]], Assessment] = field(default_factory=dict)
+
+
+def assess(
+    inputs: JudgingInputs, nights: Sequence[Night], wishes: Wishes, memo: Memo | None = None
+) -> Assessment:
+    """The verdict for a night; without any forecast its windows are unknown.
+
+    nights: the same night as each target makes it, in the order in which they will do. memo: of these
+    inputs; the same wishes must always come with the same nights. Who differ only in how they get there
+    share the verdict if they leave about as long before.
+    """
+    memo = Memo() if memo is None else memo
+    judged = wishes.judged
+    parts = [usable_parts(night, wishes, inputs.site) for night in nights]
+    ways = tuple(part[1] for some in parts for part in some if part is not None)
+    key = (nights[0].name, judged, ways)
+    known = memo.assessments.get(key)
+    if known is not None:
+        return known
+
+    views, used = [], []
+    for rank, (night, some) in enumerate(zip(nights, parts, strict=True)):
+        outlooks = outlooks_over(inputs, night, some, judged, memo)
+        views.append(SkyView(night, outlooks))
+        for index, (part, outlook) in enumerate(zip(some, outlooks, strict=True)):
+            if part is not None and outlook is not None:
+                used.append(WindowOutlook(rank, index, part[0], judged.shortest_window, part[1], outlook))
+    verdict = weigh(views, judged, now=inputs.now, site=inputs.site)
+    found = memo.assessments[key] = Assessment(verdict, tuple(used))
+    return found
+
+
+def usable_parts(night: Night, wishes: Wishes, site: Site) -> list[tuple[Span, timedelta] | None]:
+    """For each window the part that can be used and the way out to it; None where nothing can."""
+    parts: list[tuple[Span, timedelta] | None] = []
+    for window in night.windows:
+        usable = usable_span(window.span, night.name, wishes, site)
+        parts.append(None if usable is None else (usable, way_out(night, usable, wishes, site)))
+    return parts
 
 
 def way_out(night: Night, usable: Span, wishes: Wishes, site: Site) -> timedelta:
@@ -51,124 +157,45 @@ def trip_span(usable: Span, way: timedelta) -> Span:
     return Span(usable.start - way, usable.end + way - HOME_SOONER)
 
 
-def outlook_over(
-    window: DarkWindow,
-    usable: Span,
-    forecasts: Sequence[Forecast],
-    *,
-    shortest: timedelta,
-    way: timedelta,
-    night_name: date,
-    site: Site,
-    now: datetime,
-    clear_share: float = CLEAR_SHARE,
-    stations: Sequence[StationSky] = (),
-) -> Outlook:
-    """The outlook over the usable part of a dark window, looking where the camera looks."""
-    seen = cloud_over(
-        window,
-        usable,
-        forecasts,
-        shortest=shortest,
-        night_name=night_name,
-        site=site,
-        now=now,
-        clear_share=clear_share,
-        stations=stations,
-    )
-    return seen.on_trip(trip_span(usable, way))
-
-
-def cloud_over(
-    window: DarkWindow,
-    usable: Span,
-    forecasts: Sequence[Forecast],
-    *,
-    shortest: timedelta,
-    night_name: date,
-    site: Site,
-    now: datetime,
-    clear_share: float = CLEAR_SHARE,
-    stations: Sequence[StationSky] = (),
-) -> Clearness:
-    """The same for every way out. clear_share: of the place's night hours in that month (0..1).
-    stations: what those nearby report now."""
-    return look_at_cloud(
-        usable,
-        forecasts,
-        shortest=shortest,
-        now=now,
-        is_night_of=is_night_of(site, night_name, now),
-        clear_share=clear_share,
-        view=view_of(window, site),
-        dark=window.span,
-        stations=stations,
-    )
-
-
-def assess(
-    site: Site,
+def outlooks_over(
+    inputs: JudgingInputs,
     night: Night,
-    forecasts: Sequence[Forecast],
+    parts: Sequence[tuple[Span, timedelta] | None],
     wishes: Wishes,
-    *,
-    now: datetime,
-    also: Sequence[Night] = (),
-    correct: Correct = as_it_is,
-    clear_share: float = CLEAR_SHARE,
-    stations: Sequence[StationSky] = (),
-) -> Verdict:
-    """The verdict for a night whose windows are judged on these forecasts; none at all is unknown.
+    memo: Memo,
+) -> list[Outlook | None]:
+    """The outlooks over these parts of the night's windows, looking where the camera looks; none without
+    forecasts, or where nobody would go whatever the weather."""
+    site, shortest = inputs.site, wishes.shortest_window
+    if not inputs.forecasts or is_ruled_out(night.name, wishes, site):
+        return [None] * len(parts)
+    found: list[Outlook | None] = []
+    for window, part in zip(night.windows, parts, strict=True):
+        if part is None:
+            found.append(None)
+            continue
+        usable, way = part
+        number = memo.windows.setdefault((night.name, window), len(memo.windows))
 
-    also: the same night as each further target makes it, in order. clear_share, stations: see `cloud_over`.
-    """
-    first, *rest = (
-        view_night(
-            site,
-            each,
-            forecasts,
-            wishes,
-            now=now,
-            correct=correct,
-            clear_share=clear_share,
-            stations=stations,
-        )
-        for each in (night, *also)
-    )
-    return judge(night, first.outlooks, wishes, now=now, site=site, also=rest)
-
-
-def view_night(
-    site: Site,
-    night: Night,
-    forecasts: Sequence[Forecast],
-    wishes: Wishes,
-    *,
-    now: datetime,
-    correct: Correct = as_it_is,
-    clear_share: float = CLEAR_SHARE,
-    stations: Sequence[StationSky] = (),
-) -> SkyView:
-    """The night with the outlooks over its windows; none where nobody would go whatever the weather."""
-    if not forecasts or is_ruled_out(night.name, wishes, site):
-        return SkyView(night, [None] * len(night.windows))
-    outlooks = [
-        None
-        if part is None
-        else correct(
-            outlook_over(
-                window,
-                part,
-                forecasts,
-                shortest=wishes.shortest_window,
-                way=way_out(night, part, wishes, site),
-                night_name=night.name,
-                site=site,
-                now=now,
-                clear_share=clear_share,
-                stations=stations,
+        # the chance is the same for every way out, and corrected once for all of them
+        chance = memo.chances.get((number, usable, shortest))
+        if chance is None:
+            chance = look_at_cloud(
+                usable,
+                inputs.forecasts,
+                shortest=shortest,
+                now=inputs.now,
+                is_night_of=inputs.now.astimezone(site.tz).date() >= night.name,
+                clear_share=inputs.clear_share(night.name.month),
+                view=view_of(window, site),
+                dark=window.span,
+                stations=inputs.stations,
             )
-        )
-        for window, part in zip(night.windows, usable_spans(night, wishes, site), strict=True)
-    ]
-    return SkyView(night, outlooks)
+            chance = replace(chance, outlook=inputs.correct(chance.outlook))
+            memo.chances[number, usable, shortest] = chance
+
+        outlook = memo.outlooks.get((number, usable, shortest, way))
+        if outlook is None:
+            outlook = memo.outlooks[number, usable, shortest, way] = chance.on_trip(trip_span(usable, way))
+        found.append(outlook)
+    return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -23,18 +23,6 @@ from alerts.weather.chance import SAYS_CLEAR_FROM
 from alerts.weather.model_names import source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
-
-__all__ = [
-    "Reason",
-    "Result",
-    "SkyView",
-    "Verdict",
-    "VerdictWord",
-    "hangs_on",
-    "judge",
-    "weigh",
-    "with_decision_time",
-]
 
 WAIT_FROM_PCT = 40
 """From this chance on, a night that isn't good enough yet is worth watching."""
@@ -61,6 +49,16 @@ class SkyView:
 
     night: Night
     outlooks: Sequence[Outlook | None]
+
+
+@value(frozen=True, slots=True)
+class WindowView:
+    """One window of a night as it is judged. usable: the part that counts, None where nothing does."""
+
+    night: Night
+    window: DarkWindow
+    usable: Span | None
+    outlook: Outlook | None
 
 
 @value(frozen=True, slots=True)
@@ -97,21 +95,12 @@ _AS_RESULT = {
     VerdictWord.UNKNOWN: Result.UNKNOWN,
     VerdictWord.STAY: Result.FAIL,
 }
+_NEAR_FIRST = (Result.FAIL, Result.UNKNOWN, Result.WARN, Result.PASS)
 
 
-def judge(
-    night: Night,
-    outlooks: Sequence[Outlook | None],
-    wishes: Wishes,
-    *,
-    now: datetime,
-    site: Site,
-    also: Sequence[SkyView] = (),
-) -> Verdict:
-    """The verdict for one night.
-
-    outlooks: one for each of the night's windows; None where no weather was asked for or none came.
-    also: the same night as each further target makes it, in the order in which they will do.
+def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site) -> Verdict:
+    """The verdict for one night, without the moment of decision: the same for all who differ in how they get
+    there. views: the night as each target makes it, in the order in which they will do.
 
     No window -> stay, from the sky alone. Else a known failing hazard or wish -> stay. Else cloud,
     mean wind or precipitation unknown -> unknown. Else go, when the chance reaches the wish on two
@@ -120,21 +109,25 @@ def judge(
 
     Each window is judged by itself and the best taken: go before wait before unknown before stay (a
     window that must be stayed away from hides no other), then what it is worth (alerts/judging/ranking.py).
-    """
-    found = weigh((SkyView(night, outlooks), *also), wishes, now=now, site=site)
-    return with_decision_time(found, trip_to(found, wishes, site), wishes, now=now, site=site)
-
-
-def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site) -> Verdict:
-    """The verdict without the moment of decision: the same for all who differ in how they get there.
-
     Of the wishes, `Wishes.judged` names those that it reads.
     """
-    judged = [
-        verdict for rank, view in enumerate(views) for verdict in _weigh_view(view, rank, wishes, now, site)
-    ]
-    if not judged:
-        return Verdict(VerdictWord.STAY, _sky_reasons(views, site), None, None, night=views[0].night)
+    judged = []
+    for rank, view in enumerate(views):
+        night, usable = view.night, usable_spans(view.night, wishes, site)
+        for window, part, outlook in zip(night.windows, usable, view.outlooks, strict=True):
+            each = WindowView(night, window, part, outlook)
+            word, reasons = _weigh_window(each, wishes, now, site)
+            chance = outlook.chance_pct if outlook is not None else None
+            worth = 0.0
+            if part is not None:
+                worth = worth_minutes(night, window, part, chance, shapes=wishes.shapes, rank=rank)
+            judged.append(Verdict(word, reasons, window, outlook, part, night, worth))
+
+    if not judged:  # why the first target has no window decides, the others follow in one line each
+        first, *rest = (rules.sky_reasons(view.night, site) for view in views)
+        lines = tuple(Reason("other_target", Result.FAIL, reasons[0].text) for reasons in rest)
+        return Verdict(VerdictWord.STAY, first + lines, None, None, night=views[0].night)
+
     judged.sort(key=lambda verdict: (_BEST_FIRST.index(verdict.word), -verdict.worth))
     best, others = judged[0], tuple(judged[1:])
     if not others:
@@ -156,52 +149,26 @@ def with_decision_time(
     """A wait that also says when it is decided; any other verdict as it is."""
     if verdict.word is not VerdictWord.WAIT or trip is None:
         return verdict
-    deciding = verdict.deciding
-    said = replace(deciding, text=f"{deciding.text}; {_say_decision(trip, wishes, now, site)}")
-    return replace(verdict, reasons=(said, *verdict.reasons[1:]))
-
-
-def _say_decision(trip: FieldPlan, wishes: Wishes, now: datetime, site: Site) -> str:
-    clock = wishes.clock(site.tz)
-    due = trip.leave_by - wishes.notice
+    clock, due = wishes.clock(site.tz), trip.leave_by - wishes.notice
+    said = "we look again with each new forecast"
     if now < due:
-        return f"we decide {say_when(due, now, clock)}"
-    again = "we look again with each new forecast"
-    if now < trip.latest_departure:
-        return f"{again}; leaving makes sense until {say_time(trip.latest_departure, clock)}"
-    return again
-
-
-def _sky_reasons(views: Sequence[SkyView], site: Site) -> tuple[Reason, ...]:
-    """Why no target has a window: that of the first one decides, the others follow in one line each."""
-    first, *rest = (rules.sky_reasons(view.night, site) for view in views)
-    others = (Reason("other_target", Result.FAIL, reasons[0].text) for reasons in rest)
-    return (*first, *others)
-
-
-def _weigh_view(view: SkyView, rank: int, wishes: Wishes, now: datetime, site: Site) -> Iterator[Verdict]:
-    night = view.night
-    usable = usable_spans(night, wishes, site)
-    for window, part, outlook in zip(night.windows, usable, view.outlooks, strict=True):
-        word, reasons = _weigh_window(night, window, part, outlook, wishes, now, site)
-        chance = outlook.chance_pct if outlook is not None else None
-        worth = 0.0
-        if part is not None:
-            worth = worth_minutes(night, window, part, chance, shapes=wishes.shapes, rank=rank)
-        yield Verdict(word, reasons, window, outlook, part, night, worth)
+        said = f"we decide {say_when(due, now, clock)}"
+    elif now < trip.latest_departure:
+        said = f"{said}; leaving makes sense until {say_time(trip.latest_departure, clock)}"
+    deciding = verdict.deciding
+    return replace(
+        verdict, reasons=(replace(deciding, text=f"{deciding.text}; {said}"), *verdict.reasons[1:])
+    )
 
 
 def _weigh_window(
-    night: Night,
-    window: DarkWindow,
-    usable: Span | None,
-    outlook: Outlook | None,
-    wishes: Wishes,
-    now: datetime,
-    site: Site,
+    each: WindowView, wishes: Wishes, now: datetime, site: Site
 ) -> tuple[VerdictWord, tuple[Reason, ...]]:
     """The word for one window, and the reasons with the one that decided first."""
-    part = usable or window.span
+    night, window, outlook = each.night, each.window, each.outlook
+    part = each.usable or window.span
+
+    # what needs no weather
     found = [
         rules.over(part, outlook, wishes, now, site),
         *night_reasons(night.name, wishes, site),
@@ -210,74 +177,51 @@ def _weigh_window(
     ]
     found += [high for high in (rules.shape(window, part, wishes), rules.target(window, night)) if high]
     if outlook is None:
-        word, deciding = _without_weather(found, window, site)
-    else:
-        found += rules.limit_reasons(outlook, wishes)
-        word, deciding = _with_weather(night, outlook, wishes, now, site, found)
-    return word, _ordered(deciding, found)
+        if failing := _first(found, Result.FAIL):
+            return VerdictWord.STAY, _ordered(failing, found)
+        sky = f"the sky itself: dark {say_span(window.span, site.tz)}"
+        missing = Reason("forecast", Result.UNKNOWN, f"no forecast reached us, so we can't say; {sky}")
+        found.append(missing)
+        return VerdictWord.UNKNOWN, _ordered(_first(found, Result.UNKNOWN) or missing, found)
 
-
-def _without_weather(found: list[Reason], window: DarkWindow, site: Site) -> tuple[VerdictWord, Reason]:
-    """Stay where something fails that needs no weather; else nobody can say."""
-    if failing := _first(found, Result.FAIL):
-        return VerdictWord.STAY, failing
-    sky = f"the sky itself: dark {say_span(window.span, site.tz)}"
-    missing = Reason("forecast", Result.UNKNOWN, f"no forecast reached us, so we can't say; {sky}")
-    found.append(missing)
-    return VerdictWord.UNKNOWN, _first(found, Result.UNKNOWN) or missing
-
-
-def _with_weather(
-    night: Night,
-    outlook: Outlook,
-    wishes: Wishes,
-    now: datetime,
-    site: Site,
-    found: list[Reason],
-) -> tuple[VerdictWord, Reason]:
-    """The word and what decided; adds the reasons about chance, sources and day to `found`."""
-    failing = _first(found, Result.FAIL)
+    # what does: a failing limit decides first, then what is unknown, cloud before the hazards
+    found += rules.limit_reasons(outlook, wishes)
     chance = rules.chance(outlook, wishes)
     sources = rules.sources(outlook, LINEAGES_NEEDED, PROVIDERS_NEEDED)
     day = rules.day(night.name, now, site)
+    failing = _first(found, Result.FAIL)
     unknown = _first([found[0], chance, *found[1:]], Result.UNKNOWN)
     found += [chance, sources, day]
     if failing:
-        return VerdictWord.STAY, failing
+        return VerdictWord.STAY, _ordered(failing, found)
     if unknown:
-        return VerdictWord.UNKNOWN, unknown
+        return VerdictWord.UNKNOWN, _ordered(unknown, found)
+
+    # a good night goes; another waits while it may still become one
     in_the_way = [reason for reason in (chance, sources, day) if reason.result is not Result.PASS]
     if not in_the_way:
-        return VerdictWord.GO, chance
-    if _is_worth_waiting(night, outlook, wishes, now):
-        return VerdictWord.WAIT, _waiting(in_the_way[0], chance, outlook)
-    return VerdictWord.STAY, chance
-
-
-def _is_worth_waiting(night: Night, outlook: Outlook, wishes: Wishes, now: datetime) -> bool:
-    """A go limit below 40 % lowers the chance to wait for with it."""
+        return VerdictWord.GO, _ordered(chance, found)
     far_off = night.windows[0].span.start - now > FAR_OFF
     enough = (outlook.chance_pct or 0) >= min(WAIT_FROM_PCT, wishes.chance_go_pct)
-    return enough or far_off or len(outlook.lineages) == 1
+    if enough or far_off or len(outlook.lineages) == 1:
+        return VerdictWord.WAIT, _ordered(_waiting(in_the_way[0], chance, outlook), found)
+    return VerdictWord.STAY, _ordered(chance, found)
 
 
 def _waiting(hindrance: Reason, chance: Reason, outlook: Outlook) -> Reason:
-    """What a wait hangs on, as one clause."""
+    """What a wait hangs on, as one clause: for the chance, which models lean which way."""
     if hindrance.rule == "day":
         return replace(hindrance, text=chance.text)
-    if hindrance.rule == "chance":
-        return replace(hindrance, text=f"{hindrance.text}; {_leanings(outlook)}")
-    return hindrance
-
-
-def _leanings(outlook: Outlook) -> str:
-    """Which models lean which way, as one clause."""
+    if hindrance.rule != "chance":
+        return hindrance
     clear, answered = outlook.agreement
     if answered and clear == answered:
-        return "every model leans to clear, none is sure enough"
-    if not clear:
-        return "no model says clear yet"
-    return f"{clear} of {answered} models say clear; {hangs_on(outlook)}"
+        leanings = "every model leans to clear, none is sure enough"
+    elif not clear:
+        leanings = "no model says clear yet"
+    else:
+        leanings = f"{clear} of {answered} models say clear; {hangs_on(outlook)}"
+    return replace(hindrance, text=f"{hindrance.text}; {leanings}")
 
 
 def hangs_on(outlook: Outlook) -> str:
@@ -295,18 +239,11 @@ def _first(found: Sequence[Reason], result: Result) -> Reason | None:
     return next((reason for reason in found if reason.result is result), None)
 
 
-_NEAR_FIRST = (Result.FAIL, Result.UNKNOWN, Result.WARN, Result.PASS)
-
-
 def _ordered(deciding: Reason, found: Sequence[Reason]) -> tuple[Reason, ...]:
     """The deciding reason, then what else stood in the way, then what passed, the nearest first."""
     rest = [reason for reason in found if reason.rule != deciding.rule]
-    rest.sort(key=lambda reason: (_NEAR_FIRST.index(reason.result), _slack(reason)))
+    rest.sort(key=lambda each: (_NEAR_FIRST.index(each.result), inf if each.slack is None else each.slack))
     return (deciding, *rest)
-
-
-def _slack(reason: Reason) -> float:
-    return inf if reason.slack is None else reason.slack
 
 
 def _as_other(verdict: Verdict, best: Verdict, site: Site) -> Reason:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, time, timedelta, tzinfo
 from enum import StrEnum
+from functools import lru_cache
 
 from alerts.common.clock_times import ClockSpan, zone_info
 from alerts.common.errors import BadInput
@@ -226,29 +227,35 @@ class Wishes:
         How one gets there matters only to who must be home by some time; when and how often one is told
         matters to no verdict.
         """
-        plain, trips = Wishes(), self.trips
-        if self.home_by and self.drive_is_estimate:  # which is given as the drive below, but not to trips
-            trips = tuple(replace(trip, drive=USUAL_DRIVE) if trip.drive is None else trip for trip in trips)
-        return replace(
-            self,
-            trips=trips,
-            chance_back_pct=0,
-            drive=self.usual_drive if self.home_by else USUAL_DRIVE,
-            drive_estimate=None,
-            clock_zone=self.clock_zone if self.home_by else "",
-            scouting=plain.scouting,
-            scout_by_daylight=plain.scout_by_daylight,
-            notice=plain.notice,
-            days_ahead=plain.days_ahead,
-            signal_lost_before=None,
-            most_a_week=None,
-            quiet=None,
-            units=plain.units,
-        )
+        return _judged(self)
 
     def is_over_after(self, night_name: date) -> bool:
         """Whether no night from that one on can count any more: all trips lie behind."""
         return bool(self.trips) and self.trips_only and all(trip.last < night_name for trip in self.trips)
+
+
+@lru_cache(maxsize=20_000)
+def _judged(wishes: Wishes) -> Wishes:
+    """Made once for all who wish the same, night for night."""
+    plain, trips = Wishes(), wishes.trips
+    if wishes.home_by and wishes.drive_is_estimate:  # which is given as the drive below, but not to trips
+        trips = tuple(replace(trip, drive=USUAL_DRIVE) if trip.drive is None else trip for trip in trips)
+    return replace(
+        wishes,
+        trips=trips,
+        chance_back_pct=0,
+        drive=wishes.usual_drive if wishes.home_by else USUAL_DRIVE,
+        drive_estimate=None,
+        clock_zone=wishes.clock_zone if wishes.home_by else "",
+        scouting=plain.scouting,
+        scout_by_daylight=plain.scout_by_daylight,
+        notice=plain.notice,
+        days_ahead=plain.days_ahead,
+        signal_lost_before=None,
+        most_a_week=None,
+        quiet=None,
+        units=plain.units,
+    )
 
 
 def _require_weekday(weekday: int) -> None:

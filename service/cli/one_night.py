@@ -17,6 +17,7 @@ from alerts.common.span import Span
 from alerts.common.text import listed
 from alerts.common.time_text import say_clock
 from alerts.field.driving import Home, with_home
+from alerts.judging.assess import JudgingInputs
 from alerts.judging.verdict import Verdict
 from alerts.sites.great_circle import distance_km
 from alerts.sites.model import Site
@@ -33,7 +34,6 @@ from service.app import build
 from service.cli.forecasts import ask_both, hear_now
 from service.explain.stored_verdict import (
     Decided,
-    Inputs,
     find_standing,
     nights_as_wished,
     read_decision,
@@ -90,7 +90,7 @@ class OneNight:
     verdict: Verdict
     wishes: Wishes
     as_of: datetime
-    inputs: Inputs
+    inputs: JudgingInputs
     elevation_known: bool
     decided: Decided | None = None
     refused: tuple[FeedFailure, ...] = ()
@@ -114,13 +114,13 @@ def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight
     settings = duskbell.settings if duskbell else load_settings()
     sessions = duskbell.sessions if duskbell else sessions_at_hand(settings)
     wishes, decided, notes = asked.wishes or default_wishes(), None, []
-    inputs, known_site = Inputs(site=asked.place, now=now), None
+    inputs, known_site = JudgingInputs(site=asked.place, now=now), None
     if sessions is not None:
         with sessions() as session:
             usual = _usual(session, asked)
             if asked.site_name is None:
                 wishes = with_home(wishes, _home(session), asked.place)
-                inputs = replace(inputs, climate=climate_at(session, asked.place, now))
+                inputs = replace(inputs, clear_share=climate_at(session, asked.place, now).clear_share)
             elif usual is not None:
                 wishes = asked.wishes or usual.wishes
                 known_site = usual.stored
@@ -211,13 +211,13 @@ def _as_decided(session: Session, stored: StoredSite, decided: Decided, notes: S
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    inputs: Inputs
+    inputs: JudgingInputs
     refused: tuple[FeedFailure, ...] = ()
     off: tuple[FeedFailure, ...] = ()
     notes: tuple[str, ...] = ()
 
 
-def _at_hand(asked: Asked, night: Night, inputs: Inputs, settings: Settings, now: datetime) -> _Found:
+def _at_hand(asked: Asked, night: Night, inputs: JudgingInputs, settings: Settings, now: datetime) -> _Found:
     """What there is to judge on: recorded answers, the store's, or what feeds and stations say now."""
     if asked.recorded is not None or asked.offline:
         return _Found(replace(inputs, forecasts=asked.recorded or (), stations=()))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import click
 
+from alerts.judging.assess import assess
 from alerts.judging.window_brightness import window_sky
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -110,9 +112,8 @@ def _hinge(found: OneNight) -> Hinge | None:
     index = night.windows.index(verdict.window)
 
     def look(changed: Sequence[Forecast]) -> Outlook:
-        outlook = found.inputs.view(night, changed, wishes).outlooks[index]
-        assert outlook is not None, "there was one before the change"
-        return outlook
+        judged = assess(replace(found.inputs, forecasts=changed), [night], wishes)
+        return next(one.outlook for one in judged.outlooks if one.index == index)
 
     failing = failing_hazards(
         verdict.outlook,

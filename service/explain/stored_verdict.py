@@ -8,22 +8,21 @@ record's correction and what stations report.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
 
 from sqlalchemy.orm import Session
 
 from alerts.common.span import Span
-from alerts.judging.assess import Correct, as_it_is, assess, view_night
+from alerts.judging.assess import JudgingInputs
 from alerts.judging.rules import Reason
-from alerts.judging.verdict import SkyView, Verdict, VerdictWord
+from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night, SkyWishes
-from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
+from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
-from alerts.weather.sky_now import StationSky
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
 from service.store.repositories import calibrations, judged_events
@@ -34,7 +33,6 @@ from service.store.repositories.people import shared_sky
 from service.store.repositories.sites import StoredSite, stored_site
 from service.store.schema import core_tables
 
-FORECASTS_REACH = timedelta(days=16)
 STEP_MINUTES = 30
 
 
@@ -125,51 +123,6 @@ def _outlook_of(
     return next((each for each in outlooks.values() if each.window.overlap(window.span)), None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Inputs:
-    """All that a verdict on a site's nights rests on, as it was known at `now`."""
-
-    site: Site
-    now: datetime
-    forecasts: Sequence[Forecast] = ()
-    correct: Correct = as_it_is
-    climate: Climate = UNKNOWN_CLIMATE
-    stations: Sequence[StationSky] = ()
-
-    def judge(self, nights: Sequence[Night], wishes: Wishes) -> Verdict:
-        """The verdict. nights: the same night as each target makes it, in the order in which they will do."""
-        night, *also = nights
-        return assess(
-            self.site,
-            night,
-            self.forecasts,
-            wishes,
-            now=self.now,
-            also=also,
-            correct=self.correct,
-            clear_share=self.climate.clear_share(night.name.month),
-            stations=self.stations,
-        )
-
-    def view(self, night: Night, forecasts: Sequence[Forecast], wishes: Wishes) -> SkyView:
-        """The outlooks over its windows if these were the forecasts."""
-        return view_night(
-            self.site,
-            night,
-            forecasts,
-            wishes,
-            now=self.now,
-            correct=self.correct,
-            clear_share=self.climate.clear_share(night.name.month),
-            stations=self.stations,
-        )
-
-    def about(self, night: Night) -> Inputs:
-        """The same without forecasts where none can reach the night."""
-        is_near = self.now - timedelta(days=1) < night.span.start < self.now + FORECASTS_REACH
-        return self if is_near else replace(self, forecasts=())
-
-
 def settled_moments(session: Session, sites: Iterable[StoredSite], now: datetime) -> dict[int, datetime]:
     """By site the moment as of which it is judged for whoever looks: the last half hour, or when its newest
     forecast came. So all who look within a while are told the same."""
@@ -181,7 +134,7 @@ def settled_moments(session: Session, sites: Iterable[StoredSite], now: datetime
 
 def read_inputs(
     session: Session, sites: Collection[StoredSite], now: datetime, *, settle: bool = True
-) -> dict[int, Inputs]:
+) -> dict[int, JudgingInputs]:
     """What the store holds for these sites, by their number. settle: as of the moment of `settled_moments`,
     not of `now`."""
     places = {each.site_id: place_key(each.site) for each in sites}
@@ -191,12 +144,12 @@ def read_inputs(
     climates = find_climates(session, set(places.values()), now)
     anybody = judged_events.is_anybody_heard(session, now)
     return {
-        site_id: Inputs(
+        site_id: JudgingInputs(
             site=stored[site_id],
             now=moments[site_id],
             forecasts=[each.forecast for each in forecasts.get(place, ())],
             correct=calibrations.correction(session, site_id, moments[site_id]),
-            climate=climates.get(place, UNKNOWN_CLIMATE),
+            clear_share=climates.get(place, UNKNOWN_CLIMATE).clear_share,
             stations=judged_events.stations_now(session, stored[site_id], moments[site_id])
             if anybody
             else (),

@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 import numpy as np
 from sqlalchemy.orm import Session
 
-from alerts.judging.assess import assess
+from alerts.judging.assess import JudgingInputs, assess
 from alerts.judging.verdict import Verdict
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
@@ -132,16 +132,14 @@ def _assess(
     if not known:
         return None
     forecasts = [as_known_at(each.forecast, moment) for each in known]
-    return assess(
-        stored.site,
-        nights[0],
-        forecasts,
-        wishes,
+    inputs = JudgingInputs(
+        site=stored.site,
         now=moment,
-        also=nights[1:],
-        clear_share=climate_at(session, stored.site, moment).clear_share(nights[0].name.month),
+        forecasts=forecasts,
+        clear_share=climate_at(session, stored.site, moment).clear_share,
         stations=judged_events.stations_now(session, stored.site, moment),
     )
+    return assess(inputs, nights, wishes).verdict
 
 
 def _stated(verdict: Verdict, moment: datetime) -> Stated:

@@ -8,8 +8,8 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
-from alerts.judging.assess import view_night
-from alerts.judging.verdict import Verdict, weigh
+from alerts.judging.assess import JudgingInputs, Memo, assess
+from alerts.judging.verdict import Verdict
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
 from alerts.weather.forecast import Forecast
@@ -22,7 +22,7 @@ from service.store.repositories.cycles import cycles_between
 from service.store.repositories.forecasts import forecasts_by_id, newest_by_place, place_key
 from service.store.repositories.judged_events import stations_now
 from service.store.repositories.nights import night_ids
-from service.store.repositories.people import sky_key
+from service.store.repositories.people import sky_key, versioned
 from service.store.repositories.sites import StoredSite
 from service.store.schema import core_tables
 
@@ -41,7 +41,7 @@ class Desk:
     other: Wishes | None = None
     _night: date | None = None
     _forecasts: dict[int, Forecast] = field(default_factory=dict)
-    _verdicts: dict[object, Verdict] = field(default_factory=dict)
+    _inputs: dict[object, tuple[JudgingInputs, Memo]] = field(default_factory=dict)
     _nights: dict[object, list[Night]] = field(default_factory=dict)
     _sites: dict[int, StoredSite] = field(default_factory=dict)
 
@@ -112,7 +112,7 @@ class Desk:
     def _turn_to(self, night: date) -> None:
         if night != self._night:
             self._night = night
-            for kept in (self._forecasts, self._verdicts, self._nights):
+            for kept in (self._forecasts, self._inputs, self._nights):
                 kept.clear()
 
     def _known_then(self, decision: core_tables.Decision, at: datetime) -> list[int]:
@@ -123,18 +123,20 @@ class Desk:
         return [each.forecast_id for each in found]
 
     def _verdict(self, decision: core_tables.Decision, forecast_ids: Sequence[int], at: datetime) -> Verdict:
-        site, wishes = self.site_of(decision).site, self.wishes_of(decision)
-        key = (decision.site_revision_id, wishes, tuple(forecast_ids), at)
-        if key not in self._verdicts:
-            known = [as_known_at(self._forecasts[number], at) for number in forecast_ids]
-            clear_share = climate_at(self.session, site, at).clear_share(decision.night_name.month)
-            heard = stations_now(self.session, site, at)
-            views = [
-                view_night(site, night, known, wishes, now=at, clear_share=clear_share, stations=heard)
-                for night in self._nights_of(decision)
-            ]
-            self._verdicts[key] = weigh(views, wishes.judged, now=at, site=site)
-        return self._verdicts[key]
+        """By today's rules without a correction; shared by all who asked the same of the site."""
+        key = (decision.site_revision_id, tuple(forecast_ids), at)
+        if key not in self._inputs:
+            site = self.site_of(decision).site
+            inputs = JudgingInputs(
+                site=site,
+                now=at,
+                forecasts=[as_known_at(self._forecasts[number], at) for number in forecast_ids],
+                clear_share=climate_at(self.session, site, at).clear_share,
+                stations=stations_now(self.session, site, at),
+            )
+            self._inputs[key] = inputs, Memo()
+        inputs, memo = self._inputs[key]
+        return assess(inputs, self._nights_of(decision), self.wishes_of(decision), memo).verdict
 
     def _nights_of(self, decision: core_tables.Decision) -> list[Night]:
         """The night under the sky of each target: as it was stored, computed where other wishes ask."""
@@ -151,8 +153,13 @@ class Desk:
         return self._nights[key]
 
     def _stored_nights(self, decision: core_tables.Decision, wishes: Wishes) -> list[Night]:
-        """By the keys of their skies; the decision's own where an earlier version wrote other keys."""
-        keys = [sky_key(sky) for sky in wishes.skies]
-        by_key = night_ids(self.session, decision.site_revision_id, decision.night_name, keys)
-        ids = [by_key[key] for key in keys if key in by_key] or [decision.night_id]
+        """By the keys of their skies, of the version that made the decision's night, or as they were before
+        they held a version; the decision's own where an earlier one wrote other keys."""
+        own = self.session.get_one(core_tables.Night, decision.night_id)
+        earlier = [sky_key(sky) for sky in wishes.skies]
+        keys = [versioned(key, own.rules_version) for key in earlier]
+        every = [*keys, *earlier]
+        by_key = night_ids(self.session, decision.site_revision_id, decision.night_name, every)
+        known = keys if any(key in by_key for key in keys) else earlier
+        ids = [by_key[key] for key in known if key in by_key] or [decision.night_id]
         return [night_of(self.session, night_id) for night_id in ids]

@@ -111,7 +111,7 @@ def pool_of(duskbell: Duskbell) -> ProcessPool | None:
 
 def _think(duskbell: Duskbell, now: datetime, pool: ProcessPool | None) -> dict[str, int]:
     counts: dict[str, int] = {}
-    if added := sky_stage.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now, pool):
+    if added := sky_stage.run(duskbell.sessions, duskbell.ephemeris, now, pool):
         counts["nights"] = added
     counts.update(refresh_stage.run(duskbell.sessions, duskbell.gather, now))
     counts.update(station_stage.run(duskbell.sessions, duskbell.observe, now))

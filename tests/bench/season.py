@@ -47,7 +47,7 @@ from numpy.typing import NDArray
 
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan, plan_trip
-from alerts.judging.assess import assess
+from alerts.judging.assess import JudgingInputs, assess
 from alerts.notifying.model import AlertKind, PastAlert
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
@@ -264,7 +264,10 @@ def play(night: Night, weather: Weather, site: Site, wishes: Wishes, prior: floa
     for now in looks(night, whole):
         stations = weather.stations(noon, now, whole.window)
         forecasts = weather.forecasts(noon, now)
-        verdict = assess(site, night, forecasts, wishes, now=now, clear_share=prior, stations=stations)
+        inputs = JudgingInputs(
+            site=site, now=now, forecasts=forecasts, clear_share=lambda _: prior, stations=stations
+        )
+        verdict = assess(inputs, [night], wishes).verdict
         if verdict.usable is None:
             continue
         plan = plan_trip(verdict.night or night, verdict.usable, wishes, site)

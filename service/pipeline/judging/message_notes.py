@@ -86,7 +86,7 @@ class MessageNotes:
     def cloud(self, review: Review) -> tuple[CloudHour, ...]:
         """The chance of cloud hour by hour, from sunset on."""
         night, site = review.judged.night, review.site
-        forecasts = [each.forecast for each in site.forecasts]
+        forecasts = site.inputs.forecasts
         key = ("cloud", site.stored.revision_id, night.night_id)
         return self._once(key, lambda: cloud_hours(shown_span(night.night), forecasts, now=self._now))
 

@@ -23,11 +23,12 @@ from service.pipeline.judging.block_alerts import AlertContext, PlannedAlert
 from service.pipeline.judging.message_notes import MessageNotes
 from service.pipeline.judging.process_pool import WorkerState
 from service.pipeline.judging.review import AlertStatus, Review, SubscriptionState, review_night
-from service.pipeline.judging.shared_inputs import LazyNight, SharedInputs
+from service.pipeline.judging.shared_inputs import SharedInputs
 from service.store.chunks import in_chunks
 from service.store.repositories import calibrations, decisions
 from service.store.repositories.decisions import LastDecision, SubscriptionNight
 from service.store.repositories.due_reviews import NIGHTS_BACK, DueReview, parsed_wishes
+from service.store.repositories.nights import LazyNight
 from service.store.repositories.people import is_active
 from service.store.repositories.review_times import pack_nights_due, read_nights_due
 from service.store.schema import core_tables
@@ -213,12 +214,12 @@ class BlockPlanner:
     ) -> Iterator[Review]:
         """These nights of one subscription; of one that is paused or ended those alone that were told of."""
         site, known = self.shared.site(watch.site_id), watch.known
-        asked = self.shared.asked(known.judged, tuple(key for key, _ in known.skies))
+        keys = [key for key, _ in known.skies]
         for night in nights:
             key = (watch.subscription_id, night.name)
             if watch.owed_only and key not in snapshot.history:
                 continue
-            judged = site.judge(night.name, asked, watch.wishes, self.now)
+            judged = site.judge(night.name, keys, watch.wishes)
             told = snapshot.history.get(key, [])
             yield review_night(
                 watch, site, judged, snapshot.before.get(key), told, now=self.now, cycle=self.cycle

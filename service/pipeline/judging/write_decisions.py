@@ -16,7 +16,6 @@ from alerts.common.plain_values import value
 from alerts.judging.rules import Reason
 from alerts.weather.outlook import Outlook
 from service.pipeline.judging.review import Review
-from service.pipeline.judging.shared_inputs import WindowOutlook
 from service.store.compressed_json import Packed, pack_json
 from service.store.json_values import to_json
 from service.store.repositories import decisions
@@ -52,14 +51,34 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
     wishes = {each.watch.known.digest: each.watch.wishes for each in looks}
     judged = {id(each.judged): each.judged for each in looks}
     places = {identity: place for place, identity in enumerate(judged)}
-    keys: dict[int, OutlookKey] = {}
+    keys: dict[int, tuple[OutlookKey, ...]] = {}
     outlooks: dict[OutlookKey, dict[str, Any]] = {}
+    dumped: dict[int, bytes] = {}
     for each in looks:
-        for one in each.judged.outlooks:
-            if id(one) not in keys:
-                facts = _OUTLOOK.dump_json(one.outlook)
-                key = keys[id(one)] = _outlook_key(one, facts, each.site.forecast_ids)
-                outlooks[key] = _outlook(one, key, facts, each.site.forecast_ids, now)
+        if id(each.judged) in keys:
+            continue
+        mine, forecast_ids = [], each.site.forecast_ids
+        for night_id, one in each.judged.outlooks:
+            facts = dumped.get(id(one.outlook))
+            if facts is None:
+                facts = dumped[id(one.outlook)] = _OUTLOOK.dump_json(one.outlook)
+            # the same outlook is known by its window, its length, what it was made of and what it says
+            made_of = f"{forecast_ids}|{one.usable.start}|{one.usable.end}|{one.way}|"
+            digest = hashlib.sha256(made_of.encode() + facts).hexdigest()
+            key = night_id, one.index, round(one.shortest / MINUTE), digest
+            mine.append(key)
+            if key not in outlooks:
+                outlooks[key] = {
+                    "night_id": night_id,
+                    "window_index": one.index,
+                    "shortest_minutes": key[2],
+                    "inputs": digest,
+                    "forecast_ids": forecast_ids,
+                    "chance_pct": one.outlook.chance_pct,
+                    "facts": pack_json(facts),
+                    "as_of": now,
+                }
+        keys[id(each.judged)] = tuple(mine)
     return Drafts(
         {digest: to_json(each) for digest, each in wishes.items()},
         [pack_json(_REASONS.dump_json(list(each.verdict.reasons))) for each in judged.values()],
@@ -69,7 +88,7 @@ def draft(looks: Sequence[Review], now: datetime) -> Drafts:
                 _decision(each, now),
                 each.watch.known.digest,
                 places[id(each.judged)],
-                tuple(keys[id(one)] for one in each.judged.outlooks),
+                keys[id(each.judged)],
             )
             for each in looks
         ],
@@ -93,21 +112,6 @@ def keep(session: Session, drafts: Drafts) -> list[int]:
         for each in drafts.decisions
     ]
     return decisions.keep_decisions(session, rows)
-
-
-def _outlook(
-    one: WindowOutlook, key: OutlookKey, facts: bytes, forecast_ids: list[int], now: datetime
-) -> dict[str, Any]:
-    return {
-        "night_id": key[0],
-        "window_index": key[1],
-        "shortest_minutes": key[2],
-        "inputs": key[3],
-        "forecast_ids": forecast_ids,
-        "chance_pct": one.outlook.chance_pct,
-        "facts": pack_json(facts),
-        "as_of": now,
-    }
 
 
 def _decision(review: Review, now: datetime) -> dict[str, Any]:
@@ -136,11 +140,3 @@ def _decision(review: Review, now: datetime) -> dict[str, Any]:
         "leave_by": review.trip.leave_by if review.trip else None,
         "calibration": verdict.outlook.calibration if verdict.outlook else "",
     }
-
-
-def _outlook_key(one: WindowOutlook, facts: bytes, forecast_ids: Sequence[int]) -> OutlookKey:
-    """What the same outlook is known by: its window, its length, and a digest of what it was made of and what
-    it says."""
-    made_of = f"{forecast_ids}|{one.span.start}|{one.span.end}|{one.way}|"
-    digest = hashlib.sha256(made_of.encode() + facts).hexdigest()
-    return one.night_id, one.window_index, round(one.shortest / MINUTE), digest

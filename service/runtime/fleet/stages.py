@@ -86,7 +86,7 @@ def _in_blocks(weighed: Iterable[tuple[int, int]], weight: int) -> Iterator[Ids]
 
 def _work_out_sky(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:
     mine = limited_to(sessions, core_tables.Subscription.site_id, ids)
-    return {"nights": sky_stage.run_in_blocks(mine, duskbell.ephemeris, now)}
+    return {"nights": sky_stage.run(mine, duskbell.ephemeris, now)}
 
 
 def _ask_feeds(duskbell: Duskbell, sessions: Sessions, ids: Ids, now: datetime) -> dict[str, int]:

@@ -18,7 +18,7 @@ from alerts.sky.night import SkyWishes
 from alerts.wishes.model import Trip, Wishes
 from service.store.chunks import in_chunks
 from service.store.repositories.messages import Status
-from service.store.repositories.people import default_wishes, is_active, shared_sky, sky_key
+from service.store.repositories.people import default_wishes, is_active, night_key, shared_sky
 from service.store.schema import core_tables
 from service.store.schema.track_tables import CalibrationChoice
 
@@ -32,12 +32,11 @@ _WISHES = TypeAdapter(Wishes)
 class ParsedWishes:
     """Wishes as they are stored, read once for all who wish the same.
 
-    judged: as far as a verdict reads them. skies: the shared sky wishes of each target by their key, the
-    one wanted most first. evenings: these and no more, as far as the choice of nights reads them.
+    skies: the shared sky wishes of each target by their night key, the one wanted most first. evenings: these
+    and no more, as far as the choice of nights reads them.
     """
 
     wishes: Wishes
-    judged: Wishes
     digest: str
     skies: tuple[tuple[str, SkyWishes], ...]
     evenings: Wishes
@@ -47,10 +46,10 @@ class ParsedWishes:
 def parsed_wishes(text: str) -> ParsedWishes:
     """The wishes of a JSON text."""
     wishes = _WISHES.validate_json(text)
-    skies = tuple((sky_key(sky), shared_sky(sky)) for sky in wishes.skies)
+    skies = tuple((night_key(sky), shared_sky(sky)) for sky in wishes.skies)
     digest = core_tables.digest_of(_WISHES.dump_python(wishes, mode="json"))
     evenings = _evenings(wishes.weekdays, wishes.trips, wishes.trips_only, wishes.days_ahead)
-    return ParsedWishes(wishes, wishes.judged, digest, skies, evenings)
+    return ParsedWishes(wishes, digest, skies, evenings)
 
 
 @lru_cache(maxsize=1000)

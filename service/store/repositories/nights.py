@@ -1,13 +1,16 @@
-"""Nights as the column `night.facts` keeps them."""
+"""Stored nights, each under its site revision, its name and the key of its sky."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import LargeBinary, select, type_coerce
+from sqlalchemy import LargeBinary, func, select, type_coerce
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
@@ -76,3 +79,87 @@ def night_ids(session: Session, revision_id: int, name: date, sky_keys: Collecti
         row.site_revision_id == revision_id, row.name == name, row.sky_key.in_(sky_keys)
     )
     return dict(session.execute(query).all())
+
+
+@dataclass(slots=True)
+class LazyNight:
+    """A stored night, read when it is first asked for."""
+
+    night_id: int
+    name: date
+    last_window_end: datetime | None
+    kernel: str
+    packed: bytes
+    _night: Night | None = None
+
+    def is_ahead(self, now: datetime) -> bool:
+        return self.last_window_end is None or self.last_window_end > now
+
+    @property
+    def night(self) -> Night:
+        if self._night is None:
+            self._night = unpack_night(self.packed)
+        return self._night
+
+
+def coming_nights(
+    session: Session, revision_ids: Collection[int], now: datetime
+) -> dict[int, dict[str, dict[date, LazyNight]]]:
+    """The nights of these site revisions that aren't over, by revision, key and name, ascending."""
+    found: dict[int, dict[str, dict[date, LazyNight]]] = {}
+    row = core_tables.Night
+    for ids in in_chunks(sorted(revision_ids)):
+        query = (
+            select(
+                row.site_revision_id,
+                row.sky_key,
+                row.id,
+                row.name,
+                row.last_window_end,
+                row.kernel,
+                type_coerce(row.facts, LargeBinary).label("packed"),
+            )
+            .where(row.site_revision_id.in_(ids), row.ends > now)
+            .order_by(row.name)
+        )
+        for each in session.execute(query):
+            night = LazyNight(each.id, each.name, each.last_window_end, each.kernel, each.packed)
+            mine = found.setdefault(each.site_revision_id, {})
+            mine.setdefault(each.sky_key, {})[each.name] = night
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class StoredRun:
+    """The nights of one site and sky in the store that aren't over."""
+
+    count: int
+    first: date
+    last: date
+
+    def first_missing(self, tonight: date) -> date:
+        """The night from which on they must be worked out; from tonight on where there is any hole."""
+        whole = self.count == (self.last - self.first).days + 1
+        return self.last + timedelta(days=1) if whole and self.first <= tonight <= self.last else tonight
+
+
+def stored_runs(
+    session: Session, revision_ids: Collection[int], now: datetime
+) -> dict[tuple[int, str], StoredRun]:
+    """By site revision and key, which nights are there."""
+    row, found = core_tables.Night, dict[tuple[int, str], StoredRun]()
+    for ids in in_chunks(sorted(revision_ids)):
+        query = (
+            select(row.site_revision_id, row.sky_key, func.count(), func.min(row.name), func.max(row.name))
+            .where(row.site_revision_id.in_(ids), row.ends > now)
+            .group_by(row.site_revision_id, row.sky_key)
+        )
+        for revision_id, key, count, first, last in session.execute(query):
+            found[revision_id, key] = StoredRun(count, first, last)
+    return found
+
+
+def keep_nights(session: Session, rows: Sequence[dict[str, Any]]) -> None:
+    """Write them; those that another process wrote meanwhile stay as they are."""
+    dialect = sqlite if session.get_bind().dialect.name == "sqlite" else postgresql
+    session.execute(dialect.insert(core_tables.Night).on_conflict_do_nothing(), rows)

@@ -10,6 +10,7 @@ from datetime import datetime
 from sqlalchemy import ColumnElement, func, or_, select, update
 from sqlalchemy.orm import Session
 
+from alerts import RULES_VERSION
 from alerts.common.errors import BadInput
 from alerts.field.driving import Home, with_home
 from alerts.field.kit import parse_kit
@@ -40,6 +41,17 @@ def sky_key(wishes: SkyWishes) -> str:
     )
     arc = "" if target.arc_l_deg is None else f"[{target.arc_l_deg[0]:g}-{target.arc_l_deg[1]:g}]"
     return f"{target.kind}{place}{arc}|{shared.darkness}|{_moon_word(shared)}|{lowest}"
+
+
+def night_key(wishes: SkyWishes) -> str:
+    """The key that nights under these sky wishes are stored by: with the version of the rules that made
+    them, so that after a mended rule they are made anew, and those that decisions rest on stay."""
+    return versioned(sky_key(wishes))
+
+
+def versioned(key: str, version: str = "") -> str:
+    """The night key of a sky key; version: other rules than today's."""
+    return f"{key}|r{version or RULES_VERSION}"
 
 
 def _moon_word(wishes: SkyWishes) -> str:

@@ -177,7 +177,10 @@ class Subscription(Table):
 
 
 class Night(Table):
-    """A night at a site revision under one set of sky wishes, shared by all who wish the same."""
+    """A night at a site revision under one set of sky wishes, shared by all who wish the same.
+
+    sky_key: with the version of the rules that made it, see `people.night_key`.
+    """
 
     __tablename__ = "night"
     __table_args__ = (UniqueConstraint("site_revision_id", "name", "sky_key"),)

@@ -10,6 +10,7 @@ from fastapi import APIRouter, HTTPException, Response
 from alerts.briefing.text.event import event_of
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
+from alerts.judging.assess import JudgingInputs
 from alerts.judging.darkness_rule import with_darkness
 from alerts.judging.window_brightness import window_skies
 from alerts.sites.model import HorizonLine, Site
@@ -18,7 +19,7 @@ from alerts.sky.night import Night
 from alerts.sky.nights.night_builder import night_named
 from alerts.sky.nights.night_events import tonight_name
 from service.common.timezones import doubts, zone_at
-from service.explain.stored_verdict import Inputs, nights_as_wished
+from service.explain.stored_verdict import nights_as_wished
 from service.observations.model import Heard
 from service.observations.near_now import STATIONS_BUDGET_S, heard_skies, stations_wanted
 from service.reports.night_json import night_report
@@ -117,11 +118,11 @@ def spend(web: Web, owner: KeyOwner) -> None:
 
 def ask(
     web: Web, site: Site, elevation_m: float | None, night: Night, now: datetime
-) -> tuple[Inputs, list[str]]:
+) -> tuple[JudgingInputs, list[str]]:
     """What a verdict can rest on: forecasts for the windows that are still ahead, what stations nearby
     report, what the nights there have been; and what couldn't be asked."""
     with web.reading() as session:
-        known = Inputs(site=site, now=now, climate=climate_at(session, site, now))
+        known = JudgingInputs(site=site, now=now, clear_share=climate_at(session, site, now).clear_share)
     ahead = [window.span for window in night.windows if window.span.end > now]
     if not ahead:
         return known, []

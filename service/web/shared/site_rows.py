@@ -19,7 +19,7 @@ from service.store.json_values import from_json
 from service.store.repositories.decisions import Standing, decisions_by_id, newest_standing
 from service.store.repositories.forecasts import newest_ids, place_key
 from service.store.repositories.nights import NightRow, nights_ahead, nights_by_id
-from service.store.repositories.people import default_wishes, sky_key
+from service.store.repositories.people import default_wishes, night_key, versioned
 from service.store.repositories.sites import StoredSite, newest_revisions, sites_shown_to
 from service.store.repositories.subscriptions import running_at
 from service.store.schema import core_tables
@@ -178,8 +178,8 @@ def _stored_rows(
         mine = from_json(Wishes, watcher.wishes) if is_mine else None
         wished = json.dumps(watcher.wishes) if is_mine else ""
         site, is_own = stored[site_id].site, site_id in owned
-        coming: dict[date, tuple[NightRow, int | None]]
-        coming = {row.name: (row, None) for row in nights[stored[site_id].revision_id, watcher.sky_key]}
+        under = nights[stored[site_id].revision_id, versioned(watcher.sky_key)]
+        coming: dict[date, tuple[NightRow, int | None]] = {row.name: (row, None) for row in under}
         coming |= {
             name: (numbers[each.night_id], each.decision_id)
             for name, each in decided[watcher.id].items()
@@ -205,7 +205,7 @@ def _usual_rows(
     newest = newest_ids(session, {place_key(each.site) for each in copies})
     found: dict[int, list[NightCell]] = {}
     for each in copies:
-        mine = nights[each.revision_id, sky_key(wishes.sky)]
+        mine = nights[each.revision_id, night_key(wishes.sky)]
         made_of = (
             tuple((row.night_id, row.computed_at) for row in mine),
             newest.get(place_key(each.site)),

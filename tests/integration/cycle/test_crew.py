@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from sqlalchemy import insert, select, update
 
-from alerts.judging.assess import assess
+from alerts.judging.assess import JudgingInputs
 from alerts.sky.night import Night
 from alerts.wishes.model import Wishes
 from service.app import Duskbell
@@ -33,7 +33,7 @@ DECIDED = 4 * (6 + 6 + 6 + 3)
 
 
 def _prepare(duskbell: Duskbell, now: Any = START) -> None:
-    sky_stage.run_in_blocks(duskbell.sessions, duskbell.ephemeris, now)
+    sky_stage.run(duskbell.sessions, duskbell.ephemeris, now)
     refresh_stage.run(duskbell.sessions, duskbell.gather, now)
 
 
@@ -74,7 +74,7 @@ def test_other_processes_decide_and_tell_the_same_as_the_service_alone(tmp_path:
         _prepare(alone)
         judge_stage.run(_judging(alone), START, START)
         with ProcessPool(together.settings.store_url, 2) as pool:
-            sky_stage.run_in_blocks(together.sessions, together.ephemeris, START, pool)
+            sky_stage.run(together.sessions, together.ephemeris, START, pool)
             refresh_stage.run(together.sessions, together.gather, START)
             counts = judge_stage.run(_judging(together, pool), START, START)
         assert counts["decided"] == DECIDED
@@ -95,7 +95,8 @@ def test_each_stored_verdict_is_what_the_rules_say_of_that_night_alone(tmp_path:
                 place = place_key(stored.site)
                 forecasts = [each.forecast for each in newest_by_place(session, {place}, START)[place]]
                 correct = calibrations.correction(session, stored.site_id, START)
-                verdict = assess(stored.site, night, forecasts, wishes, now=START, correct=correct)
+                inputs = JudgingInputs(site=stored.site, now=START, forecasts=forecasts, correct=correct)
+                verdict = inputs.judge([night], wishes)
                 assert row.verdict == verdict.word.value
                 assert row.chance_pct == verdict.chance_pct
                 texts = [reason["text"] for reason in row.finding.reasons][1:]

@@ -39,8 +39,7 @@ def _delivery(world: World) -> dispatcher.Delivery:
 
 def _think(world: World, now: object) -> None:
     """Everything up to, and without, delivery."""
-    with world.duskbell.sessions.begin() as session:
-        sky_stage.run(session, world.duskbell.ephemeris, now)  # type: ignore[arg-type]
+    sky_stage.run(world.duskbell.sessions, world.duskbell.ephemeris, now)  # type: ignore[arg-type]
     refresh_stage.run(world.duskbell.sessions, world.duskbell.gather, now)  # type: ignore[arg-type]
     judge_stage.run(
         Judging(world.duskbell.sessions, timedelta(minutes=30), invented=True),

@@ -109,7 +109,7 @@ def sessions(tmp_path: Path, new_store: NewStore, ephemeris: Ephemeris) -> Itera
         row = add_site(session, owner, FLAT, elevation_known=True, now=NOON)
         mail = people.add_address(session, owner, "email", "you@example.org", secrets=[], now=NOON)
         people.subscribe(session, mail, row, people.default_wishes(), now=NOON)
-        sky_stage.run(session, ephemeris, NOON)
+    sky_stage.run(made, ephemeris, NOON)
     yield made
     engine.dispose()
 
@@ -212,8 +212,8 @@ def test_far_nights_are_asked_about_four_times_a_day_and_never_along_the_view(
 ) -> None:
     """At full Moon the next window is three days away."""
     early = datetime(2027, 7, 18, 12, 7, tzinfo=UTC)
-    with sessions.begin() as session:
-        sky_stage.run(session, ephemeris, early)
+    sky_stage.run(sessions, ephemeris, early)
+    with sessions() as session:
         wanted = refresh_stage.Wanted.read(session, early)
         (need,) = refresh_stage.find_due(session, wanted, early)
     assert need.span.start - early > NEAR

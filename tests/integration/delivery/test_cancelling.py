@@ -34,8 +34,7 @@ def world(tmp_path: Path, new_store: NewStore) -> Iterator[World]:
 
 def _decide_go(world: World) -> None:
     duskbell = world.duskbell
-    with duskbell.sessions.begin() as session:
-        sky_stage.run(session, duskbell.ephemeris, GO_TIME)
+    sky_stage.run(duskbell.sessions, duskbell.ephemeris, GO_TIME)
     refresh_stage.run(duskbell.sessions, duskbell.gather, GO_TIME)
     judge_stage.run(Judging(duskbell.sessions, HALF_AN_HOUR, invented=True), GO_TIME, world.wall)
 

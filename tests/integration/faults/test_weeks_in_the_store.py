@@ -121,7 +121,7 @@ def _settle(folder: Path, url: str, ephemeris: Ephemeris) -> None:
             address = people.add_address(session, owner, "webhook", target, secrets=[], now=MORNING)
             for row in mine:
                 people.subscribe(session, address, row, wishes, now=MORNING)
-    sky_stage.run_in_blocks(duskbell.sessions, ephemeris, MORNING)
+    sky_stage.run(duskbell.sessions, ephemeris, MORNING)
     duskbell.engine.dispose()
 
 

@@ -16,7 +16,7 @@ from feed_server import response, say, serving
 from openmeteo_stand_in import element
 
 from alerts.common.span import Span
-from alerts.judging.assess import assess
+from alerts.judging.assess import JudgingInputs
 from alerts.judging.rules import Result
 from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.sites.model import Site
@@ -159,7 +159,7 @@ def ask(failing, well, now=NOW):
 
 def judge(gathered, now=NOW):
     night = night_named(SITE, NOW.date(), SKY, Ephemeris.open())
-    return assess(SITE, night, gathered.forecasts, WISHES, now=now)
+    return JudgingInputs(site=SITE, now=now, forecasts=gathered.forecasts).judge([night], WISHES)
 
 
 @pytest.mark.parametrize(("script", "says"), FAILS.values(), ids=FAILS.keys())

@@ -18,7 +18,7 @@ from feed_files import FILES, as_bytes
 from test_every_sample import READ
 
 from alerts.common.span import Span
-from alerts.judging.assess import assess
+from alerts.judging.assess import JudgingInputs
 from alerts.judging.verdict import VerdictWord
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import Hours
@@ -227,7 +227,8 @@ def is_go(forecast: Forecast, window: Span) -> bool:
     )
     asked = replace(night(window), name=window.start.date())
     mine = replace(forecast, source=replace(forecast.source, lineage="ecmwf", issued_at=start - HOUR))
-    verdict = assess(SITE, asked, (mine, clear), Wishes(), now=window.start - timedelta(hours=1.5))
+    now = window.start - timedelta(hours=1.5)
+    verdict = JudgingInputs(site=SITE, now=now, forecasts=(mine, clear)).judge([asked], Wishes())
     return verdict.word is VerdictWord.GO
 
 

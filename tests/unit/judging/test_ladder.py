@@ -8,7 +8,6 @@ from datetime import datetime, timedelta
 import pytest
 
 from alerts.field.trip_plan import plan
-from alerts.judging.verdict import judge
 from alerts.notifying.model import AlertKind, CurrentState, NotificationDecision, PastAlert, Why
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.notifying.validity import is_first_word, still_stands
@@ -37,7 +36,7 @@ from .ladder_cases import (
 )
 from .ladder_quiet_cases import QUIET_CASES
 from .ladder_trip_cases import TRIP_CASES
-from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, night, outlook, utc
+from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, judge, night, outlook, utc
 
 
 def answer(case: Case) -> NotificationDecision:

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
 from alerts.judging.access_rules import usable_spans
-from alerts.judging.assess import trip_span, view_night, way_out
-from alerts.judging.verdict import VerdictWord, trip_to, weigh
+from alerts.judging.assess import JudgingInputs, assess, trip_span, way_out
+from alerts.judging.verdict import VerdictWord, trip_to
 from alerts.notifying.limits import NotificationInput
 from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, held_since
 from alerts.notifying.next_review import look_again_at, next_night_start, verdict_may_change, word_may_change
@@ -109,9 +109,9 @@ class Watcher:
 
     def look(self, now: datetime, known: Sequence[Forecast]) -> None:
         self.looks += 1
-        verdict = weigh(
-            (view_night(SITE, self.night, known, self.wishes, now=now),), self.wishes, now=now, site=SITE
-        )
+        verdict = assess(
+            JudgingInputs(site=SITE, now=now, forecasts=known), [self.night], self.wishes
+        ).verdict
         self.word = verdict.word
         plan = trip_to(verdict, self.wishes, SITE)
         seen = build_seen(verdict, EVENING, now, SITE.tz)

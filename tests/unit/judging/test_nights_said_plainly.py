@@ -15,7 +15,7 @@ from alerts.common.span import Span
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.access_rules import usable_spans
 from alerts.judging.rules import sky_reasons
-from alerts.judging.verdict import judge, trip_to
+from alerts.judging.verdict import trip_to
 from alerts.notifying.model import AlertKind
 from alerts.notifying.policy import build_seen, what_to_tell
 from alerts.sites.model import Site
@@ -24,7 +24,7 @@ from alerts.sky.night import Night, SkyWishes, Target, TargetKind
 from alerts.sky.nights.night_builder import night_named
 from alerts.wishes.model import Wishes
 
-from .values import HOUR, MINUTE, night, outlook
+from .values import HOUR, MINUTE, judge, night, outlook
 
 FLAT = Site("Windpump Flat", 40.31, -1.42, 1180.0, "Europe/Madrid")
 HEATH = Site("Otter Heath", 52.9, 10.2, 60.0, "Europe/Berlin")

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from alerts.briefing.text.obstacle_text import TELL_THE_OPERATOR, say, say_all
 from alerts.common.span import Span
-from alerts.judging.assess import assess
+from alerts.judging.assess import JudgingInputs
 from alerts.judging.obstacles import (
     Asked,
     Code,
@@ -362,7 +362,10 @@ def verdict_on(
     now = window.start - before
     correct = partial(calibrated_outlook, calibration=calibration, site=1, now=now)
     forecasts = [cloudless(model, window, now) for model in models]
-    return assess(SITE, night(window), forecasts, wishes, now=now, correct=correct, clear_share=share)
+    inputs = JudgingInputs(
+        site=SITE, now=now, forecasts=forecasts, correct=correct, clear_share=lambda _: share
+    )
+    return inputs.judge([night(window)], wishes)
 
 
 def reach_by(

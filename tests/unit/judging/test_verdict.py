@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alerts.common.span import Span
-from alerts.judging.verdict import Result, Verdict, VerdictWord, judge
+from alerts.judging.rules import Result
+from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, SkyWishes, Target, TargetKind
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
@@ -26,6 +27,7 @@ from .values import (
     WINDOW,
     dark_window,
     hazards,
+    judge,
     night,
     outlook,
     source,

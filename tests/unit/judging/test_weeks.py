@@ -15,7 +15,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 from alerts.common.clock_times import DAY, ClockSpan
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.verdict import Verdict, VerdictWord, judge, trip_to
+from alerts.judging.verdict import Verdict, VerdictWord, trip_to
 from alerts.notifying.limits import MOST_TOLD, NotificationInput
 from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, Why, held_since
 from alerts.notifying.policy import MUST_BE_SAID, answer, build_seen
@@ -25,7 +25,7 @@ from alerts.weather.outlook import HazardLevel
 from alerts.wishes.model import Wishes
 
 from .phone import CALLS, Fate, Phone, Post
-from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, night, outlook
+from .values import EVENING, MINUTE, NOON, SITE, WINDOW, hazards, judge, night, outlook
 
 CYCLE = timedelta(minutes=30)
 NIGHTS = (EVENING, EVENING + DAY)

@@ -11,12 +11,14 @@ import numpy as np
 from hypothesis import settings
 
 from alerts.common.span import Span
+from alerts.judging.verdict import SkyView, Verdict, trip_to, weigh, with_decision_time
 from alerts.sites.model import Site
 from alerts.sky.night import BodyEvents, BodyState, DarkWindow, Night, Shape, ShapeSpan, SkyWishes, TrackPoint
 from alerts.weather.forecast import Forecast, LayerScheme, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook, SourceChance
 from alerts.weather.skill import chance_of, effective_voices, evidence, pooled_evidence, usual_log_odds
+from alerts.wishes.model import Wishes
 
 UNHURRIED = settings(deadline=None)
 """For hypothesis tests: a busy machine is no failure."""
@@ -165,3 +167,17 @@ def hazards(**changes: tuple[HazardLevel, float | None]) -> tuple[Hazard, ...]:
         else hazard
         for hazard in FINE_HAZARDS
     )
+
+
+def judge(
+    made: Night,
+    outlooks: Sequence[Outlook | None],
+    wishes: Wishes,
+    *,
+    now: datetime,
+    site: Site,
+    also: Sequence[SkyView] = (),
+) -> Verdict:
+    """The verdict on these outlooks, as one person is told it."""
+    found = weigh((SkyView(made, outlooks), *also), wishes, now=now, site=site)
+    return with_decision_time(found, trip_to(found, wishes, site), wishes, now=now, site=site)

@@ -11,6 +11,7 @@ import pytest
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.field.driving import Home, with_home
+from alerts.judging.assess import JudgingInputs
 from alerts.judging.comparison import MOST_SITES, ComparedNight, compare, sky_worth, tonight_at, usual_span
 from alerts.judging.comparison_order import ORDER_WORDS, Order, rank
 from alerts.judging.verdict import Verdict, VerdictWord
@@ -22,7 +23,6 @@ from alerts.weather.forecast import Place
 from alerts.wishes.model import Wishes
 from service.demo.invented_weather import InventedSky, Turn
 from service.demo.story import FLAT, PAN, RIDGE, SATURDAY
-from service.explain.stored_verdict import Inputs
 from tests.unit.judging.values import outlook
 
 NOW = datetime(2027, 7, 3, 12, tzinfo=UTC)
@@ -49,7 +49,7 @@ def test_the_clear_site_comes_first_and_the_sky_alone_after_it(ephemeris: Epheme
         site: weather_at(site, cloud).gather([place_of(site)], hours).forecasts
         for site, cloud in ((FLAT, 90.0), (RIDGE, 5.0))
     }
-    inputs = {site: Inputs(site=site, now=NOW, forecasts=forecasts[site]) for site in (FLAT, RIDGE)}
+    inputs = {site: JudgingInputs(site=site, now=NOW, forecasts=forecasts[site]) for site in (FLAT, RIDGE)}
 
     def judge(site: Site, nights: Sequence[Night]) -> ComparedNight:
         if nights[0].name != SATURDAY:
