@@ -21,7 +21,6 @@ from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night, SkyWishes
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
-from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
