@@ -80,7 +80,7 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
 
     def page(status: int, text: str, title: str = "") -> Response:
         title = title or TITLES.get(status, "That didn't work")
-        return web.page("error.html", status, title=title, text=text)
+        return web.page("shared/error.html", status, title=title, text=text)
 
     @app.exception_handler(HTTPException)
     def refused(request: Request, fault: HTTPException) -> Response:

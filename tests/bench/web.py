@@ -102,7 +102,7 @@ def _site(dice: random.Random, name: str) -> Site:
 
 def play(duskbell: Duskbell) -> None:
     """The cycles up to the go; nothing is sent anywhere."""
-    cycle_run.deliver.run = lambda *_: {}  # type: ignore[assignment]  # a bench of its own
+    cycle_run.dispatcher.run = lambda *_: {}  # type: ignore[assignment]  # a bench of its own
     for now in (START, ON_THE_DAY, GO_TIME):
         began = time.perf_counter()
         cycle_run.run_cycle(duskbell, now)

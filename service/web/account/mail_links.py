@@ -47,18 +47,18 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get("/unsubscribe/{token}", response_class=HTMLResponse)
     def ask_unsubscribe(request: Request, token: str) -> HTMLResponse:
-        return look(request, Purpose.UNSUBSCRIBE, token, "unsubscribe.html")
+        return look(request, Purpose.UNSUBSCRIBE, token, "account/unsubscribe.html")
 
     @router.post("/unsubscribe/{token}", response_class=HTMLResponse)
     def unsubscribe(request: Request, token: str) -> HTMLResponse:
         shown = opened(request, lambda session, now: access.unsubscribe(session, duskbell.keys, token, now))
-        return web.page("unsubscribed.html", shown=shown)
+        return web.page("account/unsubscribed.html", shown=shown)
 
     @router.get("/manage/{token}")
     def ask_manage(request: Request, token: str, viewer: Looking) -> Response:
         if viewer is not None:
             return RedirectResponse("/me", 303)
-        return look(request, Purpose.MANAGE, token, "manage.html")
+        return look(request, Purpose.MANAGE, token, "account/manage.html")
 
     @router.post("/manage/{token}", response_class=HTMLResponse)
     def manage(request: Request, token: str) -> HTMLResponse:
@@ -79,7 +79,7 @@ def build_router(web: Web) -> APIRouter:
 
         shown = opened(request, mail_a_link)
         web.nudge()
-        return web.page("manage.html", shown=shown, sent=True, can_enter=can_enter)
+        return web.page("account/manage.html", shown=shown, sent=True, can_enter=can_enter)
 
     @router.get("/confirm/{token}", response_class=HTMLResponse)
     def ask_confirm(request: Request, token: str) -> HTMLResponse:
@@ -92,7 +92,7 @@ def build_router(web: Web) -> APIRouter:
             return address
 
         shown = opened(request, find)
-        return web.page("confirm.html", shown=shown, action=request.url.path, joins=joins)
+        return web.page("account/confirm.html", shown=shown, action=request.url.path, joins=joins)
 
     @router.post("/confirm/{token}", response_class=HTMLResponse)
     def confirm(request: Request, token: str, form: Filled) -> HTMLResponse:
@@ -100,7 +100,7 @@ def build_router(web: Web) -> APIRouter:
         shown = opened(
             request, lambda session, now: access.confirm(session, duskbell.keys, token, now, joins=joins)
         )
-        return web.page("confirmed.html", shown=shown)
+        return web.page("account/confirmed.html", shown=shown)
 
     return router
 

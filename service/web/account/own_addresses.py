@@ -187,7 +187,7 @@ def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response
         now=duskbell.clock(),
         network=None if viewer.is_operator else network,
     )
-    return web.page("tested.html", viewer=viewer, place="me", tested=tested, address_id=address_id)
+    return web.page("account/tested.html", viewer=viewer, place="me", tested=tested, address_id=address_id)
 
 
 def count_test(web: Web, session: Session, row: core_tables.Address) -> None:

@@ -80,7 +80,7 @@ def show_me(web: Web, viewer: Viewer, *, fault: str = "", new_key: str = "", sai
     with web.reading() as session:
         home = people.home_of(session.get_one(core_tables.Person, viewer.person_id))
         return web.page(
-            "me.html",
+            "account/own_page.html",
             400 if fault else 200,
             viewer=viewer,
             place="me",
@@ -180,7 +180,7 @@ def _add_again(router: APIRouter, web: Web) -> None:
         with web.reading() as session:
             addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
         page = web.page(
-            "sign-in-again.html",
+            "account/sign_in_again.html",
             viewer=viewer,
             place="me",
             shown=[mask_target("email", each) for each in addresses[:1]],
@@ -201,7 +201,7 @@ def _add_again(router: APIRouter, web: Web) -> None:
             )
         web.nudge()
         shown = [mask_target("email", addresses[0])]
-        return web.page("sign-in-again.html", viewer=viewer, place="me", shown=shown, sent=True)
+        return web.page("account/sign_in_again.html", viewer=viewer, place="me", shown=shown, sent=True)
 
 
 def _add_keys(router: APIRouter, web: Web) -> None:
@@ -257,7 +257,7 @@ def _add_data(router: APIRouter, web: Web) -> None:
                 personal_data.erase(session, web.duskbell.keys, person, web.duskbell.clock())
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))
-        return sessions.signed_out(web.page("erased.html"), is_https=web.is_https)
+        return sessions.signed_out(web.page("account/erased.html"), is_https=web.is_https)
 
 
 FRESH_BACK = "/me?said=fresh#{}"

@@ -37,7 +37,7 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get("/sign-in", response_class=HTMLResponse)
     def ask(viewer: Looking, back_to: Annotated[str, Query(alias="next", max_length=500)] = "") -> Response:
-        page = web.page("sign-in.html", viewer=viewer, place="sign-in", sent=False)
+        page = web.page("account/sign_in.html", viewer=viewer, place="sign-in", sent=False)
         remember_return(web, page, back_to)
         return page
 
@@ -52,7 +52,7 @@ def build_router(web: Web) -> APIRouter:
                 now=web.duskbell.clock(),
             )
         web.nudge()
-        return web.page("sign-in.html", place="sign-in", sent=True)
+        return web.page("account/sign_in.html", place="sign-in", sent=True)
 
     @router.get("/sign-in/{token}", response_class=HTMLResponse)
     def show(token: str) -> HTMLResponse:
@@ -95,7 +95,7 @@ def build_router(web: Web) -> APIRouter:
     def ask_sign_up(viewer: Looking) -> HTMLResponse:
         require_open()
         return web.page(
-            "sign-up.html",
+            "account/sign_up.html",
             viewer=viewer,
             sent=False,
             stamp=make_stamp(web.duskbell.keys, web.duskbell.clock()),
@@ -108,7 +108,7 @@ def build_router(web: Web) -> APIRouter:
         require_open()
         if looks_human(web.duskbell.keys, form, web.duskbell.clock()):
             sign_up(web, form.text("email"), network_of_request(web, request))
-        return web.page("sign-up.html", sent=True)
+        return web.page("account/sign_up.html", sent=True)
 
     return router
 
@@ -131,7 +131,9 @@ def is_own_path(path: str) -> bool:
 
 def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
     """A button to press, since programs that check links open them too."""
-    return web.page("sign-in-link.html", 200 if is_good else 404, action=action, is_good=is_good, over=OVER)
+    return web.page(
+        "account/sign_in_link.html", 200 if is_good else 404, action=action, is_good=is_good, over=OVER
+    )
 
 
 def sign_up(web: Web, email: str, network: str) -> None:

@@ -76,7 +76,7 @@ def build_router(web: Web) -> APIRouter:
                 (label, [(e, web.url(feed_keys.feed_path(web.duskbell.keys, key, scope, e))) for e in MEDIA])
                 for label, scope in scopes
             ]
-        return web.page("feeds.html", viewer=viewer, place="me", paths=paths)
+        return web.page("feeds/addresses.html", viewer=viewer, place="me", paths=paths)
 
     @router.post("/feeds")
     def new_key(viewer: SignedIn) -> Response:

@@ -59,7 +59,7 @@ def build_router(web: Web) -> APIRouter:
             judged = judged_night(session, web.skies, seen, viewer, name, now)
             page = build_field_page(web, judged)
         return web.page(
-            "field.html",
+            "nights/field.html",
             seen=seen,
             page=page,
             name=name,

@@ -144,7 +144,7 @@ def _show(
     web: Web, request: Request, asked: Asked, said: Said | None, *, trouble: str = "", is_kept: bool = False
 ) -> HTMLResponse:
     return web.page(
-        "how-was-it.html",
+        "nights/how_was_it.html",
         400 if trouble else 200,
         name=asked.site.name,
         night=asked.night,

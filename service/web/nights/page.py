@@ -121,7 +121,7 @@ def build_router(web: Web) -> APIRouter:
                 in_units(line, page.units) for line in came_lines(session, judged.site, seen.row.id, name)
             ]
         return web.page(
-            "night.html",
+            "nights/page.html",
             viewer=viewer,
             seen=seen,
             night=page,

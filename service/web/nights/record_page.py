@@ -107,7 +107,7 @@ def show(
     """The page of a record. lead: the one asked for."""
     view = view_record(found, lead, site.name if site else ALL)
     return web.page(
-        "record.html",
+        "nights/record.html",
         200,
         view=view,
         site=site,

@@ -45,7 +45,7 @@ def build_router(web: Web) -> APIRouter:
     def listing(viewer: Operating) -> HTMLResponse:
         files = [describe(path) for path in find_files(folder)[:SHOWN]]
         return web.page(
-            "operator-outbox.html",
+            "operator/outbox.html",
             viewer=viewer,
             place="operator",
             files=files,
@@ -58,7 +58,7 @@ def build_router(web: Web) -> APIRouter:
         path = get_file(folder, name)
         mail = read_mail(path)
         return web.page(
-            "operator-outbox-file.html",
+            "operator/outbox_file.html",
             viewer=viewer,
             place="operator",
             file=describe(path),

@@ -76,7 +76,7 @@ def build_router(web: Web) -> APIRouter:
             counts = totals.rows_kept(session)
             feeds = feed_health(web.duskbell.settings, session, now)
         return web.page(
-            "operator.html",
+            "operator/overview.html",
             viewer=viewer,
             place="operator",
             cycle=cycle,
@@ -96,7 +96,7 @@ def build_router(web: Web) -> APIRouter:
     def people(viewer: Operating) -> HTMLResponse:
         with web.reading() as session:
             return web.page(
-                "operator-people.html", viewer=viewer, place="operator", people=people_lines(session)
+                "operator/people.html", viewer=viewer, place="operator", people=people_lines(session)
             )
 
     @router.post("/operator/people/{person_id:number}")
@@ -121,7 +121,7 @@ def _add_messages(router: APIRouter, web: Web) -> None:
             rows = stored_messages.find_messages(session, wished, SHOWN)
             lines = [message_line(session, row) for row in rows]
         return web.page(
-            "operator-messages.html",
+            "operator/messages.html",
             viewer=viewer,
             place="operator",
             lines=lines,
@@ -136,7 +136,7 @@ def _add_messages(router: APIRouter, web: Web) -> None:
             line = message_line(session, row)
             attempts = stored_messages.find_attempts(session, message_id)
         return web.page(
-            "operator-message.html",
+            "operator/message.html",
             viewer=viewer,
             place="operator",
             line=line,
@@ -172,7 +172,7 @@ def _add_decisions(router: APIRouter, web: Web) -> None:
         with web.reading() as session:
             lines = find_decisions(session, site, night, verdict, before)
         return web.page(
-            "operator-decisions.html",
+            "operator/decisions.html",
             viewer=viewer,
             place="operator",
             lines=lines,
@@ -191,7 +191,7 @@ def _add_decisions(router: APIRouter, web: Web) -> None:
             turns = say_turns(decisions.find_decisions(session, row.subscription_id, row.night_name), zone)
             forecasts = answers_named(session, row.forecast_ids)
             return web.page(
-                "operator-decision.html",
+                "operator/decision.html",
                 viewer=viewer,
                 place="operator",
                 row=row,

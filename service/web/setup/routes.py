@@ -100,7 +100,7 @@ def show_setup(
         key = ("setup", site.site, web.now().date())
         season = web.skies.work_out(key, lambda: ending.next_nights(web.duskbell, site))
     return web.page(
-        "setup.html",
+        "setup/page.html",
         status,
         viewer=viewer,
         place="operator",

@@ -80,7 +80,7 @@ def build_router(web: Web) -> APIRouter:
             except BadInput as refusal:
                 fault = str(refusal)
         return web.page(
-            "compare.html",
+            "sites/compare.html",
             400 if fault else 200,
             viewer=viewer,
             place="compare",

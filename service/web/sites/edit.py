@@ -94,7 +94,7 @@ def show_form(
     asked about its place."""
     preview = build_preview(web.skies, draft.site, web.now()) if draft else None
     return web.page(
-        "site-form.html",
+        "sites/form.html",
         400 if faults else 200,
         viewer=viewer,
         place="" if row else "new",

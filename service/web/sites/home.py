@@ -69,7 +69,7 @@ def build_router(web: Web) -> APIRouter:
         shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
         lead = find_lead(rows)
         return web.page(
-            "home.html",
+            "sites/home.html",
             viewer=viewer,
             place="home",
             rows=shown,

@@ -45,7 +45,7 @@ def build_router(web: Web) -> APIRouter:
             person = session.get_one(core_tables.Person, viewer.person_id)
             room = room_for(session, web.duskbell.settings, person, Kept.SITES)
         return web.page(
-            "site-import.html",
+            "sites/import.html",
             400 if fault else 200,
             viewer=viewer,
             place="new",

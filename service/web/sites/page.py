@@ -60,7 +60,7 @@ def build_router(web: Web) -> APIRouter:
             )
             told = told_nights(session, seen, viewer, row.units)
         return web.page(
-            "site.html",
+            "sites/page.html",
             viewer=viewer,
             seen=seen,
             zone=row.zone,
@@ -91,7 +91,7 @@ def _add_season(router: APIRouter, web: Web) -> None:
         found = web.skies.season(seen.stored.site, date(chosen, 1, 1), date(chosen, 12, 31), wishes)
         never = () if found.nights else web.skies.never(seen.stored.site, wishes, chosen)
         return web.page(
-            "season.html",
+            "sites/season.html",
             viewer=viewer,
             seen=seen,
             zone=seen.stored.site.zone,

@@ -75,7 +75,9 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
             ring = () if confirm else of_newest(session, web, viewer, seen)
-        return web.page("subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm, ring=ring)
+        return web.page(
+            "subscriptions/subscribed.html", viewer=viewer, seen=seen, needs_confirming=confirm, ring=ring
+        )
 
     @router.post("/sites/{site_id:number}/wish-count")
     def wish_count(site_id: int, viewer: Looking, form: Filled) -> Response:
@@ -221,7 +223,7 @@ def _subscribe_stranger(web: Web, seen: SeenSite, form: Form, wishes: Wishes, ne
         with web.writing.begin() as session:
             _welcome(web, session, seen, form, wishes, network, now)
         web.nudge()
-    return web.page("asked.html", seen=seen)
+    return web.page("subscriptions/asked.html", seen=seen)
 
 
 def _welcome(

@@ -296,7 +296,7 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
     ring = of_wishes(web, page.viewer, page.seen, page.wishes, advice.year) if page.wishes and advice else ()
     first = str(page.choices[0].address_id) if page.choices else NEW_MAIL
     return web.page(
-        "subscribe.html",
+        "subscriptions/wish_form.html",
         400 if page.faults else 200,
         viewer=page.viewer,
         seen=page.seen,

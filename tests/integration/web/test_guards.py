@@ -253,8 +253,8 @@ def test_row_57_a_page_whose_template_is_broken_is_said_to_be_and_logged(
     web = app.state.web
     web.pages.globals["style_url"] = "/x.css"
     with TestClient(app, base_url=HOST, raise_server_exceptions=False) as browser:
-        web.pages.get_template("sign-in.html").globals["open_sign_up"] = None
-        web.pages.loader = _Broken(web.pages.loader, "sign-in.html")
+        web.pages.get_template("account/sign_in.html").globals["open_sign_up"] = None
+        web.pages.loader = _Broken(web.pages.loader, "account/sign_in.html")
         web.pages.cache.clear()
         answer = browser.get("/sign-in")
         assert (answer.status_code, "it is in the log" in answer.text) == (500, True)
