@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 from service.store.change_counter import watch_changes
 from service.store.engine import open_engine
 from service.store.schema import core_tables
-from service.web.response_cache import KEPT_PATHS, Sent, Shelf
+from service.web.response_cache import KEPT_PATHS, KeptPage, page_cache
 from tests.integration.cycle.world import GO_TIME, World
 from tests.integration.web.acting import browsing_as, losing, new_person, share_site
 from tests.integration.web.browsing import browsing, owner_browsing
@@ -84,14 +84,15 @@ def test_only_pages_that_show_are_kept(path: str, is_kept: bool) -> None:
     assert bool(KEPT_PATHS.fullmatch(path)) == is_kept
 
 
-def test_the_shelf_is_bounded() -> None:
-    shelf = Shelf()
+def test_what_is_kept_is_bounded() -> None:
+    cache = page_cache()
     for number in range(200):
-        shelf.keep(number, Sent("v", (), 250_000))
-    assert shelf.bytes_held <= 32 * 1024 * 1024
-    assert shelf.find(0, "v") is None
-    assert shelf.find(199, "v") is not None
-    assert shelf.find(199, "w") is None
+        cache.put(number, KeptPage("v", (), 250_000))
+    assert cache.held <= 32 * 1024 * 1024
+    assert cache.get(0) is None
+    kept = cache.get(199)
+    assert kept is not None
+    assert kept.version == "v"
 
 
 def test_a_commit_is_noticed_on_either_store_and_reading_is_none(ready_url: str) -> None:
