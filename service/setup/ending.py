@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
+from alerts.common.phrases import say
 from alerts.common.time_text import say_day, say_lasting, say_span
 from alerts.sky.nights.night_events import tonight_name
 from alerts.sky.nights.season import Season, never_holds, season
@@ -78,18 +79,12 @@ def way_in(duskbell: Duskbell) -> WayIn:
     reached = origin_of(settings.public_url)
     if reached is not None and not is_loopback(reached.host):
         return WayIn(link, "")
-    if is_loopback(settings.web_host):
-        mend = "set web_host to 0.0.0.0 and public_url to this machine's address in your network"
-    else:
-        mend = "set public_url to this machine's address in your network"
-    return WayIn(link, f"This address leads to this machine alone, so a phone can't open it: {mend}.")
+    is_closed = is_loopback(settings.web_host)
+    return WayIn(link, say("setup.this-machine-only-yet" if is_closed else "setup.this-machine-only"))
 
 
 def fleet_note(duskbell: Duskbell) -> str:
     """What else must happen before changed settings count everywhere; "" where `serve` sees to it itself."""
     if duskbell.engine.dialect.name == "sqlite":
         return ""
-    return (
-        "A running duskbell serve takes these settings up by itself. In a fleet give every process the same "
-        "file, and start scheduler, workers and pages again."
-    )
+    return say("setup.fleet-note")

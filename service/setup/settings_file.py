@@ -13,13 +13,12 @@ from typing import Any
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
+from alerts.common.phrases import phrase, say
 from service.app import Duskbell
 from service.channels.email import replace_file
 from service.settings import BadSettings, Settings, config_file, load_settings
 
 log = logging.getLogger(__name__)
-
-HEAD = "Settings of this Duskbell; `duskbell setup` changes them, and so may you. Passwords may be in here."
 
 
 class Origin(StrEnum):
@@ -86,10 +85,7 @@ def _is_held(name: str, value: Any) -> bool:
         now = now.get_secret_value()
     if now == value:
         return True
-    raise Fixed(
-        f"{name} is set by the environment ({variable(name)}), which setup can't change; change it there, or "
-        "take it out and run setup again."
-    )
+    raise Fixed(phrase("setup.set-by-environment", name=name, variable=variable(name)))
 
 
 def _read(path: Path) -> tomlkit.TOMLDocument:
@@ -99,15 +95,12 @@ def _read(path: Path) -> tomlkit.TOMLDocument:
         return tomlkit.document()
     except (OSError, UnicodeDecodeError, TOMLKitError) as error:
         reason = error.strerror if isinstance(error, OSError) else error
-        raise BadSettings(
-            f"{path} can't be read as TOML: {reason}. Mend that line, or move the file away and run setup "
-            "again; nothing was changed."
-        ) from None
+        raise BadSettings(phrase("setup.settings-unreadable", path=path, reason=reason)) from None
 
 
 def _with_head(document: tomlkit.TOMLDocument) -> tomlkit.TOMLDocument:
     headed = tomlkit.document()
-    headed.add(tomlkit.comment(HEAD))
+    headed.add(tomlkit.comment(say("setup.settings-head")))
     headed.add(tomlkit.nl())
     headed.update(document)
     return headed
@@ -120,10 +113,7 @@ def _replace(path: Path, text: str) -> None:
         real.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         replace_file(real, text.encode())
     except OSError as error:
-        raise BadSettings(
-            f"{path} can't be written ({error.strerror}), so nothing of it was changed. Make room or give "
-            "yourself the right to write there, or name another file in DUSKBELL_CONFIG."
-        ) from None
+        raise BadSettings(phrase("setup.settings-unwritable", path=path, strerror=error.strerror)) from None
 
 
 class SettingsWatch:

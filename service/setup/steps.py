@@ -14,6 +14,7 @@ from typing import Any, Literal
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.time_text import say_minutes
 from alerts.field.driving import Home, drive_from
 from alerts.sites.coordinates import say_lat_lon
@@ -43,13 +44,6 @@ from service.store.schema import core_tables
 
 PUSH_NAME = "phone"
 """What the push service is called among named_targets unless it is given another name."""
-DECLARATION = (
-    "Open-Meteo's free service is for non-commercial use: nobody pays you for what Duskbell tells, and no "
-    "adverts stand beside it."
-)
-WITHOUT_OPEN_METEO = (
-    "Without Open-Meteo one provider is left outside the US, and a go needs two: nothing rings then."
-)
 
 
 class Step(StrEnum):
@@ -261,11 +255,9 @@ def read_elevation(typed: str) -> float | None:
     try:
         elevation_m = float(plain)
     except ValueError:
-        raise BadInput(
-            f"{typed!r} is no number; write the elevation in metres, or leave it out if you don't know it."
-        ) from None
+        raise BadInput(phrase("setup.elevation-not-a-number", typed=typed)) from None
     if not -500 <= elevation_m <= 9000:
-        raise BadInput(f"{typed!r} can't be the elevation of a place on Earth.")
+        raise BadInput(phrase("setup.elevation-absurd", typed=typed))
     return elevation_m
 
 
@@ -300,7 +292,7 @@ def _set_home(duskbell: Duskbell, home: Home | None) -> None:
 
 def home_words(home: Home, places: tuple[StoredSite, ...]) -> str:
     """`40.31, -1.42 (kept to about 1 km), at 70 km/h; about 1 h 5 min to Windpump Flat`."""
-    words = f"{home.lat_deg:.2f}, {home.lon_deg:.2f} (kept to about 1 km), at {home.speed_kmh:g} km/h"
+    words = say("setup.home", lat_deg=home.lat_deg, lon_deg=home.lon_deg, speed_kmh=home.speed_kmh)
     drive = drive_from(home, places[0].site.lat_deg, places[0].site.lon_deg) if places else None
     return f"{words}; about {say_minutes(drive)} to {places[0].site.name}" if drive else words
 
@@ -310,23 +302,23 @@ def read_speed(typed: str) -> float:
     try:
         speed_kmh = float(typed.strip().lower().removesuffix("km/h").replace(",", "."))
     except ValueError:
-        raise BadInput(f"{typed!r} is no speed; write it in km/h, such as 70.") from None
+        raise BadInput(phrase("setup.not-a-speed", typed=typed)) from None
     return Home(0.0, 0.0, speed_kmh).speed_kmh
 
 
 def read_port(typed: str) -> int:
     """A port as somebody types it."""
     if not (typed.isascii() and typed.isdigit() and 1 <= int(typed[:6]) <= 65535):
-        raise BadInput(f"{typed!r} is no port; write a number such as 587.")
+        raise BadInput(phrase("setup.not-a-port", typed=typed))
     return int(typed)
 
 
 def check_relay(relay: Relay) -> Relay:
     """The relay, if its parts can be ones; BadInput otherwise."""
     if not relay.host or any(letter.isspace() or letter in "/@" for letter in relay.host):
-        raise BadInput(f"{relay.host!r} is no relay's name; write it as smtp.example.org.")
+        raise BadInput(phrase("setup.not-a-relay", host=relay.host))
     if relay.user and not relay.password:
-        raise BadInput("a user at the relay needs a password; leave the user empty where none is asked for.")
+        raise BadInput(phrase("setup.relay-password"))
     sender_address(relay.sender)
     return relay
 
@@ -351,7 +343,7 @@ def keep_relay(duskbell: Duskbell, relay: Relay) -> None:
 def add_chat(duskbell: Duskbell, form: str, url: str, token: str) -> int:
     """A group chat of the operator's; its number. It isn't confirmed by this."""
     if form not in CHAT_FORMS:
-        raise BadInput(f"there is no chat form {form!r}; there is: {', '.join(CHAT_FORMS)}.")
+        raise BadInput(phrase("setup.no-such-chat", form=form, forms=tuple(CHAT_FORMS)))
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
         receiver = duskbell.channels[form]
@@ -361,10 +353,10 @@ def add_chat(duskbell: Duskbell, form: str, url: str, token: str) -> int:
 def add_push(duskbell: Duskbell, name: str, url: str) -> int:
     """A push service as one of the operator's addresses; its number. The URL is kept by `keep_push`."""
     if "://" not in url:
-        raise BadInput("a push service's address looks like SERVICE://…; its maker's apprise page has it.")
+        raise BadInput(phrase("setup.push-address"))
     with duskbell.sessions.begin() as session:
         operator = people.get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
-        target = clean_name(name, "push service's name")
+        target = clean_name(name, say("setup.push-name"))
         channel = NamedTargets({target: url})
         return register(session, "named", channel, operator, target, now=duskbell.clock()).id
 

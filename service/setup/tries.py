@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import timedelta
 
+from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.judging.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
 from alerts.weather.forecast import Place
@@ -18,7 +19,7 @@ from service.channels.model import Channel
 from service.channels.smtp_replies import relay_advice
 from service.common.deadline import Deadline
 from service.feeds.shared.model import Gathered
-from service.setup.steps import WITHOUT_OPEN_METEO, Relay
+from service.setup.steps import Relay
 from service.store.repositories.sites import StoredSite
 from service.store.schema import core_tables
 
@@ -43,25 +44,24 @@ class Tried:
 def try_feeds(duskbell: Duskbell, stored: StoredSite) -> Tried:
     """Ask the feeds for the place, as the settings say, within seconds."""
     if not (duskbell.settings.contact or duskbell.invented):
-        text = "No feed was asked: they want to know whom they may write to."
-        return Tried(False, text, "Answer that, and they are asked.")
+        text = say("setup.feeds-not-asked")
+        return Tried(False, text, say("setup.mend-answer-contact"))
     gathered = _ask(duskbell, stored)
     where = stored.site.name
     providers = sorted({each.source.provider for each in gathered.forecasts})
     families = {each.source.lineage for each in gathered.forecasts}
     unwell = list(dict.fromkeys(each.text for each in (*gathered.failures, *gathered.off[:1])))
     if not providers:
-        reason = f" {unwell[0]}" if unwell else ""
-        text = f"No feed answered for {where}.{reason}"
-        return Tried(False, text, "duskbell doctor looks at the way out and at each feed.")
-    said = f"{' and '.join(providers)} answered for {where}"
+        reason = unwell[0] if unwell else ""
+        text = say("setup.feeds-silent", site=where, reason=reason)
+        return Tried(False, text, say("setup.mend-doctor"))
     if len(providers) >= PROVIDERS_NEEDED and len(families) >= LINEAGES_NEEDED:
-        return Tried(True, f"{said}, with {len(families)} model families.")
-    text = f"Only {said}, and a go needs two providers."
+        return Tried(True, say("setup.feeds-well", providers=providers, site=where, families=len(families)))
+    text = say("setup.feeds-too-few", providers=providers, site=where)
     if not duskbell.settings.uses_open_meteo:
-        return Tried(False, text, f"{WITHOUT_OPEN_METEO} Declare non-commercial use, or give a key.")
+        return Tried(False, text, say("setup.mend-open-meteo", without=phrase("setup.without-open-meteo")))
     reason = gathered.failures[0].text if gathered.failures else ""
-    return Tried(False, text, f"{reason} Try again later, or look with duskbell doctor.".strip())
+    return Tried(False, text, say("setup.mend-try-later", reason=reason))
 
 
 def _ask(duskbell: Duskbell, stored: StoredSite) -> Gathered:
@@ -95,7 +95,7 @@ def try_mail(duskbell: Duskbell, address_id: int, relay: Relay | None) -> Tried:
     )
     tried = _try(duskbell, "email", Email(server, relay.sender, return_path=wiring.return_path), address_id)
     if relay.security == "none" and tried.is_well and relay.host not in ("localhost", "127.0.0.1", "::1"):
-        return replace(tried, mend="The line to the relay isn't protected; starttls or tls would be.")
+        return replace(tried, mend=say("setup.mend-starttls"))
     return tried
 
 
@@ -114,7 +114,7 @@ def try_push(duskbell: Duskbell, address_id: int, name: str, url: str) -> Tried:
 def _try(duskbell: Duskbell, name: str, channel: Channel, address_id: int) -> Tried:
     tested = send_test(duskbell.sessions, {name: channel}, duskbell.keys, address_id, now=duskbell.clock())
     if tested.place:
-        return Tried(True, f"The test message lies in {tested.place}.", place=tested.place)
+        return Tried(True, say("setup.test-written", place=tested.place), place=tested.place)
     if tested.arrived:
         return Tried(True, tested.text, needs_code=not tested.confirmed)
     mend = relay_advice(tested.fault) if name == "email" else _receiver_advice(tested.fault)
@@ -123,9 +123,9 @@ def _try(duskbell: Duskbell, name: str, channel: Channel, address_id: int) -> Tr
 
 def _receiver_advice(code: str) -> str:
     if code in ("404", "410"):
-        return "The service knows no such address: copy it again from where it was made."
+        return say("setup.mend-no-such-address")
     if code in ("401", "403"):
-        return "The service doesn't let us in: check the address and its token."
+        return say("setup.mend-not-let-in")
     if code == "blocked":
-        return "Receivers on this machine or network must be listed in webhook_allow."
-    return "Check the address, and whether the service is up."
+        return say("setup.mend-allow")
+    return say("setup.mend-service")

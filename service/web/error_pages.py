@@ -15,6 +15,7 @@ from sqlalchemy.exc import OperationalError
 from starlette.exceptions import HTTPException
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import say
 from service.store.repositories import browsers
 from service.web.api.models import FaultModel, ProblemModel
 from service.web.shared import sessions
@@ -32,12 +33,8 @@ class SignInFirst(Exception):
 class NotInvited(HTTPException):
     """The viewer hasn't the right to keep sites here (`people.may_keep`)."""
 
-    title = "By invitation"
-
     def __init__(self) -> None:
-        super().__init__(
-            403, "Whoever runs this Duskbell says who may keep sites here; ask them. Nothing was kept."
-        )
+        super().__init__(403, say("web.not-invited"))
 
 
 class SignInAgain(Exception):
@@ -51,48 +48,37 @@ class SignInAgain(Exception):
 class NothingHere(HTTPException):
     """There is no such page for this viewer, whether it exists for others or not."""
 
-    def __init__(self, what: str = "There is no page at this address, or it isn't shared with you.") -> None:
-        super().__init__(404, what)
+    def __init__(self, what: str = "") -> None:
+        super().__init__(404, what or say("web.nothing-here"))
 
 
 log = logging.getLogger(__name__)
 
 RELAY_PATH = "/relay/"
 """No browser comes there."""
-TITLES = {
-    400: "That can't be used",
-    403: "Not from here",
-    404: "Nothing here",
-    405: "Not this way",
-    408: "Too slow",
-    413: "Too large",
-    429: "Too many tries",
-    500: "This page broke",
-    503: "Not just now",
-}
-
-UNSAID = {404: str(NothingHere().detail), 405: "This address doesn't take that."}
-"""For faults that the framework raises with nothing but the status in words."""
+TITLED = frozenset({400, 403, 404, 405, 408, 413, 429, 500, 503})
+"""Statuses whose page has a heading of its own."""
 
 
 def add_error_pages(app: FastAPI, web: Web) -> None:
     """Let the application answer every foreseen fault with a page of its own."""
 
     def page(status: int, text: str, title: str = "") -> Response:
-        title = title or TITLES.get(status, "That didn't work")
+        title = title or say(f"web.title-{status}" if status in TITLED else "web.title-other")
         return web.page("shared/error.html", status, title=title, text=text)
 
     @app.exception_handler(HTTPException)
     def refused(request: Request, fault: HTTPException) -> Response:
         if request.url.path.startswith(API_PATH):
             return problem(
-                request.scope["path"], fault.status_code, TEXTS.get(fault.status_code, fault.detail)
+                request.scope["path"], fault.status_code, api_text(fault.status_code, fault.detail)
             )
         if request.url.path.startswith(RELAY_PATH):
             return problem(request.url.path, fault.status_code, str(fault.detail), headers=fault.headers)
-        title = fault.title if isinstance(fault, NotInvited) else ""
+        title = say("web.title-by-invitation") if isinstance(fault, NotInvited) else ""
         is_unsaid = fault.detail == HTTPStatus(fault.status_code).phrase
-        text = UNSAID.get(fault.status_code, fault.detail) if is_unsaid else fault.detail
+        unsaid = {404: "web.nothing-here", 405: "web.not-this-way"}.get(fault.status_code)
+        text = say(unsaid) if is_unsaid and unsaid else fault.detail
         response = page(fault.status_code, text, title)
         response.headers.update(fault.headers or {})
         return response
@@ -101,7 +87,7 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
     def unreadable(_: Request, fault: RequestValidationError) -> Response:
         first = fault.errors()[0]
         where = ".".join(str(part) for part in first["loc"][1:]) or "the request"
-        return page(400, f"{where}: {first['msg'].lower()}. Go back and change it.")
+        return page(400, say("web.part-unusable", where=where, what=first["msg"].lower()))
 
     @app.exception_handler(DuskbellError)
     def unusable(_: Request, fault: DuskbellError) -> Response:
@@ -124,36 +110,29 @@ def add_error_pages(app: FastAPI, web: Web) -> None:
     @app.exception_handler(OperationalError)
     def store_busy(_: Request, fault: OperationalError) -> Response:
         log.error("the store can't be used: %s", type(fault.orig).__name__)
-        return page(503, "The store can't be read or written just now. Try again in a minute.")
+        return page(503, say("web.store-busy"))
 
     @app.exception_handler(Exception)
     def unforeseen(_: Request, __: Exception) -> Response:
         """Answered as a page; Starlette raises the fault on, into the log."""
-        return page(500, "Something here broke, and it is in the log. Alerts don't depend on the pages.")
+        return page(500, say("web.broke"))
 
 
 API_PATH = "/api/"
 MEDIA_TYPE = "application/problem+json"
-TEXTS = {
-    400: "The request can't be used as it is.",
-    401: "A key is needed, or the one given doesn't work.",
-    403: "Not allowed.",
-    404: "There is nothing here, or it isn't shared with you.",
-    405: "This address doesn't take that method.",
-    408: "The body took too long to arrive.",
-    413: "The body is too large.",
-    422: "A part of the request can't be used.",
-    429: "Too many requests.",
-    500: "Something here broke, and it is in the log.",
-    503: "The store can't be used just now.",
-}
+TOLD = frozenset({400, 401, 403, 404, 405, 408, 413, 422, 429, 500, 503})
+
+
+def api_text(status: int, otherwise: str = "") -> str:
+    """What the API says of a status."""
+    return say(f"web.api-{status}") if status in TOLD else otherwise
 
 
 def documented(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """These faults for an operation's OpenAPI entry."""
     schema = {"$ref": "#/components/schemas/ProblemModel"}
     return {
-        status: {"description": TEXTS[status], "content": {MEDIA_TYPE: {"schema": schema}}}
+        status: {"description": api_text(status), "content": {MEDIA_TYPE: {"schema": schema}}}
         for status in (*statuses, 503)
     }
 
@@ -182,7 +161,7 @@ def add_problem_handlers(api: FastAPI) -> None:
     @api.exception_handler(HTTPException)
     def refused(request: Request, fault: HTTPException) -> Response:
         is_plain = fault.detail == HTTPStatus(fault.status_code).phrase
-        text = TEXTS.get(fault.status_code, fault.detail) if is_plain else fault.detail
+        text = api_text(fault.status_code, fault.detail) if is_plain else fault.detail
         return problem(request.scope["path"], fault.status_code, text, headers=fault.headers)
 
     @api.exception_handler(RequestValidationError)
@@ -191,7 +170,7 @@ def add_problem_handlers(api: FastAPI) -> None:
             FaultModel(where=".".join(str(part) for part in each["loc"]), what=str(each["msg"]))
             for each in fault.errors()[:20]
         ]
-        return problem(request.scope["path"], 422, TEXTS[422], errors=errors)
+        return problem(request.scope["path"], 422, api_text(422), errors=errors)
 
     @api.exception_handler(DuskbellError)
     def unusable(request: Request, fault: DuskbellError) -> Response:
@@ -200,9 +179,9 @@ def add_problem_handlers(api: FastAPI) -> None:
     @api.exception_handler(OperationalError)
     def store_busy(request: Request, fault: OperationalError) -> Response:
         log.error("the store can't be used: %s", type(fault.orig).__name__)
-        return problem(request.scope["path"], 503, TEXTS[503], headers={"Retry-After": "60"})
+        return problem(request.scope["path"], 503, api_text(503), headers={"Retry-After": "60"})
 
     @api.exception_handler(Exception)
     def unforeseen(request: Request, _: Exception) -> Response:
         """Starlette raises the fault on, into the log."""
-        return problem(request.scope["path"], 500, TEXTS[500])
+        return problem(request.scope["path"], 500, api_text(500))

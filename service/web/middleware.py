@@ -16,6 +16,7 @@ from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from alerts.common.phrases import say
 from service.common.origins import WebOrigin, is_loopback, origin_of
 from service.web.error_pages import API_PATH, problem
 
@@ -49,21 +50,6 @@ BODY_WITHIN_S = 10.0
 ACTS = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 OWN_AUTHORITY = ("/unsubscribe/", "/relay/", "/api/")
 """Paths that no cookie opens: what is sent there carries its own authority, so any origin may send it."""
-
-
-FOREIGN = (
-    "This form was sent from another place than this site's own pages, so nothing was done. "
-    "Open the page here and send it again."
-)
-UNNAMED = (
-    "Your browser didn't say from which page this form was sent, so nothing was done. "
-    "Let it send Origin or Referer to this site (an add-on or a privacy setting holds them back), "
-    "open the page here and send it again."
-)
-OPEN_WAY = (
-    "This address isn't secured, and your browser keeps you signed in at {url} alone, so nothing was done. "
-    "Open that address and send it again there."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,18 +129,18 @@ class SameOrigin:
         headers = Headers(scope=scope)
         # "none" is what somebody typed or sent once more themselves; no page can bring it about.
         if fetched_from := headers.get("sec-fetch-site"):
-            return "" if fetched_from in ("same-origin", "none") else FOREIGN
+            return "" if fetched_from in ("same-origin", "none") else say("web.form-foreign")
         # "null" is a page that hides where it comes from: ours don't, and a frame of anybody's can.
         said = headers.get("origin") or headers.get("referer")
         if not said or said == "null":
-            return UNNAMED
+            return say("web.form-unnamed")
         origin, public = origin_of(said), origin_of(self.public_url)
         if origin is None or origin not in {public, *_asked_origins(headers, origin.scheme)}:
-            return FOREIGN
+            return say("web.form-foreign")
         # Without https the browser won't keep our cookie, and who sits in between can make pages of our name.
         is_open = origin.scheme == "http" and not is_loopback(origin.host)
         if is_open and public is not None and public.scheme == "https":
-            return OPEN_WAY.format(url=self.public_url)
+            return say("web.form-open-way", url=self.public_url)
         return ""
 
 
@@ -183,14 +169,14 @@ class BodyTooLarge(HTTPException):
     """More came than the page takes."""
 
     def __init__(self, limit: int) -> None:
-        super().__init__(413, f"That is more than this page takes ({limit // 1024} kB). Send less at once.")
+        super().__init__(413, say("web.body-too-large", limit_kb=limit // 1024))
 
 
 class BodyTooSlow(HTTPException):
     """The body didn't come within the time given."""
 
     def __init__(self) -> None:
-        super().__init__(408, "What was sent took too long to arrive, so nothing was done. Try again.")
+        super().__init__(408, say("web.body-too-slow"))
 
 
 @dataclass(frozen=True, slots=True)

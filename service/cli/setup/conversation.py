@@ -9,6 +9,7 @@ import click
 import segno
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from service.channels.email_message import check_mail_address
 from service.cli.confirm_place import ask_about
@@ -19,8 +20,6 @@ from service.common.timezones import doubts
 from service.reports.season_report import season_table
 from service.setup.ending import fleet_note, next_nights, still_missing, way_in, why_none
 from service.setup.steps import (
-    DECLARATION,
-    WITHOUT_OPEN_METEO,
     Terms,
     check_contact,
     find_place,
@@ -239,13 +238,13 @@ class Talk(Bells):
     # the feeds' terms
 
     def _ask_terms(self, now: Terms, *, answered: bool) -> Terms:
-        click.echo(f"  {DECLARATION}")
+        click.echo(f"  {say('setup.declaration')}")
         if self._confirm("Is that so here", default=now.noncommercial if answered else None):
             return Terms(True, now.key)
         stays = " [a key is set; enter keeps it]" if now.key else " (enter: none)"
         key = self._ask_hidden(f"Its key for customers{stays}") or now.key
         if not key:
-            click.echo(f"  {WITHOUT_OPEN_METEO}")
+            click.echo(f"  {say('setup.without-open-meteo')}")
         return Terms(False, key)
 
     @property

@@ -14,6 +14,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
 from service.accounts import access
 from service.common.redaction import mask_target
 from service.store.repositories import rate_limits
@@ -22,9 +23,6 @@ from service.store.schema import core_tables
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled
 from service.web.shared.viewer import Looking, network_of_request
-
-NOTHING = "This link doesn't work, or no longer does. Links to confirm work once and for 48 hours."
-TOO_MANY = "Too many links that don't work were tried from here. Wait a minute."
 
 
 def build_router(web: Web) -> APIRouter:
@@ -110,9 +108,9 @@ def refuse_link(web: Web, session: Session, request: Request) -> HTTPException:
     duskbell = web.duskbell
     network = rate_limits.network_of(network_of_request(web, request))
     if rate_limits.allow(session, duskbell.keys, "token", duskbell.clock(), network=network):
-        return HTTPException(404, NOTHING)
+        return HTTPException(404, say("web-account.link-dead"))
     duskbell.delivery.metrics.limited.labels("token").inc()
-    return HTTPException(429, TOO_MANY, headers={"Retry-After": "60"})
+    return HTTPException(429, say("web-account.too-many-dead-links"), headers={"Retry-After": "60"})
 
 
 def _shown(address: core_tables.Address | None) -> str:

@@ -10,6 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from service.accounts import access
 from service.accounts.notices.text import NoticeKind
 from service.accounts.quotas import Kept, require_room
@@ -63,7 +64,7 @@ def address_lines(session: Session, viewer: Viewer) -> list[AddressLine]:
 def chat_forms() -> list[tuple[str, str]]:
     """What can be registered: (channel, what to type)."""
     return [
-        ("webhook", "webhook: an https address that takes signed JSON (Standard Webhooks)"),
+        ("webhook", say("web-account.webhook-hint")),
         *((name, f"{name}: {form.hint}") for name, form in CHAT_FORMS.items()),
     ]
 
@@ -102,7 +103,7 @@ def build_router(web: Web) -> APIRouter:
             own_row(session, address_id, viewer)
             right = confirm_by_code(session, address_id, form.text("code"), web.duskbell.clock())
         if not right:
-            raise BadInput("this isn't the code that was sent there, or it is too old; send another test.")
+            raise BadInput(phrase("web-account.code-wrong"))
         return _to_me("confirmed")
 
     @router.post("/me/addresses/{address_id:number}/on")
@@ -110,7 +111,7 @@ def build_router(web: Web) -> APIRouter:
         with web.writing.begin() as session:
             row = own_row(session, address_id, viewer)
             if row.confirmed_at is None:
-                raise BadInput("confirm the address first.")
+                raise BadInput(phrase("web-account.confirm-first"))
             host_state.switch_on(session, row)
         return _to_me("changed")
 
@@ -127,7 +128,7 @@ def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> core
     """The webhook or chat that the form names, as an address of the viewer's; not yet confirmed."""
     channel = form.text("channel")
     if channel not in dict(chat_forms()):
-        raise BadInput("choose one of the kinds in the list.")
+        raise BadInput(phrase("web-account.choose-kind"))
     now = web.duskbell.clock()
     person = session.get_one(core_tables.Person, viewer.person_id)
     address = register(
@@ -146,7 +147,7 @@ def add_receiver(web: Web, session: Session, viewer: Viewer, form: Form) -> core
 def remove_address(session: Session, row: core_tables.Address, now: datetime) -> None:
     """Send nothing more there, and end what was told there."""
     for each in running_of_address(session, row.id):
-        people.end(session, each, now, "its address was removed")
+        people.end(session, each, now, say("web-account.ended-address-removed"))
     row.confirmed_at, row.off_since, row.off_reason = None, now, REMOVED
 
 
@@ -196,7 +197,7 @@ def count_test(web: Web, session: Session, row: core_tables.Address) -> None:
     hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
     now = duskbell.clock()
     if not rate_limits.allow(session, duskbell.keys, "test", now, address=hashed, person=str(row.person_id)):
-        raise BadInput("that were enough tests for now; wait some minutes and try again.")
+        raise BadInput(phrase("web-account.tests-used-up"))
 
 
 def _to_me(said: str) -> Response:

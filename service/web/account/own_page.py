@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.model import Site
@@ -34,7 +35,6 @@ from service.web.account.sign_in import remember_return
 from service.web.error_pages import NothingHere
 from service.web.shared import sessions
 from service.web.shared.context import Web
-from service.web.shared.filters import counted
 from service.web.shared.forms import Filled, Form
 from service.web.shared.viewer import Keeping, SignedIn, Viewer, is_fresh, network_of_request, require_fresh
 
@@ -105,7 +105,7 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get("/me", response_class=HTMLResponse)
     def me(viewer: SignedIn, said: str = "") -> HTMLResponse:
-        return show_me(web, viewer, said=SAID.get(said, ""))
+        return show_me(web, viewer, said=say(f"web-account.said-{said}") if said in SAID else "")
 
     @router.post("/me")
     def change(viewer: SignedIn, form: Filled) -> Response:
@@ -155,7 +155,7 @@ def _add_browsers(router: APIRouter, web: Web) -> None:
     @router.post("/me/browsers/{browser_id:number}/end")
     def end(browser_id: int, viewer: SignedIn) -> Response:
         if browser_id == viewer.browser_id:
-            raise BadInput("that is this browser; press Sign out instead.")
+            raise BadInput(phrase("web-account.ends-itself"))
         with web.writing.begin() as session:
             if not browsers.end_one(session, viewer.person_id, browser_id, web.duskbell.clock()):
                 raise NothingHere
@@ -194,7 +194,7 @@ def _add_again(router: APIRouter, web: Web) -> None:
         with web.writing.begin() as session:
             addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
             if not addresses:
-                raise BadInput("no confirmed mail address of yours is known here; run: duskbell link")
+                raise BadInput(phrase("web-account.no-mail-to-sign-in"))
             network = network_of_request(web, request)
             access.ask_to_sign_in(
                 session, web.duskbell.keys, addresses[0], network=network, now=web.duskbell.clock()
@@ -215,7 +215,7 @@ def _add_keys(router: APIRouter, web: Web) -> None:
             is_number = days.isascii() and days.isdigit() and len(days) < 5
             with web.writing.begin() as session:
                 if len(tokens.find_api_keys(session, now, viewer.person_id)) >= MOST_KEYS:
-                    raise BadInput(f"{counted(MOST_KEYS, 'key')} are the most; revoke one first.")
+                    raise BadInput(phrase("web-account.keys-full", most=MOST_KEYS))
                 key = access.make_api_key(
                     session,
                     viewer.person_id,
@@ -250,7 +250,7 @@ def _add_data(router: APIRouter, web: Web) -> None:
     def erase(viewer: SignedIn, form: Filled, request: Request) -> Response:
         require_fresh(request, viewer, FRESH_BACK.format("data"))
         if not form.is_ticked("sure"):
-            return show_me(web, viewer, fault="tick that you are sure; nothing was erased.")
+            return show_me(web, viewer, fault=say("web-account.tick-sure"))
         try:
             with web.writing.begin() as session:
                 person = session.get_one(core_tables.Person, viewer.person_id)
@@ -263,18 +263,9 @@ def _add_data(router: APIRouter, web: Web) -> None:
 FRESH_BACK = "/me?said=fresh#{}"
 """Where somebody comes back to who had to sign in once more."""
 KEY_DAYS = (30, 90, tokens.KEY_LIVES.days)
-SAID = {
-    "fresh": "You have signed in just now: go on within 15 minutes.",
-    "ended": "Signed out there.",
-    "changed": "Kept.",
-    "forgotten": "Your home is forgotten.",
-    "revoked": "The key no longer works.",
-    "added": "Added. It gets nothing before it is confirmed.",
-    "confirmed": "Confirmed.",
-    "removed": "Removed.",
-    "tested": "A test is on its way.",
-    "asked": "The mail to confirm is on its way, unless one went there within a day.",
-}
+SAID = frozenset(
+    {"fresh", "ended", "changed", "forgotten", "revoked", "added", "confirmed", "removed", "tested", "asked"}
+)
 """What a form did, by the word in the address after it."""
 
 
@@ -286,23 +277,20 @@ def subscription_lines(session: Session, viewer: Viewer, now: datetime) -> list[
 
 def _line(row: core_tables.Subscription, site: Site, now: datetime) -> SubscriptionLine:
     wishes = from_json(Wishes, row.wishes)
-    go = f"{wishes.chance_go_pct} % for a go"
     paused = row.paused_until if row.paused_until and row.paused_until > now else None
     return SubscriptionLine(
         row.id,
         row.site_id,
         row.site.name,
         row.address.target if row.address.channel == "email" else shown(row.address),
-        f"{wishes_text(site, wishes.sky)}; {go}; {drive_words(wishes)}",
+        say(
+            "web-account.wishes",
+            sky=wishes_text(site, wishes.sky),
+            chance_go_pct=wishes.chance_go_pct,
+            drive=drive_words(wishes),
+        ),
         paused,
     )
-
-
-KEY_WORDS = {
-    ("read",): "reads",
-    ("read", "judge"): "reads and judges",
-    ("metrics",): "reads the metrics",
-}
 
 
 def key_lines(session: Session, viewer: Viewer, now: datetime) -> list[KeyLine]:
@@ -314,7 +302,7 @@ def key_lines(session: Session, viewer: Viewer, now: datetime) -> list[KeyLine]:
             row.created_at,
             row.expires_at,
             row.expires_at is not None and row.expires_at <= now + access.WARNED_BEFORE,
-            KEY_WORDS[tuple(row.scope.split())] if row.scope else "made before keys had bounds: may all",
+            say("web-account.key-may", scope=row.scope or ""),
         )
         for row in tokens.find_api_keys(session, now, viewer.person_id)
     ]
@@ -337,4 +325,4 @@ def browser_lines(session: Session, viewer: Viewer, now: datetime) -> list[Brows
 
 def _browser_words(label: str) -> str:
     """Rows from before the words were kept hold what the browser called itself."""
-    return sessions.roughly(label) if label.startswith("Mozilla/") else label or "a browser"
+    return sessions.roughly(label) if label.startswith("Mozilla/") else label or say("web.browser", device="")

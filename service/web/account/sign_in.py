@@ -11,6 +11,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
+from alerts.common.phrases import say
 from service.accounts import access
 from service.setup.steps import is_untouched
 from service.store.repositories import browsers, people, tokens
@@ -23,7 +24,6 @@ from service.web.shared.context import Web
 from service.web.shared.forms import STAMP, TRAP, Filled, looks_human, make_stamp
 from service.web.shared.viewer import Looking, network_of_request
 
-OVER = "This link has been used, or is too old. Ask for another one."
 RETURN_COOKIE = "duskbell-return"
 """Holds the page that was asked for, while its reader is away in the mail program."""
 
@@ -131,9 +131,9 @@ def is_own_path(path: str) -> bool:
 
 def _show(web: Web, action: str, *, is_good: bool) -> HTMLResponse:
     """A button to press, since programs that check links open them too."""
-    return web.page(
-        "account/sign_in_link.html", 200 if is_good else 404, action=action, is_good=is_good, over=OVER
-    )
+    status = 200 if is_good else 404
+    over = say("web-account.link-used")
+    return web.page("account/sign_in_link.html", status, action=action, is_good=is_good, over=over)
 
 
 def sign_up(web: Web, email: str, network: str) -> None:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, HTTPException, Response
 
 from alerts.briefing.text.event import event_of
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.darkness_rule import with_darkness
@@ -53,10 +54,10 @@ def build_router(web: Web) -> APIRouter:
         home = viewer_home(web, owner.viewer)
         doubt = None if question.site.sure else doubts(site.lat_deg, site.lon_deg, home)
         if doubt is not None:
-            raise HTTPException(422, f'{doubt.text} Say "sure": true if that is the place.')
+            raise HTTPException(422, say("web-api.place-doubted", doubt=doubt.text))
         night_wished = question.night
         if night_wished is not None and not FIRST_YEAR <= night_wished.year <= LAST_YEAR:
-            raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}.")
+            raise BadInput(phrase("web-api.year-unknown", first=FIRST_YEAR, last=LAST_YEAR))
         with asking.turn():
             spend(web, owner)
             wishes = question.wishes or default_wishes()
@@ -111,9 +112,7 @@ def spend(web: Web, owner: KeyOwner) -> None:
             person=str(owner.viewer.person_id),
         )
     if not allowed:
-        raise HTTPException(
-            429, "This key's quota is used up; it fills again by the hour.", headers={"Retry-After": "600"}
-        )
+        raise HTTPException(429, say("web-api.quota-used-up"), headers={"Retry-After": "600"})
 
 
 def ask(

@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.judging.comparison_order import Order
 from alerts.sites.coordinates import LONGEST_LINK, parse_lat_lon
 from alerts.sites.model import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
@@ -137,7 +138,7 @@ class PlaceQuestion(BaseModel):
             except BadInput as refusal:
                 raise ValueError(str(refusal)) from None
         else:
-            raise ValueError('say where: "lat" and "lon" in degrees, or "at": "40.31,-1.42"')
+            raise ValueError(phrase("web-api.say-where"))
         return self
 
 

@@ -9,6 +9,7 @@ from typing import Annotated
 from fastapi import Depends, HTTPException, Request
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
+from alerts.common.phrases import say
 from service.accounts import access
 from service.store.repositories import rate_limits, tokens
 from service.store.repositories.tokens import Purpose, Scope
@@ -20,8 +21,6 @@ WWW = {"WWW-Authenticate": "Bearer"}
 
 
 log = logging.getLogger(__name__)
-
-SCOPE_WORDS = {Scope.READ: "read", Scope.JUDGE: "judge"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,17 +34,15 @@ def _need_key(request: Request, given: HTTPAuthorizationCredentials | None, scop
     tries too many."""
     web = web_of(request)
     if given is None:
-        raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
+        raise HTTPException(401, say("web-api.key-needed"), headers=WWW)
     with web.reading() as session:
         row = access.check_api_key(session, given.credentials, web.duskbell.clock())
         person = session.get(core_tables.Person, row.person_id) if row is not None else None
     if row is None or person is None:
         raise _wrong_key(request, given.credentials)
     if not tokens.may(row, scope):
-        log.info("key %s was refused: it may not %s", row.id, SCOPE_WORDS[scope])
-        raise HTTPException(
-            403, f"This key may not {SCOPE_WORDS[scope]}. Make one that may on the page `You`."
-        )
+        log.info("key %s was refused: it may not %s", row.id, scope.value)
+        raise HTTPException(403, say("web-api.key-may-not", scope=scope))
     return KeyOwner(viewer_of(web, person), row.id)
 
 
@@ -61,19 +58,15 @@ def _wrong_key(request: Request, key: str) -> HTTPException:
     with web.reading() as session:
         over = tokens.find_expired(session, Purpose.API_KEY, key, web.duskbell.clock())
     if over is not None:
-        return HTTPException(
-            401, f"This key ended on {over.expires_at:%Y-%m-%d}. Make one on the page `You`.", headers=WWW
-        )
+        return HTTPException(401, say("web-api.key-ended", day=over.expires_at), headers=WWW)
     network = rate_limits.network_of(network_of_request(web, request))
     with web.writing.begin() as session:
         allowed = rate_limits.allow(
             session, web.duskbell.keys, "token", web.duskbell.clock(), network=network
         )
     if not allowed:
-        return HTTPException(
-            429, "Too many wrong keys from here; wait a minute.", headers={"Retry-After": "60"}
-        )
-    return HTTPException(401, "This key doesn't work. Make one on the page `You`.", headers=WWW)
+        return HTTPException(429, say("web-api.too-many-wrong-keys"), headers={"Retry-After": "60"})
+    return HTTPException(401, say("web-api.key-wrong"), headers=WWW)
 
 
 def need_reader(
@@ -84,7 +77,7 @@ def need_reader(
         return _need_key(request, given, Scope.READ).viewer
     viewer = find_viewer(request)
     if viewer is None:
-        raise HTTPException(401, "This needs an API key: Authorization: Bearer dbk_…", headers=WWW)
+        raise HTTPException(401, say("web-api.key-needed"), headers=WWW)
     return viewer
 
 

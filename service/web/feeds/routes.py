@@ -9,6 +9,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
 from service.accounts.receivers import shown
 from service.store.repositories import rate_limits
 from service.store.repositories.people import running_subscriptions
@@ -91,10 +92,13 @@ def feed_scopes(session: Session, viewer: Viewer) -> list[tuple[str, str]]:
     """What the viewer has feeds of: (in words, its part of the address)."""
     sites = [(row.name, f"site-{row.id}") for row in visible_sites(session, viewer)]
     told = [
-        (f"{row.site.name}, as told to {shown(row.address)}", f"subscription-{row.id}")
+        (
+            say("web-account.feed-of-subscription", site=row.site.name, address=shown(row.address)),
+            f"subscription-{row.id}",
+        )
         for row in running_subscriptions(session, viewer.person_id)
     ]
-    return [("All your sites", feed_keys.ALL), *sites, *told]
+    return [(say("web-account.feed-of-all"), feed_keys.ALL), *sites, *told]
 
 
 def owned_rows(web: Web, session: Session, owner: FeedOwner) -> list[SiteRow]:

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from alerts.briefing.facts.alert import Ahead
 from alerts.briefing.far_nights import look_ahead
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.field.kit import Kit
 from alerts.judging.darkness_rule import with_darkness
@@ -89,7 +90,7 @@ def judged_night(
 ) -> JudgedNight:
     """The night of that name at the site; BadInput for a date that has none."""
     if not FIRST_YEAR <= name.year <= LAST_YEAR:
-        raise BadInput(f"nights are known from {FIRST_YEAR} to {LAST_YEAR}; {name.year} lies outside.")
+        raise BadInput(phrase("web-nights.year-unknown", first=FIRST_YEAR, last=LAST_YEAR, year=name.year))
     watcher = watcher_of(session, seen, viewer)
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
     stored = seen.stored

@@ -15,9 +15,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.text import direction_word
 from alerts.sites.model import Site
-from alerts.track.observations.evidence import JUDGE_WORDS, SeenSky
+from alerts.track.observations.evidence import JUDGE_WORDS
 from alerts.track.record.text import STATE_WORDS, say_outcome
 from service.accounts import access
 from service.hindsight.outcome_reports import Said, find_said, keep_said, read_said, require_begun
@@ -39,12 +40,6 @@ from service.web.shared.filters import clock_of
 from service.web.shared.forms import Filled, Form
 from service.web.shared.viewer import SignedIn, Viewer, seen_site
 
-SAID = {
-    SeenSky.CLEAR: "clear",
-    SeenSky.PARTLY: "partly clear",
-    SeenSky.CLOUDY: "cloudy",
-    SeenSky.DID_NOT_GO: "you didn't go",
-}
 TOWARD = tuple((45 * i, direction_word(45 * i)) for i in range(8))
 """Directions to choose from, in degrees and in words."""
 FIELDS = ("from", "to", "toward")
@@ -69,14 +64,14 @@ def build_router(web: Web) -> APIRouter:
 
 def _add_page_form(router: APIRouter, web: Web) -> None:
     @router.post("/sites/{site_id:number}/nights/{name}/outcome")
-    def say(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
+    def keep(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
         with web.writing.begin() as session:
             seen = seen_site(session, site_id, viewer)
             judged = judged_night(session, web.skies, seen, viewer, name, web.now())
             if not (seen.is_own or judged.is_mine):
                 raise NothingHere
             if not is_past(judged.night, web.now()):
-                raise BadInput("this night isn't over yet; say it in the morning.")
+                raise BadInput(phrase("web-nights.not-over"))
             said = _read(form, name, judged.site)
             about = seen.row.id
             keep_said(session, said, site_id=about, night=name, person_id=viewer.person_id, now=web.now())
@@ -97,7 +92,7 @@ def _add_link(router: APIRouter, web: Web) -> None:
         return _show(web, request, asked, said)
 
     @router.post(path, response_class=HTMLResponse)
-    def say(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
+    def keep(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
         now, trouble = web.now(), ""
         with web.writing.begin() as session:
             asked = _asked(session, token, site_id, night, web.duskbell.clock())
@@ -161,13 +156,13 @@ def said_words(said: Said | None, site: Site) -> str:
     """`partly clear, 23:30–01:15 CEST, toward the south`; "" when nothing was said."""
     if said is None:
         return ""
-    words = [SAID[said.seen]]
+    words = [say("web-nights.seen", state=said.seen)]
     if said.clear_span is not None:
         clock = clock_of(site.zone, said.clear_span.start, said.clear_span.end)
         start, end = said.clear_span.start, said.clear_span.end
         words.append(f"{clock.time(start)}–{clock.time(end)} {clock.zone_word(start)}")
     if said.toward_deg is not None:
-        words.append(f"toward the {direction_word(said.toward_deg)}")
+        words.append(say("web-nights.toward", direction=direction_word(said.toward_deg)))
     return ", ".join(words)
 
 
@@ -190,12 +185,13 @@ def came_of(session: Session, site_id: int, names: Collection[date]) -> dict[dat
     said: dict[date, list[str]] = {}
     for row in find_outcomes(session, site_id, min(names), max(names)):
         outcome = read_outcome(row)
-        by = f", judged by {JUDGE_WORDS[outcome.judge]}" if outcome.judge else ""
-        said.setdefault(row.night_name, []).append(f"{STATE_WORDS[outcome.state]}{by}")
+        judge = JUDGE_WORDS[outcome.judge] if outcome.judge else ""
+        words = say("web-nights.came", state=STATE_WORDS[outcome.state], judge=judge)
+        said.setdefault(row.night_name, []).append(words)
     return {name: "; ".join(dict.fromkeys(words)) for name, words in said.items() if name in names}
 
 
 def outcomes_of(session: Session, site_id: int, names: Iterable[date], viewer: Viewer) -> dict[date, str]:
     """What the viewer said of those nights, by night, in words; their last word counts."""
     said = last_words(session, site_id, names, viewer.person_id)
-    return {name: SAID.get(SeenSky(state), state) for name, state in said.items()}
+    return {name: say("web-nights.seen", state=state) for name, state in said.items()}

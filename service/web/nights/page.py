@@ -18,8 +18,8 @@ from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, view_alert
 from alerts.common.clock_times import zone_info
+from alerts.common.phrases import Reader, phrase, say
 from alerts.common.text import sentence
-from alerts.common.time_text import say_time
 from alerts.common.units import Units, in_units
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
@@ -42,22 +42,6 @@ from service.web.shared.viewer import Looking, SeenSite, seen_site
 PICTURE_KEPT = "private, max-age=300"
 MARKS = MappingProxyType(
     {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
-)
-KINDS = MappingProxyType(
-    {"heads_up": "Heads-up", "go": "Go", "changed": "Changed", "stand_down": "Stand down"}
-)
-ENDS = MappingProxyType(
-    {
-        "sent": "arrived",
-        "due": "waits to be sent",
-        "sending": "is being sent",
-        "retry": "is tried again",
-        "failed": "failed",
-        "expired": "came too late to help, so it wasn't sent",
-        "superseded": "was overtaken by newer news",
-        "suppressed": "was held back",
-        "cancelled": "was cancelled by the operator",
-    }
 )
 
 
@@ -99,7 +83,7 @@ class NightPage:
     @property
     def headline(self) -> str:
         """The verdict in words; where nobody can forecast the night yet, that."""
-        return "Too early for weather" if self.words.first_look else headline(self.verdict)
+        return say("web-nights.too-early") if self.words.first_look else headline(self.verdict)
 
 
 def build_router(web: Web) -> APIRouter:
@@ -163,9 +147,9 @@ def _argument(
     """Why the night rang or didn't: how it stands with whoever's wishes were judged, and the way there, for
     them alone."""
     if judged.subscription is None and not seen.is_own:
-        return ("You aren't told about this site, so nothing could ring.",), ()
+        return (say("web-nights.not-told"),), ()
     if judged.subscription is None:
-        return ("Nobody is told about this site, so nothing was judged and nothing could ring.",), ()
+        return (say("web-nights.nobody-told"),), ()
     subscription, name = judged.subscription, judged.night.name
     found = argue(session, subscription, name, now, lambda: skies.ephemeris, tell_darkness=False)
     return (found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")), found.turns
@@ -248,7 +232,7 @@ def leave_words(facts: AlertFacts, units: Units) -> str:
 
 def without_headline(line: str, verdict: str) -> str:
     """The first line of a message, less the verdict that the page's own heading says."""
-    for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. ", "Too early for weather; "):
+    for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. ", say("web-nights.too-early-lead")):
         line = line.removeprefix(lead)
     return sentence(line)
 
@@ -278,7 +262,12 @@ def told_of(session: Session, subscription_id: int, name: date, zone: str) -> li
 
 def told_words(alert: core_tables.Alert, status: str, zone: str) -> str:
     """One alert: what, when, the chance said, and what became of its message."""
-    chance = alert.facts.get("chance_pct")
-    said = [KINDS.get(alert.kind, alert.kind), say_time(alert.raised_at, zone_info(zone))]
-    said += [] if chance is None else [f"{chance} % then"]
-    return f"{', '.join(said)}; {ENDS.get(status, status)}."
+    chance_pct = alert.facts.get("chance_pct")
+    return say(
+        "web-nights.told" if chance_pct is None else "web-nights.told-with-chance",
+        Reader(zone_info(zone)),
+        kind=phrase("web-nights.alert", kind=alert.kind),
+        raised_at=alert.raised_at,
+        chance_pct=chance_pct,
+        outcome=phrase("web-nights.message", status=status),
+    )

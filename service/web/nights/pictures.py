@@ -11,6 +11,7 @@ from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
 from alerts.briefing.pictures.night_scene import NightToDraw
+from alerts.common.phrases import say
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import TOWN_CREDIT
@@ -86,5 +87,5 @@ def town_glows(skies: SkyCache, site: Site) -> tuple[TownGlow, ...]:
 def town_words(skies: SkyCache, site: Site) -> str:
     """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
     found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
-    said = "; ".join(dome.text for dome in found)
-    return f"{said}. An estimate that knows people, not lamps; {TOWN_CREDIT}" if said else ""
+    said = [dome.text for dome in found]
+    return say("web-nights.town-glow", domes=said, credit=TOWN_CREDIT) if said else ""

@@ -20,6 +20,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import JSONResponse
 
+from alerts.common.phrases import say
 from service.delivery.bounces import Report, judge_code, note_report, read_report
 from service.store.repositories import rate_limits
 from service.store.repositories.suppression import BounceKind
@@ -42,15 +43,15 @@ def build_router(web: Web) -> APIRouter:
         """401 for a wrong key, 404 where none is set: the door isn't there then."""
         expected = duskbell.settings.relay_hook_key
         if expected is None:
-            raise HTTPException(404, "There is no page at this address.")
+            raise HTTPException(404, say("web-operator.no-page"))
         network = rate_limits.network_of(network_of_request(web, request))
         with duskbell.sessions.begin() as session:
             allowed = rate_limits.allow(session, duskbell.keys, "relay", duskbell.clock(), network=network)
         if not allowed:
-            raise HTTPException(429, "Too many reports at once. Send them again in a minute.")
+            raise HTTPException(429, say("web-operator.reports-too-many"))
         given = _given_key(request.headers.get("authorization", ""))
         if not hmac.compare_digest(given.encode(), expected.get_secret_value().encode()):
-            raise HTTPException(401, "The key is wrong.", headers={"WWW-Authenticate": "Bearer"})
+            raise HTTPException(401, say("web-operator.key-wrong"), headers={"WWW-Authenticate": "Bearer"})
 
     @router.post("/relay/bounces")
     def bounces(request: Request, body: Annotated[bytes, Depends(raw_body)]) -> JSONResponse:
@@ -82,10 +83,10 @@ def _reports(content_type: str, body: bytes) -> list[Report]:
     try:
         said = json.loads(body)
     except (ValueError, RecursionError) as error:
-        raise HTTPException(400, "The body is neither JSON nor message/rfc822.") from error
+        raise HTTPException(400, say("web-operator.body-unreadable")) from error
     events = said.get("events", [said]) if isinstance(said, dict) else said
     if not isinstance(events, list) or len(events) > EVENTS_AT_MOST:
-        raise HTTPException(400, f"The body must be an event or at most {EVENTS_AT_MOST} of them.")
+        raise HTTPException(400, say("web-operator.events-too-many", most=EVENTS_AT_MOST))
     return [report for event in events if (report := _report(event)) is not None]
 
 

@@ -13,6 +13,7 @@ from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import say
 from service.app import Duskbell
 from service.store.engine import require_room, require_writable
 from service.store.migrate import require_current
@@ -50,7 +51,9 @@ def _health(web: Web) -> JSONResponse:
             last = last_finished(session)
             why_ill = web.silence.why_ill(session, duskbell.settings.cycle_minutes)
     except SQLAlchemyError as error:
-        return JSONResponse({"ok": False, "why": f"the store can't be read: {type(error).__name__}"}, 503)
+        return JSONResponse(
+            {"ok": False, "why": say("web-operator.store-unreadable", fault=type(error).__name__)}, 503
+        )
     finished_at = last.finished_at if last else None
     answer: dict[str, object] = {
         "ok": not why_ill,

@@ -12,6 +12,7 @@ from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
 from service.accounts import access
 from service.app import Duskbell
 from service.store.repositories import tokens, totals
@@ -41,7 +42,7 @@ def build_router(web: Web) -> APIRouter:
     @router.get("/metrics")
     def metrics(request: Request) -> Response:
         if not may_see(request):
-            raise HTTPException(404, "There is no page at this address.")
+            raise HTTPException(404, say("web-operator.no-page"))
         text = generate_latest(duskbell.delivery.metrics.registry) + generate_latest(rows)
         return Response(text, media_type=CONTENT_TYPE)
 
@@ -79,7 +80,7 @@ class RowsCollector:
 
 
 def _messages(session: Session, now: datetime) -> Iterator[Metric]:
-    rows = GaugeMetricFamily("duskbell_outbox_rows", "Messages by status.", labels=["status"])
+    rows = GaugeMetricFamily("duskbell_outbox_rows", say("web-operator.metric-messages"), labels=["status"])
     counts = dict.fromkeys(Status, 0)
     counts.update({Status(status): count for status, count in totals.messages_by_status(session).items()})
     for status, count in counts.items():
@@ -88,7 +89,7 @@ def _messages(session: Session, now: datetime) -> Iterator[Metric]:
     oldest = totals.oldest_due(session, now)
     waited_s = (now - oldest).total_seconds() if oldest else 0.0
     yield GaugeMetricFamily(
-        "duskbell_outbox_oldest_due_seconds", "How long the oldest due message waits.", value=waited_s
+        "duskbell_outbox_oldest_due_seconds", say("web-operator.metric-oldest-due"), value=waited_s
     )
 
 
@@ -96,16 +97,16 @@ def _cycles(session: Session) -> Iterator[Metric]:
     last = last_finished(session)
     finished_s = last.finished_at.timestamp() if last and last.finished_at else 0.0
     yield GaugeMetricFamily(
-        "duskbell_cycle_last_success_timestamp_seconds", "When a cycle last finished.", value=finished_s
+        "duskbell_cycle_last_success_timestamp_seconds",
+        say("web-operator.metric-last-cycle"),
+        value=finished_s,
     )
 
 
 def _feeds(session: Session, now: datetime) -> Iterator[Metric]:
-    age = GaugeMetricFamily(
-        "duskbell_feed_age_seconds", "Since the newest good answer of a feed.", labels=["feed"]
-    )
+    age = GaugeMetricFamily("duskbell_feed_age_seconds", say("web-operator.metric-feed-age"), labels=["feed"])
     rejects = CounterMetricFamily(
-        "duskbell_feed_rejects", "Answers of a feed that couldn't be used.", labels=["feed"]
+        "duskbell_feed_rejects", say("web-operator.metric-feed-rejects"), labels=["feed"]
     )
     for feed, fetched_at in totals.newest_answers(session).items():
         age.add_metric([feed], (now - fetched_at).total_seconds())
@@ -117,7 +118,7 @@ def _feeds(session: Session, now: datetime) -> Iterator[Metric]:
 
 def _decisions(session: Session) -> Iterator[Metric]:
     changes = CounterMetricFamily(
-        "duskbell_decision_changes", "Decisions written, by verdict.", labels=["verdict"]
+        "duskbell_decision_changes", say("web-operator.metric-decisions"), labels=["verdict"]
     )
     for verdict, count in totals.decisions_by_verdict(session).items():
         changes.add_metric([verdict], count)
@@ -127,15 +128,15 @@ def _decisions(session: Session) -> Iterator[Metric]:
 def _oddities(session: Session, now: datetime) -> Iterator[Metric]:
     yield GaugeMetricFamily(
         "duskbell_destinations_resting",
-        "Hosts that get nothing for now.",
+        say("web-operator.metric-resting"),
         value=len(totals.resting_hosts(session, now)),
     )
     suppressed = GaugeMetricFamily(
-        "duskbell_suppressed_addresses", "Addresses that get nothing, by reason.", labels=["reason"]
+        "duskbell_suppressed_addresses", say("web-operator.metric-suppressed"), labels=["reason"]
     )
     for reason, count in totals.suppressed_by_reason(session).items():
         suppressed.add_metric([reason], count)
     yield suppressed
     yield GaugeMetricFamily(
-        "duskbell_troubles", "Troubles that the operator should look at.", value=totals.open_troubles(session)
+        "duskbell_troubles", say("web-operator.metric-troubles"), value=totals.open_troubles(session)
     )

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.text import short_day
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
@@ -155,7 +156,7 @@ def _add_messages(router: APIRouter, web: Web) -> None:
             elif form.text("do") == "cancel":
                 stored_messages.cancel(session, row, wall=wall)
             else:
-                raise BadInput("choose to resend or to cancel.")
+                raise BadInput(phrase("web-operator.resend-or-cancel"))
         web.nudge()
         return RedirectResponse(f"/operator/messages/{message_id}", 303)
 
@@ -243,7 +244,7 @@ def _night(typed: str) -> date:
     try:
         return date.fromisoformat(typed)
     except ValueError:
-        raise BadInput(f"{typed!r} is no date; write it as 2027-07-03.") from None
+        raise BadInput(phrase("web-operator.not-a-date", typed=typed)) from None
 
 
 @dataclass(frozen=True, slots=True)

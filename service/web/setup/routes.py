@@ -13,6 +13,7 @@ from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.coordinates import parse_lat_lon
@@ -38,7 +39,6 @@ LETS_IN = frozenset({"who", "relay", "push", "chat", "here", "code", "phone"})
 """Steps that decide who is let in or where links to sign in go: they need a sign-in of just now."""
 SECRETS = frozenset({"key", "password", "url", "token"})
 """Never shown back."""
-NOBODY_YET = "say who you are first."
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +116,8 @@ def show_setup(
         answered=answered,
         sure_value=answered.fields.get("sure", ""),
         chat_forms=[(name, form.hint) for name, form in CHAT_FORMS.items()],
-        declaration=steps.DECLARATION,
-        without=steps.WITHOUT_OPEN_METEO,
+        declaration=say("setup.declaration"),
+        without=say("setup.without-open-meteo"),
         is_fresh=is_fresh(web, viewer),
         nights=ending.night_lines(season) if season else (),
         never=ending.why_none(web.duskbell, season) if season and not season.nights else (),
@@ -174,7 +174,7 @@ def _who(duskbell: Duskbell, form: Form) -> Answered:
     number = steps.keep_mail(duskbell, form.text("mail"))
     standing = steps.look(duskbell)
     if standing.relay is None:
-        return Answered("Kept. Below you say where it rings.")
+        return Answered(say("setup.kept-who"))
     return Answered("Kept.", _try_mail(duskbell, number, standing.relay))
 
 
@@ -187,9 +187,9 @@ def _feeds(duskbell: Duskbell, form: Form) -> Answered:
         "without": Terms(False),
     }.get(form.text("terms"), now)
     if form.text("terms") == "key" and not terms.key:
-        raise BadInput("type the key, or choose another answer.")
+        raise BadInput(phrase("setup.key-missing"))
     if not form.is_ticked("terms") and not standing.terms_answered:
-        raise BadInput("choose how Open-Meteo may be asked.")
+        raise BadInput(phrase("setup.terms-missing"))
     contact = duskbell.settings.contact if "contact" in standing.fixed else form.text("contact")
     steps.keep_feeds(duskbell, contact, terms)
     return Answered("Kept.", tries.try_feeds(duskbell, standing.places[0]) if standing.places else None)
@@ -213,7 +213,7 @@ def _place(duskbell: Duskbell, form: Form) -> Answered:
 def _home(duskbell: Duskbell, form: Form) -> Answered:
     if not form.text("home"):
         steps.forget_home(duskbell)
-        return Answered("No home is kept: a drive of 90 minutes is reckoned with where none is given.")
+        return Answered(say("setup.home-none"))
     speed_kmh = steps.read_speed(form.text("speed") or f"{USUAL_SPEED_KMH:g}")
     kept = steps.keep_home(duskbell, Home(*parse_lat_lon(form.text("home")), speed_kmh))
     places = steps.look(duskbell).places
@@ -223,19 +223,19 @@ def _home(duskbell: Duskbell, form: Form) -> Answered:
         far = doubts(site.lat_deg, site.lon_deg, kept)
     said = "Kept."
     if far is not None and far.away_km is not None:
-        said = f"Kept. {far.text} If home or place is wrong, change it."
+        said = say("setup.kept-far-home", doubt=far.text)
     return Answered(said)
 
 
 def _relay(duskbell: Duskbell, form: Form) -> Answered:
     standing = steps.look(duskbell)
     if standing.mail_id is None:
-        raise BadInput(NOBODY_YET)
+        raise BadInput(phrase("setup.who-first"))
     relay = _filled_relay(standing, form)
     if form.text("do") == "keep":
         steps.keep_relay(duskbell, relay)
         steps.ring_at(duskbell, standing.mail_id, vouched=True)
-        return Answered("Kept on your word.")
+        return Answered(say("setup.kept-vouched"))
     tried = _try_mail(duskbell, standing.mail_id, relay)
     if not tried.is_well:
         typed = {name: form.text(name) for name in form if name not in SECRETS}
@@ -251,7 +251,7 @@ def _filled_relay(standing: Standing, form: Form) -> Relay:
     fixed = standing.fixed
     port, security = steps.read_port(form.text("port")), form.text("security")
     if security not in ("starttls", "tls", "none"):
-        raise BadInput("choose how the line to the relay is secured.")
+        raise BadInput(phrase("setup.security-missing"))
     user = set_now.smtp_user if "smtp_user" in fixed else form.text("user")
     kept = set_now.smtp_password.get_secret_value() if set_now.smtp_password else ""
     same = before is not None and before.user == user
@@ -277,10 +277,8 @@ def _try_mail(duskbell: Duskbell, number: int, relay: Relay) -> Tried:
         address = session.get_one(core_tables.Address, number)
         is_confirmed, mail = address.confirmed_at is not None, address.target
     if is_confirmed:
-        return replace(
-            tried, needs_code=False, text=f"The relay took a test for {mail}: look whether it came."
-        )
-    return replace(tried, text=f"The relay took a mail for {mail}: type the code that is in it.")
+        return replace(tried, needs_code=False, text=say("setup.mail-took-test", mail=mail))
+    return replace(tried, text=say("setup.mail-has-code", mail=mail))
 
 
 def _push(duskbell: Duskbell, form: Form) -> Answered:
@@ -289,7 +287,7 @@ def _push(duskbell: Duskbell, form: Form) -> Answered:
     if form.text("do") == "keep":
         steps.keep_push(duskbell, name, url)
         steps.ring_at(duskbell, number, vouched=True)
-        return Answered("Kept on your word.")
+        return Answered(say("setup.kept-vouched"))
     tried = tries.try_push(duskbell, number, name, url)
     if not tried.is_well:
         return Answered(tried=tried, may_keep=True, fields={"push_name": name})
@@ -317,7 +315,7 @@ def _chat(duskbell: Duskbell, form: Form) -> Answered:
 def _here(duskbell: Duskbell, _: Form) -> Answered:
     standing = steps.look(duskbell)
     if standing.mail_id is None:
-        raise BadInput(NOBODY_YET)
+        raise BadInput(phrase("setup.who-first"))
     if duskbell.settings.smtp_host:
         steps.keep_settings(duskbell, {"smtp_host": None})
     tried = tries.try_mail(duskbell, standing.mail_id, None)
@@ -333,13 +331,13 @@ def _code(duskbell: Duskbell, form: Form) -> Answered:
         raise NothingHere
     if form.text("do") == "vouch":
         steps.ring_at(duskbell, number, vouched=True)
-        return Answered(f"{waiting[number]} is taken on your word.")
+        return Answered(say("setup.vouched", address=waiting[number]))
     with duskbell.sessions.begin() as session:
         right = confirm_by_code(session, number, form.text("code").lower(), duskbell.clock())
     if not right:
-        raise BadInput("this isn't the code that was sent there; send another test if it is lost.")
+        raise BadInput(phrase("setup.code-wrong"))
     steps.ring_at(duskbell, number, vouched=False)
-    return Answered(f"{waiting[number]} is confirmed, and it rings there.")
+    return Answered(say("setup.confirmed", address=waiting[number]))
 
 
 def _phone(duskbell: Duskbell, _: Form) -> Answered:

@@ -11,6 +11,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from alerts.briefing.text.units import say_speed, say_temperature
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
 from alerts.common.time_text import said_minutes, utc_text, whole_minutes
@@ -20,12 +21,10 @@ from alerts.weather.model_names import model_name, name_with_family
 
 _NAMED_PAGE = re.compile(r"the page (/[a-z]+(?:/(?:new|[0-9]+))?)")
 
-HEADLINES = MappingProxyType({"go": "Go", "wait": "Wait", "stay": "Stay home", "unknown": "We can't say"})
-"""What a verdict says to a person."""
-
 
 def headline(verdict: str) -> str:
-    return HEADLINES.get(verdict, "Not judged")
+    """What a verdict says to a person; "" is a night that nobody judged."""
+    return say("web.headline", verdict=verdict)
 
 
 def clock_of(zone: str, *times: datetime | None, hours: int = 24) -> Clock:
@@ -85,9 +84,9 @@ def ago(at: datetime, now: datetime) -> str:
     """`12 min ago`, `3 h ago`, `2 days ago`."""
     minutes = max(0, round((now - at) / timedelta(minutes=1)))
     if minutes < 90:
-        return f"{minutes} min ago"
+        return say("web.minutes-ago", minutes=minutes)
     hours = round(minutes / 60)
-    return f"{hours} h ago" if hours < 48 else f"{round(hours / 24)} days ago"
+    return say("web.hours-ago", hours=hours) if hours < 48 else say("web.days-ago", days=round(hours / 24))
 
 
 def counted(number: int, one: str, many: str = "") -> str:

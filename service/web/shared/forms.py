@@ -13,6 +13,7 @@ from fastapi import Depends, HTTPException, Request
 from starlette.datastructures import UploadFile
 from starlette.formparsers import MultiPartException
 
+from alerts.common.phrases import say
 from service.common.secret_key import Keys
 
 MOST_FIELDS = 2_000
@@ -46,7 +47,7 @@ async def read_form(request: Request) -> Form:
     try:
         data = await request.form(max_fields=MOST_FIELDS, max_files=MOST_FILES)
     except (MultiPartException, UnicodeDecodeError) as error:
-        raise HTTPException(400, f"The form can't be read: {error}") from error
+        raise HTTPException(400, say("web.form-unreadable", error=error)) from error
     fields: dict[str, tuple[str, ...]] = {}
     files: dict[str, bytes] = {}
     for name, value in data.multi_items():
@@ -55,7 +56,7 @@ async def read_form(request: Request) -> Form:
                 files[name] = await value.read()
             continue
         if len(value) > LONGEST_FIELD:
-            raise HTTPException(400, f"What is written in {name!r} is too long.")
+            raise HTTPException(400, say("web.field-too-long", name=name))
         fields[name] = (*fields.get(name, ()), value.replace("\r\n", "\n"))
     await data.close()
     return Form(fields, files)

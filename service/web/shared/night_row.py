@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.common.time_text import said_minutes
 from alerts.field.trip_plan import plan_trip
@@ -208,30 +209,33 @@ def column_of(cell: NightCell) -> Column | None:
 def cell_words(cell: NightCell, zone: str, hours: int = 24) -> str:
     """The night in words: `go, chance 81 %, 23:40–02:50 CEST`; `no dark window`."""
     if cell.window is None:
-        return "stay, no dark window" if cell.verdict == "stay" else "no dark window"
+        return say("web.night-without-window", verdict=cell.verdict)
     dark = dated_span(cell.window, zone, cell.name, hours)
     if not cell.verdict:
-        return f"dark {dark}, not judged yet"
-    chance = "" if cell.chance_pct is None else f"chance {cell.chance_pct} %, "
-    return f"{cell.verdict}, {chance}{dark}"
+        return say("web.night-not-judged", dark=dark)
+    if cell.chance_pct is None:
+        return say("web.night-judged", verdict=cell.verdict, dark=dark)
+    return say("web.night-with-chance", verdict=cell.verdict, chance_pct=cell.chance_pct, dark=dark)
 
 
 def column_words(cell: NightCell, zone: str, hours: int = 24) -> str:
     """The column in words, the Moon with it: `go, chance 81 %, 23:40–02:50 CEST, Moon 3 % lit`."""
-    return f"{cell_words(cell, zone, hours)}, Moon {100 * cell.moon_lit:.0f} % lit"
+    return say("web.night-and-moon", night=cell_words(cell, zone, hours), lit_pct=100 * cell.moon_lit)
 
 
 def window_words(cell: NightCell, zone: str, hours: int = 24) -> str:
     """`chance 81 %; dark 23:40–02:50 CEST (3 h 10 min)`; empty without a window."""
     if cell.window is None:
         return ""
-    chance = "" if cell.chance_pct is None else f"chance {cell.chance_pct} %; "
-    dark = dated_span(cell.window, zone, cell.name, hours)
-    return f"{chance}dark {dark} ({lasting([cell.window])})"
+    dark, length = dated_span(cell.window, zone, cell.name, hours), lasting([cell.window])
+    if cell.chance_pct is None:
+        return say("web.window", dark=dark, length=length)
+    return say("web.window-with-chance", chance_pct=cell.chance_pct, dark=dark, length=length)
 
 
 def brief_words(cell: NightCell) -> str:
     """`go, chance 81 %, 3 h 10 min dark`: without its times."""
-    parts = [cell.verdict, "" if cell.chance_pct is None else f"chance {cell.chance_pct} %"]
-    parts.append(f"{minutes_words(cell.minutes)} dark" if cell.window else "no dark window")
-    return ", ".join(part for part in parts if part)
+    chance = None if cell.chance_pct is None else phrase("web.chance", chance_pct=cell.chance_pct)
+    dark = phrase("web.dark" if cell.window else "web.no-window", length=minutes_words(cell.minutes))
+    parts = [part for part in (cell.verdict, chance, dark) if part]
+    return say("web.night-in-brief", parts=parts)

@@ -11,6 +11,7 @@ from datetime import timedelta
 
 from fastapi import Response
 
+from alerts.common.phrases import say
 from service.store.repositories import browsers
 
 FRESH_FOR = timedelta(minutes=15)
@@ -49,8 +50,8 @@ def roughly(user_agent: str) -> str:
     program = next((name for pattern, name in PROGRAMS if re.search(pattern, user_agent)), "")
     device = next((name for pattern, name in DEVICES if re.search(pattern, user_agent)), "")
     if program and device:
-        return f"{program} on {device}"
-    return program or (f"a browser on {device}" if device else "a browser")
+        return say("web.program-on-device", program=program, device=device)
+    return program or say("web.browser", device=device)
 
 
 def cookie_name(*, is_https: bool, name: str = COOKIE) -> str:

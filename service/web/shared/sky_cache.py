@@ -12,6 +12,7 @@ from typing import Generic, TypeVar, cast
 import numpy as np
 from starlette.exceptions import HTTPException
 
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import WindowSky, optical_depth, window_skies
@@ -206,7 +207,7 @@ class Busy(HTTPException):
     def __init__(self) -> None:
         super().__init__(
             503,
-            f"Too much is being worked out just now. Try again in {COME_AGAIN_S} seconds.",
+            say("web.busy", seconds=COME_AGAIN_S),
             headers={"Retry-After": str(COME_AGAIN_S)},
         )
 

@@ -12,6 +12,7 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.time_text import say_drive
 from alerts.common.units import Units, in_units
 from alerts.field.driving import with_home
@@ -149,4 +150,4 @@ def _day(typed: str) -> date | None:
     try:
         return date.fromisoformat(typed)
     except ValueError:
-        raise BadInput(f"{typed!r} is no date; write it as 2027-07-03.") from None
+        raise BadInput(phrase("web-sites.not-a-date", typed=typed)) from None

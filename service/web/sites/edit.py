@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import say
 from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.model import Site
@@ -42,9 +43,6 @@ from service.web.sites.form import (
     filled_fields,
     read_draft,
 )
-
-REMOVED = "the site was removed by its owner"
-UNSHARED = "the site is no longer shared"
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +215,7 @@ def change_site(session: Session, site_id: int, viewer: Viewer, draft: Draft, no
     require_free_name(session, viewer.person_id, draft.site.name, but=site_id)
     seen.row.name = draft.site.name
     if seen.row.is_shared and not draft.is_shared:
-        end_at_copy(session, site_id, UNSHARED, now)
+        end_at_copy(session, site_id, say("web-sites.ended-unshared"), now)
     share_site(session, seen.row, is_shared=draft.is_shared, now=now)
     if (draft.site, draft.elevation_known) != (seen.stored.site, seen.stored.elevation_known):
         revise_site(session, seen.row, draft.site, elevation_known=draft.elevation_known, now=now)
@@ -228,8 +226,8 @@ def remove_site(session: Session, site_id: int, viewer: Viewer, now: datetime) -
     row = own_site(session, site_id, viewer).row
     row.archived_at = now
     session.flush()
-    end_subscriptions(session, site_id, REMOVED, now)
-    end_at_copy(session, site_id, REMOVED, now)
+    end_subscriptions(session, site_id, say("web-sites.ended-removed"), now)
+    end_at_copy(session, site_id, say("web-sites.ended-removed"), now)
     follow(session, row, now)
 
 

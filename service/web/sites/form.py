@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from alerts.common.clock_times import parse_clock_span, zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.time_text import MONTHS
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
@@ -97,9 +98,9 @@ def _number(typed: str, what: str) -> float | None:
     try:
         number = float(typed.replace(",", ".").replace("−", "-"))
     except ValueError:
-        raise BadInput(f"{typed!r} is no number; write the {what} in figures.") from None
+        raise BadInput(phrase("web-sites.not-a-number", typed=typed, what=what)) from None
     if not -1e6 < number < 1e6:
-        raise BadInput(f"{typed!r} can't be the {what}.")
+        raise BadInput(phrase("web-sites.number-absurd", typed=typed, what=what))
     return number
 
 
@@ -110,16 +111,14 @@ def _horizon(form: Form) -> HorizonLine:
         try:
             text = brought.decode("utf-8-sig")
         except UnicodeDecodeError:
-            raise BadInput(
-                "the horizon file isn't text; bring lines of azimuth,altitude in degrees."
-            ) from None
+            raise BadInput(phrase("web-sites.horizon-not-text")) from None
     return horizon_from_csv(text) if text.strip() else HorizonLine()
 
 
 def _foregrounds(typed: str) -> tuple[Foreground, ...]:
     lines = [line.strip() for line in typed.splitlines() if line.strip()]
     if len(lines) > MOST_FOREGROUNDS:
-        raise BadInput(f"at most {MOST_FOREGROUNDS} foregrounds can be kept.")
+        raise BadInput(phrase("web-sites.foregrounds-too-many", most=MOST_FOREGROUNDS))
     return tuple(map(_foreground, lines))
 
 
@@ -130,7 +129,7 @@ def _foreground(line: str) -> Foreground:
     except ValueError:
         bearing_deg = -1.0
     if not name.strip() or not 0 <= bearing_deg < 360:
-        raise BadInput(f"{line[:60]!r} is no foreground; write it as: the old oak = 187")
+        raise BadInput(phrase("web-sites.not-a-foreground", line=line[:60]))
     return Foreground(clean_name(name, "foreground's name"), bearing_deg)
 
 
@@ -140,7 +139,7 @@ def _darkness(form: Form) -> Darkness | None:
         return Darkness(reading)
     if bortle := form.text("bortle"):
         if not bortle.isascii() or not bortle.isdigit():
-            raise BadInput("a class is a whole number from 1 to 9.")
+            raise BadInput(phrase("web-sites.bortle-not-whole"))
         return darkness_of_class(int(bortle), BortleConvention.ATLAS_CHART)
     return None
 
@@ -149,7 +148,7 @@ def _months(form: Form) -> tuple[int, ...]:
     ticked = [month for month in form.all("months") if month.isascii() and month.isdigit()]
     months = tuple(sorted({int(month) for month in ticked if 1 <= int(month) <= 12}))
     if not months:
-        raise BadInput("tick at least one month in which one gets there.")
+        raise BadInput(phrase("web-sites.months-none"))
     return months
 
 

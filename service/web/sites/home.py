@@ -10,6 +10,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from fastapi.responses import HTMLResponse
 
+from alerts.common.phrases import say
 from alerts.common.text import long_day, short_day
 from alerts.common.units import in_units
 from service.setup.steps import is_untouched
@@ -95,14 +96,20 @@ def find_lead(rows: Sequence[SiteRow]) -> Lead | None:
     tonight = [(row, row.tonight) for row in rows if row.tonight and is_open(row.tonight)]
     if tonight:
         row, cell = min(tonight, key=lambda each: standing_of(each[1]))
-        title = f"{headline(cell.verdict)} tonight: {row.name}"
+        title = say("web-sites.tonight", verdict=headline(cell.verdict), site=row.name)
         return Lead(row, cell, long_day(cell.name), title, window_words(cell, row.zone, row.clock_hours))
     ahead = [(row, row.best) for row in rows if row.best is not None]
     if not ahead:
         return None
     row, cell = min(ahead, key=lambda each: standing_of(each[1]))
     line = window_words(cell, row.zone, row.clock_hours)
-    return Lead(row, cell, "Best night ahead", f"{long_day(cell.name)}: {row.name}", line)
+    return Lead(
+        row,
+        cell,
+        say("web-sites.best-ahead"),
+        say("web-sites.best-night", day=long_day(cell.name), site=row.name),
+        line,
+    )
 
 
 def is_open(cell: NightCell) -> bool:
@@ -124,20 +131,24 @@ def _tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple
 def row_note(row: SiteRow) -> str:
     """The line above a site's columns: its best night in words."""
     if not row.cells:
-        return "Its nights aren't worked out yet; the next cycle does it."
+        return say("web-sites.nights-not-yet")
     if row.best is None:
-        return "No night ahead is worth a look here."
-    watched = "" if row.is_watched or not row.is_own else " Nobody is told about this site yet."
-    return f"Best: {short_day(row.best.name)}, {brief_words(row.best)}.{watched}"
+        return say("web-sites.no-night-worth")
+    is_watched = row.is_watched or not row.is_own
+    return say(
+        "web-sites.best" if is_watched else "web-sites.best-nobody-told",
+        day=short_day(row.best.name),
+        night=brief_words(row.best),
+    )
 
 
 def _nothing(rows: Sequence[SiteRow]) -> str:
     if any(cell.window for row in rows for cell in row.cells):
-        return "Every night is judged as one to stay home. The columns below say why, night by night."
-    return "The Moon or the season leaves none at these sites. A site's season page shows when there will be."
+        return say("web-sites.nothing-but-stay")
+    return say("web-sites.nothing-dark")
 
 
 def _looked(finished_at: datetime | None, now: datetime) -> str:
     if finished_at is None:
-        return "Not yet looked: the first cycle is still to come."
-    return f"Last looked {ago(finished_at, now)}."
+        return say("web-sites.not-yet-looked")
+    return say("web-sites.last-looked", ago=ago(finished_at, now))

@@ -8,6 +8,7 @@ from fastapi import APIRouter
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.field.driving import Home
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site
@@ -63,7 +64,7 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/sites/import", response_class=HTMLResponse)
     def read(viewer: Keeping, form: Filled) -> HTMLResponse:
         if "file" not in form.files:
-            return show(viewer, [], 0, "Choose a file first.")
+            return show(viewer, [], 0, say("web-sites.choose-file-first"))
         try:
             found = read_places(form.files["file"], latitude_first=form.is_ticked("latitude_first"))
         except BadInput as refusal:
@@ -102,9 +103,9 @@ def chosen_drafts(form: Form) -> list[Draft]:
     """The places that are ticked, under the names given to them. BadInput when none is."""
     drafts = [_draft(form.text(f"name-{key}"), form.text(f"place-{key}")) for key in form.all("keep")]
     if not drafts:
-        raise BadInput("tick at least one place to keep; go back to the list.")
+        raise BadInput(phrase("web-sites.tick-a-place"))
     if len(drafts) > MOST_PLACES:
-        raise BadInput(f"at most {MOST_PLACES} places can be kept at once.")
+        raise BadInput(phrase("web-sites.places-too-many", most=MOST_PLACES))
     return drafts
 
 
@@ -114,6 +115,6 @@ def _draft(name: str, value: str) -> Draft:
         lat_deg, lon_deg = float(lat), float(lon)
         elevation_m = float(elevation) if elevation else None
     except ValueError:
-        raise BadInput("the list of places came back damaged; bring the file again.") from None
+        raise BadInput(phrase("web-sites.places-damaged")) from None
     site = Site(clean_name(name, "name"), lat_deg, lon_deg, elevation_m or 0.0, zone_at(lat_deg, lon_deg))
     return Draft(site, elevation_m is not None, is_shared=False)

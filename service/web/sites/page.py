@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.season_picture import draw_season
+from alerts.common.phrases import say
 from alerts.common.text import direction_word
 from alerts.common.units import Units, in_units
 from alerts.sites.coordinates import say_lat_lon
@@ -155,21 +156,29 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: 
 def place_words(skies: SkyCache, seen: SeenSite) -> list[tuple[str, str]]:
     """What is known of the place, as (label, words)."""
     site = seen.stored.site
-    rounded = "" if seen.is_own else ", rounded to 0.05°"
+    where = say_lat_lon(site.lat_deg, site.lon_deg, places=5 if seen.is_own else 2)
     rows = [
-        ("Coordinates", say_lat_lon(site.lat_deg, site.lon_deg, places=5 if seen.is_own else 2) + rounded)
+        (say("web-sites.label-coordinates"), where if seen.is_own else say("web-sites.rounded", where=where))
     ]
     if seen.stored.elevation_known:
-        rows.append(("Elevation", f"{site.elevation_m:.0f} m"))
+        rows.append(
+            (say("web-sites.label-elevation"), say("web-sites.elevation", elevation_m=site.elevation_m))
+        )
     if site.darkness is not None:
-        rows.append(("Darkness", f"{site.darkness.sqm_mag_arcsec2:.2f} mag/arcsec² at the zenith"))
+        rows.append(
+            (
+                say("web-sites.label-darkness"),
+                say("web-sites.darkness", brightness=site.darkness.sqm_mag_arcsec2),
+            )
+        )
     if towns := town_words(skies, site):
-        rows.append(("Town glow", towns))
+        rows.append((say("web-sites.label-town-glow"), towns))
     for foreground in site.foregrounds:
         toward = direction_word(foreground.bearing_deg)
-        rows.append((foreground.name, f"toward {foreground.bearing_deg:.0f}°, {toward}"))
+        said = say("web-sites.foreground", bearing_deg=foreground.bearing_deg, direction=toward)
+        rows.append((foreground.name, said))
     if site.access_note:
-        rows.append(("Access", site.access_note))
+        rows.append((say("web-sites.label-access"), site.access_note))
     if site.notes:
-        rows.append(("Notes", site.notes))
+        rows.append((say("web-sites.label-notes"), site.notes))
     return rows

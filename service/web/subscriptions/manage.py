@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.wishes.model import Wishes
 from service.accounts.pause import end_of_pause
 from service.store.json_values import from_json
@@ -75,7 +76,7 @@ def build_router(web: Web) -> APIRouter:
     def end(subscription_id: int, viewer: SignedIn) -> Response:
         with web.writing.begin() as session:
             row = own_subscription(session, subscription_id, viewer)
-            people.end(session, row, web.duskbell.clock(), "ended on the page")
+            people.end(session, row, web.duskbell.clock(), say("web-subscriptions.ended-on-page"))
         return RedirectResponse("/me", 303)
 
     return router
@@ -94,5 +95,5 @@ def read_until(typed: str, viewer: Viewer, now: datetime) -> datetime:
     try:
         day = date.fromisoformat(typed)
     except ValueError:
-        raise BadInput(f"{typed[:20]!r} is no date; write the day on which you want to hear again.") from None
+        raise BadInput(phrase("web-subscriptions.not-a-date", typed=typed[:20])) from None
     return end_of_pause(day, viewer.zone, now)

@@ -11,6 +11,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.text import sentence
 from alerts.wishes.model import Wishes
 from service.accounts import access, address_owner
@@ -175,7 +176,7 @@ def own_address(session: Session, address_id: str, viewer: Viewer) -> core_table
     number = row_number(address_id)
     row = None if number is None else session.get(core_tables.Address, number)
     if row is None or row.person_id != viewer.person_id:
-        raise BadInput("choose one of your addresses, or type a new one.")
+        raise BadInput(phrase("web-subscriptions.choose-address"))
     return row
 
 
@@ -203,11 +204,7 @@ def add_mail(
     else:
         mine = address_owner.find_of_person(session, target, person.id)
         if mine is None and not is_fresh(web, viewer):
-            raise BadInput(
-                "a new mail address of yours can sign in, so adding one needs a sign-in of the last 15 "
-                "minutes: choose an address that you have, or sign in once more on the page You and send "
-                "this again."
-            )
+            raise BadInput(phrase("web-subscriptions.address-needs-sign-in"))
         if mine is None or mine.off_reason == people.REMOVED:
             require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
         known = address_owner.add_joining(session, target, person, is_own=is_own, now=now)

@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse
 
 from alerts.common.clock_times import parse_clock
 from alerts.common.errors import BadInput
-from alerts.common.time_text import say_minutes
+from alerts.common.phrases import say
 from alerts.field.driving import with_home
 from alerts.field.kit import KIT_EXAMPLE, parse_kit
 from alerts.sites.model import Site
@@ -50,24 +50,9 @@ from service.web.sites.form import Faults, FaultTexts
 
 T = TypeVar("T")
 
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-TARGETS = (
-    ("core", "the Milky Way's core"),
-    ("band", "the Milky Way's band"),
-    ("winter", "the winter arc of the Milky Way"),
-    ("none", "nothing: darkness alone"),
-)
-SHAPES = (
-    (Shape.ARCH, "a low arch"),
-    (Shape.LEANING, "a leaning band"),
-    (Shape.COLUMN, "an upright column"),
-    (Shape.OVERHEAD, "overhead"),
-)
-MOONS = (
-    ("down", "must be down"),
-    ("thin", "may cost up to the loss below"),
-    ("any", "doesn't matter"),
-)
+WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+TARGETS = ("core", "band", "winter", "none")
+MOONS = ("down", "thin", "any")
 NO_TARGETS: tuple[Target, ...] = ()
 NO_SHAPES: tuple[Shape, ...] = ()
 NO_TRIPS: tuple[Trip, ...] = ()
@@ -196,7 +181,7 @@ def wish_fields(wishes: Wishes) -> dict[str, object]:
     """Wishes as the form shows them."""
     sky = wishes.sky
     name = target_text(sky.target)
-    is_listed = name in dict(TARGETS)
+    is_listed = name in TARGETS
     return {
         "target": name if is_listed else "named",
         "target_named": "" if is_listed else name,
@@ -309,10 +294,10 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
         chosen=page.chosen or first,
         email=page.email,
         told=page.told,
-        targets=TARGETS,
-        shapes=SHAPES,
-        moons=MOONS,
-        weekdays=list(enumerate(WEEKDAYS)),
+        targets=[(name, say(f"web-subscriptions.target-{name}")) for name in TARGETS],
+        shapes=[(shape, say("web-subscriptions.shape", shape=shape)) for shape in Shape],
+        moons=[(name, say(f"web-subscriptions.moon-{name}")) for name in MOONS],
+        weekdays=[(day, say(f"web-subscriptions.weekday-{name}")) for day, name in enumerate(WEEKDAYS)],
         kit_example=KIT_EXAMPLE,
         drive_hint=_drive_hint(web, page),
         stamp=make_stamp(web.duskbell.keys, web.duskbell.clock()),
@@ -324,13 +309,14 @@ def show_wishes(web: Web, page: WishPage) -> HTMLResponse:
 
 def _drive_hint(web: Web, page: WishPage) -> str:
     """What an empty field means."""
-    usual = f"Empty: {say_minutes(USUAL_DRIVE)}; once your own page knows your home, an estimate from there."
     if page.viewer is None:
-        return f"Empty: {say_minutes(USUAL_DRIVE)}."
+        return say("web-subscriptions.drive-usual", drive=USUAL_DRIVE)
     with web.reading() as session:
         home = people.home_of(session.get_one(core_tables.Person, page.viewer.person_id))
     wishes = with_home(Wishes(), home, page.seen.stored.site)
-    return f"Empty: {drive_words(wishes)}." if wishes.drive_is_estimate else usual
+    if not wishes.drive_is_estimate:
+        return say("web-subscriptions.drive-usual-no-home", drive=USUAL_DRIVE)
+    return say("web-subscriptions.drive-empty", drive=drive_words(wishes))
 
 
 def read_wishes_and_kit(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
