@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 
 
@@ -37,7 +38,7 @@ class Bulletin:
     """All that one authority has in force for a place; empty `warnings` means that it said none.
 
     asked_at: when the authority answered; None for recorded answers.
-    unread: warnings that came and couldn't be read, one sentence each; what they say is unknown.
+    unread: warnings that came and couldn't be read, and why; what they say is unknown.
     """
 
     feed: str
@@ -46,4 +47,4 @@ class Bulletin:
     attribution_url: str
     warnings: tuple[OfficialWarning, ...] = ()
     asked_at: datetime | None = None
-    unread: tuple[str, ...] = ()
+    unread: tuple[Phrase, ...] = ()

@@ -10,7 +10,7 @@ from service.cli.doctor_model import Finding
 from service.common.backoff import Breaker, BreakerState
 from service.common.clock import real_clock
 from service.feeds.capacity import sites_carried
-from service.feeds.feed_health import FeedHealth, feed_health, say_breaker
+from service.feeds.feed_health import FeedHealth, breaker_phrase, feed_health
 from service.feeds.feed_wiring import feeds_from
 from service.feeds.open_meteo.place_batches import LEVELS_FROM_M
 from service.settings import Settings
@@ -32,10 +32,10 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
     for each in found:
         if each.off_because is None and each.breaker.state is BreakerState.SHUT:
             hint = f"mend that, then run: duskbell feeds close {each.feed}"
-            yield Finding("wrong", "feed", f"{each.feed} {say_breaker(each.breaker)} {hint}")
+            yield Finding("wrong", "feed", f"{each.feed} {breaker_phrase(each.breaker)} {hint}")
         else:
             level = "ok" if each.is_well and not each.breaker.failures else "note"
-            yield Finding(level, "feed", f"{each.feed}: {each.text}")
+            yield Finding(level, "feed", f"{each.feed}: {each.what}")
     yield from _capacity(settings, watched)
 
 

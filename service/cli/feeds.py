@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from service.app import Duskbell, build
-from service.feeds.feed_health import close_breaker, feed_health, say_breaker
+from service.feeds.feed_health import breaker_phrase, close_breaker, feed_health
 
 
 @click.group(invoke_without_command=True)
@@ -22,7 +22,7 @@ def _list() -> None:
         found = feed_health(duskbell.settings, session, duskbell.clock())
     width = max(len(each.feed) for each in found)
     for each in found:
-        click.echo(f"{each.feed:<{width}}  {each.text}")
+        click.echo(f"{each.feed:<{width}}  {each.what}")
 
 
 @feeds.command()
@@ -32,7 +32,7 @@ def close(feed: str) -> None:
     duskbell = _wired()
     with duskbell.sessions.begin() as session:
         before = close_breaker(duskbell.settings, session, feed, duskbell.clock())
-    click.echo(f"{feed} is asked again from the next cycle on. It was: {say_breaker(before)}.")
+    click.echo(f"{feed} is asked again from the next cycle on. It was: {breaker_phrase(before)}.")
 
 
 def _wired() -> Duskbell:

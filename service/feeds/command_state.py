@@ -17,6 +17,7 @@ from sqlalchemy import Engine, event, make_url
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import phrase
 from service.common.deadline import Deadline
 from service.feeds.feed_state import DatabaseCache
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
@@ -117,4 +118,4 @@ class GuardsAtHand:
 
 
 def _busy(feed: str) -> NotAsked:
-    return NotAsked(f"{feed} was not asked: the database is busy, so the request couldn't be counted.")
+    return NotAsked(phrase("feeds.store-busy", feed=feed))

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase
 from alerts.judging.obstacles import FeedHere, Model, Silence, Sources
 from alerts.sites.model import Site
 from alerts.weather.forecast import Place
@@ -28,7 +29,6 @@ from service.feeds.shared.guards import (
     USED_SHARE,
     failing_for,
     provider_of,
-    stamp,
     wait_for,
 )
 from service.feeds.shared.model import Feed
@@ -40,7 +40,7 @@ class FeedHealth:
     """One feed. off_because: None when it is on. used: weight in the running hour and day, of how much."""
 
     feed: str
-    off_because: str | None
+    off_because: Phrase | None
     breaker: Breaker
     used: tuple[tuple[str, float, float], ...] = ()
 
@@ -50,24 +50,28 @@ class FeedHealth:
 
     @property
     def text(self) -> str:
-        """Its state in one sentence."""
+        return str(self.what)
+
+    @property
+    def what(self) -> Phrase:
+        """Its state."""
         if self.off_because is not None:
-            return f"off. {self.off_because}"
-        return say_breaker(self.breaker) + "".join(
-            f"; {used:,.0f} of {most:,.0f} used this {unit}" for unit, used, most in self.used
-        )
+            return phrase("feeds.health-off", why=self.off_because)
+        used = [
+            phrase("feeds.health-used", used=used, most=most, unit=unit) for unit, used, most in self.used
+        ]
+        return phrase("feeds.health", parts=(breaker_phrase(self.breaker), *used))
 
 
-def say_breaker(breaker: Breaker) -> str:
-    """`on`, or since when and why it isn't asked, and what ends that."""
+def breaker_phrase(breaker: Breaker) -> Phrase:
+    """That it is asked, or since when and why it isn't, and what ends that."""
     if breaker.state is BreakerState.SHUT:
-        return f"refuses us since {stamp(breaker.since)}: {breaker.reason}"
+        return phrase("feeds.health-shut", since=breaker.since, reason=breaker.reason)
     if breaker.state is BreakerState.OPEN:
-        return f"left alone until {stamp(breaker.retry_at)}: {breaker.reason}"
+        return phrase("feeds.health-rests", until=breaker.retry_at, reason=breaker.reason)
     if breaker.failures:
-        plural = "s" if breaker.failures > 1 else ""
-        return f"on; {breaker.failures} failed request{plural} on end: {breaker.reason}"
-    return "on"
+        return phrase("feeds.health-failing", failures=breaker.failures, reason=breaker.reason)
+    return phrase("feeds.health-on")
 
 
 def feed_health(settings: Settings, session: Session, now: datetime) -> list[FeedHealth]:
@@ -86,7 +90,7 @@ def feed_health(settings: Settings, session: Session, now: datetime) -> list[Fee
     return found
 
 
-def _named(settings: Settings) -> Iterator[tuple[str, str | None]]:
+def _named(settings: Settings) -> Iterator[tuple[str, Phrase | None]]:
     for feed in feeds_from(settings):
         yield feed.name, feed.off_because
         if feed.name == OPEN_METEO and feed.off_because is None:
@@ -100,7 +104,7 @@ def close_breaker(settings: Settings, session: Session, feed: str, now: datetime
     """Let a feed be asked again; what its breaker was before. BadInput when no such feed is in use."""
     names = [name for name, _ in _named(settings)]
     if feed not in names:
-        raise BadInput(f"{feed!r} is none of the feeds in use: {', '.join(names)}.")
+        raise BadInput(phrase("feeds.not-in-use", feed=feed, names=names))
     return feed_state.close_breaker(session, feed, now)
 
 
@@ -161,7 +165,7 @@ class Answering:
         if not is_on:
             return FeedHere(name, models, Silence.OFF)
         if feed.off_because is not None:
-            return FeedHere(name, models, Silence.UNDECLARED, reason=feed.off_because)
+            return FeedHere(name, models, Silence.UNDECLARED, reason=str(feed.off_because))
         breaker = self._breakers.get(name, Breaker())
         if breaker.state is BreakerState.SHUT:
             return FeedHere(name, models, Silence.REFUSES, breaker.since, reason=breaker.reason)

@@ -14,6 +14,7 @@ from functools import partial
 from typing import Any
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
@@ -36,17 +37,14 @@ class FeedRow:
 
     name: str
     build: Callable[..., Feed]
-    covers: str
 
 
 FEEDS: tuple[FeedRow, ...] = (
-    FeedRow(OPEN_METEO, OpenMeteo, "everywhere"),
-    FeedRow(MET_NORWAY, MetNorway, "everywhere, best in the Nordic countries"),
-    FeedRow(NWS, Nws, "the United States and their territories"),
-    FeedRow(MET_NORWAY_WARNINGS, met_norway_warnings.build_feed, "Norway: official warnings"),
-    FeedRow(
-        NWS_WARNINGS, nws_warnings.build_feed, "the United States and their territories: official warnings"
-    ),
+    FeedRow(OPEN_METEO, OpenMeteo),
+    FeedRow(MET_NORWAY, MetNorway),
+    FeedRow(NWS, Nws),
+    FeedRow(MET_NORWAY_WARNINGS, met_norway_warnings.build_feed),
+    FeedRow(NWS_WARNINGS, nws_warnings.build_feed),
 )
 
 
@@ -55,7 +53,7 @@ def build_feeds(options: Mapping[str, Mapping[str, Any]]) -> tuple[Feed, ...]:
     known = [row.name for row in FEEDS]
     for name in options:
         if name not in known:
-            raise BadInput(f"{name!r} is no feed; the feeds are {', '.join(known)}.")
+            raise BadInput(phrase("feeds.no-such-feed", name=name, known=known))
     return tuple(row.build(**options[row.name]) for row in FEEDS if row.name in options)
 
 
@@ -95,7 +93,7 @@ def _start(
     index: int, feed: Feed, back: queue.SimpleQueue[tuple[int, Gathered]], fetch: Callable[[], Gathered]
 ) -> None:
     def run() -> None:
-        broke = f"{feed.name} broke in a way nobody expected; the log has it."
+        broke = phrase("feeds.broke", feed=feed.name)
         result = Gathered(failures=(FeedFailure(feed.name, "", broke),))
         try:
             result = fetch()
@@ -126,4 +124,4 @@ GRACE_S = 0.25
 
 
 def _late(feed: Feed) -> Gathered:
-    return Gathered(failures=(FeedFailure(feed.name, "", f"{feed.name} did not answer in time."),))
+    return Gathered(failures=(FeedFailure(feed.name, "", phrase("feeds.late", name=feed.name)),))

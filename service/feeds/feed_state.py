@@ -14,6 +14,7 @@ from sqlalchemy import delete, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import phrase
 from service.common.backoff import Breaker, BreakerState
 from service.common.clock import SET_BY, lies_ahead
 from service.common.deadline import Deadline
@@ -108,7 +109,7 @@ class DatabaseGuards:
                     return token
             pause_s = ASK_AGAIN_S * (1 + self._jitter())
             if pause_s >= deadline.remaining_s:
-                raise AllowanceSpent(f"{provider} was not asked: another request held its turn.")
+                raise AllowanceSpent(phrase("feeds.turn-held", provider=provider))
             self._sleep(pause_s)
 
     def _wait_for_allowance(
@@ -124,21 +125,22 @@ class DatabaseGuards:
             wait = wait_for(now, full_s)
             pause_s = wait.total_seconds() + self._jitter() * min(1.0, full_s / 10)
             if full_s > MINUTE_S or pause_s >= deadline.remaining_s:
-                raise AllowanceSpent(_spent_words(provider, allowance, full_s, now + wait), retry_after=wait)
+                raise AllowanceSpent(
+                    phrase(
+                        "feeds.allowance-spent",
+                        provider=provider,
+                        window_s=full_s,
+                        most=allowance.most[full_s],
+                        until=now + wait,
+                    ),
+                    retry_after=wait,
+                )
             self._sleep(pause_s)
 
     def _count(self, provider: str, weight: float) -> None:
         with self._lock:
             requests, before = self._spent.get(provider, (0, 0.0))
             self._spent[provider] = (requests + 1, before + weight)
-
-
-def _spent_words(provider: str, allowance: Allowance, unit_s: int, until: datetime) -> str:
-    unit = {1: "second", 60: "minute", 3600: "hour", 86_400: "day"}.get(unit_s, f"{unit_s} s")
-    return (
-        f"{provider} was not asked: what it allows in a {unit} ({allowance.most[unit_s]:,.0f}) is used up "
-        f"until {until:%H:%M} UTC. Fewer models, a key or a server of your own would help."
-    )
 
 
 def spend(session: Session, provider: str, allowance: Allowance, weight: float, now: datetime) -> int | None:

@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
@@ -29,8 +30,6 @@ from service.feeds.shared.guards import (
 from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import Feed, FeedFailure, Gathered
 from service.settings import Settings
-
-NO_CONTACT = "no feed was asked: they require a contact. Set DUSKBELL_CONTACT to your mail address."
 
 CYCLE_BUDGET_S = 600.0
 """All feeds together in one cycle; what didn't come by then is asked for in the next."""
@@ -148,6 +147,6 @@ def _ask(
     deadline: Deadline,
 ) -> Gathered:
     if not settings.contact:
-        return Gathered(off=(FeedFailure("all", "", NO_CONTACT, permanent=True),))
+        return Gathered(off=(FeedFailure("all", "", phrase("feeds.no-contact"), permanent=True),))
     with PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards) as client:
         return gather(places, hours, feeds, client=client, cache=cache, deadline=deadline)

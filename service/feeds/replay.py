@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO, find_model, open_meteo_row
 from alerts.weather.quality_gates import Rejected, check_distance
@@ -16,7 +17,7 @@ from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.nws import parse as nws_parse
 from service.feeds.open_meteo import parse as open_meteo_parse
 from service.feeds.shared.checked_json import load_json
-from service.feeds.shared.feed_errors import BadAnswer, FeedError, FeedRefused
+from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
 from service.feeds.shared.model import Gathered, failure_of
 
 LARGEST_FILE = 20_000_000
@@ -53,33 +54,28 @@ def read_recorded_fully(path: Path, *, named: str | None = None, place: Place | 
     try:
         found = _recognise(path, load_json(body, feed or "file"))
         if feed is not None and feed != found:
-            raise BadInput(f"{path} holds an answer of {found}, not of {feed}; leave the name out.")
+            raise BadInput(phrase("feeds.file-of-other-feed", path=path, found=found, feed=feed))
         gathered = _read(found, body, model, place)
     except BadAnswer as error:
-        raise BadInput(f"{path} can't be used. {_sentence(error)}") from error
+        raise BadInput(phrase("feeds.file-unusable", path=path, what=error.fault)) from error
     except FeedRefused as error:
-        raise BadInput(f"{path} holds no forecast: {error}") from error
+        raise BadInput(phrase("feeds.file-no-forecast", path=path, what=error.args[0])) from error
     return gathered if place is None else _in_reach(gathered, place)
-
-
-def _sentence(error: FeedError) -> str:
-    feed, colon, text = str(error).partition(": ")
-    return text[:1].upper() + text[1:] if colon else feed
 
 
 def _read_file(path: Path) -> bytes:
     try:
         size = path.stat().st_size
         if size > LARGEST_FILE:
-            raise BadInput(f"{path} has {size:,} bytes; a recorded answer has at most {LARGEST_FILE:,}.")
+            raise BadInput(phrase("feeds.file-too-large", path=path, size=size, most=LARGEST_FILE))
         return path.read_bytes()
     except FileNotFoundError as error:
-        raise BadInput(f"{path} isn't there; give the path of a recorded feed answer.") from error
+        raise BadInput(phrase("feeds.file-missing", path=path)) from error
     except IsADirectoryError as error:
-        raise BadInput(f"{path} is a folder; give one file at a time.") from error
+        raise BadInput(phrase("feeds.file-is-folder", path=path)) from error
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise BadInput(f"{path} can't be read: {reason}.") from error
+        raise BadInput(phrase("feeds.file-unreadable", path=path, reason=reason)) from error
 
 
 def _split_name(named: str | None) -> tuple[str | None, str | None]:
@@ -88,9 +84,9 @@ def _split_name(named: str | None) -> tuple[str | None, str | None]:
         return None, None
     feed, _, model = named.partition("/")
     if feed not in _READERS:
-        raise BadInput(f"{feed!r} is no feed; the feeds are {', '.join(sorted(_READERS))}.")
+        raise BadInput(phrase("feeds.no-such-feed", name=feed, known=sorted(_READERS)))
     if model and feed != OPEN_METEO and find_model(feed, model) is None:
-        raise BadInput(f"{feed} has no model {model!r}; leave the model out, the answer itself tells.")
+        raise BadInput(phrase("feeds.no-such-model", feed=feed, model=model))
     return feed, model or None
 
 
@@ -99,20 +95,16 @@ def _recognise(path: Path, answer: Any) -> str:
     if isinstance(answer, list):
         if answer and all(isinstance(element, dict) and "hourly" in element for element in answer):
             return OPEN_METEO
-        what = (
-            "an Open-Meteo answer without an hourly block"
-            if _looks_daily(answer)
-            else "a list of something else"
-        )
-        raise BadInput(f"{path} is {what}; {_WHAT_WORKS}")
+        kind = "daily" if _looks_daily(answer) else "list"
+        raise BadInput(phrase("feeds.file-is-none", path=path, kind=kind))
     if isinstance(answer, dict):
         for feed, fits in _FORMS:
             if fits(answer):
                 return feed
-        for what, fits in _KNOWN_OTHERS:
+        for kind, fits in _KNOWN_OTHERS:
             if fits(answer):
-                raise BadInput(f"{path} is {what}; {_WHAT_WORKS}")
-    raise BadInput(f"{path} is no feed's answer; {_WHAT_WORKS}")
+                raise BadInput(phrase("feeds.file-is-none", path=path, kind=kind))
+    raise BadInput(phrase("feeds.file-is-none", path=path, kind="other"))
 
 
 def _looks_daily(answer: list[Any]) -> bool:
@@ -124,7 +116,6 @@ def _properties(answer: dict[str, Any]) -> dict[str, Any]:
     return properties if isinstance(properties, dict) else {}
 
 
-_WHAT_WORKS = "give an hourly answer of Open-Meteo or MET Norway, or a gridpoint answer of the NWS."
 _FORMS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
     (OPEN_METEO, lambda answer: "hourly" in answer or answer.get("error") is True),
     (MET_NORWAY, lambda answer: "timeseries" in _properties(answer)),
@@ -132,10 +123,10 @@ _FORMS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
     (NWS, lambda answer: "status" in answer and "title" in answer),
 )
 _KNOWN_OTHERS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
-    ("an NWS answer that only names the grid cell", lambda answer: "forecastGridData" in _properties(answer)),
-    ("Open-Meteo's table of a model's runs", lambda answer: "last_run_initialisation_time" in answer),
-    ("an Open-Meteo answer without an hourly block", lambda answer: "utc_offset_seconds" in answer),
-    ("an Open-Meteo answer about elevation", lambda answer: answer.keys() == {"elevation"}),
+    ("grid-cell", lambda answer: "forecastGridData" in _properties(answer)),
+    ("runs", lambda answer: "last_run_initialisation_time" in answer),
+    ("daily", lambda answer: "utc_offset_seconds" in answer),
+    ("elevation", lambda answer: answer.keys() == {"elevation"}),
 )
 
 

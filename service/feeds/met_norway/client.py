@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 
+from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.line_of_sight import cell_of
@@ -31,7 +32,7 @@ class MetNorway:
     """The feed as one installation uses it. base_url: another address for a proxy of one's own."""
 
     name = MET_NORWAY
-    off_because: str | None = None
+    off_because: Phrase | None = None
 
     def __init__(self, *, base_url: str = DEFAULT_URL) -> None:
         self._url = f"{base_url.rstrip('/')}/weatherapi/locationforecast/2.0/complete"

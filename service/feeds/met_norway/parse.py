@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, TypeAlias
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import Hours
@@ -84,7 +85,7 @@ def parse(
     meta = as_dict(properties.get("meta"), MET_NORWAY, "properties.meta")
     series = as_list(properties.get("timeseries"), MET_NORWAY, "properties.timeseries")
     if not 0 < len(series) <= MOST_STEPS:
-        raise bad_shape(MET_NORWAY, f"the series has {len(series)} steps, not 1 to {MOST_STEPS}.")
+        raise bad_shape(MET_NORWAY, phrase("feeds.steps", count=len(series), most=MOST_STEPS))
     unread: list[BadAnswer] = []
     steps = [_read_step(element, unread) for element in series]
     _raise_if(check_rising([step.at for step in steps]))
@@ -118,7 +119,9 @@ def _time(value: object, name: str) -> datetime:
     try:
         return parse_instant(text)
     except ValueError as error:
-        raise BadAnswer(f"{MET_NORWAY}: {name} {text[:40]!r} is no time.", gate=Gate.TIMES) from error
+        raise BadAnswer.about(
+            MET_NORWAY, phrase("feeds.no-time-named", name=name, text=text[:40]), Gate.TIMES
+        ) from error
 
 
 def _read_point(answer: Mapping[str, Any]) -> tuple[float, float, float | None]:
@@ -128,13 +131,13 @@ def _read_point(answer: Mapping[str, Any]) -> tuple[float, float, float | None]:
         for value in as_list(geometry.get("coordinates"), MET_NORWAY, "coordinates")
     ]
     if len(numbers) not in (2, 3) or not (-180 <= numbers[0] <= 180 and -90 <= numbers[1] <= 90):
-        raise bad_shape(MET_NORWAY, "the coordinates are no place on Earth.")
+        raise bad_shape(MET_NORWAY, phrase("feeds.no-place"))
     return numbers[0], numbers[1], numbers[2] if len(numbers) == 3 else None
 
 
 def _read_step(element: object, unread: list[BadAnswer]) -> _Step:
     """One step; what is said of the time after it is left out and added to `unread` when it can't be read."""
-    element = as_dict(element, MET_NORWAY, "an element of the timeseries")
+    element = as_dict(element, MET_NORWAY, "timeseries[]")
     data = as_dict(element.get("data"), MET_NORWAY, "data")
     instant = as_dict(data.get("instant"), MET_NORWAY, "instant")
     nothing: _Following = (None, {})

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from alerts.common.phrases import phrase
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, find_model
 from alerts.weather.official_warnings import OfficialWarning
@@ -63,7 +64,7 @@ def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
     when = as_dict(feature.get("when"), MET_NORWAY_WARNINGS, "when")
     interval = as_list(when.get("interval"), MET_NORWAY_WARNINGS, "when.interval")
     if len(interval) != 2:
-        raise bad_shape(MET_NORWAY_WARNINGS, "when.interval is no pair of times.")
+        raise bad_shape(MET_NORWAY_WARNINGS, phrase("feeds.no-pair"))
     span = read_span(MET_NORWAY_WARNINGS, *interval)
     if span is None:
         return None

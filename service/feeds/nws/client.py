@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlsplit
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import NWS, ModelRow, find_model
@@ -52,7 +53,7 @@ class Nws:
     """The feed as one installation uses it."""
 
     name = NWS
-    off_because: str | None = None
+    off_because: Phrase | None = None
 
     def __init__(self, *, base_url: str = DEFAULT_URL) -> None:
         self._url = base_url.rstrip("/")
@@ -178,7 +179,7 @@ def read_cell(body: bytes) -> str:
     properties: Mapping[str, Any] = as_dict(answer.get("properties"), NWS, "properties")
     path = urlsplit(str(properties.get("forecastGridData", ""))).path
     if not _CELL.fullmatch(path):
-        raise bad_shape(NWS, "the answer names no grid cell.")
+        raise bad_shape(NWS, phrase("feeds.no-grid-cell"))
     return path
 
 

@@ -19,6 +19,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
@@ -130,7 +131,7 @@ def raise_if_problem(answer: Mapping[str, Any]) -> None:
         words = str(answer.get("detail") or answer["title"])[:200]
         problem = str(answer.get("type", "")).rpartition("/")[2]
         status = answer["status"] if isinstance(answer["status"], int) else None
-        raise FeedRefused(f"{NWS} answers with a problem: {words}", status=status, problem=problem)
+        raise FeedRefused(phrase("feeds.problem", feed=NWS, words=words), status=status, problem=problem)
 
 
 def _updated(properties: Mapping[str, Any]) -> datetime | None:
@@ -147,7 +148,7 @@ def _instant(text: str) -> datetime:
 
 
 def _bad_time(error: ValueError) -> BadAnswer:
-    return BadAnswer(f"{NWS}: {str(error)[:120]}.", gate=Gate.TIMES)
+    return BadAnswer.about(NWS, phrase("feeds.bad-time", what=error.args[0]), Gate.TIMES)
 
 
 def _elevation_m(properties: Mapping[str, Any]) -> float | None:
@@ -161,11 +162,11 @@ def _centre(answer: Mapping[str, Any]) -> tuple[float, float]:
     """The middle of the cell's corners, latitude first; cells are 2.5 km wide, so a mean will do."""
     geometry = as_dict(answer.get("geometry"), NWS, "geometry")
     rings = as_list(geometry.get("coordinates"), NWS, "coordinates")
-    ring = as_list(rings[0] if rings else None, NWS, "the cell's outline")
+    ring = as_list(rings[0] if rings else None, NWS, "coordinates[0]")
     corners = [_corner(point) for point in ring]
     corners = corners[:-1] if len(corners) > 1 and corners[0] == corners[-1] else corners
     if not corners:
-        raise bad_shape(NWS, "the cell's outline is empty.")
+        raise bad_shape(NWS, phrase("feeds.outline-empty"))
     lon_deg = sum(lon for lon, _ in corners) / len(corners)
     lat_deg = sum(lat for _, lat in corners) / len(corners)
     return lat_deg, lon_deg
@@ -174,7 +175,7 @@ def _centre(answer: Mapping[str, Any]) -> tuple[float, float]:
 def _corner(point: object) -> tuple[float, float]:
     numbers = [as_number(value, NWS, "a corner") for value in as_list(point, NWS, "a corner")]
     if len(numbers) < 2 or not (-180 <= numbers[0] <= 180 and -90 <= numbers[1] <= 90):
-        raise bad_shape(NWS, "a corner of the cell is no place on Earth.")
+        raise bad_shape(NWS, phrase("feeds.corner-no-place"))
     return numbers[0], numbers[1]
 
 
@@ -191,7 +192,7 @@ def _build_hours(properties: Mapping[str, Any], unread: list[BadAnswer]) -> Hour
     columns |= read_or_leave(lambda: _read_words(frame, properties.get("weather")), no_words, unread)
     records = _cut([span for layer in columns.values() for span in layer.spans])
     if not records:
-        raise unread[0] if unread else bad_shape(NWS, "the answer holds no layer that is read here.")
+        raise unread[0] if unread else bad_shape(NWS, phrase("feeds.no-layer"))
     values = {field: layer.over(records) for field, layer in columns.items()}
     return Hours([record.start for record in records], [record.end for record in records], values)
 
@@ -204,7 +205,7 @@ def _beside(frame: Sequence[Span], name: str, layer: _Layer) -> _Layer:
     """The layer, unless it and sky cover reach over more than any series: then it is of another time."""
     spans = (*frame, *layer.spans)
     if spans and max(span.end for span in spans) - min(span.start for span in spans) > LONGEST:
-        raise BadAnswer(f"{NWS}: {name} is of another time than the sky cover.", gate=Gate.TIMES)
+        raise BadAnswer.about(NWS, phrase("feeds.other-time", name=name), Gate.TIMES)
     return layer
 
 
@@ -227,7 +228,7 @@ def _read_layer(layer: object, name: str) -> _Layer:
 def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], list[Any]]:
     entries = [as_dict(entry, NWS, name) for entry in as_list(layer.get("values"), NWS, f"{name}.values")]
     if len(entries) > MOST_INTERVALS:
-        raise bad_shape(NWS, f"{name} has {len(entries)} intervals, more than {MOST_INTERVALS}.")
+        raise bad_shape(NWS, phrase("feeds.intervals", name=name, count=len(entries), most=MOST_INTERVALS))
     try:
         spans = [parse_interval(as_text(entry.get("validTime"), NWS, "validTime")) for entry in entries]
     except ValueError as error:
@@ -235,8 +236,7 @@ def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], li
     _raise_if(check_rising([span.start for span in spans]))
     for span, later in itertools.pairwise(spans):
         if span.end > later.start:
-            text = f"{name} has two values at {later.start:%Y-%m-%dT%H:%MZ}."
-            raise BadAnswer(f"{NWS}: {text}", gate=Gate.TIMES)
+            raise BadAnswer.about(NWS, phrase("feeds.two-values", name=name, at=later.start), Gate.TIMES)
     return spans, [entry.get("value") for entry in entries]
 
 
@@ -274,7 +274,7 @@ def _cut(spans: Iterable[Span]) -> list[Span]:
         return []
     first, last = spans[0].start, max(span.end for span in spans)
     if last - first > LONGEST:
-        raise BadAnswer(f"{NWS}: the series spans {(last - first).days} days.", gate=Gate.TIMES)
+        raise BadAnswer.about(NWS, phrase("feeds.too-long", days=(last - first).days), Gate.TIMES)
     hour = first.replace(minute=0, second=0, microsecond=0)
     hours = (hour + index * HOUR for index in range(int((last - hour) / HOUR) + 1))
     edges = {edge for span in spans for edge in (span.start, span.end)}

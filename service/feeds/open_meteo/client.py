@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.cloud_levels import with_levels_of
 from alerts.weather.forecast import Place
@@ -102,14 +103,11 @@ class OpenMeteo:
         self._one_at_a_time = threading.Lock()
 
     @property
-    def off_because(self) -> str | None:
+    def off_because(self) -> Phrase | None:
         """Its free service is for non-commercial use only, so somebody has to say so."""
         if self._is_on:
             return None
-        return (
-            "Open-Meteo is off: its free service is for non-commercial use. Declare that in the settings, "
-            "or set an API key; payment or adverts end the free use."
-        )
+        return phrase("feeds.open-meteo-off")
 
     def models_at(self, place: Place) -> tuple[ModelRow, ...]:
         """Everywhere the same: where a regional model ends isn't in the table."""
@@ -128,7 +126,7 @@ class OpenMeteo:
         Along a line of sight the first single runs alone are asked, and for cloud alone.
         """
         if not self._one_at_a_time.acquire(timeout=deadline.remaining_s):
-            late = NotAsked(f"{OPEN_METEO} was not asked: an earlier request took all the time.")
+            late = NotAsked(phrase("feeds.earlier-took-all", feed=OPEN_METEO))
             return Gathered(failures=(failure_of(OPEN_METEO, "", late),))
         try:
             round_ = _OpenMeteoRound(client, cache, hours, self._headers)
@@ -156,12 +154,9 @@ class OpenMeteo:
 def _allowed_row(model: str, *, share_alike: bool) -> ModelRow:
     row = find_model(OPEN_METEO, model)
     if row is None or row.is_air:
-        raise BadInput(f"Open-Meteo model {model!r} isn't in the table of models; leave it out or add a row.")
+        raise BadInput(phrase("feeds.unknown-model", model=model))
     if row.terms.share_alike and not share_alike:
-        raise BadInput(
-            f"Open-Meteo model {model!r} comes under {row.terms.licence}: "
-            "switch share-alike models on to use it, or leave it out."
-        )
+        raise BadInput(phrase("feeds.share-alike-model", model=model, licence=row.terms.licence))
     return row
 
 
@@ -279,7 +274,7 @@ class _OpenMeteoRound:
             return stored.body
         is_left_alone = self._client.refusal(task.product.feed) or self.patience(task.product).given_up
         if is_left_alone or not self._runs_are_told:
-            raise NotAsked(f"{OPEN_METEO} was not asked for its runs.")
+            raise NotAsked(phrase("feeds.runs-not-asked", feed=OPEN_METEO))
         answer = self._client.get(
             f"{task.url}/data/{task.row.run_name}/static/meta.json",
             headers=self._headers,
@@ -295,8 +290,8 @@ class _OpenMeteoRound:
             answer = self._ask(task, batch)
             bodies = split_elements(answer.body, len(batch.cells))
         except FeedThrottled as error:
-            wait = error.retry_after or wait_by_wording(str(error), self._client.now())
-            return self._do_without(task, batch, run, FeedThrottled(str(error), retry_after=wait))
+            wait = error.retry_after or wait_by_wording(error.reason, self._client.now())
+            return self._do_without(task, batch, run, FeedThrottled(error.what, retry_after=wait))
         except FeedError as error:
             return self._do_without(task, batch, run, error)
         self.patience(task.product).note(None)

@@ -22,6 +22,7 @@ from functools import lru_cache, partial
 from itertools import pairwise
 from typing import Any
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import CloudLevels, Forecast, Place
 from alerts.weather.hours import Hours
@@ -152,7 +153,7 @@ def parse(
     answer = load_json(body, OPEN_METEO)
     elements = answer if isinstance(answer, list) else [answer]
     if not elements:
-        raise bad_shape(OPEN_METEO, "the answer is an empty list.")
+        raise bad_shape(OPEN_METEO, phrase("feeds.empty-list"))
     context = _Context(model, place, fetched_at, issued_at, unchanged_since, next_due_at, utc_only)
     return join(_read_element(element, context) for element in elements)
 
@@ -171,12 +172,12 @@ class _Context:
 def raise_if_error(element: Mapping[str, Any]) -> None:
     """FeedRefused with Open-Meteo's own reason when the object is its error form."""
     if element.get("error") is True:
-        reason = str(element.get("reason", "no reason given"))[:200]
-        raise FeedRefused(f"{OPEN_METEO} answers with an error: {reason}", problem=reason)
+        reason = str(element.get("reason", ""))[:200]
+        raise FeedRefused(phrase("feeds.error-answer", feed=OPEN_METEO, reason=reason), problem=reason)
 
 
 def _read_element(element: object, context: _Context) -> Gathered:
-    element = as_dict(element, OPEN_METEO, "an element of the answer")
+    element = as_dict(element, OPEN_METEO, "answer[]")
     raise_if_error(element)
     hourly = as_dict(element.get("hourly"), OPEN_METEO, "hourly")
     units = as_dict(element.get("hourly_units"), OPEN_METEO, "hourly_units")
@@ -188,11 +189,11 @@ def _read_element(element: object, context: _Context) -> Gathered:
 def _pick_model(models: dict[str, _Columns], asked: str | None) -> dict[str, _Columns]:
     """All models, or the one asked for; BadAnswer when there is nothing to read."""
     if not models:
-        raise bad_shape(OPEN_METEO, "the hourly block holds no variable that is read here.")
+        raise bad_shape(OPEN_METEO, phrase("feeds.no-variable"))
     if asked is None:
         return models
     if asked not in models:
-        raise bad_shape(OPEN_METEO, f"the answer holds no model {asked}; it has {', '.join(sorted(models))}.")
+        raise bad_shape(OPEN_METEO, phrase("feeds.model-missing", asked=asked, models=sorted(models)))
     return {asked: models[asked]}
 
 
@@ -258,7 +259,7 @@ class _PlaceFrame:
         clock = _Clock.of(element, units, context)
         times = [clock.read(mark) for mark in as_list(hourly.get("time"), OPEN_METEO, "hourly time")]
         if not 0 < len(times) <= MOST_HOURS:
-            raise bad_shape(OPEN_METEO, f"the series has {len(times)} times, not 1 to {MOST_HOURS}.")
+            raise bad_shape(OPEN_METEO, phrase("feeds.times", count=len(times), most=MOST_HOURS))
         _raise_if(check_rising(times))
         step = min((later - earlier for earlier, later in pairwise(times)), default=HOUR)
         return cls(hourly, units, times, step, _read_grid(element), _current_time(element, clock), context)
@@ -268,7 +269,7 @@ def _read_grid(element: Mapping[str, Any]) -> tuple[float, float, float | None]:
     lat_deg = as_number(element.get("latitude"), OPEN_METEO, "latitude")
     lon_deg = as_number(element.get("longitude"), OPEN_METEO, "longitude")
     if not (-90 <= lat_deg <= 90 and -180 <= lon_deg <= 180):
-        raise bad_shape(OPEN_METEO, f"{lat_deg:g}, {lon_deg:g} is no place on Earth.")
+        raise bad_shape(OPEN_METEO, phrase("feeds.no-place-there", lat_deg=lat_deg, lon_deg=lon_deg))
     return lat_deg, lon_deg, as_optional_number(element.get("elevation"), OPEN_METEO, "elevation")
 
 
@@ -299,11 +300,11 @@ class _Clock:
         unix = form == "unixtime"
         offset_s = as_number(element.get("utc_offset_seconds"), OPEN_METEO, "utc_offset_seconds")
         if context.utc_only and offset_s != 0:
-            raise _bad_offset(f"the answer is {offset_s:g} s off UTC although UTC was asked for.")
+            raise _bad_offset(phrase("feeds.off-utc", offset_s=offset_s))
         if abs(offset_s) > 14 * 3600:
-            raise _bad_offset(f"{offset_s:g} s is no offset that any zone has.")
+            raise _bad_offset(phrase("feeds.no-zone-offset", offset_s=offset_s))
         if offset_s % 900:  # every zone in use lies on a quarter of an hour (IANA time zone database)
-            raise _bad_offset(f"{offset_s:g} s is no offset that any zone has.")
+            raise _bad_offset(phrase("feeds.no-zone-offset", offset_s=offset_s))
         return cls(unix, timedelta(seconds=offset_s))
 
     def read(self, mark: object) -> datetime:
@@ -313,8 +314,10 @@ class _Clock:
             if not self.unix and isinstance(mark, str):
                 return self._from_wall_time(mark)
         except (ValueError, OverflowError, OSError) as error:
-            raise BadAnswer(f"{OPEN_METEO}: {str(mark)[:40]} is no time.", gate=Gate.TIMES) from error
-        raise BadAnswer(f"{OPEN_METEO}: {str(mark)[:40]} is no time.", gate=Gate.TIMES)
+            raise BadAnswer.about(
+                OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), Gate.TIMES
+            ) from error
+        raise BadAnswer.about(OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), Gate.TIMES)
 
     def _from_wall_time(self, mark: str) -> datetime:
         wall = require_our_age(datetime.fromisoformat(mark))
@@ -323,8 +326,8 @@ class _Clock:
         return wall.replace(tzinfo=UTC) - self.offset
 
 
-def _bad_offset(text: str) -> BadAnswer:
-    return BadAnswer(f"{OPEN_METEO}: {text}", gate=Gate.OFFSET)
+def _bad_offset(what: Phrase) -> BadAnswer:
+    return BadAnswer.about(OPEN_METEO, what, Gate.OFFSET)
 
 
 def _raise_if(rejected: Rejected | None) -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from alerts.common.phrases import phrase
 from alerts.weather.forecast import Place
 from alerts.weather.line_of_sight import cell_of
 from alerts.weather.model_families import OPEN_METEO, ModelRow
@@ -55,12 +56,12 @@ def places_per_request(variables: int, days: float, members: int) -> int:
     return max(1, min(MOST_PLACES, by_weight, by_size))
 
 
-def wait_by_wording(text: str, now: datetime) -> timedelta:
+def wait_by_wording(said: str, now: datetime) -> timedelta:
     """How long to leave Open-Meteo alone after a 429, which says so in words only."""
     next_hour = now.replace(minute=0, second=0, microsecond=0) + HOUR
     tomorrow = now.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
     waits = {"Hourly": next_hour - now, "Daily": tomorrow - now, "concurrent": timedelta(seconds=10)}
-    return next((wait for word, wait in waits.items() if word in text), timedelta(minutes=1))
+    return next((wait for word, wait in waits.items() if word in said), timedelta(minutes=1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,17 +98,17 @@ class Run:
 
 def read_run(body: bytes) -> Run:
     """A model's newest run from its meta.json; BadAnswer when it doesn't tell."""
-    meta = as_dict(load_json(body, OPEN_METEO), OPEN_METEO, "the table of runs")
-    began_s = as_number(meta.get("last_run_initialisation_time"), OPEN_METEO, "the run's start")
-    available_s = as_number(meta.get("last_run_availability_time"), OPEN_METEO, "the run's availability")
-    interval_s = as_number(meta.get("update_interval_seconds"), OPEN_METEO, "the runs' interval")
+    meta = as_dict(load_json(body, OPEN_METEO), OPEN_METEO, "meta")
+    began_s = as_number(meta.get("last_run_initialisation_time"), OPEN_METEO, "last_run_initialisation_time")
+    available_s = as_number(meta.get("last_run_availability_time"), OPEN_METEO, "last_run_availability_time")
+    interval_s = as_number(meta.get("update_interval_seconds"), OPEN_METEO, "update_interval_seconds")
     if not 60 <= interval_s <= 86_400 * 7:
-        raise bad_shape(OPEN_METEO, f"runs every {interval_s:g} s can't be.")
+        raise bad_shape(OPEN_METEO, phrase("feeds.runs-every", interval_s=interval_s))
     try:
         began_at = datetime.fromtimestamp(began_s, UTC)
         available_at = datetime.fromtimestamp(available_s, UTC)
     except (ValueError, OverflowError, OSError) as error:
-        raise bad_shape(OPEN_METEO, "the table of runs holds no times.") from error
+        raise bad_shape(OPEN_METEO, phrase("feeds.runs-no-times")) from error
     return Run(began_at, available_at, timedelta(seconds=interval_s))
 
 
@@ -237,9 +238,9 @@ def split_elements(body: bytes, count: int) -> list[bytes]:
     answer = load_json(body, OPEN_METEO)
     elements = answer if isinstance(answer, list) else [answer]
     for element in elements:
-        raise_if_error(as_dict(element, OPEN_METEO, "an element of the answer"))
+        raise_if_error(as_dict(element, OPEN_METEO, "answer[]"))
     if len(elements) != count:
-        raise bad_shape(OPEN_METEO, f"{len(elements)} places came back for {count}.")
+        raise bad_shape(OPEN_METEO, phrase("feeds.places-back", count=len(elements), asked=count))
     kept = [{name: value for name, value in one.items() if name != "generationtime_ms"} for one in elements]
     return [json.dumps(element, separators=(",", ":")).encode() for element in kept]
 

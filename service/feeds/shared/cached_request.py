@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
+from alerts.common.phrases import phrase
 from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.feed_errors import FeedDown, FeedError, FeedRefused, FeedThrottled
@@ -109,7 +110,7 @@ def _fetch(
     )
     if answer.not_modified:
         if stored is None:
-            raise FeedDown(f"{question.feed} says that nothing changed, though nothing was here yet.")
+            raise FeedDown(phrase("feeds.nothing-here-yet", feed=question.feed))
         return replace(stored, fetched_at=answer.fetched_at, expires_at=question.expires(answer))
     unchanged = stored is not None and stored.body == answer.body
     since = stored.unchanged_since if stored is not None and unchanged else None

@@ -1,6 +1,6 @@
 """Bytes from outside into checked values; whatever isn't as it should be is a BadAnswer.
 
-Every reader takes the feed's name for the sentence that a person will see.
+Every reader takes the feed's name, and where in the answer the value stands, for who is told.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ import json
 import math
 from typing import Any, NoReturn
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.weather.quality_gates import Gate
 from service.feeds.shared.feed_errors import BadAnswer
 
@@ -22,52 +23,52 @@ def load_json(body: bytes, feed: str) -> Any:
     try:
         return json.loads(body, parse_constant=_refuse_constant, parse_float=_finite)
     except (ValueError, RecursionError) as error:
-        raise BadAnswer(f"{feed}: {_describe(body, error)}", gate=Gate.BODY) from error
+        raise BadAnswer.about(feed, _describe(body, error), Gate.BODY) from error
 
 
 def _refuse_constant(word: str) -> NoReturn:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(phrase("feeds.json-no-number", word=word))
 
 
 def _finite(text: str) -> float:
     value = float(text)
     if not math.isfinite(value):
-        raise ValueError(f"{text[:20]} is too large for a number")
+        raise ValueError(phrase("feeds.json-too-large", text=text[:20]))
     return value
 
 
-def _describe(body: bytes, error: Exception) -> str:
+def _describe(body: bytes, error: Exception) -> Phrase:
     start = body.lstrip()[:200].lower()
     if not start:
-        return "the answer is empty."
+        return phrase("feeds.empty")
     if start.startswith((b"<!doctype", b"<html", b"<head", b"<body")):
-        return "the answer is a web page, not data."
+        return phrase("feeds.web-page")
     if not start.startswith((b"{", b"[")):
-        return "the answer is no JSON."
+        return phrase("feeds.no-json")
     if isinstance(error, json.JSONDecodeError):
-        return f"the answer is cut off or broken JSON ({error.msg.lower()} at character {error.pos})."
-    return f"the answer is unusable JSON ({str(error)[:80]})."
+        return phrase("feeds.broken-json", problem=error.msg.lower(), at=error.pos)
+    return phrase("feeds.unusable-json", problem=str(error)[:80])
 
 
-def bad_shape(feed: str, text: str) -> BadAnswer:
-    return BadAnswer(f"{feed}: {text}", gate=Gate.SHAPE)
+def bad_shape(feed: str, what: Phrase | str) -> BadAnswer:
+    return BadAnswer.about(feed, what, Gate.SHAPE)
 
 
 def as_dict(value: object, feed: str, name: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise bad_shape(feed, f"{name} is missing or no object.")
+        raise bad_shape(feed, phrase("feeds.wrong-kind", name=name, wanted="object"))
     return value
 
 
 def as_list(value: object, feed: str, name: str) -> list[Any]:
     if not isinstance(value, list):
-        raise bad_shape(feed, f"{name} is missing or no list.")
+        raise bad_shape(feed, phrase("feeds.wrong-kind", name=name, wanted="list"))
     return value
 
 
 def as_text(value: object, feed: str, name: str) -> str:
     if not isinstance(value, str):
-        raise bad_shape(feed, f"{name} is missing or no text.")
+        raise bad_shape(feed, phrase("feeds.wrong-kind", name=name, wanted="text"))
     return value
 
 
@@ -76,13 +77,13 @@ def as_number(value: object, feed: str, name: str) -> float:
     if type(value) is float and math.isfinite(value):  # nearly always
         return value
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise bad_shape(feed, f"{name} is missing or no number.")
+        raise bad_shape(feed, phrase("feeds.wrong-kind", name=name, wanted="number"))
     try:
         number = float(value)
     except OverflowError as error:
-        raise BadAnswer(f"{feed}: {name} is too large for a number.", gate=Gate.BODY) from error
+        raise BadAnswer.about(feed, phrase("feeds.value-too-large", name=name), Gate.BODY) from error
     if not math.isfinite(number):
-        raise BadAnswer(f"{feed}: {name} is no finite number.", gate=Gate.BODY)
+        raise BadAnswer.about(feed, phrase("feeds.not-finite", name=name), Gate.BODY)
     return number
 
 

@@ -1,4 +1,4 @@
-"""What can go wrong with a feed, each told in one sentence.
+"""What can go wrong with a feed, each with a phrase that says so.
 
 FeedError
 ├── FeedDown        no usable answer just now: no connection, a timeout, a server's own error
@@ -12,6 +12,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import Phrase, phrase
 from alerts.weather.quality_gates import Gate, Rejected
 
 
@@ -20,12 +21,18 @@ class FeedError(DuskbellError):
 
     permanent = False
 
+    @property
+    def what(self) -> Phrase:
+        """What happened, as a code with its values."""
+        found: Phrase = self.args[0]
+        return found
+
 
 class FeedDown(FeedError):
     """No usable answer just now. status: the HTTP status, None when there was none."""
 
-    def __init__(self, text: str, *, status: int | None = None) -> None:
-        super().__init__(text)
+    def __init__(self, what: Phrase, *, status: int | None = None) -> None:
+        super().__init__(what)
         self.status = status
 
 
@@ -34,30 +41,41 @@ class FeedRefused(FeedError):
 
     permanent = True
 
-    def __init__(self, text: str, *, status: int | None = None, problem: str = "") -> None:
-        super().__init__(text)
+    def __init__(self, what: Phrase, *, status: int | None = None, problem: str = "") -> None:
+        super().__init__(what)
         self.status = status
         self.problem = problem
 
 
 class FeedThrottled(FeedError):
-    """Asked too often. retry_after: how long the feed wants to be left alone, None if it didn't say."""
+    """Asked too often. retry_after: how long the feed wants to be left alone, None if it didn't say.
 
-    def __init__(self, text: str, *, retry_after: timedelta | None = None) -> None:
-        super().__init__(text)
+    reason: the feed's own words.
+    """
+
+    def __init__(self, what: Phrase, *, retry_after: timedelta | None = None, reason: str = "") -> None:
+        super().__init__(what)
         self.retry_after = retry_after
+        self.reason = reason
 
 
 class BadAnswer(FeedError):
-    """An answer that closed the named gate."""
+    """An answer that closed the named gate. fault: what is wrong with it, without the feed's name."""
 
-    def __init__(self, text: str, *, gate: Gate) -> None:
-        super().__init__(text)
+    def __init__(self, what: Phrase, *, gate: Gate, fault: Phrase | str = "") -> None:
+        super().__init__(what)
         self.gate = gate
+        self.fault = fault or what
 
     @classmethod
     def of(cls, feed: str, rejected: Rejected) -> BadAnswer:
-        return cls(f"{feed}: {rejected.text}", gate=rejected.gate)
+        """Of that feed, by what a gate says."""
+        return cls.about(feed, rejected.text, rejected.gate)
+
+    @classmethod
+    def about(cls, feed: str, what: Phrase | str, gate: Gate) -> BadAnswer:
+        """Of that feed, what is wrong with it."""
+        return cls(phrase("feeds.of-feed", feed=feed, what=what), gate=gate, fault=what)
 
 
 class NotAsked(FeedDown):

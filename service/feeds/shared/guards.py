@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
+from alerts.common.phrases import phrase
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
 from service.common.backoff import Breaker, BreakerState, pause_number
 from service.common.deadline import Deadline
@@ -107,13 +108,10 @@ def after(breaker: Breaker, error: FeedError | None, now: datetime) -> Breaker:
 def refusal(breaker: Breaker, feed: str, now: datetime) -> FeedError | None:
     """Why the feed isn't asked at `now`; None when it is."""
     if breaker.state is BreakerState.SHUT:
-        return FeedRefused(
-            f"{feed} has refused us since {stamp(breaker.since)}: {breaker.reason} Mend that, then run: "
-            f"duskbell feeds close {feed}",
-            status=403,
-        )
+        what = phrase("feeds.shut", feed=feed, since=breaker.since, reason=breaker.reason)
+        return FeedRefused(what, status=403)
     if breaker.rests(now):
-        return FeedDown(f"{feed} is left alone until {stamp(breaker.retry_at)}: {breaker.reason}")
+        return FeedDown(phrase("feeds.rests", feed=feed, until=breaker.retry_at, reason=breaker.reason))
     return None
 
 
@@ -124,10 +122,6 @@ def failing_for(breaker: Breaker) -> timedelta:
         return timedelta(0)
     passed = (pause_number(each) for each in range(max(0, breaker.failures - FAILURES_ALLOWED)))
     return sum(passed, breaker.retry_at - breaker.since)
-
-
-def stamp(at: datetime | None) -> str:
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if at else "an unknown time"
 
 
 @dataclass(frozen=True, slots=True)

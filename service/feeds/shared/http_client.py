@@ -26,6 +26,7 @@ import requests
 import urllib3.exceptions
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.weather.quality_gates import Gate
 from service.common.backoff import read_retry_after
 from service.common.connect import ProxyFault
@@ -99,11 +100,9 @@ def identify(contact: str) -> str:
     """The User-Agent `Duskbell/<version> (<contact>)`; BadInput when nobody could be reached by it."""
     contact = contact.strip()
     if "@" not in contact and "://" not in contact:
-        raise BadInput(
-            "Weather feeds want to know whom to write to: set the contact to an e-mail or a web address."
-        )
+        raise BadInput(phrase("feeds.contact-needed"))
     if not contact.isascii() or not contact.isprintable():
-        raise BadInput("The contact for weather feeds may hold plain ASCII characters only.")
+        raise BadInput(phrase("feeds.contact-plain"))
     try:
         number = version("duskbell")
     except PackageNotFoundError:
@@ -137,7 +136,7 @@ class PoliteClient:
         jitter: Callable[[], float] = random.random,
     ) -> None:
         if not re.search(r"\(\S.*\)", user_agent):
-            raise BadInput("The User-Agent must name a contact in brackets; make it with identify(contact).")
+            raise BadInput(phrase("feeds.agent-without-contact"))
         self._user_agent = user_agent
         self._timeouts = timeouts or Timeouts()
         self._size_cap = size_cap
@@ -225,7 +224,7 @@ class PoliteClient:
                 if attempt >= most or pause_s >= ends.remaining_s:
                     raise
                 self._sleep(pause_s)
-        raise AssertionError("the last try returns or raises")
+        raise AssertionError
 
     def _pause_s(self, error: FeedError, attempt: int) -> float:
         """Seconds to the next try: what the feed asked for, or 0.5, 1, 2 ... and up to half more."""
@@ -257,11 +256,9 @@ class PoliteClient:
                 return self._accept(answer)
             target = urljoin(answer.url, answer.headers.get("location", ""))
             if "location" not in answer.headers or not _same_host(url, target):
-                raise FeedRefused(
-                    f"{_name(url)} redirects elsewhere, which isn't followed.", status=answer.status
-                )
+                raise FeedRefused(phrase("feeds.redirects-away", name=_name(url)), status=answer.status)
             url, params = target, None
-        raise FeedRefused(f"{_name(url)} redirects in circles.", status=answer.status)
+        raise FeedRefused(phrase("feeds.redirects-round", name=_name(url)), status=answer.status)
 
     def _turn(self, cost: _Cost, ends: Deadline) -> AbstractContextManager[None]:
         return self._guards.turn(cost.feed, cost.weight, ends) if cost.feed else nullcontext()
@@ -277,7 +274,7 @@ class PoliteClient:
     ) -> HttpAnswer:
         name = _name(url)
         if ends.has_passed:
-            raise NotAsked(f"{name} was not asked: no time was left.")
+            raise NotAsked(phrase("feeds.no-time-left", name=name))
         if self._process != os.getpid():  # forked: the kept connections are the parent's
             self._process, self._connections = os.getpid(), Connections(self._proxy, self._ca_file)
         with SocketTimer(ends.remaining_s) as timer:
@@ -315,7 +312,7 @@ class PoliteClient:
         for part in response.iter_content(_CHUNK):
             size += len(part)
             if size > self._size_cap:
-                raise BadAnswer(f"{name} sends more than {self._size_cap:,} bytes.", gate=Gate.BODY)
+                raise BadAnswer(phrase("feeds.too-big", name=name, most=self._size_cap), gate=Gate.BODY)
             parts.append(part)
         return b"".join(parts)
 
@@ -327,13 +324,15 @@ class PoliteClient:
         if status in (200, 203, 304):
             return answer
         if status == 407:  # of a proxy that forwards plain http; one that tunnels says so before
-            raise FeedDown(f"{name} can't be reached: the outbound proxy asks for user and password (407).")
+            raise FeedDown(phrase("feeds.proxy-wants-login", name=name))
+        reason = _reason(answer)
+        said = {"name": name, "status": status, "reason": reason, "gives_reason": bool(reason)}
         if status == 429:
             after = read_retry_after(answer.headers.get("retry-after"), answer.fetched_at)
-            raise FeedThrottled(f"{name} says we ask too often.{_reason(answer)}", retry_after=after)
+            raise FeedThrottled(phrase("feeds.throttles", **said), retry_after=after, reason=reason)
         if status >= 500:
-            raise FeedDown(f"{name} has an error of its own ({status}).{_reason(answer)}", status=status)
-        raise FeedRefused(f"{name} refuses the request ({status}).{_reason(answer)}", status=status)
+            raise FeedDown(phrase("feeds.own-error", **said), status=status)
+        raise FeedRefused(phrase("feeds.refuses", **said), status=status)
 
 
 def _name(url: str) -> str:
@@ -351,7 +350,7 @@ def _same_host(url: str, target: str) -> bool:
 
 
 def _timed_out(name: str) -> FeedDown:
-    return FeedDown(f"{name} took too long and was cut off.")
+    return FeedDown(phrase("feeds.cut-off", name=name))
 
 
 class _KeptWasClosed(Exception):
@@ -369,29 +368,29 @@ def _explain(name: str, error: Exception) -> FeedDown:
     causes = tuple(_unwrap(error))
     for cause in causes:
         if isinstance(cause, ProxyFault):
-            return FeedDown(f"{name} can't be reached: {cause}.")
-    for kinds, words in _WORDS:
+            return FeedDown(phrase("feeds.by-proxy", name=name, what=cause.args[0]))
+    for kinds, key in _MEANINGS:
         if any(isinstance(cause, kinds) for cause in causes):
-            return FeedDown(f"{name} {words}")
-    return FeedDown(f"{name} can't be reached.")
+            return FeedDown(phrase(key, name=name))
+    return FeedDown(phrase("feeds.unreachable", name=name))
 
 
-_WORDS: tuple[tuple[tuple[type[BaseException], ...], str], ...] = (
+_MEANINGS: tuple[tuple[tuple[type[BaseException], ...], str], ...] = (
     (
         (requests.exceptions.SSLError, urllib3.exceptions.SSLError),
-        "shows a certificate that can't be trusted; nothing was sent.",
+        "feeds.untrusted",
     ),
-    ((requests.exceptions.ProxyError,), "can't be reached: the outbound proxy doesn't answer."),
-    ((urllib3.exceptions.NameResolutionError,), "has no address: the name lookup failed."),
-    ((urllib3.exceptions.NewConnectionError,), "can't be reached."),
-    ((requests.exceptions.Timeout, urllib3.exceptions.TimeoutError), "did not answer in time."),
+    ((requests.exceptions.ProxyError,), "feeds.proxy-silent"),
+    ((urllib3.exceptions.NameResolutionError,), "feeds.no-address"),
+    ((urllib3.exceptions.NewConnectionError,), "feeds.unreachable"),
+    ((requests.exceptions.Timeout, urllib3.exceptions.TimeoutError), "feeds.late"),
     (
         (
             urllib3.exceptions.ProtocolError,
             urllib3.exceptions.DecodeError,
             requests.exceptions.ContentDecodingError,
         ),
-        "broke off in the middle of its answer.",
+        "feeds.broke-off",
     ),
 )
 
@@ -412,4 +411,4 @@ def _reason(answer: HttpAnswer) -> str:
     found = re.search(r'"(?:reason|detail)"\s*:\s*"([^"]{1,200})', text)
     words = found[1] if found else "" if text.startswith(("{", "[")) else text[:200]
     words = "".join(letter if letter.isprintable() else " " for letter in words)
-    return f" It says: {words.strip()}" if words.strip() else ""
+    return words.strip()

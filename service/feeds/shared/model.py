@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place, Source
 from alerts.weather.model_families import ModelRow, find_model
@@ -41,7 +42,7 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class FeedFailure:
-    """What a feed couldn't give, and why, in one sentence.
+    """What a feed couldn't give, and why.
 
     model: "" when all of the feed failed. gate: set when an answer came and was rejected.
     place: the one place concerned, None when all were.
@@ -51,12 +52,17 @@ class FeedFailure:
 
     feed: str
     model: str
-    text: str
+    what: Phrase
     gate: Gate | None = None
     place: Place | None = None
     permanent: bool = False
     status: int | None = None
     retry_after: timedelta | None = None
+
+    @property
+    def text(self) -> str:
+        """In one sentence, in English."""
+        return str(self.what)
 
     @property
     def why(self) -> str:
@@ -106,7 +112,7 @@ class Feed(Protocol):
     def name(self) -> str: ...
 
     @property
-    def off_because(self) -> str | None:
+    def off_because(self) -> Phrase | None:
         """Why the feed isn't asked at all and what would switch it on; None when it is on."""
 
     def models_at(self, place: Place) -> tuple[ModelRow, ...]:
@@ -208,8 +214,9 @@ def judge_quality(forecast: Forecast, row: ModelRow, unread: Sequence[BadAnswer]
 
 
 def _left_out(row: ModelRow, error: BadAnswer, place: Place | None) -> FeedFailure:
-    text = f"{error} It counts as unknown; the rest of the answer is used."
-    return FeedFailure(row.feed, row.model, text, gate=error.gate, place=place)
+    return FeedFailure(
+        row.feed, row.model, phrase("feeds.left-out", what=error.args[0]), gate=error.gate, place=place
+    )
 
 
 def failure_of(feed: str, model: str, error: FeedError, place: Place | None = None) -> FeedFailure:
@@ -217,7 +224,7 @@ def failure_of(feed: str, model: str, error: FeedError, place: Place | None = No
     return FeedFailure(
         feed,
         model,
-        str(error),
+        error.what,
         gate=error.gate if isinstance(error, BadAnswer) else None,
         place=place,
         permanent=error.permanent,

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 
 _NUMBER = r"(\d{1,9}(?:[.,]\d{1,9})?)"
@@ -31,16 +32,19 @@ def parse_instant(text: str) -> datetime:
     A time without an offset is refused: nobody could say when it is. Remembered, as answers about many
     places name the same hours.
     """
-    at = datetime.fromisoformat(text)
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise ValueError(phrase("feeds.no-instant", text=text[:60])) from error
     if at.tzinfo is None:
-        raise ValueError(f"{text!r} has no offset from UTC")
+        raise ValueError(phrase("feeds.no-offset", text=text[:60]))
     return require_our_age(at).astimezone(UTC)
 
 
 def require_our_age(at: datetime) -> datetime:
     """`at` if it lies in 1900 to 2199, where half a step to each side is in the calendar too."""
     if not 1900 <= at.year < 2200:
-        raise ValueError(f"{at:%Y-%m-%d} is no day of a forecast")
+        raise ValueError(phrase("feeds.not-our-age", at=at))
     return at
 
 
@@ -54,7 +58,7 @@ def after_duration(start: datetime, text: str) -> datetime:
     try:
         return _add_months(start, months) + rest
     except OverflowError as error:
-        raise ValueError(f"{text!r} leads outside the calendar") from error
+        raise ValueError(phrase("feeds.outside-calendar", text=text[:60])) from error
 
 
 @lru_cache(maxsize=1024)
@@ -62,13 +66,13 @@ def _read_duration(text: str) -> tuple[int, timedelta]:
     """Months, and the rest. An answer holds few different ones, a thousand times over."""
     match = _DURATION.fullmatch(text)
     if match is None or not any(match.groups()) or text.endswith("T"):
-        raise ValueError(f"{text!r} is no ISO 8601 duration")
+        raise ValueError(phrase("feeds.no-duration", text=text[:60]))
     years, months = (int(part or 0) for part in match.groups()[:2])
     weeks, days, hours, minutes, seconds = (_decimal(part) for part in match.groups()[2:])
     try:
         rest = timedelta(weeks=weeks, days=days, hours=hours, minutes=minutes, seconds=seconds)
     except OverflowError as error:
-        raise ValueError(f"{text!r} leads outside the calendar") from error
+        raise ValueError(phrase("feeds.outside-calendar", text=text[:60])) from error
     return 12 * years + months, rest
 
 
@@ -81,7 +85,7 @@ def _add_months(start: datetime, months: int) -> datetime:
         return start
     year, month0 = divmod(start.year * 12 + start.month - 1 + months, 12)
     if year > 9999:
-        raise ValueError("a duration leads outside the calendar")
+        raise ValueError(phrase("feeds.outside-calendar", text=f"{months} months"))
     day = min(start.day, monthrange(year, month0 + 1)[1])
     return start.replace(year=year, month=month0 + 1, day=day)
 
@@ -94,7 +98,7 @@ def parse_interval(text: str) -> Span:
     """
     start_text, slash, duration = text.partition("/")
     if not slash:
-        raise ValueError(f"{text!r} is no start/duration")
+        raise ValueError(phrase("feeds.no-interval", text=text[:60]))
     start = parse_instant(start_text)
     return Span(start, after_duration(start, duration))
 

@@ -12,6 +12,7 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.line_of_sight import cell_of
@@ -55,7 +56,7 @@ class Service:
 class WarningsFeed:
     """One authority's warnings, asked by place."""
 
-    off_because: str | None = None
+    off_because: Phrase | None = None
 
     def __init__(self, service: Service) -> None:
         self.service = service
@@ -137,7 +138,7 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
     answer = as_dict(load_json(body, service.feed), service.feed, "the answer")
     features = as_list(answer.get("features"), service.feed, "features")
     if len(features) > MOST_WARNINGS:
-        raise bad_shape(service.feed, f"{len(features)} warnings for one place can't be.")
+        raise bad_shape(service.feed, phrase("feeds.too-many-warnings", count=len(features)))
     unread: list[BadAnswer] = []
     read = [read_or_leave(partial(_read_feature, service, each), None, unread) for each in features]
     if unread and len(unread) == len(features):
@@ -149,7 +150,7 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
         attribution_url=service.terms.attribution_url,
         warnings=tuple(each for each in read if each is not None),
         asked_at=asked_at,
-        unread=tuple(dict.fromkeys(f"{error} The other warnings are used." for error in unread)),
+        unread=tuple(dict.fromkeys(phrase("feeds.warning-unread", what=error.args[0]) for error in unread)),
     )
 
 
@@ -165,7 +166,7 @@ def read_severity(value: object) -> Severity:
 
 def read_span(feed: str, start: object, end: object) -> Span | None:
     """From two ISO times with offsets; None when nothing lies between them."""
-    instants = [_instant(feed, as_text(value, feed, "a warning's time")) for value in (start, end)]
+    instants = [_instant(feed, as_text(value, feed, "time")) for value in (start, end)]
     return Span(instants[0], instants[1]) if instants[0] < instants[1] else None
 
 
@@ -173,7 +174,7 @@ def _instant(feed: str, text: str) -> datetime:
     try:
         return parse_instant(text)
     except ValueError as error:
-        raise BadAnswer(f"{feed}: {text[:40]!r} is no time.", gate=Gate.TIMES) from error
+        raise BadAnswer.about(feed, phrase("feeds.no-time", text=text[:40]), Gate.TIMES) from error
 
 
 def short(value: object) -> str:

@@ -154,12 +154,12 @@ def _connect(connection: HTTPConnection, timer: SocketTimer, proxy: Proxy | None
     try:
         found = look_up(host, port, min(connect_s, timer.left_s))
     except TimeoutError as error:
-        raise ConnectTimeoutError(connection, f"no address for {host} in time") from error
+        raise ConnectTimeoutError(connection, host) from error
     except OSError as error:
         raise NameResolutionError(host, connection, socket.gaierror(str(error))) from error
     try:
         return connect_first(found, timer, connect_s=connect_s, step_s=connect_s)[0]
     except TimeoutError as error:
-        raise ConnectTimeoutError(connection, f"no connection to {host}") from error
+        raise ConnectTimeoutError(connection, host) from error
     except OSError as error:
-        raise NewConnectionError(connection, f"no connection to {host}") from error
+        raise NewConnectionError(connection, host) from error

@@ -39,7 +39,7 @@ def stand_in(mocked):
 
 
 def test_the_feed_is_off_until_the_operator_says_how():
-    assert "non-commercial" in OpenMeteo().off_because
+    assert "non-commercial" in str(OpenMeteo().off_because)
     assert OpenMeteo(non_commercial=True).off_because is None
     assert OpenMeteo(api_key="k").off_because is None
     assert OpenMeteo(base_url="http://localhost:8080").off_because is None

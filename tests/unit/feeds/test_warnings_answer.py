@@ -96,7 +96,7 @@ def test_row_158_one_alert_that_cannot_be_read_leaves_the_others_and_is_named(na
     answer["features"][1]["properties"][name] = value
     bulletin = nws(as_bytes(answer))
     assert bulletin.warnings == (whole[0], *whole[2:])
-    (text,) = bulletin.unread
+    (text,) = map(str, bulletin.unread)
     assert text.endswith("The other warnings are used.")
 
 
