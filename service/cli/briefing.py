@@ -13,10 +13,8 @@ from alerts.field.kit import parse_kit
 from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes.model import units_of
 from service.app import build
-from service.cli.forecasts import moment_to_judge, read_weather
-from service.cli.one_night import Asked, OneNight, ahead_of, look_at_night
-from service.cli.options import DAY, MOMENT
-from service.cli.sky_options import find_place, place_options
+from service.cli.one_night import Asked, OneNight, ahead_of, look_at_night, moment_to_judge, read_weather
+from service.cli.options import DAY, MOMENT, find_place, place_options
 from service.reports import briefing_report as forms
 from service.reports.briefing_report import Brief, InCalendars, SayRecord, build_brief
 from service.reports.default_reader import usual_for

@@ -24,10 +24,7 @@ from service.accounts.address_owner import hanging_on_operator
 from service.accounts.receivers import shown
 from service.app import Duskbell
 from service.channels.channel_registry import build_channels, wiring_from
-from service.cli.doctor_feeds import examine_feeds
-from service.cli.doctor_mail import examine_mail
-from service.cli.doctor_model import Finding
-from service.cli.doctor_network import examine_network
+from service.cli.doctor_outside import Finding, examine_feeds, examine_mail, examine_network
 from service.cli.main import OTHERS
 from service.common.clock import real_clock
 from service.common.origins import is_loopback, origin_of

@@ -1,19 +1,26 @@
-"""`duskbell record` and `duskbell outcome`: how often it was right, and what a night was like."""
+"""How often it was right: `duskbell record`, `outcome`, `calibration` and `backtest`."""
 
 from __future__ import annotations
 
 import json
 from datetime import date
+from pathlib import Path
 
 import click
 
+from alerts.common.errors import BadInput
 from alerts.track.observations.evidence import SeenSky
+from alerts.track.record.regret import build_ledger
+from alerts.track.record.text import say_map
 from service.app import build
-from service.cli.options import DAY
+from service.cli.options import DAY, progress_bar
+from service.hindsight.backtest import Replay, replay
 from service.hindsight.outcome_reports import Said, keep_said, read_times, require_begun
 from service.hindsight.record_csv import record_csv
-from service.hindsight.track_record import load_record, record_json, record_page
-from service.store.repositories import people
+from service.hindsight.track_record import TrackRecord, load_record, record_json, record_page, records_of
+from service.reports.wish_file import read_wish_file
+from service.store.repositories import calibrations, people
+from service.store.repositories.people import default_wishes
 from service.store.repositories.sites import get_site, newest_revision
 
 _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_not_go"}
@@ -68,3 +75,94 @@ def outcome(
         click.echo(f"So far: {each.state.value.replace('_', ' ')}; {each.why}.")
     if not settled:
         click.echo("No window of that night has been judged; it counts once one is.")
+
+
+@click.group()
+def calibration() -> None:
+    """Show, fit and choose how chances are corrected by what came."""
+
+
+@calibration.command()
+@click.argument("version", required=False)
+def show(version: str | None) -> None:
+    """Show the calibration in use, or VERSION."""
+    with build().sessions() as session:
+        chosen = calibrations.choice(session)
+        found = calibrations.get(session, version) if version else calibrations.in_use(session)
+        pinned = chosen is not None and chosen.is_pinned
+        if not version:
+            kept = "kept until you choose another" if pinned else "the nightly fit replaces it"
+            click.echo(f"In use: {found.version}; {kept}.")
+        else:
+            click.echo(f"Version {found.version}")
+        click.echo(f"Fitted on nights through {found.through}." if found.through else "Fitted on no night.")
+        for each in found.leads:
+            click.echo(f"  {say_map(each)}")
+        versions = calibrations.find_versions(session)
+        click.echo(f"Versions: {', '.join([*versions, 'prior', 'none'])}")
+
+
+@calibration.command()
+def fit() -> None:
+    """Fit a new version on all nights judged so far."""
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        fitted = calibrations.refit(session, duskbell.clock())
+        used = calibrations.in_use(session).version
+    if fitted is None:
+        click.echo(f"Nothing to fit: no night was judged since. In use: {used}.")
+    else:
+        click.echo(f"Fitted: {fitted.version}, on nights through {fitted.through}. In use: {used}.")
+
+
+@calibration.command()
+@click.argument("version")
+def use(version: str) -> None:
+    """Use VERSION from now on: one of those shown, `prior`, `none` to leave every chance as it is forecast,
+    or `newest` to follow the nightly fit."""
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        found = calibrations.use(session, version, duskbell.clock())
+    click.echo(f"In use: {found.version}. Undo it with: duskbell calibration use newest")
+
+
+@click.command()
+@click.option("--from", "first", type=DAY, required=True, help="First night.")
+@click.option("--to", "last", type=DAY, required=True, help="Last night.")
+@click.option(
+    "--wishes",
+    "file",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    default=None,
+    help="Wishes from a TOML or JSON file, in place of the subscribers' own; what it leaves out is as usual.",
+)
+@click.option("--calibration", "version", default=None, help="Correct chances by this version.")
+def backtest(first: date, last: date, file: Path | None, version: str | None) -> None:
+    """Replay stored forecasts of the nights FROM to TO through today's rules."""
+    if first > last:
+        raise BadInput(f"{first} is after {last}; swap --from and --to.")
+    wishes = read_wish_file(file, default_wishes()) if file else None
+    duskbell = build()
+    with duskbell.sessions() as session:
+        found = replay(
+            session,
+            duskbell.ephemeris,
+            first,
+            last,
+            wishes=wishes,
+            calibration=calibrations.get(session, version) if version else None,
+            progress=progress_bar(),
+        )
+    for line in _page(found, first, last):
+        click.echo(line)
+
+
+def _page(found: Replay, first: date, last: date) -> list[str]:
+    title = f"Backtest of {first} to {last}, by today's rules: {found.nights} judged nights"
+    records = records_of(found.pairs, None, found.unsure)
+    lead = next(iter(records), None)
+    ledgers = (build_ledger(found.pairs.at_lead(lead), found.go_limit_pct),) if lead else ()
+    lines = list(record_page(title, TrackRecord(records, found.unsure, ledgers)))
+    if found.without:
+        lines.append(f"Left out: {found.without} nights without a stored forecast or a window.")
+    return lines

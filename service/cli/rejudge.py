@@ -13,8 +13,7 @@ from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
 from alerts.common.text import Clock, listed, short_day
 from service.app import build
-from service.cli.backtest import progress_bar
-from service.cli.options import DAY
+from service.cli.options import DAY, progress_bar
 from service.cli.wish_options import wish_file_option
 from service.hindsight.rejudge import Rejudged, RejudgedNight
 from service.hindsight.rejudge import rejudge as judge_again

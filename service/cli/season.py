@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
-from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -16,13 +14,9 @@ from alerts.sky.night import DarknessWish, SkyWishes, require_loss_wish
 from alerts.sky.nights.season import Season, never_holds
 from alerts.sky.nights.season import season as build_season
 from alerts.sky.target_text import parse_target
-from service.cli.options import DAY
-from service.cli.sky_options import find_place, place_options, sky_options
+from service.cli.options import DAY, find_place, place_options, progress_bar, sky_options
 from service.common.clock import real_clock
 from service.reports.season_report import season_csv, season_ics, season_json, season_page
-
-BAR_AFTER_S = 1.0
-BAR_WIDTH = 40
 
 
 @click.command()
@@ -59,7 +53,7 @@ def season(
     wishes = _sky_wishes(target, above_deg, moon_loss_mag, near_dark=near_dark, any_moon=any_moon)
     span = _span(year, first, last)
     ephemeris = Ephemeris.open()
-    found = build_season(place, *span, wishes, ephemeris, progress=_progress_bar())
+    found = build_season(place, *span, wishes, ephemeris, progress=progress_bar())
     nights = found.by_worth() if sort == "worth" else found.nights
     if form == "json":
         click.echo(json.dumps(season_json(found, nights), ensure_ascii=False))
@@ -112,21 +106,3 @@ def _never(found: Season, ephemeris: object) -> tuple[str, ...]:
     if found.nights or not isinstance(ephemeris, Ephemeris):
         return ()
     return never_holds(found.site, found.wishes, found.first.year, ephemeris)
-
-
-def _progress_bar() -> Callable[[int, int], None]:
-    """A bar on standard error that appears only when the work takes longer than a second."""
-    started, shown = time.monotonic(), False
-
-    def show(done: int, total: int) -> None:
-        nonlocal shown
-        if not shown and (time.monotonic() - started < BAR_AFTER_S or done >= total):
-            return
-        shown = True
-        filled = BAR_WIDTH * done // max(total, 1)
-        end = "\n" if done >= total else ""
-        click.echo(
-            f"\r[{'#' * filled}{'.' * (BAR_WIDTH - filled)}] {done}/{total} nights{end}", err=True, nl=False
-        )
-
-    return show

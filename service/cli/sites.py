@@ -15,10 +15,7 @@ from alerts.sites.model import Foreground, Gate, Site
 from alerts.sites.names import clean_name, clean_note
 from alerts.wishes.parse import is_nothing
 from service.app import build
-from service.cli.confirm_place import settle_place
-from service.cli.darkness_options import say_darkness, with_darkness
-from service.cli.options import LAT_LON
-from service.cli.sky_options import read_horizon
+from service.cli.options import LAT_LON, read_horizon, say_darkness, settle_place, with_darkness
 from service.common.timezones import is_at_sea, zone_at
 from service.reports.ring_check import RingCheck
 from service.store.repositories.people import get_operator

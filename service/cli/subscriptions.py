@@ -1,11 +1,11 @@
-"""`duskbell subscribe` and `duskbell subscriptions`: who is told about what, and with which wishes."""
+"""`duskbell subscribe`, `subscriptions` and `subscription`: who is told about what, and with which wishes."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,17 +14,19 @@ import click
 from alerts.briefing.text.obstacle_text import lines_of
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
-from alerts.common.time_text import say_day
+from alerts.common.time_text import say_day, say_time
 from alerts.judging.obstacles import YearAhead
 from alerts.sites.model import Site
 from alerts.wishes.fields import say_words, write_words
 from alerts.wishes.model import Wishes
 from service.accounts import address_owner
+from service.accounts.pause import end_of_pause
 from service.accounts.quotas import Kept, require_room
 from service.accounts.receivers import register, send_test, shown, vouch_for
 from service.app import Duskbell, build
 from service.channels.chat import CHAT_FORMS
 from service.cli.addresses import say_tested
+from service.cli.options import DAY
 from service.cli.wish_options import wish_options, wishes_from
 from service.reports.ring_check import RingCheck
 from service.reports.wish_advice import advise
@@ -217,3 +219,72 @@ def _values(row: core_tables.Subscription, now: datetime) -> dict[str, object]:
         "differs": list(wish_phrases(row)),
         "wishes": write_words(from_json(Wishes, row.wishes)),
     }
+
+
+@click.group()
+def subscription() -> None:
+    """Change, pause, resume or end a subscription; see their numbers: duskbell subscriptions."""
+
+
+@subscription.command("change")
+@click.argument("number", type=int)
+@wish_options
+def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) -> None:
+    """Give subscription NUMBER other wishes; those not named stay as they are."""
+
+    if wish_file is None and kit is None and all(value in (None, ()) for value in wished.values()):
+        raise BadInput("say what to change, such as --chance 60; see: duskbell subscription change --help")
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = people.get_subscription(session, number)
+        usual = replace(people.default_wishes(), clock_zone=row.person.zone)
+        wishes = wishes_from(wished, wish_file, from_json(Wishes, row.wishes), usual)
+        people.change_wishes(session, row, wishes)
+        if kit is not None:
+            people.change_kit(session, row, "" if kit.strip().lower() == "none" else kit)
+        place = newest_revision(session, row.site_id).site
+        click.echo(f"Subscription {number} ({row.site.name}) is changed; it counts from the next cycle on.")
+        say_wishes(row)
+    now = duskbell.clock()
+    say_obstacles(duskbell, number, place, say_advice(duskbell, place, wishes, now), now)
+
+
+@subscription.command("pause")
+@click.argument("number", type=int)
+@click.option("--until", "day", type=DAY, required=True, help="The day on which you want to hear again.")
+def pause(number: int, day: date) -> None:
+    """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = people.get_subscription(session, number)
+        until = end_of_pause(day, row.person.zone, duskbell.clock())
+        people.pause(session, row, until)
+        when = f"{day}, {say_time(until, zone_info(row.person.zone))}"
+        click.echo(f"Subscription {number} ({row.site.name}) is paused until {when}.")
+        click.echo(f"To hear sooner: duskbell subscription resume {number}")
+
+
+@subscription.command("resume")
+@click.argument("number", type=int)
+def resume(number: int) -> None:
+    """End the pause of subscription NUMBER."""
+    duskbell = build()
+    now = duskbell.clock()
+    with duskbell.sessions.begin() as session:
+        row = people.get_subscription(session, number)
+        was_paused = row.paused_until is not None and row.paused_until > now
+        people.resume(session, row)
+        state = "is no longer paused; the next cycle looks again" if was_paused else "wasn't paused"
+        click.echo(f"Subscription {number} ({row.site.name}) {state}.")
+
+
+@subscription.command("leave")
+@click.argument("number", type=int)
+def leave(number: int) -> None:
+    """End subscription NUMBER for good; what was decided for it stays."""
+    duskbell = build()
+    with duskbell.sessions.begin() as session:
+        row = people.get_subscription(session, number)
+        people.end(session, row, duskbell.clock(), "ended by the operator")
+        target = row.address.target if row.address.channel == "email" else row.address.channel
+        click.echo(f"Subscription {number} is ended: {target} hears no more of {row.site.name}.")

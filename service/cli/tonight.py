@@ -3,27 +3,44 @@
 from __future__ import annotations
 
 import json
-from datetime import date, datetime
+from collections.abc import Iterator, Sequence
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import click
 
+from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, track_to_the_minute
 from alerts.briefing.text.event import event_of
+from alerts.common.time_text import (
+    MONTHS,
+    nearest_minute,
+    say_clock,
+    say_day,
+    say_lasting,
+    say_span,
+    say_time,
+    whole_minutes,
+    zone_word,
+)
 from alerts.judging.darkness_rule import with_darkness
-from alerts.judging.verdict import trip_to, with_decision_time
-from alerts.judging.window_brightness import window_skies
+from alerts.judging.rules import Result
+from alerts.judging.verdict import Verdict, VerdictWord, trip_to, with_decision_time
+from alerts.judging.window_brightness import TOWN_CREDIT, WindowSky, say_sky, window_skies
+from alerts.sites.great_circle import direction_word
+from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
+from alerts.sky.night import BodyEvents, DarkWindow, Night
+from alerts.weather.model_names import name_with_family, source_name
+from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
 from service.app import build
-from service.cli.forecasts import moment_to_judge, read_weather
-from service.cli.night_page import tonight_page
-from service.cli.one_night import Asked, ahead_of, look_at_night
-from service.cli.options import DAY, MOMENT
-from service.cli.sky_options import find_place, place_options
+from service.cli.one_night import Asked, ahead_of, look_at_night, moment_to_judge, read_weather
+from service.cli.options import DAY, MOMENT, find_place, place_options
 from service.cli.wish_options import night_wish_options, wishes_from
 from service.reports.default_reader import usual_for
 from service.reports.night_json import night_report
+from service.reports.weather_page import chance_lines, hazard_lines
 from service.store.repositories.people import default_wishes
 
 
@@ -112,3 +129,176 @@ def _wishes(site: str | None, wished: dict[str, Any], wish_file: Path | None) ->
             known = usual_for(session, site).wishes
     wishes = wishes_from(wished, wish_file, known, default_wishes())
     return None if wishes == known else wishes
+
+
+_HEADLINES = {
+    VerdictWord.GO: "Go",
+    VerdictWord.WAIT: "Wait",
+    VerdictWord.STAY: "Stay home",
+    VerdictWord.UNKNOWN: "Unknown",
+}
+_MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+def tonight_page(
+    site: Site,
+    night: Night,
+    verdict: Verdict,
+    skies: Sequence[WindowSky],
+    *,
+    now: datetime,
+    shortest: timedelta,
+    ahead: Ahead = NOTHING_AHEAD,
+    problems: Sequence[str] = (),
+) -> str:
+    """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits.
+
+    shortest: the clear time that the chance is about. ahead: of a night that no forecast reaches yet, or that
+    has no window."""
+    first_look = ahead.first_look if verdict.word is VerdictWord.UNKNOWN else None
+    parts = [
+        *_head(site, night, verdict, first_look, now),
+        *_sky(site, night),
+        *_windows(site, night, skies),
+        *_other_nights(site, night, ahead),
+        *_weather(site, verdict.outlook, problems, shortest=shortest, now=now, night_name=night.name),
+        *_reasons(verdict, first_look),
+        *_credits(verdict.outlook, skies),
+        "",
+        f"Judged as of {say_time(now, site.tz)}. Forecasts err.",
+        "Official warnings and local rules come first.",
+    ]
+    return "\n".join(parts)
+
+
+def _head(
+    site: Site, night: Night, verdict: Verdict, first_look: date | None, now: datetime
+) -> Iterator[str]:
+    place = f"{_degrees(site.lat_deg, 'N', 'S')}  {_degrees(site.lon_deg, 'E', 'W')}"
+    yield f"{site.name}   {place}   {site.zone}"
+    yield f"The night of {long_day(night.name)}"
+    yield ""
+    if first_look is not None:
+        year = "" if first_look.year == now.astimezone(site.tz).year else f" {first_look.year}"
+        yield f"Too early for weather; first look {say_day(first_look)}{year}."
+    else:
+        yield f"{_HEADLINES[verdict.word]}: {verdict.deciding.text}."
+
+
+def long_day(day: date) -> str:
+    """`Wednesday 15 July 2026`."""
+    return f"{_WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def _degrees(value_deg: float, positive: str, negative: str) -> str:
+    return f"{abs(value_deg):.4f}° {positive if value_deg >= 0 else negative}"
+
+
+def _sky(site: Site, night: Night) -> Iterator[str]:
+    yield ""
+    yield f"Sky (times in {zone_word(night.span.middle.astimezone(site.tz))})"
+    yield f"  Sun      {_events(site, night.sun)}"
+    dark = ", ".join(say_span(span, site.tz) for span in night.dark)
+    yield f"  dark     {dark or 'not at all'}"
+    yield f"  Moon     {_events(site, night.moon)}; {100 * night.moon_lit:.0f} % lit"
+    if not site.horizon.is_level:
+        lit = ", ".join(say_span(span, site.tz) for span in night.foreground_moonlit)
+        yield f"           on the foreground, over the ridge: {lit or 'not at all'}"
+
+
+def _events(site: Site, body: BodyEvents) -> str:
+    events = sorted([(at, "sets") for at in body.sets] + [(at, "rises") for at in body.rises])
+    if not events:
+        return "up all the time" if body.up_at_start else "down all the time"
+    return ", ".join(f"{word} {say_time(nearest_minute(at), site.tz)}" for at, word in events)
+
+
+def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[str]:
+    yield ""
+    yield "Dark windows" if night.windows else "No dark window in this night."
+    for window, sky in zip(night.windows, skies, strict=True):
+        yield f"  {say_span(window.span, site.tz)}   {say_lasting(window.span)}"
+        yield f"    core   {_track(site, window)}"
+        if window.shapes:
+            yield f"    shape  {_shapes(site, window)}"
+        for number, line in enumerate(say_sky(window, sky)):
+            yield f"    {'sky' if number == 0 else '':<6} {line}"
+
+
+def _other_nights(site: Site, night: Night, ahead: Ahead) -> Iterator[str]:
+    """Of a night without a window: when the next one is, and what other targets would give now."""
+    if night.windows:
+        return
+    if ahead.next_window is None:
+        yield "None comes within a year."
+    else:
+        yield f"The next: {long_day(ahead.next_window)}."
+    if ahead.instead:
+        yield "Other targets that night:"
+    for each in ahead.instead:
+        yield f"  {each.target:<7} {say_span(each.span, site.tz)}   {say_lasting(each.span)}"
+
+
+def _track(site: Site, window: DarkWindow) -> str:
+    return "   ".join(
+        f"{say_clock(point.at, site.tz)} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
+        for point in track_to_the_minute(window.track)
+    )
+
+
+def _shapes(site: Site, window: DarkWindow) -> str:
+    return ", ".join(
+        f"{each.shape.value} {say_clock(whole.start, site.tz)}–{say_clock(whole.end, site.tz)}"
+        for each in window.shapes
+        for whole in (whole_minutes(each.span),)
+    )
+
+
+def _weather(
+    site: Site,
+    outlook: Outlook | None,
+    problems: Sequence[str],
+    *,
+    shortest: timedelta,
+    now: datetime,
+    night_name: date,
+) -> Iterator[str]:
+    yield ""
+    yield "Weather over the window"
+    if outlook is None:
+        yield "  none at hand"
+    else:
+        chance = chance_lines(outlook, site, shortest=shortest, now=now, night_name=night_name)
+        lines = (*chance, *hazard_lines(outlook, site.tz))
+        yield from (f"  {line}" for line in lines)
+        for entry in outlook.per_source:
+            if entry.why_not:
+                yield f"  not used: {source_name(entry.source)}, {entry.why_not}"
+    for problem in problems:
+        yield f"  {problem}"
+
+
+def _reasons(verdict: Verdict, first_look: date | None) -> Iterator[str]:
+    """Without what nobody can know yet, where it is too early."""
+    yield ""
+    yield "Why"
+    for reason in verdict.reasons:
+        if first_look is not None and reason.result is Result.UNKNOWN:
+            continue
+        yield f"  {_MARKS[reason.result]:<8} {reason.text}"
+
+
+def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[str]:
+    sources = outlook.sources if outlook else ()
+    glows = any(sky.domes for sky in skies)
+    if not sources and not glows:
+        return
+    yield ""
+    yield "Sources"
+    for source in sources:
+        issued = f"issued {source.issued_at:%Y-%m-%d %H:%M} UTC" if source.issued_at else "issue time unknown"
+        name = name_with_family(source.feed, source.model, source.lineage)
+        yield f"  {name}, {issued}. {source.attribution}"
+    if glows:
+        yield f"  {TOWN_CREDIT}; an estimate that knows people, not lamps"

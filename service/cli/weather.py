@@ -18,12 +18,9 @@ from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
 from alerts.weather.sensitivity import Hinge, failing_hazards, hangs_on
 from service.app import build
-from service.cli.forecasts import moment_to_judge, read_weather
-from service.cli.one_night import Asked, OneNight, look_at_night
-from service.cli.options import DAY, MOMENT
-from service.cli.sky_options import find_place, place_options
-from service.reports.weather_page import weather_json, weather_page
-from service.reports.weather_table import NightWeather, Refused, build_rows
+from service.cli.one_night import Asked, OneNight, look_at_night, moment_to_judge, read_weather
+from service.cli.options import DAY, MOMENT, find_place, place_options
+from service.reports.weather_page import NightWeather, Refused, build_rows, weather_json, weather_page
 from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
 
 REFUSED_WITHIN = timedelta(hours=12)

@@ -1,13 +1,17 @@
-"""The invented week: who, where, and what the made-up models say when."""
+"""The invented week: who, where, and what three made-up models say when."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
+from alerts.common.span import Span
 from alerts.sites.model import Site
-from alerts.weather.forecast import Place
-from service.demo.invented_weather import InventedSky, Turn
+from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
+from alerts.weather.hours import HourlyWeather, Hours
+from service.feeds.shared.model import Gathered
 
 ZONE = "Europe/Madrid"
 SATURDAY = date(2027, 7, 3)
@@ -80,3 +84,97 @@ def invented_sky() -> InventedSky:
 
 def _place(site: Site) -> Place:
     return Place(site.lat_deg, site.lon_deg, site.elevation_m)
+
+
+HOUR = timedelta(hours=1)
+RUN_EVERY = timedelta(hours=3)
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """A made-up model. bias_pct: how much cloudier than the script it sees things."""
+
+    name: str
+    lineage: str
+    provider: str
+    bias_pct: float
+
+
+MODELS = (
+    Model("lark", "invented-lark", "Invented Weather Office", -4.0),
+    Model("plover", "invented-plover", "Invented Weather Office", 2.0),
+    Model("curlew", "invented-curlew", "Made-up Met Bureau", 6.0),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """From `issued_from` on, the models see this cloud (percent) over the night of that name."""
+
+    issued_from: datetime
+    night: date
+    cloud_pct: float
+    wind_ms: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class InventedSky:
+    """Answers like the feeds do, from a script: one list of turns a place, newest last."""
+
+    script: Mapping[Place, Sequence[Turn]]
+    default_cloud_pct: float = 85.0
+
+    def gather(self, places: Sequence[Place], hours: Span) -> Gathered:
+        """What the made-up models say at `hours.start` for those places."""
+        now = hours.start
+        return Gathered(
+            forecasts=tuple(self._forecast(place, model, now, hours) for place in places for model in MODELS)
+        )
+
+    def _forecast(self, place: Place, model: Model, now: datetime, hours: Span) -> Forecast:
+        issued_at = _run_before(now)
+        first = hours.start.replace(minute=0, second=0, microsecond=0)
+        count = math.ceil((hours.end - first) / HOUR) + 1
+        records = Hours.of(self._hour(place, model, issued_at, first + i * HOUR) for i in range(count))
+        source = Source(
+            feed="invented",
+            provider=model.provider,
+            lineage=model.lineage,
+            model=model.name,
+            attribution=f"Invented weather of the made-up model {model.name}",
+            attribution_url="",
+            issued_at=issued_at,
+            fetched_at=now,
+        )
+        return Forecast(
+            source, place.lat_deg, place.lon_deg, place.elevation_m, LayerScheme.NONE, records, place=place
+        )
+
+    def _hour(self, place: Place, model: Model, issued_at: datetime, at: datetime) -> HourlyWeather:
+        turn = self._turn(place, issued_at, at)
+        cloud = turn.cloud_pct if turn else self.default_cloud_pct
+        chill = 6 * math.cos((at.hour - 14) * math.tau / 24)
+        return HourlyWeather(
+            starts=at - HOUR / 2,
+            ends=at + HOUR / 2,
+            cloud_total_pct=min(100.0, max(0.0, cloud + model.bias_pct)),
+            temperature_c=16 + chill,
+            dew_point_c=7.0,
+            wind_ms=turn.wind_ms if turn else 3.0,
+            gust_ms=(turn.wind_ms if turn else 3.0) * 1.6,
+            visibility_m=30_000.0,
+            precipitation_probability_pct=5.0,
+            precipitation_mm=0.0,
+        )
+
+    def _turn(self, place: Place, issued_at: datetime, at: datetime) -> Turn | None:
+        """The newest turn known at `issued_at` for the night that `at` falls in (noon to noon UTC)."""
+        night = (at - timedelta(hours=12)).date()
+        known = [t for t in self.script.get(place, ()) if t.issued_from <= issued_at and t.night == night]
+        return known[-1] if known else None
+
+
+def _run_before(now: datetime) -> datetime:
+    """The newest three-hourly run that is out by `now`; out an hour after it begins."""
+    out = now - HOUR
+    return out.replace(hour=out.hour - out.hour % 3, minute=0, second=0, microsecond=0)

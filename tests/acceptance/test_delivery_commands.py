@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 import time_machine
 
-from service.cli.doctor_mail import examine_mail
+from service.cli.doctor_outside import examine_mail
 from service.demo.play import play, stage
 from service.settings import Settings
 from tests.acceptance.conftest import Run

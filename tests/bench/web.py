@@ -46,7 +46,7 @@ import http.client
 
 from alerts.sites.model import Site
 from service.app import Duskbell
-from service.demo.demo_receivers import LOOPBACK
+from service.demo.play import LOOPBACK
 from service.pipeline import run_cycle as cycle_run
 from service.settings import Settings
 from service.store.repositories import browsers, people, rate_limits

@@ -22,7 +22,7 @@ from typing import Any
 from service.accounts.access import make_owner_link
 from service.app import Duskbell
 from service.delivery import dispatcher
-from service.demo.demo_receivers import LOOPBACK, ChatRoom, chat_server
+from service.demo.play import LOOPBACK, ChatRoom, chat_server
 from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
 from service.web.app import build_app

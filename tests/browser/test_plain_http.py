@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from service.demo.demo_receivers import LOOPBACK
+from service.demo.play import LOOPBACK
 from tests.browser.conftest import find_chromium
 from tests.browser.house import House, text_of
 from tests.browser.twobrowsers import ELSEWHERE, NAME, Walk, chromium_walk, firefox_walk

@@ -13,7 +13,7 @@ import pytest
 from playwright.sync_api import Browser
 
 from service.app import build
-from service.demo.demo_receivers import ChatRoom
+from service.demo.play import ChatRoom
 from tests.browser.conftest import SCREENS, Screen, open_context
 from tests.browser.house import House, free_port, serving
 from tests.browser.looking import axe_findings, visiting

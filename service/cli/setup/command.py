@@ -10,7 +10,7 @@ import click
 from service.app import build
 from service.cli.options import LAT_LON
 from service.cli.setup.conversation import Talk
-from service.cli.setup.given_answers import read_answers
+from service.cli.setup.prompts import read_answers
 from service.store.engine import require_writable
 
 

@@ -12,10 +12,9 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from service.channels.email_message import check_mail_address
-from service.cli.confirm_place import ask_about
+from service.cli.options import ask_about
 from service.cli.setup.bells import Bells
-from service.cli.setup.given_answers import missing_options
-from service.cli.setup.prompts import lat_lon, lat_lon_or_none, read_name
+from service.cli.setup.prompts import lat_lon, lat_lon_or_none, missing_options, read_name
 from service.common.timezones import doubts
 from service.reports.season_report import season_table
 from service.setup.ending import fleet_note, next_nights, still_missing, way_in, why_none

@@ -13,7 +13,7 @@ from alerts.field.driving import Home
 from alerts.wishes.model import Wishes
 from service.demo.story import FLAT, SATURDAY, ZONE
 from service.explain.argument import argue_case
-from service.explain.case import open_case
+from service.explain.stored_verdict import open_case
 from service.hindsight.rejudge import rejudge
 from service.store.json_values import from_json
 from service.store.repositories import people

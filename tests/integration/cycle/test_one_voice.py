@@ -67,7 +67,7 @@ def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) 
             )
             people.subscribe(session, mail, row, wishes, now=START)
         monkeypatch.setattr("service.app.Duskbell", lambda _settings: world.duskbell)
-        monkeypatch.setattr("service.cli.forecasts.real_clock", lambda: world.wall)
+        monkeypatch.setattr("service.cli.one_night.real_clock", lambda: world.wall)
         yield world
 
 

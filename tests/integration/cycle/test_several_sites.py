@@ -14,8 +14,7 @@ from alerts.common.span import Span
 from alerts.sky.night import Target, TargetKind
 from alerts.weather.forecast import Place
 from service.delivery import dispatcher
-from service.demo.invented_weather import InventedSky, Turn
-from service.demo.story import FLAT, SATURDAY, ZONE
+from service.demo.story import FLAT, SATURDAY, ZONE, InventedSky, Turn
 from service.feeds.shared.model import Gathered
 from service.pipeline.run_cycle import think
 from service.store.repositories import people

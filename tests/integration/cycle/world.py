@@ -16,9 +16,8 @@ from alerts.weather.forecast import Place
 from service.app import Duskbell
 from service.channels.webhook import new_secret
 from service.delivery.invariants import find_broken
-from service.demo.demo_receivers import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
-from service.demo.invented_weather import InventedSky, Turn
-from service.demo.story import FLAT, SATURDAY
+from service.demo.play import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
+from service.demo.story import FLAT, SATURDAY, InventedSky, Turn
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings

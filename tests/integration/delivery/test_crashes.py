@@ -17,7 +17,7 @@ import pytest
 from sqlalchemy import select, update
 
 from service.delivery.invariants import find_broken
-from service.demo.demo_receivers import mail_server
+from service.demo.play import mail_server
 from service.runtime import single_process
 from service.store.engine import open_engine
 from service.store.repositories.messages import Status

@@ -10,7 +10,7 @@ import pytest
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
 from service.channels.email import MailServer
-from service.cli.doctor_mail import examine_mail
+from service.cli.doctor_outside import examine_mail
 from service.settings import Settings
 from tests.integration.channels.channel_receivers import AUTHORITY, DATA
 from tests.integration.channels.mail_relays import Relay, running

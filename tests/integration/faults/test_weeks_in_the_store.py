@@ -29,8 +29,7 @@ from service.app import Duskbell
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult
 from service.delivery import dispatcher
 from service.delivery.invariants import find_broken
-from service.demo.invented_weather import InventedSky, Turn
-from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
+from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE, InventedSky, Turn
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.pipeline import sky_stage
 from service.pipeline.run_cycle import think

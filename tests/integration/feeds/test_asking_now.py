@@ -21,7 +21,7 @@ from alerts.sky.nights.night_events import tonight_name
 from alerts.weather.forecast import Place
 from alerts.weather.sky_now import Says
 from service.app import build
-from service.cli import forecasts as cli_forecasts
+from service.cli import one_night
 from service.cli.main import duskbell
 from service.cli.one_night import NO_ENSEMBLES
 from service.common.backoff import Breaker, BreakerState
@@ -94,7 +94,7 @@ def tonight():
 def ask_both():
     now, night = tonight()
     hours = Span(now, night.windows[-1].span.end)
-    return cli_forecasts.ask_both(HERE, night, hours, now, HERE.elevation_m)
+    return one_night.ask_both(HERE, night, hours, now, HERE.elevation_m)
 
 
 def test_tonight_looks_along_the_line_of_sight(open_meteo):
@@ -206,11 +206,11 @@ def test_stations_near_a_place_that_is_not_kept_are_heard(mocked, has_store):
         "rawOb": f"METAR HKXX {at:%d%H%M}Z 00000KT 9999 OVC020 18/12 Q1015",
     }
     mocked.add(responses.GET, "https://aviationweather.gov/api/data/metar", json=[report])
-    (heard,) = cli_forecasts.hear_now(load_settings(), HERE, night, now)
+    (heard,) = one_night.hear_now(load_settings(), HERE, night, now)
     assert (heard.station, heard.says) == ("HKXX", Says.CLOUD)
-    assert len(cli_forecasts.hear_now(load_settings(), HERE, night, now)) == (0 if has_store else 1)
+    assert len(one_night.hear_now(load_settings(), HERE, night, now)) == (0 if has_store else 1)
     long_before = now - timedelta(hours=20)
-    assert cli_forecasts.hear_now(load_settings(), HERE, night, long_before) == ()
+    assert one_night.hear_now(load_settings(), HERE, night, long_before) == ()
 
 
 @pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])

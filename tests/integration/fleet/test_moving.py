@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 from sqlalchemy import Engine, event, func, insert, select, text
 
-from service.cli.move import move as move_command
+from service.cli.backup import move as move_command
 from service.runtime.fleet.store_lock import SharedHold
 from service.store.engine import BUSY_FOR, open_engine
 from service.store.locking import AlreadyRunning, hold_store

@@ -8,8 +8,7 @@ from typing import Any
 
 import pytest
 
-from service.cli.doctor_mail import examine_mail
-from service.cli.doctor_network import OF_THE_ENVIRONMENT, examine_network
+from service.cli.doctor_outside import OF_THE_ENVIRONMENT, examine_mail, examine_network
 from service.settings import Settings
 from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk
 from tests.integration.outbound.proxy_server import ProxyServer, closed_port, endless, proxying, saying

@@ -19,7 +19,7 @@ from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.model_families import find_model
 from service.app import build
-from service.cli.doctor_feeds import examine_feeds
+from service.cli.doctor_outside import examine_feeds
 from service.cli.main import duskbell
 from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state

@@ -14,7 +14,7 @@ import requests
 
 from service.app import ALLOCATIONS_BETWEEN
 from service.cli.service import PortTaken, require_free_port
-from service.demo.demo_receivers import LOOPBACK
+from service.demo.play import LOOPBACK
 from service.web.app import build_app
 from service.web.server import build_server
 from tests.integration.conftest import NewStore

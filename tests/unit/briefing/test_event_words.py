@@ -15,7 +15,7 @@ from alerts.common.span import Span
 from alerts.common.text import clock_in
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
-from service.reports.outlook_text import chance_lines
+from service.reports.weather_page import chance_lines
 from tests.unit.judging.values import outlook
 
 NIGHT = date(2026, 7, 18)

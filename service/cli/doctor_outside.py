@@ -1,0 +1,282 @@
+"""What `duskbell doctor` finds outside this machine: network, feeds and mail."""
+
+from __future__ import annotations
+
+import os
+import ssl
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from email.utils import parseaddr
+from urllib.parse import urlsplit
+
+import dns.exception
+import dns.resolver
+from sqlalchemy.orm import Session
+
+from service.channels.channel_registry import wiring_from
+from service.channels.email import try_relay
+from service.channels.model import ChannelError
+from service.channels.smtp_replies import relay_advice
+from service.common.backoff import Breaker, BreakerState
+from service.common.clock import real_clock
+from service.common.connect import ProxyFault, look_up, open_tunnel
+from service.common.deadline import SocketTimer
+from service.common.outbound_proxy import Proxy
+from service.common.trust_store import has_authorities, secure, trusting
+from service.feeds.capacity import sites_carried
+from service.feeds.feed_health import FeedHealth, breaker_phrase, feed_health
+from service.feeds.feed_wiring import feeds_from
+from service.feeds.open_meteo.client import FREE_URL
+from service.feeds.open_meteo.place_batches import LEVELS_FROM_M
+from service.settings import Settings
+from service.store.engine import open_engine
+from service.store.migrate import current_revision, head_revision
+from service.store.repositories.people import watched_sites
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing looked at. level: ok, note (works, but know this) or wrong (something won't work). code: of
+    what keeps a go from being told (alerts/judging/obstacles.py), "" of all else."""
+
+    level: str
+    about: str
+    text: str
+    code: str = ""
+
+
+WITHIN_S = 8.0
+OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
+
+
+def examine_network(settings: Settings) -> Iterator[Finding]:
+    """All findings about the way out. Through a proxy a feed's host is greeted, and nothing asked of it."""
+    if not has_authorities():
+        text = (
+            "this system trusts no certificate authority, so no https works: install ca-certificates, or "
+            "name a file of them in SSL_CERT_FILE"
+        )
+        yield Finding("wrong", "network", text)
+    named = [name for name in OF_THE_ENVIRONMENT if os.environ.get(name) or os.environ.get(name.lower())]
+    if named:
+        text = f"{', '.join(named)} of the environment is not used; the proxy is what outbound_proxy says"
+        yield Finding("note", "network", text)
+    if settings.proxy is None:
+        yield Finding("ok", "network", "feeds, webhooks and mail go out without a proxy")
+    else:
+        yield from _through(settings.proxy, settings)
+
+
+def _through(proxy: Proxy, settings: Settings) -> Iterator[Finding]:
+    """What one feed's host makes of us, called as feeds are and then as webhooks are."""
+    called = _a_feed(proxy, settings)
+    if called is None:
+        yield Finding("note", "network", f"{proxy.place} isn't tried: no feed that is on lies behind it")
+        return
+    host, port = called
+    if (trouble := _trouble(proxy, host, host, port)) is not None:
+        yield Finding("wrong", "network", trouble)
+        return
+    yield Finding("ok", "network", f"{proxy.place} leads to {host}:{port} over checked TLS")
+    try:
+        address = str(look_up(host, port, WITHIN_S)[0][4][0])
+    except OSError:
+        text = (
+            f"{host} can't be looked up here. Feeds and mail leave that to the proxy; webhooks and chats "
+            "fail, as their addresses are checked before they are called"
+        )
+        yield Finding("note", "network", text)
+        return
+    if (trouble := _trouble(proxy, address, host, port)) is not None:
+        text = f"webhooks and chats are called by their checked address, not by name: {trouble}"
+        yield Finding("note", "network", text)
+
+
+def _a_feed(proxy: Proxy, settings: Settings) -> tuple[str, int] | None:
+    """Host and port of the first feed that is asked through the proxy by https."""
+
+    on = (
+        (settings.met_norway, settings.met_norway_url),
+        (settings.nws, settings.nws_url),
+        (settings.uses_open_meteo, settings.open_meteo_url or FREE_URL),
+    )
+    for is_on, base in on:
+        parts = urlsplit(base)
+        if is_on and parts.scheme == "https" and parts.hostname and proxy.leads_to(parts.hostname):
+            return parts.hostname, parts.port or 443
+    return None
+
+
+def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
+    """What keeps us from a checked connection to that host, and what to do; None when nothing does."""
+
+    with SocketTimer(WITHIN_S) as timer:
+        try:
+            sock = open_tunnel(proxy, called, port, timer, connect_s=WITHIN_S / 2, step_s=WITHIN_S / 2)
+            secure(sock, trusting(), name).close()
+        except ProxyFault as error:
+            return f"{proxy.place}: {error}"
+        except ssl.SSLCertVerificationError as error:
+            return (
+                f"{name} shows a certificate through {proxy.place} that this system doesn't trust "
+                f"({error.verify_message}). If the proxy opens TLS, add its authority to the system's (on "
+                "Debian a .crt file in /usr/local/share/ca-certificates, then update-ca-certificates) and "
+                "start again"
+            )
+        except OSError as error:
+            return f"{name} doesn't answer through {proxy.place}: {error}"
+    return None
+
+
+def examine_feeds(settings: Settings) -> Iterator[Finding]:
+    """Each feed's state; a feed that refuses us is wrong until an operator acts."""
+    engine, watched = open_engine(settings.store_url), 0
+    if current_revision(engine) == head_revision():
+        with Session(engine) as session:
+            found = feed_health(settings, session, real_clock())
+            watched = watched_sites(session, real_clock())
+    else:
+        found = [FeedHealth(feed.name, feed.off_because, Breaker()) for feed in feeds_from(settings)]
+    engine.dispose()
+    for each in found:
+        if each.off_because is None and each.breaker.state is BreakerState.SHUT:
+            hint = f"mend that, then run: duskbell feeds close {each.feed}"
+            yield Finding("wrong", "feed", f"{each.feed} {breaker_phrase(each.breaker)} {hint}")
+        else:
+            level = "ok" if each.is_well and not each.breaker.failures else "note"
+            yield Finding(level, "feed", f"{each.feed}: {each.what}")
+    yield from _capacity(settings, watched)
+
+
+def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
+    """How many sites the day's allowance carries against those watched; nothing where it has no end."""
+    near, far = (sites_carried(settings, near=near) for near in (True, False))
+    high = sites_carried(settings, near=True, high=True)
+    if near is None or far is None or not settings.uses_open_meteo:
+        return
+    above = f" ({high} if all stand above {LEVELS_FROM_M:.0f} m)" if high != near else ""
+    text = (
+        f"what Open-Meteo allows in a day carries about {near} sites on the day of a night{above} and {far} "
+        f"whose nights lie further ahead; watched now: {watched}"
+    )
+    if watched > near:
+        text += ". Fewer models or ensembles, line_of_sight = false, a key or a server of your own carry more"
+    yield Finding("note" if watched > near else "ok", "feed", text)
+
+
+FindTexts = Callable[[str], Sequence[str]]
+"""The TXT records of a name; empty when it has none. Raises OSError when nobody could be asked."""
+DNS_WITHIN_S = 3.0
+RELAY_WITHIN_S = 8.0
+
+
+def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Iterator[Finding]:
+    """All findings about mail; the relay is greeted, secured, logged in to and told the sender, and no mail
+    is sent."""
+    if not settings.smtp_host:
+        yield Finding("note", "mail", f"no relay is set; mail is written as .eml files to {settings.outbox}")
+        return
+    yield from _relay(settings)
+    yield from _sender(settings, find_texts or ask_dns)
+    yield from _links(settings)
+    yield from _bounces(settings)
+
+
+def _relay(settings: Settings) -> Iterator[Finding]:
+    """What the channel itself would do, up to the point where a message would follow."""
+
+    wiring = wiring_from(settings)
+    assert wiring.mail_server is not None, "a relay is set"
+    where = f"{settings.smtp_host}:{settings.smtp_port}"
+    server = replace(wiring.mail_server, step_timeout_s=RELAY_WITHIN_S / 2, whole_timeout_s=RELAY_WITHIN_S)
+    try:
+        try_relay(server, settings.mail_from, settings.mail_return_path)
+    except ChannelError as error:
+        yield Finding("wrong", "mail", f"{where}: {error.text}. {relay_advice(error.code)}")
+        return
+    secured = "in the clear" if settings.smtp_security == "none" else "over a checked TLS connection"
+    login = f", logged in as {settings.smtp_user}" if settings.smtp_user else ""
+    yield Finding("ok", "mail", f"{where} answers {secured}{login}")
+    if settings.smtp_security == "none" and settings.smtp_host not in ("localhost", "127.0.0.1", "::1"):
+        yield Finding(
+            "note", "mail", "mail leaves this machine unprotected; set smtp_security to starttls or tls"
+        )
+
+
+def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Finding]:
+    """SPF of the envelope's domain and DMARC of the From domain, and whether the two agree."""
+    shown = _domain(settings.mail_from)
+    envelope = _domain(settings.mail_return_path) or shown
+    if shown.endswith((".localdomain", ".local", ".invalid", ".example")) or "." not in shown:
+        yield Finding(
+            "wrong", "sender", f"nobody takes mail from {shown}; set mail_from to an address of yours"
+        )
+        return
+    if not _aligned(shown, envelope):
+        text = f"bounces go to {envelope}, mail is from {shown}: SPF can't vouch for it; DKIM has to"
+        yield Finding("note", "sender", text)
+    try:
+        spf = [text for text in find_texts(envelope) if text.lower().startswith("v=spf1")]
+        dmarc = [text for text in find_texts(f"_dmarc.{shown}") if text.lower().startswith("v=dmarc1")]
+    except OSError as error:
+        yield Finding("note", "sender", f"the records of {shown} couldn't be looked up ({error})")
+        return
+    yield _spf(envelope, spf)
+    if dmarc:
+        yield Finding("ok", "sender", f"{shown} has a DMARC record")
+    else:
+        text = f'{shown} has no DMARC record; large providers want one, "v=DMARC1; p=none" is enough'
+        yield Finding("note", "sender", text)
+    yield Finding("note", "sender", "DKIM is the relay's: send yourself a mail and look for dkim=pass in it")
+
+
+def _spf(envelope: str, found: Sequence[str]) -> Finding:
+    if len(found) == 1:
+        return Finding("ok", "sender", f"{envelope} has an SPF record; it must name the relay")
+    if found:
+        return Finding("wrong", "sender", f"{envelope} has {len(found)} SPF records; only one may exist")
+    return Finding("note", "sender", f"{envelope} has no SPF record; mail may be taken for spam")
+
+
+def _aligned(shown: str, envelope: str) -> bool:
+    """Relaxed alignment (RFC 7489), taking the shorter name for the organisation's: one domain is the
+    other or lies below it."""
+    return shown == envelope or shown.endswith("." + envelope) or envelope.endswith("." + shown)
+
+
+def _links(settings: Settings) -> Iterator[Finding]:
+    if settings.public_url.startswith("https://"):
+        yield Finding("ok", "links", "mail can be stopped with one click (RFC 8058)")
+    else:
+        text = (
+            f"public_url is {settings.public_url}: mail programs offer one-click unsubscribing for https only"
+        )
+        yield Finding("note", "links", text)
+
+
+def _bounces(settings: Settings) -> Iterator[Finding]:
+    box = settings.bounce_mailbox
+    if box is not None and not box.exists():
+        yield Finding("wrong", "bounces", f"the bounce mailbox {box} isn't there; check bounce_mailbox")
+    elif box is not None:
+        yield Finding("ok", "bounces", f"read from {box} every five minutes")
+    elif settings.relay_hook_key is not None:
+        yield Finding("ok", "bounces", f"taken from the relay at {settings.public_url}/relay/bounces")
+    else:
+        text = "mail that comes back later goes unseen; set bounce_mailbox or relay_hook_key"
+        yield Finding("note", "bounces", text)
+
+
+def _domain(address: str) -> str:
+    return parseaddr(address)[1].rpartition("@")[2].lower()
+
+
+def ask_dns(name: str) -> Sequence[str]:
+    """The TXT records of a name, from the system's resolver."""
+    try:
+        answer = dns.resolver.resolve(name, "TXT", lifetime=DNS_WITHIN_S)
+    except (dns.resolver.NXDOMAIN, dns.resolver.NoAnswer):
+        return []
+    except dns.exception.DNSException as error:
+        raise OSError(type(error).__name__) from error
+    return [b"".join(record.strings).decode("utf-8", "replace") for record in answer]
