@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from pathlib import Path
 
 from sqlalchemy.orm import Session
 
 from alerts.briefing.facts.alert import Ahead
 from alerts.briefing.far_nights import look_ahead
+from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.common.text import listed
 from alerts.common.time_text import say_clock
@@ -25,13 +27,14 @@ from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
 from alerts.sky.nights.night_builder import night_named
 from alerts.sky.nights.night_events import tonight_name
-from alerts.weather.forecast import Forecast
+from alerts.weather.forecast import Forecast, Place
 from alerts.weather.forecast_reach import first_look
 from alerts.weather.model_families import OPEN_METEO
 from alerts.weather.model_names import source_name
+from alerts.weather.sky_now import StationSky
 from alerts.wishes.model import Wishes
 from service.app import build
-from service.cli.forecasts import ask_both, hear_now
+from service.common.clock import real_clock
 from service.explain.stored_verdict import (
     Decided,
     find_standing,
@@ -39,9 +42,15 @@ from service.explain.stored_verdict import (
     read_decision,
     read_inputs,
 )
+from service.feeds import sight_requests
 from service.feeds.command_state import sessions_at_hand
 from service.feeds.feed_health import feeds_reach
+from service.feeds.feed_wiring import at_hand
+from service.feeds.replay import as_of_default, read_recorded
+from service.feeds.shared.http_client import PoliteClient, identify
 from service.feeds.shared.model import FeedFailure, Gathered
+from service.observations import near_now
+from service.observations.station_wiring import ask_stations, client_of
 from service.reports.default_reader import Usual, usual_for, usual_of, wishes_alike
 from service.settings import Settings, load_settings
 from service.store.repositories.climates import climate_at
@@ -282,3 +291,55 @@ def _newer(forecasts: Sequence[Forecast], decided: Decided) -> list[str]:
         if each.source.issued_at is not None and each.source.issued_at != then.get(each.source.model)
     ]
     return list(dict.fromkeys(newer))
+
+
+def read_weather(entries: tuple[str, ...], site: Site, *, offline: bool) -> list[Forecast]:
+    """The forecasts in recorded answers, `FILE` or `FEED/MODEL=FILE`, for that site; BadInput otherwise."""
+    if entries and offline:
+        raise BadInput("--weather plays recorded answers and --offline asks for none; use one of them.")
+    place = Place(site.lat_deg, site.lon_deg)
+    forecasts: list[Forecast] = []
+    for entry in entries:
+        named, _, file = entry.rpartition("=") if _is_named(entry) else ("", "", entry)
+        forecasts += read_recorded(Path(file), named=named or None, place=place)
+    return forecasts
+
+
+def _is_named(entry: str) -> bool:
+    """Whether `entry` is FEED/MODEL=FILE and not a file whose name holds a `=`."""
+    return "=" in entry and not Path(entry).exists()
+
+
+def moment_to_judge(as_of: datetime | None, recorded: list[Forecast]) -> datetime:
+    """What was asked for; else the newest issue time of recorded answers; else now."""
+    return as_of or (as_of_default(recorded) if recorded else None) or real_clock()
+
+
+def ask_both(
+    site: Site,
+    night: Night,
+    hours: Span,
+    now: datetime,
+    elevation_m: float | None,
+) -> tuple[Gathered, list[Forecast]]:
+    """As `service.feeds.sight_requests.ask_both`, by this machine's settings and with its store behind it."""
+    settings = load_settings()
+    behind = at_hand(settings)
+    return sight_requests.ask_both(settings, behind, site, night, hours, now, elevation_m)
+
+
+def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:
+    """What the stations near a place that isn't kept report now, where the night begins soon; nothing where
+    nobody says who asks."""
+    ask = near_now.stations_wanted(site, night, now)
+    if ask is None or not settings.contact:
+        return ()
+    sessions = sessions_at_hand(settings)
+    client = (
+        PoliteClient(identify(settings.contact), proxy=settings.proxy)
+        if sessions is None
+        else client_of(settings, sessions)
+    )
+    with client:
+        heard = ask_stations(settings, [ask], client, near_now.STATIONS_BUDGET_S)
+    return near_now.heard_skies(site, heard, now)
