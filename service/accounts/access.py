@@ -12,21 +12,20 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from types import MappingProxyType
 
-from sqlalchemy import delete, select, update
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from service.accounts import address_owner
-from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
 from service.channels.email_message import check_mail_address
 from service.common.secret_key import Keys
-from service.store.repositories import messages, people, rate_limits, suppression, tokens
+from service.store.repositories import addresses, messages, people, rate_limits, suppression, tokens
+from service.store.repositories.messages import NoticeKind
+from service.store.repositories.subscriptions import end_of_address
 from service.store.repositories.suppression import Reason
 from service.store.repositories.tokens import RULES, Purpose, Scope
 from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Asking, Token
+from service.store.schema.delivery_tables import Token
 
 log = logging.getLogger(__name__)
 
@@ -76,21 +75,13 @@ def _ask(session: Session, keys: Keys, address: core_tables.Address, *, network:
     hashed = suppression.address_hash(keys, address.channel, address.target)
     if suppression.find_suppressed(session, [hashed]).get(hashed, Reason.OPTED_OUT) is not Reason.OPTED_OUT:
         return Asked.BARRED
-    asking = session.get(Asking, hashed)
-    if asking is not None and asking.times >= MOST_ASKINGS:
+    if suppression.count_askings(session, hashed) >= MOST_ASKINGS:
         return Asked.ENOUGH
     if not rate_limits.allow(
         session, keys, "confirm", now, address=hashed, network=rate_limits.network_of(network)
     ):
         return Asked.LIMITED
-    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
-    session.execute(
-        insert(Asking)
-        .values(address_hash=hashed, times=1, last_at=now)
-        .on_conflict_do_update(
-            index_elements=["address_hash"], set_={"times": Asking.times + 1, "last_at": now}
-        )
-    )
+    suppression.note_asking(session, hashed, now)
     facts = {"joins": address_owner.account_words(session, address.person_id)} if joins else {}
     _post(session, address, NoticeKind.CONFIRM, Purpose.CONFIRM, now, facts)
     return Asked.SENT
@@ -117,7 +108,7 @@ def confirm(
     host_state.switch_on(session, address)
     hashed = suppression.address_hash(keys, address.channel, address.target)
     suppression.lift(session, hashed, Reason.OPTED_OUT)
-    session.execute(delete(Asking).where(Asking.address_hash == hashed))
+    suppression.forget_askings(session, hashed)
     tokens.revoke(session, now, purpose=Purpose.CONFIRM, address_id=address.id)
     session.flush()
     return address
@@ -142,11 +133,7 @@ def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> core
     host_state.switch_off(address, "unsubscribed by its link", now)
     hashed = suppression.address_hash(keys, address.channel, address.target)
     suppression.suppress(session, hashed, Reason.OPTED_OUT, "by link", now)
-    session.execute(
-        update(core_tables.Subscription)
-        .where(core_tables.Subscription.address_id == address.id, core_tables.Subscription.ended_at.is_(None))
-        .values(ended_at=now)
-    )
+    end_of_address(session, address.id, now)
     return address
 
 
@@ -186,20 +173,6 @@ def _may_mail_link(session: Session, keys: Keys, address: core_tables.Address, n
     hashed = suppression.address_hash(keys, address.channel, address.target)
     has_opted_out = address.off_since is not None or suppression.find_suppressed(session, [hashed])
     return not has_opted_out or rate_limits.allow(session, keys, "sign_in_unwanted", now, address=hashed)
-
-
-def find_sign_in_addresses(session: Session, person_id: int | None) -> list[core_tables.Address]:
-    """The person's mail addresses to which a link to sign in may go, oldest first."""
-    query = (
-        select(core_tables.Address)
-        .join(core_tables.Person, core_tables.Person.id == core_tables.Address.person_id)
-        .where(
-            core_tables.Address.person_id == person_id,
-            core_tables.Address.channel == "email",
-            address_owner.lets_in(),
-        )
-    )
-    return list(session.scalars(query.order_by(core_tables.Address.id)))
 
 
 def make_owner_link(session: Session, now: datetime, *, public_url: str) -> str:
@@ -274,8 +247,8 @@ def warn_of_ending_keys(session: Session, now: datetime) -> int:
         if key.expires_at is None or key.warned_at is not None or key.expires_at > now + WARNED_BEFORE:
             continue
         key.warned_at = now
-        addresses = find_sign_in_addresses(session, key.person_id)
-        address = next((each for each in addresses if each.off_since is None), None)
+        reached = addresses.sign_in_addresses(session, key.person_id)
+        address = next((each for each in reached if each.off_since is None), None)
         if address is None:
             continue
         facts = {"label": key.label or "", "ends": f"{key.expires_at:%Y-%m-%d}"}

@@ -9,32 +9,23 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Select, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.judging.privacy import discreet_facts
-from alerts.sites.model import Site
-from service.accounts.notices.text import NoticeKind
 from service.channels.email_message import mail_spellings
 from service.common.redaction import mask_mail
-from service.store.json_values import from_json
 from service.store.maintenance.personal_data import delete_messages
-from service.store.repositories import people, rounded_sites
-from service.store.repositories.tokens import Purpose
+from service.store.repositories import addresses, people, rounded_sites
+from service.store.repositories.alerts import alerts_of_subscription
+from service.store.repositories.messages import NoticeKind, notices_to
+from service.store.repositories.sites import descriptions_of, owns_sites
+from service.store.repositories.subscriptions import subscriptions_of_address
 from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Endpoint, Notice, Token
 
 TOLD_THERE = "the same address is told of this site already"
 _OF_OTHER_ADDRESSES = (NoticeKind.ENDPOINT_FAILING, NoticeKind.ENDPOINT_OFF, NoticeKind.OPERATOR)
 """Notices that tell the owner of one address how another fares."""
-
-
-def lets_in() -> ColumnElement[bool]:
-    """What makes an address, joined with its person, one whose reader may sign in as that person."""
-    return core_tables.Address.confirmed_at.is_not(None) & (
-        core_tables.Person.is_operator.is_(False) | core_tables.Address.is_own
-    )
 
 
 def find_account(session: Session, email: str) -> core_tables.Address | None:
@@ -42,21 +33,18 @@ def find_account(session: Session, email: str) -> core_tables.Address | None:
 
     Of several (only old stores hold such) one marked as the operator's own counts, then the oldest.
     """
-    query = _of_mail(email).where(lets_in())
-    return session.scalars(query.order_by(core_tables.Address.is_own.desc(), core_tables.Address.id)).first()
+    return addresses.account_of(session, mail_spellings(email))
 
 
 def find_pending(session: Session, email: str) -> core_tables.Address | None:
     """The address as it waits to become its own person; None when nobody asked for that."""
-    rows = session.scalars(
-        _of_mail(email).where(core_tables.Address.confirmed_at.is_(None)).order_by(core_tables.Address.id)
-    )
+    rows = addresses.unconfirmed_of(session, mail_spellings(email))
     return next((row for row in rows if not is_joining(session, row)), None)
 
 
 def find_on_operator(session: Session, email: str) -> core_tables.Address | None:
     """The address as it hangs on the operator without being marked as the operator's own."""
-    return session.scalars(_of_mail(email).where(*_hangs())).first()
+    return addresses.hanging_mailbox(session, mail_spellings(email))
 
 
 def get_person(session: Session, named: str) -> core_tables.Person:
@@ -76,43 +64,11 @@ def get_person(session: Session, named: str) -> core_tables.Person:
     raise BadInput(f"nobody here has the number or mail address {named!r}.")
 
 
-def hanging_on_operator(session: Session) -> list[core_tables.Address]:
-    """Mail addresses that get the operator's messages and aren't marked as the operator's own."""
-    query = (
-        select(core_tables.Address)
-        .join(core_tables.Person)
-        .where(core_tables.Address.channel == "email", *_hangs())
-    )
-    return list(session.scalars(query.order_by(core_tables.Address.id)))
-
-
-def _hangs() -> tuple[ColumnElement[bool], ...]:
-    return (
-        core_tables.Person.is_operator.is_(True),
-        core_tables.Address.is_own.is_(False),
-        core_tables.Address.confirmed_at.is_not(None),
-    )
-
-
-def _of_mail(email: str) -> Select[core_tables.Address]:
-    return (
-        select(core_tables.Address)
-        .join(core_tables.Person, core_tables.Person.id == core_tables.Address.person_id)
-        .where(
-            core_tables.Address.channel == "email",
-            func.lower(core_tables.Address.target).in_(mail_spellings(email)),
-        )
-    )
-
-
 def is_joining(session: Session, address: core_tables.Address) -> bool:
     """Whether confirming it would join it to an account that somebody has already, not make one."""
     if address.confirmed_at is not None:
         return False
-    others = select(core_tables.Address.id).where(
-        core_tables.Address.person_id == address.person_id, core_tables.Address.id != address.id
-    )
-    return address.person.is_operator or session.scalar(others.limit(1)) is not None
+    return address.person.is_operator or addresses.has_others(session, address)
 
 
 def account_words(session: Session, person_id: int) -> str:
@@ -120,16 +76,7 @@ def account_words(session: Session, person_id: int) -> str:
     person = session.get_one(core_tables.Person, person_id)
     if person.is_operator:
         return "the operator of this Duskbell"
-    mail = session.scalar(
-        select(core_tables.Address.target)
-        .where(
-            core_tables.Address.person_id == person_id,
-            core_tables.Address.channel == "email",
-            core_tables.Address.confirmed_at.is_not(None),
-        )
-        .order_by(core_tables.Address.id)
-        .limit(1)
-    )
+    mail = addresses.oldest_mail(session, person_id)
     return mask_mail(mail) if mail else "somebody whose own address is gone"
 
 
@@ -172,7 +119,7 @@ def add_pending(session: Session, target: str, *, zone: str, now: datetime) -> c
 
 def find_of_person(session: Session, target: str, person_id: int) -> core_tables.Address | None:
     """The address among those of that person, however it is spelled, confirmed or not."""
-    return session.scalars(_of_mail(target).where(core_tables.Address.person_id == person_id)).first()
+    return addresses.mailbox_of(session, mail_spellings(target), person_id)
 
 
 def add_joining(
@@ -228,13 +175,13 @@ def take_as_own(session: Session, address: core_tables.Address, operator: core_t
     if address.channel != "email":
         raise BadInput(f"address {address.id} is no mail address; nobody signs in by it.")
     if address.person_id != operator.id:
-        if _owns_sites(session, address.person_id):
+        if owns_sites(session, address.person_id):
             raise BadInput(
                 f"address {address.id} belongs to person {address.person_id}, who keeps sites here; hand out "
                 "or erase their data first: duskbell person --help"
             )
         _move(session, address, operator)
-        people.estimate_drives(session, _subscriptions(session, address.id))
+        people.estimate_drives(session, subscriptions_of_address(session, address.id))
     address.is_own = True
     session.flush()
 
@@ -256,7 +203,7 @@ def give_away(
     if account is not None and account.id != address.id:
         _merge(session, address, account, now)
         rounded_sites.settle(session, now)
-        people.estimate_drives(session, _subscriptions(session, account.id))
+        people.estimate_drives(session, subscriptions_of_address(session, account.id))
         return account
     if to is None:
         to = core_tables.Person(name="", zone=address.person.zone, is_operator=False, created_at=now)
@@ -265,22 +212,15 @@ def give_away(
     address.is_own = False
     session.flush()
     rounded_sites.settle(session, now)
-    people.estimate_drives(session, _subscriptions(session, address.id))
+    people.estimate_drives(session, subscriptions_of_address(session, address.id))
     return address
-
-
-def _owns_sites(session: Session, person_id: int) -> bool:
-    kept = select(core_tables.Site.id).where(
-        core_tables.Site.owner_id == person_id, core_tables.Site.archived_at.is_(None)
-    )
-    return session.scalar(kept.limit(1)) is not None
 
 
 def _move(session: Session, address: core_tables.Address, person: core_tables.Person) -> None:
     """Let the address and all that is told there be that person's."""
     session.flush()
     _drop_private(session, address, person.id)
-    for row in _subscriptions(session, address.id):
+    for row in subscriptions_of_address(session, address.id):
         row.person = person
     address.person = person
     session.flush()
@@ -289,17 +229,15 @@ def _move(session: Session, address: core_tables.Address, person: core_tables.Pe
 def _merge(session: Session, address: core_tables.Address, into: core_tables.Address, now: datetime) -> None:
     """Let another row of the same address take over what is told there; the row itself goes."""
     _drop_private(session, address, into.person_id)
-    running = {_described(row.site) for row in _subscriptions(session, into.id) if row.ended_at is None}
-    for row in _subscriptions(session, address.id):
+    running = {
+        _described(row.site) for row in subscriptions_of_address(session, into.id) if row.ended_at is None
+    }
+    for row in subscriptions_of_address(session, address.id):
         if row.ended_at is None and _described(row.site) in running:
             row.ended_at, row.ended_why = now, TOLD_THERE
         row.person, row.address = into.person, into
     session.flush()
-    for kind in (core_tables.Message, Token):
-        session.execute(update(kind).where(kind.address_id == address.id).values(address_id=into.id))
-    session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
-    session.delete(address)
-    session.flush()
+    addresses.hand_over(session, address, into)
 
 
 def _described(site: core_tables.Site) -> int:
@@ -310,29 +248,11 @@ def _described(site: core_tables.Site) -> int:
 def _drop_private(session: Session, address: core_tables.Address, person_id: int) -> None:
     """Before the address becomes that person's: take out of what was told there what only a site's owner
     reads, the word on other addresses, and links that sign in as who had it until now."""
-    for row in _subscriptions(session, address.id):
+    for row in subscriptions_of_address(session, address.id):
         if row.site.owner_id == person_id:
             continue
-        revisions = session.scalars(
-            select(core_tables.SiteRevision.facts).where(core_tables.SiteRevision.site_id == row.site_id)
-        )
-        described = [from_json(Site, facts["site"]) for facts in revisions]
-        for alert in session.scalars(
-            select(core_tables.Alert).where(core_tables.Alert.subscription_id == row.id)
-        ):
+        described = descriptions_of(session, row.site_id)
+        for alert in alerts_of_subscription(session, row.id):
             alert.facts = discreet_facts(alert.facts, described)
-    theirs = (
-        select(core_tables.Message.id)
-        .join(Notice, Notice.message_id == core_tables.Message.id)
-        .where(core_tables.Message.address_id == address.id, Notice.kind.in_(_OF_OTHER_ADDRESSES))
-    )
-    delete_messages(session, session.scalars(theirs).all())
-    session.execute(delete(Token).where(Token.address_id == address.id, Token.purpose == Purpose.SIGN_IN))
-
-
-def _subscriptions(session: Session, address_id: int) -> list[core_tables.Subscription]:
-    return list(
-        session.scalars(
-            select(core_tables.Subscription).where(core_tables.Subscription.address_id == address_id)
-        )
-    )
+    delete_messages(session, notices_to(session, address.id, _OF_OTHER_ADDRESSES))
+    addresses.forget_sign_in_links(session, address.id)

@@ -7,26 +7,15 @@ more day, up to as much again, since rows stay behind it: keeping and giving up 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from enum import StrEnum
-from typing import Any
 
-from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from service.settings import Settings
-from service.store.repositories.people import REMOVED
+from service.store.repositories.totals import Kept, given_up_by, kept_by
 from service.store.schema import core_tables
 
 GIVEN_UP_COUNTS = timedelta(days=1)
-
-
-class Kept(StrEnum):
-    """What a person keeps here, in the plural."""
-
-    SITES = "sites"
-    SUBSCRIPTIONS = "subscriptions"
-    ADDRESSES = "addresses"
 
 
 class QuotaReached(BadInput):
@@ -50,7 +39,7 @@ def room_for(session: Session, settings: Settings, person: core_tables.Person, k
     """How many more of these the person may keep; None: as many as they like."""
     if person.is_operator:
         return None
-    return max(0, most_of(settings, kept) - _count(session, _in_use(kept, person.id)))
+    return max(0, most_of(settings, kept) - kept_by(session, person.id, kept))
 
 
 def require_room(
@@ -73,7 +62,7 @@ def require_room(
     most = most_of(settings, kept)
     if more > room:
         raise QuotaReached(_refusal(kept, most, more, room), room)
-    of_late = _count(session, _given_up(kept, person_id, now - GIVEN_UP_COUNTS))
+    of_late = given_up_by(session, person_id, kept, now - GIVEN_UP_COUNTS)
     if most - room + of_late + more > 2 * most:
         raise QuotaReached(
             f"you gave up {of_late} {kept} within a day, and those count until tomorrow; nothing was kept, "
@@ -89,44 +78,3 @@ def _refusal(kept: Kept, most: int, more: int, room: int) -> str:
         f"one person may keep {most} {kept} here: of these {more} only {room} would fit, so nothing was "
         f"kept; choose at most {room}."
     )
-
-
-def _count(session: Session, query: Select[Any]) -> int:
-    return session.scalar(query) or 0
-
-
-def _in_use(kept: Kept, person_id: int) -> Select[Any]:
-    match kept:
-        case Kept.SITES:
-            site = core_tables.Site
-            return _counting(*_kept_by(person_id), site.archived_at.is_(None))
-        case Kept.SUBSCRIPTIONS:
-            row = core_tables.Subscription
-            return _counting(row.person_id == person_id, row.ended_at.is_(None))
-        case Kept.ADDRESSES:
-            address = core_tables.Address
-            return _counting(address.person_id == person_id, address.off_reason.is_distinct_from(REMOVED))
-
-
-def _given_up(kept: Kept, person_id: int, since: datetime) -> Select[Any]:
-    match kept:
-        case Kept.SITES:
-            site = core_tables.Site
-            return _counting(*_kept_by(person_id), site.archived_at > since)
-        case Kept.SUBSCRIPTIONS:
-            row = core_tables.Subscription
-            return _counting(row.person_id == person_id, row.ended_at > since)
-        case Kept.ADDRESSES:
-            address = core_tables.Address
-            return _counting(
-                address.person_id == person_id, address.off_reason == REMOVED, address.off_since > since
-            )
-
-
-def _kept_by(person_id: int) -> tuple[ColumnElement[bool], ...]:
-    """The person's sites, without the copies that others are told about."""
-    return core_tables.Site.owner_id == person_id, core_tables.Site.rounded_of_id.is_(None)
-
-
-def _counting(*held: ColumnElement[bool]) -> Select[Any]:
-    return select(func.count()).where(*held)

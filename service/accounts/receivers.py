@@ -11,12 +11,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import BadInput
 from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import NoticeKind, write_notice
+from service.accounts.notices.text import write_notice
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
 from service.channels.model import Channel, ChannelError, ContentForm, Outgoing
@@ -24,6 +23,8 @@ from service.channels.webhook import new_secret
 from service.common.redaction import mask_target
 from service.common.secret_key import Keys
 from service.store.repositories import messages, rate_limits, tokens
+from service.store.repositories.addresses import find_address
+from service.store.repositories.messages import NoticeKind
 from service.store.repositories.people import REMOVED
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
@@ -64,13 +65,7 @@ def register(
     BadInput when the channel can't send there.
     """
     stored = channel.check_address(target)
-    known = session.scalar(
-        select(core_tables.Address).where(
-            core_tables.Address.person_id == person.id,
-            core_tables.Address.channel == channel_name,
-            core_tables.Address.target == stored,
-        )
-    )
+    known = find_address(session, person.id, channel_name, stored)
     if known is None or known.off_reason == REMOVED:
         make_room()
     if known is not None:

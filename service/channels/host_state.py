@@ -130,16 +130,3 @@ def add_secret(session: Session, address: core_tables.Address, secret: str, wall
     """Sign with a new secret from now on, and with the one before it as well until it is dropped."""
     address.secrets = [secret, *address.secrets[:1]]
     endpoint(session, address.id).secret_changed_at = wall
-
-
-def drop_old_secrets(session: Session, before: datetime) -> int:
-    """Stop signing with secrets that were replaced before that time; at how many addresses."""
-    rows = session.scalars(
-        select(core_tables.Address)
-        .join(Endpoint, Endpoint.address_id == core_tables.Address.id)
-        .where(Endpoint.secret_changed_at < before)
-    )
-    due = [row for row in rows if len(row.secrets) > 1]
-    for row in due:
-        row.secrets = row.secrets[:1]
-    return len(due)

@@ -12,7 +12,7 @@ from service.app import build
 from service.channels.host_state import add_secret, switch_off, switch_on
 from service.channels.webhook import new_secret
 from service.store.repositories import browsers, suppression
-from service.store.repositories.addresses import find_addresses
+from service.store.repositories.addresses import find_addresses, hanging_on_operator
 from service.store.repositories.people import UNKNOWN_ZONE, find_operator, get_operator
 from service.store.repositories.suppression import Reason
 from service.store.schema import core_tables
@@ -74,9 +74,7 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
         to = get_person(session, who) if who is not None else None
-        rows = (
-            address_owner.hanging_on_operator(session) if number is None else [get_address(session, number)]
-        )
+        rows = hanging_on_operator(session) if number is None else [get_address(session, number)]
         for row in rows:
             words = shown(row)
             given = address_owner.give_away(session, row, to=to, now=now)

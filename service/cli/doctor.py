@@ -20,7 +20,6 @@ from alerts.common.errors import DuskbellError
 from alerts.judging.obstacles import Code, Level, Obstacle
 from alerts.sky.ephemeris import Ephemeris
 from service.accounts.access import WARNED_BEFORE
-from service.accounts.address_owner import hanging_on_operator
 from service.accounts.receivers import shown
 from service.app import Duskbell
 from service.channels.channel_registry import build_channels, wiring_from
@@ -31,11 +30,12 @@ from service.common.origins import is_loopback, origin_of
 from service.common.redaction import mask_text
 from service.common.secret_key import FILE_NAME, load_keys
 from service.delivery.custom_templates import built_in_names, read_templates, try_templates
-from service.delivery.invariants import find_broken
 from service.reports.ring_check import RingCheck
 from service.settings import Settings, config_file, load_settings
 from service.store.engine import open_engine, require_room, require_writable, sqlite_file
+from service.store.maintenance.invariants import find_broken
 from service.store.migrate import current_revision, head_revision, require_current
+from service.store.repositories.addresses import hanging_on_operator
 from service.store.repositories.cycles import last_finished
 from service.store.repositories.operator_alerts import find_open
 from service.store.repositories.people import keeping_without_right

@@ -21,7 +21,7 @@ from alerts.wishes.fields import say_words, write_words
 from alerts.wishes.model import Wishes
 from service.accounts import address_owner
 from service.accounts.pause import end_of_pause
-from service.accounts.quotas import Kept, require_room
+from service.accounts.quotas import require_room
 from service.accounts.receivers import register, send_test, shown, vouch_for
 from service.app import Duskbell, build
 from service.channels.chat import CHAT_FORMS
@@ -35,6 +35,7 @@ from service.store.repositories import people
 from service.store.repositories.climates import climate_at
 from service.store.repositories.people import default_wishes, find_subscriptions
 from service.store.repositories.sites import get_site, newest_revision
+from service.store.repositories.totals import Kept
 from service.store.schema import core_tables
 
 

@@ -22,7 +22,6 @@ from email.errors import MessageError
 from email.message import Message
 from pathlib import Path
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import DuskbellError
@@ -33,9 +32,9 @@ from service.common.metrics import Metrics
 from service.common.secret_key import Keys
 from service.delivery.results import tell_owner
 from service.store.repositories import suppression
+from service.store.repositories.messages import find_mail
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.suppression import BounceKind
-from service.store.schema import core_tables
 
 log = logging.getLogger(__name__)
 
@@ -158,11 +157,7 @@ def judge_code(message_id: str, code: str, *, failed: bool = True) -> Report:
 
 def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, now: datetime) -> bool:
     """Draw the consequences; whether the report was about a message that we sent."""
-    found = session.execute(
-        select(core_tables.Message, core_tables.Address)
-        .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
-        .where(core_tables.Message.id == report.message_id, core_tables.Address.channel == "email")
-    ).first()
+    found = find_mail(session, report.message_id)
     if found is None:
         return False
     message, address = found

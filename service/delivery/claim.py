@@ -12,7 +12,6 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from alerts.common.clock_times import zone_info
@@ -22,16 +21,16 @@ from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.notifying.validity import is_first_word, quiet_until, still_stands
 from alerts.wishes.model import Wishes, units_of
-from service.accounts.notices.text import NoticeKind
 from service.channels.model import Channel
 from service.common.secret_key import Keys
 from service.store.json_values import from_json
 from service.store.repositories import decisions, messages, suppression, tokens
 from service.store.repositories.decisions import SubscriptionNight
 from service.store.repositories.message_scenes import Scene, calendar_key, count_words, find_scenes
-from service.store.repositories.messages import Status
+from service.store.repositories.messages import NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.people import is_left
+from service.store.repositories.subscriptions import subscriptions_by_id
 from service.store.repositories.suppression import Reason
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
@@ -217,9 +216,6 @@ def _fill_shelf(
     carried = messages.carried_by(session, ids)
     alerts = [alert for pairs in carried.values() for _, alert in pairs]
     subscription_ids = {alert.subscription_id for alert in alerts}
-    subscriptions = session.scalars(
-        select(core_tables.Subscription).where(core_tables.Subscription.id.in_(subscription_ids))
-    )
     hashes = {
         address.id: suppression.address_hash(links.keys, address.channel, address.target)
         for _, address in rows
@@ -230,7 +226,7 @@ def _fill_shelf(
     return _ClaimInputs(
         carried=carried,
         notices=messages.notices_of(session, ids),
-        subscriptions={row.id: row for row in subscriptions},
+        subscriptions=subscriptions_by_id(session, subscription_ids),
         newest=decisions.newest_verdicts(
             session, {(alert.subscription_id, alert.night_name) for alert in alerts}
         ),

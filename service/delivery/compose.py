@@ -11,11 +11,12 @@ from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
 from alerts.briefing.render import TEMPLATE_FAULTS, build_payload
 from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
 from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import NoticeKind, write_notice
+from service.accounts.notices.text import write_notice
 from service.channels.model import ContentForm, Outgoing
 from service.delivery.claim import Claimed
 from service.delivery.enclosures import EnclosureBuilder
 from service.store.json_values import from_json
+from service.store.repositories.messages import NoticeKind
 
 log = logging.getLogger(__name__)
 

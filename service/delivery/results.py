@@ -10,11 +10,9 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import insert
 from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session
 
-from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
 from service.channels.host_state import FailureOutcome
 from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
@@ -24,7 +22,7 @@ from service.common.metrics import Metrics, reason_word
 from service.common.redaction import mask_target
 from service.delivery.claim import Claimed
 from service.store.repositories import messages, suppression
-from service.store.repositories.messages import Status
+from service.store.repositories.messages import NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.suppression import BounceKind
 from service.store.schema import core_tables
@@ -131,7 +129,7 @@ def record(
     finished = [sent for sent in finished if sent.claimed.message_id in stored]
     if not finished:
         return ledger
-    session.execute(insert(core_tables.Attempt), [_attempt_row(sent) for sent in finished])
+    messages.keep_attempts(session, [_attempt_row(sent) for sent in finished])
     _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], wall)
     for sent in finished:
         if isinstance(sent.result, ChannelError):

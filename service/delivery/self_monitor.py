@@ -14,13 +14,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from sqlalchemy import select
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.text import sentence
 from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import NoticeKind, write_notice
+from service.accounts.notices.text import write_notice
 from service.channels import host_state
 from service.channels.model import Channel, ChannelError, ContentForm, Outgoing
 from service.channels.retry_policy import FAILURES_TO_OPEN
@@ -29,9 +28,7 @@ from service.settings import Settings
 from service.store.engine import StoreError, patient, require_room, require_writable
 from service.store.repositories import operator_alerts
 from service.store.repositories.cycles import last_finished
-from service.store.repositories.messages import UNSETTLED
-from service.store.schema import core_tables
-from service.store.schema.delivery_tables import Endpoint
+from service.store.repositories.messages import NoticeKind, find_overdue
 
 PERIODS_UNTIL_ILL = 2
 
@@ -144,19 +141,7 @@ def _count_overdue(
     session: Session, channels: Mapping[str, Channel], resting: set[str], now: datetime
 ) -> int:
     """Messages that nobody picks up; those whose host or address rests are waited for on purpose."""
-    may_rest = core_tables.Address.id.in_(
-        select(Endpoint.address_id).where(Endpoint.failures >= FAILURES_TO_OPEN)
-    )
-    rows = session.execute(
-        select(core_tables.Address.channel, core_tables.Address.target)
-        .join(core_tables.Message, core_tables.Message.address_id == core_tables.Address.id)
-        .where(
-            core_tables.Message.status.in_(UNSETTLED),
-            core_tables.Message.due_at < now - OVERDUE_AFTER,
-            ~may_rest,
-        )
-        .limit(OVERDUE_LOOKED_AT)
-    )
+    rows = find_overdue(session, now - OVERDUE_AFTER, failures=FAILURES_TO_OPEN, most=OVERDUE_LOOKED_AT)
     return sum(
         name not in channels or channels[name].destination(target) not in resting for name, target in rows
     )

@@ -17,7 +17,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import groupby, repeat
 
-from sqlalchemy import update
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
@@ -30,8 +29,8 @@ from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTa
 from service.pipeline.judging.process_pool import ProcessPool
 from service.pipeline.judging.shared_inputs import SharedInputs
 from service.store.repositories import calibrations, decisions
-from service.store.repositories.due_reviews import DueReview, due_reviews
-from service.store.schema import core_tables
+from service.store.repositories.due_reviews import DueReview, due_reviews, note_reviews
+from service.store.repositories.subscriptions import end_subscriptions
 
 SUBSCRIPTIONS_AT_ONCE = 500
 """In one transaction: long enough that commits cost little, short enough that nobody waits for it."""
@@ -120,9 +119,5 @@ class _Block:
 
 def _note_looked(session: Session, found: BlockPlan, now: datetime) -> None:
     """When each is due for its next look; those whose trips all lie behind are ended."""
-    if found.noted:
-        session.execute(update(core_tables.Subscription), found.noted)
-    if found.ended:
-        ending = update(core_tables.Subscription).where(core_tables.Subscription.id.in_(found.ended))
-        ended = ending.values(ended_at=now, ended_why=ENDED_WITH_TRIPS)
-        session.execute(ended.execution_options(synchronize_session=False))
+    note_reviews(session, found.noted)
+    end_subscriptions(session, found.ended, now, ENDED_WITH_TRIPS)

@@ -9,7 +9,6 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from sqlalchemy import LargeBinary, select, type_coerce
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.span import Span
@@ -23,7 +22,7 @@ from service.store.chunks import in_chunks
 from service.store.repositories import forecasts
 from service.store.repositories.due_reviews import SkyWant, sky_wants
 from service.store.repositories.forecasts import EVERYWHERE
-from service.store.repositories.nights import unpack_night
+from service.store.repositories.nights import NightTimes, near_nights, windows_ahead
 from service.store.repositories.people import look_again
 from service.store.repositories.sites import StoredSite, newest_revisions
 from service.store.schema import core_tables
@@ -134,7 +133,7 @@ class Wanted:
         sites = newest_revisions(session, {site_id for site_id, _ in wants})
         return cls(now, wants, {stored.revision_id: (site_id, stored) for site_id, stored in sites.items()})
 
-    def site_of(self, row: core_tables.Night) -> StoredSite | None:
+    def site_of(self, row: NightTimes) -> StoredSite | None:
         """Whose night it is, where somebody could be told of it."""
         site_id, stored = self.by_revision[row.site_revision_id]
         want = self.wants.get((site_id, row.sky_key))
@@ -156,7 +155,7 @@ class Wanted:
 def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
     """One for each place with a window ahead that somebody could be told of."""
     reach: dict[int, tuple[datetime, datetime]] = {}
-    for row in nights_ahead(session, set(wanted.by_revision), now):
+    for row in windows_ahead(session, wanted.by_revision, now):
         start, end = row.first_window_start, row.last_window_end
         if wanted.site_of(row) is None or start is None or end is None:
             continue
@@ -168,32 +167,6 @@ def _find_needs(session: Session, wanted: Wanted, now: datetime) -> list[Need]:
         need = Need(forecasts.place_key(stored.site), _asked(stored), Span(*span))
         needs[need.place] = _wider(needs.get(need.place), need)
     return list(needs.values())
-
-
-def nights_ahead(
-    session: Session, revisions: set[int], now: datetime, until: datetime | None = None
-) -> Sequence[core_tables.Night]:
-    """Nights with a window that isn't over, without their facts. until: those alone whose first begins by
-    then."""
-    columns = (
-        core_tables.Night.site_revision_id,
-        core_tables.Night.sky_key,
-        core_tables.Night.name,
-        core_tables.Night.starts,
-        core_tables.Night.first_window_start,
-        core_tables.Night.last_window_end,
-    )
-    found: list[core_tables.Night] = []
-    for ids in in_chunks(sorted(revisions)):
-        query = select(*columns).where(
-            core_tables.Night.site_revision_id.in_(ids),
-            core_tables.Night.last_window_end > now,
-            core_tables.Night.first_window_start.is_not(None)
-            if until is None
-            else core_tables.Night.first_window_start <= until,
-        )
-        found += session.execute(query).all()  # type: ignore[arg-type]  # rows with the columns' names
-    return found
 
 
 def _asked(stored: StoredSite) -> Place:
@@ -231,23 +204,10 @@ def _near_nights(
         for revision_id, (_, stored) in wanted.by_revision.items()
         if (key := forecasts.place_key(stored.site)) in places
     }
-    columns = (
-        core_tables.Night.site_revision_id,
-        core_tables.Night.sky_key,
-        core_tables.Night.name,
-        core_tables.Night.starts,
-        type_coerce(core_tables.Night.facts, LargeBinary).label("packed"),
-    )
-    for ids in in_chunks(sorted(keys)):
-        query = select(*columns).where(
-            core_tables.Night.site_revision_id.in_(ids),
-            core_tables.Night.last_window_end > now,
-            core_tables.Night.first_window_start <= now + NEAR,
-        )
-        for row in session.execute(query):
-            stored = wanted.site_of(row)  # type: ignore[arg-type]  # a row with the columns' names
-            if stored is not None:
-                yield keys[row.site_revision_id], stored, unpack_night(row.packed)
+    for row in near_nights(session, keys, now, now + NEAR):
+        stored = wanted.site_of(row)
+        if stored is not None:
+            yield keys[row.site_revision_id], stored, row.night()
 
 
 def _keep(

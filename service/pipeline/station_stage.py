@@ -16,9 +16,10 @@ from alerts.common.span import Span
 from service.feeds import feed_state
 from service.observations.model import BEFORE_AND_AFTER, Ask, Heard
 from service.observations.near_now import ASKED_BACK, HEARD_BEFORE
-from service.pipeline.refresh_stage import Wanted, nights_ahead
+from service.pipeline.refresh_stage import Wanted
 from service.store.repositories import judged_events
 from service.store.repositories.forecasts import place_key
+from service.store.repositories.nights import windows_ahead
 from service.store.repositories.sites import StoredSite
 
 log = logging.getLogger(__name__)
@@ -55,7 +56,7 @@ def run(sessions: sessionmaker[Session], observe: Listen, now: datetime) -> dict
 def _soon(session: Session, wanted: Wanted, now: datetime) -> dict[str, StoredSite]:
     """By place, the nights that begin first first: those somebody could be told of that begin soon or run."""
     found: dict[str, tuple[datetime, StoredSite]] = {}
-    for row in nights_ahead(session, set(wanted.by_revision), now, now + HEARD_BEFORE):
+    for row in windows_ahead(session, wanted.by_revision, now, now + HEARD_BEFORE):
         start, stored = row.first_window_start, wanted.site_of(row)
         if stored is None or start is None:
             continue

@@ -9,10 +9,10 @@ from pathlib import Path
 from service.accounts.access import warn_of_ending_keys
 from service.app import Duskbell
 from service.delivery.bounces import MailboxTrouble, read_mailbox
-from service.delivery.retention import prune
 from service.delivery.self_monitor import CycleSilence, SelfMonitor, ways_from
 from service.runtime.scheduler import Chore
 from service.store.maintenance.forgetting import forget_cycles, forget_forecasts, forget_nights
+from service.store.maintenance.retention import prune
 from service.store.repositories.operator_alerts import note_trouble
 
 WATCH_EVERY = timedelta(minutes=1)

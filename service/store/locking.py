@@ -112,3 +112,48 @@ def _sentence(where: str) -> str:
         f"another Duskbell already runs on {where}; stop it first, or set DUSKBELL_DATA_DIR or "
         "DUSKBELL_DATABASE_URL to another place."
     )
+
+
+class SharedHold:
+    """What the processes of a fleet hold together on PostgreSQL, each while its connection lives. The same
+    lock, taken for oneself alone, is what `serve`, `restore` and `move` hold (`hold_store`)."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+        self._connection: Connection | None = None
+
+    def __enter__(self) -> SharedHold:
+        self.ensure()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._let_go()
+
+    def ensure(self) -> None:
+        """Hold it, anew if the connection was lost. AlreadyRunning when somebody has the store alone;
+        DBAPIError when the database can't be reached."""
+        try:
+            if self._connection is None:
+                self._take()
+            else:
+                self._connection.execute(text("SELECT 1"))
+        except DBAPIError:
+            self._let_go()
+            raise
+
+    def _take(self) -> None:
+        connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        self._connection = connection
+        query = text("SELECT pg_try_advisory_lock_shared(:key)")
+        if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
+            self._let_go()
+            raise AlreadyRunning(
+                "a Duskbell that wants the database for itself runs on it (serve, restore or move); "
+                "stop that one first, or set DUSKBELL_DATABASE_URL to another database."
+            )
+
+    def _let_go(self) -> None:
+        if self._connection is not None:
+            self._connection.invalidate()
+            self._connection.close()
+            self._connection = None

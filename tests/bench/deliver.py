@@ -49,8 +49,8 @@ from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.channels.webhook import new_secret
 from service.delivery.dispatcher import BackgroundSender
-from service.delivery.invariants import find_broken
 from service.store.json_values import to_json
+from service.store.maintenance.invariants import find_broken
 from service.store.repositories import messages, people, sites
 from service.store.repositories.messages import Status
 from service.store.schema import core_tables

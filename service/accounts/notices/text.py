@@ -4,20 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from enum import StrEnum
+
+from service.store.repositories.messages import NoticeKind
 
 Facts = Mapping[str, str]
-
-
-class NoticeKind(StrEnum):
-    CONFIRM = "confirm"
-    SIGN_IN = "sign_in"
-    TEST = "test"
-    HELLO = "hello"
-    ENDPOINT_FAILING = "endpoint_failing"
-    ENDPOINT_OFF = "endpoint_off"
-    KEY_ENDS = "key_ends"
-    OPERATOR = "operator"
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import alert_facts
@@ -22,18 +21,16 @@ from alerts.notifying.model import AlertKind, PastAlert, Why
 from alerts.wishes.model import Wishes
 from service.pipeline.judging.message_notes import MessageNotes
 from service.pipeline.judging.review import AlertStatus, Review
-from service.store.chunks import in_chunks
 from service.store.json_values import to_json
-from service.store.repositories import messages
+from service.store.repositories import decisions, messages
+from service.store.repositories.alerts import alerts_raised
 from service.store.repositories.decisions import SubscriptionNight, keep_rows
 from service.store.repositories.due_reviews import parsed_wishes
 from service.store.repositories.messages import Status
-from service.store.repositories.people import is_active
+from service.store.repositories.subscriptions import active_of_addresses
 from service.store.schema import core_tables
 
 _ENDED_UNSENT = (Status.FAILED, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)
-_RINGS = (AlertKind.HEADS_UP, AlertKind.GO, AlertKind.CHANGED)
-WEEK = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,25 +48,12 @@ def read_history(
 ) -> defaultdict[SubscriptionNight, list[AlertStatus]]:
     """The alerts raised so far for these subscriptions, by night, oldest first."""
     history: defaultdict[SubscriptionNight, list[AlertStatus]] = defaultdict(list)
-    for ids in in_chunks(subscription_ids):
-        query = (
-            select(
-                core_tables.Alert,
-                core_tables.MessageAlert.dropped,
-                core_tables.Message.status,
-                core_tables.Message.maybe_sent,
-            )
-            .join(core_tables.MessageAlert, core_tables.MessageAlert.alert_id == core_tables.Alert.id)
-            .join(core_tables.Message, core_tables.Message.id == core_tables.MessageAlert.message_id)
-            .where(core_tables.Alert.subscription_id.in_(ids), core_tables.Alert.night_name >= first)
-            .order_by(core_tables.Alert.id)
-        )
-        for alert, dropped, status, maybe_sent in session.execute(query):
-            arrived = dropped is None and (maybe_sent or status in (Status.SENT, Status.SENDING))
-            waits = dropped is None and status not in _ENDED_UNSENT
-            live = arrived or waits or dropped == messages.CANCELLED
-            raised = AlertStatus(_as_told(alert), live, arrived)
-            history[alert.subscription_id, alert.night_name].append(raised)
+    for each in alerts_raised(session, subscription_ids, first):
+        arrived = each.dropped is None and (each.maybe_sent or each.status in (Status.SENT, Status.SENDING))
+        waits = each.dropped is None and each.status not in _ENDED_UNSENT
+        live = arrived or waits or each.dropped == messages.CANCELLED
+        raised = AlertStatus(_as_told(each.alert), live, arrived)
+        history[each.alert.subscription_id, each.alert.night_name].append(raised)
     return history
 
 
@@ -95,25 +79,6 @@ def _span(values: Mapping[str, str] | None) -> Span | None:
 
 def _moment(text: str | None) -> datetime | None:
     return None if text is None else datetime.fromisoformat(text)
-
-
-def told_this_week(session: Session, address_ids: Iterable[int], now: datetime) -> dict[int, int]:
-    """How many cycles made each of these addresses ring in the last seven days, warnings aside."""
-    found: dict[int, int] = {}
-    for ids in in_chunks(sorted(set(address_ids))):
-        query = (
-            select(core_tables.Subscription.address_id, func.count(core_tables.Alert.raised_at.distinct()))
-            .join(core_tables.Alert, core_tables.Alert.subscription_id == core_tables.Subscription.id)
-            .where(
-                core_tables.Subscription.address_id.in_(ids),
-                core_tables.Alert.raised_at > now - WEEK,
-                core_tables.Alert.kind.in_(_RINGS),
-                core_tables.Alert.why != Why.LAST_WORD,
-            )
-            .group_by(core_tables.Subscription.address_id)
-        )
-        found |= {row[0]: row[1] for row in session.execute(query)}
-    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,47 +177,14 @@ def _undisturbed(
 ) -> Iterable[tuple[tuple[int, date], int, Choice]]:
     """The same addresses' other sites, which needed no look now, by their newest decisions; those that
     somebody paused or gave up aside."""
-    row, names = core_tables.Decision, {name for _, name in wanted}
-    others = _active_at(session, {address_id for address_id, _ in wanted}, now) - looked_at
-    for ids in in_chunks(sorted(others)):
-        newest = (
-            select(func.max(row.id))
-            .where(row.subscription_id.in_(ids), row.night_name.in_(names))
-            .group_by(row.subscription_id, row.night_name)
-        )
-        query = (
-            select(
-                core_tables.Subscription.address_id,
-                core_tables.Site.name,
-                cast(core_tables.Subscription.wishes, Text),
-                core_tables.SiteRevision.lat_deg,
-                core_tables.SiteRevision.lon_deg,
-                row,
-            )
-            .join(core_tables.Subscription, core_tables.Subscription.id == row.subscription_id)
-            .join(core_tables.SiteRevision, core_tables.SiteRevision.id == row.site_revision_id)
-            .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
-            .where(row.id.in_(newest))
-        )
-        for address_id, site_name, text, *place, decision in session.execute(query):
-            if (address_id, decision.night_name) in wanted:
-                wishes = parsed_wishes(text).wishes
-                choice = _choice_of_row(site_name, (place[0], place[1]), wishes, decision)
-                yield (address_id, decision.night_name), decision.subscription_id, choice
-
-
-def _active_at(session: Session, address_ids: set[int], now: datetime) -> set[int]:
-    """The active subscriptions of these addresses."""
-    row, found = core_tables.Subscription, set[int]()
-    for ids in in_chunks(sorted(address_ids)):
-        query = (
-            select(row.id)
-            .join(core_tables.Address, core_tables.Address.id == row.address_id)
-            .join(core_tables.Site, core_tables.Site.id == row.site_id)
-            .where(*is_active(now), row.address_id.in_(ids))
-        )
-        found.update(session.scalars(query))
-    return found
+    names = {name for _, name in wanted}
+    others = active_of_addresses(session, {address_id for address_id, _ in wanted}, now) - looked_at
+    for each in decisions.newest_with_places(session, others, names):
+        decision = each.decision
+        if (each.address_id, decision.night_name) in wanted:
+            wishes = parsed_wishes(each.wishes).wishes
+            choice = _choice_of_row(each.site_name, (each.lat_deg, each.lon_deg), wishes, decision)
+            yield (each.address_id, decision.night_name), decision.subscription_id, choice
 
 
 def _choice_of_row(

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Text, cast, func, select
 from sqlalchemy.orm import Session
 
 from alerts.notifying.model import AlertKind
@@ -24,14 +23,15 @@ from service.pipeline.judging.message_notes import MessageNotes
 from service.pipeline.judging.process_pool import WorkerState
 from service.pipeline.judging.review import AlertStatus, Review, SubscriptionState, review_night
 from service.pipeline.judging.shared_inputs import SharedInputs
-from service.store.chunks import in_chunks
-from service.store.repositories import calibrations, decisions
+from service.store.repositories import calibrations, decisions, forecasts
+from service.store.repositories.alerts import count_rings
 from service.store.repositories.decisions import LastDecision, SubscriptionNight
-from service.store.repositories.due_reviews import NIGHTS_BACK, DueReview, parsed_wishes
+from service.store.repositories.due_reviews import NIGHTS_BACK, DueReview, lock_subscriptions, parsed_wishes
 from service.store.repositories.nights import LazyNight
-from service.store.repositories.people import is_active
 from service.store.repositories.review_times import pack_nights_due, read_nights_due
-from service.store.schema import core_tables
+from service.store.repositories.sites import newest_revision_ids
+
+WEEK = timedelta(days=7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,45 +69,26 @@ def read_snapshot(session: Session, due: Sequence[DueReview], now: datetime) -> 
         tuple(watches),
         decisions.last_decisions(session, ids, first),
         dict(block_alerts.read_history(session, ids, first)),
-        _revisions(session, {watch.site_id for watch in watches}),
-        session.scalar(select(func.max(core_tables.Forecast.id))) or 0,
+        newest_revision_ids(session, {watch.site_id for watch in watches}),
+        forecasts.newest_id(session),
     )
 
 
 def _read_watches(session: Session, due: Sequence[DueReview], now: datetime) -> list[SubscriptionState]:
     looks = {each.subscription_id: each for each in due}
-    row = core_tables.Subscription
-    mine = (
-        select(
-            row.id,
-            row.address_id,
-            row.site_id,
-            row.judged_at,
-            row.kit,
-            row.nights_due,
-            cast(row.wishes, Text).label("text"),
-            (row.person_id == core_tables.Site.owner_id).label("is_own"),
-        )
-        .join(core_tables.Address, core_tables.Address.id == row.address_id)
-        .join(core_tables.Site, core_tables.Site.id == row.site_id)
-        .where(row.id.in_([each.subscription_id for each in due]))
-        .order_by(row.id)
-    )
-    rows = session.execute(mine.with_for_update(of=row)).all()
-    active = set(session.scalars(mine.with_only_columns(row.id).where(*is_active(now))))
     watches = [
         SubscriptionState(
-            each.id,
+            each.subscription_id,
             each.address_id,
             each.site_id,
-            parsed_wishes(each.text),
-            each.id not in active,
+            parsed_wishes(each.wishes),
+            not each.is_active,
             kit=each.kit,
             is_own=each.is_own,
-            resting=_resting(looks[each.id], each.nights_due, each.judged_at, now),
+            resting=_resting(looks[each.subscription_id], each.nights_due, each.judged_at, now),
         )
-        for each in rows
-        if each.judged_at != now and (each.id in active or looks[each.id].owed_only)
+        for each in lock_subscriptions(session, list(looks), now)
+        if each.judged_at != now and (each.is_active or looks[each.subscription_id].owed_only)
     ]
     return _with_weeks(session, watches, now)
 
@@ -127,18 +108,8 @@ def _with_weeks(session: Session, watches: list[SubscriptionState], now: datetim
     limited = {each.address_id for each in watches if each.wishes.most_a_week is not None}
     if not limited:
         return watches
-    rang = block_alerts.told_this_week(session, limited, now)
+    rang = count_rings(session, limited, now - WEEK)
     return [replace(each, told_this_week=rang.get(each.address_id, 0)) for each in watches]
-
-
-def _revisions(session: Session, site_ids: set[int]) -> dict[int, int]:
-    """The newest description of each site."""
-    found: dict[int, int] = {}
-    row = core_tables.SiteRevision
-    for ids in in_chunks(sorted(site_ids)):
-        query = select(row.site_id, func.max(row.id)).where(row.site_id.in_(ids)).group_by(row.site_id)
-        found |= {each[0]: each[1] for each in session.execute(query)}
-    return found
 
 
 @dataclass(frozen=True, slots=True)

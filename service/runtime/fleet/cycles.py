@@ -8,24 +8,20 @@ from __future__ import annotations
 
 import contextlib
 import logging
-from collections import Counter
 from datetime import datetime, timedelta
 
-from sqlalchemy import select, text
-from sqlalchemy.dialects import postgresql
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
 from service.app import Duskbell
 from service.common.clock import lies_ahead
-from service.runtime.fleet import parts
-from service.runtime.fleet.parts import Held
 from service.runtime.fleet.queue import PART, Nudge, defer
 from service.runtime.fleet.stages import find_stage, stages_after
 from service.runtime.fleet.worker_sessions import PartSessions
-from service.store.repositories import cycles
+from service.store.repositories import cycle_parts, cycles
+from service.store.repositories.cycle_parts import Held
+from service.store.repositories.job_queue import queued_parts
 from service.store.schema import core_tables
-from service.store.schema.fleet_tables import CyclePart
 
 log = logging.getLogger(__name__)
 
@@ -38,22 +34,14 @@ NOTE_KEPT = 500
 def begin(session: Session, moment: datetime, now: datetime) -> int | None:
     """Begin the cycle of that tick as of `now`; None when it was begun already, or the one before it is
     still under way. Its id."""
-    newest = session.scalar(
-        select(core_tables.Cycle).order_by(core_tables.Cycle.id.desc()).limit(1).with_for_update()
-    )
+    newest = cycles.lock_newest(session)
     if newest is not None and _is_under_way(session, newest, now):
         log.warning("the cycle of %s is still under way; this tick is left out", newest.key)
         return None
-    begun = (
-        postgresql.insert(core_tables.Cycle)
-        .values(key=cycles.key_of(session, _key(moment), now), as_of=now, started_at=now, counts={})
-        .on_conflict_do_nothing(index_elements=["key"])
-        .returning(core_tables.Cycle.id)
-    )
-    cycle_id = session.scalar(begun)
+    cycle_id = cycles.begin_once(session, _key(moment), now)
     if cycle_id is None:
         return None
-    parts.leave_behind(session, cycle_id, now)
+    cycle_parts.leave_behind(session, cycle_id, now)
     _lay_out_next(session, cycle_id, None, now)
     return cycle_id
 
@@ -68,18 +56,18 @@ def _is_under_way(session: Session, cycle: core_tables.Cycle, now: datetime) -> 
         return False
     if lies_ahead(cycle.started_at, now):
         return False  # nobody knows how long it has been under way
-    newest = parts.newest_stage(session, cycle.id)
-    return newest is not None and parts.count_open(session, cycle.id, newest[0]) > 0
+    newest = cycle_parts.newest_stage(session, cycle.id)
+    return newest is not None and cycle_parts.count_open(session, cycle.id, newest[0]) > 0
 
 
 def _lay_out_next(session: Session, cycle_id: int, after: str | None, now: datetime) -> None:
     """The next stage that has anything to do; without one the cycle is finished."""
     for stage in stages_after(after):
-        opened = parts.open_parts(session, cycle_id, stage.queue, stage.lay_out(session, now), now)
+        opened = cycle_parts.open_parts(session, cycle_id, stage.queue, stage.lay_out(session, now), now)
         if opened:
             nudge_parts(session, stage.queue, opened)
             return
-    cycles.finish(session, cycle_id, now, _sum_counts(session, cycle_id))
+    cycles.finish(session, cycle_id, now, cycle_parts.sum_counts(session, cycle_id))
 
 
 def nudge_parts(session: Session, stage: str, part_ids: list[int]) -> int:
@@ -98,19 +86,12 @@ def nudge_parts(session: Session, stage: str, part_ids: list[int]) -> int:
     )
 
 
-def _sum_counts(session: Session, cycle_id: int) -> dict[str, int]:
-    counts: Counter[str] = Counter()
-    for each in session.scalars(select(CyclePart.counts).where(CyclePart.cycle_id == cycle_id)):
-        counts.update(each)
-    return dict(counts)
-
-
 def work_on(duskbell: Duskbell, stage_name: str, part_id: int) -> None:
     """Do one part; nothing when it is done or in other hands. LeaseLost when it was taken over meanwhile;
     what the stage raises gives the part back first."""
     stage = find_stage(stage_name)
     with duskbell.sessions.begin() as session:
-        held = parts.take(session, part_id, duskbell.clock(), lease=stage.lease)
+        held = cycle_parts.take(session, part_id, duskbell.clock(), lease=stage.lease)
         if held is None:
             return
         as_of = session.get_one(core_tables.Cycle, held.cycle_id).as_of
@@ -124,35 +105,31 @@ def work_on(duskbell: Duskbell, stage_name: str, part_id: int) -> None:
 
 def _give_back(duskbell: Duskbell, held: Held, error: BaseException | None) -> None:
     """Without a store to write that to, the lease runs out by itself."""
-    with contextlib.suppress(parts.LeaseLost, DBAPIError), duskbell.sessions.begin() as session:
-        parts.give_back(session, held, f"{type(error).__name__}: {error}"[:NOTE_KEPT])
+    with contextlib.suppress(cycle_parts.LeaseLost, DBAPIError), duskbell.sessions.begin() as session:
+        cycle_parts.give_back(session, held, f"{type(error).__name__}: {error}"[:NOTE_KEPT])
 
 
 def _finish(session: Session, held: Held, now: datetime, counts: dict[str, int]) -> None:
     """Record the part as done, and go on to the next stage after the last one."""
-    session.scalars(
-        select(core_tables.Cycle.id).where(core_tables.Cycle.id == held.cycle_id).with_for_update()
-    ).one()
-    parts.finish(session, held, now, counts)
+    cycles.lock_cycle(session, held.cycle_id)
+    cycle_parts.finish(session, held, now, counts)
     _go_on(session, held.cycle_id, held.stage, now)
 
 
 def _go_on(session: Session, cycle_id: int, stage: str, now: datetime) -> None:
-    newest = parts.newest_stage(session, cycle_id)
-    if newest is not None and newest[0] == stage and not parts.count_open(session, cycle_id, stage):
+    newest = cycle_parts.newest_stage(session, cycle_id)
+    if newest is not None and newest[0] == stage and not cycle_parts.count_open(session, cycle_id, stage):
         _lay_out_next(session, cycle_id, stage, now)
 
 
 def look_after_parts(session: Session, now: datetime) -> int:
     """Put in again what lost its job, divide what fails again and again, and don't wait for ever for a
     stage with a budget; how many jobs were put in."""
-    cycle = session.scalar(
-        select(core_tables.Cycle).order_by(core_tables.Cycle.id.desc()).limit(1).with_for_update()
-    )
+    cycle = cycles.lock_newest(session)
     if cycle is None:
         return 0
     nudged = _nudge_idle(session, now)
-    newest = parts.newest_stage(session, cycle.id)
+    newest = cycle_parts.newest_stage(session, cycle.id)
     if newest is None or cycle.finished_at is not None:
         return nudged
     stage, opened_at = newest
@@ -167,24 +144,12 @@ def look_after_parts(session: Session, now: datetime) -> int:
 
 def _nudge_idle(session: Session, now: datetime) -> int:
     nudged = 0
-    queued = _queued_parts(session)
-    for part in parts.find_idle(session, now):
+    queued = queued_parts(session, PART)
+    for part in cycle_parts.find_idle(session, now):
         if part.id in queued:
             continue
         again = [part.id]
-        if part.attempts >= parts.TRIES_BEFORE_DIVIDING:
-            again = parts.divide(session, part, now)
+        if part.attempts >= cycle_parts.TRIES_BEFORE_DIVIDING:
+            again = cycle_parts.divide(session, part, now)
         nudged += nudge_parts(session, part.stage, again)
     return nudged
-
-
-def _queued_parts(session: Session) -> set[int]:
-    """Parts with a job that waits or runs; one whose process died is given back by another duty."""
-    found = session.scalars(
-        text(
-            "SELECT args->>'part_id' FROM procrastinate_jobs "
-            "WHERE task_name = :task AND status IN ('todo', 'doing')"
-        ),
-        {"task": PART},
-    )
-    return {int(part_id) for part_id in found}

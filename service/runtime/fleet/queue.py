@@ -14,10 +14,10 @@ from procrastinate.jobs import Job
 from procrastinate.manager import JobManager
 from procrastinate.types import JSONValue
 from psycopg import Connection
-from sqlalchemy import text
 from sqlalchemy.orm import Session
 
 from service.store.engine import StoreError
+from service.store.repositories.job_queue import waiting_locks
 
 SKY, REFRESH, JUDGE, DELIVER, VERIFY, UPKEEP = "sky", "refresh", "judge", "deliver", "verify", "upkeep"
 QUEUES = (SKY, REFRESH, JUDGE, DELIVER, VERIFY, UPKEEP)
@@ -66,7 +66,8 @@ def defer(session: Session, nudges: Sequence[Nudge]) -> int:
     A job that is waiting already would make the statement fail, and on PostgreSQL the whole transaction
     with it: such jobs are left out beforehand, and what slips in between is caught in a savepoint.
     """
-    waiting = _waiting(session, nudges)
+    locks = [nudge.queueing_lock for nudge in nudges if nudge.queueing_lock is not None]
+    waiting = waiting_locks(session, locks)
     fresh = [nudge for nudge in nudges if nudge.queueing_lock is None or nudge.queueing_lock not in waiting]
     if not fresh or _put(session, fresh):
         return len(fresh)
@@ -90,13 +91,3 @@ def _driver(session: Session) -> Connection[object]:
     if not isinstance(driver, Connection):
         raise StoreError("jobs can only be put into a queue on PostgreSQL")
     return driver
-
-
-def _waiting(session: Session, nudges: Sequence[Nudge]) -> set[str]:
-    locks = [nudge.queueing_lock for nudge in nudges if nudge.queueing_lock is not None]
-    if not locks:
-        return set()
-    query = text(
-        "SELECT queueing_lock FROM procrastinate_jobs WHERE status = 'todo' AND queueing_lock = ANY(:locks)"
-    )
-    return set(session.scalars(query, {"locks": locks}))

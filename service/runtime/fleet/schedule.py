@@ -4,24 +4,23 @@ from __future__ import annotations
 
 import itertools
 import logging
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 
-from sqlalchemy import String, text
 from sqlalchemy.orm import Session
 
 from service.app import Duskbell
 from service.channels import host_state
 from service.delivery.fair_queue import find_awake, in_order
 from service.runtime.fleet import cycles
-from service.runtime.fleet.duties import Do, Duty, due_at, take_turn
+from service.runtime.fleet.duties import Do, Duty, due_at
 from service.runtime.fleet.message_batches import batch_up
 from service.runtime.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, Nudge, defer
 from service.runtime.scheduler import MINUTE_OFFSET, Chore
 from service.store.repositories import messages
-from service.store.repositories.messages import Due
-from service.store.schema import core_tables
+from service.store.repositories.cycles import take_turn
+from service.store.repositories.job_queue import unqueued_messages
 
 log = logging.getLogger(__name__)
 
@@ -123,17 +122,7 @@ def put_in_messages(session: Session, duskbell: Duskbell, now: datetime) -> int:
     messages.release_dead_leases(session, now)
     messages.expire_waiting(session, now, now)
     breakers = host_state.find_breakers(session)
-    awake = find_awake(_find_unqueued(session, now), duskbell.channels, breakers, now)
+    awake = find_awake(unqueued_messages(session, now, SEND), duskbell.channels, breakers, now)
     waiting = in_order(itertools.islice(awake, MOST_AT_ONCE), breakers)
     defer(session, batch_up(waiting))
     return len(waiting)
-
-
-def _find_unqueued(session: Session, now: datetime) -> Iterator[Due]:
-    """Messages that are due and that no job waits or runs for, longest waiting first."""
-    queued = text(
-        "SELECT jsonb_array_elements_text(args->'message_ids') AS id FROM procrastinate_jobs "
-        "WHERE task_name = :task AND status IN ('todo', 'doing')"
-    ).bindparams(task=SEND)
-    unqueued = core_tables.Message.id.not_in(queued.columns(id=String).subquery().select())
-    return messages.find_due(session, now, unqueued)

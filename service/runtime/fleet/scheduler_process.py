@@ -12,10 +12,10 @@ from sqlalchemy.exc import DBAPIError
 from service.app import Duskbell
 from service.delivery.self_monitor import SelfMonitor
 from service.runtime.fleet.schedule import Scheduler, find_duties
-from service.runtime.fleet.store_lock import SharedHold
 from service.runtime.fleet.watchdog import Lifeline
 from service.runtime.maintenance_jobs import build_watch, find_chores
 from service.runtime.single_process import stop_on_signals
+from service.store.locking import SharedHold
 
 log = logging.getLogger(__name__)
 

@@ -20,7 +20,6 @@ from service.delivery.dispatcher import Delivery, send_claimed
 from service.delivery.fair_queue import WaitingMessage, find_awake, in_order
 from service.delivery.results import REFUSED, FinishedAttempt, count, keep_each, record
 from service.store.repositories import messages
-from service.store.schema import core_tables
 
 log = logging.getLogger(__name__)
 
@@ -56,7 +55,7 @@ def _find_next(delivery: Delivery, destination: str, waiting: Sequence[str]) -> 
     wall = delivery.clock()
     with delivery.sessions() as session:
         breakers = find_breakers(session)
-        due = messages.find_due(session, wall, core_tables.Message.id.in_(waiting))
+        due = messages.due_among(session, wall, waiting)
         ordered = in_order(find_awake(due, delivery.channels, breakers, wall), breakers)
     on_trial = breakers.get(destination, CLOSED).is_trying
     room = 1 if on_trial or (ordered and ordered[0].is_failing) else CLAIMED_AT_ONCE

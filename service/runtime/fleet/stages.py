@@ -10,23 +10,22 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Integer, cast, func, or_, select
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.app import Duskbell
 from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stage
 from service.pipeline.judge_stage import Judging
-from service.runtime.fleet import parts
-from service.runtime.fleet.parts import Ids
 from service.runtime.fleet.queue import JUDGE, REFRESH, SKY
 from service.runtime.fleet.worker_sessions import limited_to
-from service.store.repositories.due_reviews import NIGHTS_BACK, due_reviews
+from service.store.repositories import cycle_parts
+from service.store.repositories.cycle_parts import Ids
+from service.store.repositories.due_reviews import NIGHTS_BACK, due_reviews, sites_by_place
 from service.store.schema import core_tables
 
 SITES_IN_A_BLOCK = 250
 SUBSCRIPTIONS_IN_A_BLOCK = judge_stage.SUBSCRIPTIONS_AT_ONCE
 """One transaction."""
-FEEDS_LEASE = parts.LONGEST_LEASE
+FEEDS_LEASE = cycle_parts.LONGEST_LEASE
 """Feeds may be waited for between two transactions."""
 FEEDS_BUDGET = timedelta(minutes=10)
 """Then it is judged with what has come; what comes later counts in the next cycle."""
@@ -42,22 +41,14 @@ class Stage:
     queue: str
     lay_out: Callable[[Session, datetime], Iterable[Ids]]
     work: Callable[[Duskbell, Sessions, Ids, datetime], dict[str, int]]
-    lease: timedelta = parts.LEASE
+    lease: timedelta = cycle_parts.LEASE
     budget: timedelta | None = None
 
 
 def _sites(session: Session, now: datetime) -> Iterator[Ids]:
     """By place, since near ones share what is asked of the feeds. Who ended lately may be owed a word."""
-    revision, subscription = core_tables.SiteRevision, core_tables.Subscription
-    band = cast(func.floor(func.max(revision.lat_deg)), Integer)
-    query = (
-        select(revision.site_id)
-        .join(subscription, subscription.site_id == revision.site_id)
-        .where(or_(subscription.ended_at.is_(None), subscription.ended_at > now - NIGHTS_BACK))
-        .group_by(revision.site_id)
-        .order_by(band, func.max(revision.lon_deg))
-    )
-    return _in_blocks(((site_id, 1) for site_id in session.scalars(query)), SITES_IN_A_BLOCK)
+    ids = sites_by_place(session, now - NIGHTS_BACK)
+    return _in_blocks(((site_id, 1) for site_id in ids), SITES_IN_A_BLOCK)
 
 
 def _addresses(session: Session, now: datetime) -> Iterator[Ids]:

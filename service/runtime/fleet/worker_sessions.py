@@ -24,9 +24,9 @@ from service.channels.host_state import find_breakers
 from service.channels.model import Channel
 from service.delivery.fair_queue import find_awake, in_order
 from service.runtime.fleet.message_batches import batch_up
-from service.runtime.fleet.parts import Held, hold_on
 from service.runtime.fleet.queue import defer
 from service.store.repositories import messages
+from service.store.repositories.cycle_parts import Held, hold_on
 from service.store.repositories.messages import Status
 from service.store.schema import core_tables
 
@@ -96,7 +96,7 @@ def put_in_jobs(session: Session, channels: Mapping[str, Channel], wall: datetim
     ids = [message_id for message_id, due_at in fresh.items() if due_at <= wall]
     if not ids:
         return
-    due = messages.find_due(session, wall, core_tables.Message.id.in_(ids))
+    due = messages.due_among(session, wall, ids)
     breakers = find_breakers(session)
     defer(session, batch_up(in_order(find_awake(due, channels, breakers, wall), breakers)))
 

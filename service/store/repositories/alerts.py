@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date, datetime
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
+from alerts.notifying.model import AlertKind, Why
+from service.store.chunks import in_chunks
 from service.store.schema.core_tables import Alert, Message, MessageAlert, Subscription
 
 
@@ -77,3 +80,53 @@ def alerts_between(session: Session, first: date, last: date) -> list[Alert]:
     return list(
         session.scalars(select(Alert).where(Alert.night_name.between(first, last)).order_by(Alert.id))
     )
+
+
+@value(frozen=True, slots=True)
+class RaisedAlert:
+    """An alert with how far it came. dropped: why it was left out of its message, None where it wasn't."""
+
+    alert: Alert
+    dropped: str | None
+    status: str
+    maybe_sent: bool
+
+
+def alerts_raised(session: Session, subscription_ids: Sequence[int], first: date) -> Iterator[RaisedAlert]:
+    """The alerts of these subscriptions for nights from `first` on; each one's oldest first."""
+    for ids in in_chunks(subscription_ids):
+        query = (
+            select(Alert, MessageAlert.dropped, Message.status, Message.maybe_sent)
+            .join(MessageAlert, MessageAlert.alert_id == Alert.id)
+            .join(Message, Message.id == MessageAlert.message_id)
+            .where(Alert.subscription_id.in_(ids), Alert.night_name >= first)
+            .order_by(Alert.id)
+        )
+        for row in session.execute(query):
+            yield RaisedAlert(*row)
+
+
+_RINGS = (AlertKind.HEADS_UP, AlertKind.GO, AlertKind.CHANGED)
+
+
+def count_rings(session: Session, address_ids: Iterable[int], since: datetime) -> dict[int, int]:
+    """How many cycles made each of these addresses ring after that moment, warnings aside."""
+    found: dict[int, int] = {}
+    for ids in in_chunks(sorted(set(address_ids))):
+        query = (
+            select(Subscription.address_id, func.count(Alert.raised_at.distinct()))
+            .join(Alert, Alert.subscription_id == Subscription.id)
+            .where(
+                Subscription.address_id.in_(ids),
+                Alert.raised_at > since,
+                Alert.kind.in_(_RINGS),
+                Alert.why != Why.LAST_WORD,
+            )
+            .group_by(Subscription.address_id)
+        )
+        found |= {row[0]: row[1] for row in session.execute(query)}
+    return found
+
+
+def alerts_of_subscription(session: Session, subscription_id: int) -> list[Alert]:
+    return list(session.scalars(select(Alert).where(Alert.subscription_id == subscription_id)))

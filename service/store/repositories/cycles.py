@@ -5,12 +5,13 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.common.clock import SET_BY
 from service.store.schema import core_tables
+from service.store.schema.fleet_tables import DutyTurn
 
 
 def cycle_key(now: datetime) -> str:
@@ -62,3 +63,41 @@ def cycles_between(session: Session, since: datetime, until: datetime) -> list[d
     """As of which moments cycles ran in that time, ascending; also those that didn't finish."""
     row = core_tables.Cycle
     return list(session.scalars(select(row.as_of).where(row.as_of.between(since, until)).order_by(row.as_of)))
+
+
+def lock_newest(session: Session) -> core_tables.Cycle | None:
+    """The cycle begun last, its row locked; None before the first."""
+    query = select(core_tables.Cycle).order_by(core_tables.Cycle.id.desc()).limit(1)
+    return session.scalar(query.with_for_update())
+
+
+def lock_cycle(session: Session, cycle_id: int) -> None:
+    """Let nobody else move that cycle on before the transaction ends."""
+    query = select(core_tables.Cycle.id).where(core_tables.Cycle.id == cycle_id)
+    session.scalars(query.with_for_update()).one()
+
+
+def begin_once(session: Session, key: str, now: datetime) -> int | None:
+    """Begin the cycle of that key as of `now`; its id, None where it was begun already. On PostgreSQL."""
+    begun = (
+        postgresql.insert(core_tables.Cycle)
+        .values(key=key_of(session, key, now), as_of=now, started_at=now, counts={})
+        .on_conflict_do_nothing(index_elements=["key"])
+        .returning(core_tables.Cycle.id)
+    )
+    return session.scalar(begun)
+
+
+def take_turn(session: Session, name: str, moment: datetime, now: datetime) -> bool:
+    """Whether this moment of a recurring task is still to be served, and by the caller: the database lets one
+    turn count.
+
+    A turn that lies ahead of the clock was taken before that was set back: this one is served in its place.
+    """
+    fresh = postgresql.insert(DutyTurn).values(name=name, due_at=moment)
+    taken = fresh.on_conflict_do_update(
+        index_elements=["name"],
+        set_={"due_at": fresh.excluded.due_at},
+        where=or_(DutyTurn.due_at < fresh.excluded.due_at, DutyTurn.due_at > now + SET_BY),
+    ).returning(DutyTurn.name)
+    return session.scalar(taken) is not None

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import exists, func, insert, or_, select, update
+from sqlalchemy import Text, cast, exists, func, insert, or_, select, update
 from sqlalchemy.orm import Session, aliased, lazyload
 
 from alerts.common.plain_values import value
@@ -337,3 +337,44 @@ def ended_windows(
         .order_by(row.id)
     )
     return [(decision, site_id) for decision, site_id in session.execute(query)]
+
+
+@value(frozen=True, slots=True)
+class PlacedDecision:
+    """A decision with whose it is and where. wishes: the subscription's now, as a JSON text."""
+
+    address_id: int
+    site_name: str
+    wishes: str
+    lat_deg: float
+    lon_deg: float
+    decision: core_tables.Decision
+
+
+def newest_with_places(
+    session: Session, subscription_ids: Iterable[int], night_names: Collection[date]
+) -> Iterator[PlacedDecision]:
+    """The newest decisions of these subscriptions on these nights."""
+    row = core_tables.Decision
+    for ids in in_chunks(sorted(subscription_ids)):
+        newest = (
+            select(func.max(row.id))
+            .where(row.subscription_id.in_(ids), row.night_name.in_(night_names))
+            .group_by(row.subscription_id, row.night_name)
+        )
+        query = (
+            select(
+                core_tables.Subscription.address_id,
+                core_tables.Site.name,
+                cast(core_tables.Subscription.wishes, Text),
+                core_tables.SiteRevision.lat_deg,
+                core_tables.SiteRevision.lon_deg,
+                row,
+            )
+            .join(core_tables.Subscription, core_tables.Subscription.id == row.subscription_id)
+            .join(core_tables.SiteRevision, core_tables.SiteRevision.id == row.site_revision_id)
+            .join(core_tables.Site, core_tables.Site.id == core_tables.Subscription.site_id)
+            .where(row.id.in_(newest))
+        )
+        for each in session.execute(query):
+            yield PlacedDecision(*each)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import ScalarSelect, Select, Text, cast, func, or_, select
+from sqlalchemy import Integer, ScalarSelect, Select, Text, cast, func, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
+from alerts.common.plain_values import value
 from alerts.judging.access_rules import is_ruled_out
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
@@ -222,3 +225,65 @@ def _stirred(session: Session, first: date) -> dict[int, dict[date, bool]]:
         nights = found[subscription_id]
         nights[name] = nights.get(name, False) or kind in _CALLS
     return found
+
+
+@value(frozen=True, slots=True)
+class LockedSubscription:
+    """A subscription as it is now, its row locked. wishes: as a JSON text. is_own: of their own site."""
+
+    subscription_id: int
+    address_id: int
+    site_id: int
+    judged_at: datetime | None
+    kit: str
+    nights_due: dict[str, Any] | None
+    wishes: str
+    is_own: bool
+    is_active: bool
+
+
+def lock_subscriptions(
+    session: Session, subscription_ids: Sequence[int], now: datetime
+) -> list[LockedSubscription]:
+    """These subscriptions, in their order; nobody else changes them before the transaction ends."""
+    row = core_tables.Subscription
+    mine = (
+        select(
+            row.id,
+            row.address_id,
+            row.site_id,
+            row.judged_at,
+            row.kit,
+            row.nights_due,
+            cast(row.wishes, Text),
+            row.person_id == core_tables.Site.owner_id,
+        )
+        .join(core_tables.Address, core_tables.Address.id == row.address_id)
+        .join(core_tables.Site, core_tables.Site.id == row.site_id)
+        .where(row.id.in_(subscription_ids))
+        .order_by(row.id)
+    )
+    rows = session.execute(mine.with_for_update(of=row)).all()
+    active = set(session.scalars(mine.with_only_columns(row.id).where(*is_active(now))))
+    return [LockedSubscription(*each, each[0] in active) for each in rows]  # type: ignore[call-arg]
+
+
+def note_reviews(session: Session, rows: Sequence[dict[str, Any]]) -> None:
+    """Write when subscriptions, each by its `id`, were judged and are due next."""
+    if rows:
+        session.execute(update(core_tables.Subscription), rows)
+
+
+def sites_by_place(session: Session, since: datetime) -> list[int]:
+    """The sites that somebody is told about, or was after that moment, near ones together: by whole degrees
+    of latitude, then by longitude."""
+    revision, subscription = core_tables.SiteRevision, core_tables.Subscription
+    band = cast(func.floor(func.max(revision.lat_deg)), Integer)
+    query = (
+        select(revision.site_id)
+        .join(subscription, subscription.site_id == revision.site_id)
+        .where(or_(subscription.ended_at.is_(None), subscription.ended_at > since))
+        .group_by(revision.site_id)
+        .order_by(band, func.max(revision.lon_deg))
+    )
+    return list(session.scalars(query))

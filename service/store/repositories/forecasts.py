@@ -273,3 +273,8 @@ def forecasts_by_id(session: Session, ids: Iterable[int], over: Span | None = No
     return {
         each.id: unpack(each) if over is None else unpack_over(each, over) for each in session.scalars(query)
     }
+
+
+def newest_id(session: Session) -> int:
+    """The number of the newest answer of any feed, 0 before the first."""
+    return session.scalar(select(func.max(core_tables.Forecast.id))) or 0

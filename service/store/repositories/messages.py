@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import secrets
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 from enum import StrEnum
 
@@ -203,7 +203,8 @@ class Due:
 
 
 def find_due(session: Session, wall: datetime, *among: ColumnElement[bool]) -> Iterator[Due]:
-    """The messages whose time has come, longest waiting first. among: of those alone."""
+    """The messages whose time has come, longest waiting first. among: of those alone, for the store's own
+    modules; elsewhere it is `due_among`."""
     message, address = core_tables.Message, core_tables.Address
     takes_back = (
         select(core_tables.MessageAlert.message_id)
@@ -229,6 +230,11 @@ def find_due(session: Session, wall: datetime, *among: ColumnElement[bool]) -> I
         .execution_options(yield_per=1000)
     )
     return (Due(*row) for row in session.execute(query))
+
+
+def due_among(session: Session, wall: datetime, message_ids: Collection[str]) -> Iterator[Due]:
+    """Those of these messages whose time has come, longest waiting first."""
+    return find_due(session, wall, core_tables.Message.id.in_(message_ids))
 
 
 def claim_many(
@@ -439,3 +445,56 @@ def _mark_alerts(session: Session, message_id: str, before: str | None, after: s
         .where(link.message_id == message_id, link.dropped.is_not_distinct_from(before))
         .values(dropped=after)
     )
+
+
+def keep_attempts(session: Session, rows: Sequence[dict[str, object]]) -> None:
+    """Write tries to send."""
+    session.execute(insert(core_tables.Attempt), rows)
+
+
+def find_mail(session: Session, message_id: str) -> tuple[core_tables.Message, core_tables.Address] | None:
+    """A message that goes or went by mail, with its address; None for any other."""
+    found = session.execute(
+        select(core_tables.Message, core_tables.Address)
+        .join(core_tables.Address, core_tables.Address.id == core_tables.Message.address_id)
+        .where(core_tables.Message.id == message_id, core_tables.Address.channel == "email")
+    ).first()
+    return None if found is None else (found[0], found[1])
+
+
+def find_overdue(session: Session, before: datetime, *, failures: int, most: int) -> list[tuple[str, str]]:
+    """Channel and target of messages that were due before that moment and haven't come to an end, so many at
+    most; without addresses that failed so often in a row."""
+    failing = select(Endpoint.address_id).where(Endpoint.failures >= failures)
+    query = (
+        select(core_tables.Address.channel, core_tables.Address.target)
+        .join(core_tables.Message, core_tables.Message.address_id == core_tables.Address.id)
+        .where(
+            core_tables.Message.status.in_(UNSETTLED),
+            core_tables.Message.due_at < before,
+            core_tables.Address.id.not_in(failing),
+        )
+        .limit(most)
+    )
+    return [(channel, target) for channel, target in session.execute(query)]
+
+
+class NoticeKind(StrEnum):
+    CONFIRM = "confirm"
+    SIGN_IN = "sign_in"
+    TEST = "test"
+    HELLO = "hello"
+    ENDPOINT_FAILING = "endpoint_failing"
+    ENDPOINT_OFF = "endpoint_off"
+    KEY_ENDS = "key_ends"
+    OPERATOR = "operator"
+
+
+def notices_to(session: Session, address_id: int, kinds: Collection[NoticeKind]) -> list[str]:
+    """The ids of messages to an address that carry notices of these kinds."""
+    query = (
+        select(core_tables.Message.id)
+        .join(Notice, Notice.message_id == core_tables.Message.id)
+        .where(core_tables.Message.address_id == address_id, Notice.kind.in_(kinds))
+    )
+    return list(session.scalars(query))

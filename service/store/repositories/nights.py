@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -79,6 +79,75 @@ def night_ids(session: Session, revision_id: int, name: date, sky_keys: Collecti
         row.site_revision_id == revision_id, row.name == name, row.sky_key.in_(sky_keys)
     )
     return dict(session.execute(query).all())
+
+
+@dataclass(frozen=True, slots=True)
+class NightTimes:
+    """When a stored night and its windows are; whose sky it is."""
+
+    site_revision_id: int
+    sky_key: str
+    name: date
+    starts: datetime
+    first_window_start: datetime | None
+    last_window_end: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredNight(NightTimes):
+    """A stored night, read when it is asked for."""
+
+    night_id: int
+    kernel: str
+    packed: bytes = field(repr=False)
+
+    def night(self) -> Night:
+        """The night as it was stored; ValueError for what another version wrote."""
+        return unpack_night(self.packed)
+
+
+_TIMES = (
+    core_tables.Night.site_revision_id,
+    core_tables.Night.sky_key,
+    core_tables.Night.name,
+    core_tables.Night.starts,
+    core_tables.Night.first_window_start,
+    core_tables.Night.last_window_end,
+)
+_STORED = (
+    *_TIMES,
+    core_tables.Night.id,
+    core_tables.Night.kernel,
+    type_coerce(core_tables.Night.facts, LargeBinary),
+)
+
+
+def windows_ahead(
+    session: Session, revision_ids: Collection[int], now: datetime, until: datetime | None = None
+) -> Iterator[NightTimes]:
+    """Nights with a window that isn't over. until: those alone whose first window begins by then."""
+    start = core_tables.Night.first_window_start
+    is_near = start.is_not(None) if until is None else start <= until
+    for ids in in_chunks(sorted(revision_ids)):
+        query = select(*_TIMES).where(
+            core_tables.Night.site_revision_id.in_(ids), core_tables.Night.last_window_end > now, is_near
+        )
+        for row in session.execute(query):
+            yield NightTimes(*row)
+
+
+def near_nights(
+    session: Session, revision_ids: Collection[int], now: datetime, until: datetime
+) -> Iterator[StoredNight]:
+    """As `windows_ahead`, with what happens in them."""
+    for ids in in_chunks(sorted(revision_ids)):
+        query = select(*_STORED).where(
+            core_tables.Night.site_revision_id.in_(ids),
+            core_tables.Night.last_window_end > now,
+            core_tables.Night.first_window_start <= until,
+        )
+        for row in session.execute(query):
+            yield StoredNight(*row)
 
 
 @dataclass(slots=True)

@@ -301,3 +301,27 @@ def is_nothing_kept(session: Session) -> bool:
     """Whether there is no site and no subscription, ended ones included."""
     kept = (core_tables.Site, core_tables.Subscription)
     return not any(session.scalar(select(kind.id).limit(1)) for kind in kept)
+
+
+def newest_revision_ids(session: Session, site_ids: Iterable[int]) -> dict[int, int]:
+    """The number of the newest description of each of these sites."""
+    found: dict[int, int] = {}
+    row = core_tables.SiteRevision
+    for ids in in_chunks(sorted(site_ids)):
+        query = select(row.site_id, func.max(row.id)).where(row.site_id.in_(ids)).group_by(row.site_id)
+        found |= {each[0]: each[1] for each in session.execute(query)}
+    return found
+
+
+def owns_sites(session: Session, person_id: int) -> bool:
+    """Whether somebody keeps a site here."""
+    row = core_tables.Site
+    kept = select(row.id).where(row.owner_id == person_id, row.archived_at.is_(None))
+    return session.scalar(kept.limit(1)) is not None
+
+
+def descriptions_of(session: Session, site_id: int) -> list[Site]:
+    """The site as it was ever described."""
+    row = core_tables.SiteRevision
+    facts = session.scalars(select(row.facts).where(row.site_id == site_id))
+    return [from_json(Site, each["site"]) for each in facts]

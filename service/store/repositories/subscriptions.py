@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from datetime import date, datetime
 
-from sqlalchemy import ColumnElement, or_, select
+from sqlalchemy import ColumnElement, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
+from service.store.chunks import in_chunks
+from service.store.repositories.people import is_active
 from service.store.repositories.rounded_sites import with_copy
 from service.store.schema.core_tables import Address, Decision, Person, Site, Subscription
 
@@ -153,3 +155,43 @@ def _facts(session: Session, *which: ColumnElement[bool]) -> Iterator[Subscripti
         .order_by(row.id)
     )
     return (SubscriptionFacts(*each) for each in session.execute(query))
+
+
+def subscriptions_by_id(session: Session, ids: Collection[int]) -> dict[int, Subscription]:
+    """These subscriptions by their number, ended or not."""
+    return {row.id: row for row in session.scalars(select(Subscription).where(Subscription.id.in_(ids)))}
+
+
+def active_of_addresses(session: Session, address_ids: Collection[int], now: datetime) -> set[int]:
+    """The numbers of the subscriptions of these addresses that are judged now."""
+    found = set[int]()
+    for ids in in_chunks(sorted(address_ids)):
+        query = (
+            select(Subscription.id)
+            .join(Address, Address.id == Subscription.address_id)
+            .join(Site, Site.id == Subscription.site_id)
+            .where(*is_active(now), Subscription.address_id.in_(ids))
+        )
+        found.update(session.scalars(query))
+    return found
+
+
+def end_subscriptions(session: Session, ids: Collection[int], now: datetime, why: str) -> None:
+    """End these for good."""
+    if ids:
+        ending = update(Subscription).where(Subscription.id.in_(ids)).values(ended_at=now, ended_why=why)
+        session.execute(ending.execution_options(synchronize_session=False))
+
+
+def end_of_address(session: Session, address_id: int, now: datetime) -> None:
+    """End all that runs at an address."""
+    session.execute(
+        update(Subscription)
+        .where(Subscription.address_id == address_id, Subscription.ended_at.is_(None))
+        .values(ended_at=now)
+    )
+
+
+def subscriptions_of_address(session: Session, address_id: int) -> list[Subscription]:
+    """All of an address, ended ones too."""
+    return list(session.scalars(select(Subscription).where(Subscription.address_id == address_id)))

@@ -1,4 +1,5 @@
-"""The list of addresses that get nothing, kept as keyed hashes: bounced, complained, opted out, erased."""
+"""The list of addresses that get nothing, kept as keyed hashes: bounced, complained, opted out, erased; and
+how often each was asked to confirm."""
 
 from __future__ import annotations
 
@@ -11,7 +12,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from service.common.secret_key import Keys
-from service.store.schema.delivery_tables import Bounce, Suppression
+from service.store.schema.delivery_tables import Asking, Bounce, Suppression
 
 STRIKES = 2
 """Hard bounces of different messages after which an address is taken for dead."""
@@ -85,3 +86,25 @@ def note_bounce(
         return False
     suppress(session, hashed, Reason.BOUNCED, code, now)
     return True
+
+
+def note_asking(session: Session, hashed: str, now: datetime) -> None:
+    """Count that the address was asked to confirm."""
+    insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+    session.execute(
+        insert(Asking)
+        .values(address_hash=hashed, times=1, last_at=now)
+        .on_conflict_do_update(
+            index_elements=["address_hash"], set_={"times": Asking.times + 1, "last_at": now}
+        )
+    )
+
+
+def count_askings(session: Session, hashed: str) -> int:
+    """How often the address was asked to confirm since it last did."""
+    asking = session.get(Asking, hashed)
+    return 0 if asking is None else asking.times
+
+
+def forget_askings(session: Session, hashed: str) -> None:
+    session.execute(delete(Asking).where(Asking.address_hash == hashed))

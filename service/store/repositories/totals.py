@@ -1,14 +1,17 @@
-"""How much there is of what, for the operator's page and for metrics."""
+"""How much there is of what: for the operator's page, for metrics, for what one person may keep."""
 
 from __future__ import annotations
 
 from datetime import datetime
+from enum import StrEnum
 
-from sqlalchemy import func, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import Session
 
 from service.store.repositories.messages import WAITING
+from service.store.repositories.people import REMOVED
 from service.store.schema.core_tables import (
+    Address,
     Decision,
     Forecast,
     Message,
@@ -78,3 +81,43 @@ def subscriptions_by_person(session: Session) -> dict[int, int]:
     """How many running subscriptions each person has."""
     query = select(Subscription.person_id, func.count()).where(Subscription.ended_at.is_(None))
     return dict(session.execute(query.group_by(Subscription.person_id)).all())
+
+
+class Kept(StrEnum):
+    """What a person keeps here, in the plural."""
+
+    SITES = "sites"
+    SUBSCRIPTIONS = "subscriptions"
+    ADDRESSES = "addresses"
+
+
+def kept_by(session: Session, person_id: int, kept: Kept) -> int:
+    """How many of these the person keeps now; of sites, without the copies that others are told about."""
+    match kept:
+        case Kept.SITES:
+            return _count(session, *_described_by(person_id), Site.archived_at.is_(None))
+        case Kept.SUBSCRIPTIONS:
+            return _count(session, Subscription.person_id == person_id, Subscription.ended_at.is_(None))
+        case Kept.ADDRESSES:
+            is_kept = Address.off_reason.is_distinct_from(REMOVED)
+            return _count(session, Address.person_id == person_id, is_kept)
+
+
+def given_up_by(session: Session, person_id: int, kept: Kept, since: datetime) -> int:
+    """How many of these the person has given up after that moment."""
+    match kept:
+        case Kept.SITES:
+            return _count(session, *_described_by(person_id), Site.archived_at > since)
+        case Kept.SUBSCRIPTIONS:
+            return _count(session, Subscription.person_id == person_id, Subscription.ended_at > since)
+        case Kept.ADDRESSES:
+            is_removed = (Address.off_reason == REMOVED) & (Address.off_since > since)
+            return _count(session, Address.person_id == person_id, is_removed)
+
+
+def _described_by(person_id: int) -> tuple[ColumnElement[bool], ...]:
+    return Site.owner_id == person_id, Site.rounded_of_id.is_(None)
+
+
+def _count(session: Session, *held: ColumnElement[bool]) -> int:
+    return session.scalar(select(func.count()).where(*held)) or 0

@@ -12,15 +12,16 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from service.accounts import access
-from service.accounts.notices.text import NoticeKind
-from service.accounts.quotas import Kept, require_room
+from service.accounts.quotas import require_room
 from service.accounts.receivers import confirm_by_code, register, send_test, shown
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
 from service.store.repositories import messages, people, rate_limits, suppression
 from service.store.repositories.addresses import find_addresses
+from service.store.repositories.messages import NoticeKind
 from service.store.repositories.people import REMOVED
 from service.store.repositories.subscriptions import running_of_address
+from service.store.repositories.totals import Kept
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web

@@ -28,6 +28,7 @@ from service.setup.steps import read_speed
 from service.store.json_values import from_json
 from service.store.maintenance import personal_data
 from service.store.repositories import browsers, people, tokens
+from service.store.repositories.addresses import sign_in_addresses
 from service.store.repositories.sites import newest_revisions
 from service.store.schema import core_tables
 from service.web.account.own_addresses import address_lines, chat_forms
@@ -178,7 +179,7 @@ def _add_again(router: APIRouter, web: Web) -> None:
         viewer: SignedIn, back_to: Annotated[str, Query(alias="next", max_length=500)] = "/me"
     ) -> Response:
         with web.reading() as session:
-            addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
+            addresses = [row.target for row in sign_in_addresses(session, viewer.person_id)]
         page = web.page(
             "account/sign_in_again.html",
             viewer=viewer,
@@ -192,7 +193,7 @@ def _add_again(router: APIRouter, web: Web) -> None:
     @router.post("/me/again", response_class=HTMLResponse)
     def send(viewer: SignedIn, request: Request) -> Response:
         with web.writing.begin() as session:
-            addresses = [row.target for row in access.find_sign_in_addresses(session, viewer.person_id)]
+            addresses = [row.target for row in sign_in_addresses(session, viewer.person_id)]
             if not addresses:
                 raise BadInput(phrase("web-account.no-mail-to-sign-in"))
             network = network_of_request(web, request)

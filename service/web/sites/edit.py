@@ -16,7 +16,7 @@ from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.model import Site
 from alerts.sky.nights.season import easier_wishes, wishes_text
-from service.accounts.quotas import Kept, require_room
+from service.accounts.quotas import require_room
 from service.common.timezones import doubts
 from service.settings import Settings
 from service.store.repositories import people
@@ -24,6 +24,7 @@ from service.store.repositories.people import default_wishes
 from service.store.repositories.rounded_sites import find_copy, follow
 from service.store.repositories.sites import NewSite, add_sites, require_free_name, revise_site, share_site
 from service.store.repositories.subscriptions import running_at
+from service.store.repositories.totals import Kept
 from service.store.schema import core_tables
 from service.web.error_pages import NotInvited
 from service.web.nights.pictures import town_words

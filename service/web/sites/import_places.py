@@ -13,10 +13,11 @@ from alerts.field.driving import Home
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sites.model import Site
 from alerts.sites.names import clean_name
-from service.accounts.quotas import Kept, room_for
+from service.accounts.quotas import room_for
 from service.common.timezones import doubts, zone_at
 from service.reports.place_files import MOST_PLACES, FoundPlace, read_places
 from service.store.repositories.people import default_wishes
+from service.store.repositories.totals import Kept
 from service.store.schema import core_tables
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form

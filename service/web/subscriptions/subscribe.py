@@ -15,12 +15,13 @@ from alerts.common.phrases import phrase
 from alerts.common.text import sentence
 from alerts.wishes.model import Wishes
 from service.accounts import access, address_owner
-from service.accounts.quotas import Kept, QuotaReached, require_room
+from service.accounts.quotas import QuotaReached, require_room
 from service.accounts.receivers import shown
 from service.channels.email_message import check_mail_address
 from service.store.json_values import from_json
 from service.store.repositories import people, subscriptions
 from service.store.repositories.addresses import find_addresses
+from service.store.repositories.totals import Kept
 from service.store.schema import core_tables
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form, looks_human, row_number

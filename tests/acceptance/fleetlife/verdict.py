@@ -9,9 +9,9 @@ from typing import Any
 from sqlalchemy import func, select, update
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.delivery.invariants import find_broken
 from service.pipeline import judge_stage
 from service.pipeline.judge_stage import Judging
+from service.store.maintenance.invariants import find_broken
 from service.store.repositories.messages import UNSETTLED, Status
 from service.store.schema import core_tables
 from service.store.schema.fleet_tables import CyclePart

@@ -15,12 +15,12 @@ from alerts.sites.model import Site
 from alerts.weather.forecast import Place
 from service.app import Duskbell
 from service.channels.webhook import new_secret
-from service.delivery.invariants import find_broken
 from service.demo.play import LOOPBACK, ChatRoom, MailBox, chat_server, mail_server
 from service.demo.story import FLAT, SATURDAY, InventedSky, Turn
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
+from service.store.maintenance.invariants import find_broken
 from service.store.repositories import people
 from service.store.repositories.sites import add_site
 from service.store.schema import core_tables

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from service.delivery.invariants import find_broken
 from service.pipeline import judge_stage, refresh_stage, sky_stage
 from service.pipeline.judge_stage import Judging
+from service.store.maintenance.invariants import find_broken
 from service.store.repositories import messages
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore

@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select, update
 
-from service.delivery.invariants import find_broken
 from service.demo.play import mail_server
 from service.runtime import single_process
 from service.store.engine import open_engine
+from service.store.maintenance.invariants import find_broken
 from service.store.repositories.messages import Status
 from service.store.schema import core_tables
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world

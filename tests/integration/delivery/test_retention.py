@@ -9,8 +9,8 @@ from sqlalchemy import func, select
 from alerts.notifying.model import AlertKind
 from service.accounts import access
 from service.channels import host_state
-from service.delivery import retention
 from service.runtime.maintenance_jobs import forget_old
+from service.store.maintenance import retention
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Token
 from tests.integration.delivery.yard import Yard

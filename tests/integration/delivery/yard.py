@@ -28,9 +28,9 @@ from service.channels.safe_http import SafeClient
 from service.channels.webhook import new_secret
 from service.delivery import dispatcher
 from service.delivery.enclosures import EnclosureBuilder
-from service.delivery.invariants import find_broken
 from service.settings import Settings
 from service.store.json_values import to_json
+from service.store.maintenance.invariants import find_broken
 from service.store.repositories import messages, people
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site, newest_revision

@@ -28,13 +28,13 @@ from alerts.wishes.model import Wishes
 from service.app import Duskbell
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult
 from service.delivery import dispatcher
-from service.delivery.invariants import find_broken
 from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE, InventedSky, Turn
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.pipeline import sky_stage
 from service.pipeline.run_cycle import think
 from service.settings import Settings
 from service.store.json_values import from_json
+from service.store.maintenance.invariants import find_broken
 from service.store.repositories import people
 from service.store.repositories.messages import Status
 from service.store.repositories.sites import add_site, revise_site

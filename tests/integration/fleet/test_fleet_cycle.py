@@ -12,9 +12,10 @@ from alerts.common.span import Span
 from service.feeds.shared.model import Gathered
 from service.pipeline import judge_stage
 from service.pipeline.judging.process_pool import ProcessPool
-from service.runtime.fleet import cycles, parts, stages
-from service.runtime.fleet.parts import LeaseLost
+from service.runtime.fleet import cycles, stages
 from service.runtime.fleet.worker_sessions import PartSessions
+from service.store.repositories import cycle_parts
+from service.store.repositories.cycle_parts import LeaseLost
 from service.store.repositories.messages import Status
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Trouble
@@ -89,7 +90,7 @@ def test_a_tick_during_a_cycle_is_left_out(fleet: Fleet) -> None:
 def test_a_cycle_that_never_ends_is_left_behind_and_whoever_works_on_it_is_refused(fleet: Fleet) -> None:
     fleet.tick(START)
     with fleet.world.duskbell.sessions.begin() as session:
-        held = parts.take(session, _open_part(fleet), START)
+        held = cycle_parts.take(session, _open_part(fleet), START)
     assert held is not None
     assert fleet.tick(START + cycles.GIVEN_UP_AFTER + TICK) is not None
     mine = PartSessions(fleet.world.duskbell.sessions, held)
@@ -123,13 +124,13 @@ def test_row_122_a_part_whose_worker_died_is_not_late_by_what_the_clock_was_set_
     fleet.tick(START)
     with fleet.world.duskbell.sessions.begin() as session:
         part_id = session.scalars(select(CyclePart.id)).one()
-        assert parts.take(session, part_id, START + 12 * TICK)
+        assert cycle_parts.take(session, part_id, START + 12 * TICK)
     with fleet.world.duskbell.sessions.begin() as session:
-        assert [part.id for part in parts.find_idle(session, START)] == [part_id]
-        assert parts.take(session, part_id, START, lease=parts.LONGEST_LEASE)
+        assert [part.id for part in cycle_parts.find_idle(session, START)] == [part_id]
+        assert cycle_parts.take(session, part_id, START, lease=cycle_parts.LONGEST_LEASE)
     with fleet.world.duskbell.sessions.begin() as session:
-        assert parts.find_idle(session, START) == []
-        assert parts.take(session, part_id, START) is None
+        assert cycle_parts.find_idle(session, START) == []
+        assert cycle_parts.take(session, part_id, START) is None
 
 
 def test_jobs_that_were_lost_are_put_in_again(fleet: Fleet) -> None:
@@ -147,15 +148,15 @@ def test_row_9_a_worker_that_lost_its_part_writes_nothing(fleet: Fleet) -> None:
     part_id = _open_part(fleet)
     sessions = fleet.world.duskbell.sessions
     with sessions.begin() as session:
-        frozen = parts.take(session, part_id, START)
-    later = START + parts.LEASE + timedelta(seconds=1)
+        frozen = cycle_parts.take(session, part_id, START)
+    later = START + cycle_parts.LEASE + timedelta(seconds=1)
     with sessions.begin() as session:
-        assert parts.take(session, part_id, later) is not None
+        assert cycle_parts.take(session, part_id, later) is not None
     assert frozen is not None
     with pytest.raises(LeaseLost), PartSessions(sessions, frozen).begin() as session:
         session.add(core_tables.Person(name="x", zone="UTC", is_operator=False, created_at=START))
     with pytest.raises(LeaseLost), sessions.begin() as session:
-        parts.finish(session, frozen, later, {})
+        cycle_parts.finish(session, frozen, later, {})
     with sessions() as session:
         assert session.scalar(select(func.count()).where(core_tables.Person.name == "x")) == 0
 
@@ -163,20 +164,22 @@ def test_row_9_a_worker_that_lost_its_part_writes_nothing(fleet: Fleet) -> None:
 def test_a_part_in_hand_is_taken_by_nobody_else(fleet: Fleet) -> None:
     fleet.tick(START)
     with fleet.world.duskbell.sessions.begin() as session:
-        assert parts.take(session, _open_part(fleet), START) is not None
-        assert parts.take(session, _open_part(fleet), START) is None
+        assert cycle_parts.take(session, _open_part(fleet), START) is not None
+        assert cycle_parts.take(session, _open_part(fleet), START) is None
 
 
 def test_work_moves_the_lease_on(fleet: Fleet) -> None:
     fleet.tick(START)
     with fleet.world.duskbell.sessions.begin() as session:
-        held = parts.take(session, _open_part(fleet), START)
+        held = cycle_parts.take(session, _open_part(fleet), START)
     assert held is not None
-    fleet.world.wall = START + parts.LEASE - timedelta(seconds=1)
+    fleet.world.wall = START + cycle_parts.LEASE - timedelta(seconds=1)
     with PartSessions(fleet.world.duskbell.sessions, held).begin() as session:
         session.execute(select(core_tables.Person))
     with fleet.world.duskbell.sessions.begin() as session:
-        assert parts.take(session, held.part_id, START + parts.LEASE + timedelta(seconds=1)) is None
+        assert (
+            cycle_parts.take(session, held.part_id, START + cycle_parts.LEASE + timedelta(seconds=1)) is None
+        )
 
 
 def test_a_stage_that_fails_is_tried_again_then_told_of_and_the_cycle_goes_on(fleet: Fleet) -> None:
@@ -186,7 +189,7 @@ def test_a_stage_that_fails_is_tried_again_then_told_of_and_the_cycle_goes_on(fl
     fleet.world.duskbell.invented_weather = broken
     fleet.tick(START)
     fleet.work()
-    for _ in range(parts.TRIES_BEFORE_DIVIDING + 1):
+    for _ in range(cycle_parts.TRIES_BEFORE_DIVIDING + 1):
         fleet.sweep()
         fleet.work()
     with fleet.world.duskbell.sessions() as session:
@@ -200,10 +203,10 @@ def test_a_block_that_fails_is_halved_until_the_one_stands_alone(fleet: Fleet) -
     cycle_id = fleet.tick(START)
     assert cycle_id is not None
     with fleet.world.duskbell.sessions.begin() as session:
-        [part_id] = parts.open_parts(session, cycle_id, "judge", [[1, 2, 3]], START)
-        halves = parts.divide(session, session.get_one(CyclePart, part_id), START)
+        [part_id] = cycle_parts.open_parts(session, cycle_id, "judge", [[1, 2, 3]], START)
+        halves = cycle_parts.divide(session, session.get_one(CyclePart, part_id), START)
         assert [session.get_one(CyclePart, each).ids for each in halves] == [[1], [2, 3]]
-        assert parts.divide(session, session.get_one(CyclePart, halves[0]), START) == []
+        assert cycle_parts.divide(session, session.get_one(CyclePart, halves[0]), START) == []
 
 
 def test_judging_does_not_wait_for_ever_for_the_feeds(fleet: Fleet) -> None:

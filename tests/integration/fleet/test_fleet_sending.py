@@ -10,7 +10,6 @@ import pytest
 from sqlalchemy import create_engine, select, text, update
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
 from service.common.backoff import Breaker, BreakerState
 from service.delivery.fair_queue import WaitingMessage
@@ -19,7 +18,7 @@ from service.runtime.fleet.message_batches import BATCH, LANES, batch_up
 from service.runtime.fleet.queue import UPKEEP, Nudge, defer
 from service.store.engine import open_engine
 from service.store.repositories import messages
-from service.store.repositories.messages import LEASE, Status
+from service.store.repositories.messages import LEASE, NoticeKind, Status
 from service.store.schema import core_tables
 from tests.integration.cycle.world import START
 from tests.integration.fleet.conftest import Fleet

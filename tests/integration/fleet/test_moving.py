@@ -10,9 +10,8 @@ from click.testing import CliRunner
 from sqlalchemy import Engine, event, func, insert, select, text
 
 from service.cli.backup import move as move_command
-from service.runtime.fleet.store_lock import SharedHold
 from service.store.engine import BUSY_FOR, open_engine
-from service.store.locking import AlreadyRunning, hold_store
+from service.store.locking import AlreadyRunning, SharedHold, hold_store
 from service.store.maintenance import move_to_postgres
 from service.store.maintenance.move_to_postgres import MoveError, move, summarise
 from service.store.schema import core_tables

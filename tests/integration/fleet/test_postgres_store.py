@@ -11,10 +11,9 @@ import pytest
 from sqlalchemy import Engine, inspect, make_url, text
 from sqlalchemy.exc import DBAPIError
 
-from service.runtime.fleet.store_lock import SharedHold
 from service.store import queue_schema
 from service.store.engine import StoreError, connect_options, open_engine, require_writable
-from service.store.locking import AlreadyRunning, hold_store
+from service.store.locking import AlreadyRunning, SharedHold, hold_store
 from service.store.migrate import upgrade
 from tests.integration.postgres import Server
 

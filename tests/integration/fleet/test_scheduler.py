@@ -14,11 +14,12 @@ from sqlalchemy.orm import Session
 
 from service.app import Duskbell
 from service.runtime.fleet import schedule
-from service.runtime.fleet.duties import Duty, due_at, take_turn
+from service.runtime.fleet.duties import Duty, due_at
 from service.runtime.fleet.schedule import Scheduler, find_duties
 from service.runtime.fleet.watchdog import Lifeline
 from service.runtime.scheduler import Chore
 from service.settings import Settings
+from service.store.repositories.cycles import take_turn
 from tests.integration.cycle.world import START
 from tests.integration.fleet.conftest import Fleet
 from tests.integration.postgres import Server

@@ -13,7 +13,6 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import inspect, select, text
 from sqlalchemy.orm import Session
 
-from service.accounts.address_owner import hanging_on_operator
 from service.store.engine import StoreError, open_engine
 from service.store.migrate import (
     _config,
@@ -23,6 +22,7 @@ from service.store.migrate import (
     require_current,
     upgrade,
 )
+from service.store.repositories.addresses import hanging_on_operator
 from service.store.schema.core_tables import Address, Person, Table
 from service.store.schema.delivery_tables import Token
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from service.accounts.notices.text import NoticeKind
 from service.channels.email import MailServer
+from service.store.repositories.messages import NoticeKind
 from tests.integration.channels.mail_relays import Relay, running
 from tests.integration.delivery.yard import Yard
 from tests.integration.web.test_links import OpenYard, new_yard, visiting, yard

@@ -12,8 +12,9 @@ from sqlalchemy.orm import Session
 from starlette.testclient import TestClient
 
 from alerts.sites.model import Site
-from service.accounts.quotas import Kept, QuotaReached, require_room
+from service.accounts.quotas import QuotaReached, require_room
 from service.store.repositories.sites import NewSite, add_sites, get_site
+from service.store.repositories.totals import Kept
 from service.store.schema import core_tables
 from tests.integration.cycle.world import START, World
 from tests.integration.web.acting import (

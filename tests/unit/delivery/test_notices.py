@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 import pytest
 
 from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import NoticeKind, write_notice
+from service.accounts.notices.text import write_notice
+from service.store.repositories.messages import NoticeKind
 
 FACTS = {
     "shown": "https://chat.example/…",

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from sqlalchemy import delete, or_, select
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.channels import host_state
 from service.store.maintenance.personal_data import delete_messages
 from service.store.repositories import operator_alerts, rate_limits
 from service.store.repositories.messages import UNSETTLED
@@ -39,7 +38,7 @@ def prune(
         session.execute(delete(Bounce).where(Bounce.seen_at < now - BOUNCES_KEPT))
         rate_limits.forget_full(session, now)
         operator_alerts.forget_old(session, now)
-        host_state.drop_old_secrets(session, now - OLD_SECRETS_SIGN)
+        _drop_old_secrets(session, now - OLD_SECRETS_SIGN)
     return {name: count for name, count in counts.items() if count}
 
 
@@ -129,3 +128,14 @@ def _forget_person(session: Session, person_id: int) -> None:
     if session.scalar(select(core_tables.Site.id).where(core_tables.Site.owner_id == person_id).limit(1)):
         return
     session.execute(delete(core_tables.Person).where(core_tables.Person.id == person_id))
+
+
+def _drop_old_secrets(session: Session, before: datetime) -> None:
+    """Stop signing with secrets that were replaced before that time."""
+    rows = session.scalars(
+        select(core_tables.Address)
+        .join(Endpoint, Endpoint.address_id == core_tables.Address.id)
+        .where(Endpoint.secret_changed_at < before)
+    )
+    for row in rows:
+        row.secrets = row.secrets[:1]

@@ -17,9 +17,8 @@ from sqlalchemy.orm import Session, aliased
 
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
-from service.accounts.notices.text import NoticeKind
 from service.store.maintenance.personal_data import ERASED
-from service.store.repositories.messages import LEASE, UNSETTLED, WAITING, Status
+from service.store.repositories.messages import LEASE, UNSETTLED, WAITING, NoticeKind, Status
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Notice
 

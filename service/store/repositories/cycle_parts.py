@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import secrets
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -167,3 +168,11 @@ def divide(session: Session, part: CyclePart, wall: datetime) -> list[int]:
     log.error("given up: %s", text)
     note_trouble(session, f"stage {part.stage}", text, wall)
     return []
+
+
+def sum_counts(session: Session, cycle_id: int) -> dict[str, int]:
+    """What all parts of a cycle did."""
+    counts: Counter[str] = Counter()
+    for each in session.scalars(select(CyclePart.counts).where(CyclePart.cycle_id == cycle_id)):
+        counts.update(each)
+    return dict(counts)
