@@ -7,6 +7,7 @@ but under Debian's Python either waits for ever or can't sleep.)
 
 from __future__ import annotations
 
+import gc
 import os
 import runpy
 import sqlite3
@@ -19,9 +20,12 @@ import pytest
 from sqlalchemy import Engine
 
 from alerts.sky.ephemeris import Ephemeris
+from service.app import ALLOCATIONS_BETWEEN
 from service.store import migrate
 from service.store.engine import open_engine, sqlite_file
 
+# As often as by default it takes a quarter of the time, most of it for what the imports made.
+gc.set_threshold(ALLOCATIONS_BETWEEN)
 SHIFTED = Path(__file__).parent / "shifted"
 _migrate, _open_sky = migrate.upgrade, Ephemeris.open
 
@@ -30,6 +34,11 @@ def pytest_configure(config: pytest.Config) -> None:
     only_hands_out = config.getoption("numprocesses", None) and not hasattr(config, "workerinput")
     if "DUSKBELL_TEST_CLOCK" in os.environ and not only_hands_out:
         shift_clock(datetime.fromisoformat(os.environ["DUSKBELL_TEST_CLOCK"]))
+
+
+def pytest_collection_finish() -> None:
+    gc.collect()
+    gc.freeze()
 
 
 def shift_clock(moment: datetime) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cached_property
+from functools import cache, cached_property
 from pathlib import Path
 
 from fastapi.responses import HTMLResponse
@@ -26,6 +26,7 @@ from service.web.shared.sky_cache import SkyCache
 _HERE = Path(__file__).parents[1]
 
 
+@cache
 def _environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(_HERE / "templates"),

@@ -88,12 +88,14 @@ def all_said(world: World, browser: TestClient, paths: dict[str, str]) -> dict[t
 
 def differences(world: World, said: dict[tuple[str, date, str], Said]) -> list[str]:
     numbers = {name: number for number, name in SITES.items()}
+    wanted = {
+        (name, night): decided(world, numbers[name], night) for name, night in {key[:2] for key in said}
+    }
     return [
-        f"{name}, {night}, {surface}: {key} is {value}, decided was {wanted[key]}"
+        f"{name}, {night}, {surface}: {key} is {value}, decided was {wanted[name, night][key]}"
         for (name, night, surface), values in said.items()
-        for wanted in (decided(world, numbers[name], night),)
         for key, value in values.items()
-        if value != wanted[key]
+        if value != wanted[name, night][key]
     ]
 
 

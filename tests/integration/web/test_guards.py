@@ -251,11 +251,10 @@ def test_row_57_a_page_whose_template_is_broken_is_said_to_be_and_logged(
 ) -> None:
     app = build_app(world.duskbell, shown_at=GO_TIME)
     web = app.state.web
-    web.pages.globals["style_url"] = "/x.css"
+    broken = web.pages.overlay()  # others have the same pages
+    broken.loader = _Broken(web.pages.loader, "account/sign_in.html")
+    object.__setattr__(web, "pages", broken)
     with TestClient(app, base_url=HOST, raise_server_exceptions=False) as browser:
-        web.pages.get_template("account/sign_in.html").globals["open_sign_up"] = None
-        web.pages.loader = _Broken(web.pages.loader, "account/sign_in.html")
-        web.pages.cache.clear()
         answer = browser.get("/sign-in")
         assert (answer.status_code, "it is in the log" in answer.text) == (500, True)
         assert "Traceback" not in answer.text
