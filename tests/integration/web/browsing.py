@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
 
+from fastapi import FastAPI
 from starlette.testclient import TestClient
 
 from service.accounts.access import make_owner_link
@@ -17,9 +18,11 @@ HOST = "http://127.0.0.1:8765"
 
 
 @contextmanager
-def browsing(world: World, *, shown_at: datetime | None = None) -> Iterator[TestClient]:
-    """A browser at the pages of that installation, signed in as nobody."""
-    app = build_app(world.duskbell, shown_at=shown_at)
+def browsing(
+    world: World, *, shown_at: datetime | None = None, app: FastAPI | None = None
+) -> Iterator[TestClient]:
+    """A browser at the pages of that installation, signed in as nobody. app: pages that were built before."""
+    app = app or build_app(world.duskbell, shown_at=shown_at)
     headers = {"Sec-Fetch-Site": "same-origin"}
     with TestClient(app, base_url=HOST, headers=headers) as browser:
         yield browser
@@ -37,8 +40,10 @@ def sign_in_as_owner(browser: TestClient) -> None:
 
 
 @contextmanager
-def owner_browsing(world: World, *, shown_at: datetime | None = None) -> Iterator[TestClient]:
+def owner_browsing(
+    world: World, *, shown_at: datetime | None = None, app: FastAPI | None = None
+) -> Iterator[TestClient]:
     """A browser of the operator, who owns the sites."""
-    with browsing(world, shown_at=shown_at) as browser:
+    with browsing(world, shown_at=shown_at, app=app) as browser:
         sign_in_as_owner(browser)
         yield browser

@@ -6,8 +6,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from fastapi import FastAPI
 from starlette.testclient import TestClient
 
+from service.web.app import build_app
 from tests.integration.conftest import NewStore
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import browsing, owner_browsing
@@ -43,8 +45,14 @@ def played_world(tmp_path_factory: pytest.TempPathFactory, new_store: NewStore) 
         yield world
 
 
+@pytest.fixture(scope="module")
+def played_app(played_world: World) -> FastAPI:
+    """Its pages; building them takes longer than most tests of what they say."""
+    return build_app(played_world.duskbell, shown_at=GO_TIME)
+
+
 @pytest.fixture
-def played(played_world: World) -> Iterator[TestClient]:
+def played(played_world: World, played_app: FastAPI) -> Iterator[TestClient]:
     """A browser of the operator over that installation."""
-    with owner_browsing(played_world, shown_at=GO_TIME) as browser:
+    with owner_browsing(played_world, app=played_app) as browser:
         yield browser
