@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
-from alerts.briefing.facts.field_notes import FieldNotes, SkyNote, TownGlow
+from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote, TownGlow
+from alerts.common.phrases import Phrase, phrase
+from alerts.common.text import count_word, sentence
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
 from alerts.judging.site_choice import Choice, choice_of, say_fork
@@ -24,15 +26,14 @@ from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.wishes.model import Wishes
 
 SKY_SUBJECTS = {
-    TargetKind.CORE: "the core",
-    TargetKind.BAND: "the Milky Way's highest part",
-    TargetKind.NONE: "the zenith",
+    TargetKind.CORE: phrase("briefing.subject-core"),
+    TargetKind.BAND: phrase("briefing.subject-band"),
+    TargetKind.NONE: phrase("briefing.subject-zenith"),
 }
 USUAL_EXCESS = 0.1
 """Excess (see `alerts.sky.brightness.light_domes`) of a dome that is drawn in the usual size."""
 SMALLEST, LARGEST = 0.4, 1.6
 _TAKES_BACK = (AlertKind.CHANGED, AlertKind.STAND_DOWN)
-_NUMBERS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,9 +73,9 @@ def alert_facts(
     facts, verdict, wishes = _facts(kind, found), found.verdict, found.wishes
 
     # why it is said: what turned, or what it still hangs on
-    cause = telling.text if kind is AlertKind.CHANGED or telling.why is Why.LAST_WORD else ""
+    cause: Said = telling.text if kind is AlertKind.CHANGED or telling.why is Why.LAST_WORD else ""
     if kind is AlertKind.STAND_DOWN:
-        cause = "clear sky is no longer likely" if telling.why is Why.TURNED_BAD else telling.text
+        cause = phrase("briefing.clear-unlikely") if telling.why is Why.TURNED_BAD else telling.text
     elif kind is AlertKind.HEADS_UP and verdict.outlook is not None:
         is_sure = (verdict.chance_pct or 0) >= wishes.chance_go_pct
         cause = "" if is_sure else hangs_on(verdict.outlook)
@@ -104,16 +105,21 @@ def preview_facts(found: NightFindings, ahead: Ahead = NOTHING_AHEAD) -> AlertFa
     verdict = found.verdict
     is_go = verdict.word is VerdictWord.GO
     facts = _facts(AlertKind.GO if is_go else AlertKind.HEADS_UP, found)
-    cause = "" if is_go else verdict.deciding.text
+    cause: Said = "" if is_go else verdict.deciding.text
     is_early = ahead.first_look is not None and verdict.word is VerdictWord.UNKNOWN
     if is_early:  # what nobody forecasts yet isn't in doubt, it is still to come
-        cause, known = "", [each for each in verdict.reasons if each.result is Result.FAIL]
-        facts = replace(facts, hazards=(), reasons=tuple(_sentence(each.text) for each in known))
+        cause, facts = "", replace(facts, hazards=())
+    reasons = [
+        each
+        for each in verdict.reasons
+        if (each.result is Result.FAIL if is_early else each.result is not Result.PASS)
+        and (is_go or is_early or each != verdict.deciding)
+    ]
     return replace(
         facts,
         cause=cause,
         first_look=ahead.first_look if is_early else None,
-        reasons=tuple(text for text in facts.reasons if text != _sentence(cause)),
+        reasons=tuple(_sentence(each.text) for each in reasons),
         next_window=ahead.next_window,
         instead=ahead.instead,
         preview=True,
@@ -151,7 +157,7 @@ def _facts(kind: AlertKind, found: NightFindings) -> AlertFacts:
         drive_is_estimate=plan.drive_is_estimate if plan else False,
         chance_pct=outlook.chance_pct if outlook else None,
         whole_pct=outlook.whole_pct if outlook else None,
-        agreement=say_agreement(outlook) if outlook else "",
+        agreement=(find_agreement(outlook) or "") if outlook else "",
         spread_pct=outlook.spread_pct if outlook else None,
         change_pct=outlook.change_pct if outlook else None,
         overhead_pct=outlook.overhead_pct if outlook else None,
@@ -162,7 +168,7 @@ def _facts(kind: AlertKind, found: NightFindings) -> AlertFacts:
         core=window.track if window is not None and is_up else (),
         target_name=(target.name or "target") if target.kind is TargetKind.RADEC else "core",
         shapes=window.shapes if window else (),
-        moon="no Moon" if window and night.wishes.moonless else "",
+        moon=phrase("briefing.no-moon") if window and night.wishes.moonless else "",
         reasons=tuple(_sentence(each.text) for each in verdict.reasons if each.result is not Result.PASS),
         hazards=tuple(_sentence(hazard.text) for hazard in told_hazards),
         attributions=credits,
@@ -180,29 +186,27 @@ def _facts(kind: AlertKind, found: NightFindings) -> AlertFacts:
     )
 
 
-def say_agreement(outlook: Outlook) -> str:
-    """`Three of four models agree.`: how many sources say clear; empty when fewer than two answered."""
+def find_agreement(outlook: Outlook) -> Phrase | None:
+    """`Three of four models agree.`: how many sources say clear; None when fewer than two answered."""
     clear, answered = outlook.agreement
     if answered < 2:
-        return ""
+        return None
     if clear in (0, answered):
-        return f"All {_number(answered)} models agree." if answered > 2 else "Both models agree."
-    verb = "say" if clear > 1 else "says"
-    return f"{_number(clear).capitalize()} of {_number(answered)} models {verb} clear."
+        return phrase("briefing.all-agree", count=answered, models=count_word(answered))
+    return phrase(
+        "briefing.some-clear", count=clear, clear=count_word(clear).capitalize(), models=count_word(answered)
+    )
 
 
-def _number(count: int) -> str:
-    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
+def _sentence(said: Said) -> Said:
+    """A text that has no code, as a sentence; a phrase is made one when it is said."""
+    return sentence(said) if isinstance(said, str) else said
 
 
 def attributions(outlook: Outlook) -> tuple[Attribution, ...]:
     """Credits of the sources really used, each once."""
     credits = (Attribution(source.attribution, source.attribution_url) for source in outlook.sources)
     return tuple(dict.fromkeys(credits))
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def sky_note(site: Site, window: DarkWindow, ephemeris: Ephemeris, *, aod: float | None = None) -> SkyNote:
@@ -213,7 +217,7 @@ def sky_note(site: Site, window: DarkWindow, ephemeris: Ephemeris, *, aod: float
 def note_of(window: DarkWindow, sky: WindowSky) -> SkyNote:
     """What a message says of a window's sky."""
     return SkyNote(
-        subject=window.target.name or SKY_SUBJECTS.get(window.target.kind, "the target"),
+        subject=window.target.name or SKY_SUBJECTS.get(window.target.kind, phrase("briefing.subject-target")),
         mag_arcsec2=sky.middle.mag_arcsec2,
         loss_mag=sky.worst.loss_mag,
         dimmed_mag=sky.middle.dimmed_mag,

@@ -8,7 +8,8 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from alerts.briefing.collect import NightFindings
-from alerts.briefing.facts.field_notes import Air, FieldNotes, ShowerNote, Standing
+from alerts.briefing.facts.field_notes import Air, FieldNotes, Said, ShowerNote, Standing
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.field.exposure import exposure_for
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames
@@ -28,7 +29,6 @@ from alerts.sky.tracks import target_track
 from alerts.weather.outlook import HazardLevel, Outlook
 
 MOST_SHOWERS = 3
-APEX, FOOT = "the Milky Way's highest part", "the Milky Way's foot"
 ABOVE_FOOT_DEG = 20.0
 
 
@@ -136,11 +136,13 @@ class _WhereItStands:
         nearer = min(feet, key=lambda foot: abs((foot - target.azimuth_deg + 180) % 360 - 180))
         return TrackPoint(at, ABOVE_FOOT_DEG, nearer)
 
-    def subject_name(self, at: datetime) -> str:
+    def subject_name(self, at: datetime) -> Said:
         if self.target_at(at).altitude_deg <= 0:
-            return APEX if self.apex_at(at)[0] <= HIGHEST_OVER_DEG else FOOT
-        is_own = self._target.kind is TargetKind.RADEC
-        return (self._target.name or "the target") if is_own else "the core"
+            is_apex = self.apex_at(at)[0] <= HIGHEST_OVER_DEG
+            return phrase("briefing.subject-band" if is_apex else "briefing.subject-foot")
+        if self._target.kind is TargetKind.RADEC:
+            return self._target.name or phrase("briefing.subject-target")
+        return phrase("briefing.subject-core")
 
     def target_at(self, at: datetime) -> TrackPoint:
         moment = Span(at, at + timedelta(seconds=1))

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from alerts.briefing.facts.alert import Ahead, Instead
+from alerts.common.phrases import phrase
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes
@@ -15,7 +16,11 @@ from alerts.sky.target_text import parse_target
 from alerts.weather.forecast_reach import first_look
 from alerts.wishes.model import Wishes
 
-OTHERS = (("band", "the Milky Way's band"), ("winter", "its winter arc"), ("none", "the dark sky alone"))
+OTHERS = (
+    ("band", phrase("briefing.instead-band")),
+    ("winter", phrase("briefing.instead-winter")),
+    ("none", phrase("briefing.instead-none")),
+)
 """Targets that stand where the core doesn't, as one types them and as words in a sentence."""
 FIRST_NIGHTS, ALL_NIGHTS = 60, 400
 """Most seasons come back within the first; a year and a month hold every one that comes back at all."""

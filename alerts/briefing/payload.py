@@ -37,6 +37,9 @@ data
     sky                              null, or {subject, mag_arcsec2, loss_mag, dimmed_mag, smoke_mag, inside,
                                      towns: [{name, bearing_deg, distance_km, under_target}]}
     reasons, hazards                 [text], the deciding reason first
+    reason_codes, hazard_codes       [{code, params} or null], beside each text what it says
+    codes                            {agreement, sight, record, moon, cause, fork, doubt}: those that have
+                                     a code, each {code, params}
     access_note, next_window         the site's own note, may be ""; the next night with a window, or null
     first_look                       the day on which a forecast first reaches the night, where none does yet
     other_targets                    without a window, what else there is then: [{target, start, end}]
@@ -63,14 +66,16 @@ from collections.abc import Sequence
 from typing import Any
 
 from alerts.briefing.facts.alert import AlertFacts, Briefing
-from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
-from alerts.briefing.text.alert_lines import cautions_for
+from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote
+from alerts.briefing.text.alert_lines import cautions_for, words_of
 from alerts.briefing.text.alert_view import web_address
 from alerts.briefing.text.event import event_told, event_values
+from alerts.common.clock_times import zone_info
+from alerts.common.phrases import Phrase, Reader, say
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, direction_word, plain
+from alerts.common.text import LONGEST_NAME, direction_word, plain, sentence
 from alerts.common.time_text import utc_text
-from alerts.common.units import Units, in_units
+from alerts.common.units import Units
 from alerts.field.exposure import Exposure
 from alerts.sky.night import TrackPoint
 
@@ -78,6 +83,7 @@ VERSION = 1
 LARGEST_BYTES = 20_000
 """Standard Webhooks: payloads stay below 20 kB."""
 _TIMES = ("leave_by", "home_about", "decide_at", "sunset", "sunrise", "forecast_issued_at", "decided_at")
+_SAID = ("agreement", "sight", "record", "moon", "cause", "fork", "doubt")
 _FIELD_TIMES = (
     "arrive", "latest_departure", "give_up_at", "signal_lost_at", "civil_dusk", "nautical_dusk",
     "full_dark", "dawn", "gate_closes", "gate_opens",
@@ -98,7 +104,7 @@ def payload_values(
         "units": briefing.units.word,
         "subject": subject,
         "text": text,
-        "cautions": list(cautions_for(alerts)),
+        "cautions": [say(each) for each in cautions_for(alerts)],
         "alerts_left_out": 0,
         "alerts": [],
     }
@@ -135,6 +141,7 @@ def size_of(value: object) -> int:
 
 def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, object]:
     """One alert as JSON values; the keys are described above. units: of the texts."""
+    reader = Reader(zone_info(facts.zone), units)
     has_dark = facts.dark_from is not None and facts.dark_until is not None
     return {
         "kind": facts.kind.value,
@@ -160,25 +167,28 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
         "target": plain(facts.target_name),
         "track": [place_values(point) for point in facts.core],
         "shapes": [{"shape": entry.shape.value, **_edges(entry.span)} for entry in facts.shapes],
-        "agreement": plain(facts.agreement),
+        "agreement": words_of(facts.agreement, reader),
         "spread_pct": list(facts.spread_pct) if facts.spread_pct else None,
         "change_pct": facts.change_pct,
         "overhead_pct": facts.overhead_pct,
-        "sight": plain(facts.sight),
-        "record": plain(facts.record),
-        "sky": sky_values(facts.sky),
-        "moon": plain(facts.moon),
-        "cause": plain(facts.cause),
-        "reasons": [in_units(plain(text), units) for text in facts.reasons],
-        "hazards": [in_units(plain(text), units) for text in facts.hazards],
+        "sight": words_of(facts.sight, reader),
+        "record": words_of(facts.record, reader),
+        "sky": sky_values(facts.sky, reader),
+        "moon": words_of(facts.moon, reader),
+        "cause": words_of(facts.cause, reader),
+        "reasons": [_sentence(each, reader) for each in facts.reasons],
+        "hazards": [_sentence(each, reader) for each in facts.hazards],
         "access_note": plain(facts.access_note),
         "next_window": facts.next_window.isoformat() if facts.next_window else None,
         "first_look": facts.first_look.isoformat() if facts.first_look else None,
+        "codes": {name: said.as_json() for name in _SAID if isinstance(said := getattr(facts, name), Phrase)},
+        "reason_codes": [_code(each) for each in facts.reasons],
+        "hazard_codes": [_code(each) for each in facts.hazards],
         "other_targets": [{"target": each.target, **_edges(each.span)} for each in facts.instead],
         "is_last_word": facts.is_last_word,
         "signal_lost_at": utc_text(facts.signal_lost_at),
         "is_unsettled": facts.is_unsettled,
-        "fork": plain(facts.fork),
+        "fork": words_of(facts.fork, reader),
         "others": [
             {
                 "site": plain(other.site_name, LONGEST_NAME),
@@ -196,6 +206,16 @@ def alert_values(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, ob
             {"text": plain(credit.text), "url": web_address(credit.url)} for credit in facts.attributions
         ],
     }
+
+
+def _sentence(said: Said, reader: Reader) -> str:
+    words = words_of(said, reader)
+    return sentence(words) if isinstance(said, Phrase) else words
+
+
+def _code(said: Said) -> dict[str, object] | None:
+    """Code and values of a sentence; None for one that has only its text."""
+    return said.as_json() if isinstance(said, Phrase) else None
 
 
 def span_values(span: Span | None) -> dict[str, object] | None:
@@ -217,12 +237,12 @@ def place_values(point: TrackPoint) -> dict[str, object]:
     }
 
 
-def sky_values(sky: SkyNote | None) -> dict[str, object] | None:
+def sky_values(sky: SkyNote | None, reader: Reader) -> dict[str, object] | None:
     """The sky where the camera looks, and the towns round the site."""
     if sky is None:
         return None
     return {
-        "subject": plain(sky.subject, LONGEST_NAME),
+        "subject": words_of(sky.subject, reader),
         "mag_arcsec2": round(sky.mag_arcsec2, 2),
         "loss_mag": round(sky.loss_mag, 2),
         "dimmed_mag": round(sky.dimmed_mag, 2),

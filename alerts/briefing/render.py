@@ -37,7 +37,8 @@ SHORTEST_NAME = 12
 TELLING_NAME = 20
 CHAT_LINES = 10
 CHAT_LINE_CHARS = 300
-CHAT_LABELS = ("Leave by", "Window", "Core", "Home about", "Watch out", "Also", "Other sites")
+LABEL_END = "\x1f"
+"""Stands after the label of a line of chat until it is written out; no text that people typed holds it."""
 INVENTED_MARK = "[Invented] "
 TEMPLATE_FAULTS = (TemplateError, ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
 """What a template can raise: its own errors, and those of the expressions in it."""
@@ -133,11 +134,11 @@ def render_marked_chat(briefing: Briefing) -> str:
 
     Every character that would mean something there is escaped, so names show as they were typed.
     """
-    first, *rest = render_chat(briefing).splitlines()
+    views = _chat_views(briefing)
+    first, *rest = _chat_lines(ranked(briefing), views, _subject(briefing, views, BUILT_IN))
     lines = [f"**{_escaped(first)}**"]
     for line in rest:
-        label, colon, text = line.partition(": ")
-        is_labelled = colon and label in CHAT_LABELS
+        label, is_labelled, text = line.partition(LABEL_END)
         lines.append(f"**{label}:** {_escaped(text)}" if is_labelled else _escaped(line))
     return "  \n".join(lines)  # two spaces: CommonMark's line break
 
@@ -158,16 +159,22 @@ def render_chat(briefing: Briefing) -> str:
 
 
 def _chat(alerts: tuple[AlertFacts, ...], views: Sequence[AlertView], subject: str) -> str:
+    return "\n".join(_chat_lines(alerts, views, subject)).replace(LABEL_END, ": ")
+
+
+def _chat_lines(alerts: tuple[AlertFacts, ...], views: Sequence[AlertView], subject: str) -> list[str]:
+    """At most ten lines; a label's end is marked."""
     values = {
         "subject": unmentioned(subject),
         "views": [_with_line(_unmentioned(view), BUILT_IN) for view in views],
         "credits": [unmentioned(credit.text) for credit in credits_of(alerts)],
         "caution": CHAT_CAUTION,
         "turn_round": TURN_ROUND,
+        "label_end": LABEL_END,
     }
     rendered = BUILT_IN.render("chat.txt.j2", values)
     lines = [shorten(line.strip(), CHAT_LINE_CHARS) for line in rendered.splitlines() if line.strip()]
-    return "\n".join(lines[:CHAT_LINES])
+    return lines[:CHAT_LINES]
 
 
 def _unmentioned(view: AlertView) -> AlertView:

@@ -8,15 +8,17 @@ reader, from `alerts/common/catalogue/<language>/judging.toml`, entry `moon-all-
 What stands in braces is a value's name, and after a colon the form it is said in, on the reader's clock and
 in their units (two braces make one that is said):
 
-    time, clock, when   a moment: `Wed 22:23 EDT`; `22:23`; `at 17:53 EDT`, with its day if not today
+    time, clock, when   a moment: `Wed 22:23 EDT`; `22:23`, a time of day too; `at 17:53 EDT`, with its day
+                        if not today
     span, lasting       two moments: `Wed 22:23–01:36 EDT`; how long they last by these times, `3 h 13 min`
     day                 a date, or a moment's: `Wed 15 July`
     length              a timedelta: `2 h 10 min`
     speed, temperature, difference, rate, distance, height
                         of m/s, °C, a difference of °C, mm/h, km, m: `7 m/s`, or `16 mph` for who reads in
                         miles; `speed.1` with one decimal
-    and, or, comma, semicolon
-                        several values: `a, b and c` (as without a form), `a, b or c`, `a, b, c`, `a; b; c`
+    and, or, comma, semicolon, then
+                        several values: `a, b and c` (as without a form), `a, b or c`, `a, b, c`, `a; b; c`,
+                        `a, then b`
     capital             a phrase in a phrase, with a large first letter
 
 All else is formatted by Python: `{chance_pct:.0f} %`, `{name!r}`. A phrase as a value is said in its place.
@@ -41,6 +43,7 @@ from typing import Any
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.time_text import (
+    face,
     say_clock,
     say_day,
     say_lasting,
@@ -213,7 +216,7 @@ def _say_list(items: Sequence[str], form: str) -> str:
     joints = find_entry("common.list")
     assert not isinstance(joints, str)
     last = joints[form]
-    between = last if form == "semicolon" else joints["comma"]
+    between = last if form in ("semicolon", "then") else joints["comma"]
     return last.join(part for part in (between.join(items[:-1]), *items[-1:]) if part)
 
 
@@ -223,7 +226,9 @@ def _day_of(given: datetime | date, reader: Reader) -> date:
 
 _MOMENTS: dict[str, Callable[[Any, Reader], str]] = {
     "time": lambda at, reader: say_time(at, reader.zone, reader.hours),
-    "clock": lambda at, reader: say_clock(at, reader.zone, reader.hours),
+    "clock": lambda at, reader: (
+        face(at, reader.hours) if isinstance(at, time) else say_clock(at, reader.zone, reader.hours)
+    ),
     "when": lambda at, reader: say_when(at, reader.now or at, reader.zone, reader.hours),
     "span": lambda span, reader: say_span(span, reader.zone, reader.hours),
     "lasting": lambda span, _: say_lasting(span),

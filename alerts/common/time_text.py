@@ -7,7 +7,7 @@ there; Sun and Moon, which nobody has to meet, by the nearest.
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
 from alerts.common.span import Span
 
@@ -73,19 +73,19 @@ def utc_text(at: datetime | None) -> str | None:
 def say_time(at: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`Wed 22:23 EDT`: that moment on the zone's clock of 24 or 12 hours, to the minute."""
     local = minute_down(at).astimezone(zone)
-    return f"{WEEKDAYS[local.weekday()]} {_face(local, hours)} {zone_word(local)}"
+    return f"{WEEKDAYS[local.weekday()]} {face(local, hours)} {zone_word(local)}"
 
 
 def say_clock(at: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`22:23`: that moment on the zone's clock, to the minute, where the day and zone stand nearby."""
-    return _face(minute_down(at).astimezone(zone), hours)
+    return face(minute_down(at).astimezone(zone), hours)
 
 
 def say_when(at: datetime, now: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`at 17:53 EDT`, and on another day than `now`'s `on Wed 15 July at 17:53 EDT`."""
     local = minute_down(at).astimezone(zone)
-    time = f"at {_face(local, hours)} {zone_word(local)}"
-    return time if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {time}"
+    said = f"at {face(local, hours)} {zone_word(local)}"
+    return said if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {said}"
 
 
 def say_span(span: Span, zone: tzinfo, hours: int = 24) -> str:
@@ -93,7 +93,7 @@ def say_span(span: Span, zone: tzinfo, hours: int = 24) -> str:
     whole = whole_minutes(span)
     start, end = whole.start.astimezone(zone), whole.end.astimezone(zone)
     before = "" if zone_word(start) == zone_word(end) else f" {zone_word(start)}"
-    return f"{WEEKDAYS[start.weekday()]} {_face(start, hours)}{before}–{_face(end, hours)} {zone_word(end)}"
+    return f"{WEEKDAYS[start.weekday()]} {face(start, hours)}{before}–{face(end, hours)} {zone_word(end)}"
 
 
 def say_day(day: date) -> str:
@@ -127,7 +127,8 @@ def zone_word(local: datetime) -> str:
     return f"UTC{sign}{hours}" + (f":{minutes:02}" if minutes else "")
 
 
-def _face(local: datetime, hours: int) -> str:
+def face(local: datetime | time, hours: int) -> str:
+    """`22:23`, or `10:23 pm` on a clock of 12 hours."""
     return f"{local:%H:%M}" if hours == 24 else say_12_hours(local.hour, local.minute)
 
 

@@ -12,6 +12,7 @@ import click
 
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, track_to_the_minute
 from alerts.briefing.text.event import event_of
+from alerts.common.phrases import say
 from alerts.common.time_text import (
     MONTHS,
     nearest_minute,
@@ -131,13 +132,6 @@ def _wishes(site: str | None, wished: dict[str, Any], wish_file: Path | None) ->
     return None if wishes == known else wishes
 
 
-_HEADLINES = {
-    VerdictWord.GO: "Go",
-    VerdictWord.WAIT: "Wait",
-    VerdictWord.STAY: "Stay home",
-    VerdictWord.UNKNOWN: "Unknown",
-}
-_MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
@@ -183,7 +177,7 @@ def _head(
         year = "" if first_look.year == now.astimezone(site.tz).year else f" {first_look.year}"
         yield f"Too early for weather; first look {say_day(first_look)}{year}."
     else:
-        yield f"{_HEADLINES[verdict.word]}: {verdict.deciding.text}."
+        yield f"{say('briefing.verdict', verdict=verdict.word)}: {verdict.deciding.text}."
 
 
 def long_day(day: date) -> str:
@@ -286,7 +280,7 @@ def _reasons(verdict: Verdict, first_look: date | None) -> Iterator[str]:
     for reason in verdict.reasons:
         if first_look is not None and reason.result is Result.UNKNOWN:
             continue
-        yield f"  {_MARKS[reason.result]:<8} {reason.text}"
+        yield f"  {say('briefing.result', result=reason.result):<8} {reason.text}"
 
 
 def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[str]:

@@ -13,10 +13,11 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.text.event import say_chance
 from alerts.common.clock_times import zone_info
+from alerts.common.phrases import say
 from alerts.common.text import Clock, direction_word, length, listed, long_day, sentence, short_day
 from alerts.common.time_text import say_lasting, say_span, say_when
 from alerts.common.units import Units, in_units
-from alerts.judging.rules import Reason, Result, sky_reasons
+from alerts.judging.rules import Reason, sky_reasons
 from alerts.judging.verdict import VerdictWord, hangs_on
 from alerts.notifying.model import AlertLevel, Why
 from alerts.sky.ephemeris import Ephemeris
@@ -31,8 +32,6 @@ from service.store.json_values import from_json
 from service.store.repositories.messages import Status
 from service.store.repositories.people import default_wishes
 from service.store.schema import core_tables
-
-MARKS = {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +164,7 @@ def _chance(case: Case, outlook: Outlook) -> str:
 
 
 def _mark(reason: Reason, *, is_first: bool) -> str:
-    return f"{'decided' if is_first else MARKS[reason.result]}:"
+    return f"{'decided' if is_first else say('briefing.result', result=reason.result)}:"
 
 
 def _usual(case: Case) -> Wishes:

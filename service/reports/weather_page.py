@@ -9,7 +9,7 @@ from math import isnan
 from statistics import median
 from typing import Any
 
-from alerts.briefing.collect import say_agreement
+from alerts.briefing.collect import find_agreement
 from alerts.briefing.text.event import event_of, event_values, say_chance
 from alerts.common.span import Span
 from alerts.common.time_text import say_clock, say_day, say_span, say_time, utc_text, zone_word
@@ -482,7 +482,7 @@ def chance_lines(
     if not said:
         yield "cloud unknown"
         return
-    yield f"{said}. {say_agreement(outlook)}".rstrip()
+    yield f"{said}. {find_agreement(outlook) or ''}".rstrip()
     if outlook.spread_pct is not None and outlook.spread_pct[0] != outlook.spread_pct[1]:
         yield f"each source alone {outlook.spread_pct[0]} to {outlook.spread_pct[1]} % for the same"
     if outlook.change_pct is not None:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
-from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
+from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote
 from alerts.common.span import Span
 from alerts.common.time_text import minute_down, minute_up, nearest_minute, whole_minutes
 from alerts.common.units import Units
@@ -37,7 +37,7 @@ class Instead:
     """
 
     target: str
-    words: str
+    words: Said
     span: Span
 
 
@@ -117,21 +117,21 @@ class AlertFacts:
     told_at: datetime | None = None
     told_window: Span | None = None
     told_leave_by: datetime | None = None
-    agreement: str = ""
+    agreement: Said = ""
     spread_pct: tuple[int, int] | None = None
     change_pct: int | None = None
     overhead_pct: int | None = None
-    sight: str = ""
-    record: str = ""
+    sight: Said = ""
+    record: Said = ""
     sky: SkyNote | None = None
     cloud: tuple[CloudHour, ...] = ()
     core: tuple[TrackPoint, ...] = ()
     target_name: str = "core"
     shapes: tuple[ShapeSpan, ...] = ()
-    moon: str = ""
-    cause: str = ""
-    reasons: tuple[str, ...] = ()
-    hazards: tuple[str, ...] = ()
+    moon: Said = ""
+    cause: Said = ""
+    reasons: tuple[Said, ...] = ()
+    hazards: tuple[Said, ...] = ()
     attributions: tuple[Attribution, ...] = ()
     forecast_issued_at: datetime | None = None
     decide_at: datetime | None = None
@@ -150,11 +150,11 @@ class AlertFacts:
     signal_lost_at: datetime | None = None
     is_unsettled: bool = False
     others: tuple[OtherSite, ...] = ()
-    fork: str = ""
+    fork: Said = ""
     worth: float = 0.0
     outcome_url: str = ""
     night_url: str = ""
-    doubt: str = ""
+    doubt: Said = ""
 
     @property
     def estimate(self) -> timedelta | None:

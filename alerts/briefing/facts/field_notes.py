@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.field.exposure import Exposure
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, Aim, FramePlan
 from alerts.field.kit import Kit
@@ -16,6 +17,10 @@ from alerts.field.panorama import Panorama
 from alerts.sites.model import Gate
 from alerts.sky.night import TrackPoint
 from alerts.weather.cloud_by_hour import CloudHour
+
+Said = str | Phrase
+"""What is said: a code with its values; in rows of an older version the text alone, said as it stands. ""
+says nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +87,7 @@ class SkyNote:
     lies in, "" for none.
     """
 
-    subject: str
+    subject: Said
     mag_arcsec2: float
     loss_mag: float
     dimmed_mag: float
@@ -126,7 +131,7 @@ class FieldNotes:
     air: Air = Air()
     cloud: tuple[CloudHour, ...] = ()
     signal_lost_at: datetime | None = None
-    subject: str = "the core"
+    subject: Said = phrase("briefing.subject-core")
     start: str = ""
     gate: Gate | None = None
     gate_closes: datetime | None = None

@@ -5,12 +5,12 @@ Templates choose the order and the sentences round these words; nothing is compu
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 
-from alerts.briefing.facts.alert import AlertFacts, Attribution, Instead, to_the_minute
+from alerts.briefing.facts.alert import AlertFacts, Attribution, to_the_minute
 from alerts.briefing.text.alert_lines import (
-    fork_line,
     last_said,
     last_word,
     other_lines,
@@ -18,51 +18,42 @@ from alerts.briefing.text.alert_lines import (
     say_sight,
     say_sky,
     say_towns,
+    time_of_evening,
+    words_of,
 )
 from alerts.briefing.text.event import event_told, say_event
 from alerts.briefing.text.field import FieldView, field_view
+from alerts.common.phrases import Reader, phrase, say
 from alerts.common.span import Span
 from alerts.common.text import (
     LONGEST_NAME,
+    WEEKDAYS,
     Clock,
     capital,
     clear_words,
     clock_in,
     direction_word,
-    length,
     long_day,
     plain,
     sentence,
     short_day,
 )
-from alerts.common.time_text import say_drive
-from alerts.common.units import Units, in_units
+from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
-from alerts.sky.night import ShapeSpan, TrackPoint
 from alerts.sky.target_text import shape_label
 
-BADGES = {
-    "heads_up": "Heads-up",
-    "go": "Go",
-    "changed": "Changed",
-    "stand_down": "Stand down",
-    "wait": "Wait",
-    "stay": "Stay home",
-    "unknown": "Can't say yet",
-}
-"""By the form of an alert, see `AlertFacts.form`."""
 CALLED_OFF = ("stand_down", "stay")
 """Forms that send nobody out: they tell neither of the trip nor of what the chance rests on."""
-
-
 OVERHEAD_DEG = 75.0
 """From here on a direction says little: one looks up."""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of facts. tone: the colour that carries it ("lamp", "core", "moon" or "")."""
+    """One line of facts. name: what it tells, in any language. tone: the colour that carries it ("lamp",
+    "core", "moon" or "")."""
 
+    name: str
     label: str
     value: str
     tone: str = ""
@@ -127,247 +118,232 @@ class AlertView:
 def view_alert(facts: AlertFacts, units: Units = Units.METRIC) -> AlertView:
     """Put the facts into words, every text made plain and every time, to the minute, set in its zone."""
     facts = to_the_minute(facts)
-    field = clock_in(facts.zone, _field_times(facts), units.clock_hours)
-    home = _home_clock(facts, field)
-    is_tonight = _is_tonight(facts, field)
+    field, home = _clocks(facts, units)
+    reader = Reader(field.zone, units)
+    form, chance = facts.form, facts.chance_pct
+    badge = "too_early" if facts.first_look is not None else "unsettled" if facts.is_unsettled else form
+    event, last = event_told(facts), last_said(facts)
+    # the night is the coming one, or the one still running before noon
+    now = field.local(facts.decided_at)
+    running = now.date() - timedelta(days=1) if now.hour < 12 else now.date()
+    is_tonight = facts.night in (running, now.date())
+    # the field plan, for what sends someone out, and for who asks about a night that may
+    shows_field = facts.is_go or (facts.preview and form not in CALLED_OFF)
     return AlertView(
         kind=facts.kind,
-        form=facts.form,
-        badge=_badge(facts),
+        form=form,
+        badge=say("briefing.badge", reader, form=badge),
         name=plain(facts.site_name, LONGEST_NAME),
         is_go=facts.is_go,
         invented=facts.invented,
         night=long_day(facts.night),
         night_short=short_day(facts.night),
-        when="tonight" if is_tonight else f"on {long_day(facts.night)}",
-        when_short="tonight" if is_tonight else f"on {short_day(facts.night)}",
-        between=_between(facts, field),
-        chance="" if facts.chance_pct is None else f"{facts.chance_pct} %",
-        event=say_event(event, field, facts.night) if (event := event_told(facts)) else "",
-        told=_told(facts, home),
-        fell=_fell(facts),
+        when=say("briefing.when", reader, is_tonight=is_tonight, day=long_day(facts.night)),
+        when_short=say("briefing.when", reader, is_tonight=is_tonight, day=short_day(facts.night)),
+        between=_between(facts, field, reader),
+        chance="" if chance is None else say("briefing.percent", reader, chance_pct=chance),
+        event=say_event(event, field, facts.night) if event else "",
+        told=_told(facts, home, reader),
+        fell=chance is not None and (facts.told_chance_pct or 0) - chance >= 10,
         clear_for=clear_words(facts.shortest_window),
-        core=_core_words(facts),
-        moon=plain(facts.moon),
-        agreement=plain(facts.agreement),
-        cause=in_units(plain(facts.cause), units).rstrip("."),
+        core=_core(facts, reader),
+        moon=words_of(facts.moon, reader),
+        agreement=words_of(facts.agreement, reader),
+        cause=words_of(facts.cause, reader),
         leave=_leave(facts, home, field),
-        decide=_decide(facts, home),
-        zones=_zones(facts, field, home),
-        rows=tuple(_rows(facts, field, home)),
-        basis=tuple(_basis(facts, units)),
-        reasons=tuple(sentence(in_units(plain(text), units)) for text in facts.reasons),
-        hazards=tuple(sentence(in_units(plain(text), units)) for text in facts.hazards),
-        forecast=_forecast(facts, home),
-        field=_field(facts, field, home, units),
+        decide=_decide(facts, home, reader),
+        zones=_zones(facts, field, home, reader),
+        rows=tuple(_rows(facts, field, home, reader)),
+        basis=tuple(_basis(facts, reader)),
+        reasons=tuple(sentence(words_of(each, reader)) for each in facts.reasons),
+        hazards=tuple(sentence(words_of(each, reader)) for each in facts.hazards),
+        forecast=_forecast(facts, home, reader),
+        field=field_view(facts, facts.field, field, home, units) if facts.field and shows_field else None,
         access_note=plain(facts.access_note),
-        next_window=_with_year(facts.next_window, facts.night) if facts.next_window else "",
-        instead=tuple(_instead(each, field) for each in facts.instead),
-        first_look=_first_look(facts, home),
-        last_word=in_units(last_word(facts, home), units),
-        last_said=last_said(facts),
+        next_window=_with_year(long_day, facts.next_window, facts.night),
+        instead=tuple(
+            say(
+                "briefing.instead",
+                reader,
+                target=words_of(each.words, reader),
+                start=field.time(each.span.start),
+                end=field.time(each.span.end),
+                lasts=each.span.duration,
+            )
+            for each in facts.instead
+        ),
+        first_look=_with_year(short_day, facts.first_look, home.day(facts.decided_at)),
+        last_word=last_word(facts, home, reader),
+        last_said=say(last, reader) if last else "",
         is_unsettled=facts.is_unsettled,
-        fork=in_units(fork_line(facts), units),
-        others=tuple(other_lines(facts, home)),
+        fork=sentence(words_of(facts.fork, reader)) if facts.fork else "",
+        others=tuple(other_lines(facts, home, reader)),
         outcome_url=web_address(facts.outcome_url) if facts.is_go else "",
     )
 
 
-def _badge(facts: AlertFacts) -> str:
-    if facts.first_look is not None:
-        return "Too early"
-    return "Unsettled" if facts.is_unsettled else BADGES[facts.form]
-
-
-def _field(facts: AlertFacts, field: Clock, home: Clock, units: Units) -> FieldView | None:
-    """The field plan, for what sends someone out, and for who asks about a night that may."""
-    if facts.field is None or not (facts.is_go or (facts.preview and facts.form not in CALLED_OFF)):
-        return None
-    return field_view(facts, facts.field, field, home, units)
-
-
-def _first_look(facts: AlertFacts, home: Clock) -> str:
-    """`Mon 5 July`, with its year when that is another one than now."""
-    day = facts.first_look
-    if day is None:
-        return ""
-    return short_day(day) if day.year == home.day(facts.decided_at).year else f"{short_day(day)} {day.year}"
-
-
-def _with_year(day: date, beside: date) -> str:
-    """`Thursday 6 August`, with its year when that is another one."""
-    return long_day(day) if day.year == beside.year else f"{long_day(day)} {day.year}"
-
-
-def _instead(other: Instead, field: Clock) -> str:
-    """`the Milky Way's band 22:30 to 03:10 (4 h 40 min)`."""
-    span = other.span
-    return f"{other.words} {field.time(span.start)} to {field.time(span.end)} ({length(span.duration)})"
-
-
-def _field_times(facts: AlertFacts) -> list[datetime]:
+def _clocks(facts: AlertFacts, units: Units) -> tuple[Clock, Clock]:
+    """The site's clock, and the one for leaving and coming home; that one names its zone each time where it
+    differs."""
     spans = [span for span in (facts.window, facts.best) if span is not None]
     edges = [edge for span in spans for edge in (span.start, span.end)]
     single = (facts.sunset, facts.dark_from, facts.dark_until, facts.sunrise)
-    return [at for at in (*edges, *single) if at is not None] or [facts.decided_at]
-
-
-def _home_clock(facts: AlertFacts, field: Clock) -> Clock:
-    """The clock for leaving and coming home; it names its zone each time where it differs."""
+    times = [at for at in (*edges, *single) if at is not None] or [facts.decided_at]
+    field = clock_in(facts.zone, times, units.clock_hours)
     times = [at for at in (facts.leave_by, facts.home_about) if at is not None] or [facts.decided_at]
-    home = clock_in(facts.person_zone or facts.zone, times, field.hours)
+    home = clock_in(facts.person_zone or facts.zone, times, units.clock_hours)
     differs = any(home.local(at).utcoffset() != field.local(at).utcoffset() for at in times)
-    return replace(home, marks_each=home.marks_each or differs)
+    return field, replace(home, marks_each=home.marks_each or differs)
 
 
-def _is_tonight(facts: AlertFacts, field: Clock) -> bool:
-    """Whether the night is the coming one, or the one still running before noon."""
-    now = field.local(facts.decided_at)
-    running = now.date() - timedelta(days=1) if now.hour < 12 else now.date()
-    return facts.night in (running, now.date())
-
-
-def _between(facts: AlertFacts, field: Clock) -> str:
+def _between(facts: AlertFacts, field: Clock, reader: Reader) -> str:
     """`23:20 and 01:50`; a window that starts after midnight says the morning's day."""
     if facts.window is None:
         return ""
-    between = f"{field.time(facts.window.start)} and {field.time(facts.window.end)}"
-    starts_on = field.day(facts.window.start)
-    return between if starts_on == facts.night else f"{between} on {long_day(starts_on)}"
+    start, end = facts.window.start, facts.window.end
+    day = field.day(start)
+    times = {"start": field.time(start), "end": field.time(end)}
+    if day == facts.night:
+        return say("briefing.between", reader, **times)
+    return say("briefing.between-on", reader, day=long_day(day), **times)
 
 
-def _told(facts: AlertFacts, home: Clock) -> str:
-    if facts.told_chance_pct is None:
+def _told(facts: AlertFacts, home: Clock, reader: Reader) -> str:
+    """`at noon 81 %`, `on Friday 81 %`: what was said before."""
+    chance_pct, at = facts.told_chance_pct, facts.told_at
+    if chance_pct is None:
         return ""
-    chance = f"{facts.told_chance_pct} %"
-    if facts.told_at is None:
-        return f"before {chance}"
-    if home.day(facts.told_at) != home.day(facts.decided_at):
-        return f"on {long_day(home.day(facts.told_at)).split()[0]} {chance}"
-    time = home.time(facts.told_at)
-    return f"at {'noon' if time in ('12:00', '12:00 pm') else time} {chance}"
+    if at is None:
+        return say("briefing.told-before", reader, chance_pct=chance_pct)
+    if home.day(at) != home.day(facts.decided_at):
+        weekday = WEEKDAYS[home.day(at).weekday()]
+        return say("briefing.told-on", reader, chance_pct=chance_pct, weekday=weekday)
+    local = home.local(at)
+    is_noon = (local.hour, local.minute) == (12, 0) and not home.marks_each
+    return say("briefing.told-at", reader, chance_pct=chance_pct, is_noon=is_noon, at=home.time(at))
 
 
-def _fell(facts: AlertFacts) -> bool:
-    """Whether the chance itself tells the story."""
-    if facts.chance_pct is None or facts.told_chance_pct is None:
-        return False
-    return facts.told_chance_pct - facts.chance_pct >= 10
-
-
-def _core_words(facts: AlertFacts) -> str:
+def _core(facts: AlertFacts, reader: Reader) -> str:
+    """`core in the south`: where the target stands in the window's middle."""
     if not facts.core:
         return ""
-    middle, name = facts.core[len(facts.core) // 2], plain(facts.target_name)
-    if middle.altitude_deg >= OVERHEAD_DEG:
-        return f"{name} overhead"
-    return f"{name} in the {direction_word(middle.azimuth_deg, 8)}"
+    middle = facts.core[len(facts.core) // 2]
+    direction = direction_word(middle.azimuth_deg, 8)
+    is_overhead = middle.altitude_deg >= OVERHEAD_DEG
+    target = say("briefing.target", reader, target=plain(facts.target_name))
+    return say("briefing.core", reader, is_overhead=is_overhead, target=target, direction=direction)
 
 
 def _leave(facts: AlertFacts, home: Clock, field: Clock) -> str:
     """`19:40`, with the day when that isn't the night's evening."""
     if facts.leave_by is None:
         return ""
-    time, day = home.time(facts.leave_by), home.day(facts.leave_by)
-    same = day == facts.night or day == field.day(facts.decided_at)
-    return time if same else f"{long_day(day).split()[0]} {time}"
+    is_today = home.day(facts.leave_by) == field.day(facts.decided_at)
+    return home.time(facts.leave_by) if is_today else time_of_evening(facts.leave_by, facts, home)
 
 
-def _decide(facts: AlertFacts, home: Clock) -> str:
+def _decide(facts: AlertFacts, home: Clock, reader: Reader) -> str:
+    """`at 19:40`, `on Friday 17 July at 19:40`."""
     if facts.decide_at is None:
         return ""
     day = home.day(facts.decide_at)
-    on = "" if day == home.day(facts.decided_at) else f"on {long_day(day)} "
-    return f"{on}at {home.time(facts.decide_at)}"
+    is_today = day == home.day(facts.decided_at)
+    at = home.time(facts.decide_at)
+    return say("briefing.decide", reader, is_today=is_today, day=long_day(day), at=at)
 
 
-def _zones(facts: AlertFacts, field: Clock, home: Clock) -> str:
-    at = facts.window.start if facts.window else facts.decided_at
-    note = f"Times are {field.note(at)}."
+def _zones(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> str:
+    there = field.note(facts.window.start if facts.window else facts.decided_at)
     if home.zone.key == field.zone.key:
-        return note
-    return f"{note} Leaving, coming home and deciding are {home.note(facts.leave_by or facts.decided_at)}."
+        return say("briefing.zone", reader, there=there)
+    here = home.note(facts.leave_by or facts.decided_at)
+    return say("briefing.zones", reader, there=there, here=here)
 
 
-def _rows(facts: AlertFacts, field: Clock, home: Clock) -> list[Row]:
-    rows = [
-        _leave_row(facts, home),
-        _window_row(facts, field),
-        Row("Clearest", field.span(facts.best) if facts.best else ""),
-        Row(capital(plain(facts.target_name)), _track(facts.core, field), "core"),
-        Row("Milky Way", capital(_shapes(facts.shapes, field)), "core"),
-        Row("Moon", capital(plain(facts.moon)), "moon"),
-        Row("Dark", _edges(facts.dark_from, facts.dark_until, field)),
-        Row("Sun", _sun(facts, field)),
-        Row("Home about", home.stamp(facts.home_about) if facts.home_about else ""),
+def _rows(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> list[Row]:
+    """The table of facts; of a night that is called off nothing of the trip."""
+    window, leave_by, is_off = facts.window, facts.leave_by, facts.form in CALLED_OFF
+    rows: list[Row] = []
+
+    def row(name: str, value: str, tone: str = "", label: str | None = None) -> None:
+        if value:
+            rows.append(
+                Row(name, say(f"briefing.row-{name}", reader) if label is None else label, value, tone)
+            )
+
+    if leave_by is not None and not is_off:
+        was = facts.told_leave_by if facts.told_leave_by != leave_by else None
+        at = home.stamp(leave_by)
+        how = ("-was" if was else "") + ("-estimate" if facts.estimate else "")
+        values = {"at": at, "was": was and home.time(was), "drive": facts.estimate}
+        row("leave", say(f"briefing.leave-by{how}", reader, **values), "lamp")
+    if window is not None:
+        told = facts.told_window if facts.told_window != window else None
+        span = {"span": field.span(window), "lasts": window.duration, "was": told and field.span(told)}
+        said = say("briefing.window-was" if told else "briefing.window", reader, **span)
+        row("window", said, "" if is_off else "lamp")
+    if facts.best is not None and not is_off:
+        row("clearest", field.span(facts.best))
+    track = [
+        phrase(
+            "briefing.track",
+            at=field.time(point.at),
+            direction=direction_word(point.azimuth_deg),
+            high_deg=point.altitude_deg,
+        )
+        for point in facts.core
     ]
-    shown = rows[1:2] + rows[3:8] if facts.form in CALLED_OFF else rows
-    return [row for row in shown if row.value]
+    target = say("briefing.target", reader, target=plain(facts.target_name))
+    name = "core" if facts.target_name == "core" else "target"
+    row(name, say("briefing.clauses", reader, parts=track) if track else "", "core", capital(target))
+    shapes = [
+        phrase("briefing.shape-until", shape=shape_label(each.shape), until=field.time(each.span.end))
+        for each in facts.shapes[:-1]
+    ]
+    last = [shape_label(each.shape) for each in facts.shapes[-1:]]
+    row("milky-way", capital(say("briefing.shapes", reader, shapes=[*shapes, *last])) if last else "", "core")
+    row("moon", capital(words_of(facts.moon, reader)), "moon")
+    if facts.dark_from is not None and facts.dark_until is not None and facts.dark_from < facts.dark_until:
+        row("dark", field.span(Span(facts.dark_from, facts.dark_until)))
+    sun = [phrase("briefing.sun-sets", at=field.stamp(facts.sunset))] if facts.sunset else []
+    sun += [phrase("briefing.sun-rises", at=field.stamp(facts.sunrise))] if facts.sunrise else []
+    row("sun", capital(say("briefing.clauses", reader, parts=sun)) if sun else "")
+    if facts.home_about is not None and not is_off:
+        row("home", home.stamp(facts.home_about))
+    return rows
 
 
-def _basis(facts: AlertFacts, units: Units) -> list[Row]:
+def _basis(facts: AlertFacts, reader: Reader) -> list[Row]:
     """What the chance rests on, and how dark the sky is where the camera looks."""
     if facts.form in CALLED_OFF:
         return []
-    rows = [
-        Row("Models", say_models(facts)),
-        Row("Direction", say_sight(facts)),
-        Row("Record", plain(facts.record)),
-        Row("Sky", capital(say_sky(facts.sky)) if facts.sky else "", "core"),
-        Row("Towns", capital(in_units(say_towns(facts.sky), units)) if facts.sky else ""),
-    ]
-    return [row for row in rows if row.value]
-
-
-def _leave_row(facts: AlertFacts, home: Clock) -> Row:
-    if facts.leave_by is None:
-        return Row("Leave by", "")
-    moved = facts.told_leave_by is not None and facts.told_leave_by != facts.leave_by
-    was = f" (was {home.time(facts.told_leave_by)})" if moved and facts.told_leave_by else ""
-    drive = f" ({say_drive(facts.estimate, is_estimate=True)})" if facts.estimate else ""
-    return Row("Leave by", home.stamp(facts.leave_by) + was + drive, "lamp")
-
-
-def _window_row(facts: AlertFacts, field: Clock) -> Row:
-    if facts.window is None:
-        return Row("Window", "")
-    told = facts.told_window
-    was = f"; was {field.span(told)}" if told is not None and told != facts.window else ""
-    tone = "" if facts.form in CALLED_OFF else "lamp"
-    return Row("Window", f"{field.span(facts.window)} ({length(facts.window.duration)}{was})", tone)
-
-
-def _track(track: tuple[TrackPoint, ...], field: Clock) -> str:
-    return "; ".join(
-        f"{field.time(point.at)} {direction_word(point.azimuth_deg)}, {point.altitude_deg:.0f}° high"
-        for point in track
+    told = (
+        ("models", say_models(facts, reader), ""),
+        ("direction", say_sight(facts, reader), ""),
+        ("record", words_of(facts.record, reader), ""),
+        ("sky", say_sky(facts.sky, reader) if facts.sky else "", "core"),
+        ("towns", say_towns(facts.sky, reader) if facts.sky else "", ""),
     )
+    return [
+        Row(name, say(f"briefing.row-{name}", reader), value, tone) for name, value, tone in told if value
+    ]
 
 
-def _shapes(shapes: tuple[ShapeSpan, ...], field: Clock) -> str:
-    """`low arch until 00:30, then leaning band`."""
-    said = [f"{shape_label(entry.shape)} until {field.time(entry.span.end)}" for entry in shapes[:-1]]
-    return ", then ".join([*said, *(shape_label(entry.shape) for entry in shapes[-1:])])
-
-
-def _edges(start: datetime | None, end: datetime | None, field: Clock) -> str:
-    return field.span(Span(start, end)) if start is not None and end is not None and start < end else ""
-
-
-def _sun(facts: AlertFacts, field: Clock) -> str:
-    sets = f"sets {field.stamp(facts.sunset)}" if facts.sunset else ""
-    rises = f"rises {field.stamp(facts.sunrise)}" if facts.sunrise else ""
-    return capital("; ".join(part for part in (sets, rises) if part))
-
-
-def _forecast(facts: AlertFacts, home: Clock) -> str:
-    decided = f"Decided {home.stamp(facts.decided_at)}."
+def _forecast(facts: AlertFacts, home: Clock, reader: Reader) -> str:
+    """When it was decided, and by how old a forecast."""
+    decided = {"decided": home.stamp(facts.decided_at)}
     if facts.forecast_issued_at is None:
         is_used = bool(facts.attributions) and facts.first_look is None
-        known = "The feeds named no issue time" if is_used else "No forecast was used"
-        return f"{decided} {known}."
-    age = length(max(facts.decided_at - facts.forecast_issued_at, timedelta(0)))
-    return f"{decided} Newest forecast: {home.stamp(facts.forecast_issued_at)} ({age} old)."
+        return say("briefing.forecast-unknown", reader, is_used=is_used, **decided)
+    age = max(facts.decided_at - facts.forecast_issued_at, timedelta(0))
+    return say("briefing.forecast", reader, issued=home.stamp(facts.forecast_issued_at), age=age, **decided)
+
+
+def _with_year(say_day: Callable[[date], str], day: date | None, beside: date) -> str:
+    """`Thursday 6 August`, with its year when that is another one; "" for no day."""
+    if day is None:
+        return ""
+    return say_day(day) if day.year == beside.year else f"{say_day(day)} {day.year}"
 
 
 def credits_of(alerts: tuple[AlertFacts, ...]) -> tuple[Attribution, ...]:

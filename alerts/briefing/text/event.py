@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime, timedelta
 
 from alerts.briefing.facts.alert import AlertFacts
+from alerts.common.phrases import say
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.common.text import (
@@ -62,14 +63,17 @@ def say_event(event: Event, clock: Clock, night: date) -> str:
     date; another day is named."""
     span = whole_minutes(event.span)
     day = clock.day(span.start)
-    on = "" if day == night or event.has_begun else f" on {long_day(day)}"
-    starts = "now" if event.has_begun else clock.time(span.start)
-    said = f"at least {clear_words(event.shortest)} between {starts} and {clock.time(span.end)}{on}"
+    when = "now" if event.has_begun else "between" if day == night else "on"
+    clear, start = clear_words(event.shortest), clock.time(span.start)
+    said = say(
+        f"briefing.event-{when}", clear=clear, start=start, end=clock.time(span.end), day=long_day(day)
+    )
     if event.best is not None:
         best = whole_minutes(event.best)
-        said += f", most likely {clock.time(best.start)} to {clock.time(best.end)}"
+        likely = {"start": clock.time(best.start), "end": clock.time(best.end)}
+        said = say("briefing.event-likely", event=said, **likely)
     if event.whole_pct is not None:
-        said += f" ({event.whole_pct} % of the whole window, with what has passed)"
+        said = say("briefing.event-whole", event=said, whole_pct=event.whole_pct)
     return said
 
 
@@ -94,4 +98,5 @@ def say_chance(outlook: Outlook, site: Site, *, shortest: timedelta, now: dateti
     if event is None:
         return ""
     clock = clock_in(site.zone, (event.span.start, event.span.end))
-    return f"{outlook.chance_pct} %: {say_event(event, clock, night_name)}"
+    said = say_event(event, clock, night_name)
+    return say("briefing.chance-of", chance_pct=outlook.chance_pct, event=said)

@@ -15,6 +15,7 @@ from fastapi.responses import HTMLResponse
 from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, Row, view_alert
+from alerts.common.phrases import say
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from alerts.wishes.model import units_of
@@ -25,8 +26,8 @@ from service.web.shared.context import Web
 from service.web.shared.viewer import Looking, seen_site
 
 WORKER = "field-worker.js"
-IN_THE_STEPS = frozenset({"Leave by", "Home about"})
-"""Labels of facts that the steps of the evening say already."""
+IN_THE_STEPS = frozenset({"leave", "home"})
+"""Names of facts that the steps of the evening say already."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +93,10 @@ def build_field_page(web: Web, judged: JudgedNight) -> FieldPage:
         verdict=verdict,
         line=without_headline(first_line(facts, units), verdict),
         words=words,
-        rows=tuple(row for row in words.rows if row.label not in left_out),
+        rows=tuple(row for row in words.rows if row.name not in left_out),
         leave=leave_words(facts, units) if facts.is_go else "",
         units=units,
-        cautions=CAUTIONS if facts.is_go else (),
+        cautions=tuple(map(say, CAUTIONS)) if facts.is_go else (),
         cloud=tuple(hour for hour in clouds if hour.cloud_pct is not None),
         data=night_data(judged, facts),
     )

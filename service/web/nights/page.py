@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
-from types import MappingProxyType
 from typing import Literal
 
 from fastapi import APIRouter, Response
@@ -40,9 +39,6 @@ from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import Looking, SeenSite, seen_site
 
 PICTURE_KEPT = "private, max-age=300"
-MARKS = MappingProxyType(
-    {Result.PASS: "yes", Result.FAIL: "no", Result.WARN: "watch", Result.UNKNOWN: "unknown"}
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,13 +190,13 @@ def build_night_page(
         leave=leave_words(facts, units),
         line=without_headline(first_line(facts, units), verdict.word.value),
         words=view_alert(facts, units),
-        reasons=tuple((MARKS[r.result], in_units(r.text, units)) for r in against),
+        reasons=tuple((say("briefing.result", result=r.result), in_units(r.text, units)) for r in against),
         passed=tuple(in_units(r.text, units) for r in verdict.reasons if r.result is Result.PASS),
         hours=hour_table(judged.shown_span, window, judged.forecasts, now=judged.as_of),
         pictures=night_pictures(skies, judged),
         told=tuple(in_units(line, units) for line in told),
         credits=tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions)))),
-        cautions=CAUTIONS if facts.is_go else (),
+        cautions=tuple(map(say, CAUTIONS)) if facts.is_go else (),
         unused=unused,
         units=units,
         before=night.name - timedelta(days=1),
@@ -266,7 +262,7 @@ def told_words(alert: core_tables.Alert, status: str, zone: str) -> str:
     return say(
         "web-nights.told" if chance_pct is None else "web-nights.told-with-chance",
         Reader(zone_info(zone)),
-        kind=phrase("web-nights.alert", kind=alert.kind),
+        kind=phrase("briefing.kind", kind=alert.kind),
         raised_at=alert.raised_at,
         chance_pct=chance_pct,
         outcome=phrase("web-nights.message", status=status),

@@ -23,8 +23,8 @@ _NAMED_PAGE = re.compile(r"the page (/[a-z]+(?:/(?:new|[0-9]+))?)")
 
 
 def headline(verdict: str) -> str:
-    """What a verdict says to a person; "" is a night that nobody judged."""
-    return say("web.headline", verdict=verdict)
+    """What a verdict says to a person; that there is none yet for any other word."""
+    return say("briefing.verdict", verdict=verdict)
 
 
 def clock_of(zone: str, *times: datetime | None, hours: int = 24) -> Clock:

@@ -127,7 +127,7 @@ def test_a_calm_warm_dry_night_asks_for_nothing_special() -> None:
 
 
 def test_settings_before_dark_are_all_there() -> None:
-    said = " ".join(BEFORE_DARK).lower()
+    said = " ".join(map(str, BEFORE_DARK)).lower()
     for words in (
         "noise reduction off", "manual focus on a bright star", "near infinity", "two-second delay",
         "screen dimmed", "manual mode", "full batteries",
@@ -176,9 +176,9 @@ def test_water_is_cautioned_where_the_sites_note_names_it() -> None:
 
 def test_every_go_carries_every_caution() -> None:
     text = render_mail(briefing(facts_of("july", AlertKind.GO))).text
-    for caution in CAUTIONS:
+    for caution in map(str, CAUTIONS):
         assert caution in text
-    said = " ".join(CAUTIONS).lower()
+    said = " ".join(map(str, CAUTIONS)).lower()
     for word in (
         "official weather warnings",
         "tiring",

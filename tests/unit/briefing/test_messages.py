@@ -163,14 +163,14 @@ def test_a_stand_down_says_why_in_its_own_words(
 def test_whoever_is_sent_out_is_warned(facts: AlertFacts, warned: bool) -> None:
     mail = render_mail(briefing(facts))
     words = Page(mail.html).words
-    for caution in CAUTIONS:
+    for caution in map(str, CAUTIONS):
         assert (f"- {caution}" in mail.text.splitlines()) is warned
         assert (caution in words) is warned
     assert ("Official warnings and local rules come first" in render_chat(briefing(facts))) is warned
 
 
 def test_cautions_name_every_danger_and_who_has_the_last_word() -> None:
-    said = " ".join(CAUTIONS).lower()
+    said = " ".join(map(str, CAUTIONS)).lower()
     for word in (
         "driving",
         "tired",

@@ -63,6 +63,8 @@ def _undescribed(value: Any, schema: Any, path: str) -> Any:
         return
     if isinstance(value, dict):
         for key, inner in value.items():
+            if schema.get("additionalProperties") is True:  # a sentence's own values
+                continue
             if key not in schema.get("properties", {}):
                 yield f"{path}.{key}"
             else:
