@@ -13,6 +13,7 @@ from importlib.util import find_spec
 from typing import Any
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult
 from service.channels.webhook import Push, payload_of, push_of
 
@@ -45,10 +46,10 @@ class NamedTargets:
     def check_address(self, address: str) -> str:
         """The target's name; BadInput when the settings have none of that name."""
         if address not in self._targets:
-            known = ", ".join(sorted(self._targets)) or "none are set"
-            raise BadInput(f"there is no target named {address!r} in named_targets; there is: {known}.")
+            known = sorted(self._targets)
+            raise BadInput(phrase("channels.no-such-target", address=address, known=known, count=len(known)))
         if not has_library():
-            raise BadInput("named targets need an extra package: pip install 'duskbell[channels]'.")
+            raise BadInput(phrase("channels.library-missing"))
         return address
 
     def destination(self, address: str) -> str:
@@ -71,9 +72,9 @@ class NamedTargets:
         sending.start()
         sending.join(self._whole_s)
         if sending.is_alive():
-            raise ChannelError("timeout", "the target took too long", maybe_sent=True)
+            raise ChannelError("timeout", phrase("channels.target-slow"), maybe_sent=True)
         if taken != [True]:
-            raise ChannelError("refused", "the target didn't take it")
+            raise ChannelError("refused", phrase("channels.target-refused"))
         return SendResult("ok")
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, checked_id
 from service.channels.safe_http import SafeClient
 from service.channels.webhook import HookRequest, call_hook, destination_of, encode_body, payload_of, push_of
@@ -41,7 +42,7 @@ class ChatForm:
 
     build: Callable[[ChatPost], HookRequest]
     longest: int
-    hint: str
+    hint: Phrase
     needs_token: bool = False
     fits: Callable[[str], bool] = lambda _: True
 
@@ -120,21 +121,19 @@ def _has_topic(url: str) -> bool:
 
 CHAT_FORMS: Mapping[str, ChatForm] = MappingProxyType(
     {
-        "text": ChatForm(_text, 4000, 'an incoming webhook that takes {"text": …}; most chat servers do'),
-        "slack": ChatForm(_slack, 4000, "https://hooks.slack.com/services/…"),
-        "discord": ChatForm(_discord, 1900, "https://discord.com/api/webhooks/…"),
+        "text": ChatForm(_text, 4000, phrase("channels.hint-text")),
+        "slack": ChatForm(_slack, 4000, phrase("channels.hint-slack")),
+        "discord": ChatForm(_discord, 1900, phrase("channels.hint-discord")),
         "matrix": ChatForm(
             _matrix,
             4000,
-            "https://SERVER/_matrix/client/v3/rooms/ROOM/send/m.room.message, and the bot's access token",
+            phrase("channels.hint-matrix"),
             needs_token=True,
             fits=_is_room,
         ),
-        "ntfy": ChatForm(_ntfy, 3500, "https://ntfy.example.org/TOPIC", fits=_has_topic),
-        "telegram": ChatForm(
-            _telegram, 4000, "https://api.telegram.org/botTOKEN/sendMessage?chat_id=CHAT", fits=_has_chat_id
-        ),
-        "teams": ChatForm(_teams, 4000, "the URL of a workflow that posts when a webhook request comes"),
+        "ntfy": ChatForm(_ntfy, 3500, phrase("channels.hint-ntfy"), fits=_has_topic),
+        "telegram": ChatForm(_telegram, 4000, phrase("channels.hint-telegram"), fits=_has_chat_id),
+        "teams": ChatForm(_teams, 4000, phrase("channels.hint-teams")),
     }
 )
 """The forms by the name under which addresses know them."""
@@ -155,7 +154,7 @@ class Chat:
         url = address.strip()
         self._client.check_url(url)
         if not self._chat_form.fits(url):
-            raise BadInput(f"the address doesn't look right for this form; it is {self._chat_form.hint}.")
+            raise BadInput(phrase("channels.wrong-form", hint=self._chat_form.hint))
         return url
 
     def destination(self, address: str) -> str:
@@ -170,7 +169,7 @@ class Chat:
     def _post(self, outgoing: Outgoing) -> ChatPost:
         secret = outgoing.secrets[0] if outgoing.secrets else ""
         if self._chat_form.needs_token and re.fullmatch(r"[!-~]{1,500}", secret) is None:
-            raise ChannelError("no_secret", "the chat's access token is missing", permanent=True, ours=True)
+            raise ChannelError("no_secret", phrase("channels.token-missing"), permanent=True, ours=True)
         payload = payload_of(outgoing)
         data, push = payload.get("data"), push_of(payload)
         assert isinstance(data, Mapping), "every payload has data"

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, cast
 
+from alerts.common.phrases import phrase
 from service.channels.email_message import MAIL_POLICY, build_mail, check_mail_address, sender_address
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, answer_start
 from service.channels.smtp_replies import SETUP_CODES, Refusal, SmtpStep, judge_refusal, read_enhanced
@@ -117,7 +118,9 @@ class OutboxFolder:
             self._folder.mkdir(parents=True, exist_ok=True)
             replace_file(path, mail.as_bytes(policy=MAIL_POLICY))
         except OSError as error:
-            raise ChannelError("outbox", f"{path} can't be written: {error.strerror}", ours=True) from error
+            raise ChannelError(
+                "outbox", phrase("channels.outbox-unwritable", path=path, strerror=error.strerror), ours=True
+            ) from error
         return SendResult("file", place=str(path))
 
 
@@ -247,7 +250,7 @@ class _Talk:
         except (smtplib.SMTPException, OSError) as error:
             raise _broken(error, timer, maybe_sent=True) from error
         if timer.fired or not 200 <= code < 600:
-            raise _broken(smtplib.SMTPException("its reply was cut off"), timer, maybe_sent=True)
+            raise _broken(smtplib.SMTPException(phrase("channels.reply-cut-off")), timer, maybe_sent=True)
         _expect((code, reply), 200, SmtpStep.CONTENT)
         return SendResult(str(code), _text(reply))
 
@@ -260,7 +263,7 @@ def _expect(reply: tuple[int, bytes], hundred: int, step: SmtpStep) -> None:
     refusal, enhanced, setup = judge_refusal(step, code, text), read_enhanced(text), code in SETUP_CODES
     raise ChannelError(
         f"{code} {enhanced}" if enhanced else str(code),
-        f"the mail server answered {code} {text}",
+        phrase("channels.smtp-answered", code=code, text=text),
         permanent=refusal in (Refusal.ADDRESS, Refusal.MESSAGE),
         ours=setup or step is SmtpStep.SENDER,
         refuses_us=refusal is Refusal.US and code >= 500 and not setup,
@@ -276,23 +279,26 @@ def _setup_error(error: Exception, timer: SocketTimer) -> ChannelError:
         reply = _text(error.smtp_error)
         is_final = 500 <= error.smtp_code < 600
         return ChannelError(
-            str(error.smtp_code), f"the mail server answered {reply}", ours=True, refuses_us=is_final
+            str(error.smtp_code),
+            phrase("channels.smtp-login-answered", reply=reply),
+            ours=True,
+            refuses_us=is_final,
         )
     if isinstance(error, smtplib.SMTPNotSupportedError):
-        return ChannelError("not_offered", f"the mail server doesn't offer it: {error}", ours=True)
+        return ChannelError("not_offered", phrase("channels.smtp-not-offered", error=error), ours=True)
     if isinstance(error, ProxyFault):
-        return ChannelError("proxy", str(error), ours=True)
+        return ChannelError("proxy", error.args[0], ours=True)
     if isinstance(error, ssl.SSLError):
-        return ChannelError("tls", f"no secure connection to the mail server: {error}", ours=True)
+        return ChannelError("tls", phrase("channels.smtp-tls", error=error), ours=True)
     return _broken(error, timer, maybe_sent=False, ours=True)
 
 
 def _broken(error: Exception, timer: SocketTimer, *, maybe_sent: bool, ours: bool = False) -> ChannelError:
     timed_out = isinstance(error, TimeoutError) or isinstance(error.__context__, TimeoutError)
     if timer.fired or timed_out:
-        return ChannelError("timeout", "the mail server took too long", maybe_sent=maybe_sent, ours=ours)
+        return ChannelError("timeout", phrase("channels.smtp-slow"), maybe_sent=maybe_sent, ours=ours)
     return ChannelError(
-        "broken", f"no answer from the mail server: {error}", maybe_sent=maybe_sent, ours=ours
+        "broken", phrase("channels.smtp-broken", error=error), maybe_sent=maybe_sent, ours=ours
     )
 
 

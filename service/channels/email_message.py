@@ -12,6 +12,7 @@ from email.utils import parseaddr
 
 from alerts.briefing.facts.alert import Attachment
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from service.channels.model import ChannelError, Outgoing, checked_id
 
 SENDER_NAME = "Duskbell"
@@ -43,7 +44,7 @@ def sender_address(sender: str) -> Address:
     try:
         return Address(display_name=name or SENDER_NAME, addr_spec=spec)
     except (ValueError, IndexError, MessageError) as error:
-        raise BadInput(f"{sender!r} can't be a sender; write it as alerts@example.org.") from error
+        raise BadInput(phrase("channels.no-sender", sender=sender)) from error
 
 
 def check_mail_address(address: str) -> str:
@@ -53,9 +54,9 @@ def check_mail_address(address: str) -> str:
     try:
         checked = validate_email(address.strip(), check_deliverability=False, test_environment=True)
     except EmailNotValidError as error:
-        raise BadInput(f"{address!r} is no mail address: {error}") from error
+        raise BadInput(phrase("channels.no-mail-address", address=address, error=error)) from error
     if checked.ascii_email is None:
-        raise BadInput(f"{address!r} needs letters before the @ that many mail servers can't carry.")
+        raise BadInput(phrase("channels.mail-address-letters", address=address))
     return checked.ascii_email
 
 
@@ -79,7 +80,7 @@ def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
     """
     parts = outgoing.mail
     if parts is None:
-        raise ChannelError("no_mail", "nothing was composed for mail", permanent=True, ours=True)
+        raise ChannelError("no_mail", phrase("channels.no-mail"), permanent=True, ours=True)
     mail = EmailMessage(policy=MAIL_POLICY)
     mail["From"] = sender
     mail["To"] = _recipient(outgoing.address)
@@ -126,12 +127,12 @@ def _recipient(address: str) -> Address:
     try:
         return Address(addr_spec=_plain(address, "recipient").encode("ascii").decode("ascii"))
     except (ValueError, IndexError, MessageError) as error:
-        raise ChannelError("address", "the recipient's address can't be written", permanent=True) from error
+        raise ChannelError("address", phrase("channels.recipient-unwritable"), permanent=True) from error
 
 
 def _plain_url(url: str) -> str:
     if len(url) > LONGEST_LINK or re.fullmatch(r"https?://[!-;=?-~]+", url) is None:
-        raise ChannelError("header", "the unsubscribe address can't be written", permanent=True, ours=True)
+        raise ChannelError("header", phrase("channels.unsubscribe-unwritable"), permanent=True, ours=True)
     return url
 
 
@@ -140,5 +141,5 @@ def _plain(text: str, what: str) -> str:
     if any(
         unicodedata.category(char) in {"Cc", "Cf", "Cs", "Zl", "Zp"} and char != "\u200d" for char in text
     ):
-        raise ChannelError("header", f"the {what} holds control characters", permanent=True, ours=True)
+        raise ChannelError("header", phrase("channels.header-control", what=what), permanent=True, ours=True)
     return text

@@ -9,6 +9,7 @@ from enum import StrEnum
 from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
 from service.common.backoff import CLOSED, Breaker, BreakerState
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Destination, Endpoint
@@ -88,7 +89,7 @@ def note_failure(session: Session, address: core_tables.Address, wall: datetime)
     row.failures += 1
     row.last_failure_at = wall
     if row.failures >= OWNER_TOLD_AFTER and wall - row.failing_since >= OFF_AFTER:
-        return FailureOutcome.OFF if switch_off(address, "it took nothing for five days", wall) else None
+        return FailureOutcome.OFF if switch_off(address, say("channels.off-took-nothing"), wall) else None
     if row.failures >= OWNER_TOLD_AFTER and row.owner_told_at is None:
         row.owner_told_at = wall
         return FailureOutcome.FAILING

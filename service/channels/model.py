@@ -1,7 +1,7 @@
 """What all channels share: what goes in, what comes back, and the one error they raise.
 
 A channel sends one message to one address, once. It never waits, repeats or decides whether to try
-again: that is `schedule.py`, fed with the error's facts.
+again: that is `retry_policy.py`, fed with the error's facts.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Protocol
 
 from alerts.briefing.facts.alert import MailParts
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import Phrase, phrase
 
 ANSWER_KEPT_BYTES = 500
 """How much of a receiver's answer is kept with an attempt."""
@@ -74,7 +75,7 @@ class ChannelError(DuskbellError):
     """A message wasn't taken, or may not have been.
 
     code: the receiver's ("451 4.7.1", "503") or a word of ours ("timeout", "refused", "blocked").
-    text: one sentence, and the start of the answer; made readable here.
+    what: the phrase that says it. text: its words, made readable.
     permanent: no other attempt can help.
     retry_after: how long the receiver asks us to wait.
     maybe_sent: the message may have arrived all the same.
@@ -87,7 +88,7 @@ class ChannelError(DuskbellError):
     def __init__(
         self,
         code: str,
-        text: str,
+        what: Phrase | str,
         *,
         permanent: bool = False,
         retry_after: timedelta | None = None,
@@ -97,9 +98,10 @@ class ChannelError(DuskbellError):
         refuses_us: bool = False,
         bad_address: bool = False,
     ) -> None:
-        super().__init__(f"{code}: {readable(text)}")
+        self.text = readable(str(what))
+        super().__init__(f"{code}: {self.text}")
         self.code = code
-        self.text = readable(text)
+        self.what = what
         self.permanent = permanent
         self.retry_after = retry_after
         self.maybe_sent = maybe_sent
@@ -110,23 +112,14 @@ class ChannelError(DuskbellError):
 
     def reworded(self, text: str) -> ChannelError:
         """The same in other words."""
-        return ChannelError(
-            self.code,
-            text,
-            permanent=self.permanent,
-            retry_after=self.retry_after,
-            maybe_sent=self.maybe_sent,
-            gone=self.gone,
-            ours=self.ours,
-            refuses_us=self.refuses_us,
-            bad_address=self.bad_address,
-        )
+        facts = {name: fact for name, fact in vars(self).items() if name not in ("code", "what", "text")}
+        return ChannelError(self.code, text, **facts)
 
 
 def checked_id(message_id: str) -> str:
     """The id, if it can stand in a header and in a file's name; ChannelError when it can't."""
     if re.fullmatch(r"[A-Za-z0-9_-]{1,64}", message_id) is None:
-        raise ChannelError("bad_id", "the message's id has odd characters", permanent=True, ours=True)
+        raise ChannelError("bad_id", phrase("channels.odd-id"), permanent=True, ours=True)
     return message_id
 
 

@@ -29,6 +29,7 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.response import BaseHTTPResponse
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import Phrase, phrase
 from service.channels.target_rules import Address, AllowList, Blocked, WebTarget, address_ok, parse_target
 from service.common.connect import ProxyFault, connect_first, look_up, open_tunnel
 from service.common.deadline import SocketTimer
@@ -49,8 +50,8 @@ class CutOff(DuskbellError):
     ours: the way out of this installation is closed, whoever is called.
     """
 
-    def __init__(self, code: str, text: str, *, maybe_sent: bool, ours: bool = False) -> None:
-        super().__init__(text)
+    def __init__(self, code: str, what: Phrase, *, maybe_sent: bool, ours: bool = False) -> None:
+        super().__init__(what)
         self.code = code
         self.maybe_sent = maybe_sent
         self.ours = ours
@@ -132,10 +133,10 @@ class SafeClient:
         target = parse_target(url)
         named = self._allow.has_host(target.host, target.port)
         if target.scheme == "http" and not (self._allow_http or named):
-            raise Blocked("the address must start with https://; plain http isn't protected on its way.")
+            raise Blocked(phrase("channels.https-only"))
         usual = named and target.port in (80, 443)
         if not (usual or target.port in self._ports or self._allow.has_place(target.host, target.port)):
-            raise Blocked(f"port {target.port} isn't open for webhooks here; use 443.")
+            raise Blocked(phrase("channels.port-closed", port=target.port))
         if target.host == "localhost" or target.host.endswith(".localhost"):
             self._require(target, ipaddress.IPv4Address("127.0.0.1"))
         elif (literal := target.literal) is not None:
@@ -165,13 +166,13 @@ class SafeClient:
             finally:
                 connection.close()
             if timer.fired:
-                raise CutOff("timeout", f"no whole answer within {self._whole_s:g} s", maybe_sent=True)
+                raise CutOff("timeout", phrase("channels.not-whole", whole_s=self._whole_s), maybe_sent=True)
         return answer
 
     def _require(self, target: WebTarget, address: Address) -> None:
         """Blocked unless the address is public or the operator vouches for it or its name."""
         if not (self._vouches_for(target, address) or address_ok(address)):
-            raise Blocked(f"{target.host} isn't on the public internet; webhooks can't call it.")
+            raise Blocked(phrase("channels.not-public", host=target.host))
 
     def _vouches_for(self, target: WebTarget, address: Address) -> bool:
         return self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
@@ -215,7 +216,7 @@ class SafeClient:
         sock, called = connect_first(found, timer, connect_s=self._connect_s, step_s=self._read_s)
         try:
             if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):
-                raise Blocked(f"{target.host} answered from another address than it was called at.")
+                raise Blocked(phrase("channels.other-peer", host=target.host))
         except BaseException:
             sock.close()
             raise
@@ -223,7 +224,7 @@ class SafeClient:
 
     def _tunnel(self, proxy: Proxy, port: int, addresses: list[Address], timer: SocketTimer) -> socket.socket:
         """A tunnel to the first of those addresses that the proxy reaches."""
-        fault = ProxyFault("unreachable", "the name has no address", ours=False)
+        fault = ProxyFault("unreachable", phrase("channels.name-no-address"), ours=False)
         for address in addresses:
             try:
                 times = {"connect_s": self._connect_s, "step_s": self._read_s}
@@ -265,19 +266,19 @@ def _look_up(target: WebTarget, within_s: float) -> list[Any]:
     try:
         return look_up(target.host, target.port, within_s)
     except TimeoutError as error:
-        raise CutOff("timeout", str(error), maybe_sent=False) from error
+        raise CutOff("timeout", error.args[0], maybe_sent=False) from error
     except OSError as error:
-        raise CutOff("dns", str(error), maybe_sent=False) from error
+        raise CutOff("dns", error.args[0], maybe_sent=False) from error
 
 
 def _cut_off(error: Exception, timer: SocketTimer, *, maybe_sent: bool) -> CutOff:
     """What a low-level error means, in a word and a sentence."""
     if timer.fired or isinstance(error, TimeoutError | urllib3.exceptions.TimeoutError):
-        return CutOff("timeout", "no whole answer in time", maybe_sent=maybe_sent)
+        return CutOff("timeout", phrase("channels.slow"), maybe_sent=maybe_sent)
     if isinstance(error, ProxyFault):
-        return CutOff("proxy", str(error), maybe_sent=False, ours=error.ours)
+        return CutOff("proxy", error.args[0], maybe_sent=False, ours=error.ours)
     if isinstance(error, ssl.SSLError | urllib3.exceptions.SSLError):
-        return CutOff("tls", f"no secure connection: {error}", maybe_sent=maybe_sent)
+        return CutOff("tls", phrase("channels.no-tls", error=error), maybe_sent=maybe_sent)
     if not maybe_sent:
-        return CutOff("connect", f"no connection: {error}", maybe_sent=False)
-    return CutOff("broken", f"the connection broke before the whole answer: {error}", maybe_sent=True)
+        return CutOff("connect", phrase("channels.connect", error=error), maybe_sent=False)
+    return CutOff("broken", phrase("channels.broken", error=error), maybe_sent=True)

@@ -10,6 +10,8 @@ from __future__ import annotations
 import re
 from enum import StrEnum
 
+from alerts.common.phrases import Phrase, phrase
+
 
 class SmtpStep(StrEnum):
     """How far the talk had come."""
@@ -71,16 +73,14 @@ def _by_code_alone(step: SmtpStep, code: int) -> Refusal:
     return Refusal.ADDRESS if step is SmtpStep.RECIPIENT and code in _NAME_CODES else Refusal.MESSAGE
 
 
-def relay_advice(code: str) -> str:
+def relay_advice(code: str) -> Phrase:
     """What mends a relay that doesn't work, by the code of the error (`ChannelError.code`)."""
     if code == "not_offered":
-        return "Set smtp_security to tls or none, or let the relay offer STARTTLS."
+        return phrase("channels.advice-not-offered")
     if code == "tls":
-        return "Its certificate must be valid for the name in smtp_host."
+        return phrase("channels.advice-tls")
     if code == "proxy":
-        return "Mend that, or name the relay in outbound_direct."
+        return phrase("channels.advice-proxy")
     if code.startswith(("534", "535", "538")):  # about a login (RFC 4954)
-        return "Check smtp_user and smtp_password."
-    if code[:1] in ("4", "5"):
-        return "Check smtp_security and mail_from; the relay must allow that sender."
-    return "Check smtp_host and smtp_port."
+        return phrase("channels.advice-login")
+    return phrase("channels.advice-refused") if code[:1] in ("4", "5") else phrase("channels.advice-host")

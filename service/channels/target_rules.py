@@ -16,6 +16,7 @@ import urllib3.exceptions
 from urllib3.util import Url, parse_url
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -109,7 +110,7 @@ def _network(entry: str) -> Network:
     try:
         return ipaddress.ip_network(entry)
     except ValueError as error:
-        raise BadInput(f"{entry!r} is no network; write it as 10.1.0.0/16.") from error
+        raise BadInput(phrase("channels.allow-no-network", entry=entry)) from error
 
 
 def _host_and_port(entry: str) -> tuple[str, int | None]:
@@ -119,7 +120,7 @@ def _host_and_port(entry: str) -> tuple[str, int | None]:
         try:
             return str(ipaddress.IPv6Address(entry)), None
         except ValueError as error:
-            raise BadInput(f"{entry!r} is neither host, host:port nor network.") from error
+            raise BadInput(phrase("channels.allow-no-host", entry=entry)) from error
     host = (parts[1] or parts[2]).lower().rstrip(".")
     return host, int(parts[3]) if parts[3] else None
 
@@ -137,17 +138,17 @@ def address_ok(address: Address) -> bool:
 def parse_target(url: str) -> WebTarget:
     """Take a URL apart; Blocked when it is written in a way that a receiver's address never is."""
     if len(url) > LONGEST_URL:
-        raise Blocked(f"the address is longer than {LONGEST_URL} characters.")
+        raise Blocked(phrase("channels.url-long", longest_url=LONGEST_URL))
     if re.search(r"[\s\\\x00-\x20\x7f]", url):
-        raise Blocked("the address holds spaces, backslashes or control characters.")
+        raise Blocked(phrase("channels.url-odd"))
     if "@" in re.split(r"[/?#]", url.partition("://")[2], maxsplit=1)[0]:
-        raise Blocked("the address holds a user name or password; leave out what stands before the @.")
+        raise Blocked(phrase("channels.url-user"))
     try:
         parsed = parse_url(url)
     except urllib3.exceptions.LocationParseError as error:
-        raise Blocked("the address can't be read; write it as https://host/path.") from error
+        raise Blocked(phrase("channels.url-unreadable")) from error
     if parsed.scheme not in ("https", "http") or not parsed.host:
-        raise Blocked("the address must start with https:// and name a host.")
+        raise Blocked(phrase("channels.url-no-host"))
     host = parsed.host.strip("[]").lower().rstrip(".")
     _refuse_odd_host(host)
     port = parsed.port if parsed.port is not None else (443 if parsed.scheme == "https" else 80)
@@ -163,13 +164,13 @@ def _refuse_odd_host(host: str) -> None:
     """Zone ids, names that are too long, and addresses in decimal, hexadecimal, octal or shortened form
     (127.1, 0x7f.1)."""
     if "%" in host or not host:
-        raise Blocked("the host name can't hold a % sign.")
+        raise Blocked(phrase("channels.host-percent"))
     if len(host) > LONGEST_HOST or any(len(label) > LONGEST_LABEL for label in host.split(".")):
-        raise Blocked("the host name is longer than a name can be.")
+        raise Blocked(phrase("channels.host-long"))
     last = host.rsplit(".", 1)[-1]
     if ":" in host or re.fullmatch(r"\d+|0x[0-9a-f]*", last) is None:
         return
     try:
         ipaddress.IPv4Address(host)
     except ValueError as error:
-        raise Blocked("the host looks like an address in disguise; write four decimal numbers.") from error
+        raise Blocked(phrase("channels.host-disguised")) from error

@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from alerts.common.phrases import phrase
 from alerts.common.span import require_utc
 from alerts.common.text import unmentioned
 from service.channels.model import ChannelError, ContentForm, Outgoing, SendResult, answer_start, checked_id
@@ -42,9 +43,9 @@ def secret_key(secret: str) -> bytes:
     try:
         key = base64.b64decode(secret.removeprefix(SECRET_PREFIX), validate=True)
     except binascii.Error as error:
-        raise ValueError("the secret isn't base64 after whsec_") from error
+        raise ValueError(phrase("channels.secret-base64")) from error
     if not secret.startswith(SECRET_PREFIX) or len(key) not in SECRET_LENGTHS:
-        raise ValueError("a signing secret is whsec_ and 24 to 64 bytes in base64")
+        raise ValueError(phrase("channels.secret-form"))
     return key
 
 
@@ -72,7 +73,9 @@ def encode_body(payload: Mapping[str, object]) -> bytes:
     """The payload as compact UTF-8 JSON; ChannelError when it is larger than receivers accept."""
     body = json.dumps(payload, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
     if len(body) > LARGEST_BODY_BYTES:
-        raise ChannelError("too_big", f"the body has {len(body)} bytes", permanent=True, ours=True)
+        raise ChannelError(
+            "too_big", phrase("channels.body-too-big", count=len(body)), permanent=True, ours=True
+        )
     return body
 
 
@@ -92,16 +95,16 @@ def call_hook(client: SafeClient, request: HookRequest, attempted_at: datetime) 
     try:
         answer = client.call(request.method, request.url, request.body, headers)
     except Blocked as error:
-        raise ChannelError("blocked", str(error), permanent=True) from error
+        raise ChannelError("blocked", error.args[0], permanent=True) from error
     except CutOff as error:
-        raise ChannelError(error.code, str(error), maybe_sent=error.maybe_sent, ours=error.ours) from error
+        raise ChannelError(error.code, error.args[0], maybe_sent=error.maybe_sent, ours=error.ours) from error
     return read_answer(answer, attempted_at)
 
 
 def payload_of(outgoing: Outgoing) -> Mapping[str, object]:
     """The payload to send; ChannelError when none was composed."""
     if outgoing.payload is None:
-        raise ChannelError("no_payload", "nothing was composed for a webhook", permanent=True, ours=True)
+        raise ChannelError("no_payload", phrase("channels.no-payload"), permanent=True, ours=True)
     return outgoing.payload
 
 
@@ -131,12 +134,12 @@ class Webhook:
 
     def _headers(self, outgoing: Outgoing, body: bytes) -> dict[str, str]:
         if not outgoing.secrets:
-            raise ChannelError("no_secret", "the receiver has no signing secret", permanent=True, ours=True)
+            raise ChannelError("no_secret", phrase("channels.no-secret"), permanent=True, ours=True)
         message_id = checked_id(outgoing.message_id)
         try:
             return signed_headers(outgoing.secrets, message_id, outgoing.attempted_at, body)
         except ValueError as error:
-            raise ChannelError("bad_secret", str(error), permanent=True, ours=True) from error
+            raise ChannelError("bad_secret", error.args[0], permanent=True, ours=True) from error
 
 
 def destination_of(url: str) -> str:
@@ -155,13 +158,15 @@ def read_answer(answer: HookAnswer, received_at: datetime) -> SendResult:
     if 200 <= answer.status < 300:
         return SendResult(code, start)
     if 300 <= answer.status < 400:
-        raise ChannelError(
-            code, f"redirects aren't followed; give the final address. {start}", permanent=True
-        )
+        raise ChannelError(code, phrase("channels.redirects", start=start), permanent=True)
     if answer.status == 410:
-        raise ChannelError(code, f"the receiver wants no more. {start}", permanent=True, gone=True)
+        raise ChannelError(code, phrase("channels.gone", start=start), permanent=True, gone=True)
     retry_after = read_retry_after(answer.headers.get("retry-after"), received_at)
-    raise ChannelError(code, f"the receiver answered {code}. {start}".strip(), retry_after=retry_after)
+    raise ChannelError(
+        code,
+        phrase("channels.answered", code=code, start=start, says_more=bool(start)),
+        retry_after=retry_after,
+    )
 
 
 URGENT = frozenset({"alert.go", "alert.changed", "alert.stand_down"})

@@ -16,6 +16,7 @@ import threading
 from collections.abc import Iterable
 from typing import Any, BinaryIO, cast
 
+from alerts.common.phrases import Phrase, phrase
 from service.common.deadline import SocketTimer
 from service.common.outbound_proxy import Proxy
 from service.common.trust_store import secure, trusting
@@ -47,9 +48,9 @@ def look_up(host: str, port: int, within_s: float) -> list[Any]:
         asking.start()
         asking.join(within_s)
         if asking.is_alive():
-            raise TimeoutError(f"{host} wasn't looked up in time")
+            raise TimeoutError(phrase("service-common.lookup-slow", host=host))
     if failures or not answers:
-        raise OSError(f"{host} has no address") from (failures[0] if failures else None)
+        raise OSError(phrase("service-common.no-address", host=host)) from (failures[0] if failures else None)
     return answers
 
 
@@ -78,7 +79,7 @@ def connect_first(
             raise
         else:
             return sock, sockaddr
-    raise failure or OSError("the name has no address")
+    raise failure or OSError(phrase("service-common.name-no-address"))
 
 
 class ProxyFault(OSError):
@@ -88,8 +89,8 @@ class ProxyFault(OSError):
     code: the proxy's status, or "unreachable", "tls", "timeout", "no_proxy".
     """
 
-    def __init__(self, code: str, text: str, *, ours: bool) -> None:
-        super().__init__(text)
+    def __init__(self, code: str, what: Phrase, *, ours: bool) -> None:
+        super().__init__(what)
         self.code = code
         self.ours = ours
 
@@ -105,8 +106,8 @@ def open_tunnel(
         found = look_up(proxy.host, proxy.port, min(connect_s, timer.left_s))
         sock, _ = connect_first(found, timer, connect_s=connect_s, step_s=step_s)
     except OSError as error:
-        text = "the outbound proxy can't be reached; check outbound_proxy, and that the proxy runs"
-        raise ProxyFault("unreachable", text, ours=True) from error
+        what = phrase("service-common.proxy-unreachable")
+        raise ProxyFault("unreachable", what, ours=True) from error
     try:
         if proxy.scheme == "https":
             sock = secure(sock, trusting(proxy.ca_file), proxy.host)
@@ -148,24 +149,24 @@ def _connect(sock: socket.socket, proxy: Proxy, host: str, port: int) -> int:
 
 def _fault_of(error: OSError | http.client.HTTPException) -> ProxyFault:
     if isinstance(error, TimeoutError):
-        return ProxyFault("timeout", "the outbound proxy took too long", ours=True)
+        return ProxyFault("timeout", phrase("service-common.proxy-slow"), ours=True)
     if isinstance(error, ssl.SSLCertVerificationError):
-        text = "the outbound proxy's own certificate can't be trusted; the system must trust its authority"
-        return ProxyFault("tls", text, ours=True)
+        what = phrase("service-common.proxy-untrusted")
+        return ProxyFault("tls", what, ours=True)
     if isinstance(error, ssl.SSLError):
-        text = "the outbound proxy speaks no TLS; write outbound_proxy with http:// in place of https://"
-        return ProxyFault("tls", text, ours=True)
-    text = "what listens at outbound_proxy hung up or is no proxy; check its host, port and scheme"
-    return ProxyFault("no_proxy", text, ours=True)
+        what = phrase("service-common.proxy-no-tls")
+        return ProxyFault("tls", what, ours=True)
+    what = phrase("service-common.proxy-is-none")
+    return ProxyFault("no_proxy", what, ours=True)
 
 
 def _refusal(status: int, proxy: Proxy, place: str) -> ProxyFault:
     if status == 407 and not proxy.user:
-        text = "the outbound proxy asks for user and password (407); put USER:PASSWORD@ before its host"
+        what = phrase("service-common.proxy-wants-login")
     elif status == 407:
-        text = "the outbound proxy doesn't take the user and password in outbound_proxy (407)"
+        what = phrase("service-common.proxy-login-refused")
     elif 400 <= status < 500:
-        text = f"the outbound proxy forbids a connection to {place} ({status}); it must allow CONNECT there"
+        what = phrase("service-common.proxy-forbids", place=place, status=status)
     else:
-        text = f"the outbound proxy has no connection to {place} ({status})"
-    return ProxyFault(str(status), text, ours=status == 407)
+        what = phrase("service-common.proxy-no-connection", place=place, status=status)
+    return ProxyFault(str(status), what, ours=status == 407)

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 
 from prometheus_client import CollectorRegistry, Counter, Histogram
 
+from alerts.common.phrases import say
+
 SECONDS = (0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 20, 60)
 
 
@@ -20,34 +22,34 @@ class Metrics:
         self.registry = CollectorRegistry()
         self.deliveries = Counter(
             "duskbell_deliveries",
-            "Attempts to send, by channel, result and what the receiver said.",
+            say("service-common.metric-deliveries"),
             ["channel", "result", "reason"],
             registry=self.registry,
         )
         self.send_seconds = Histogram(
             "duskbell_send_seconds",
-            "How long an attempt took.",
+            say("service-common.metric-send-seconds"),
             ["channel"],
             buckets=SECONDS,
             registry=self.registry,
         )
         self.blocked = Counter(
             "duskbell_ssrf_blocked",
-            "Addresses given by users that were not called because they aren't on the public internet.",
+            say("service-common.metric-blocked"),
             registry=self.registry,
         )
         self.bounces = Counter(
             "duskbell_bounces",
-            "Mails that came back or were complained of.",
+            say("service-common.metric-bounces"),
             ["kind"],
             registry=self.registry,
         )
         self.limited = Counter(
-            "duskbell_limited", "Acts refused by a rate limit.", ["act"], registry=self.registry
+            "duskbell_limited", say("service-common.metric-limited"), ["act"], registry=self.registry
         )
         self.feed_failures = Counter(
             "duskbell_feed_failures",
-            "What feeds couldn't give, by the gate that closed, the HTTP status, or a word.",
+            say("service-common.metric-feed-failures"),
             ["feed", "reason"],
             registry=self.registry,
         )

@@ -32,7 +32,7 @@ def in_transaction(sessions: sessionmaker[Session], work: Callable[[Session], T]
             if attempt == tries or not may_pass(error):
                 raise
             log.warning("a transaction is tried again (%d of %d): %s", attempt + 1, tries, error.orig)
-    raise AssertionError("the last attempt returns or raises")
+    raise AssertionError
 
 
 def may_pass(error: DBAPIError) -> bool:

@@ -16,6 +16,7 @@ import tempfile
 from pathlib import Path
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase
 
 KEY_BYTES = 32
 FILE_NAME = "secret.key"
@@ -30,7 +31,7 @@ class Keys:
 
     def __init__(self, secret: bytes) -> None:
         if len(secret) < 16:
-            raise KeyTrouble("the secret key is too short; it needs at least 16 random bytes (128 bits).")
+            raise KeyTrouble(phrase("service-common.key-short"))
         self._secret = secret
 
     def hash(self, purpose: str, text: str) -> str:
@@ -55,10 +56,7 @@ def load_keys(folder: Path, configured: str = "") -> Keys:
             _make(path)
         return Keys(_read(path))
     except (OSError, ValueError) as error:
-        raise KeyTrouble(
-            f"the key file {path} can't be used ({error}); restore it from a backup, or delete it to have a "
-            "new one made (links in mails already sent then stop working, and nobody knows who opted out)."
-        ) from error
+        raise KeyTrouble(phrase("service-common.key-file", path=path, error=error)) from error
 
 
 def _read(path: Path) -> bytes:
@@ -67,9 +65,9 @@ def _read(path: Path) -> bytes:
     text = path.read_text(encoding="ascii").strip()
     secret = bytes.fromhex(text)
     if len(secret) != KEY_BYTES or len(text) != 2 * KEY_BYTES:
-        raise ValueError(f"it is damaged: {len(text)} characters instead of {2 * KEY_BYTES}")
+        raise ValueError(phrase("service-common.key-damaged", count=len(text), wanted=2 * KEY_BYTES))
     if len(set(secret)) == 1:
-        raise ValueError("it is damaged: one byte over and over")
+        raise ValueError(phrase("service-common.key-one-byte"))
     return secret
 
 

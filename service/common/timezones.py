@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.field.driving import Home
 from alerts.field.place_doubts import PlaceDoubts, place_doubts
 
@@ -17,7 +18,7 @@ def zone_at(lat_deg: float, lon_deg: float) -> str:
 
     zone = tzfpy.get_tz(lon_deg, lat_deg)
     if not zone:
-        raise BadInput(f"no time zone is known at {lat_deg:g},{lon_deg:g}; name one with --zone.")
+        raise BadInput(phrase("service-common.no-zone", lat_deg=lat_deg, lon_deg=lon_deg))
     zone_info(zone)
     return zone
 

@@ -25,6 +25,7 @@ from pathlib import Path
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase, say
 from service.channels import host_state
 from service.channels.host_state import FailureOutcome
 from service.channels.smtp_replies import is_about_us
@@ -162,14 +163,14 @@ def note_report(session: Session, keys: Keys, report: Report, metrics: Metrics, 
         return False
     message, address = found
     if report.is_policy:
-        note_trouble(session, "refused", f"Mail was refused for a reason on this side: {report.code}.", now)
+        note_trouble(session, "refused", say("delivery.trouble-mail-refused", code=report.code), now)
     if report.kind is None:
         return True
     metrics.bounces.labels(report.kind.value).inc()
     hashed = suppression.address_hash(keys, address.channel, address.target)
     if suppression.note_bounce(session, hashed, report.kind, report.code, message.id, now):
         complained = report.kind is BounceKind.COMPLAINT
-        reason = "its reader complained" if complained else "mail to it comes back"
+        reason = say("delivery.off-complained") if complained else say("delivery.off-bounced")
         if host_state.switch_off(address, reason, now):
             tell_owner(session, address, FailureOutcome.OFF, report.code, now=now, wall=now)
     return True
@@ -183,12 +184,12 @@ def read_mailbox(
     seen: names of the mails that were looked at before and left; brought up to date.
     """
     if not path.exists():
-        raise MailboxTrouble(f"the bounce mailbox {path} isn't there; check the setting bounce_mailbox.")
+        raise MailboxTrouble(phrase("delivery.mailbox-missing", path=path))
     try:
         with _opened(path) as box:
             return _take_reports(box, seen, lambda report: _note(sessions, keys, report, metrics, now))
     except (OSError, mailbox.Error) as error:
-        raise MailboxTrouble(f"the bounce mailbox {path} can't be read: {error}") from error
+        raise MailboxTrouble(phrase("delivery.mailbox-unreadable", path=path, error=error)) from error
 
 
 @contextlib.contextmanager

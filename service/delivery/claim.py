@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import say
 from alerts.common.units import Units
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
@@ -191,13 +192,13 @@ def claim_batch(
             outcome = _look(session, shelf, channels, links, message, address, now=now, wall=wall)
         except UNREADABLE:
             log.exception("message %s can't be read", message.id)
-            note_trouble(session, "unreadable", "A stored message could not be read and was not sent.", wall)
-            outcome = Ended(Status.FAILED, "what is stored of it can't be read")
+            note_trouble(session, "unreadable", say("delivery.trouble-unreadable"), wall)
+            outcome = Ended(Status.FAILED, say("delivery.unreadable"))
         if isinstance(outcome, Claimed):
             claimed.append(outcome)
             continue
         if isinstance(outcome, HeldBack):
-            messages.hold(session, message, wall + (outcome.until - now), note="held by quiet hours")
+            messages.hold(session, message, wall + (outcome.until - now), note=say("delivery.held"))
             continue
         messages.settle(
             session, message.id, message.lease_token, outcome.status, wall=wall, note=outcome.note
@@ -255,9 +256,9 @@ def _look(
     """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
     channel = channels.get(address.channel)
     if channel is None:
-        return Ended(Status.FAILED, f"no channel named {address.channel!r} is set up")
+        return Ended(Status.FAILED, say("delivery.no-channel", channel=address.channel))
     if message.expires_at <= now:
-        return Ended(Status.EXPIRED, "the moment it would have helped is past")
+        return Ended(Status.EXPIRED, say("delivery.too-late"))
     notice = shelf.notices.get(message.id)
     barred = _barred(address, shelf.suppressed.get(shelf.hashes[address.id]), notice)
     if barred is not None:
@@ -266,7 +267,7 @@ def _look(
     quiet = _quiet_until(shelf, message, alerts, now)
     if notice is None and not alerts:
         over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
-        return Ended(over, "what it said no longer holds")
+        return Ended(over, say("delivery.superseded"))
     if quiet is not None:
         return HeldBack(quiet)
     unsubscribe, manage = shelf.unsubscribe.get(address.id), shelf.manage.get(address.id)
@@ -298,14 +299,14 @@ def _barred(address: core_tables.Address, suppressed: Reason | None, notice: Not
     """Why nothing may go there. Who asked to confirm or to sign in has asked for that one mail."""
     kind = notice.kind if notice else None
     if kind == NoticeKind.CONFIRM and address.confirmed_at is not None and address.off_since is None:
-        return Ended(Status.SUPERSEDED, "the address is confirmed by now")
+        return Ended(Status.SUPERSEDED, say("delivery.confirmed-by-now"))
     asked_for = kind in (NoticeKind.CONFIRM, NoticeKind.SIGN_IN)
     if suppressed is not None and not (asked_for and suppressed is Reason.OPTED_OUT):
-        return Ended(Status.SUPPRESSED, f"the address is on the list of those not written to: {suppressed}")
+        return Ended(Status.SUPPRESSED, say("delivery.suppressed", reason=suppressed))
     if asked_for:
         return None
     if address.confirmed_at is None or address.off_since is not None:
-        return Ended(Status.SUPPRESSED, address.off_reason or "the address is not confirmed")
+        return Ended(Status.SUPPRESSED, address.off_reason or say("delivery.not-confirmed"))
     return None
 
 

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from alerts.briefing.assemble import mail_with_pictures
 from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
 from alerts.briefing.render import TEMPLATE_FAULTS, build_payload
+from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
 from service.accounts.notices.render import notice_payload, render_notice_mail
 from service.accounts.notices.text import write_notice
@@ -38,7 +39,7 @@ def compose_claimed(
     except COMPOSING_FAULTS as error:
         log.exception("message %s is sent in its plainest form", claimed.message_id)
         what = f"{type(error).__name__}: {error}"[:LONGEST_FAULT]
-        return _minimal(claimed, attempted_at), f"A message was sent in its plainest form ({what})."
+        return _minimal(claimed, attempted_at), say("delivery.trouble-plainest", problem=what)
     return outgoing, " ".join([*problems, *(outgoing.mail.problems if outgoing.mail else ())])
 
 
@@ -75,15 +76,19 @@ def _notice(claimed: Claimed, kind: NoticeKind, attempted_at: datetime) -> Outgo
 
 def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
     """What can be said from the rows alone, without a template."""
-    lines = [_plain_line(alert.kind, alert.night_name, alert.facts) for alert in claimed.alerts]
+    lines = []
+    for alert in claimed.alerts:
+        name = alert.facts.get("site_name") if hasattr(alert.facts, "get") else None
+        site = plain(name, LONGEST_NAME) if isinstance(name, str) else say("delivery.plain-site")
+        lines.append(say("delivery.plain-line", kind=alert.kind, site=site, night=long_day(alert.night_name)))
     if claimed.notice is not None:
-        lines = [f"Duskbell has a notice for you ({claimed.notice.value.replace('_', ' ')}).", claimed.link]
+        lines = [say("delivery.plain-notice", kind=claimed.notice), claimed.link]
     subject = lines[0]
-    text = "\n".join([*filter(None, lines), "The full message couldn't be made; the operator knows."])
+    text = "\n".join([*filter(None, lines), say("delivery.plain-more")])
     if claimed.channel.form is ContentForm.MAIL:
-        body = text + (
-            f"\n\nNo more of these messages: {claimed.unsubscribe_url}" if claimed.unsubscribe_url else ""
-        )
+        body = text
+        if claimed.unsubscribe_url:
+            body += "\n\n" + say("delivery.plain-unsubscribe", address=claimed.unsubscribe_url)
         paragraphs = "".join(f"<p>{html.escape(line)}</p>" for line in body.splitlines() if line)
         return _outgoing(claimed, attempted_at, mail=MailParts(subject, body + "\n", paragraphs))
     kind = f"alert.{claimed.alerts[0].kind}" if claimed.alerts else f"notice.{claimed.notice}"
@@ -96,13 +101,6 @@ def _minimal(claimed: Claimed, attempted_at: datetime) -> Outgoing:
     }
     timestamp = claimed.created_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     return _outgoing(claimed, attempted_at, payload={"type": kind, "timestamp": timestamp, "data": data})
-
-
-def _plain_line(kind: str, night_name: object, facts: object) -> str:
-    """`Go: Windpump Flat, the night of Saturday 3 July.`"""
-    name = facts.get("site_name") if hasattr(facts, "get") else None
-    site = plain(name, LONGEST_NAME) if isinstance(name, str) else "your site"
-    return f"{kind.replace('_', ' ').capitalize()}: {site}, the night of {long_day(night_name)}."  # type: ignore[arg-type]
 
 
 def _outgoing(

@@ -12,6 +12,7 @@ from alerts.briefing.collect import NightFindings, preview_facts, sky_note
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import BUILT_IN, Templates, render_mail
+from alerts.common.phrases import say
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Reason, Result
 from alerts.judging.site_choice import OtherSite
@@ -40,7 +41,7 @@ def read_templates(folder: Path | None) -> tuple[Templates, str]:
     except (OSError, UnicodeDecodeError) as error:
         return (
             BUILT_IN,
-            f"Your message templates in {folder} can't be read ({error}); the built-in ones are used.",
+            say("delivery.templates-unreadable", folder=folder, error=error),
         )
     return Templates(found), ""
 
@@ -77,7 +78,7 @@ def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
     night = night_named(site, SAMPLE_NIGHT, wishes.sky, ephemeris)
     window = night.windows[0]
     plan = plan_trip(night, window.span, wishes, site)
-    reasons = (Reason("chance", Result.PASS, "the chance is 81 %, you asked for 70 %"),)
+    reasons = (Reason("chance", Result.PASS, say("delivery.sample-reason")),)
     found = NightFindings(
         site=site,
         night=night,
@@ -86,7 +87,7 @@ def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
         plan=plan,
         now=night.span.start,
         sky=sky_note(site, window, ephemeris),
-        record="Forecasts like this came clear 9 of 12 times here.",
+        record=say("delivery.sample-record"),
         invented=True,
     )
     facts = preview_facts(replace(found, notes=build_field_notes(found, window, ephemeris)))

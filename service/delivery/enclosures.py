@@ -20,6 +20,7 @@ from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.briefing.render import BUILT_IN, TEMPLATE_FAULTS, Templates, ranked
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import say
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
 from alerts.sky.ephemeris import Ephemeris
@@ -146,4 +147,4 @@ def _calendar(briefing: Briefing, told: Sequence[AlertToSend], stamped_at: datet
 def _say(what: str, briefing: Briefing, fault: Exception) -> str:
     log.error("message %s goes out without its %s", briefing.message_id, what, exc_info=fault)
     said = f"{type(fault).__name__}: {fault}"[:LONGEST_FAULT]
-    return f"A message went out without its {what} ({said})."
+    return say("delivery.trouble-without", what=what, problem=said)

@@ -13,6 +13,8 @@ from typing import Any
 from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
+from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
 from service.channels.host_state import FailureOutcome
 from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
@@ -30,7 +32,6 @@ from service.store.schema import core_tables
 log = logging.getLogger(__name__)
 
 OWNER_NOTICE_HELPS = timedelta(hours=48)
-UNSTORABLE = "what was answered can't be stored"
 REFUSED = (DataError, IntegrityError)
 """What the database says of rows, not of itself: a column can't hold a value, or another row forbids one.
 Who was first somewhere else can forbid it too; that has passed when each attempt is kept by itself."""
@@ -57,9 +58,9 @@ def without_words(sent: FinishedAttempt) -> FinishedAttempt:
     """The same outcome, without what was answered: that can't be stored."""
     result: SendResult | ChannelError
     if isinstance(sent.result, ChannelError):
-        result = sent.result.reworded(UNSTORABLE)
+        result = sent.result.reworded(say("delivery.unstorable"))
     else:
-        result = SendResult(sent.result.code, UNSTORABLE)
+        result = SendResult(sent.result.code, say("delivery.unstorable"))
     return replace(sent, result=result, problem="")
 
 
@@ -241,7 +242,7 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
     is_mail = claimed.channel.kind == "email"
     is_for_operator = error.refuses_us or (error.permanent and (error.ours or is_mail))
     if is_for_operator and not error.bad_address:
-        text = f"A message was refused for a reason on this side: {error.code}."
+        text = say("delivery.trouble-refused", code=error.code)
         note_trouble(session, "refused", text, wall)
     address = session.get(core_tables.Address, claimed.address_id)
     if address is None or error.ours:
@@ -253,12 +254,12 @@ def _blame(session: Session, claimed: Claimed, error: ChannelError, *, now: date
         return
     turn: FailureOutcome | None
     if error.gone:
-        turn = _off(address, "the receiver said that it wants no more", wall)
+        turn = _off(address, say("delivery.off-gone"), wall)
     elif is_mail and error.permanent:
         struck = suppression.note_bounce(
             session, claimed.address_hash, BounceKind.HARD, error.code, claimed.message_id, wall
         )
-        turn = _off(address, "mail to it comes back", wall) if struck else None
+        turn = _off(address, say("delivery.off-bounced"), wall) if struck else None
     else:
         turn = host_state.note_failure(session, address, wall)
     if turn is not None:
@@ -283,8 +284,7 @@ def tell_owner(
     shown = mask_target(address.channel, address.target)
     other = host_state.other_way(session, address)
     if other is None:
-        state = "was switched off" if turn is FailureOutcome.OFF else "takes no messages"
-        text = f"Address {address.id} ({shown}) {state} ({code}), and its owner has no other to be told at."
+        text = say("delivery.trouble-owner", address_id=address.id, shown=shown, outcome=turn, code=code)
         note_trouble(session, f"address {address.id}", text, wall)
         return
     kind = NoticeKind.ENDPOINT_OFF if turn is FailureOutcome.OFF else NoticeKind.ENDPOINT_FAILING

@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import say
 from alerts.common.text import sentence
 from service.accounts.notices.render import notice_payload, render_notice_mail
 from service.accounts.notices.text import write_notice
@@ -62,11 +63,11 @@ class CycleSilence:
         """What is wrong with the cycles, in a sentence; "" when nothing is."""
         lasts = self.lasts(session)
         if lasts > PERIODS_UNTIL_ILL * timedelta(minutes=cycle_minutes):
-            return f"No cycle has finished for {round(lasts / timedelta(minutes=1))} minutes."
+            return say("delivery.lasting-cycle", minutes=round(lasts / timedelta(minutes=1)))
         now = self._clock()
         if self._newest is not None and lies_ahead(self._newest[1], now):
             minutes = round((self._newest[1] - now) / timedelta(minutes=1))
-            return f"The newest cycle finished {minutes} minutes ahead of the clock, which was set back."
+            return say("delivery.lasting-ahead", minutes=minutes)
         return ""
 
 
@@ -76,19 +77,9 @@ OVERDUE_AFTER = timedelta(minutes=15)
 OVERDUE_LOOKED_AT = 500
 STORE_TOLD_AGAIN_AFTER = timedelta(hours=6)
 
-TITLES: Mapping[str, str] = {
-    "cycle": "no cycle finishes",
-    "mail": "mail doesn't leave",
-    "delivery": "messages wait",
-    "store": "the store fails",
-    "composing": "messages aren't made as they should be",
-    "refused": "mail is refused",
-    "unreadable": "a stored message can't be read",
-    "address": "an address takes nothing",
-    "bounces": "bounces can't be read",
-}
+SINGLE = ("composing", "refused", "unreadable", "address", "bounces")
 LASTING = ("cycle", "mail", "delivery", "store")
-"""Looked at each time, so that their end is seen as well; the others are single events."""
+"""Looked at each time, so that their end is seen as well; what comes before are single events."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,16 +115,13 @@ def find_lasting(
     breakers = host_state.find_breakers(session)
     mail = channels["email"].destination("")
     if mail in breakers and breakers[mail].is_trying:
-        found["mail"] = (
-            f"The mail server has failed {breakers[mail].failures} times in a row; mail waits and is tried "
-            "again from time to time. See: duskbell doctor"
-        )
+        found["mail"] = say("delivery.lasting-mail", failures=breakers[mail].failures)
     overdue = _count_overdue(
         session, channels, {key for key, each in breakers.items() if each.is_trying}, now
     )
     if overdue:
         minutes = round(OVERDUE_AFTER / timedelta(minutes=1))
-        found["delivery"] = f"{overdue} messages have been due for more than {minutes} minutes."
+        found["delivery"] = say("delivery.lasting-overdue", count=overdue, minutes=minutes)
     return found
 
 
@@ -171,9 +159,7 @@ class SelfMonitor:
             self._tell_of_store(str(error))
         except SQLAlchemyError as error:
             log.exception("the store can't be looked at")
-            self._tell_of_store(
-                f"The database fails ({type(error).__name__}); nothing is decided or sent meanwhile."
-            )
+            self._tell_of_store(say("delivery.store-fails", fault=type(error).__name__))
         else:
             self._tell_that_the_store_is_well()
 
@@ -209,12 +195,12 @@ class SelfMonitor:
     def _tell_that_the_store_is_well(self) -> None:
         if (since := self._store_told_at) is not None:
             self._store_told_at = None
-            self.tell("store", "Rows are written again.", since, over=True)
+            self.tell("store", say("delivery.store-well"), since, over=True)
 
     def tell(self, key: str, text: str, since: datetime, *, over: bool = False) -> bool:
         """Tell the operator by the first way that takes it; whether one did, or only the log is there."""
         kind = key.split(" ", 1)[0]
-        title = TITLES.get(kind, kind)
+        title = say(f"delivery.title-{kind}") if kind in (*SINGLE, *LASTING) else kind
         log.log(logging.INFO if over else logging.ERROR, "%s%s: %s", "over: " if over else "", title, text)
         facts = {"title": title, "text": text, "state": "over" if over else "begun"}
         digest = hashlib.sha256(f"{key}{since.isoformat()}{over}".encode()).hexdigest()

@@ -117,7 +117,7 @@ def _try(duskbell: Duskbell, name: str, channel: Channel, address_id: int) -> Tr
         return Tried(True, say("setup.test-written", place=tested.place), place=tested.place)
     if tested.arrived:
         return Tried(True, tested.text, needs_code=not tested.confirmed)
-    mend = relay_advice(tested.fault) if name == "email" else _receiver_advice(tested.fault)
+    mend = str(relay_advice(tested.fault)) if name == "email" else _receiver_advice(tested.fault)
     return Tried(False, tested.text, mend)
 
 

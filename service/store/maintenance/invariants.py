@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.orm import Session, aliased
 
+from alerts.common.phrases import say
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from service.store.maintenance.personal_data import ERASED
@@ -39,7 +40,7 @@ def find_broken(session: Session, *, now: datetime, wall: datetime) -> list[str]
 def _told_of(session: Session, now: datetime, _wall: datetime) -> Iterator[str]:
     lonely = ~exists().where(core_tables.MessageAlert.alert_id == core_tables.Alert.id)
     for alert_id in session.scalars(select(core_tables.Alert.id).where(lonely)):
-        yield f"P1: alert {alert_id} has no message"
+        yield say("delivery.p1-no-message", alert_id=alert_id)
     raised = exists().where(
         core_tables.Alert.decision_id == core_tables.Decision.id,
         core_tables.Alert.kind == core_tables.Decision.told,
@@ -51,11 +52,11 @@ def _told_of(session: Session, now: datetime, _wall: datetime) -> Iterator[str]:
     )
     calling = and_(core_tables.Decision.told.is_not(None), core_tables.Decision.as_of > now - ALERTS_KEPT)
     for decision_id in session.scalars(select(core_tables.Decision.id).where(calling, ~raised, ~erased)):
-        yield f"P1: decision {decision_id} calls for an alert that isn't there"
+        yield say("delivery.p1-no-alert", decision_id=decision_id)
     empty = ~exists().where(core_tables.MessageAlert.message_id == core_tables.Message.id)
     silent = ~exists().where(Notice.message_id == core_tables.Message.id)
     for message_id in session.scalars(select(core_tables.Message.id).where(empty, silent)):
-        yield f"P1: message {message_id} says nothing"
+        yield say("delivery.p1-empty", message_id=message_id)
 
 
 def _settled(session: Session, now: datetime, wall: datetime) -> Iterator[str]:
@@ -69,14 +70,14 @@ def _settled(session: Session, now: datetime, wall: datetime) -> Iterator[str]:
         core_tables.Message.status == Status.SENDING, core_tables.Message.leased_until < wall - GRACE
     )
     for row in session.scalars(select(core_tables.Message).where(or_(late, stuck))):
-        yield f"P2: message {row.id} is still {row.status}"
+        yield say("delivery.p2-late", message_id=row.id, status=row.status)
     half = and_(core_tables.Message.status.not_in(UNSETTLED), core_tables.Message.settled_at.is_(None))
     torn = and_(core_tables.Message.status.in_(UNSETTLED), core_tables.Message.settled_at.is_not(None))
     leased = and_(core_tables.Message.status != Status.SENDING, core_tables.Message.lease_token.is_not(None))
     for row in session.scalars(select(core_tables.Message).where(or_(half, torn, leased))):
-        yield f"P2: message {row.id} is {row.status} and something else at once"
+        yield say("delivery.p2-torn", message_id=row.id, status=row.status)
     if unknown := set(session.scalars(select(core_tables.Message.status).distinct())) - set(Status):
-        yield f"P2: there are messages of status {unknown}"
+        yield say("delivery.p2-status", statuses=unknown)
 
 
 def _sent_for_a_reason(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
@@ -87,13 +88,13 @@ def _sent_for_a_reason(session: Session, _now: datetime, _wall: datetime) -> Ite
     )
     sent = select(core_tables.Message.id).where(core_tables.Message.status == Status.SENT)
     for message_id in session.scalars(sent.where(core_tables.Message.attempts > 0, tried, ~taken)):
-        yield f"P3: message {message_id} is sent, yet no attempt was taken"
+        yield say("delivery.p3-not-taken", message_id=message_id)
     quiet = select(core_tables.Message.id).where(
         core_tables.Message.status.in_((Status.DUE, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED)),
         taken,
     )
     for message_id in session.scalars(quiet):
-        yield f"P3: message {message_id} was taken, yet isn't sent"
+        yield say("delivery.p3-taken", message_id=message_id)
 
 
 def _once(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
@@ -102,7 +103,7 @@ def _once(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
         core_tables.Alert.occurrence,
     )  # fmt: skip
     for row in session.execute(select(*key).group_by(*key).having(func.count() > 1)):
-        yield f"P3: alert {tuple(row)} exists more than once"
+        yield say("delivery.p3-twice", key=tuple(row))
     carried = (
         select(core_tables.MessageAlert.alert_id)
         .where(core_tables.MessageAlert.dropped.is_(None))
@@ -110,7 +111,7 @@ def _once(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
         .having(func.count() > 1)
     )
     for alert_id in session.scalars(carried):
-        yield f"P3: alert {alert_id} is carried by more than one message"
+        yield say("delivery.p3-carried-twice", alert_id=alert_id)
 
 
 def _not_stale(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
@@ -136,7 +137,7 @@ def _not_stale(session: Session, _now: datetime, _wall: datetime) -> Iterator[st
     )
     for message_id, first, decided in rows:
         if decided < first - LEASE:
-            yield f"P4: message {message_id} told of a night that was already to be stayed home for"
+            yield say("delivery.p4-stale", message_id=message_id)
 
 
 def _taken_back(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
@@ -164,7 +165,7 @@ def _taken_back(session: Session, _now: datetime, _wall: datetime) -> Iterator[s
         core_tables.Alert.kind == AlertKind.STAND_DOWN, ~possible.exists()
     )
     for alert_id in session.scalars(downs):
-        yield f"P5: stand-down {alert_id} takes back a go that cannot have arrived"
+        yield say("delivery.p5-stand-down", alert_id=alert_id)
 
 
 def _wanted(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
@@ -178,7 +179,7 @@ def _wanted(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
         .where(or_(core_tables.Address.confirmed_at.is_(None), off), ~asked_for)
     )
     for message_id in session.scalars(query.distinct()):
-        yield f"P6: message {message_id} was tried at an address that didn't want it"
+        yield say("delivery.p6-unwanted", message_id=message_id)
 
 
 def _known(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
@@ -189,4 +190,4 @@ def _known(session: Session, _now: datetime, _wall: datetime) -> Iterator[str]:
     )
     for decision_id, forecast_ids, chance_pct in rows:
         if not forecast_ids or chance_pct is None:
-            yield f"P7: decision {decision_id} says go without a forecast"
+            yield say("delivery.p7-no-forecast", decision_id=decision_id)
