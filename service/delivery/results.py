@@ -14,7 +14,6 @@ from sqlalchemy.exc import DataError, IntegrityError
 from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
-from service.accounts.notices.text import NoticeKind
 from service.channels import host_state
 from service.channels.host_state import FailureOutcome
 from service.channels.model import ANSWER_KEPT_BYTES, ChannelError, SendResult
