@@ -179,7 +179,7 @@ def air_of(outlook: Outlook | None) -> Air:
     wet = outlook.hazard("precipitation")
     on_lens = ""
     if lens is not None and lens.level is HazardLevel.WARN:
-        on_lens = "frost" if lens.text.startswith("frost") else "dew"
+        on_lens = dict(lens.text.values).get("kind", "dew")
     return Air(
         felt_c=worst.get("cold"),
         wind_ms=worst.get("wind"),

@@ -16,12 +16,13 @@ from alerts.judging.access_rules import is_ruled_out
 from alerts.judging.verdict import SkyView, Verdict, trip_to, weigh, with_decision_time
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
-from alerts.weather.chance import Clearness, look_at_cloud
+from alerts.weather.chance import WindowChance, look_at_cloud
 from alerts.weather.forecast import Forecast
 from alerts.weather.line_of_sight import view_of
 from alerts.weather.outlook import Outlook
 from alerts.weather.skill import CLEAR_SHARE
 from alerts.weather.sky_now import StationSky
+from alerts.weather.source_chance import EventQuery
 from alerts.wishes.model import Wishes
 
 WAYS_OUT = (timedelta(hours=2, minutes=30), timedelta(hours=4, minutes=30), timedelta(hours=8))
@@ -102,7 +103,7 @@ class Memo:
     """
 
     windows: dict[tuple[date, DarkWindow], int] = field(default_factory=dict)
-    chances: dict[tuple[int, Span, timedelta], Clearness] = field(default_factory=dict)
+    chances: dict[tuple[int, Span, timedelta], WindowChance] = field(default_factory=dict)
     outlooks: dict[tuple[int, Span, timedelta, timedelta], Outlook] = field(default_factory=dict)
     assessments: dict[tuple[date, Wishes, tuple[timedelta, ...]], Assessment] = field(default_factory=dict)
 
@@ -180,17 +181,17 @@ def outlooks_over(
         # the chance is the same for every way out, and corrected once for all of them
         chance = memo.chances.get((number, usable, shortest))
         if chance is None:
-            chance = look_at_cloud(
+            query = EventQuery(
                 usable,
-                inputs.forecasts,
-                shortest=shortest,
-                now=inputs.now,
+                shortest,
+                inputs.now,
                 is_night_of=inputs.now.astimezone(site.tz).date() >= night.name,
                 clear_share=inputs.clear_share(night.name.month),
                 view=view_of(window, site),
                 dark=window.span,
                 stations=inputs.stations,
             )
+            chance = look_at_cloud(query, inputs.forecasts)
             chance = replace(chance, outlook=inputs.correct(chance.outlook))
             memo.chances[number, usable, shortest] = chance
 

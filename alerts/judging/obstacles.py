@@ -22,7 +22,6 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import LINEAGES_NEEDED, PROVIDERS_NEEDED
 from alerts.sites.model import Site
 from alerts.sky.night import Night
-from alerts.weather.chance import SHORTEST_MOMENT
 from alerts.weather.model_families import independent_lineages
 from alerts.weather.skill import (
     CLEAR_SHARE,
@@ -34,7 +33,7 @@ from alerts.weather.skill import (
     usual_log_odds,
 )
 from alerts.weather.sky_now import Says, StationSky, added_by
-from alerts.weather.source_chance import pct
+from alerts.weather.source_chance import SHORTEST_MOMENT, pct
 from alerts.wishes.model import Wishes
 
 HOUR = timedelta(hours=1)

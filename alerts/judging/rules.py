@@ -183,7 +183,7 @@ _RESULTS = {
 
 def _plain(hazard: Hazard) -> Reason:
     result = _RESULTS.get(hazard.level) or _unknown_result(hazard.name)
-    return Reason(hazard.name, result, hazard.text)
+    return Reason(hazard.name, result, str(hazard.text))
 
 
 def _at_most(hazard: Hazard, limit: float) -> Reason:
@@ -206,7 +206,11 @@ def _not_colder(hazard: Hazard, coldest_c: float) -> Reason:
 def chance(outlook: Outlook, wishes: Wishes) -> Reason:
     """The chance against the wish; unknown where no source could say, with the sources' own reasons."""
     if outlook.chance_pct is None:
-        whys = "; ".join(f"{source_name(entry.source)}: {entry.why_not}" for entry in outlook.per_source)
+        whys = "; ".join(
+            f"{source_name(entry.source)}: {entry.why_not}"
+            for entry in outlook.per_source
+            if entry.chance is None
+        )
         return Reason("cloud", Result.UNKNOWN, "no usable cloud forecast" + (f" ({whys})" if whys else ""))
     wants = wishes.chance_go_pct
     text = f"the chance is {outlook.chance_pct} %, you asked for {wants} %"

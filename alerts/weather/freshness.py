@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.weather.forecast import Source
 from alerts.weather.model_families import MET_NORWAY, NWS
 
@@ -39,19 +40,23 @@ def dated(source: Source) -> datetime | None:
     return source.issued_at or source.unchanged_since or source.fetched_at
 
 
-def why_stale(source: Source, now: datetime, *, is_night_of: bool) -> str:
-    """Why a run is too old to judge by at `now`, or "". A run with no time at all (from a file) is not.
+def why_unusable(source: Source, now: datetime, *, is_night_of: bool) -> Phrase | None:
+    """Why a run may not be used at `now`: it is from later, or too old. None where it may, and for a run with
+    no time at all (played from a file).
 
     is_night_of: it is the day of the night.
     """
     since = dated(source)
     if since is None:
-        return ""
+        return None
+    if since > now:
+        return phrase("weather.run-from-the-future")
     oldest = OLDEST_RUN_ON_THE_DAY if is_night_of else OLDEST_RUN
     good_for = max(oldest, newest_until(source, now) - since)
     if now - since <= good_for:
-        return ""
-    return f"its run is {_hours(now - since)} h old, more than {_hours(good_for)} h"
+        return None
+    age_h, most_h = (round(each / timedelta(hours=1), 1) for each in (now - since, good_for))
+    return phrase("weather.run-too-old", age_h=age_h, most_h=most_h)
 
 
 def newest_until(source: Source, now: datetime) -> datetime:
@@ -80,7 +85,3 @@ def turns(source: Source) -> Iterator[datetime]:
     if habit is not None:
         yield since + habit
         yield (source.fetched_at or since) + CONFIRMED_WITHIN
-
-
-def _hours(age: timedelta) -> str:
-    return f"{age / timedelta(hours=1):.1f}".removesuffix(".0")

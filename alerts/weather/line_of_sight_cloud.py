@@ -1,4 +1,5 @@
-"""One model's cloud along the line of sight, put together from the places that were asked."""
+"""Cloud along the line of sight: one model's, put together from the places that were asked, and where it
+differs from the sky overhead."""
 
 from __future__ import annotations
 
@@ -8,13 +9,18 @@ from typing import TypeAlias
 
 import numpy as np
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.clouds import joint_cover_pct
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight
 from alerts.weather.hours import LAYERS, TOTAL, Hours
 from alerts.weather.line_of_sight import Layer, View, crossings, nearest_place
+from alerts.weather.skill import CLEAR_LIMIT_PCT
 
 _FIELDS = dict(zip((Layer.LOW, Layer.MID, Layer.HIGH, Layer.TOTAL), (*LAYERS, TOTAL), strict=True))
+
+DIFFERS_FROM_POINTS = 15
+"""A difference between the two chances that is worth a word."""
 
 Column: TypeAlias = Sequence[float | None]
 
@@ -98,3 +104,27 @@ def _mean(values: Sequence[float | None]) -> float | None:
 def _joint(seen: Mapping[str, Column], view: View) -> Column:
     joint = joint_cover_pct([np.array(seen[field], dtype=np.float64) for field in LAYERS], view.altitude_deg)
     return [None if np.isnan(cover) else float(cover) for cover in joint]
+
+
+def sight_difference(sights: Sequence[Sight], frame_pct: float, beside_pct: float) -> Phrase | None:
+    """`overhead clears, the south-east doesn't`; None where both say the same.
+
+    frame_pct: the chance as the frame has it, beside_pct: if the sky all round were as it is overhead.
+    """
+    covers: dict[float, list[float]] = {}
+    for sight in sights:
+        for azimuth_deg, cover_pct in sight.directions:
+            covers.setdefault(azimuth_deg, []).append(cover_pct)
+    if not covers or abs(frame_pct - beside_pct) < DIFFERS_FROM_POINTS:
+        return None
+    means = {azimuth_deg: fmean(told) for azimuth_deg, told in covers.items()}
+    if frame_pct < beside_pct:
+        return phrase("weather.sight-cloudier", direction=_eighth(max(means, key=means.__getitem__)))
+    clear = min(means, key=means.__getitem__)
+    is_clear = means[clear] <= CLEAR_LIMIT_PCT
+    return phrase("weather.sight-clear" if is_clear else "weather.sight-clearer", direction=_eighth(clear))
+
+
+def _eighth(azimuth_deg: float) -> Phrase:
+    """The nearest of the eight points of the compass."""
+    return phrase("weather.direction", eighth=round(azimuth_deg / 45) % 8)

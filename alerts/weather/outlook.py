@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import StrEnum
 
+from alerts.common.phrases import Phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.forecast import Source
@@ -30,7 +31,7 @@ class Hazard:
 
     name: str
     level: HazardLevel
-    text: str
+    text: Phrase
     worst: float | None = None
     unit: str = ""
     at: datetime | None = None
@@ -50,7 +51,7 @@ class SourceChance:
 
     source: Source
     chance: float | None
-    why_not: str = ""
+    why_not: Phrase | None = None
     least_cloud_pct: float | None = None
     members: int = 0
     least_plan_pct: float | None = None
@@ -68,7 +69,7 @@ class Outlook:
     lineages, providers: those that really gave a chance.
     agreement: how many sources say clear (a chance of 50 % or more), of how many that answered.
     overhead_pct: the chance if the sky all round were as it is overhead; None where nobody looked along
-    the line of sight. sight_text: what differs there, in a few words; "" when nothing does.
+    the line of sight. sight_text: what differs there, None when nothing does.
     change_pct: by how many points the chance moved with the sources' last runs; None when unknown.
     trip: from leave-by to home, as far as it lies ahead. warnings: official ones that overlap it.
     aerosol_optical_depth: the median over the window at 550 nm. helpers: sources used for other than cloud.
@@ -93,10 +94,10 @@ class Outlook:
     lineages: tuple[str, ...]
     providers: tuple[str, ...]
     newest_issue: datetime | None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Phrase, ...] = ()
     agreement: tuple[int, int] = (0, 0)
     overhead_pct: int | None = None
-    sight_text: str = ""
+    sight_text: Phrase | None = None
     change_pct: int | None = None
     trip: Span | None = None
     warnings: tuple[OfficialWarning, ...] = ()

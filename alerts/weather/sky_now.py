@@ -28,6 +28,7 @@ from math import cos, exp, log, radians
 
 import numpy as np
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.weather.forecast import Source
 
@@ -139,16 +140,13 @@ def believed_clear(station: StationSky) -> float:
     """The chance that the sky over the site is clear as far as this report tells."""
     if station.says is Says.PARTLY:
         return 0.5
-    there = 1 / (1 + _unseen(station)) if station.says is Says.CLEAR else 0.0
+    unseen = UNSEEN_BY_EYE
+    if station.reach_ft is not None:
+        unseen = UNSEEN_HIGH if station.reach_ft >= HIGH_REACH_FT else UNSEEN_LOW
+    there = 1 / (1 + unseen) if station.says is Says.CLEAR else 0.0
     other_side = float(np.interp(station.distance_km, OTHER_SIDE_KM, OTHER_SIDE_SHARE))
     here = there * (1 - other_side) + (1 - there) * other_side
     return (0.5 + here) / 2 if abs(station.higher_m) > MOUNTAIN_M else here
-
-
-def _unseen(station: StationSky) -> float:
-    if station.reach_ft is None:
-        return UNSEEN_BY_EYE
-    return UNSEEN_HIGH if station.reach_ft >= HIGH_REACH_FT else UNSEEN_LOW
 
 
 def _is_witness(station: StationSky, now: datetime) -> bool:
@@ -177,10 +175,13 @@ def credited(found: SkyNow) -> tuple[Source, ...]:
     )
 
 
-def say_sky_now(found: SkyNow, chance_pct: int) -> str:
+def station_note(found: SkyNow, chance_pct: int) -> Phrase:
     """For the notes of an outlook: who reports what, and by how many points that moved the chance."""
-    said = ", ".join(
-        f"{each.station} {each.distance_km:.0f} km away {each.says.value}" for each in found.stations[:3]
+    said = tuple(
+        phrase(
+            "weather.station-says", station=each.station, distance_km=each.distance_km, says=each.says.value
+        )
+        for each in found.stations[:3]
     )
     moved = chance_pct - (found.without_pct if found.without_pct is not None else chance_pct)
-    return f"stations nearby report now: {said}; that moved the chance by {moved:+d} points"
+    return phrase("weather.stations-moved", stations=said, points=moved)

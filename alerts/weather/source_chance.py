@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import field
 from datetime import datetime, timedelta
 
 import numpy as np
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.weather.clear_stretch import ALL_CLOUD_PCT, Clouds
 from alerts.weather.clouds import (
     OVERHEAD_ALONE,
     Makeup,
@@ -21,9 +21,8 @@ from alerts.weather.clouds import (
     seen_clouds,
 )
 from alerts.weather.forecast import Forecast, LayerScheme, Sight, Source
-from alerts.weather.freshness import dated as dated
-from alerts.weather.freshness import why_stale
-from alerts.weather.outlook import SourceChance
+from alerts.weather.freshness import why_unusable
+from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, View
 from alerts.weather.skill import (
     CLEAR_SHARE,
     Floats,
@@ -33,36 +32,44 @@ from alerts.weather.skill import (
     pooled_evidence,
     usual_log_odds,
 )
-from alerts.weather.sky_now import SkyNow
-from alerts.weather.stretches import PartsCut
+from alerts.weather.sky_now import StationSky
+from alerts.weather.stretches import ALL_CLOUD_PCT, Clouds, PartsCut
 
 MOST_UNKNOWN_SHARE = 0.2
 """A source with more of the window unknown than this can't say."""
 MUCH_CLOUD_PCT = 50.0
+SHORTEST_MOMENT = timedelta(minutes=1)
 HOUR = timedelta(hours=1)
 
 
 @value(frozen=True, slots=True)
-class Asking:
-    """What is asked of every source alike.
+class EventQuery:
+    """What is asked of every source alike: the chance of so much clear time in one piece in a dark window.
 
-    window: the dark window; ahead: the part of it that can still hold the event. length: of the event.
-    altitude_deg: of the frame's middle, where no line of sight says better. clear_share: of the place's night
-    hours in that month. dark: the whole dark window, that lines of sight were asked for; None where that is
-    `window` itself. makeup: what cloud is made of there, for sources that tell a total alone.
-    sky_now: what stations nearby add to the chance by all sources together.
+    shortest: length of the event. is_night_of: it is the day of the night, so runs must be fresher.
+    clear_share: how often a night hour is clear at the place in that month (0..1). view: what the camera
+    looks at; None: as high as the core usually stands. dark: the whole dark window, that lines of sight were
+    asked for; None where that is `window` itself. stations: what those nearby report now; they move the
+    chance by all sources together, and neither a source's own nor what counts as a lineage.
+    part: the part of the window that is judged; None: what of it lies ahead.
     """
 
     window: Span
-    ahead: Span
-    length: timedelta
+    shortest: timedelta
     now: datetime
     is_night_of: bool
-    altitude_deg: float
     clear_share: float = CLEAR_SHARE
+    view: View | None = None
     dark: Span | None = None
-    makeup: Makeup = OVERHEAD_ALONE
-    sky_now: SkyNow | None = None
+    stations: Sequence[StationSky] = ()
+    part: Span | None = None
+    ahead: Span = field(init=False)
+    length: timedelta = field(init=False)
+
+    def __post_init__(self) -> None:
+        length = max(self.shortest, SHORTEST_MOMENT)
+        object.__setattr__(self, "length", length)
+        object.__setattr__(self, "ahead", self.part or still_ahead(self.window, length, self.now))
 
     @property
     def ahead_h(self) -> float:
@@ -71,6 +78,11 @@ class Asking:
     @property
     def length_h(self) -> float:
         return self.length / HOUR
+
+    @property
+    def altitude_deg(self) -> float:
+        """Of the frame's middle, where no line of sight says better."""
+        return self.view.altitude_deg if self.view else TYPICAL_ALTITUDE_DEG
 
     @property
     def usual_log_odds(self) -> float:
@@ -90,8 +102,13 @@ class Asking:
         return float(told.mean())
 
 
+def still_ahead(window: Span, length: timedelta, now: datetime) -> Span:
+    """The part of the window that can still hold the event; all of it when it is over or to come."""
+    return Span(now, window.end) if window.start < now < window.end - length else window
+
+
 @value(frozen=True, slots=True)
-class Reading:
+class SourceReading:
     """One source over the window.
 
     unusable: why nothing of it may be used; why_not: why its cloud gives no chance.
@@ -104,8 +121,8 @@ class Reading:
     """
 
     forecast: Forecast
-    unusable: str = ""
-    why_not: str = ""
+    unusable: Phrase | None = None
+    why_not: Phrase | None = None
     evidence: float | None = None
     evidence_beside: float | None = None
     evidence_now: float | None = None
@@ -125,99 +142,72 @@ class Reading:
     def source(self) -> Source:
         return self.forecast.source
 
-    def as_source_chance(self) -> SourceChance:
-        return SourceChance(
-            source=self.source,
-            chance=None if self.chance is None else pct(self.chance) / 100,
-            why_not=self.unusable or self.why_not,
-            least_cloud_pct=None if self.least_cloud_pct is None else round(self.least_cloud_pct, 1),
-            members=len(self.forecast.members),
-            least_plan_pct=None if self.least_plan_pct is None else round(self.least_plan_pct, 1),
-            chance_overhead=None if self.chance_beside is None else pct(self.chance_beside) / 100,
-            sight_places=self.sight.places if self.sight else 0,
-        )
 
-
-def read_all(forecasts: Sequence[Forecast], asking: Asking) -> tuple[Reading, ...]:
+def read_sources(forecasts: Sequence[Forecast], query: EventQuery) -> tuple[SourceReading, ...]:
     """Each source's answer, or a reading that says why there is none.
 
     Sources with layers are read first: what cloud is made of there stands for the layers of the others.
     """
-    layered = {at: read(each, asking) for at, each in enumerate(forecasts) if _has_layers(each)}
+    layered = {
+        at: _read(forecast, query, OVERHEAD_ALONE)
+        for at, forecast in enumerate(forecasts)
+        if not forecast.members and forecast.layer_scheme is not LayerScheme.NONE
+    }
     if len(layered) == len(forecasts):
         return tuple(layered.values())
     makeup = Makeup.of(each.seen for each in layered.values() if each.seen)
-    asking = replace(asking, makeup=makeup)
-    return tuple(layered.get(at) or read(each, asking) for at, each in enumerate(forecasts))
+    return tuple(layered.get(at) or _read(each, query, makeup) for at, each in enumerate(forecasts))
 
 
-def _has_layers(forecast: Forecast) -> bool:
-    return not forecast.members and forecast.layer_scheme is not LayerScheme.NONE
-
-
-def read(forecast: Forecast, asking: Asking) -> Reading:
-    """The source's answer, or a reading that says why there is none."""
-    if unusable := why_unusable(forecast.source, asking.now, asking.is_night_of):
-        return Reading(forecast, unusable=unusable)
-    cut = forecast.hours.cut(asking.ahead)
+def _read(forecast: Forecast, query: EventQuery, makeup: Makeup) -> SourceReading:
+    if unusable := why_unusable(forecast.source, query.now, is_night_of=query.is_night_of):
+        return SourceReading(forecast, unusable=unusable)
+    cut = forecast.hours.cut(query.ahead)
     if not len(cut):
-        return Reading(forecast, unusable="doesn't reach this window")
-    return _read_members(forecast, cut, asking) if forecast.members else _read_single(forecast, cut, asking)
+        return SourceReading(forecast, unusable=phrase("weather.window-out-of-reach"))
+    issued_at = forecast.source.issued_at or query.now
+    lead_days = max(timedelta(0), query.ahead.middle - issued_at) / timedelta(days=1)
+    read = _read_ensemble if forecast.members else _read_run
+    return read(forecast, cut, query, makeup, lead_days)
 
 
-def why_unusable(source: Source, now: datetime, is_night_of: bool) -> str:
-    """Why a run may not be used at `now`, or "" when it may.
-
-    A run with no time at all (played from a file) is accepted.
-    """
-    since = dated(source)
-    if since is None:
-        return ""
-    if since > now:
-        return "issued after the moment we judge for"
-    return why_stale(source, now, is_night_of=is_night_of)
-
-
-def _lead_days(forecast: Forecast, asking: Asking) -> float:
-    issued = forecast.source.issued_at or asking.now
-    return max(timedelta(0), asking.ahead.middle - issued) / timedelta(days=1)
-
-
-def _read_single(forecast: Forecast, cut: PartsCut, asking: Asking) -> Reading:
+def _read_run(
+    forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup, lead_days: float
+) -> SourceReading:
     """A single run: an ensemble of one."""
-    sight = forecast.sight_over(asking.dark or asking.window)
-    altitude_deg = sight.altitude_deg if sight else asking.altitude_deg
-    seen = seen_clouds(forecast, cut, altitude_deg, sight.hours if sight else None, asking.makeup)
-    if why_not := _too_unknown(1 - seen.parts.total / asking.ahead.duration):
-        return Reading(forecast, why_not=why_not)
-    lead_days = _lead_days(forecast, asking)
-    frame = Clouds.of(seen.parts, [seen.frame_pct], asking.length)
-    beside = Clouds.of(seen.parts, [seen.beside_pct], asking.length) if sight else frame
-    found = asking.evidence(frame.least_pct, lead_days)
-    found_beside = found if beside is frame else asking.evidence(beside.least_pct, lead_days)
-    evidence_now, evidence_then = _change(forecast, cut, asking, lead_days)
+    sight = forecast.sight_over(query.dark or query.window)
+    altitude_deg = sight.altitude_deg if sight else query.altitude_deg
+    seen = seen_clouds(forecast, cut, altitude_deg, sight.hours if sight else None, makeup)
+    if why_not := _too_unknown(1 - seen.parts.total / query.ahead.duration):
+        return SourceReading(forecast, why_not=why_not)
+
+    frame = Clouds.of(seen.parts, [seen.frame_pct], query.length)
+    beside = Clouds.of(seen.parts, [seen.beside_pct], query.length) if sight else frame
+    found = query.evidence(frame.least_pct, lead_days)
+    found_beside = found if beside is frame else query.evidence(beside.least_pct, lead_days)
+    evidence_now, evidence_then = _change(forecast, cut, query, lead_days)
     stretch = frame.clearest_stretch
-    plan = None if stretch is None else max(seen.plan_pct[stretch.first : stretch.after])
-    return Reading(
+    lows = forecast.hours.column("cloud_low_pct", cut.within) if low_lies_below(forecast) else ()
+    return SourceReading(
         forecast,
         evidence=found,
         evidence_beside=found_beside,
         evidence_now=evidence_now,
         evidence_then=evidence_then,
         lead_days=lead_days,
-        chance=asking.chance([found], [1.0]),
-        chance_beside=asking.chance([found_beside], [1.0]),
+        chance=query.chance([found], [1.0]),
+        chance_beside=query.chance([found_beside], [1.0]),
         least_cloud_pct=None if stretch is None else float(frame.least_pct[0]),
-        least_plan_pct=plan,
+        least_plan_pct=None if stretch is None else max(seen.plan_pct[stretch.first : stretch.after]),
         clouds=frame,
         seen=seen,
         sight=sight,
-        fog_below=_fog_below(forecast, cut),
+        fog_below=any((low or 0.0) >= MUCH_CLOUD_PCT for low in lows),
     )
 
 
 def _change(
-    forecast: Forecast, cut: PartsCut, asking: Asking, lead_days: float
+    forecast: Forecast, cut: PartsCut, query: EventQuery, lead_days: float
 ) -> tuple[float | None, float | None]:
     """The evidence now and by the run before, both from the ground plan overhead."""
     if not forecast.cloud_before_pct:
@@ -226,55 +216,50 @@ def _change(
     both = np.array([nows, np.array(forecast.cloud_before_pct[cut.within], dtype=np.float64)])
     known = ~np.isnan(both).any(axis=0)
     parts = cut.inside.only(list(known))
-    if _too_unknown(1 - parts.total / asking.ahead.duration):
+    if _too_unknown(1 - parts.total / query.ahead.duration):
         return None, None
-    now, then = Clouds.of(parts, both[:, known], asking.length).least_pct
-    return asking.evidence(now, lead_days), asking.evidence(then, lead_days)
+    now, then = Clouds.of(parts, both[:, known], query.length).least_pct
+    return query.evidence(now, lead_days), query.evidence(then, lead_days)
 
 
-def _fog_below(forecast: Forecast, cut: PartsCut) -> bool:
-    """Much low cloud, and the site above its top."""
-    if not low_lies_below(forecast):
-        return False
-    lows = forecast.hours.column("cloud_low_pct", cut.within)
-    return max((low or 0.0 for low in lows), default=0.0) >= MUCH_CLOUD_PCT
-
-
-def _read_members(forecast: Forecast, cut: PartsCut, asking: Asking) -> Reading:
+def _read_ensemble(
+    forecast: Forecast, cut: PartsCut, query: EventQuery, makeup: Makeup, lead_days: float
+) -> SourceReading:
     """An ensemble: each member's event joint over all hours, its total made up as the place's cloud is."""
     parts = cut.inside
     totals = np.array([member[cut.within] for member in forecast.members], dtype=np.float64)
     missing = np.isnan(totals)
     known_h = float(((~missing) * parts.lengths_h).sum()) / len(totals)
-    if why_not := _too_unknown(1 - known_h / asking.ahead_h):
-        return Reading(forecast, why_not=why_not)
-    seen_pct, beside_pct = made_up_pct(totals, parts, asking.makeup, asking.altitude_deg)
-    frame = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, seen_pct), asking.length)
+    if why_not := _too_unknown(1 - known_h / query.ahead_h):
+        return SourceReading(forecast, why_not=why_not)
+
+    seen_pct, beside_pct = made_up_pct(totals, parts, makeup, query.altitude_deg)
+    frame, plan = (
+        Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, each), query.length) for each in (seen_pct, totals)
+    )
     beside = frame
     if beside_pct is not seen_pct:
-        beside = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, beside_pct), asking.length)
-    plan = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, totals), asking.length)
-    lead_days = _lead_days(forecast, asking)
-    found = asking.evidence(frame.least_pct, lead_days)
-    found_beside = found if beside is frame else asking.evidence(beside.least_pct, lead_days)
+        beside = Clouds.of(parts, np.where(missing, ALL_CLOUD_PCT, beside_pct), query.length)
+    found = query.evidence(frame.least_pct, lead_days)
+    found_beside = found if beside is frame else query.evidence(beside.least_pct, lead_days)
     voices = float(effective_voices(len(forecast.members)))
     has_stretch = bool(frame.stretches)
-    return Reading(
+    return SourceReading(
         forecast,
         evidence=found,
         evidence_beside=found_beside,
         voices=voices,
         lead_days=lead_days,
-        chance=asking.chance([found], [voices]),
-        chance_beside=asking.chance([found_beside], [voices]),
+        chance=query.chance([found], [voices]),
+        chance_beside=query.chance([found_beside], [voices]),
         least_cloud_pct=float(np.median(frame.least_pct)) if has_stretch else None,
         least_plan_pct=float(np.median(plan.least_pct)) if has_stretch else None,
         clouds=frame,
     )
 
 
-def _too_unknown(share: float) -> str:
-    return f"{pct(share)} % of the window is unknown" if share > MOST_UNKNOWN_SHARE else ""
+def _too_unknown(share: float) -> Phrase | None:
+    return phrase("weather.too-much-unknown", unknown_pct=pct(share)) if share > MOST_UNKNOWN_SHARE else None
 
 
 def pct(share: float) -> int:

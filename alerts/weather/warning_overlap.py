@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Source
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
@@ -13,8 +14,6 @@ BLOCKING = frozenset({Severity.SEVERE, Severity.EXTREME})
 _RANK = (Severity.EXTREME, Severity.SEVERE, Severity.UNKNOWN, Severity.MODERATE, Severity.MINOR)
 OFFICIAL_LINEAGE = "official"
 """In place of a model's family: an authority's own word."""
-NOBODY_ASKED = "official warnings aren't known here: check with the local authority"
-_NOBODY_ASKED = Hazard("warning", HazardLevel.UNKNOWN, NOBODY_ASKED)
 
 
 def newest_bulletins(forecasts: Sequence[Forecast]) -> tuple[Bulletin, ...]:
@@ -66,26 +65,26 @@ def warning_hazard(bulletins: Sequence[Bulletin], warnings: Sequence[OfficialWar
     warnings: those that overlap the trip.
     """
     if not bulletins:
-        return _NOBODY_ASKED
+        return Hazard("warning", HazardLevel.UNKNOWN, phrase("weather.warnings-unasked"))
     unread = next((bulletin for bulletin in bulletins if bulletin.unread), None)
     if not warnings and unread:
-        text = f"a warning by {unread.authority} couldn't be read: look it up there"
-        return Hazard("warning", HazardLevel.WARN, text, url=unread.attribution_url)
+        said = phrase("weather.warning-unread", authority=unread.authority)
+        return Hazard("warning", HazardLevel.WARN, said, url=unread.attribution_url)
     if not warnings:
-        names = " and ".join(bulletin.authority for bulletin in bulletins)
-        return Hazard("warning", HazardLevel.FINE, f"no official warning by {names}")
+        names = tuple(bulletin.authority for bulletin in bulletins)
+        return Hazard("warning", HazardLevel.FINE, phrase("weather.warnings-none", authorities=names))
     blocks = any(warning.severity in BLOCKING for warning in warnings)
-    text = "; ".join(f"{each.event}{_severity(each)}" for each in warnings[:3])
-    more = f", and {len(warnings) - 3} more" if len(warnings) > 3 else ""
+    told = tuple(
+        each.event
+        if each.severity is Severity.UNKNOWN
+        else phrase("weather.warning-severity", event=each.event, severity=each.severity.value)
+        for each in warnings[:3]
+    )
     gravest = warnings[0]
     return Hazard(
         "warning",
         HazardLevel.FAIL if blocks else HazardLevel.WARN,
-        f"official warning: {text}{more}",
+        phrase("weather.warnings", warnings=told, more=len(warnings) - len(told)),
         at=max(gravest.span.start, trip.start),
         url=gravest.url,
     )
-
-
-def _severity(warning: OfficialWarning) -> str:
-    return "" if warning.severity is Severity.UNKNOWN else f" ({warning.severity.value})"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import groupby
 from operator import attrgetter
@@ -27,7 +27,7 @@ ColumnOf: TypeAlias = Callable[[Hours, slice], Sequence[Any]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Asked:
+class HazardQuery:
     """What is asked of each hour: made once in a module, as what is found is kept by it.
 
     least: whether the least value is the worst one.
@@ -36,15 +36,17 @@ class Asked:
     column: ColumnOf
     least: bool = False
 
+    @classmethod
+    def of_field(cls, name: str, *, least: bool = False) -> HazardQuery:
+        """A field as it is."""
+        return cls(lambda hours, within: hours.column(name, within), least)
 
-def field_of(name: str) -> ColumnOf:
-    """A field as it is."""
-    return lambda hours, within: hours.column(name, within)
-
-
-def made_of(rule: Callable[..., Any], *names: str) -> ColumnOf:
-    """What a rule makes of some fields of the hour."""
-    return lambda hours, within: list(map(rule, *(hours.column(name, within) for name in names)))
+    @classmethod
+    def made_by(cls, rule: Callable[..., Any], *names: str, least: bool = False) -> HazardQuery:
+        """What a rule makes of some fields of the hour."""
+        return cls(
+            lambda hours, within: list(map(rule, *(hours.column(name, within) for name in names))), least
+        )
 
 
 class Worst(NamedTuple):
@@ -66,6 +68,36 @@ NOTHING = Worst(None, False)
 
 
 @value(frozen=True, slots=True)
+class HazardSpan:
+    """A span and what the sources have of it. must: the part of it for which a value must be known.
+
+    sources: those over the same hours together, each with its hours that touch the span and whether these
+    cover enough of `must`. found: the worst values so far, as several outlooks share a span.
+    """
+
+    span: Span
+    must: Span
+    sources: tuple[tuple[AlignedHours, PartsCut, bool], ...]
+    found: dict[HazardQuery, Worst] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, span: Span, must: Span, sources: Sequence[AlignedHours]) -> HazardSpan:
+        cuts = [(each, each.times.cut(span)) for each in sources]
+        needed = KNOWN_FROM_SHARE * must.duration
+        return cls(span, must, tuple((each, cut, cut.time_inside(must) >= needed) for each, cut in cuts))
+
+    def worst(self, query: HazardQuery) -> Worst:
+        """The worst value of all sources."""
+        found = self.found.get(query)
+        if found is None:
+            found = NOTHING
+            for hours, cut, covers in self.sources:
+                found = worse_of(found, hours.worst(query, cut, self.must, covers=covers), query)
+            self.found[query] = found
+        return found
+
+
+@value(frozen=True, slots=True)
 class _Joined:
     """One value of several forecasts in the hours `first` to `after` (exclusive).
 
@@ -80,11 +112,8 @@ class _Joined:
     has_gaps: bool
     widened: int
 
-    def has(self, cut: PartsCut) -> bool:
-        return self.first <= cut.first and cut.after <= self.after
 
-
-class Together:
+class AlignedHours:
     """Some forecasts' values over the same hours."""
 
     __slots__ = ("_joined", "members", "times")
@@ -95,85 +124,80 @@ class Together:
         # by identity: as long as the others stand beside it, none of their numbers is given to another
         _, self._joined = first.joined.setdefault(tuple(map(id, others)), (others, {}))
 
-    def worst(self, asked: Asked, cut: PartsCut, must: Span, *, covers: bool) -> Worst:
+    def worst(self, query: HazardQuery, cut: PartsCut, must: Span, *, covers: bool) -> Worst:
         """The worst value in those hours. covers: they cover enough of `must`."""
-        joined = self._joined.get(asked)
-        if joined is None or not joined.has(cut):
-            joined = self._joined[asked] = self._join(asked, cut, joined)
+        joined: _Joined | None = self._joined.get(query)
+        if joined is None or not (joined.first <= cut.first and cut.after <= joined.after):
+            joined = self._joined[query] = self._join(query, cut, joined)
         if not joined.columns or cut.first == cut.after:
             return NOTHING
         at, after = cut.first - joined.first, cut.after - joined.first
         values = joined.worst[at:after]
         if not values or (joined.has_gaps and None in values):
             told = [column[at:after] for column in joined.columns]
-            return worst_of_each(told, asked, cut, must, covers=covers)
-        worst = min(values) if asked.least else max(values)
-        since = max(self.times.starts[cut.first + values.index(worst)], cut.span.start)
-        return Worst(worst or _as_said(worst, joined.columns, at, after), covers, since)
+            return worst_of_each(told, query, cut, must, covers=covers)
 
-    def _join(self, asked: Asked, cut: PartsCut, before: _Joined | None) -> _Joined:
+        worst = min(values) if query.least else max(values)
+        since = max(self.times.starts[cut.first + values.index(worst)], cut.span.start)
+        if not worst:  # there are two zeros: as the first of the sources that has one says it
+            said = (column[at:after] for column in joined.columns)
+            worst = next(each[each.index(worst)] for each in said if worst in each)
+        return Worst(worst, covers, since)
+
+    def _join(self, query: HazardQuery, cut: PartsCut, before: _Joined | None) -> _Joined:
         """Over the hours asked about and those of before; over all of them once these were widened often."""
         first, after, widened = cut.first, cut.after, 0
         if before is not None:
             first, after, widened = min(first, before.first), max(after, before.after), before.widened + 1
         if widened >= OFTEN:
             first, after = 0, len(self.times)
-        columns = [asked.column(hours, slice(first, after)) for hours in self.members]
+        columns = [query.column(hours, slice(first, after)) for hours in self.members]
         types = [set(map(type, column)) for column in columns]
         told = set[type]().union(*types) - {_UNKNOWN}
         telling = [column for column, mine in zip(columns, types, strict=True) if mine & told]
         has_gaps = any(_UNKNOWN in mine for mine in types if mine & told)
-        worst = _worst_of_hours(telling, asked, has_gaps=has_gaps) if len(told) == 1 else ()
+
+        pick, worst = min if query.least else max, list[Any]()
+        if len(told) != 1:
+            pass  # nothing told, or a whole number beside another: each source is asked by itself
+        elif len(telling) == 1:
+            worst = list(telling[0])
+        elif has_gaps:
+            worst = [None if None in hour else pick(hour) for hour in zip(*telling, strict=True)]
+        else:
+            worst = list(map(pick, *telling))
         return _Joined(first, after, telling, worst, has_gaps, widened)
 
 
-def _worst_of_hours(columns: Sequence[Sequence[Any]], asked: Asked, *, has_gaps: bool) -> Sequence[Any]:
-    pick = min if asked.least else max
-    if len(columns) == 1:
-        return columns[0]
-    if has_gaps:
-        return [None if None in hour else pick(hour) for hour in zip(*columns, strict=True)]
-    return list(map(pick, *columns))
-
-
-def _as_said(zero: Any, columns: Sequence[Sequence[Any]], first: int, after: int) -> Any:
-    """The zero as the first of the sources says it, for there are two of them."""
-    said = (column[first:after] for column in columns)
-    return next(values[values.index(zero)] for values in said if zero in values)
-
-
 def worst_of_each(
-    told: Sequence[Sequence[Any]], asked: Asked, cut: PartsCut, must: Span, *, covers: bool
+    told: Sequence[Sequence[Any]], query: HazardQuery, cut: PartsCut, must: Span, *, covers: bool
 ) -> Worst:
-    """As `Together.worst`, from what each of the forecasts says of those hours, whatever it knows."""
+    """As `AlignedHours.worst`, from what each of the forecasts says of those hours, whatever it knows."""
     found = NOTHING
     for values in told:
         has_gaps = None in values
         there = [value for value in values if value is not None] if has_gaps else values
         if there:
-            worst = min(there) if asked.least else max(there)
+            worst = min(there) if query.least else max(there)
             since = max(cut.starts[values.index(worst)], cut.span.start)
-            is_known = covers and (not has_gaps or _is_known(cut, values, must))
-            found = worse_of(found, Worst(worst, is_known, since), asked)
+            needed = KNOWN_FROM_SHARE * must.duration
+            is_known = covers and (not has_gaps or cut.time_inside(must, values) >= needed)
+            found = worse_of(found, Worst(worst, is_known, since), query)
     return found
 
 
-def worse_of(found: Worst, other: Worst, asked: Asked) -> Worst:
+def worse_of(found: Worst, other: Worst, query: HazardQuery) -> Worst:
     """The worse of both, the first of equals, beginning when the first of equals does; known when one is."""
     if found.at is None or other.at is None:
         return other if found.at is None else found
     known = found.known or other.known
     if other.value == found.value:
         return Worst(found.value, known, min(found.at, other.at))
-    is_worse = other.value < found.value if asked.least else other.value > found.value
+    is_worse = other.value < found.value if query.least else other.value > found.value
     return Worst(other.value, known, other.at) if is_worse else Worst(found.value, known, found.at)
 
 
-def _is_known(cut: PartsCut, values: Sequence[object], must: Span) -> bool:
-    return cut.time_inside(must, values) >= KNOWN_FROM_SHARE * must.duration
-
-
-def together(forecasts: Sequence[Forecast]) -> tuple[Together, ...]:
+def aligned(forecasts: Sequence[Forecast]) -> tuple[AlignedHours, ...]:
     """Forecasts that follow each other and have the same hours as one, in their order."""
     runs = groupby((forecast.hours for forecast in forecasts), key=attrgetter("times"))
-    return tuple(Together(tuple(run)) for _, run in runs)
+    return tuple(AlignedHours(tuple(run)) for _, run in runs)

@@ -267,7 +267,7 @@ def _weather(
         lines = (*chance, *hazard_lines(outlook, site.tz))
         yield from (f"  {line}" for line in lines)
         for entry in outlook.per_source:
-            if entry.why_not:
+            if entry.chance is None:
                 yield f"  not used: {source_name(entry.source)}, {entry.why_not}"
     for problem in problems:
         yield f"  {problem}"

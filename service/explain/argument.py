@@ -263,7 +263,7 @@ def _forecasts(case: Case) -> Iterator[str]:
         yield f"{name_with_family(row.feed, row.model, row.lineage)}: {_ages(case, row)}."
     outlook = case.outlook
     for entry in outlook.per_source if outlook else ():
-        if entry.why_not:
+        if entry.chance is None:
             yield f"Not used: {source_name(entry.source)}: {entry.why_not}."
     yield from (_say_refused(row, case.clock) for row in case.rejected[:5])
 

@@ -150,7 +150,7 @@ def outlook_json(outlook: Outlook) -> dict[str, Any]:
         "agreement": list(outlook.agreement),
         "change_pct": outlook.change_pct,
         "overhead_pct": outlook.overhead_pct,
-        "sight": outlook.sight_text or None,
+        "sight": str(outlook.sight_text or "") or None,
         "trip": span_json(outlook.trip) if outlook.trip else None,
         "aerosol_optical_depth": outlook.aerosol_optical_depth,
         "lineages": list(outlook.lineages),
@@ -158,7 +158,8 @@ def outlook_json(outlook: Outlook) -> dict[str, Any]:
         "hazards": [_hazard_json(hazard) for hazard in outlook.hazards],
         "warnings": [_warning_json(warning) for warning in outlook.warnings],
         "per_source": [_entry_json(entry) for entry in outlook.per_source],
-        "notes": list(outlook.notes),
+        "notes": [str(note) for note in outlook.notes],
+        "note_phrases": [note.as_json() for note in outlook.notes],
     }
 
 
@@ -169,7 +170,8 @@ def _hazard_json(hazard: Hazard) -> dict[str, Any]:
         "worst": None if hazard.worst is None else round(hazard.worst, 2),
         "unit": hazard.unit,
         "at": utc_text(hazard.at),
-        "text": hazard.text,
+        "text": str(hazard.text),
+        **hazard.text.as_json(),
         "url": hazard.url or None,
     }
 
@@ -195,7 +197,7 @@ def _entry_json(entry: SourceChance) -> dict[str, Any]:
         "least_plan_pct": None if entry.least_plan_pct is None else round(entry.least_plan_pct),
         "members": entry.members,
         "sight_places": entry.sight_places,
-        "why_not": entry.why_not or None,
+        "why_not": str(entry.why_not) if entry.chance is None else None,
     }
 
 

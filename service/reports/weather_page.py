@@ -143,7 +143,7 @@ def _outlook(seen: NightWeather) -> Iterator[str]:
     chance = chance_lines(
         outlook, seen.site, shortest=seen.shortest, now=seen.now, night_name=seen.night.name
     )
-    lines = (*chance, *hazard_lines(outlook, seen.site.tz), *outlook.notes)
+    lines = (*chance, *hazard_lines(outlook, seen.site.tz), *map(str, outlook.notes))
     yield from (f"  {line}" for line in lines)
 
 
@@ -258,7 +258,7 @@ def _source_json(seen: NightWeather, forecast: Forecast) -> dict[str, Any]:
         "frame_cloud_pct": entry.least_cloud_pct if entry else None,
         "plan_cloud_pct": entry.least_plan_pct if entry else None,
         "sight_places": entry.sight_places if entry else 0,
-        "why_not": (entry.why_not or None) if entry else None,
+        "why_not": str(entry.why_not) if entry and entry.chance is None else None,
         "attribution": source.attribution,
     }
 
@@ -488,7 +488,7 @@ def chance_lines(
     if outlook.change_pct is not None:
         yield f"since the last runs {outlook.change_pct:+d} points of chance".replace("-", "−")
     if outlook.overhead_pct is not None:
-        differs = f": {outlook.sight_text}" if outlook.sight_text else ""
+        differs = f": {outlook.sight_text}" if str(outlook.sight_text or "") else ""
         yield f"{outlook.overhead_pct} % if the sky all round were as it is overhead{differs}"
 
 

@@ -33,11 +33,12 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from alerts.common.span import Span
-from alerts.weather.chance import build_outlook
+from alerts.weather.chance import look_at_cloud
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.line_of_sight import View, places_to_ask
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
+from alerts.weather.source_chance import EventQuery
 from service.feeds.met_norway import parse as met_norway_parse
 from service.feeds.met_norway.client import cell_key
 from service.feeds.nws import parse as nws_parse
@@ -116,10 +117,8 @@ def judge(forecasts: Sequence[Forecast], view: View, places: Sequence[Place]) ->
             seen.append(replace(forecast, sights=(sight,) if sight else ()))
         else:
             seen.append(forecast)
-    outlook = build_outlook(
-        WINDOW, seen, shortest=timedelta(minutes=30), now=NOW, is_night_of=True, view=view
-    )
-    return outlook.chance_pct
+    query = EventQuery(WINDOW, timedelta(minutes=30), NOW, is_night_of=True, view=view)
+    return look_at_cloud(query, seen).on_trip().chance_pct
 
 
 def time_judging(count: int) -> dict[str, float]:

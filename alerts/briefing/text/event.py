@@ -16,8 +16,8 @@ from alerts.common.text import (
 )
 from alerts.common.time_text import utc_text, whole_minutes
 from alerts.sites.model import Site
-from alerts.weather.chance import still_ahead
 from alerts.weather.outlook import Outlook
+from alerts.weather.source_chance import still_ahead
 
 
 @value(frozen=True, slots=True)

@@ -172,7 +172,9 @@ def build_night_page(
         against = [reason for reason in against if reason.result is not Result.UNKNOWN]
     elif verdict.outlook is not None:
         entries = verdict.outlook.per_source
-        unused = tuple(f"{source_name(each.source)}: {each.why_not}." for each in entries if each.why_not)
+        unused = tuple(
+            f"{source_name(each.source)}: {each.why_not}." for each in entries if each.chance is None
+        )
 
     told: list[str] = []
     if judged.subscription is not None and judged.is_mine:

@@ -206,7 +206,7 @@ def test_what_a_feed_does_not_know_any_more_is_not_clear(change):
         verdict = judge(ask(partly, well))
     assert verdict.word is not VerdictWord.GO
     assert verdict.outlook.lineages == ("icon",)
-    (note,) = [note for note in verdict.outlook.notes if "MET Norway" in note]
+    (note,) = [note for note in verdict.outlook.notes if "MET Norway" in str(note)]
     assert "not used" in note
 
 

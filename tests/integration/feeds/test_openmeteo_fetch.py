@@ -21,8 +21,8 @@ from openmeteo_stand_in import (
 
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
-from alerts.weather.chance import why_unusable
 from alerts.weather.forecast import Place
+from alerts.weather.freshness import why_unusable
 from alerts.weather.quality_gates import Gate
 from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
 
@@ -126,7 +126,7 @@ def test_a_global_run_is_fresh_on_the_day_though_it_began_long_ago(stand_in):
     here = Installation()
     stand_in.tell_runs("2026-10-09T00:00", available_after_h=7)
     (forecast,) = here.fetch().forecasts
-    assert why_unusable(forecast.source, here.clocks.now, is_night_of=True) == ""
+    assert why_unusable(forecast.source, here.clocks.now, is_night_of=True) is None
 
 
 @pytest.mark.parametrize(

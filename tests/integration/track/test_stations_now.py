@@ -96,7 +96,7 @@ def test_cloud_over_a_station_nearby_lowers_the_chance_before_anybody_leaves(wor
     assert after.sky_now.without_pct is not None
     assert [each.station for each in after.sky_now.stations] == ["LETE"]
     assert after.chance_pct <= after.sky_now.without_pct - 2
-    assert "LETE 11 km away cloud" in " ".join(after.notes)
+    assert "LETE 11 km away cloud" in " ".join(map(str, after.notes))
     assert after.lineages == before.lineages
 
 

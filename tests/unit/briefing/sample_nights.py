@@ -15,6 +15,7 @@ from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts
 from alerts.briefing.facts.field_notes import FieldNotes, SkyNote
 from alerts.common.clock_times import ClockSpan
+from alerts.common.phrases import kept, phrase
 from alerts.common.span import Span
 from alerts.field.kit import Kit, parse_kit
 from alerts.field.trip_plan import FieldPlan, plan_trip
@@ -181,13 +182,13 @@ def invented_outlook(sample: Sample, night: Night, window: Span, chance_pct: int
     )
     dew = HazardLevel.WARN if spread_c <= 3 else HazardLevel.FINE
     kind = "frost" if felt_c < 0 else "dew"
-    risk = f"{kind} on the lens likely" if dew is HazardLevel.WARN else f"no {kind} on the lens"
+    risk = "weather.lens-likely" if dew is HazardLevel.WARN else "weather.lens-dry"
     hazards = (
-        Hazard("wind", HazardLevel.FINE, f"wind up to {wind_ms:.0f} m/s", wind_ms, "m/s"),
-        Hazard("gust", HazardLevel.FINE, "gusts up to 9 m/s", 9.0, "m/s"),
-        Hazard("precipitation", HazardLevel.FINE, "rain or snow 5 %", 5.0, "%"),
-        Hazard("cold", HazardLevel.FINE, f"felt cold down to {felt_c:.0f} °C", felt_c, "°C"),
-        Hazard("lens", dew, f"{risk} ({spread_c:.0f} °C above the dew point)", spread_c, "°C"),
+        Hazard("wind", HazardLevel.FINE, kept(f"wind up to {wind_ms:.0f} m/s"), wind_ms, "m/s"),
+        Hazard("gust", HazardLevel.FINE, kept("gusts up to 9 m/s"), 9.0, "m/s"),
+        Hazard("precipitation", HazardLevel.FINE, kept("rain or snow 5 %"), 5.0, "%"),
+        Hazard("cold", HazardLevel.FINE, kept(f"felt cold down to {felt_c:.0f} °C"), felt_c, "°C"),
+        Hazard("lens", dew, phrase(risk, kind=kind, spread_c=spread_c), spread_c, "°C"),
     )
     return Outlook(
         window=window,
@@ -204,7 +205,7 @@ def invented_outlook(sample: Sample, night: Night, window: Span, chance_pct: int
         newest_issue=issued,
         agreement=(2, 3),
         overhead_pct=sample.sight[0],
-        sight_text=sample.sight[1],
+        sight_text=kept(sample.sight[1]),
         change_pct=sample.change_pct,
     )
 

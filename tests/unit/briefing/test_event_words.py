@@ -11,6 +11,7 @@ from sample_nights import facts_of
 
 from alerts.briefing.render import render_chat, render_mail
 from alerts.briefing.text.event import event_of, event_told, event_values, say_chance, say_event
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.common.text import clock_in
 from alerts.notifying.model import AlertKind
@@ -101,7 +102,7 @@ def test_terminal_mail_and_chat_say_it_in_the_same_words():
 
 
 def test_each_figure_beside_the_chance_says_what_it_counts():
-    seen = replace(SEEN, change_pct=-4, overhead_pct=80, sight_text="cloud low in the south")
+    seen = replace(SEEN, change_pct=-4, overhead_pct=80, sight_text=kept("cloud low in the south"))
     lines = list(chance_lines(seen, SITE, shortest=HOUR, now=NOON, night_name=NIGHT))
     assert lines[1:] == [
         "each source alone 45 to 90 % for the same",

@@ -18,6 +18,7 @@ from alerts.briefing.text.alert_lines import CAUTIONS, WATER, cautions_for
 from alerts.briefing.text.alert_view import view_alert
 from alerts.briefing.text.field import BEFORE_DARK, FieldView
 from alerts.briefing.text.units import say_distance, say_speed, say_temperature
+from alerts.common.phrases import kept, phrase
 from alerts.common.units import Units, in_units
 from alerts.field.frame_plan import aim_at
 from alerts.field.kit import default_kit
@@ -233,10 +234,17 @@ def test_air_comes_from_the_outlooks_hazards() -> None:
     outlook = invented_outlook(found.sample, found.night, found.window.span, 81)
     assert air_of(outlook) == Air(felt_c=11.0, wind_ms=4.0, wet_pct=5.0, on_lens="dew")
     frost = replace(
-        outlook, hazards=(Hazard("lens", HazardLevel.WARN, "frost on the lens likely", 1.0, "°C"),)
+        outlook,
+        hazards=(
+            Hazard(
+                "lens", HazardLevel.WARN, phrase("weather.lens-likely", kind="frost", spread_c=1.0), 1.0, "°C"
+            ),
+        ),
     )
     assert air_of(frost) == Air(on_lens="frost")
-    amount = replace(outlook, hazards=(Hazard("precipitation", HazardLevel.FINE, "0.1 mm/h", 0.1, "mm/h"),))
+    amount = replace(
+        outlook, hazards=(Hazard("precipitation", HazardLevel.FINE, kept("0.1 mm/h"), 0.1, "mm/h"),)
+    )
     assert air_of(amount) == Air()
     assert air_of(None) == Air()
 

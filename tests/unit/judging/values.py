@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from hypothesis import settings
 
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.judging.verdict import SkyView, Verdict, trip_to, weigh, with_decision_time
 from alerts.sites.model import Site
@@ -127,13 +128,13 @@ def night(*windows: Span, name: date = EVENING, **changes: Any) -> Night:
 
 
 FINE_HAZARDS = (
-    Hazard("wind", HazardLevel.FINE, "wind up to 2 m/s", 2.0, "m/s"),
-    Hazard("gust", HazardLevel.FINE, "gusts up to 4 m/s", 4.0, "m/s"),
-    Hazard("precipitation", HazardLevel.FINE, "rain or snow 0 %", 0.0, "%"),
-    Hazard("thunder", HazardLevel.FINE, "thunderstorms 0 %", 0.0, "%"),
-    Hazard("cold", HazardLevel.FINE, "felt cold down to 15 °C", 15.0, "°C"),
-    Hazard("fog", HazardLevel.FINE, "fog up to 0 %", 0.0, "%"),
-    Hazard("lens", HazardLevel.FINE, "no dew on the lens (10 °C above the dew point)", 10.0, "°C"),
+    Hazard("wind", HazardLevel.FINE, kept("wind up to 2 m/s"), 2.0, "m/s"),
+    Hazard("gust", HazardLevel.FINE, kept("gusts up to 4 m/s"), 4.0, "m/s"),
+    Hazard("precipitation", HazardLevel.FINE, kept("rain or snow 0 %"), 0.0, "%"),
+    Hazard("thunder", HazardLevel.FINE, kept("thunderstorms 0 %"), 0.0, "%"),
+    Hazard("cold", HazardLevel.FINE, kept("felt cold down to 15 °C"), 15.0, "°C"),
+    Hazard("fog", HazardLevel.FINE, kept("fog up to 0 %"), 0.0, "%"),
+    Hazard("lens", HazardLevel.FINE, kept("no dew on the lens (10 °C above the dew point)"), 10.0, "°C"),
 )
 
 

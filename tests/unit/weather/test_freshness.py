@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from alerts.weather.forecast import Source
-from alerts.weather.freshness import dated, turns, why_stale
+from alerts.weather.freshness import dated, turns, why_unusable
 
 NOW = datetime(2026, 10, 9, 18, tzinfo=UTC)
 HOUR, MINUTE = timedelta(hours=1), timedelta(minutes=1)
@@ -58,18 +58,18 @@ TODAY = {
 
 @pytest.mark.parametrize(("source", "fresh"), TODAY.values(), ids=TODAY.keys())
 def test_on_the_day_the_newest_run_there_is_counts(source: Source, fresh: bool) -> None:
-    assert (why_stale(source, NOW, is_night_of=True) == "") is fresh
+    assert (why_unusable(source, NOW, is_night_of=True) is None) is fresh
 
 
 def test_before_the_day_twelve_hours_are_allowed() -> None:
-    assert why_stale(run("open-meteo", "unknown", 11.9), NOW, is_night_of=False) == ""
+    assert why_unusable(run("open-meteo", "unknown", 11.9), NOW, is_night_of=False) is None
     old = run("open-meteo", "unknown", 12.5)
-    assert why_stale(old, NOW, is_night_of=False) == "its run is 12.5 h old, more than 12 h"
+    assert str(why_unusable(old, NOW, is_night_of=False)) == "its run is 12.5 h old, more than 12 h"
 
 
 def test_the_reason_names_what_was_allowed() -> None:
     old = run("open-meteo", "gfs_seamless", 8, every_h=6)
-    assert why_stale(old, NOW, is_night_of=True) == "its run is 8 h old, more than 7.5 h"
+    assert str(why_unusable(old, NOW, is_night_of=True)) == "its run is 8 h old, more than 7.5 h"
 
 
 @pytest.mark.parametrize("source", [source for source, _ in TODAY.values()], ids=TODAY.keys())
@@ -79,10 +79,10 @@ def test_a_run_turns_stale_only_at_moments_that_are_told(source: Source) -> None
     since = dated(source)
     assert since is not None
     for is_night_of in (True, False):
-        was = why_stale(source, since, is_night_of=is_night_of)
+        was = why_unusable(source, since, is_night_of=is_night_of)
         for minute in range(1, 20 * 60):
             now = since + minute * MINUTE
-            stale = why_stale(source, now, is_night_of=is_night_of)
+            stale = why_unusable(source, now, is_night_of=is_night_of)
             if bool(stale) != bool(was):
                 assert any(now - MINUTE <= at <= now for at in told), now
             was = stale

@@ -66,10 +66,14 @@ def test_each_hazard_counts_in_its_own_span(
 
 def test_what_is_unsafe_on_the_way_says_so_and_when() -> None:
     gale = found("wind", -2, wind_ms=18.0)
-    assert (gale.text, gale.worst, gale.at) == ("wind up to 18 m/s on the way", 18.0, WINDOW.start - 2 * HOUR)
-    assert "up to 12 mm/h on the way" in found("precipitation", -2, precipitation_mm=12.0).text
-    assert "snow or ice" in found("precipitation", 5, precipitation_mm=1.0, temperature_c=-1.0).text
-    assert found("fog", -2, fog_pct=90.0).text == "fog up to 0 %, and more on the way"
+    assert (str(gale.text), gale.worst, gale.at) == (
+        "wind up to 18 m/s on the way",
+        18.0,
+        WINDOW.start - 2 * HOUR,
+    )
+    assert "up to 12 mm/h on the way" in str(found("precipitation", -2, precipitation_mm=12.0).text)
+    assert "snow or ice" in str(found("precipitation", 5, precipitation_mm=1.0, temperature_c=-1.0).text)
+    assert str(found("fog", -2, fog_pct=90.0).text) == "fog up to 0 %, and more on the way"
 
 
 def test_the_worst_while_shooting_is_what_a_wish_is_held_against() -> None:

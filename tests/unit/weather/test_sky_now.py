@@ -19,6 +19,7 @@ from alerts.weather.line_of_sight import View
 from alerts.weather.outlook import Outlook
 from alerts.weather.skill import log_odds
 from alerts.weather.sky_now import AMOUNT, FADES_H, Says, StationSky, added_by, believed_clear, sky_now
+from alerts.weather.source_chance import EventQuery
 from tests.unit.judging import fit_sky_now
 
 from .values import HOUR, NOW, UNHURRIED, WINDOW, forecast, source
@@ -48,7 +49,7 @@ def look(forecasts: Sequence[Forecast], *stations: StationSky, before_h: float =
         for each in forecasts
     ]
     given: dict[str, Any] = {"shortest": HOUR, "now": NOW, "is_night_of": True, "stations": stations} | how
-    return look_at_cloud(window, shifted, **given).outlook
+    return look_at_cloud(EventQuery(window, **given), shifted).outlook
 
 
 def test_the_constants_are_the_real_pairs_own() -> None:
@@ -133,7 +134,7 @@ def test_the_chance_by_all_sources_moves_by_what_is_added_and_says_so() -> None:
     assert moved == pytest.approx(heard.sky_now.log_odds, abs=0.1)
     points = heard.chance_pct - alone.chance_pct
     assert points <= -5
-    assert f"KXAA 16 km away cloud; that moved the chance by {points} points" in heard.notes[-1]
+    assert f"KXAA 16 km away cloud; that moved the chance by {points} points" in str(heard.notes[-1])
     assert heard.per_source == alone.per_source
     assert look(both, station(Says.CLEAR)).chance_pct in range(alone.chance_pct + 1, 100)
 

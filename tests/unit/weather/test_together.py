@@ -14,12 +14,10 @@ from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.worst_of import (
     KNOWN_FROM_SHARE,
     NOTHING,
-    Asked,
-    Together,
+    AlignedHours,
+    HazardQuery,
     Worst,
-    field_of,
-    made_of,
-    together,
+    aligned,
     worse_of,
     worst_of_each,
 )
@@ -28,8 +26,8 @@ from .values import HOUR, forecast, hours
 
 START = datetime(2027, 7, 1, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
-WIND = Asked(field_of("wind_ms"))
-LEAST_WIND = Asked(WIND.column, least=True)
+WIND = HazardQuery.of_field("wind_ms")
+LEAST_WIND = HazardQuery(WIND.column, least=True)
 
 values = st.sampled_from((None, 0.0, -0.0, 1.0, 2.5, 2.5, 7.0))
 full_values = st.sampled_from((0.0, -0.0, 1.0, 2.5, 7.0))
@@ -89,7 +87,7 @@ def test_the_worst_of_all_together_is_the_worst_of_each(
         covers = cut.time_inside(must) >= KNOWN_FROM_SHARE * must.duration
         slices = [column[cut.first : cut.after] for column in told]
         by_each = worst_of_each(slices, asked, cut, must, covers=covers)
-        assert written(Together(members).worst(asked, cut, must, covers=covers)) == written(by_each)
+        assert written(AlignedHours(members).worst(asked, cut, must, covers=covers)) == written(by_each)
 
 
 def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
@@ -99,7 +97,7 @@ def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
         asked.append(wind_ms)
         return wind_ms
 
-    group, question = Together([made([0] * COUNT, [1.0] * COUNT)]), Asked(made_of(rule, "wind_ms"))
+    group, question = AlignedHours([made([0] * COUNT, [1.0] * COUNT)]), HazardQuery.made_by(rule, "wind_ms")
     for hour in range(COUNT):
         span = span_of((60 * hour, 60))
         group.worst(question, group.times.cut(span), span, covers=True)
@@ -108,13 +106,13 @@ def test_forecasts_that_are_asked_about_much_work_each_value_out_once() -> None:
 
 def test_forecasts_in_a_row_with_the_same_hours_are_asked_as_one() -> None:
     one, other, later = forecast(), forecast(hours(wind_ms=9.0)), forecast(hours(3))
-    found = together([one, other, later, replace(one)])
+    found = aligned([one, other, later, replace(one)])
     assert [list(group.members) for group in found] == [
         [one.hours, other.hours],
         [later.hours],
         [one.hours],
     ]
-    assert together([]) == ()
+    assert aligned([]) == ()
 
 
 def test_what_was_joined_is_kept_with_the_first_of_them() -> None:
@@ -122,7 +120,7 @@ def test_what_was_joined_is_kept_with_the_first_of_them() -> None:
     first, second, third = (forecast(hours(wind_ms=speed)) for speed in (1.0, 5.0, 3.0))
 
     def worst(*forecasts: Forecast) -> float:
-        (group,) = together(forecasts)
+        (group,) = aligned(forecasts)
         span = Span(first.hours[0].starts, first.hours[-1].ends)
         found = group.worst(WIND, group.times.cut(span), span, covers=True)
         assert found.known

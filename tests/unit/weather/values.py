@@ -10,10 +10,11 @@ from typing import Any
 from hypothesis import settings
 
 from alerts.common.span import Span
-from alerts.weather.chance import build_outlook
+from alerts.weather.chance import look_at_cloud
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.outlook import Outlook
+from alerts.weather.source_chance import EventQuery
 
 UNHURRIED = settings(deadline=None)
 HOUR = timedelta(hours=1)
@@ -83,5 +84,6 @@ def with_sight(overhead: Forecast, records: Sequence[HourlyWeather], **changes: 
 
 
 def look(*forecasts: Forecast, **how: Any) -> Outlook:
+    trip = how.pop("trip", None)
     given: dict[str, Any] = {"shortest": HOUR, "now": NOW, "is_night_of": True} | how
-    return build_outlook(WINDOW, forecasts, **given)
+    return look_at_cloud(EventQuery(WINDOW, **given), forecasts).on_trip(trip)
