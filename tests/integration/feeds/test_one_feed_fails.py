@@ -207,7 +207,7 @@ def test_what_a_feed_does_not_know_any_more_is_not_clear(change):
     assert verdict.word is not VerdictWord.GO
     assert verdict.outlook.lineages == ("icon",)
     (note,) = [note for note in verdict.outlook.notes if "MET Norway" in str(note)]
-    assert "not used" in note
+    assert "not used" in str(note)
 
 
 def test_row_34_two_models_that_differ_are_named_and_not_mixed():

@@ -10,8 +10,9 @@ import pytest
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.line_of_sight import View
-from alerts.weather.outlook import HazardLevel
+from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.weather.skill import chance_of, evidence, slanted_pct, usual_log_odds
+from service.store.json_values import from_json, to_json
 
 from .values import HOUR, NOW, WINDOW, forecast, hours, look, source, with_sight
 
@@ -198,3 +199,28 @@ def test_without_a_plan_a_usual_trip_is_taken() -> None:
     assert look(forecast()).trip == Span(
         WINDOW.start - timedelta(hours=2.5), WINDOW.end + timedelta(hours=1.75)
     )
+
+
+def test_an_outlook_comes_back_from_its_row_with_what_it_found() -> None:
+    seen = look(forecast(hours(wind_ms=9.0)), forecast(source=source("gfs", issued_at=NOW - 30 * HOUR)))
+    row = to_json(seen)
+    wind = row["hazards"][0]["text"]
+    assert wind == {
+        "text": "wind up to 9 m/s",
+        "code": "weather.blowing",
+        "params": {"kind": "wind", "ms": 9.0},
+    }
+    assert from_json(Outlook, row) == seen
+
+
+def test_an_outlook_that_an_older_version_stored_shows_its_text() -> None:
+    row = to_json(look(forecast()))
+    row["hazards"] = [
+        {"name": "wind", "level": "warn", "text": "wind up to 9 m/s", "worst": 9.0, "unit": "m/s"}
+    ]
+    row["notes"], row["sight_text"] = ["icon model: age unknown"], ""
+    row["per_source"][0] |= {"chance": None, "why_not": "doesn't reach this window"}
+    old = from_json(Outlook, row)
+    assert str(old.hazards[0].text) == "wind up to 9 m/s"
+    assert list(map(str, old.notes)) == ["icon model: age unknown"]
+    assert (str(old.sight_text), str(old.per_source[0].why_not)) == ("", "doesn't reach this window")
