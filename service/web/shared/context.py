@@ -10,6 +10,7 @@ from pathlib import Path
 
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -19,7 +20,7 @@ from service.delivery.self_monitor import CycleSilence
 from service.store.change_counter import Changes, watch_changes
 from service.store.read_sessions import reading_sessions
 from service.web.shared.assets import style_url
-from service.web.shared.filters import FILTERS, as_data
+from service.web.shared.filters import FILTERS, as_data, say_on_page
 from service.web.shared.night_row import column_words
 from service.web.shared.sky_cache import SkyCache
 
@@ -38,6 +39,8 @@ def _environment() -> Environment:
     environment.filters.update(FILTERS, column_words=column_words)
     environment.globals["style_url"] = style_url()
     environment.globals["as_data"] = as_data
+    environment.globals["say"] = say_on_page
+    environment.globals["link"] = Markup('<a href="{}">{}</a>').format
     return environment
 
 

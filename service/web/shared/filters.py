@@ -11,7 +11,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from alerts.briefing.text.units import say_speed, say_temperature
-from alerts.common.phrases import say
+from alerts.common.phrases import PLAIN_READER, Reader, find_entry, say
 from alerts.common.span import Span
 from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
 from alerts.common.time_text import said_minutes, utc_text, whole_minutes
@@ -157,6 +157,20 @@ def month_words(month: Month) -> str:
 def linked(text: str) -> Markup:
     """The text with the pages that it names as links: `the page /me`."""
     return Markup(_NAMED_PAGE.sub(r'the page <a href="\1">\1</a>', str(escape(text))))
+
+
+def say_on_page(key: str, reader: Reader = PLAIN_READER, /, **values: object) -> Markup:
+    """`say` for templates: the entry as it stands, a text among its values escaped unless it is Markup."""
+    entry = find_entry(key)
+    by = "" if isinstance(entry, str) else entry["by"]
+    texts = [(name, each) for name, each in values.items() if isinstance(each, str) and name != by]
+    # Each text is held by a character of the private use area until what stands round it is safe.
+    marks = {name: chr(0xE000 + number) for number, (name, _) in enumerate(texts)}
+    words = say(key, reader, **(values | marks))
+    words = words.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace('"', "&#34;")
+    for name, text in texts:
+        words = words.replace(marks[name], escape(text))
+    return Markup(words)  # every part was escaped above
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(

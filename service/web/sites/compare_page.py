@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase
+from alerts.common.phrases import phrase, say
 from alerts.common.time_text import say_drive
 from alerts.common.units import Units, in_units
 from alerts.field.driving import with_home
@@ -47,6 +47,17 @@ class Line:
             return as_data(each.night.name, "")
         word, usable = each.verdict.word.value, each.verdict.usable
         return as_data(each.night.name, word, each.chance_pct, window=usable, as_of=each.as_of)
+
+    @property
+    def verdict_words(self) -> str:
+        """`go, chance 81 %`; without a chance the verdict alone."""
+        each = self.each
+        if each.verdict is None:
+            return say("web-sites.ranked-not-judged")
+        word = each.verdict.word.value
+        if each.chance_pct is None:
+            return word
+        return say("web-sites.ranked-judged", verdict=word, chance_pct=each.chance_pct)
 
     @property
     def each(self) -> ComparedNight:
