@@ -71,8 +71,18 @@ def write_settings(changes: Mapping[str, Any]) -> Settings:
     load_settings(**wanted)  # what can't be used is refused before it is written
     if changes:
         if not path.exists():
-            document = _with_head(document)
-        _replace(path, tomlkit.dumps(document))
+            headed = tomlkit.document()
+            headed.add(tomlkit.comment(say("setup.settings-head")))
+            headed.add(tomlkit.nl())
+            headed.update(document)
+            document = headed
+        real = path.resolve()  # as the path leads, also through a link to a file elsewhere
+        try:
+            real.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            replace_file(real, tomlkit.dumps(document).encode())
+        except OSError as error:
+            reason = error.strerror
+            raise BadSettings(phrase("setup.settings-unwritable", path=path, reason=reason)) from None
     return load_settings()
 
 
@@ -96,24 +106,6 @@ def _read(path: Path) -> tomlkit.TOMLDocument:
     except (OSError, UnicodeDecodeError, TOMLKitError) as error:
         reason = error.strerror if isinstance(error, OSError) else error
         raise BadSettings(phrase("setup.settings-unreadable", path=path, reason=reason)) from None
-
-
-def _with_head(document: tomlkit.TOMLDocument) -> tomlkit.TOMLDocument:
-    headed = tomlkit.document()
-    headed.add(tomlkit.comment(say("setup.settings-head")))
-    headed.add(tomlkit.nl())
-    headed.update(document)
-    return headed
-
-
-def _replace(path: Path, text: str) -> None:
-    """As the path leads, also through a link to a file elsewhere."""
-    real = path.resolve()
-    try:
-        real.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        replace_file(real, text.encode())
-    except OSError as error:
-        raise BadSettings(phrase("setup.settings-unwritable", path=path, strerror=error.strerror)) from None
 
 
 class SettingsWatch:

@@ -127,9 +127,12 @@ def look(duskbell: Duskbell) -> Standing:
     settings = duskbell.settings
     with duskbell.sessions() as session:
         operator = people.find_operator(session)
-        mail = _own_mail(session, operator, settings.operator_email) if operator else None
+        own = addresses.own_mail(session, operator.id) if operator else []
+        named = (row for row in own if row.target.casefold() == settings.operator_email.casefold())
+        mail = next(named, own[0] if own else None)  # the one that the settings name, else the oldest
         places = _places(session, operator) if operator else ()
-        bells = _bells(session, duskbell, operator) if operator else ()
+        ringing = _ringing(session, duskbell, operator) if operator else []
+        bells = tuple(shown(address) for address in ringing)
         waiting = _waiting(session, duskbell, operator) if operator else {}
         home = people.home_of(operator) if operator else None
         mail_id, target = (mail.id, mail.target) if mail else (None, settings.operator_email)
@@ -148,18 +151,8 @@ def is_untouched(session: Session, settings: Settings) -> bool:
     return is_nothing_kept(session)
 
 
-def _own_mail(session: Session, operator: core_tables.Person, named: str) -> core_tables.Address | None:
-    """The operator's own mail address: the one that the settings name, else the oldest."""
-    own = addresses.own_mail(session, operator.id)
-    return next((row for row in own if row.target.casefold() == named.casefold()), own[0] if own else None)
-
-
 def _places(session: Session, operator: core_tables.Person) -> tuple[StoredSite, ...]:
     return tuple(newest_revision(session, site_id) for site_id in described_sites(session, operator.id))
-
-
-def _bells(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> tuple[str, ...]:
-    return tuple(shown(address) for address in _ringing(session, duskbell, operator))
 
 
 def _ringing(session: Session, duskbell: Duskbell, operator: core_tables.Person) -> list[core_tables.Address]:

@@ -89,18 +89,15 @@ class HeadAsGet:
 
         async def send_bare(message: Message) -> None:
             if message["type"] == "http.response.start" and message["status"] == 405:
-                _allow_head(MutableHeaders(scope=message))
+                headers = MutableHeaders(scope=message)
+                allowed = [each.strip() for each in headers.get("allow", "").split(",")]
+                if "GET" in allowed and "HEAD" not in allowed:
+                    headers["allow"] = ", ".join([*allowed, "HEAD"])
             elif message["type"] == "http.response.body" and is_head:
                 message = {**message, "body": b""}
             await send(message)
 
         await self.app({**scope, "method": "GET"} if is_head else scope, receive, send_bare)
-
-
-def _allow_head(headers: MutableHeaders) -> None:
-    allowed = [each.strip() for each in headers.get("allow", "").split(",")]
-    if "GET" in allowed and "HEAD" not in allowed:
-        headers["allow"] = ", ".join([*allowed, "HEAD"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,8 +188,14 @@ class BoundedBody:
             await self.app(scope, receive, send)
             return
         limit = UPLOAD_BYTES if scope["path"].startswith(UPLOAD_PATHS) else BODY_BYTES
-        if _said_length(scope) > limit:
-            await _refusal(scope, BodyTooLarge(limit))(scope, receive, send)
+        said = Headers(scope=scope).get("content-length", "0")
+        if said.isascii() and said.isdigit() and int(said) > limit:
+            # Before any application looks at it: the API's in its form, the pages' in plain words.
+            fault = BodyTooLarge(limit)
+            refusal: Response = PlainTextResponse(fault.detail, fault.status_code)
+            if scope["path"].startswith(API_PATH):
+                refusal = problem(scope["path"], fault.status_code, fault.detail)
+            await refusal(scope, receive, send)
             return
         try:
             await self.app(scope, _bounded(receive, limit, self.within_s), send)
@@ -200,18 +203,6 @@ class BoundedBody:
             # Nobody is there to be answered. The first part of the path names the page; links follow it.
             page = "/".join(scope["path"].split("/", 2)[:2])
             log.info("a client broke off while it sent %s %s", scope["method"], page)
-
-
-def _refusal(scope: Scope, fault: HTTPException) -> Response:
-    """Before any application looks at the request: the API's in its form, the pages' in plain words."""
-    if scope["path"].startswith(API_PATH):
-        return problem(scope["path"], fault.status_code, fault.detail)
-    return PlainTextResponse(fault.detail, fault.status_code)
-
-
-def _said_length(scope: Scope) -> int:
-    said = Headers(scope=scope).get("content-length", "0")
-    return int(said) if said.isascii() and said.isdigit() else 0
 
 
 def _bounded(receive: Receive, limit: int, within_s: float) -> Receive:

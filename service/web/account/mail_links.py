@@ -34,7 +34,7 @@ def build_router(web: Web) -> APIRouter:
         with duskbell.sessions.begin() as session:
             address = act(session, duskbell.clock())
             fault = refuse_link(web, session, request) if address is None else None
-            shown = _shown(address)
+            shown = mask_target(address.channel, address.target) if address else ""
         if fault is not None:
             raise fault
         return shown
@@ -111,7 +111,3 @@ def refuse_link(web: Web, session: Session, request: Request) -> HTTPException:
         return HTTPException(404, say("web-account.link-dead"))
     duskbell.delivery.metrics.limited.labels("token").inc()
     return HTTPException(429, say("web-account.too-many-dead-links"), headers={"Retry-After": "60"})
-
-
-def _shown(address: core_tables.Address | None) -> str:
-    return mask_target(address.channel, address.target) if address else ""

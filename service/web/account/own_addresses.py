@@ -27,7 +27,7 @@ from service.web.error_pages import NothingHere
 from service.web.shared.context import Web
 from service.web.shared.forms import Filled, Form
 from service.web.shared.viewer import SignedIn, Viewer, network_of_request, require_fresh
-from service.web.subscriptions.subscribe import add_mail
+from service.web.subscriptions.subscribe import TypedMail, add_mail
 
 TEST_HELPS_FOR = timedelta(hours=2)
 
@@ -77,11 +77,11 @@ def build_router(web: Web) -> APIRouter:
     def add(viewer: SignedIn, form: Filled, request: Request) -> Response:
         network = network_of_request(web, request)
         if form.text("channel") in ("", "email"):
-            now, mail, is_own = web.duskbell.clock(), form.text("target"), form.is_ticked("mine")
+            mail, is_own = form.text("target"), form.is_ticked("mine")
             if is_own or not viewer.is_operator:
                 require_fresh(request, viewer, "/me?said=fresh#where")  # whoever reads it can sign in
             with web.writing.begin() as session:
-                add_mail(web, session, viewer, mail, network, now, is_own=is_own)
+                add_mail(web, session, viewer, TypedMail(mail, network, is_own))
             web.nudge()
             return _to_me("added")
         with web.writing.begin() as session:
@@ -93,10 +93,23 @@ def build_router(web: Web) -> APIRouter:
         network = network_of_request(web, request)
         with web.writing.begin() as session:
             row = own_row(session, address_id, viewer)
-            channel, is_confirmed = row.channel, row.confirmed_at is not None
-            if channel == "email":
-                return _test_mail(web, session, row, network, is_confirmed=is_confirmed)
-        return _tested(web, viewer, address_id, network)
+            if row.channel != "email":
+                said = ""
+            elif row.confirmed_at is None:
+                said, now = "asked", web.duskbell.clock()
+                access.ask_to_confirm(session, web.duskbell.keys, row, network=network, now=now)
+            else:
+                said = "tested"
+                count_test(web, session, row)
+                now = web.duskbell.clock()
+                helps_until = now + TEST_HELPS_FOR
+                messages.enqueue_notice(
+                    session, row.id, NoticeKind.HELLO, {}, created_at=now, due_at=now, expires_at=helps_until
+                )
+        if not said:
+            return _tested(web, viewer, address_id, network)
+        web.nudge()
+        return _to_me(said)
 
     @router.post("/me/addresses/{address_id:number}/code")
     def code(address_id: int, viewer: SignedIn, form: Filled) -> Response:
@@ -157,23 +170,6 @@ def own_row(session: Session, address_id: int, viewer: Viewer) -> core_tables.Ad
     if row is None or row.person_id != viewer.person_id or row.off_reason == REMOVED:
         raise NothingHere
     return row
-
-
-def _test_mail(
-    web: Web, session: Session, row: core_tables.Address, network: str, *, is_confirmed: bool
-) -> Response:
-    """A test to a mail address that is confirmed; to any other the mail to confirm once more."""
-    now = web.duskbell.clock()
-    if not is_confirmed:
-        access.ask_to_confirm(session, web.duskbell.keys, row, network=network, now=now)
-        web.nudge()
-        return _to_me("asked")
-    count_test(web, session, row)
-    messages.enqueue_notice(
-        session, row.id, NoticeKind.HELLO, {}, created_at=now, due_at=now, expires_at=now + TEST_HELPS_FOR
-    )
-    web.nudge()
-    return _to_me("tested")
 
 
 def _tested(web: Web, viewer: Viewer, address_id: int, network: str) -> Response:

@@ -36,7 +36,7 @@ from service.web.account.sign_in import remember_return
 from service.web.error_pages import NothingHere
 from service.web.shared import sessions
 from service.web.shared.context import Web
-from service.web.shared.forms import Filled, Form
+from service.web.shared.forms import Filled
 from service.web.shared.viewer import Keeping, SignedIn, Viewer, is_fresh, network_of_request, require_fresh
 
 MOST_KEYS = 20
@@ -123,7 +123,11 @@ def build_router(web: Web) -> APIRouter:
     @router.post("/me/home")
     def keep_home(viewer: SignedIn, form: Filled) -> Response:
         try:
-            home = None if form.text("do") == "forget" else _read_home(form)
+            home = None
+            if form.text("do") != "forget":
+                speed = form.text("speed")
+                speed_kmh = read_speed(speed) if speed else USUAL_SPEED_KMH
+                home = Home(*parse_lat_lon(form.text("home")), speed_kmh)
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))
         with web.writing.begin() as session:
@@ -143,13 +147,6 @@ def build_router(web: Web) -> APIRouter:
     _add_keys(router, web)
     _add_data(router, web)
     return router
-
-
-def _read_home(form: Form) -> Home:
-    """The place and the speed that were typed; the usual speed where none was."""
-    lat_deg, lon_deg = parse_lat_lon(form.text("home"))
-    speed = form.text("speed")
-    return Home(lat_deg, lon_deg, read_speed(speed) if speed else USUAL_SPEED_KMH)
 
 
 def _add_browsers(router: APIRouter, web: Web) -> None:

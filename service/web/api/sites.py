@@ -108,14 +108,14 @@ def _add_nights(router: APIRouter, web: Web) -> None:
         """One night with its windows, weather, verdict and reasons: the object of `tonight --json`."""
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(session, web.skies, seen, viewer, night, web.now())
+            judged = judged_night(web, session, seen, viewer, night)
         report = night_report(
             judged.site,
             judged.night,
             judged.verdict,
             judged.skies,
             event=event_of(judged.verdict.outlook, judged.wishes.shortest_window, judged.as_of),
-            ahead=ahead_of(web, judged, web.now()),
+            ahead=ahead_of(web, judged),
             elevation_known=seen.stored.elevation_known,
             wishes=judged.wishes,
             as_of=judged.as_of,

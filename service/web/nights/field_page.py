@@ -19,7 +19,7 @@ from alerts.common.phrases import say
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from alerts.wishes.model import units_of
-from service.web.nights.judged_night import JudgedNight, ahead_of, is_past, judged_night
+from service.web.nights.judged_night import JudgedNight, is_past, judged_night
 from service.web.nights.page import leave_words, night_data, night_facts, without_headline
 from service.web.shared.assets import asset_url, read_asset
 from service.web.shared.context import Web
@@ -57,7 +57,7 @@ def build_router(web: Web) -> APIRouter:
         now = web.now()
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(session, web.skies, seen, viewer, name, now)
+            judged = judged_night(web, session, seen, viewer, name)
             page = build_field_page(web, judged)
         return web.page(
             "nights/field.html",
@@ -82,8 +82,7 @@ def build_router(web: Web) -> APIRouter:
 
 def build_field_page(web: Web, judged: JudgedNight) -> FieldPage:
     """The page's values."""
-    ahead = ahead_of(web, judged, web.now())
-    facts = night_facts(web.skies, judged, ahead=ahead, invented=web.duskbell.invented)
+    facts = night_facts(web, judged)
     verdict = judged.verdict.word.value
     units = units_of(judged.wishes)
     words = view_alert(facts, units)

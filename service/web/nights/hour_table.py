@@ -8,9 +8,8 @@ from datetime import datetime
 from statistics import median
 
 from alerts.common.span import Span
-from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
+from alerts.weather.cloud_by_hour import cloud_hours
 from alerts.weather.forecast import Forecast, Source
-from alerts.weather.hours import HourlyWeather
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,31 +41,27 @@ def hour_table(
     reaching = [forecast for forecast in forecasts if forecast.reaches(span)]
     if not reaching:
         return None
-    clouds = cloud_hours(span, reaching, now=now)
-    return HourTable(
-        tuple(forecast.source for forecast in reaching),
-        tuple(_row(cloud, window, reaching) for cloud in clouds),
-    )
-
-
-def _row(cloud: CloudHour, window: Span | None, forecasts: Sequence[Forecast]) -> HourRow:
-    middle = cloud.span.middle
-    hours = [forecast.hours.at(middle) for forecast in forecasts]
-    return HourRow(
-        at=cloud.span.start,
-        in_window=window is not None and cloud.span.overlap(window) is not None,
-        cloud_pct=cloud.cloud_pct,
-        by_source=tuple(hour.cloud_total_pct if hour else None for hour in hours),
-        temperature_c=_middle([hour.temperature_c for hour in hours if hour]),
-        wind_ms=_middle([hour.wind_ms for hour in hours if hour]),
-        above_dew_c=_middle([_above_dew(hour) for hour in hours if hour]),
-    )
-
-
-def _above_dew(hour: HourlyWeather) -> float | None:
-    if hour.temperature_c is None or hour.dew_point_c is None:
-        return None
-    return hour.temperature_c - hour.dew_point_c
+    rows = []
+    for cloud in cloud_hours(span, reaching, now=now):
+        hours = [forecast.hours.at(cloud.span.middle) for forecast in reaching]
+        known = [hour for hour in hours if hour is not None]
+        above_dew_c = [
+            hour.temperature_c - hour.dew_point_c
+            for hour in known
+            if hour.temperature_c is not None and hour.dew_point_c is not None
+        ]
+        rows.append(
+            HourRow(
+                at=cloud.span.start,
+                in_window=window is not None and cloud.span.overlap(window) is not None,
+                cloud_pct=cloud.cloud_pct,
+                by_source=tuple(hour.cloud_total_pct if hour else None for hour in hours),
+                temperature_c=_middle([hour.temperature_c for hour in known]),
+                wind_ms=_middle([hour.wind_ms for hour in known]),
+                above_dew_c=_middle(above_dew_c),
+            )
+        )
+    return HourTable(tuple(forecast.source for forecast in reaching), tuple(rows))
 
 
 def _middle(values: Sequence[float | None]) -> float | None:

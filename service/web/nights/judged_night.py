@@ -36,7 +36,6 @@ from service.store.repositories.forecasts import forecasts_by_id
 from service.store.repositories.subscriptions import running_at
 from service.store.schema import core_tables
 from service.web.shared.context import Web
-from service.web.shared.sky_cache import SkyCache
 from service.web.shared.viewer import SeenSite, Viewer
 
 FIRST_YEAR, LAST_YEAR = 1900, 2052
@@ -86,45 +85,39 @@ class JudgedNight:
 
 
 def judged_night(
-    session: Session, skies: SkyCache, seen: SeenSite, viewer: Viewer | None, name: date, now: datetime
+    web: Web, session: Session, seen: SeenSite, viewer: Viewer | None, name: date
 ) -> JudgedNight:
     """The night of that name at the site; BadInput for a date that has none."""
     if not FIRST_YEAR <= name.year <= LAST_YEAR:
         raise BadInput(phrase("web-nights.year-unknown", first=FIRST_YEAR, last=LAST_YEAR, year=name.year))
+    now, skies, stored = web.now(), web.skies, seen.stored
     watcher = watcher_of(session, seen, viewer)
     is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
-    stored = seen.stored
     decision = find_standing(session, watcher.id, stored, name, now) if watcher is not None else None
     if watcher is not None and decision is not None:
+        # As it was decided, kept for the next who looks, in the units that hold now.
         key = ("decided", decision.id, decision.confirmed_at)
         known = skies.keep(key, lambda: _decided(session, decision))
-        wished = replace(known.wishes, units=from_json(Wishes, watcher.wishes).units)
-        return _with_skies(
-            skies, replace(known, decision=decision, subscription=watcher, is_mine=is_mine, wishes=wished)
+        wishes = replace(known.wishes, units=from_json(Wishes, watcher.wishes).units)
+        judged = replace(known, decision=decision, wishes=wishes)
+    else:
+        wishes = wishes_of(watcher)
+        nights = nights_as_wished(wishes, lambda sky: skies.nights(stored.site, name, 1, sky)[0])
+        inputs = read_inputs(session, [stored], now)[stored.site_id].about(nights[0])
+        verdict = inputs.judge(nights, wishes)
+        judged = JudgedNight(
+            site=stored.site,
+            night=verdict.night or nights[0],
+            verdict=verdict,
+            wishes=wishes,
+            as_of=inputs.now,
+            forecasts=tuple(inputs.forecasts),
         )
-    wishes = wishes_of(watcher)
-    nights = nights_as_wished(wishes, lambda sky: skies.nights(stored.site, name, 1, sky)[0])
-    inputs = read_inputs(session, [stored], now)[stored.site_id].about(nights[0])
-    verdict = inputs.judge(nights, wishes)
-    night = verdict.night or nights[0]
-    judged = JudgedNight(
-        site=stored.site,
-        night=night,
-        verdict=verdict,
-        wishes=wishes,
-        as_of=inputs.now,
-        forecasts=tuple(inputs.forecasts),
-        subscription=watcher,
-        is_mine=is_mine,
-    )
-    return _with_skies(skies, judged)
-
-
-def _with_skies(skies: SkyCache, judged: JudgedNight) -> JudgedNight:
-    """How dark the sky is in each window, and that among the reasons."""
-    site, night, verdict = judged.site, judged.night, judged.verdict
-    found = skies.windows(site, night, verdict)
-    return replace(judged, skies=found, verdict=with_darkness(verdict, site, night, found))
+    # How dark the sky is in each window stands among the reasons.
+    site, night = judged.site, judged.night
+    found = skies.windows(site, night, judged.verdict)
+    verdict = with_darkness(judged.verdict, site, night, found)
+    return replace(judged, skies=found, verdict=verdict, subscription=watcher, is_mine=is_mine)
 
 
 def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> core_tables.Subscription | None:
@@ -171,9 +164,9 @@ def first_after(nights: Sequence[Night], name: date) -> date | None:
     return next((night.name for night in nights if night.name > name and night.windows), None)
 
 
-def ahead_of(web: Web, judged: JudgedNight, now: datetime) -> Ahead:
+def ahead_of(web: Web, judged: JudgedNight) -> Ahead:
     """Of a night without a window it is kept, as it takes looking through a season."""
-    site, night, wishes = judged.site, judged.night, judged.wishes
+    site, night, wishes, now = judged.site, judged.night, judged.wishes, web.now()
     reach = timedelta(0) if web.duskbell.invented else feeds_reach(web.duskbell.settings, site)
 
     def look() -> Ahead:

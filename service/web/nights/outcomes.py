@@ -57,17 +57,12 @@ class Asked:
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
-    _add_page_form(router, web)
-    _add_link(router, web)
-    return router
 
-
-def _add_page_form(router: APIRouter, web: Web) -> None:
     @router.post("/sites/{site_id:number}/nights/{name}/outcome")
     def keep(site_id: int, name: date, viewer: SignedIn, form: Filled) -> Response:
         with web.writing.begin() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(session, web.skies, seen, viewer, name, web.now())
+            judged = judged_night(web, session, seen, viewer, name)
             if not (seen.is_own or judged.is_mine):
                 raise NothingHere
             if not is_past(judged.night, web.now()):
@@ -77,8 +72,20 @@ def _add_page_form(router: APIRouter, web: Web) -> None:
             keep_said(session, said, site_id=about, night=name, person_id=viewer.person_id, now=web.now())
         return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
+    def show(request: Request, asked: Asked, said: Said | None, trouble: str = "") -> HTMLResponse:
+        return web.page(
+            "nights/how_was_it.html",
+            400 if trouble else 200,
+            name=asked.site.name,
+            night=asked.night,
+            zone=asked.described.zone,
+            action=request.url.path,
+            outcome=said_words(said, asked.described),
+            trouble=trouble,
+            is_kept=request.method == "POST" and not trouble,
+            toward=TOWARD,
+        )
 
-def _add_link(router: APIRouter, web: Web) -> None:
     path = "/how-was-it/{token}/{site_id:number}/{night}"
 
     @router.get(path, response_class=HTMLResponse)
@@ -89,23 +96,29 @@ def _add_link(router: APIRouter, web: Web) -> None:
             said = _said(session, asked) if asked else None
         if asked is None:
             raise fault or NothingHere
-        return _show(web, request, asked, said)
+        return show(request, asked, said)
 
     @router.post(path, response_class=HTMLResponse)
-    def keep(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
+    def keep_by_link(request: Request, token: str, site_id: int, night: date, form: Filled) -> HTMLResponse:
         now, trouble = web.now(), ""
         with web.writing.begin() as session:
             asked = _asked(session, token, site_id, night, web.duskbell.clock())
             fault = refuse_link(web, session, request) if asked is None else None
             if asked is not None:
                 try:
-                    _keep(session, asked, form, now)
+                    require_begun(asked.night, asked.described, now)
+                    said_now = _read(form, asked.night, asked.described)
+                    keep_said(
+                        session, said_now, site_id=site_id, night=night, person_id=asked.person_id, now=now
+                    )
                 except BadInput as error:
                     trouble = str(error)
             said = _said(session, asked) if asked else None
         if asked is None:
             raise fault or NothingHere
-        return _show(web, request, asked, said, trouble=trouble, is_kept=not trouble)
+        return show(request, asked, said, trouble=trouble)
+
+    return router
 
 
 def _asked(session: Session, token: str, site_id: int, night: date, wall: datetime) -> Asked | None:
@@ -123,33 +136,9 @@ def _said(session: Session, asked: Asked) -> Said | None:
     return find_said(session, site_id=asked.site.id, night=asked.night, person_id=asked.person_id)
 
 
-def _keep(session: Session, asked: Asked, form: Form, now: datetime) -> None:
-    """Keep what the form says; BadInput with the reason, and nothing kept, where it can't be read."""
-    require_begun(asked.night, asked.described, now)
-    said = _read(form, asked.night, asked.described)
-    keep_said(session, said, site_id=asked.site.id, night=asked.night, person_id=asked.person_id, now=now)
-
-
 def _read(form: Form, night: date, site: Site) -> Said:
     start, end, toward = (form.text(name) for name in FIELDS)
     return read_said(form.text("state"), start, end, toward, night=night, site=site)
-
-
-def _show(
-    web: Web, request: Request, asked: Asked, said: Said | None, *, trouble: str = "", is_kept: bool = False
-) -> HTMLResponse:
-    return web.page(
-        "nights/how_was_it.html",
-        400 if trouble else 200,
-        name=asked.site.name,
-        night=asked.night,
-        zone=asked.described.zone,
-        action=request.url.path,
-        outcome=said_words(said, asked.described),
-        trouble=trouble,
-        is_kept=is_kept,
-        toward=TOWARD,
-    )
 
 
 def said_words(said: Said | None, site: Site) -> str:

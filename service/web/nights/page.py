@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Literal
 
 from fastapi import APIRouter, Response
@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy.orm import Session
 
 from alerts.briefing.collect import note_of, preview_facts
-from alerts.briefing.facts.alert import Ahead, AlertFacts
+from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.pictures.drawing import Picture
 from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_lines import CAUTIONS
@@ -35,8 +35,7 @@ from service.web.nights.pictures import field_notes, findings, night_pictures
 from service.web.shared.context import Web
 from service.web.shared.credits import credits_of
 from service.web.shared.filters import as_data, dated_time, headline
-from service.web.shared.sky_cache import SkyCache
-from service.web.shared.viewer import Looking, SeenSite, seen_site
+from service.web.shared.viewer import Looking, seen_site
 
 PICTURE_KEPT = "private, max-age=300"
 
@@ -87,15 +86,23 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get("/sites/{site_id:number}/nights/{name}", response_class=HTMLResponse)
     def night(site_id: int, name: date, viewer: Looking) -> HTMLResponse:
-        now = web.now()
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(session, web.skies, seen, viewer, name, now)
-            ahead = ahead_of(web, judged, now)
-            page = build_night_page(
-                session, web.skies, judged, now, ahead=ahead, invented=web.duskbell.invented
-            )
-            argument, changes = _argument(session, web.skies, seen, judged, now)
+            judged = judged_night(web, session, seen, viewer, name)
+            page = build_night_page(web, session, judged)
+
+            # Why it rang or didn't: how the night stands with the wishes that were judged, and the way there
+            argument: list[str] = [say("web-nights.not-told")]
+            changes: tuple[Turn, ...] = ()
+            if judged.subscription is not None:
+                known, day = judged.subscription, judged.night.name
+                found = argue(
+                    session, known, day, web.now(), lambda: web.skies.ephemeris, tell_darkness=False
+                )
+                argument = [found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")]
+                changes = found.turns
+            elif seen.is_own:
+                argument = [say("web-nights.nobody-told")]
             outcome = in_units(said_outcome(session, judged.site, seen.row.id, name, viewer), page.units)
             came = [
                 in_units(line, page.units) for line in came_lines(session, judged.site, seen.row.id, name)
@@ -108,7 +115,7 @@ def build_router(web: Web) -> APIRouter:
             zone=judged.site.zone,
             base=f"/sites/{site_id}/nights/{name}",
             nights=f"/sites/{site_id}/nights",
-            this_year=now.year,
+            this_year=web.now().year,
             argument=argument,
             turns=changes,
             outcome=outcome,
@@ -127,7 +134,7 @@ def build_router(web: Web) -> APIRouter:
     ) -> Response:
         with web.reading() as session:
             seen = seen_site(session, site_id, viewer)
-            judged = judged_night(session, web.skies, seen, viewer, name, web.now())
+            judged = judged_night(web, session, seen, viewer, name)
         drawn = night_pictures(web.skies, judged, look=look, width=width)
         found = next((each for each in drawn if each.name == picture), None)
         if found is None:
@@ -137,32 +144,10 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def _argument(
-    session: Session, skies: SkyCache, seen: SeenSite, judged: JudgedNight, now: datetime
-) -> tuple[tuple[str, ...], tuple[Turn, ...]]:
-    """Why the night rang or didn't: how it stands with whoever's wishes were judged, and the way there, for
-    them alone."""
-    if judged.subscription is None and not seen.is_own:
-        return (say("web-nights.not-told"),), ()
-    if judged.subscription is None:
-        return (say("web-nights.nobody-told"),), ()
-    subscription, name = judged.subscription, judged.night.name
-    found = argue(session, subscription, name, now, lambda: skies.ephemeris, tell_darkness=False)
-    return (found.answer, *found.lines_of("held"), *found.lines_of("hangs_on")), found.turns
-
-
-def build_night_page(
-    session: Session,
-    skies: SkyCache,
-    judged: JudgedNight,
-    now: datetime,
-    *,
-    ahead: Ahead,
-    invented: bool = False,
-) -> NightPage:
+def build_night_page(web: Web, session: Session, judged: JudgedNight) -> NightPage:
     """The page's values."""
     site, night, verdict, units = judged.site, judged.night, judged.verdict, units_of(judged.wishes)
-    facts = night_facts(skies, judged, ahead=ahead, invented=invented)
+    facts = night_facts(web, judged)
 
     # What decided and what stands in the way; a night too early for weather isn't held against the feeds.
     deciding, *rest = verdict.reasons
@@ -186,8 +171,8 @@ def build_night_page(
     return NightPage(
         judged=judged,
         verdict=verdict.word.value,
-        is_past=is_past(night, now),
-        is_tonight=is_tonight(site, night, now),
+        is_past=is_past(night, web.now()),
+        is_tonight=is_tonight(site, night, web.now()),
         is_watched=judged.subscription is not None,
         leave=leave_words(facts, units),
         line=without_headline(first_line(facts, units), verdict.word.value),
@@ -195,7 +180,7 @@ def build_night_page(
         reasons=tuple((say("briefing.result", result=r.result), in_units(r.text, units)) for r in against),
         passed=tuple(in_units(r.text, units) for r in verdict.reasons if r.result is Result.PASS),
         hours=hour_table(judged.shown_span, window, judged.forecasts, now=judged.as_of),
-        pictures=night_pictures(skies, judged),
+        pictures=night_pictures(web.skies, judged),
         told=tuple(in_units(line, units) for line in told),
         credits=tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions)))),
         cautions=tuple(map(say, CAUTIONS)) if facts.is_go else (),
@@ -235,7 +220,7 @@ def without_headline(line: str, verdict: str) -> str:
     return sentence(line)
 
 
-def night_facts(skies: SkyCache, judged: JudgedNight, *, ahead: Ahead, invented: bool) -> AlertFacts:
+def night_facts(web: Web, judged: JudgedNight) -> AlertFacts:
     """What a message would say of the night; without a trip that isn't the viewer's."""
     window = judged.verdict.window
     trip = None
@@ -245,11 +230,11 @@ def night_facts(skies: SkyCache, judged: JudgedNight, *, ahead: Ahead, invented:
     found = replace(
         findings(judged),
         plan=trip,
-        notes=field_notes(skies, judged) if judged.is_mine else None,
+        notes=field_notes(web.skies, judged) if judged.is_mine else None,
         sky=note_of(window, judged.sky) if window is not None and judged.sky is not None else None,
-        invented=invented,
+        invented=web.duskbell.invented,
     )
-    return preview_facts(found, ahead)
+    return preview_facts(found, ahead_of(web, judged))
 
 
 def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:

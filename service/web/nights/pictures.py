@@ -63,20 +63,20 @@ def night_pictures(
         "pictures", judged.site, judged.night.name, judged.verdict.window, judged.verdict.word,
         judged.wishes, judged.kit, forecast_times, look, width,
     )  # fmt: skip
-    return skies.keep(key, lambda: _draw(skies, judged, look, width))
 
+    def draw() -> tuple[Picture, ...]:
+        drawn = NightToDraw(
+            judged.site,
+            judged.night,
+            judged.verdict.window,
+            field_notes(skies, judged),
+            cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
+            town_glows(skies, judged.site),
+        )
+        units = units_of(judged.wishes)
+        return draw_pictures(drawn, skies.ephemeris, PALETTES[look], width=WIDTHS[width], units=units)
 
-def _draw(skies: SkyCache, judged: JudgedNight, look: str, width: str) -> tuple[Picture, ...]:
-    drawn = NightToDraw(
-        judged.site,
-        judged.night,
-        judged.verdict.window,
-        field_notes(skies, judged),
-        cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of),
-        town_glows(skies, judged.site),
-    )
-    units = units_of(judged.wishes)
-    return draw_pictures(drawn, skies.ephemeris, PALETTES[look], width=WIDTHS[width], units=units)
+    return skies.keep(key, draw)
 
 
 def town_glows(skies: SkyCache, site: Site) -> tuple[TownGlow, ...]:

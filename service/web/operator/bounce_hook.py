@@ -15,7 +15,7 @@ import json
 import re
 from base64 import b64decode
 from binascii import Error as NotBase64
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import JSONResponse
@@ -49,14 +49,14 @@ def build_router(web: Web) -> APIRouter:
             allowed = rate_limits.allow(session, duskbell.keys, "relay", duskbell.clock(), network=network)
         if not allowed:
             raise HTTPException(429, say("web-operator.reports-too-many"))
-        given = _given_key(request.headers.get("authorization", ""))
+        given = given_key(request.headers.get("authorization", ""))
         if not hmac.compare_digest(given.encode(), expected.get_secret_value().encode()):
             raise HTTPException(401, say("web-operator.key-wrong"), headers={"WWW-Authenticate": "Bearer"})
 
     @router.post("/relay/bounces")
     def bounces(request: Request, body: Annotated[bytes, Depends(raw_body)]) -> JSONResponse:
         require_key(request)
-        reports = _reports(request.headers.get("content-type", ""), body)
+        reports = read_reports(request.headers.get("content-type", ""), body)
         now, metrics = duskbell.clock(), duskbell.delivery.metrics
         with duskbell.sessions.begin() as session:
             known = sum(note_report(session, duskbell.keys, report, metrics, now) for report in reports)
@@ -65,7 +65,7 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def _given_key(header: str) -> str:
+def given_key(header: str) -> str:
     """The key of `Bearer KEY`, or the password of `Basic`, which relays put into a URL."""
     scheme, _, value = header.partition(" ")
     if scheme.lower() != "basic":
@@ -76,7 +76,8 @@ def _given_key(header: str) -> str:
         return ""
 
 
-def _reports(content_type: str, body: bytes) -> list[Report]:
+def read_reports(content_type: str, body: bytes) -> list[Report]:
+    """What the body reports of messages of ours; HTTPException where it is in neither form."""
     if content_type.partition(";")[0].strip().lower() == "message/rfc822":
         report = read_report(body)
         return [report] if report else []
@@ -87,17 +88,15 @@ def _reports(content_type: str, body: bytes) -> list[Report]:
     events = said.get("events", [said]) if isinstance(said, dict) else said
     if not isinstance(events, list) or len(events) > EVENTS_AT_MOST:
         raise HTTPException(400, say("web-operator.events-too-many", most=EVENTS_AT_MOST))
-    return [report for event in events if (report := _report(event)) is not None]
-
-
-def _report(event: Any) -> Report | None:
-    """One event; None when it names no message of ours."""
-    if not isinstance(event, dict):
-        return None
-    ours = re.match(r"<?(msg_[a-z0-9]{26})(@|>|$)", str(event.get("message_id", "")).strip())
-    if ours is None:
-        return None
-    if event.get("kind") == "complaint":
-        return Report(ours[1], BounceKind.COMPLAINT, "complaint")
-    status = re.match(r"\d\.\d{1,3}\.\d{1,3}", str(event.get("status", "")))
-    return judge_code(ours[1], status[0] if status else "unknown")
+    reports = []
+    for event in events:
+        named = str(event.get("message_id", "")).strip() if isinstance(event, dict) else ""
+        ours = re.match(r"<?(msg_[a-z0-9]{26})(@|>|$)", named)
+        if ours is None:
+            continue
+        if event.get("kind") == "complaint":
+            reports.append(Report(ours[1], BounceKind.COMPLAINT, "complaint"))
+        else:
+            status = re.match(r"\d\.\d{1,3}\.\d{1,3}", str(event.get("status", "")))
+            reports.append(judge_code(ours[1], status[0] if status else "unknown"))
+    return reports

@@ -9,7 +9,6 @@ import time
 from anyio import CapacityLimiter, to_thread
 from fastapi import APIRouter
 from fastapi.responses import JSONResponse
-from sqlalchemy import Engine
 from sqlalchemy.exc import SQLAlchemyError
 
 from alerts.common.errors import DuskbellError
@@ -33,7 +32,7 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get("/healthz")
     async def healthz() -> JSONResponse:
-        return await to_thread.run_sync(_health, web, limiter=threads)
+        return await to_thread.run_sync(health, web, limiter=threads)
 
     @router.get("/readyz")
     async def readyz() -> JSONResponse:
@@ -42,7 +41,7 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def _health(web: Web) -> JSONResponse:
+def health(web: Web) -> JSONResponse:
     """200 while cycles finish; 503 when none did for two periods, the newest finished ahead of the clock, or
     the store can't be read. By a session that only reads, which waits for no writer."""
     duskbell = web.duskbell
@@ -86,18 +85,14 @@ class _Readiness:
         with self._lock:
             again_after_s = COMMIT_EVERY_S if self._fault is None else COMMIT_AGAIN_AFTER_S
             if time.monotonic() - self._tried_at_s >= again_after_s:
-                self._fault = _write_fault(self._duskbell.engine)
+                self._fault = None
+                try:
+                    require_writable(self._duskbell.engine)
+                except (DuskbellError, SQLAlchemyError) as error:
+                    self._fault = error
                 self._tried_at_s = time.monotonic()
             fault = self._fault
         return JSONResponse({"ok": True}) if fault is None else _not_ready(fault)
-
-
-def _write_fault(engine: Engine) -> DuskbellError | SQLAlchemyError | None:
-    try:
-        require_writable(engine)
-    except (DuskbellError, SQLAlchemyError) as error:
-        return error
-    return None
 
 
 def _not_ready(fault: DuskbellError | SQLAlchemyError) -> JSONResponse:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import datetime
 from ipaddress import ip_address
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import Response
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
-from sqlalchemy.orm import Session
 
 from alerts.common.phrases import say
 from service.accounts import access
@@ -72,71 +70,60 @@ class RowsCollector:
     def collect(self) -> Iterator[Metric]:
         now = self._duskbell.clock()
         with self._duskbell.sessions() as session:
-            yield from _messages(session, now)
-            yield from _cycles(session)
-            yield from _feeds(session, now)
-            yield from _decisions(session)
-            yield from _oddities(session, now)
+            # messages
+            rows = GaugeMetricFamily(
+                "duskbell_outbox_rows", say("web-operator.metric-messages"), labels=["status"]
+            )
+            counts = {status.value: 0 for status in Status} | totals.messages_by_status(session)
+            for status, count in counts.items():
+                rows.add_metric([status], count)
+            yield rows
+            oldest = totals.oldest_due(session, now)
+            waited_s = (now - oldest).total_seconds() if oldest else 0.0
+            yield GaugeMetricFamily(
+                "duskbell_outbox_oldest_due_seconds", say("web-operator.metric-oldest-due"), value=waited_s
+            )
 
+            # cycles and feeds
+            last = last_finished(session)
+            finished_s = last.finished_at.timestamp() if last and last.finished_at else 0.0
+            yield GaugeMetricFamily(
+                "duskbell_cycle_last_success_timestamp_seconds",
+                say("web-operator.metric-last-cycle"),
+                value=finished_s,
+            )
+            age = GaugeMetricFamily(
+                "duskbell_feed_age_seconds", say("web-operator.metric-feed-age"), labels=["feed"]
+            )
+            for feed, fetched_at in totals.newest_answers(session).items():
+                age.add_metric([feed], (now - fetched_at).total_seconds())
+            yield age
+            rejects = CounterMetricFamily(
+                "duskbell_feed_rejects", say("web-operator.metric-feed-rejects"), labels=["feed"]
+            )
+            for feed, count in totals.refused_answers(session).items():
+                rejects.add_metric([feed], count)
+            yield rejects
 
-def _messages(session: Session, now: datetime) -> Iterator[Metric]:
-    rows = GaugeMetricFamily("duskbell_outbox_rows", say("web-operator.metric-messages"), labels=["status"])
-    counts = dict.fromkeys(Status, 0)
-    counts.update({Status(status): count for status, count in totals.messages_by_status(session).items()})
-    for status, count in counts.items():
-        rows.add_metric([status.value], count)
-    yield rows
-    oldest = totals.oldest_due(session, now)
-    waited_s = (now - oldest).total_seconds() if oldest else 0.0
-    yield GaugeMetricFamily(
-        "duskbell_outbox_oldest_due_seconds", say("web-operator.metric-oldest-due"), value=waited_s
-    )
+            # decisions
+            changes = CounterMetricFamily(
+                "duskbell_decision_changes", say("web-operator.metric-decisions"), labels=["verdict"]
+            )
+            for verdict, count in totals.decisions_by_verdict(session).items():
+                changes.add_metric([verdict], count)
+            yield changes
 
-
-def _cycles(session: Session) -> Iterator[Metric]:
-    last = last_finished(session)
-    finished_s = last.finished_at.timestamp() if last and last.finished_at else 0.0
-    yield GaugeMetricFamily(
-        "duskbell_cycle_last_success_timestamp_seconds",
-        say("web-operator.metric-last-cycle"),
-        value=finished_s,
-    )
-
-
-def _feeds(session: Session, now: datetime) -> Iterator[Metric]:
-    age = GaugeMetricFamily("duskbell_feed_age_seconds", say("web-operator.metric-feed-age"), labels=["feed"])
-    rejects = CounterMetricFamily(
-        "duskbell_feed_rejects", say("web-operator.metric-feed-rejects"), labels=["feed"]
-    )
-    for feed, fetched_at in totals.newest_answers(session).items():
-        age.add_metric([feed], (now - fetched_at).total_seconds())
-    for feed, count in totals.refused_answers(session).items():
-        rejects.add_metric([feed], count)
-    yield age
-    yield rejects
-
-
-def _decisions(session: Session) -> Iterator[Metric]:
-    changes = CounterMetricFamily(
-        "duskbell_decision_changes", say("web-operator.metric-decisions"), labels=["verdict"]
-    )
-    for verdict, count in totals.decisions_by_verdict(session).items():
-        changes.add_metric([verdict], count)
-    yield changes
-
-
-def _oddities(session: Session, now: datetime) -> Iterator[Metric]:
-    yield GaugeMetricFamily(
-        "duskbell_destinations_resting",
-        say("web-operator.metric-resting"),
-        value=len(totals.resting_hosts(session, now)),
-    )
-    suppressed = GaugeMetricFamily(
-        "duskbell_suppressed_addresses", say("web-operator.metric-suppressed"), labels=["reason"]
-    )
-    for reason, count in totals.suppressed_by_reason(session).items():
-        suppressed.add_metric([reason], count)
-    yield suppressed
-    yield GaugeMetricFamily(
-        "duskbell_troubles", say("web-operator.metric-troubles"), value=totals.open_troubles(session)
-    )
+            # what somebody should look at
+            resting = len(totals.resting_hosts(session, now))
+            yield GaugeMetricFamily(
+                "duskbell_destinations_resting", say("web-operator.metric-resting"), value=resting
+            )
+            suppressed = GaugeMetricFamily(
+                "duskbell_suppressed_addresses", say("web-operator.metric-suppressed"), labels=["reason"]
+            )
+            for reason, count in totals.suppressed_by_reason(session).items():
+                suppressed.add_metric([reason], count)
+            yield suppressed
+            yield GaugeMetricFamily(
+                "duskbell_troubles", say("web-operator.metric-troubles"), value=totals.open_troubles(session)
+            )

@@ -109,15 +109,12 @@ def describe(path: Path) -> WrittenFile:
         return WrittenFile(
             path.name, written_at, str(mail["Subject"] or "(no subject)"), str(mail["To"] or "")
         )
-    return WrittenFile(path.name, written_at, _type_of_post(path), "chat")
-
-
-def _type_of_post(path: Path) -> str:
     try:
         post = json.loads(path.read_text("utf-8"))
     except ValueError:
-        return path.name
-    return str(post.get("type", path.name)) if isinstance(post, dict) else path.name
+        post = None
+    title = str(post.get("type", path.name)) if isinstance(post, dict) else path.name
+    return WrittenFile(path.name, written_at, title, "chat")
 
 
 def read_mail(path: Path) -> EmailMessage | None:

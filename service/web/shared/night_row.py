@@ -90,6 +90,11 @@ def cell_of_row(
     """
     window = decided_span(decision) if decision is not None else None
     shown = window or _longest(each.span for each in night.windows)
+    # When to leave is for who looks alone, as it was decided, and only where there is somewhere to go.
+    leave_by = None
+    if shown is not None and wishes is not None:
+        decided = decision.leave_by if decision is not None else None
+        leave_by = decided or plan_trip(night, shown, wishes, site).leave_by
     return NightCell(
         name=night.name,
         verdict=decision.verdict if decision is not None else "",
@@ -98,23 +103,12 @@ def cell_of_row(
         moon_lit=night.moon_lit,
         chance_pct=decision.chance_pct if decision is not None else None,
         why=deciding_words(decision, is_own=is_own) if decision is not None else "",
-        leave_by=_leave_by(night, decision, shown, wishes, site),
+        leave_by=leave_by,
         drive_is_estimate=wishes is not None and wishes.is_estimate_on(night.name),
         over_at=over_at(night),
         decision_id=decision.id if decision is not None else None,
         judged_at=decision.as_of if decision is not None else None,
     )
-
-
-def _leave_by(
-    night: Night, decision: core_tables.Decision | None, shown: Span | None, wishes: Wishes | None, site: Site
-) -> datetime | None:
-    """As it was decided; for who looks alone, and only where there is somewhere to go."""
-    if shown is None or wishes is None:
-        return None
-    if decision is not None and decision.leave_by is not None:
-        return decision.leave_by
-    return plan_trip(night, shown, wishes, site).leave_by
 
 
 def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
@@ -163,12 +157,8 @@ def _longest(spans: Iterable[Span]) -> Span | None:
 
 def standing_of(cell: NightCell) -> tuple[int, float, date]:
     """Sorts nights best first: by verdict, then by minutes of window times chance, then by date."""
-    return ORDER[cell.verdict], -_worth(cell), cell.name
-
-
-def _worth(cell: NightCell) -> float:
     share = 1.0 if cell.chance_pct is None else cell.chance_pct / 100
-    return cell.minutes * share
+    return ORDER[cell.verdict], -cell.minutes * share, cell.name
 
 
 def best_of(cells: Sequence[NightCell]) -> NightCell | None:

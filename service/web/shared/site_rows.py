@@ -93,6 +93,8 @@ def site_rows(
     for row in sites:
         site = stored[row.id].site
         cells = rows.get(row.id) or [cell_of_bare(night) for night in unwatched[site]]
+        watcher = watchers.get(row.id)
+        is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
         found.append(
             SiteRow(
                 site_id=row.id,
@@ -101,8 +103,8 @@ def site_rows(
                 is_own=row.id in owned,
                 is_watched=row.id in watchers,
                 cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
-                units=units_for(watchers.get(row.id), viewer),
-                clock_zone=_clock_zone_for(watchers.get(row.id), viewer),
+                units=units_for(watcher, viewer),
+                clock_zone=str(watcher.wishes.get("clock_zone") or "") if watcher and is_mine else "",
             )
         )
     return found
@@ -113,13 +115,6 @@ def units_for(watcher: core_tables.Subscription | None, viewer: Viewer | None) -
     if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
         return Units.METRIC
     return units_of(from_json(Wishes, watcher.wishes))
-
-
-def _clock_zone_for(watcher: core_tables.Subscription | None, viewer: Viewer | None) -> str:
-    """The zone that the viewer wished to be told their own times in; "" for the site's."""
-    if watcher is None or viewer is None or watcher.person_id != viewer.person_id:
-        return ""
-    return str(watcher.wishes.get("clock_zone") or "")
 
 
 def watchers_of(

@@ -68,16 +68,12 @@ def find_viewer(request: Request) -> Viewer | None:
         return None
     browser, person = found
     if browser.seen_at is None or now - browser.seen_at >= sessions.SEEN_TO:
-        _note_seen(web, browser.id, now)
+        try:
+            with web.writing.begin() as session:
+                browsers.note_seen(session, browser.id, now)
+        except OperationalError:  # a page that only shows doesn't need a store that can be written
+            log.info("browser %s was seen, but the store can't be written", browser.id)
     return replace(viewer_of(web, person), browser_id=browser.id, signed_in_at=browser.created_at)
-
-
-def _note_seen(web: Web, browser_id: int, now: datetime) -> None:
-    try:
-        with web.writing.begin() as session:
-            browsers.note_seen(session, browser_id, now)
-    except OperationalError:  # a page that only shows doesn't need a store that can be written
-        log.info("browser %s was seen, but the store can't be written", browser_id)
 
 
 def need_viewer(request: Request) -> Viewer:

@@ -91,6 +91,7 @@ def build_router(web: Web) -> APIRouter:
                     lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
             except BadInput as refusal:
                 fault = str(refusal)
+        hours = min((line.clock_hours for line in lines), default=24)
         return web.page(
             "sites/compare.html",
             400 if fault else 200,
@@ -101,7 +102,7 @@ def build_router(web: Web) -> APIRouter:
             first=span[0],
             last=span[1],
             lines=lines,
-            as_of=_as_of(lines),
+            as_of=in_units(compared_as_of(line.each for line in lines), Units(clock_hours=hours)),
             more=more,
             sort=sort.value,
             orders=[order.value for order in Order],
@@ -110,11 +111,6 @@ def build_router(web: Web) -> APIRouter:
         )
 
     return router
-
-
-def _as_of(lines: Sequence[Line]) -> str:
-    hours = min((line.clock_hours for line in lines), default=24)
-    return in_units(compared_as_of(line.each for line in lines), Units(clock_hours=hours))
 
 
 def compare_rows(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Query
@@ -69,20 +68,24 @@ def build_router(web: Web) -> APIRouter:
             ring = on_home(web, session, viewer) if viewer and rows else ()
         shown = rows[(page - 1) * SITES_A_PAGE : page * SITES_A_PAGE]
         lead = find_lead(rows)
+        has_window = any(cell.window for row in rows for cell in row.cells)
+        looked = say("web-sites.not-yet-looked")
+        if cycle is not None and cycle.finished_at is not None:
+            looked = say("web-sites.last-looked", ago=ago(cycle.finished_at, web.duskbell.clock()))
         return web.page(
             "sites/home.html",
             viewer=viewer,
             place="home",
             rows=shown,
             lead=lead,
-            others=_tonight_elsewhere(rows, lead),
-            nothing=_nothing(rows),
+            others=tonight_elsewhere(rows, lead),
+            nothing=say("web-sites.nothing-but-stay" if has_window else "web-sites.nothing-dark"),
             notes={row.site_id: row_note(row) for row in shown},
             columns={row.site_id: [(cell, column_of(cell)) for cell in row.cells] for row in shown},
             page=page,
             pages=-(-len(rows) // SITES_A_PAGE),
             cycle_minutes=web.duskbell.settings.cycle_minutes,
-            looked=_looked(cycle.finished_at if cycle else None, web.duskbell.clock()),
+            looked=looked,
             credits=credits,
             is_untouched=untouched,
             ring=ring,
@@ -117,7 +120,7 @@ def is_open(cell: NightCell) -> bool:
     return cell.window is not None and cell.verdict in OPEN
 
 
-def _tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple[SiteRow, str]]:
+def tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple[SiteRow, str]]:
     """What else tonight may hold, best first."""
     known = [
         (row, row.tonight)
@@ -140,15 +143,3 @@ def row_note(row: SiteRow) -> str:
         day=short_day(row.best.name),
         night=brief_words(row.best),
     )
-
-
-def _nothing(rows: Sequence[SiteRow]) -> str:
-    if any(cell.window for row in rows for cell in row.cells):
-        return say("web-sites.nothing-but-stay")
-    return say("web-sites.nothing-dark")
-
-
-def _looked(finished_at: datetime | None, now: datetime) -> str:
-    if finished_at is None:
-        return say("web-sites.not-yet-looked")
-    return say("web-sites.last-looked", ago=ago(finished_at, now))

@@ -19,7 +19,7 @@ from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
 from service.reports.default_reader import wishes_of
 from service.store.repositories.alerts import last_alerts
-from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, ahead_of, judged_night, watcher_of
+from service.web.nights.judged_night import FIRST_YEAR, LAST_YEAR, judged_night, watcher_of
 from service.web.nights.outcomes import came_of, outcomes_of
 from service.web.nights.page import build_night_page, told_words
 from service.web.nights.pictures import WIDTHS, town_words
@@ -54,11 +54,8 @@ def build_router(web: Web) -> APIRouter:
             row = site_rows(session, web.skies, [seen.row], viewer, now)[0]
             lead = row.best or row.tonight
             assert lead is not None, "the sky gives every site its nights"
-            judged = judged_night(session, web.skies, seen, viewer, lead.name, now)
-            ahead = ahead_of(web, judged, now)
-            night = build_night_page(
-                session, web.skies, judged, now, ahead=ahead, invented=web.duskbell.invented
-            )
+            judged = judged_night(web, session, seen, viewer, lead.name)
+            night = build_night_page(web, session, judged)
             told = told_nights(session, seen, viewer, row.units)
         return web.page(
             "sites/page.html",
@@ -77,11 +74,6 @@ def build_router(web: Web) -> APIRouter:
             is_watching=judged.is_mine,
         )
 
-    _add_season(router, web)
-    return router
-
-
-def _add_season(router: APIRouter, web: Web) -> None:
     @router.get("/sites/{site_id:number}/season", response_class=HTMLResponse)
     def season(site_id: int, viewer: Looking, year: int | None = None) -> HTMLResponse:
         chosen = _year(year, web.now())
@@ -122,6 +114,8 @@ def _add_season(router: APIRouter, web: Web) -> None:
         mark = web.now().date() if chosen == web.now().year else None
         drawn = _season_picture(web.skies, found, look, width, mark)
         return Response(drawn.svg, media_type="image/svg+xml", headers={"Cache-Control": SEASON_KEPT})
+
+    return router
 
 
 def _year(year: int | None, now: datetime) -> int:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import replace
-from datetime import datetime
+from dataclasses import dataclass, replace
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
@@ -28,7 +27,6 @@ from service.web.shared.forms import Filled, Form, looks_human, row_number
 from service.web.shared.ring_notes import of_newest, of_wishes
 from service.web.shared.viewer import (
     Looking,
-    SeenSite,
     SignedIn,
     Viewer,
     is_fresh,
@@ -66,8 +64,8 @@ def build_router(web: Web) -> APIRouter:
         network = network_of_request(web, request)
         try:
             if viewer is None:
-                return _subscribe_stranger(web, page.seen, form, page.wishes, network)
-            needs_confirming = _subscribe_viewer(web, page.seen, viewer, form, page.wishes, network)
+                return _subscribe_stranger(web, page, page.wishes, network)
+            needs_confirming = _subscribe_viewer(web, viewer, page, form, network)
         except BadInput as refusal:
             return show_wishes(web, replace(page, faults=FaultTexts(address=str(refusal))))
         return RedirectResponse(f"/sites/{site_id}/subscribed?confirm={needs_confirming:d}", 303)
@@ -101,7 +99,7 @@ def empty_page(web: Web, site_id: int, viewer: Viewer | None, *, another: bool) 
     """The form as it opens: the one running subscription to change, else the usual wishes."""
     with web.reading() as session:
         seen = seen_site(session, site_id, viewer)
-        known = _running(session, seen.row.id, viewer)
+        known = subscriptions.running_at(session, [seen.row.id], viewer.person_id) if viewer else []
         choices = address_choices(session, viewer)
         told = tuple((row.id, shown(row.address)) for row in known)
     if len(known) == 1 and not another:
@@ -131,11 +129,8 @@ def filled_page(web: Web, site_id: int, viewer: Viewer | None, form: Form) -> Wi
         choices=choices,
         chosen=form.text("address"),
         email=form.text("email"),
+        is_human=looks_human(web.duskbell.keys, form, web.duskbell.clock()),
     )
-
-
-def _running(session: Session, site_id: int, viewer: Viewer | None) -> list[core_tables.Subscription]:
-    return [] if viewer is None else subscriptions.running_at(session, [site_id], viewer.person_id)
 
 
 def address_choices(session: Session, viewer: Viewer | None) -> tuple[AddressChoice, ...]:
@@ -153,20 +148,19 @@ def address_choices(session: Session, viewer: Viewer | None) -> tuple[AddressCho
     )
 
 
-def _subscribe_viewer(
-    web: Web, seen: SeenSite, viewer: Viewer, form: Form, wishes: Wishes, network: str
-) -> bool:
+def _subscribe_viewer(web: Web, viewer: Viewer, page: WishPage, form: Form, network: str) -> bool:
     """Subscribe one of the viewer's addresses, or a new mail address of theirs; whether it must confirm."""
+    assert page.wishes is not None, "what can't be read is shown again"
     now = web.duskbell.clock()
     with web.writing.begin() as session:
-        site = session.get_one(core_tables.Site, seen.row.id)
+        site = session.get_one(core_tables.Site, page.seen.row.id)
         if form.text("address") not in ("", NEW_MAIL):
             address = own_address(session, form.text("address"), viewer)
         else:
-            is_own = form.is_ticked("mine")
-            address = add_mail(web, session, viewer, form.text("email"), network, now, is_own=is_own)
+            mail = TypedMail(form.text("email"), network, is_own=form.is_ticked("mine"))
+            address = add_mail(web, session, viewer, mail)
         require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
-        row = people.subscribe(session, address, site, wishes, now=now)
+        row = people.subscribe(session, address, site, page.wishes, now=now)
         people.change_kit(session, row, form.text("kit"))
         needs_confirming = address.confirmed_at is None
     web.nudge()
@@ -181,24 +175,25 @@ def own_address(session: Session, address_id: str, viewer: Viewer) -> core_table
     return row
 
 
-def add_mail(
-    web: Web,
-    session: Session,
-    viewer: Viewer,
-    email: str,
-    network: str,
-    now: datetime,
-    *,
-    is_own: bool = False,
-) -> core_tables.Address:
+@dataclass(frozen=True, slots=True)
+class TypedMail:
+    """A mail address as it was typed in. network: of who did; is_own: it is said to be the viewer's own."""
+
+    text: str
+    network: str
+    is_own: bool
+
+
+def add_mail(web: Web, session: Session, viewer: Viewer, mail: TypedMail) -> core_tables.Address:
     """A mail address that the viewer types in; a new one is asked to confirm and gets nothing else before.
 
     It joins the viewer's account if its reader says so; what the operator types in is its own person unless
     it is said to be the operator's own.
     """
-    target = check_mail_address(email)
+    now = web.duskbell.clock()
+    target = check_mail_address(mail.text)
     person = session.get_one(core_tables.Person, viewer.person_id)
-    if person.is_operator and not is_own:
+    if person.is_operator and not mail.is_own:
         known = address_owner.find_account(session, target) or address_owner.add_pending(
             session, target, zone=person.zone, now=now
         )
@@ -208,37 +203,32 @@ def add_mail(
             raise BadInput(phrase("web-subscriptions.address-needs-sign-in"))
         if mine is None or mine.off_reason == people.REMOVED:
             require_room(session, web.duskbell.settings, person.id, Kept.ADDRESSES, now)
-        known = address_owner.add_joining(session, target, person, is_own=is_own, now=now)
-    access.ask_to_confirm(session, web.duskbell.keys, known, network=network, now=now)
+        known = address_owner.add_joining(session, target, person, is_own=mail.is_own, now=now)
+    access.ask_to_confirm(session, web.duskbell.keys, known, network=mail.network, now=now)
     return known
 
 
-def _subscribe_stranger(web: Web, seen: SeenSite, form: Form, wishes: Wishes, network: str) -> Response:
+def _subscribe_stranger(web: Web, page: WishPage, wishes: Wishes, network: str) -> Response:
     """Keep what a stranger asked for until their address confirms it. The answer is always the same."""
-    now = web.duskbell.clock()
-    if looks_human(web.duskbell.keys, form, now):
-        check_mail_address(form.text("email"))
-        with web.writing.begin() as session:
-            _welcome(web, session, seen, form, wishes, network, now)
-        web.nudge()
+    now, keys, seen = web.duskbell.clock(), web.duskbell.keys, page.seen
+    if not page.is_human:
+        return web.page("subscriptions/asked.html", seen=seen)
+    check_mail_address(page.email)
+    zone = seen.stored.site.zone
+    with web.writing.begin() as session:
+        # A new address is asked to confirm; one that is known gets a link to sign in, and nothing changes.
+        address, asked = access.welcome(session, keys, page.email, zone=zone, network=network, now=now)
+        is_told = subscriptions.is_address_told(session, seen.row.id, address.id)
+        if asked is access.Asked.KNOWN:
+            access.ask_to_sign_in(session, keys, page.email, network=network, now=now)
+        elif not is_told:
+            try:
+                require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
+            except QuotaReached:
+                log.info("address %s has as many subscriptions as one may have", address.id)
+            else:
+                site = session.get_one(core_tables.Site, seen.row.id)
+                row = people.subscribe(session, address, site, wishes, now=now)
+                people.change_kit(session, row, str(page.fields["kit"]))
+    web.nudge()
     return web.page("subscriptions/asked.html", seen=seen)
-
-
-def _welcome(
-    web: Web, session: Session, seen: SeenSite, form: Form, wishes: Wishes, network: str, now: datetime
-) -> None:
-    """A new address is asked to confirm; one that is known gets a link to sign in, and nothing changes."""
-    keys, email, zone = web.duskbell.keys, form.text("email"), seen.stored.site.zone
-    address, asked = access.welcome(session, keys, email, zone=zone, network=network, now=now)
-    if asked is access.Asked.KNOWN:
-        access.ask_to_sign_in(session, keys, email, network=network, now=now)
-        return
-    if not subscriptions.is_address_told(session, seen.row.id, address.id):
-        try:
-            require_room(session, web.duskbell.settings, address.person_id, Kept.SUBSCRIPTIONS, now)
-        except QuotaReached:  # the answer to a stranger is always the same
-            log.info("address %s has as many subscriptions as one may have", address.id)
-            return
-        site = session.get_one(core_tables.Site, seen.row.id)
-        row = people.subscribe(session, address, site, wishes, now=now)
-        people.change_kit(session, row, form.text("kit"))

@@ -257,7 +257,7 @@ class AddressChoice:
 class WishPage:
     """What the form shows. fields: as filled in or as kept, `kit` among them. wishes: None while a field
     can't be used. subscription: the one that is changed; None for a new one. told: the viewer's running
-    subscriptions here, as (id, address in words)."""
+    subscriptions here, as (id, address in words). is_human: a form that no program seems to have sent."""
 
     viewer: Viewer | None
     seen: SeenSite
@@ -268,6 +268,7 @@ class WishPage:
     choices: tuple[AddressChoice, ...] = ()
     chosen: str = ""
     email: str = ""
+    is_human: bool = False
     told: tuple[tuple[int, str], ...] = ()
 
 
