@@ -49,6 +49,11 @@ class MailServer:
     ca_file: str | None = None
     proxy: Proxy | None = None
 
+    def timer(self) -> SocketTimer:
+        """For one talk with it, from now on."""
+        step_s = self.step_timeout_s
+        return SocketTimer(self.whole_timeout_s, connect_s=step_s, step_s=step_s)
+
 
 class Email:
     """Sends mail through a relay, one connection a message.
@@ -77,7 +82,7 @@ class Email:
         mail = build_mail(outgoing, self._sender)
         envelope = _Envelope(self._return_path, outgoing.address, mail.as_bytes(policy=MAIL_POLICY))
         talk = _Talk(self._server, self._sender.domain)
-        with SocketTimer(self._server.whole_timeout_s) as timer:
+        with self._server.timer() as timer:
             return talk.deliver(envelope, timer)
 
 
@@ -85,7 +90,7 @@ def try_relay(server: MailServer, sender: str, return_path: str = "") -> None:
     """Greet the relay, secure the line, log in, name the sender, and leave without a message; ChannelError
     says what doesn't work."""
     talk = _Talk(server, sender_address(sender).domain)
-    with SocketTimer(server.whole_timeout_s) as timer:
+    with server.timer() as timer:
         talk.try_sender(sender_address(return_path or sender).addr_spec, timer)
 
 
@@ -161,10 +166,10 @@ class _Relay(smtplib.SMTP):
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
         proxy = self._server.proxy
         if proxy is not None and proxy.leads_to(host):
-            sock = open_tunnel(proxy, host, port, self._timer, connect_s=timeout, step_s=timeout)
+            sock = open_tunnel(proxy, host, port, self._timer)
         else:
             found = look_up(host, port, self._timer.left_s)
-            sock, _ = connect_first(found, self._timer, connect_s=timeout, step_s=timeout)
+            sock, _ = connect_first(found, self._timer)
         return self.wrap_socket(sock, host) if self._server.security == "tls" else sock
 
     def wrap_socket(self, sock: socket.socket, server_hostname: str) -> ssl.SSLSocket:

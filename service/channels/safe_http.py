@@ -26,7 +26,6 @@ from typing import Any, Literal
 
 import urllib3.exceptions
 from urllib3.connection import HTTPConnection, HTTPSConnection
-from urllib3.response import BaseHTTPResponse
 
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import Phrase, phrase
@@ -146,7 +145,7 @@ class SafeClient:
     def check_reachable(self, url: str) -> WebTarget:
         """Check an address and look its name up once; Blocked, or CutOff when it isn't found."""
         target = self.check_url(url)
-        with SocketTimer(self._connect_s) as timer:
+        with self._timer(self._connect_s) as timer:
             self._addresses(target, timer)
         return target
 
@@ -157,7 +156,7 @@ class SafeClient:
     def call(self, method: Method, url: str, body: bytes, headers: Mapping[str, str]) -> HookAnswer:
         """Like `post`, by that method."""
         target = self.check_url(url)
-        with SocketTimer(self._whole_s) as timer:
+        with self._timer(self._whole_s) as timer:
             connection = self._connect(target, timer)
             try:
                 answer = _exchange(connection, method, target.path, body, headers)
@@ -177,10 +176,20 @@ class SafeClient:
     def _vouches_for(self, target: WebTarget, address: Address) -> bool:
         return self._allow.has_host(target.host, target.port) or self._allow.has_address(address)
 
+    def _timer(self, whole_s: float) -> SocketTimer:
+        return SocketTimer(whole_s, connect_s=self._connect_s, step_s=self._read_s)
+
     def _connect(self, target: WebTarget, timer: SocketTimer) -> HTTPConnection:
+        """A connection to a checked address, TLS by the name's certificate."""
+        connection: _PinnedHttp | _PinnedHttps
         try:
             sock = self._open(target, self._addresses(target, timer), timer)
-            connection = self._connection(target, sock)
+            if target.scheme == "https":
+                connection = _PinnedHttps(target.host, target.port, timeout=self._read_s)
+                connection.context = trusting(self._ca_file)
+            else:
+                connection = _PinnedHttp(target.host, target.port, timeout=self._read_s)
+            connection.checked_socket = sock
             try:
                 connection.connect()
             except BaseException:
@@ -190,19 +199,14 @@ class SafeClient:
             raise _cut_off(error, timer, maybe_sent=False) from error
         return connection
 
-    def _connection(self, target: WebTarget, sock: socket.socket) -> HTTPConnection:
-        pinned: _PinnedHttp | _PinnedHttps
-        if target.scheme == "https":
-            pinned = _PinnedHttps(target.host, target.port, timeout=self._read_s)
-            pinned.context = trusting(self._ca_file)
-        else:
-            pinned = _PinnedHttp(target.host, target.port, timeout=self._read_s)
-        pinned.checked_socket = sock
-        return pinned
-
     def _addresses(self, target: WebTarget, timer: SocketTimer) -> list[Any]:
         """All answers of one lookup, each checked: one bad answer refuses the name."""
-        found = _look_up(target, timer.left_s)
+        try:
+            found = look_up(target.host, target.port, timer.left_s)
+        except TimeoutError as error:
+            raise CutOff("timeout", error.args[0], maybe_sent=False) from error
+        except OSError as error:
+            raise CutOff("dns", error.args[0], maybe_sent=False) from error
         for _, _, _, _, sockaddr in found:
             self._require(target, ipaddress.ip_address(sockaddr[0]))
         return found
@@ -213,7 +217,7 @@ class SafeClient:
             addresses = [ipaddress.ip_address(sockaddr[0]) for *_, sockaddr in found]
             if not all(self._vouches_for(target, address) for address in addresses):
                 return self._tunnel(self._proxy, target.port, addresses, timer)
-        sock, called = connect_first(found, timer, connect_s=self._connect_s, step_s=self._read_s)
+        sock, called = connect_first(found, timer)
         try:
             if ipaddress.ip_address(sock.getpeername()[0]) != ipaddress.ip_address(called[0]):
                 raise Blocked(phrase("channels.other-peer", host=target.host))
@@ -227,8 +231,7 @@ class SafeClient:
         fault = ProxyFault("unreachable", phrase("channels.name-no-address"), ours=False)
         for address in addresses:
             try:
-                times = {"connect_s": self._connect_s, "step_s": self._read_s}
-                return open_tunnel(proxy, str(address), port, timer, **times)
+                return open_tunnel(proxy, str(address), port, timer)
             except ProxyFault as error:
                 if error.ours:
                     raise
@@ -245,30 +248,15 @@ def _exchange(
     response = connection.getresponse()
     try:
         received = {name.lower(): value for name, value in response.headers.items()}
-        return HookAnswer(response.status, received, _read_start(response))
+        start = b""  # only reading on to the end shows that a body was cut
+        while len(start) < READ_AT_MOST:
+            part = response.read(READ_AT_MOST - len(start), decode_content=False)
+            if not part:
+                break
+            start += part
+        return HookAnswer(response.status, received, start)
     finally:
         response.close()
-
-
-def _read_start(response: BaseHTTPResponse) -> bytes:
-    """The body, at most READ_AT_MOST of it. Only reading on to the end shows that a body was cut."""
-    start = b""
-    while len(start) < READ_AT_MOST:
-        part = response.read(READ_AT_MOST - len(start), decode_content=False)
-        if not part:
-            break
-        start += part
-    return start
-
-
-def _look_up(target: WebTarget, within_s: float) -> list[Any]:
-    """One name lookup; CutOff when it takes too long or there is no such name."""
-    try:
-        return look_up(target.host, target.port, within_s)
-    except TimeoutError as error:
-        raise CutOff("timeout", error.args[0], maybe_sent=False) from error
-    except OSError as error:
-        raise CutOff("dns", error.args[0], maybe_sent=False) from error
 
 
 def _cut_off(error: Exception, timer: SocketTimer, *, maybe_sent: bool) -> CutOff:

@@ -110,9 +110,9 @@ def _a_feed(proxy: Proxy, settings: Settings) -> tuple[str, int] | None:
 def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
     """What keeps us from a checked connection to that host, and what to do; None when nothing does."""
 
-    with SocketTimer(WITHIN_S) as timer:
+    with SocketTimer(WITHIN_S, connect_s=WITHIN_S / 2, step_s=WITHIN_S / 2) as timer:
         try:
-            sock = open_tunnel(proxy, called, port, timer, connect_s=WITHIN_S / 2, step_s=WITHIN_S / 2)
+            sock = open_tunnel(proxy, called, port, timer)
             secure(sock, trusting(), name).close()
         except ProxyFault as error:
             return f"{proxy.place}: {error}"

@@ -54,23 +54,20 @@ def look_up(host: str, port: int, within_s: float) -> list[Any]:
     return answers
 
 
-def connect_first(
-    found: Iterable[Any], timer: SocketTimer, *, connect_s: float, step_s: float
-) -> tuple[socket.socket, Any]:
+def connect_first(found: Iterable[Any], timer: SocketTimer) -> tuple[socket.socket, Any]:
     """A socket under the timer to the first address that takes the call, and that address.
 
-    found: as from `look_up`. connect_s: for each of them; step_s: the socket's own time limit from then on.
-    OSError when none takes it.
+    found: as from `look_up`. OSError when none takes it.
     """
     failure: OSError | None = None
     for family, kind, protocol, _, sockaddr in found:
         sock = socket.socket(family, kind, protocol)
         try:
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # a small request leaves at once
-            sock.settimeout(min(connect_s, timer.left_s))
+            sock.settimeout(min(timer.connect_s, timer.left_s))
             sock.connect(sockaddr)
             timer.watch(sock)
-            sock.settimeout(step_s)
+            sock.settimeout(timer.step_s)
         except OSError as error:
             failure = error
             sock.close()
@@ -95,34 +92,6 @@ class ProxyFault(OSError):
         self.ours = ours
 
 
-def open_tunnel(
-    proxy: Proxy, host: str, port: int, timer: SocketTimer, *, connect_s: float, step_s: float
-) -> socket.socket:
-    """A connection to the host, under the deadline from its first byte; ProxyFault when there is none.
-
-    connect_s: for reaching the proxy. step_s: for each of its answers, and the socket's own time limit then.
-    """
-    try:
-        found = look_up(proxy.host, proxy.port, min(connect_s, timer.left_s))
-        sock, _ = connect_first(found, timer, connect_s=connect_s, step_s=step_s)
-    except OSError as error:
-        what = phrase("service-common.proxy-unreachable")
-        raise ProxyFault("unreachable", what, ours=True) from error
-    try:
-        if proxy.scheme == "https":
-            sock = secure(sock, trusting(proxy.ca_file), proxy.host)
-        status = _connect(sock, proxy, f"[{host}]" if ":" in host else host, port)
-    except BaseException as error:
-        sock.close()
-        if isinstance(error, OSError | http.client.HTTPException):
-            raise _fault_of(error) from error
-        raise
-    if 200 <= status < 300:
-        return sock
-    sock.close()
-    raise _refusal(status, proxy, f"{host}:{port}")
-
-
 class _ByteByByte:
     """What `HTTPResponse` wants of a socket, without reading ahead into the tunnel."""
 
@@ -133,18 +102,33 @@ class _ByteByByte:
         return cast(BinaryIO, self._sock.makefile("rb", buffering=0))
 
 
-def _connect(sock: socket.socket, proxy: Proxy, host: str, port: int) -> int:
-    """Ask for the tunnel; the status of the proxy's answer."""
-    place = f"{host.encode('idna').decode('ascii') if not host.isascii() else host}:{port}"
-    headers = {"Host": place, **proxy.authorization}
-    lines = [f"CONNECT {place} HTTP/1.1", *(f"{name}: {value}" for name, value in headers.items()), "", ""]
-    sock.sendall("\r\n".join(lines).encode("ascii"))
-    response = http.client.HTTPResponse(_ByteByByte(sock), method="CONNECT")  # type: ignore[arg-type]
+def open_tunnel(proxy: Proxy, host: str, port: int, timer: SocketTimer) -> socket.socket:
+    """A connection to the host, under the timer from its first byte; ProxyFault when there is none."""
     try:
-        response.begin()
-    finally:
-        response.close()
-    return response.status
+        sock, _ = connect_first(look_up(proxy.host, proxy.port, min(timer.connect_s, timer.left_s)), timer)
+    except OSError as error:
+        raise ProxyFault("unreachable", phrase("service-common.proxy-unreachable"), ours=True) from error
+    named = (
+        host.encode("idna").decode("ascii") if not host.isascii() else f"[{host}]" if ":" in host else host
+    )
+    headers = {"Host": f"{named}:{port}", **proxy.authorization}
+    fields = [f"{name}: {value}" for name, value in headers.items()]
+    try:
+        if proxy.scheme == "https":
+            sock = secure(sock, trusting(proxy.ca_file), proxy.host)
+        sock.sendall("\r\n".join([f"CONNECT {named}:{port} HTTP/1.1", *fields, "", ""]).encode("ascii"))
+        response = http.client.HTTPResponse(_ByteByByte(sock), method="CONNECT")  # type: ignore[arg-type]
+        with contextlib.closing(response):
+            response.begin()
+    except BaseException as error:
+        sock.close()
+        if isinstance(error, OSError | http.client.HTTPException):
+            raise _fault_of(error) from error
+        raise
+    if 200 <= response.status < 300:
+        return sock
+    sock.close()
+    raise _refusal(response.status, proxy, f"{host}:{port}")
 
 
 def _fault_of(error: OSError | http.client.HTTPException) -> ProxyFault:

@@ -81,12 +81,13 @@ _WATCHDOG = _Watchdog()
 class SocketTimer:
     """From `with SocketTimer(s)` on, entrusted sockets live for that long and no longer.
 
+    connect_s: the longest wait for one connection. step_s: for one answer from then on.
     fired: whether the time ran out inside the block; a result reached after that can't be trusted.
     is_over: whether the block is left.
     """
 
-    def __init__(self, whole_s: float) -> None:
-        self._whole_s = whole_s
+    def __init__(self, whole_s: float, *, connect_s: float = 5.0, step_s: float = 10.0) -> None:
+        self._whole_s, self.connect_s, self.step_s = whole_s, connect_s, step_s
         self._lock = threading.Lock()
         self._watched: list[socket.socket] = []
         self._ends_at = 0.0

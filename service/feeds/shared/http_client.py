@@ -17,7 +17,7 @@ import ssl
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from urllib.parse import urljoin, urlsplit
@@ -89,11 +89,16 @@ class HttpAnswer:
 
 
 @dataclass(frozen=True, slots=True)
-class _Cost:
-    """What one try counts for, and at whose allowance."""
+class _Request:
+    """One question with all its tries. feed, weight: at whose allowance, and what one try counts for.
+    throttled_tries: how often it is sent where the feed throttles."""
 
+    url: str
+    params: Mapping[str, str] | None
+    headers: Mapping[str, str]
     feed: str
     weight: float
+    throttled_tries: int
 
 
 def identify(contact: str) -> str:
@@ -190,11 +195,11 @@ class PoliteClient:
         whole_s = self._timeouts.whole_s
         ends = self.deadline(whole_s) if deadline is None else deadline.at_most(whole_s)
         sent = {**(headers or {}), **(conditional.as_headers() if conditional else {})}
-        cost = _Cost(feed, weight)
+        request = _Request(url, params, sent, feed, weight, tries_when_throttled or self._tries)
         if feed and (refused := self._guards.refusal(feed)) is not None:
             raise refused
         try:
-            answer = self._insist(url, params, sent, ends, tries_when_throttled, cost)
+            answer = self._insist(request, ends)
         except FeedError as error:
             if feed:
                 self._guards.note(feed, error)
@@ -203,23 +208,14 @@ class PoliteClient:
             self._guards.note(feed, None)
         return answer
 
-    def _insist(
-        self,
-        url: str,
-        params: Mapping[str, str] | None,
-        sent: Mapping[str, str],
-        ends: Deadline,
-        tries_when_throttled: int | None,
-        cost: _Cost,
-    ) -> HttpAnswer:
+    def _insist(self, request: _Request, ends: Deadline) -> HttpAnswer:
         for attempt in range(1, self._tries + 1):
             try:
-                return self._follow(url, params, sent, ends, cost)
+                return self._follow(request, ends)
             except AllowanceSpent:
                 raise
             except (FeedDown, FeedThrottled) as error:
-                throttled = isinstance(error, FeedThrottled)
-                most = self._tries if not throttled else tries_when_throttled or self._tries
+                most = request.throttled_tries if isinstance(error, FeedThrottled) else self._tries
                 pause_s = self._pause_s(error, attempt)
                 if attempt >= most or pause_s >= ends.remaining_s:
                     raise
@@ -236,75 +232,52 @@ class PoliteClient:
         asked_s = error.retry_after.total_seconds()
         return asked_s + 0.5 * self._jitter() if asked_s <= LONGEST_RETRY_AFTER_S else float("inf")
 
-    def _follow(
-        self,
-        url: str,
-        params: Mapping[str, str] | None,
-        headers: Mapping[str, str],
-        ends: Deadline,
-        cost: _Cost,
-    ) -> HttpAnswer:
+    def _follow(self, request: _Request, ends: Deadline) -> HttpAnswer:
         """One try, through redirects that stay on the host."""
+        name, asked = _name(request.url), request
         for _ in range(MOST_REDIRECTS + 1):
             try:
-                with self._turn(cost, ends):
-                    answer = self._ask(url, params, headers, ends)
+                with self._turn(asked, ends):
+                    answer = self._ask(asked, ends)
             except _KeptWasClosed:  # asked again at once, which a GET may be (RFC 9110, 9.2.2), and counted
-                with self._turn(cost, ends):
-                    answer = self._ask(url, params, headers, ends, may_be_kept=False)
+                with self._turn(asked, ends):
+                    answer = self._ask(asked, ends, may_be_kept=False)
             if answer.status not in (301, 302, 303, 307, 308):
                 return self._accept(answer)
             target = urljoin(answer.url, answer.headers.get("location", ""))
-            if "location" not in answer.headers or not _same_host(url, target):
-                raise FeedRefused(phrase("feeds.redirects-away", name=_name(url)), status=answer.status)
-            url, params = target, None
-        raise FeedRefused(phrase("feeds.redirects-round", name=_name(url)), status=answer.status)
+            if "location" not in answer.headers or not _same_host(asked.url, target):
+                raise FeedRefused(phrase("feeds.redirects-away", name=_name(asked.url)), status=answer.status)
+            asked = replace(asked, url=target, params=None)
+        raise FeedRefused(phrase("feeds.redirects-round", name=name), status=answer.status)
 
-    def _turn(self, cost: _Cost, ends: Deadline) -> AbstractContextManager[None]:
-        return self._guards.turn(cost.feed, cost.weight, ends) if cost.feed else nullcontext()
+    def _turn(self, request: _Request, ends: Deadline) -> AbstractContextManager[None]:
+        return self._guards.turn(request.feed, request.weight, ends) if request.feed else nullcontext()
 
-    def _ask(
-        self,
-        url: str,
-        params: Mapping[str, str] | None,
-        headers: Mapping[str, str],
-        ends: Deadline,
-        *,
-        may_be_kept: bool = True,
-    ) -> HttpAnswer:
-        name = _name(url)
+    def _ask(self, request: _Request, ends: Deadline, *, may_be_kept: bool = True) -> HttpAnswer:
+        """Send it once and read the answer, whatever its status says."""
+        name, limits = _name(request.url), self._timeouts
         if ends.has_passed:
             raise NotAsked(phrase("feeds.no-time-left", name=name))
         if self._process != os.getpid():  # forked: the kept connections are the parent's
             self._process, self._connections = os.getpid(), Connections(self._proxy, self._ca_file)
-        with SocketTimer(ends.remaining_s) as timer:
-            attempt = ConnectionUse(timer, may_be_kept)
+        identity = {"User-Agent": self._user_agent, "Accept-Encoding": "gzip", "Accept": "application/json"}
+        sent, timeouts = {**identity, **request.headers}, (limits.connect_s, limits.read_s)
+        with SocketTimer(ends.remaining_s, connect_s=limits.connect_s, step_s=limits.connect_s) as timer:
+            use = ConnectionUse(timer, may_be_kept)
             try:
-                answer = self._exchange(url, params, headers, name, attempt)
+                with self._connections.get(request.url, request.params, sent, timeouts, use) as response:
+                    body = self._read(response, name)
+                    headers = {key.lower(): value for key, value in response.headers.items()}
+                    answer = HttpAnswer(response.status_code, headers, body, self._clock(), response.url)
             except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
                 if timer.fired:
-                    raise _timed_out(name) from error
-                if attempt.was_kept and _hung_up(error):
+                    raise FeedDown(phrase("feeds.cut-off", name=name)) from error
+                if use.was_kept and _hung_up(error):
                     raise _KeptWasClosed from error
                 raise _explain(name, error) from error
             if timer.fired:  # what looks complete may be cut off
-                raise _timed_out(name)
+                raise FeedDown(phrase("feeds.cut-off", name=name))
             return answer
-
-    def _exchange(
-        self,
-        url: str,
-        params: Mapping[str, str] | None,
-        headers: Mapping[str, str],
-        name: str,
-        attempt: ConnectionUse,
-    ) -> HttpAnswer:
-        identity = {"User-Agent": self._user_agent, "Accept-Encoding": "gzip", "Accept": "application/json"}
-        sent, timeout = {**identity, **headers}, (self._timeouts.connect_s, self._timeouts.read_s)
-        with self._connections.get(url, params, sent, timeout, attempt) as response:
-            body = self._read(response, name)
-            answered = {key.lower(): value for key, value in response.headers.items()}
-            return HttpAnswer(response.status_code, answered, body, self._clock(), response.url)
 
     def _read(self, response: requests.Response, name: str) -> bytes:
         """The decompressed body, as far as the cap; BadAnswer beyond it."""
@@ -347,10 +320,6 @@ def _same_host(url: str, target: str) -> bool:
         return (one.scheme, one.hostname, one.port) == (other.scheme, other.hostname, other.port)
     except ValueError:  # a port that is none
         return False
-
-
-def _timed_out(name: str) -> FeedDown:
-    return FeedDown(phrase("feeds.cut-off", name=name))
 
 
 class _KeptWasClosed(Exception):

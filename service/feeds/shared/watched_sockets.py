@@ -147,18 +147,16 @@ def _connect(connection: HTTPConnection, timer: SocketTimer, proxy: Proxy | None
     """A connected, watched socket: through the proxy where it leads to the host (it then looks up the name
     itself), else to the first of the host's addresses that answers."""
     host, port = connection.host.strip("[]"), connection.port
-    timeout = connection.timeout
-    connect_s = float(timeout) if isinstance(timeout, int | float) else 5.0
     if proxy is not None and proxy.leads_to(host):
-        return open_tunnel(proxy, host, port, timer, connect_s=connect_s, step_s=connect_s)
+        return open_tunnel(proxy, host, port, timer)
     try:
-        found = look_up(host, port, min(connect_s, timer.left_s))
+        found = look_up(host, port, min(timer.connect_s, timer.left_s))
     except TimeoutError as error:
         raise ConnectTimeoutError(connection, host) from error
     except OSError as error:
         raise NameResolutionError(host, connection, socket.gaierror(str(error))) from error
     try:
-        return connect_first(found, timer, connect_s=connect_s, step_s=connect_s)[0]
+        return connect_first(found, timer)[0]
     except TimeoutError as error:
         raise ConnectTimeoutError(connection, host) from error
     except OSError as error:
