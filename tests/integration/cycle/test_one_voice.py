@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from alerts.sky.night import Night, Target, TargetKind
 from alerts.weather.forecast import Place
 from service.demo.story import FLAT, RIDGE, SATURDAY, ZONE
 from service.pipeline import refresh_stage
+from service.reports import ring_check
 from service.store.repositories import people
 from service.store.repositories.sites import add_site, get_site, revise_site
 from tests.integration.conftest import NewStore
@@ -68,6 +70,8 @@ def world(tmp_path: Path, new_store: NewStore, monkeypatch: pytest.MonkeyPatch) 
             people.subscribe(session, mail, row, wishes, now=START)
         monkeypatch.setattr("service.app.Duskbell", lambda _settings: world.duskbell)
         monkeypatch.setattr("service.cli.one_night.real_clock", lambda: world.wall)
+        # What `explain` says of a year is asked for over and over, with the same values.
+        monkeypatch.setattr(ring_check, "advise", cache(ring_check.advise))
         yield world
 
 
