@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from service.accounts import address_owner
 from service.accounts.address_owner import get_person
 from service.accounts.receivers import Tested, confirm_by_code, get_address, send_test, shown, vouch_for
@@ -29,7 +30,7 @@ def list_addresses() -> None:
     with build().sessions() as session:
         rows = find_addresses(session)
         if not rows:
-            click.echo('No addresses yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG --mine')
+            click.echo(say("cli.address-none"))
         for row in rows:
             click.echo(f"{row.id:>4}  {shown(row):<50}  {_state(row)}{_whose(row)}")
 
@@ -46,7 +47,7 @@ def _whose(row: core_tables.Address) -> str:
         return ""
     if row.channel != "email" or row.is_own:
         return ", yours"
-    return ", on you, and nobody said whose"
+    return say("cli.address-of-nobody")
 
 
 @address.command("mine")
@@ -57,19 +58,17 @@ def mine(number: int) -> None:
     with duskbell.sessions.begin() as session:
         operator = get_operator(session, zone=UNKNOWN_ZONE, now=duskbell.clock())
         address_owner.take_as_own(session, get_address(session, number), operator)
-    click.echo(f"Address {number} is yours: a link to sign in that goes there signs in as you.")
+    click.echo(say("cli.address-mine", number=number))
 
 
 @address.command("give-away")
 @click.argument("number", type=int, required=False)
-@click.option("--all", "everyone", is_flag=True, help="All that hang on you and aren't marked as yours.")
-@click.option(
-    "--to", "who", default=None, help="For a webhook or chat: whose it is, a mail address or number."
-)
+@click.option("--all", "everyone", is_flag=True, help=say("cli.help-address-all"))
+@click.option("--to", "who", default=None, help=say("cli.help-address-to"))
 def give_away(number: int | None, everyone: bool, who: str | None) -> None:
     """Let an address that hangs on you be its own person, with what it is told. Sites stay yours."""
     if (number is None) is not everyone or (everyone and who is not None):
-        raise BadInput("name one address by its number, or all that hang on you with --all.")
+        raise BadInput(phrase("cli.address-one-or-all"))
     duskbell = build()
     now = duskbell.clock()
     with duskbell.sessions.begin() as session:
@@ -78,18 +77,14 @@ def give_away(number: int | None, everyone: bool, who: str | None) -> None:
         for row in rows:
             words = shown(row)
             given = address_owner.give_away(session, row, to=to, now=now)
-            click.echo(f"{words} is given away: address {given.id} of person {given.person_id}.")
+            click.echo(say("cli.address-given-away", address=words, number=given.id, person=given.person_id))
         operator = find_operator(session)
         if rows and operator is not None:
             browsers.end_all(session, operator.id, now)
     if not rows:
-        click.echo("No address hangs on you that isn't marked as yours.")
+        click.echo(say("cli.address-none-hangs"))
         return
-    click.echo(
-        "Who is there goes on being told, and sees of your sites what a subscriber may. Your browsers are "
-        "signed out (duskbell link lets you in). Whoever could sign in as you before may know your keys and "
-        "private feeds: see duskbell key list, and make new feed addresses on the page You."
-    )
+    click.echo(say("cli.address-given-away-after"))
 
 
 @address.command("test")
@@ -99,7 +94,7 @@ def test(number: int) -> None:
     duskbell = build()
     with duskbell.sessions() as session:
         if get_address(session, number).channel == "email":
-            raise BadInput("a mail address is confirmed by a link in a mail, or by adding it here.")
+            raise BadInput(phrase("cli.address-mail-untested"))
     tested = send_test(duskbell.sessions, duskbell.channels, duskbell.keys, number, now=duskbell.clock())
     say_tested(number, tested)
 
@@ -110,15 +105,15 @@ def say_tested(number: int, tested: Tested) -> None:
     if tested.confirmed:
         return
     if tested.arrived:
-        click.echo(f"Read the code where it arrived, then: duskbell address confirm {number} --code CODE")
+        click.echo(say("cli.address-read-code", number=number))
     else:
-        click.echo(f"When the receiver is ready: duskbell address test {number}")
-    click.echo(f"Or vouch for it yourself: duskbell address confirm {number}")
+        click.echo(say("cli.address-test-again", number=number))
+    click.echo(say("cli.address-vouch", number=number))
 
 
 @address.command("confirm")
 @click.argument("number", type=int)
-@click.option("--code", default=None, help="The code from the test message.")
+@click.option("--code", default=None, help=say("cli.help-address-code"))
 def confirm(number: int, code: str | None) -> None:
     """Confirm an address by its code, or on your own word."""
     duskbell = build()
@@ -128,8 +123,8 @@ def confirm(number: int, code: str | None) -> None:
         if code is None:
             vouch_for(session, number, now)
         elif not confirm_by_code(session, number, code, now):
-            raise BadInput(f"that isn't the code sent to address {number}, or it is more than 48 hours old.")
-    click.echo(f"Address {number} is confirmed.")
+            raise BadInput(phrase("cli.address-wrong-code", number=number))
+    click.echo(say("cli.address-confirmed", number=number))
 
 
 @address.command("rotate")
@@ -140,12 +135,10 @@ def rotate(number: int) -> None:
     with duskbell.sessions.begin() as session:
         row = get_address(session, number)
         if row.channel != "webhook":
-            raise BadInput(
-                f"address {number} is no signed webhook ({row.channel}); it has no signing secret."
-            )
+            raise BadInput(phrase("cli.address-no-webhook", number=number, channel=row.channel))
         add_secret(session, row, new_secret(), duskbell.clock())
-        click.echo(f"Its new signing secret (Standard Webhooks): {row.secrets[0]}")
-    click.echo("Messages carry both signatures for a week; then the old secret is dropped.")
+        click.echo(say("cli.address-new-secret", secrets=row.secrets[0]))
+    click.echo(say("cli.address-two-signatures"))
 
 
 @address.command("off")
@@ -154,8 +147,8 @@ def off(number: int) -> None:
     """Send nothing to an address any more."""
     duskbell = build()
     with duskbell.sessions.begin() as session:
-        switch_off(get_address(session, number), "switched off by the operator", duskbell.clock())
-    click.echo(f"Address {number} is off.")
+        switch_off(get_address(session, number), say("cli.address-off-by-operator"), duskbell.clock())
+    click.echo(say("cli.address-off", number=number))
 
 
 @address.command("on")
@@ -168,6 +161,6 @@ def on(number: int) -> None:
         hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
         suppression.lift(session, hashed, Reason.BOUNCED)
         if hashed in suppression.find_suppressed(session, [hashed]):
-            raise BadInput(f"whoever reads address {number} has opted out; only they can opt in again.")
+            raise BadInput(phrase("cli.address-opted-out", number=number))
         switch_on(session, row)
-    click.echo(f"Address {number} is on.")
+    click.echo(say("cli.address-on", number=number))

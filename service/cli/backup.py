@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from alerts.common.phrases import say
 from service.app import build
 from service.common.clock import real_clock
 from service.common.secret_key import FILE_NAME
@@ -21,24 +22,22 @@ def backup(file: Path) -> None:
     """Write everything to FILE, also while Duskbell runs."""
     duskbell = build()
     make_backup(duskbell.engine, duskbell.settings.data_dir, file, duskbell.clock())
-    click.echo(f"Written: {file}. It holds addresses and the secret key; keep it like a password.")
+    click.echo(say("cli.backup-written", file=file))
 
 
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
-@click.option("--replace", is_flag=True, help="Set the database that is there aside.")
+@click.option("--replace", is_flag=True, help=say("cli.help-restore-replace"))
 def restore(file: Path, replace: bool) -> None:
     """Put FILE in place of the database. Nothing that is past is sent."""
     settings = load_settings()
     done = restore_backup(file, settings.store_url, settings.data_dir, replace=replace, now=real_clock())
-    click.echo(f"Restored as it was at {done.made_at}.")
+    click.echo(say("cli.restored-at", made_at=done.made_at))
     for path in done.kept_aside:
-        click.echo(f"What was there lies at {path}")
-    click.echo(f"{done.expired} messages were past and ended; {done.waiting} still wait.")
+        click.echo(say("cli.restored-kept-aside", path=path))
+    click.echo(say("cli.restored-messages", expired=done.expired, waiting=done.waiting))
     if done.waiting:
-        click.echo(
-            "Those may have gone out since the backup; they keep their ids, so receivers drop repeats."
-        )
+        click.echo(say("cli.restored-may-repeat"))
 
 
 @click.command()
@@ -54,12 +53,8 @@ def move(target: str) -> None:
     source = open_engine(settings.store_url)
     summaries = move_rows(source, target, click.echo)
     source.dispose()
-    click.echo(f"Moved: {len(summaries)} tables. From now on set DUSKBELL_DATABASE_URL to the new database.")
+    click.echo(say("cli.moved", count=len(summaries)))
     if settings.secret_key is None:
         key = settings.data_dir / FILE_NAME
-        click.echo(
-            f"Its links and hashes need the key in {key}: copy that file to each machine's data folder."
-        )
-    click.echo(
-        "Don't start Duskbell on the old database again: what still waits there would be sent once more."
-    )
+        click.echo(say("cli.moved-key", key=key))
+    click.echo(say("cli.moved-never-old-again"))

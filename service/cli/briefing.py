@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.units import Units
 from alerts.field.kit import parse_kit
 from alerts.sky.ephemeris import Ephemeris
@@ -24,21 +25,21 @@ from service.store.repositories.message_scenes import Words, calendar_key, words
 @click.command()
 @click.argument("site", required=False)
 @place_options
-@click.option("--date", "day", type=DAY, default=None, help="Civil date of the evening; default tonight.")
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help="Judge as if it were TIME; default now.")
-@click.option("--kit", "kit_text", default=None, help='Such as "full frame 24 MP, 20mm f/1.8".')
+@click.option("--date", "day", type=DAY, default=None, help=say("cli.help-date-tonight"))
+@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
+@click.option("--kit", "kit_text", default=None, help=say("cli.help-briefing-kit"))
 @click.option("--weather", "weather", multiple=True, metavar="[FEED/MODEL=]FILE", help="Recorded answer.")
-@click.option("--offline", is_flag=True, help="Ask no feed: the sky alone.")
-@click.option("--imperial", is_flag=True, help="Miles, feet and degrees Fahrenheit.")
+@click.option("--offline", is_flag=True, help=say("cli.help-offline"))
+@click.option("--imperial", is_flag=True, help=say("cli.help-imperial"))
 @click.option(
     "--format",
     "form",
     type=click.Choice(["text", "html", "json", "ics", "svg", "png"]),
     default="text",
-    help="html is one page that holds its pictures and prints on a sheet.",
+    help=say("cli.help-briefing-format"),
 )
-@click.option("--picture", default="night", help="For svg and png: night, view or panorama.")
-@click.option("--output", type=click.Path(path_type=Path), default=None, help="File to write.")
+@click.option("--picture", default="night", help=say("cli.help-briefing-picture"))
+@click.option("--output", type=click.Path(path_type=Path), default=None, help=say("cli.help-output"))
 def briefing(
     site: str | None,
     at: tuple[float, float] | None,
@@ -109,11 +110,11 @@ def _usual(site: str | None, found: OneNight) -> tuple[str, SayRecord | None, In
             key = calendar_key(duskbell.keys, person_id, site_id, night)
             in_calendars = InCalendars(key, words.count)
 
-    def say(window_start: datetime, chance_pct: int) -> str:
+    def say_record(window_start: datetime, chance_pct: int) -> str:
         with duskbell.sessions() as session:
             return usual.say_record(session, window_start, found.as_of, chance_pct)
 
-    return usual.kit, say, in_calendars
+    return usual.kit, say_record, in_calendars
 
 
 def _written(brief: Brief, form: str, picture: str) -> str | bytes:
@@ -135,5 +136,5 @@ def _deliver(content: str | bytes, output: Path | None) -> None:
     try:
         output.write_bytes(content if isinstance(content, bytes) else content.encode("utf-8"))
     except OSError as error:
-        raise BadInput(f"{output} can't be written: {error.strerror}.") from None
+        raise BadInput(phrase("cli.file-unwritable", output=output, strerror=error.strerror)) from None
     click.echo(f"Written to {output}.")

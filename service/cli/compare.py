@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 import click
 
+from alerts.common.phrases import say
 from alerts.field.driving import with_home
 from alerts.judging.comparison import tonight_at, usual_span
 from alerts.judging.comparison_order import Order, rank
@@ -28,17 +29,17 @@ LINES = 30
 
 @click.command()
 @click.argument("sites", nargs=-1, metavar="SITE...")
-@click.option("--from", "first", type=DAY, default=None, help="First night; default tonight.")
-@click.option("--to", "last", type=DAY, default=None, help="Last night; default two weeks in all.")
+@click.option("--from", "first", type=DAY, default=None, help=say("cli.help-compare-from"))
+@click.option("--to", "last", type=DAY, default=None, help=say("cli.help-compare-to"))
 @click.option(
     "--sort",
     type=click.Choice(["worth", "chance", "date", "drive"]),
     default="worth",
-    help="By worth, chance, date or drive; worth unless given.",
+    help=say("cli.help-compare-by"),
 )
-@click.option("--all", "everything", is_flag=True, help="Every night, not only the best thirty.")
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help="As if it were TIME; default now.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+@click.option("--all", "everything", is_flag=True, help=say("cli.help-compare-all"))
+@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-compare-as-of"))
+@click.option("--json", "as_json", is_flag=True, help=say("cli.help-json"))
 def compare(
     sites: tuple[str, ...],
     first: date | None,
@@ -78,13 +79,13 @@ def compare(
         }
         click.echo(json.dumps(values, ensure_ascii=False))
         return
-    click.echo(f"Nights from {start} to {end}, each site by the wishes of who watches it")
+    click.echo(say("cli.compare-head", start=start, end=end))
     with_drive = home is not None or order is Order.DRIVE
     for line in compared_head(order, wishes.values(), nights, with_drive=with_drive):
         click.echo(line)
     for each in shown:
         click.echo(compared_line(each, with_drive=with_drive))
     if not shown:
-        click.echo("No night has a dark window.")
+        click.echo(say("cli.compare-no-window"))
     elif len(found) > len(shown):
         click.echo(f"{len(found) - len(shown)} more; --all shows them.")

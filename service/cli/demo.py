@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from alerts.common.phrases import say
 from service.cli.service import require_free_port
 from service.demo.play import Played, play, stage
 from service.demo.story import SITES, TICKS
@@ -18,30 +19,30 @@ RULE = "─" * 72
 
 
 @click.command()
-@click.option("--keep", is_flag=True, help="Leave a page open on the result until Ctrl-C.")
-@click.option("--folder", type=click.Path(path_type=Path), default=None, help="New folder for its files.")
+@click.option("--keep", is_flag=True, help=say("cli.help-demo-keep"))
+@click.option("--folder", type=click.Path(path_type=Path), default=None, help=say("cli.help-demo-folder"))
 def demo(keep: bool, folder: Path | None) -> None:
     """Play an invented week through the real service, and show what arrived."""
     where = folder or Path(tempfile.mkdtemp(prefix="duskbell-demo-"))
     names = ", ".join(site.name for site in SITES)
-    click.echo("An invented week. Sites, weather and people are made up; the service is the real one.")
-    click.echo(f"Sites: {names}. You have subscribed to all three; a club's chat to the first.")
+    click.echo(say("cli.demo-intro"))
+    click.echo(say("cli.demo-sites", names=names))
     click.echo(f"Files: {where}")
     click.echo("")
     with stage(where) as played:
         play(played, click.echo)
         _show(played)
-        click.echo(f"The mails, the chat messages and the database lie in {where}")
+        click.echo(say("cli.demo-files", where=where))
         if keep:
             _keep_open(played)
 
 
 def _show(played: Played) -> None:
     for path, mail in played.box.mails:
-        click.echo(f"\n{RULE}\nMail that arrived ({path})\nTo: {mail['To']}\nSubject: {mail['Subject']}\n")
+        click.echo(say("cli.demo-mail", rule=RULE, path=path, to=mail["To"], subject=mail["Subject"]))
         click.echo(_text_of(mail))
     for path, post in played.room.posts:
-        click.echo(f"\n{RULE}\nChat message that arrived ({path})\n")
+        click.echo(say("cli.demo-chat", rule=RULE, path=path))
         click.echo(json.dumps(post, indent=2, ensure_ascii=False))
     click.echo(f"\n{RULE}")
 
@@ -60,7 +61,7 @@ def _keep_open(played: Played) -> None:
     settings = played.duskbell.settings
     require_free_port(settings.web_host, settings.web_port)
     page = page_address(settings.web_host, settings.web_port)
-    click.echo(f"Page: {page}  (stop with Ctrl-C)")
+    click.echo(say("cli.demo-page", page=page))
     click.echo(f"What arrived: {page}/operator/outbox")
     app = build_app(
         played.duskbell,

@@ -15,8 +15,9 @@ import click
 from sqlalchemy import Engine, make_url
 from sqlalchemy.orm import Session
 
-from alerts.briefing.text.obstacle_text import say
+from alerts.briefing.text.obstacle_text import say as say_obstacle
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import say
 from alerts.judging.obstacles import Code, Level, Obstacle
 from alerts.sky.ephemeris import Ephemeris
 from service.accounts.access import WARNED_BEFORE
@@ -51,7 +52,7 @@ each."""
 
 
 @click.command()
-@click.option("--json", "as_json", is_flag=True, help="One JSON list.")
+@click.option("--json", "as_json", is_flag=True, help=say("cli.help-doctor-json"))
 def doctor(as_json: bool) -> None:
     """Check settings, database, mail and feeds; exit code 1 when something is wrong."""
     settings = load_settings()
@@ -71,7 +72,7 @@ def examine(settings: Settings) -> Iterator[Finding]:
     yield Finding(
         "ok",
         "settings",
-        f"{file} is read" if file.exists() else f"defaults and environment ({file} isn't there)",
+        f"{file} is read" if file.exists() else say("cli.doctor-settings-defaults", file=file),
     )
     for check in (
         _database,
@@ -115,12 +116,14 @@ def _database(settings: Settings) -> Iterator[Finding]:
     with _store(settings) as engine:
         where = engine.url.render_as_string()
         if current_revision(engine) is None:
-            yield Finding("note", "database", f"{where} is empty; the first cycle makes the tables")
+            yield Finding("note", "database", say("cli.doctor-database-empty", where=where))
             return
         require_current(engine, create=False)
         require_writable(engine)
         require_room(engine)
-        yield Finding("ok", "database", f"{where} at revision {head_revision()}, takes rows")
+        yield Finding(
+            "ok", "database", say("cli.doctor-database-well", where=where, head_revision=head_revision())
+        )
 
 
 def _files(settings: Settings) -> Iterator[Finding]:
@@ -140,10 +143,10 @@ def _files(settings: Settings) -> Iterator[Finding]:
             f"{open_paths[0]} and {len(open_paths) - 1} more" if len(open_paths) > 1 else str(open_paths[0])
         )
         places = " ".join(shlex.quote(str(each)) for each in _tops(open_paths))
-        text = f"others on this machine may read {which}: chmod -R go= {places}"
+        text = say("cli.doctor-files-open", which=which, places=places)
         yield Finding("note", "files", text)
     elif folder.exists():
-        yield Finding("ok", "files", f"{folder} is its owner's alone")
+        yield Finding("ok", "files", say("cli.doctor-files-well", folder=folder))
 
 
 def _tops(paths: list[Path]) -> list[Path]:
@@ -156,7 +159,7 @@ def _key(settings: Settings) -> Iterator[Finding]:
     if settings.secret_key is not None or (settings.data_dir / FILE_NAME).exists():
         secret = settings.secret_key
         load_keys(settings.data_dir, secret.get_secret_value() if secret else "")
-        yield Finding("ok", "key", "links and hashes have their key")
+        yield Finding("ok", "key", say("cli.doctor-key-well"))
 
 
 def _cycle(settings: Settings) -> Iterator[Finding]:
@@ -167,11 +170,9 @@ def _cycle(settings: Settings) -> Iterator[Finding]:
         with Session(engine) as session:
             last = last_finished(session)
         if last is None or last.finished_at is None:
-            yield Finding(
-                "note", "cycle", "no cycle has finished yet; run: duskbell cycle, or duskbell serve"
-            )
+            yield Finding("note", "cycle", say("cli.doctor-cycle-none"))
         else:
-            yield Finding("ok", "cycle", f"the last one finished at {last.finished_at:%Y-%m-%d %H:%M} UTC")
+            yield Finding("ok", "cycle", say("cli.doctor-cycle-last", finished_at=last.finished_at))
 
 
 def _sky(_settings: Settings) -> Iterator[Finding]:
@@ -182,12 +183,12 @@ def _sky(_settings: Settings) -> Iterator[Finding]:
 def _ring(settings: Settings) -> Iterator[Finding]:
     """Whether a go can come, by the rule that every other screen asks (service/reports/ring_check.py)."""
     if settings.contact:
-        yield Finding("ok", "contact", f"the feeds are told: {settings.contact}")
+        yield Finding("ok", "contact", say("cli.doctor-contact", contact=settings.contact))
     with _store(settings) as engine:
         is_current = current_revision(engine) == head_revision()
     if not is_current:
         if not settings.contact:
-            text = say(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
+            text = say_obstacle(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
             yield Finding("wrong", "ring", text, Code.NO_CONTACT.value)
         return
     duskbell = Duskbell(settings)
@@ -201,7 +202,7 @@ def _ring(settings: Settings) -> Iterator[Finding]:
             level = "wrong" if each.is_fault else "note"
             yield Finding(level, "ring", each.line(), each.obstacle.code.value)
     if not any(each.obstacle.level is not Level.NOTE for each in found):
-        yield Finding("ok", "ring", "nothing that is known keeps a go from being told")
+        yield Finding("ok", "ring", say("cli.doctor-can-ring"))
 
 
 def _network(settings: Settings) -> Iterator[Finding]:
@@ -226,27 +227,31 @@ def _templates(settings: Settings) -> Iterator[Finding]:
     for text in problems:
         yield Finding("wrong", "templates", text)
     for name in sorted(templates.own.keys() - built_in_names()):
-        text = f"{name} replaces no built-in template; it is read only where another includes it"
+        text = say("cli.doctor-template-extra", name=name)
         yield Finding("note", "templates", text)
     if not problems:
         names = ", ".join(sorted(templates.own)) or "none yet"
-        yield Finding("ok", "templates", f"your own in {settings.template_dir}: {names}")
+        yield Finding(
+            "ok",
+            "templates",
+            say("cli.doctor-templates-own", folder=settings.template_dir, names=names),
+        )
 
 
 def _operator(settings: Settings) -> Iterator[Finding]:
     """Whether anyone hears when the service itself is in trouble."""
     if settings.operator_way is None:
-        text = "nobody is told when mail stops: set operator_target, and operator_email for the rest"
+        text = say("cli.doctor-operator-nobody")
         yield Finding("note", "operator", text)
         return
     channel, address = settings.operator_way
     channels = build_channels(wiring_from(settings))
     if channel not in channels:
         known = ", ".join(sorted(channels))
-        yield Finding("wrong", "operator", f"operator_target names {channel!r}; there is: {known}")
+        yield Finding("wrong", "operator", say("cli.doctor-operator-unknown", channel=channel, known=known))
         return
     channels[channel].check_address(address)
-    yield Finding("ok", "operator", f"trouble is told by {channel}")
+    yield Finding("ok", "operator", say("cli.doctor-operator-told", channel=channel))
 
 
 def _addresses(settings: Settings) -> Iterator[Finding]:
@@ -258,18 +263,11 @@ def _addresses(settings: Settings) -> Iterator[Finding]:
             return
         with Session(engine) as session:
             for row in hanging_on_operator(session):
-                text = (
-                    f"{shown(row)} hangs on you and isn't marked as yours: it is told what an owner is told "
-                    f"and can't sign in. Yours: duskbell address mine {row.id}; somebody else's: duskbell "
-                    f"address give-away {row.id}"
-                )
+                text = say("cli.doctor-address-of-nobody", address=shown(row), number=row.id)
                 yield Finding("wrong", "addresses", text)
             numbers = [] if settings.open_sign_up else keeping_without_right(session)
         if numbers:
-            text = (
-                f"sign-up is closed, and who has sites without the right to keep any adds none: person "
-                f"{', '.join(map(str, numbers))}. To let somebody: duskbell person allow NUMBER"
-            )
+            text = say("cli.doctor-keep-without-right", numbers=numbers)
             yield Finding("note", "people", text)
 
 
@@ -286,14 +284,20 @@ def _delivery(settings: Settings) -> Iterator[Finding]:
         for finding in broken:
             yield Finding("wrong", "delivery", finding)
         if not broken:
-            yield Finding("ok", "delivery", "what was promised of messages holds")
+            yield Finding("ok", "delivery", say("cli.doctor-delivery-well"))
 
 
 def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
     for trouble in find_open(session):
         yield Finding("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
     for row in resting_hosts(session, now):
-        text = f"{row.key} rests until {row.open_until:%H:%M} UTC: {row.failures} failures, {row.code}"
+        text = say(
+            "cli.doctor-host-rests",
+            key=row.key,
+            open_until=row.open_until,
+            failures=row.failures,
+            code=row.code,
+        )
         yield Finding("note", "delivery", mask_text(text))
 
 
@@ -307,10 +311,12 @@ def _keys(settings: Settings) -> Iterator[Finding]:
         with Session(engine) as session:
             for row in find_api_keys(session, now):
                 if row.expires_at is None:
-                    text = f"key {row.id} ({row.label}) never ends and may all: make another, then revoke it"
+                    text = say("cli.doctor-key-endless", number=row.id, label=row.label)
                     yield Finding("note", "keys", text)
                 elif row.expires_at <= now + WARNED_BEFORE:
-                    text = f"key {row.id} ({row.label}) ends on {row.expires_at:%Y-%m-%d}: make another"
+                    text = say(
+                        "cli.doctor-key-ends", number=row.id, label=row.label, expires_at=row.expires_at
+                    )
                     yield Finding("note", "keys", text)
 
 
@@ -319,33 +325,29 @@ def _proxy(settings: Settings) -> Iterator[Finding]:
     reached = origin_of(settings.public_url)
     if settings.trusted_proxies:
         named = ", ".join(settings.trusted_proxies)
-        yield Finding("ok", "proxy", f"X-Forwarded-For is believed from {named}")
+        yield Finding("ok", "proxy", say("cli.doctor-proxy-trusted", named=named))
     elif reached is not None and not is_loopback(reached.host) and reached.port != settings.web_port:
         yield Finding(
             "note",
             "proxy",
-            f"{settings.public_url} seems to be a proxy's, and none is trusted: all who come by it share the "
-            "limits of one sender; set trusted_proxies to its address, such as 127.0.0.1",
+            say("cli.doctor-proxy-untrusted", public_url=settings.public_url),
         )
 
 
 def _page(settings: Settings) -> Iterator[Finding]:
     """Where the pages are, and what doesn't work there."""
     listens = f"http://{settings.web_host}:{settings.web_port}"
-    yield Finding("ok", "page", f"served at {listens} by: duskbell serve")
+    yield Finding("ok", "page", say("cli.doctor-page-served", listens=listens))
     reached = origin_of(settings.public_url)
     if reached is None:
-        yield Finding(
-            "wrong", "page", f"public_url {settings.public_url!r} names no host; links lead nowhere"
-        )
+        yield Finding("wrong", "page", say("cli.doctor-page-no-host", public_url=settings.public_url))
     elif is_loopback(reached.host):
         if not is_loopback(settings.web_host):
-            text = "others can reach the pages, but links in messages lead to this machine: set public_url"
+            text = say("cli.doctor-page-links-here")
             yield Finding("note", "page", text)
     elif reached.scheme == "http":
         yield Finding(
             "note",
             "page",
-            f"{settings.public_url} is without https: all works but keeping field pages for use without a "
-            "signal, and who shares the network can read along; see the README, Behind a proxy",
+            say("cli.doctor-page-plain", public_url=settings.public_url),
         )

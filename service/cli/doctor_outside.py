@@ -13,6 +13,7 @@ import dns.exception
 import dns.resolver
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
 from service.channels.channel_registry import wiring_from
 from service.channels.email import try_relay
 from service.channels.model import ChannelError
@@ -52,17 +53,14 @@ OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
 def examine_network(settings: Settings) -> Iterator[Finding]:
     """All findings about the way out. Through a proxy a feed's host is greeted, and nothing asked of it."""
     if not has_authorities():
-        text = (
-            "this system trusts no certificate authority, so no https works: install ca-certificates, or "
-            "name a file of them in SSL_CERT_FILE"
-        )
+        text = say("cli.doctor-no-authorities")
         yield Finding("wrong", "network", text)
     named = [name for name in OF_THE_ENVIRONMENT if os.environ.get(name) or os.environ.get(name.lower())]
     if named:
-        text = f"{', '.join(named)} of the environment is not used; the proxy is what outbound_proxy says"
+        text = say("cli.doctor-proxy-environment", named=", ".join(named))
         yield Finding("note", "network", text)
     if settings.proxy is None:
-        yield Finding("ok", "network", "feeds, webhooks and mail go out without a proxy")
+        yield Finding("ok", "network", say("cli.doctor-proxy-none"))
     else:
         yield from _through(settings.proxy, settings)
 
@@ -71,24 +69,21 @@ def _through(proxy: Proxy, settings: Settings) -> Iterator[Finding]:
     """What one feed's host makes of us, called as feeds are and then as webhooks are."""
     called = _a_feed(proxy, settings)
     if called is None:
-        yield Finding("note", "network", f"{proxy.place} isn't tried: no feed that is on lies behind it")
+        yield Finding("note", "network", say("cli.doctor-proxy-untried", place=proxy.place))
         return
     host, port = called
     if (trouble := _trouble(proxy, host, host, port)) is not None:
         yield Finding("wrong", "network", trouble)
         return
-    yield Finding("ok", "network", f"{proxy.place} leads to {host}:{port} over checked TLS")
+    yield Finding("ok", "network", say("cli.doctor-proxy-leads", place=proxy.place, host=host, port=port))
     try:
         address = str(look_up(host, port, WITHIN_S)[0][4][0])
     except OSError:
-        text = (
-            f"{host} can't be looked up here. Feeds and mail leave that to the proxy; webhooks and chats "
-            "fail, as their addresses are checked before they are called"
-        )
+        text = say("cli.doctor-proxy-no-lookup", host=host)
         yield Finding("note", "network", text)
         return
     if (trouble := _trouble(proxy, address, host, port)) is not None:
-        text = f"webhooks and chats are called by their checked address, not by name: {trouble}"
+        text = say("cli.doctor-proxy-by-address", trouble=trouble)
         yield Finding("note", "network", text)
 
 
@@ -117,14 +112,14 @@ def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
         except ProxyFault as error:
             return f"{proxy.place}: {error}"
         except ssl.SSLCertVerificationError as error:
-            return (
-                f"{name} shows a certificate through {proxy.place} that this system doesn't trust "
-                f"({error.verify_message}). If the proxy opens TLS, add its authority to the system's (on "
-                "Debian a .crt file in /usr/local/share/ca-certificates, then update-ca-certificates) and "
-                "start again"
+            return say(
+                "cli.doctor-proxy-opens-tls",
+                name=name,
+                place=proxy.place,
+                verify_message=error.verify_message,
             )
         except OSError as error:
-            return f"{name} doesn't answer through {proxy.place}: {error}"
+            return say("cli.doctor-proxy-silent", name=name, place=proxy.place, error=error)
     return None
 
 
@@ -140,7 +135,7 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
     engine.dispose()
     for each in found:
         if each.off_because is None and each.breaker.state is BreakerState.SHUT:
-            hint = f"mend that, then run: duskbell feeds close {each.feed}"
+            hint = say("cli.doctor-feed-close", feed=each.feed)
             yield Finding("wrong", "feed", f"{each.feed} {breaker_phrase(each.breaker)} {hint}")
         else:
             level = "ok" if each.is_well and not each.breaker.failures else "note"
@@ -154,13 +149,10 @@ def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
     high = sites_carried(settings, near=True, high=True)
     if near is None or far is None or not settings.uses_open_meteo:
         return
-    above = f" ({high} if all stand above {LEVELS_FROM_M:.0f} m)" if high != near else ""
-    text = (
-        f"what Open-Meteo allows in a day carries about {near} sites on the day of a night{above} and {far} "
-        f"whose nights lie further ahead; watched now: {watched}"
-    )
+    above = say("cli.doctor-feeds-carry-high", high=high, levels_from_m=LEVELS_FROM_M) if high != near else ""
+    text = say("cli.doctor-feeds-carry", near=near, above=above, far=far, watched=watched)
     if watched > near:
-        text += ". Fewer models or ensembles, line_of_sight = false, a key or a server of your own carry more"
+        text += say("cli.doctor-feeds-carry-more")
     yield Finding("note" if watched > near else "ok", "feed", text)
 
 
@@ -174,7 +166,7 @@ def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Ite
     """All findings about mail; the relay is greeted, secured, logged in to and told the sender, and no mail
     is sent."""
     if not settings.smtp_host:
-        yield Finding("note", "mail", f"no relay is set; mail is written as .eml files to {settings.outbox}")
+        yield Finding("note", "mail", say("cli.doctor-mail-outbox", outbox=settings.outbox))
         return
     yield from _relay(settings)
     yield from _sender(settings, find_texts or ask_dns)
@@ -194,13 +186,10 @@ def _relay(settings: Settings) -> Iterator[Finding]:
     except ChannelError as error:
         yield Finding("wrong", "mail", f"{where}: {error.text}. {relay_advice(error.code)}")
         return
-    secured = "in the clear" if settings.smtp_security == "none" else "over a checked TLS connection"
-    login = f", logged in as {settings.smtp_user}" if settings.smtp_user else ""
-    yield Finding("ok", "mail", f"{where} answers {secured}{login}")
+    key = "cli.doctor-relay-plain" if settings.smtp_security == "none" else "cli.doctor-relay-well"
+    yield Finding("ok", "mail", say(key, relay=where, user=settings.smtp_user))
     if settings.smtp_security == "none" and settings.smtp_host not in ("localhost", "127.0.0.1", "::1"):
-        yield Finding(
-            "note", "mail", "mail leaves this machine unprotected; set smtp_security to starttls or tls"
-        )
+        yield Finding("note", "mail", say("cli.doctor-mail-plain"))
 
 
 def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Finding]:
@@ -208,34 +197,32 @@ def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Finding]:
     shown = _domain(settings.mail_from)
     envelope = _domain(settings.mail_return_path) or shown
     if shown.endswith((".localdomain", ".local", ".invalid", ".example")) or "." not in shown:
-        yield Finding(
-            "wrong", "sender", f"nobody takes mail from {shown}; set mail_from to an address of yours"
-        )
+        yield Finding("wrong", "sender", say("cli.doctor-mail-from", shown=shown))
         return
     if not _aligned(shown, envelope):
-        text = f"bounces go to {envelope}, mail is from {shown}: SPF can't vouch for it; DKIM has to"
+        text = say("cli.doctor-spf-other-domain", envelope=envelope, shown=shown)
         yield Finding("note", "sender", text)
     try:
         spf = [text for text in find_texts(envelope) if text.lower().startswith("v=spf1")]
         dmarc = [text for text in find_texts(f"_dmarc.{shown}") if text.lower().startswith("v=dmarc1")]
     except OSError as error:
-        yield Finding("note", "sender", f"the records of {shown} couldn't be looked up ({error})")
+        yield Finding("note", "sender", say("cli.doctor-dns-failed", shown=shown, error=error))
         return
     yield _spf(envelope, spf)
     if dmarc:
-        yield Finding("ok", "sender", f"{shown} has a DMARC record")
+        yield Finding("ok", "sender", say("cli.doctor-dmarc-well", shown=shown))
     else:
-        text = f'{shown} has no DMARC record; large providers want one, "v=DMARC1; p=none" is enough'
+        text = say("cli.doctor-dmarc-none", shown=shown)
         yield Finding("note", "sender", text)
-    yield Finding("note", "sender", "DKIM is the relay's: send yourself a mail and look for dkim=pass in it")
+    yield Finding("note", "sender", say("cli.doctor-dkim"))
 
 
 def _spf(envelope: str, found: Sequence[str]) -> Finding:
     if len(found) == 1:
-        return Finding("ok", "sender", f"{envelope} has an SPF record; it must name the relay")
+        return Finding("ok", "sender", say("cli.doctor-spf-well", envelope=envelope))
     if found:
-        return Finding("wrong", "sender", f"{envelope} has {len(found)} SPF records; only one may exist")
-    return Finding("note", "sender", f"{envelope} has no SPF record; mail may be taken for spam")
+        return Finding("wrong", "sender", say("cli.doctor-spf-many", envelope=envelope, count=len(found)))
+    return Finding("note", "sender", say("cli.doctor-spf-none", envelope=envelope))
 
 
 def _aligned(shown: str, envelope: str) -> bool:
@@ -246,24 +233,22 @@ def _aligned(shown: str, envelope: str) -> bool:
 
 def _links(settings: Settings) -> Iterator[Finding]:
     if settings.public_url.startswith("https://"):
-        yield Finding("ok", "links", "mail can be stopped with one click (RFC 8058)")
+        yield Finding("ok", "links", say("cli.doctor-one-click"))
     else:
-        text = (
-            f"public_url is {settings.public_url}: mail programs offer one-click unsubscribing for https only"
-        )
+        text = say("cli.doctor-one-click-plain", public_url=settings.public_url)
         yield Finding("note", "links", text)
 
 
 def _bounces(settings: Settings) -> Iterator[Finding]:
     box = settings.bounce_mailbox
     if box is not None and not box.exists():
-        yield Finding("wrong", "bounces", f"the bounce mailbox {box} isn't there; check bounce_mailbox")
+        yield Finding("wrong", "bounces", say("cli.doctor-bounces-missing", box=box))
     elif box is not None:
-        yield Finding("ok", "bounces", f"read from {box} every five minutes")
+        yield Finding("ok", "bounces", say("cli.doctor-bounces-read", box=box))
     elif settings.relay_hook_key is not None:
-        yield Finding("ok", "bounces", f"taken from the relay at {settings.public_url}/relay/bounces")
+        yield Finding("ok", "bounces", say("cli.doctor-bounces-relay", public_url=settings.public_url))
     else:
-        text = "mail that comes back later goes unseen; set bounce_mailbox or relay_hook_key"
+        text = say("cli.doctor-bounces-unseen")
         yield Finding("note", "bounces", text)
 
 

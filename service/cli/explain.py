@@ -9,6 +9,7 @@ from datetime import date, datetime
 import click
 
 from alerts.briefing.text.obstacle_text import lines_of, values_of
+from alerts.common.phrases import say
 from alerts.common.text import long_day
 from alerts.judging.obstacles import Level, Obstacle
 from service.accounts.receivers import shown
@@ -26,10 +27,10 @@ Argued = tuple[core_tables.Subscription, tuple[Obstacle, ...], Argument]
 
 @click.command()
 @click.argument("site")
-@click.option("--date", "day", type=DAY, required=True, help="Civil date of the evening.")
-@click.option("--subscription", "number", type=int, default=None, help="Only the one of that number.")
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help="Argue as if it were then.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object.")
+@click.option("--date", "day", type=DAY, required=True, help=say("cli.help-date"))
+@click.option("--subscription", "number", type=int, default=None, help=say("cli.help-subscription-number"))
+@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-explain-as-of"))
+@click.option("--json", "as_json", is_flag=True, help=say("cli.help-json"))
 def explain(site: str, day: date, number: int | None, as_of: datetime | None, as_json: bool) -> None:
     """Say why the night of DATE at SITE rang, or why it didn't."""
     duskbell = build()
@@ -58,10 +59,10 @@ def _page(
     site: core_tables.Site, day: date, found: list[Argued], alone: tuple[Obstacle, ...]
 ) -> Iterator[str]:
     """alone: what is in the way where nobody is told of the site."""
-    yield f"{site.name}, the night of {long_day(day)} {day.year}"
+    yield say("cli.explain-head", name=site.name, long_day=long_day(day), year=day.year)
     if not found:
         yield ""
-        yield "Nobody is subscribed to this site, so nothing was judged."
+        yield say("cli.explain-nobody")
         yield from lines_of(alone, site=site.name)
     for subscription, obstacles, argument in found:
         yield ""
@@ -81,7 +82,7 @@ def _lines(argument: Argument) -> Iterator[str]:
     yield argument.answer
     if argument.turns:
         yield ""
-        yield "How it went"
+        yield say("cli.explain-way")
     for turn in argument.turns:
         until = f", held until {turn.until}" if turn.until else ""
         chance = "" if turn.chance_pct is None else f", {turn.chance_pct} %"

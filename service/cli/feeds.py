@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from alerts.common.phrases import say
 from service.app import Duskbell, build
 from service.feeds.feed_health import breaker_phrase, close_breaker, feed_health
 
@@ -32,7 +33,7 @@ def close(feed: str) -> None:
     duskbell = _wired()
     with duskbell.sessions.begin() as session:
         before = close_breaker(duskbell.settings, session, feed, duskbell.clock())
-    click.echo(f"{feed} is asked again from the next cycle on. It was: {breaker_phrase(before)}.")
+    click.echo(say("cli.feed-closed", feed=feed, breaker_phrase=breaker_phrase(before)))
 
 
 def _wired() -> Duskbell:

@@ -8,6 +8,7 @@ import click
 from prometheus_client import start_http_server
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase, say
 from service.app import Duskbell, build
 from service.cli.service import require_free_port
 from service.common.log_setup import configure_logs
@@ -25,7 +26,7 @@ ALIVE = click.option(
     "alive",
     type=click.Path(path_type=Path, dir_okay=False),
     default=None,
-    help="File to touch while all is well, for a health check.",
+    help=say("cli.help-alive-file"),
 )
 
 
@@ -38,18 +39,22 @@ class NotAFleet(DuskbellError):
 def scheduler(alive: Path | None) -> None:
     """Begin cycles and sweep up, for workers to do the rest. Run two, on two machines."""
     duskbell = _build_fleet()
-    click.echo(f"Duskbell's scheduler is up, a cycle every {duskbell.settings.cycle_minutes} minutes.")
+    click.echo(say("cli.scheduler-up", cycle_minutes=duskbell.settings.cycle_minutes))
     run_scheduler(duskbell, alive=alive)
     leave()
 
 
 @click.command()
-@click.option("--queues", default=None, metavar="LIST", help="Queues to work on, with commas; default all.")
+@click.option("--queues", default=None, metavar="LIST", help=say("cli.help-queues"))
 @click.option(
-    "--senders", default=8, show_default=True, type=click.IntRange(1, 64), help="Batches sent at once."
+    "--senders",
+    default=8,
+    show_default=True,
+    type=click.IntRange(1, 64),
+    help=say("cli.help-senders"),
 )
 @click.option(
-    "--metrics-port", default=None, type=click.IntRange(1, 65535), help="Serve this process's numbers."
+    "--metrics-port", default=None, type=click.IntRange(1, 65535), help=say("cli.help-metrics-port")
 )
 @ALIVE
 def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Path | None) -> None:
@@ -58,7 +63,7 @@ def worker(queues: str | None, senders: int, metrics_port: int | None, alive: Pa
     duskbell = _build_fleet()
     if metrics_port is not None:
         start_http_server(metrics_port, registry=duskbell.delivery.metrics.registry)
-    click.echo(f"Duskbell's worker is up: {', '.join(names)}.")
+    click.echo(say("cli.worker-up", names=", ".join(names)))
     run_worker(duskbell, names, senders=senders, alive=alive)
     leave()
 
@@ -69,8 +74,8 @@ def web() -> None:
     duskbell = _build_fleet()
     settings = duskbell.settings
     require_free_port(settings.web_host, settings.web_port)
-    click.echo(f"Duskbell's pages are up: {page_address(settings.web_host, settings.web_port)}")
-    click.echo("`duskbell link` prints a link that lets the operator in.")
+    click.echo(say("cli.pages-up", page_address=page_address(settings.web_host, settings.web_port)))
+    click.echo(say("cli.link-lets-in"))
     run_pages(duskbell)
     leave()
 
@@ -80,7 +85,7 @@ def _read_queues(text: str | None, known: tuple[str, ...]) -> tuple[str, ...]:
     unknown = [name for name in names if name not in known]
     if unknown or not names:
         raise click.BadParameter(
-            f"{', '.join(unknown) or 'nothing'} is no queue; there are {', '.join(known)}",
+            say("cli.no-such-queue", unknown=", ".join(unknown) or "nothing", known=", ".join(known)),
             param_hint="--queues",
         )
     return names
@@ -92,10 +97,7 @@ def _build_fleet() -> Duskbell:
     settings = duskbell.settings
     configure_logs(log_format=settings.log_format, level=settings.log_level)
     if settings.secret_key is None and not (settings.data_dir / FILE_NAME).exists():
-        raise NotAFleet(
-            "the processes of a fleet share one secret key: set DUSKBELL_SECRET_KEY, the same for all, "
-            f"or copy the {FILE_NAME} of an installation that ran before into {settings.data_dir} of each."
-        )
+        raise NotAFleet(phrase("cli.fleet-one-key", file_name=FILE_NAME, data_dir=settings.data_dir))
     require_queue(duskbell.engine)
     _ = duskbell.keys  # a damaged key is refused here, not at the first link
     return duskbell

@@ -8,6 +8,7 @@ from datetime import datetime
 import click
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
 from service.accounts.receivers import shown
 from service.app import build
 from service.common.redaction import mask_text
@@ -32,14 +33,14 @@ def messages() -> None:
 
 
 @messages.command("list")
-@click.option("--status", type=click.Choice(STATUSES), default=None, help="Only those of this status.")
-@click.option("--limit", type=click.IntRange(1, 1000), default=LISTED, help="How many at most.")
+@click.option("--status", type=click.Choice(STATUSES), default=None, help=say("cli.help-messages-status"))
+@click.option("--limit", type=click.IntRange(1, 1000), default=LISTED, help=say("cli.help-messages-limit"))
 def list_messages(status: str | None, limit: int) -> None:
     """List the newest messages."""
     with build().sessions() as session:
         rows = find_messages(session, Status(status) if status else None, limit)
         if not rows:
-            click.echo("No messages." if status is None else f"No messages are {status}.")
+            click.echo("No messages." if status is None else say("cli.messages-none", status=status))
         for row in rows:
             click.echo(f"{row.id}  {_utc(row.created_at)}  {row.status:<10}  {_shown(row)}")
 
@@ -55,7 +56,7 @@ def show(message_id: str) -> None:
 
 @messages.command("resend")
 @click.argument("message_id")
-@click.option("--again", is_flag=True, help="Also one that was sent; receivers may drop it as a repeat.")
+@click.option("--again", is_flag=True, help=say("cli.help-resend-again"))
 def resend(message_id: str, again: bool) -> None:
     """Send a settled message once more, if it still helps."""
     duskbell = build()
@@ -63,7 +64,7 @@ def resend(message_id: str, again: bool) -> None:
     with duskbell.sessions.begin() as session:
         row = store.get_message(session, message_id)
         store.resend(session, row, again=again, now=now, wall=now)
-        click.echo(f"{row.id} is due again. Next: duskbell cycle, or leave it running: duskbell serve")
+        click.echo(say("cli.message-due-again", message=row.id))
 
 
 @messages.command("cancel")
@@ -84,7 +85,7 @@ def _describe(session: Session, row: core_tables.Message) -> Iterator[str]:
         kind, site = alert.kind.replace("_", " "), alert.facts.get("site_name", "?")
         yield f"  says      {kind}: {site}, {alert.night_name}"
     for notice in notices_of(session, [row.id]).values():
-        yield f"  says      a notice: {notice.kind.replace('_', ' ')}"
+        yield say("cli.message-notice", kind=notice.kind.replace("_", " "))
     yield f"  written   {_utc(row.created_at)}"
     yield f"  helps     until {_utc(row.expires_at)}"
     yield f"  settled   {_utc(row.settled_at)}" if row.settled_at else f"  due       {_utc(row.due_at)}"

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from alerts.briefing.facts.alert import Ahead
 from alerts.briefing.far_nights import look_ahead
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.common.text import listed
 from alerts.common.time_text import say_clock
@@ -60,7 +61,6 @@ from service.store.repositories.sites import StoredSite, find_sites, newest_revi
 
 SAME_PLACE_KM = 0.2
 """Coordinates so near a kept site are taken to mean it."""
-NO_ENSEMBLES = "The ensembles didn't come in time: this rests on single runs, so a later word may differ."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,8 +191,8 @@ def _home(session: Session) -> Home | None:
 
 def _say_kept(site: Site, *, is_read: bool) -> str:
     if is_read:
-        return f"This is {site.name}, which is kept here: shown is what was decided of it."
-    return f'This is {site.name}, which is kept here; what was decided of it: duskbell tonight "{site.name}"'
+        return say("cli.kept-here-shown", name=site.name)
+    return say("cli.kept-here", name=site.name)
 
 
 def _decided(
@@ -238,7 +238,7 @@ def _at_hand(asked: Asked, night: Night, inputs: JudgingInputs, settings: Settin
     ahead = [window.span.end for window in night.windows if window.span.end > inputs.now]
     ends = max(ahead, default=night.span.end if asked.without_window else inputs.now)
     if ends <= inputs.now:
-        over = ("The night is over; its forecasts aren't asked for any more.",)
+        over = (say("cli.night-over"),)
         return _Found(replace(inputs, forecasts=()), notes=over if asked.without_window else ())
     hours = Span(inputs.now, ends)
     gathered, forecasts = ask_both(inputs.site, night, hours, inputs.now, asked.elevation_m)
@@ -249,7 +249,7 @@ def _at_hand(asked: Asked, night: Night, inputs: JudgingInputs, settings: Settin
         replace(inputs, forecasts=forecasts, stations=stations),
         gathered.failures,
         gathered.off,
-        (NO_ENSEMBLES,) if _lacks_ensembles(gathered, settings) else (),
+        (say("cli.no-ensembles"),) if _lacks_ensembles(gathered, settings) else (),
     )
 
 
@@ -267,10 +267,16 @@ def _say_difference(answer: OneNight, decided: Decided) -> list[str]:
         return []
     zone = answer.site.tz
     newer = listed(_newer(answer.inputs.forecasts, decided))
-    because = f"newer runs of {newer}" if newer else "what was at hand then and now differs"
+    because = say("cli.differs-newer-runs", newer=newer) if newer else say("cli.differs-at-hand")
     return [
-        f"Asked at {say_clock(answer.as_of, zone)}: {_say(seen)}. Decided at "
-        f"{say_clock(decided.as_of, zone)}, as every other view has it: {_say(was)}. Why: {because}."
+        say(
+            "cli.differs",
+            clock=say_clock(answer.as_of, zone),
+            seen=_say(seen),
+            clock_2=say_clock(decided.as_of, zone),
+            was=_say(was),
+            because=because,
+        )
     ]
 
 
@@ -296,7 +302,7 @@ def _newer(forecasts: Sequence[Forecast], decided: Decided) -> list[str]:
 def read_weather(entries: tuple[str, ...], site: Site, *, offline: bool) -> list[Forecast]:
     """The forecasts in recorded answers, `FILE` or `FEED/MODEL=FILE`, for that site; BadInput otherwise."""
     if entries and offline:
-        raise BadInput("--weather plays recorded answers and --offline asks for none; use one of them.")
+        raise BadInput(phrase("cli.weather-or-offline"))
     place = Place(site.lat_deg, site.lon_deg)
     forecasts: list[Forecast] = []
     for entry in entries:

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.field.place_doubts import PlaceDoubts
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.horizon import horizon_from_csv
@@ -49,7 +50,7 @@ class Day(click.ParamType[date]):
         try:
             return date.fromisoformat(str(value))
         except ValueError:
-            self.fail(f"{value!r} is no date; write YYYY-MM-DD, such as 2026-07-15.", param, ctx)
+            self.fail(say("cli.no-date", value=value), param, ctx)
 
 
 class Moment(click.ParamType[datetime]):
@@ -61,9 +62,9 @@ class Moment(click.ParamType[datetime]):
         try:
             moment = datetime.fromisoformat(str(value))
         except ValueError:
-            self.fail(f"{value!r} is no time; write it as 2026-07-15T18:00Z.", param, ctx)
+            self.fail(say("cli.no-time", value=value), param, ctx)
         if moment.tzinfo is None:
-            self.fail(f"{value!r} has no zone; write {value}Z for UTC or {value}+02:00.", param, ctx)
+            self.fail(say("cli.time-no-zone", value=value), param, ctx)
         return moment.astimezone(UTC)
 
 
@@ -78,18 +79,18 @@ MOMENT = Moment()
 F = TypeVar("F", bound=Callable[..., Any])
 
 _PLACE = (
-    click.option("--at", "at", type=LAT_LON, default=None, help="LAT,LON of a place, instead of SITE."),
-    click.option("--name", default="This place", help="What to call the place given with --at."),
-    click.option("--zone", default=None, help="IANA time zone; found from the coordinates unless given."),
-    click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level."),
+    click.option("--at", "at", type=LAT_LON, default=None, help=say("cli.help-at")),
+    click.option("--name", default="This place", help=say("cli.help-name")),
+    click.option("--zone", default=None, help=say("cli.help-zone-found")),
+    click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation")),
     click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude."),
 )
 _SKY = (
-    click.option("--target", default="core", help="core, band, winter, none, or NAME=RA,DEC in degrees."),
-    click.option("--above", "above_deg", type=float, default=None, help="Lowest altitude of the target."),
-    click.option("--near-dark", is_flag=True, help="Let the Sun be as high as 15° below the horizon."),
-    click.option("--any-moon", is_flag=True, help="Don't ask for the Moon to be down."),
-    click.option("--moon-loss", "moon_loss_mag", type=float, default=None, help="Let a thin Moon cost MAG."),
+    click.option("--target", default="core", help=say("cli.help-target")),
+    click.option("--above", "above_deg", type=float, default=None, help=say("cli.help-above")),
+    click.option("--near-dark", is_flag=True, help=say("cli.help-near-dark")),
+    click.option("--any-moon", is_flag=True, help=say("cli.help-any-moon")),
+    click.option("--moon-loss", "moon_loss_mag", type=float, default=None, help=say("cli.help-moon-loss")),
 )
 
 
@@ -116,7 +117,7 @@ def read_horizon(path: Path | None) -> HorizonLine:
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise BadInput(f"{path} can't be read as text: {error}") from None
+        raise BadInput(phrase("cli.file-unreadable", path=path, error=error)) from None
     try:
         return horizon_from_csv(text)
     except BadInput as error:
@@ -133,11 +134,11 @@ def find_place(
 ) -> Site:
     """The stored site of that name, or the place given by its coordinates; exactly one is needed."""
     if (site is None) == (at is None):
-        raise BadInput("name a SITE, or a place with --at LAT,LON; one of the two.")
+        raise BadInput(phrase("cli.site-or-place"))
     if at is None:
         assert site is not None, "one of the two is given"
         if zone is not None or elevation_m is not None or horizon is not None:
-            raise BadInput("--zone, --elevation and --horizon go with --at; a stored site has its own.")
+            raise BadInput(phrase("cli.place-options-alone"))
         return _stored(site)
 
     lat_deg, lon_deg = at
@@ -165,7 +166,7 @@ def with_darkness(site: Site, readings: tuple[str, ...], bortle_class: int | Non
     if readings:
         darkness = darkness_of_readings(site, tuple(map(read_reading, readings)), Ephemeris.open())
         if darkness is None:
-            raise BadInput("none of the readings counts: the Moon or twilight was up at all their times.")
+            raise BadInput(phrase("cli.readings-none-count"))
         return replace(site, darkness=darkness)
     if bortle_class is not None:
         return replace(site, darkness=darkness_of_class(bortle_class, BortleConvention(convention)))
@@ -179,9 +180,9 @@ def read_reading(text: str) -> Reading:
         mag = float(value)
         measured_at = datetime.fromisoformat(at) if at else None
     except ValueError:
-        raise BadInput(f"{text!r} is no reading; write 21.4 or 21.4@2026-07-15T23:00Z.") from None
+        raise BadInput(phrase("cli.no-reading", text=text)) from None
     if measured_at is not None and measured_at.tzinfo is None:
-        raise BadInput(f"{text!r} has no zone; write {text}Z for UTC.")
+        raise BadInput(phrase("cli.reading-no-zone", text=text))
     return Reading(mag, clear=True, moonless=measured_at is None, measured_at=measured_at)
 
 
@@ -192,10 +193,13 @@ def say_darkness(site: Site) -> str:
         return ""
     reading = f"{known.sqm_mag_arcsec2:.2f} mag/arcsec²"
     if known.bortle_class is not None:
-        return (
-            f"Bortle {known.bortle_class} ({(known.convention or '').replace('_', ' ')}), taken as {reading}"
+        return say(
+            "cli.darkness-bortle",
+            bortle_class=known.bortle_class,
+            convention=(known.convention or "").replace("_", " "),
+            reading=reading,
         )
-    count = f"median of {known.n_readings} readings" if known.n_readings > 1 else "measured"
+    count = say("cli.darkness-median", n_readings=known.n_readings) if known.n_readings > 1 else "measured"
     when = f", last on {known.measured_on}" if known.measured_on else ""
     return f"{reading}, {count}{when}"
 
@@ -212,10 +216,10 @@ def settle_place(duskbell: Duskbell, at: tuple[float, float], *, is_sure: bool) 
     if doubt is None:
         return at
     if not sys.stdin.isatty():
-        raise click.UsageError(f"{doubt.text} Say --yes if that is the place.")
+        raise click.UsageError(say("cli.place-doubt", doubt=doubt.text))
     meant = ask_about(doubt)
     if meant is None:
-        raise click.UsageError("nothing was kept; write the coordinates again.")
+        raise click.UsageError(say("cli.place-not-kept"))
     return meant
 
 
@@ -224,7 +228,7 @@ def ask_about(doubt: PlaceDoubts, indent: str = "") -> tuple[float, float] | Non
     click.echo(f"{indent}{doubt.text}")
     if doubt.swapped is not None and click.confirm(f"{indent}Take that instead?", default=True):
         return doubt.swapped
-    if click.confirm(f"{indent}Is it the place as you wrote it?", default=False):
+    if click.confirm(say("cli.ask-as-written", indent=indent), default=False):
         return doubt.lat_deg, doubt.lon_deg
     return None
 

@@ -12,6 +12,7 @@ import click
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.names import clean_name
 from alerts.wishes.fields import drive_words
@@ -43,7 +44,11 @@ def list_people() -> None:
     is_open = duskbell.settings.open_sign_up
     with duskbell.sessions() as session:
         for row in people_lines(session):
-            right = "may keep sites" if row.is_operator or row.may_keep or is_open else "is told only"
+            right = (
+                say("cli.person-keeps")
+                if row.is_operator or row.may_keep or is_open
+                else say("cli.person-told")
+            )
             click.echo(f"{row.person_id:>4}  {row.mail:<40}  {row.sites:>3} sites  {right}")
 
 
@@ -65,7 +70,7 @@ def allow(who: str) -> None:
             vouch_for(session, address.id, now)
             row = address.person
         row.may_keep_sites = True
-        click.echo(f"Person {row.id} may keep sites here, and signs in on the page Sign in.")
+        click.echo(say("cli.person-allowed", number=row.id))
 
 
 @person.command("forbid")
@@ -76,9 +81,9 @@ def forbid(who: str) -> None:
     with duskbell.sessions.begin() as session:
         row = address_owner.get_person(session, who)
         row.may_keep_sites = False
-        click.echo(f"Person {row.id} adds no sites any more; their keys only read.")
+        click.echo(say("cli.person-disallowed", number=row.id))
     if duskbell.settings.open_sign_up:
-        click.echo("Sign-up is open, so everybody may keep sites: set open_sign_up to false as well.")
+        click.echo(say("cli.person-sign-up-open"))
 
 
 @person.command("export")
@@ -105,9 +110,9 @@ def erase(who: str, yes: bool) -> None:
     with duskbell.sessions.begin() as session:
         row = address_owner.get_person(session, who)
         if not yes:
-            click.confirm(f"Erase person {row.id} with all addresses, sites and messages?", abort=True)
+            click.confirm(say("cli.ask-erase", number=row.id), abort=True)
         personal_data.erase(session, duskbell.keys, row, duskbell.clock())
-    click.echo("Erased. Decisions stay without the person; a hash keeps the mail address from being used.")
+    click.echo(say("cli.erased"))
 
 
 @person.command("sign-out")
@@ -135,9 +140,9 @@ def key() -> None:
     "use",
     type=click.Choice(["read", "judge", "metrics"]),
     default="judge",
-    help="What it may: read; read and judge other places (the default); read /metrics alone.",
+    help=say("cli.help-key-use"),
 )
-@click.option("--days", type=int, default=365, help="How long it works: 1 to 731 days; 365 unless given.")
+@click.option("--days", type=int, default=365, help=say("cli.help-key-days"))
 def add(label: str, use: str, days: int) -> None:
     """Make a key; LABEL says what for."""
     duskbell = build()
@@ -146,8 +151,8 @@ def add(label: str, use: str, days: int) -> None:
         owner = get_operator(session, zone=UNKNOWN_ZONE, now=now)
         lives = timedelta(days=max(0, min(days, 10_000)))
         made = make_api_key(session, owner.id, clean_name(label, "label"), now, use=use, lives=lives)
-    click.echo(f"{made}\nIt isn't shown again. Send it as: Authorization: Bearer KEY")
-    click.echo(f"It works until {now + lives:%Y-%m-%d} (UTC).")
+    click.echo(say("cli.key-made", made=made))
+    click.echo(say("cli.key-until", now=now + lives))
 
 
 @key.command("list")
@@ -159,8 +164,8 @@ def list_keys() -> None:
         for row in find_api_keys(session, now):
             ends = f"until {row.expires_at:%Y-%m-%d}" if row.expires_at else "without end  "
             soon = row.expires_at is not None and row.expires_at <= now + WARNED_BEFORE
-            may = row.scope or "all (made before keys had bounds)"
-            note = "  ends soon: make another" if soon else ""
+            may = row.scope or say("cli.key-use-all")
+            note = say("cli.key-ends-soon") if soon else ""
             click.echo(f"{row.id:>4}  {row.created_at:%Y-%m-%d}  {ends}  {may:<10}  {row.label}{note}")
 
 
@@ -171,15 +176,13 @@ def revoke(number: int) -> None:
     duskbell = build()
     with duskbell.sessions.begin() as session:
         revoke_api_key(session, number, duskbell.clock())
-    click.echo(f"Key {number} works no more.")
+    click.echo(say("cli.key-revoked", number=number))
 
 
 @click.command()
-@click.option("--at", "place", type=LAT_LON, default=None, help="Your home; kept to about 1 km.")
-@click.option(
-    "--speed", type=float, default=None, metavar="KM/H", help="How fast you travel; 70 unless given."
-)
-@click.option("--forget", is_flag=True, help="Keep no home; drives take 90 minutes where none is given.")
+@click.option("--at", "place", type=LAT_LON, default=None, help=say("cli.help-home-at"))
+@click.option("--speed", type=float, default=None, metavar="KM/H", help=say("cli.help-home-speed"))
+@click.option("--forget", is_flag=True, help=say("cli.help-home-none"))
 def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -> None:
     """Show or set the operator's home: drives are estimated from it for sites that are given none."""
 
@@ -196,7 +199,7 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
             people.set_home(session, person, Home(*place, at_speed))
         elif speed is not None:
             if known is None:
-                raise BadInput("say where your home is first: duskbell home --at LAT,LON")
+                raise BadInput(phrase("cli.home-first"))
             people.set_home(session, person, replace(known, speed_kmh=speed))
         for line in _lines(session, person):
             click.echo(line)
@@ -205,8 +208,8 @@ def home(place: tuple[float, float] | None, speed: float | None, forget: bool) -
 def _lines(session: Session, person: core_tables.Person) -> Iterator[str]:
     known = people.home_of(person)
     if known is None:
-        yield "No home is known. To have drives estimated from it: duskbell home --at LAT,LON"
+        yield say("cli.home-unknown")
         return
-    yield f"Home: {known.lat_deg:.2f}, {known.lon_deg:.2f} (kept to about 1 km), at {known.speed_kmh:g} km/h."
+    yield say("cli.home", lat_deg=known.lat_deg, lon_deg=known.lon_deg, speed_kmh=known.speed_kmh)
     for row in people.running_subscriptions(session, person.id):
         yield f"  {row.site.name}: {drive_words(from_json(Wishes, row.wishes))}"

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.track.observations.evidence import SeenSky
 from alerts.track.record.regret import build_ledger
 from alerts.track.record.text import say_map
@@ -28,8 +29,8 @@ _SEEN = {"clear": "clear", "partly": "partly", "cloudy": "cloudy", "away": "did_
 
 @click.command()
 @click.argument("site", required=False)
-@click.option("--json", "form", flag_value="json", help="One JSON object.")
-@click.option("--csv", "form", flag_value="csv", help="One row a judged night, for a spreadsheet.")
+@click.option("--json", "form", flag_value="json", help=say("cli.help-json"))
+@click.option("--csv", "form", flag_value="csv", help=say("cli.help-record-csv"))
 def record(site: str | None, form: str | None) -> None:
     """How often it was right, at SITE or over all sites."""
     with build().sessions() as session:
@@ -47,11 +48,11 @@ def record(site: str | None, form: str | None) -> None:
 
 @click.command()
 @click.argument("site")
-@click.option("--date", "day", type=DAY, required=True, help="Civil date of the evening.")
+@click.option("--date", "day", type=DAY, required=True, help=say("cli.help-date"))
 @click.argument("seen", type=click.Choice(list(_SEEN)))
-@click.option("--from", "start", default=None, metavar="HH:MM", help="Clear from, on the site's clock.")
-@click.option("--to", "end", default=None, metavar="HH:MM", help="Clear until, on the site's clock.")
-@click.option("--toward", "toward_deg", type=click.FloatRange(0, 360), help="Where you looked, azimuth.")
+@click.option("--from", "start", default=None, metavar="HH:MM", help=say("cli.help-outcome-from"))
+@click.option("--to", "end", default=None, metavar="HH:MM", help=say("cli.help-outcome-to"))
+@click.option("--toward", "toward_deg", type=click.FloatRange(0, 360), help=say("cli.help-outcome-toward"))
 def outcome(
     site: str, day: date, seen: str, start: str | None, end: str | None, toward_deg: float | None
 ) -> None:
@@ -70,11 +71,11 @@ def outcome(
             person_id=people.get_operator(session, zone=site_then.zone, now=now).id,
             now=now,
         )
-    click.echo(f"Kept: {row.name}, the night of {day}, {seen}.")
+    click.echo(say("cli.outcome-kept", name=row.name, day=day, seen=seen))
     for each in settled:
         click.echo(f"So far: {each.state.value.replace('_', ' ')}; {each.why}.")
     if not settled:
-        click.echo("No window of that night has been judged; it counts once one is.")
+        click.echo(say("cli.outcome-not-judged"))
 
 
 @click.group()
@@ -91,11 +92,15 @@ def show(version: str | None) -> None:
         found = calibrations.get(session, version) if version else calibrations.in_use(session)
         pinned = chosen is not None and chosen.is_pinned
         if not version:
-            kept = "kept until you choose another" if pinned else "the nightly fit replaces it"
+            kept = say("cli.calibration-pinned") if pinned else say("cli.calibration-nightly")
             click.echo(f"In use: {found.version}; {kept}.")
         else:
             click.echo(f"Version {found.version}")
-        click.echo(f"Fitted on nights through {found.through}." if found.through else "Fitted on no night.")
+        click.echo(
+            say("cli.calibration-through", through=found.through)
+            if found.through
+            else say("cli.calibration-empty")
+        )
         for each in found.leads:
             click.echo(f"  {say_map(each)}")
         versions = calibrations.find_versions(session)
@@ -110,9 +115,9 @@ def fit() -> None:
         fitted = calibrations.refit(session, duskbell.clock())
         used = calibrations.in_use(session).version
     if fitted is None:
-        click.echo(f"Nothing to fit: no night was judged since. In use: {used}.")
+        click.echo(say("cli.calibration-nothing-new", used=used))
     else:
-        click.echo(f"Fitted: {fitted.version}, on nights through {fitted.through}. In use: {used}.")
+        click.echo(say("cli.calibration-fitted", version=fitted.version, through=fitted.through, used=used))
 
 
 @calibration.command()
@@ -123,7 +128,7 @@ def use(version: str) -> None:
     duskbell = build()
     with duskbell.sessions.begin() as session:
         found = calibrations.use(session, version, duskbell.clock())
-    click.echo(f"In use: {found.version}. Undo it with: duskbell calibration use newest")
+    click.echo(say("cli.calibration-chosen", version=found.version))
 
 
 @click.command()
@@ -134,13 +139,13 @@ def use(version: str) -> None:
     "file",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     default=None,
-    help="Wishes from a TOML or JSON file, in place of the subscribers' own; what it leaves out is as usual.",
+    help=say("cli.help-backtest-wishes"),
 )
-@click.option("--calibration", "version", default=None, help="Correct chances by this version.")
+@click.option("--calibration", "version", default=None, help=say("cli.help-backtest-calibration"))
 def backtest(first: date, last: date, file: Path | None, version: str | None) -> None:
     """Replay stored forecasts of the nights FROM to TO through today's rules."""
     if first > last:
-        raise BadInput(f"{first} is after {last}; swap --from and --to.")
+        raise BadInput(phrase("cli.dates-swapped", first=first, last=last))
     wishes = read_wish_file(file, default_wishes()) if file else None
     duskbell = build()
     with duskbell.sessions() as session:
@@ -158,11 +163,11 @@ def backtest(first: date, last: date, file: Path | None, version: str | None) ->
 
 
 def _page(found: Replay, first: date, last: date) -> list[str]:
-    title = f"Backtest of {first} to {last}, by today's rules: {found.nights} judged nights"
+    title = say("cli.backtest-head", first=first, last=last, nights=found.nights)
     records = records_of(found.pairs, None, found.unsure)
     lead = next(iter(records), None)
     ledgers = (build_ledger(found.pairs.at_lead(lead), found.go_limit_pct),) if lead else ()
     lines = list(record_page(title, TrackRecord(records, found.unsure, ledgers)))
     if found.without:
-        lines.append(f"Left out: {found.without} nights without a stored forecast or a window.")
+        lines.append(say("cli.backtest-left-out", without=found.without))
     return lines

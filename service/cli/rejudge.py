@@ -11,6 +11,7 @@ import click
 
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.text import Clock, listed, short_day
 from service.app import build
 from service.cli.options import DAY, progress_bar
@@ -28,12 +29,12 @@ from service.store.repositories.sites import get_site
 @click.option("--from", "first", type=DAY, required=True, help="First night.")
 @click.option("--to", "last", type=DAY, required=True, help="Last night.")
 @wish_file_option
-@click.option("--site", default=None, help="Only this site.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object, every decision in it.")
+@click.option("--site", default=None, help=say("cli.help-rejudge-site"))
+@click.option("--json", "as_json", is_flag=True, help=say("cli.help-rejudge-json"))
 def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, as_json: bool) -> None:
     """Judge the stored nights FROM to TO again, and say what would have changed. Nothing is sent."""
     if first > last:
-        raise BadInput(f"{first} is after {last}; swap --from and --to.")
+        raise BadInput(phrase("cli.dates-swapped", first=first, last=last))
     wishes = read_wish_file(wish_file, default_wishes()) if wish_file else None
     duskbell = build()
     with duskbell.sessions() as session:
@@ -47,7 +48,7 @@ def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, a
             cycle=timedelta(minutes=duskbell.settings.cycle_minutes),
             progress=progress_bar("decisions"),
         )
-    by = "for the wishes of " + wish_file.name if wish_file else "by today's rules"
+    by = say("cli.rejudge-wishes") + wish_file.name if wish_file else say("cli.rejudge-todays-rules")
     if as_json:
         click.echo(json.dumps(_values(nights, first, last, by), ensure_ascii=False))
         return
@@ -57,9 +58,9 @@ def rejudge(first: date, last: date, wish_file: Path | None, site: str | None, a
 
 def _page(nights: Sequence[RejudgedNight], first: date, last: date, by: str) -> Iterator[str]:
     decisions = [each for night in nights for each in night.decisions]
-    yield f"The nights from {first} to {last}, judged again {by}; nothing was sent."
+    yield say("cli.rejudge-head", first=first, last=last, by=by)
     if not decisions:
-        yield "Nothing was decided on these nights, so there is nothing to judge again."
+        yield say("cli.rejudge-nothing")
         return
     yield from _counts(nights, decisions)
     for name, lines in _by_site(nights):
@@ -86,18 +87,18 @@ def _counts(nights: Sequence[RejudgedNight], decisions: Sequence[Rejudged]) -> I
     same = sum(each.is_same for each in decisions)
     other = sum(each.is_other_word for each in decisions)
     gone = sum(each.would_be is None for each in decisions)
-    yield f"Decisions: {len(decisions)}; the same {same}, another word {other}, " + (
-        f"only another chance or reason {len(decisions) - same - other - gone}."
+    yield say("cli.rejudge-decisions", count=len(decisions), same=same, other=other) + (
+        say("cli.rejudge-decisions-detail", count=len(decisions) - same - other - gone)
     )
     if gone:
-        yield f"Left out: {gone} whose forecasts are no longer kept."
+        yield say("cli.rejudge-left-out", gone=gone)
     was, would = sum(night.was_go for night in nights), sum(night.would_be_go for night in nights)
     gained = sum(night.would_be_go and not night.was_go for night in nights)
     lost = sum(night.was_go and not night.would_be_go for night in nights)
-    yield f"Nights that were good for a go: {was}; would be: {would} ({gained} gained, {lost} lost)."
+    yield say("cli.rejudge-goes", was=was, would=would, gained=gained, lost=lost)
     told, tells = sum(len(night.was_told) for night in nights), sum(len(night.would_tell) for night in nights)
     other = sum(night.is_told_otherwise for night in nights)
-    yield f"Alerts: {told} were told; {tells} would be; another telling on {other} of {len(nights)} nights."
+    yield say("cli.rejudge-alerts", told=told, tells=tells, other=other, count=len(nights))
 
 
 def _night_lines(night: RejudgedNight) -> Iterator[str]:
@@ -109,10 +110,10 @@ def _night_lines(night: RejudgedNight) -> Iterator[str]:
         yield f"    was: {other.was.text}"
         yield f"    would be: {other.would_be.text}"
     elif night.is_told_otherwise:
-        yield f"  {short_day(night.night)}: the same words, told otherwise"
+        yield say("cli.rejudge-told-otherwise", short_day=short_day(night.night))
     if night.is_told_otherwise:
         yield f"    was told: {_say_rings(night.was_told, clock)}"
-        yield f"    would be told: {_say_rings(night.would_tell, clock)}"
+        yield say("cli.rejudge-would-be-told", rings=_say_rings(night.would_tell, clock))
 
 
 def _say_rings(rings: Sequence[Ring], clock: Clock) -> str:

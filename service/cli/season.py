@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarknessWish, SkyWishes, require_loss_wish
 from alerts.sky.nights.season import Season, never_holds
@@ -23,13 +24,15 @@ from service.reports.season_report import season_csv, season_ics, season_json, s
 @click.argument("site", required=False)
 @place_options
 @sky_options
-@click.option("--year", type=int, default=None, help="The calendar year; default this one.")
-@click.option("--from", "first", type=DAY, default=None, help="First night, in place of --year.")
-@click.option("--to", "last", type=DAY, default=None, help="Last night, in place of --year.")
-@click.option("--sort", type=click.Choice(["date", "worth"]), default="date", help="By date, or best first.")
-@click.option("--json", "form", flag_value="json", help="One JSON object.")
-@click.option("--csv", "form", flag_value="csv", help="One row a window, for a spreadsheet.")
-@click.option("--ics", "form", flag_value="ics", help="A calendar, one event a window.")
+@click.option("--year", type=int, default=None, help=say("cli.help-season-year"))
+@click.option("--from", "first", type=DAY, default=None, help=say("cli.help-season-from"))
+@click.option("--to", "last", type=DAY, default=None, help=say("cli.help-season-to"))
+@click.option(
+    "--sort", type=click.Choice(["date", "worth"]), default="date", help=say("cli.help-season-sort")
+)
+@click.option("--json", "form", flag_value="json", help=say("cli.help-json"))
+@click.option("--csv", "form", flag_value="csv", help=say("cli.help-season-csv"))
+@click.option("--ics", "form", flag_value="ics", help=say("cli.help-season-ics"))
 def season(
     site: str | None,
     at: tuple[float, float] | None,
@@ -75,9 +78,9 @@ def _sky_wishes(
 ) -> SkyWishes:
     """The wishes; without --above the core's limit follows from the latitude, as for subscribers."""
     if above_deg is not None and not 0 <= above_deg < 90:
-        raise BadInput(f"--above {above_deg:g} is no height for a target; write 0 to 89 degrees.")
+        raise BadInput(phrase("cli.above-out-of-range", above_deg=above_deg))
     if any_moon and moon_loss_mag is not None:
-        raise BadInput("--any-moon forgets the Moon and --moon-loss weighs it; use one of them.")
+        raise BadInput(phrase("cli.moon-one-option"))
     return SkyWishes(
         target=parse_target(target),
         darkness=DarknessWish.NEAR if near_dark else DarknessWish.ASTRONOMICAL,
@@ -89,15 +92,15 @@ def _sky_wishes(
 
 def _span(year: int | None, first: date | None, last: date | None) -> tuple[date, date]:
     if (first is None) != (last is None):
-        raise BadInput("--from and --to go together; write both, or --year.")
+        raise BadInput(phrase("cli.from-to-together"))
     if first is not None and last is not None:
         if year is not None:
-            raise BadInput("--year names the span already; leave it or --from and --to out.")
+            raise BadInput(phrase("cli.year-or-span"))
         return first, last
 
     chosen = year if year is not None else real_clock().year
     if not 1 <= chosen <= 9999:
-        raise BadInput(f"{chosen} is no year; write it with four digits.")
+        raise BadInput(phrase("cli.no-year", chosen=chosen))
     return date(chosen, 1, 1), date(chosen, 12, 31)
 
 

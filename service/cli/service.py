@@ -8,6 +8,7 @@ from datetime import datetime
 import click
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase, say
 from alerts.judging.obstacles import Level
 from service.accounts.access import make_owner_link
 from service.app import Duskbell, build
@@ -26,7 +27,7 @@ class PortTaken(DuskbellError):
 
 
 @click.command()
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help="Judge as if it were TIME; default now.")
+@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
 def cycle(as_of: datetime | None) -> None:
     """Run all stages once: sky, refresh, judge, tell, deliver."""
     duskbell = build()
@@ -57,13 +58,13 @@ def serve() -> None:
 
 def _greet(duskbell: Duskbell) -> None:
     settings = duskbell.settings
-    click.echo(f"Duskbell is up: {page_address(settings.web_host, settings.web_port)}  (stop with Ctrl-C)")
+    click.echo(say("cli.serve-up", page_address=page_address(settings.web_host, settings.web_port)))
     _say_obstacles(duskbell, duskbell.clock())
-    click.echo(f"Sign in as the owner: {_owner_link(duskbell)}")
-    click.echo("That link works once, for 15 minutes; `duskbell link` prints another one.")
+    click.echo(say("cli.serve-sign-in", owner_link=_owner_link(duskbell)))
+    click.echo(say("cli.serve-link-once"))
     with duskbell.sessions() as session:
         if is_untouched(session, settings):
-            click.echo("Nothing is set up yet: it leads to the setup, as duskbell setup does in a terminal.")
+            click.echo(say("cli.serve-nothing-set-up"))
 
 
 def _say_obstacles(duskbell: Duskbell, now: datetime) -> None:
@@ -91,7 +92,7 @@ def _owner_link(duskbell: Duskbell) -> str:
 def migrate() -> None:
     """Bring the database up to this version; back it up first."""
     upgrade(open_engine(load_settings().store_url))
-    click.echo(f"The database is at revision {head_revision()}.")
+    click.echo(say("cli.migrated", head_revision=head_revision()))
 
 
 def require_free_port(host: str, port: int) -> None:
@@ -102,7 +103,4 @@ def require_free_port(host: str, port: int) -> None:
         try:
             probe.bind((host, port))
         except OSError as error:
-            raise PortTaken(
-                f"{host}:{port} can't be listened on ({error.strerror}); stop what uses it or set "
-                "DUSKBELL_WEB_PORT to another port."
-            ) from None
+            raise PortTaken(phrase("cli.port-taken", host=host, port=port, strerror=error.strerror)) from None

@@ -11,6 +11,7 @@ import click
 from alerts.briefing.text.obstacle_text import lines_of
 from alerts.common.clock_times import parse_clock_span
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.sites.model import Foreground, Gate, Site
 from alerts.sites.names import clean_name, clean_note
 from alerts.wishes.parse import is_nothing
@@ -34,24 +35,20 @@ def site() -> None:
     "at",
     type=LAT_LON,
     required=True,
-    help="Coordinates as you have them: LAT,LON, degrees, a plus code, a link.",
+    help=say("cli.help-site-at"),
 )
-@click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level.")
-@click.option("--zone", default=None, help="IANA time zone; found from the coordinates unless given.")
+@click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation"))
+@click.option("--zone", default=None, help=say("cli.help-zone-found"))
 @click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
-@click.option(
-    "--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help="Sky meter at the zenith, clear."
-)
-@click.option("--bortle", "bortle_class", type=int, default=None, help="Bortle class, where nobody measured.")
+@click.option("--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help=say("cli.help-sqm"))
+@click.option("--bortle", "bortle_class", type=int, default=None, help=say("cli.help-bortle"))
 @click.option(
     "--bortle-table",
     type=click.Choice(["atlas_chart", "encyclopedia"]),
     default="atlas_chart",
-    help="Which of the two tables in use the class means.",
+    help=say("cli.help-bortle-table"),
 )
-@click.option(
-    "--yes", "is_sure", is_flag=True, help="It is the place, even if it lies at sea or far from home."
-)
+@click.option("--yes", "is_sure", is_flag=True, help=say("cli.help-yes"))
 def add(
     name: str,
     at: tuple[float, float],
@@ -81,42 +78,38 @@ def add(
         add_site(session, owner, place, elevation_known=elevation_m is not None, now=now)
     click.echo(f"Added {place.name} at {lat_deg:g}, {lon_deg:g} ({place.zone}).")
     if is_at_sea(place.zone):
-        click.echo("That lies at sea, so its clock follows the longitude. If it doesn't, look at the numbers")
-        click.echo("again, or name its zone: duskbell site edit NAME --zone ZONE")
+        click.echo(say("cli.site-at-sea"))
+        click.echo(say("cli.site-at-sea-mend"))
     with duskbell.sessions() as session:
         found = RingCheck(duskbell, session, now).of_place(lat_deg, lon_deg)
     for line in lines_of(found):
         click.echo(line)
-    click.echo(f'Next: duskbell subscribe "{place.name}" --email YOU@EXAMPLE.ORG')
+    click.echo(say("cli.site-next-subscribe", name=place.name))
 
 
 @site.command("edit")
 @click.argument("name")
 @click.option("--at", "at", type=LAT_LON, default=None, help="New coordinates.")
-@click.option("--elevation", "elevation_m", type=float, default=None, help="Metres above sea level.")
-@click.option("--zone", default=None, help="IANA time zone.")
+@click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli.help-elevation"))
+@click.option("--zone", default=None, help=say("cli.help-zone"))
 @click.option("--horizon", type=click.Path(path_type=Path), default=None, help="CSV of azimuth,altitude.")
-@click.option("--foreground", "foregrounds", multiple=True, metavar="NAME=BEARING", help="What stands where.")
-@click.option("--months", default=None, help="Months with access, such as 4-10 or 5,6,7.")
 @click.option(
-    "--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help="Sky meter at the zenith, clear."
+    "--foreground", "foregrounds", multiple=True, metavar="NAME=BEARING", help=say("cli.help-foreground")
 )
-@click.option("--bortle", "bortle_class", type=int, default=None, help="Bortle class, where nobody measured.")
+@click.option("--months", default=None, help=say("cli.help-months"))
+@click.option("--sqm", "readings", multiple=True, metavar="MAG[@TIME]", help=say("cli.help-sqm"))
+@click.option("--bortle", "bortle_class", type=int, default=None, help=say("cli.help-bortle"))
 @click.option(
     "--bortle-table",
     type=click.Choice(["atlas_chart", "encyclopedia"]),
     default="atlas_chart",
-    help="Which of the two tables in use the class means.",
+    help=say("cli.help-bortle-table"),
 )
-@click.option("--note", default=None, help="Why the road is closed, such as: road closed in winter; or none.")
-@click.option(
-    "--gate", default=None, metavar="HOURS", help="When one can drive in and out: 06:00-22:00, or none."
-)
-@click.option("--gate-stay/--gate-leave", default=None, help="Whether one may stay inside a closed gate.")
-@click.option("--notes", default=None, help="What else to know of the place; or none.")
-@click.option(
-    "--yes", "is_sure", is_flag=True, help="It is the place, even if it lies at sea or far from home."
-)
+@click.option("--note", default=None, help=say("cli.help-access-note"))
+@click.option("--gate", default=None, metavar="HOURS", help=say("cli.help-gate"))
+@click.option("--gate-stay/--gate-leave", default=None, help=say("cli.help-gate-stay"))
+@click.option("--notes", default=None, help=say("cli.help-notes"))
+@click.option("--yes", "is_sure", is_flag=True, help=say("cli.help-yes"))
 def edit(
     name: str,
     at: tuple[float, float] | None,
@@ -154,10 +147,7 @@ def edit(
         if value is not None
     }
     if not changes and not readings and bortle_class is None and gate is None and gate_stay is None:
-        raise BadInput(
-            "say what to change: --at, --elevation, --zone, --horizon, --foreground, --months, --note, "
-            "--gate, --notes, --sqm."
-        )
+        raise BadInput(phrase("cli.site-change-what"))
     with duskbell.sessions.begin() as session:
         row = get_site(session, name)
         known = newest_revision(session, row.id)
@@ -168,7 +158,9 @@ def edit(
         elevation_known = known.elevation_known or elevation_m is not None
         revise_site(session, row, revised, elevation_known=elevation_known, now=duskbell.clock())
         changed = [*sorted(changes), *(["darkness"] if revised.darkness != known.site.darkness else [])]
-        click.echo(f"{row.name} is described anew: {', '.join(changed).replace('_', ' ')}.")
+        click.echo(
+            say("cli.site-changed", name=row.name, fields=[each.replace("_", " ") for each in changed])
+        )
 
 
 def read_foreground(text: str) -> Foreground:
@@ -179,7 +171,7 @@ def read_foreground(text: str) -> Foreground:
     except ValueError:
         bearing_deg = math.nan
     if not name or not 0 <= bearing_deg < 360:
-        raise BadInput(f"{text!r} is no foreground; write NAME=BEARING with a bearing of 0 to 359 degrees.")
+        raise BadInput(phrase("cli.no-foreground", text=text))
     return Foreground(clean_name(name, "foreground's name"), bearing_deg)
 
 
@@ -189,10 +181,10 @@ def read_months(text: str) -> tuple[int, ...]:
     for part in text.split(","):
         first, _, last = part.strip().partition("-")
         if not first.isdigit() or (last and not last.isdigit()):
-            raise BadInput(f"{text!r} are no months; write numbers such as 4-10 or 5,6,7.")
+            raise BadInput(phrase("cli.no-months", text=text))
         start, end = int(first), int(last or first)
         if not (1 <= start <= 12 and 1 <= end <= 12):
-            raise BadInput(f"{text!r} are no months; they run from 1 (January) to 12 (December).")
+            raise BadInput(phrase("cli.months-out-of-range", text=text))
         count = (end - start) % 12 + 1
         months += [(start - 1 + i) % 12 + 1 for i in range(count)]
     return tuple(sorted(set(months)))
@@ -210,7 +202,7 @@ def read_gate(hours: str | None, may_stay: bool | None, known: Gate | None) -> G
     if hours is not None and is_nothing(hours):
         return None
     if hours is None and known is None:
-        raise BadInput("this site has no gate; give its hours first: --gate 06:00-22:00")
+        raise BadInput(phrase("cli.no-gate"))
     span = parse_clock_span(hours) if hours is not None else known.hours if known else None
     assert span is not None, "there are hours, or a gate known with some"
     return Gate(span, may_stay if may_stay is not None else bool(known and known.may_stay))
@@ -223,7 +215,7 @@ def list_sites() -> None:
     with duskbell.sessions() as session:
         rows = find_sites(session)
         if not rows:
-            click.echo('No sites yet. Add one: duskbell site add "Windpump Flat" --at LAT,LON')
+            click.echo(say("cli.sites-none"))
         for row in rows:
             place = newest_revision(session, row.id).site
             where = f"{place.lat_deg:>9.4f}  {place.lon_deg:>10.4f}  {place.zone:<22}"

@@ -14,6 +14,7 @@ import click
 from alerts.briefing.text.obstacle_text import lines_of
 from alerts.common.clock_times import zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.time_text import say_day, say_time
 from alerts.judging.obstacles import YearAhead
 from alerts.sites.model import Site
@@ -41,14 +42,12 @@ from service.store.schema import core_tables
 
 @click.command()
 @click.argument("site")
-@click.option(
-    "--email", default=None, help="Mail address to tell; adding it here confirms it. It is its own person."
-)
-@click.option("--mine", is_flag=True, help="The mail address is your own: it signs in as you.")
-@click.option("--webhook", default=None, help="https URL that takes alerts as signed JSON.")
-@click.option("--chat", nargs=2, default=None, metavar="FORM URL", help="A group chat, in its own form.")
-@click.option("--token", default="", help="Access token, for a chat that wants one.")
-@click.option("--named", default=None, metavar="NAME", help="One of named_targets from the settings.")
+@click.option("--email", default=None, help=say("cli.help-email"))
+@click.option("--mine", is_flag=True, help=say("cli.help-mine"))
+@click.option("--webhook", default=None, help=say("cli.help-webhook"))
+@click.option("--chat", nargs=2, default=None, metavar="FORM URL", help=say("cli.help-chat"))
+@click.option("--token", default="", help=say("cli.help-token"))
+@click.option("--named", default=None, metavar="NAME", help=say("cli.help-named"))
 @wish_options
 def subscribe(
     site: str,
@@ -65,9 +64,7 @@ def subscribe(
     """Tell an address about SITE. Without wishes of yours the usual ones hold."""
     channel, given = _named_address(email, webhook, chat, named)
     if mine and channel != "email":
-        raise BadInput(
-            "--mine goes with --email: nobody signs in by a webhook or a chat, and it is yours as it is."
-        )
+        raise BadInput(phrase("cli.mine-with-email"))
     usual = people.default_wishes()
     wishes = wishes_from(wished, wish_file, usual, usual)
     duskbell = build()
@@ -92,18 +89,25 @@ def subscribe(
             vouch_for(session, address.id, now)
         number, needs_proof = address.id, address.confirmed_at is None
         told = address.target if channel in ("email", "named") else shown(address)
-        click.echo(f"{told} will be told about {row.name}{' once it is confirmed' if needs_proof else ''}.")
+        click.echo(
+            say(
+                "cli.will-be-told",
+                told=told,
+                name=row.name,
+                unconfirmed=needs_proof,
+            )
+        )
         if channel == "webhook":
-            click.echo(f"Its signing secret (Standard Webhooks): {address.secrets[0]}")
+            click.echo(say("cli.signing-secret", secrets=address.secrets[0]))
         if channel == "email" and not address.is_own:
-            click.echo(f"It is its own person here. Is it yours? duskbell address mine {number}")
+            click.echo(say("cli.address-its-own-person", number=number))
         say_wishes(subscription)
     year = say_advice(duskbell, place, wishes, now)
     if needs_proof:
         _prove(duskbell, number)
     say_obstacles(duskbell, subscription.id, place, year, now)
-    click.echo(f"To change it: duskbell subscription change {subscription.id} --chance 60")
-    click.echo("Next: duskbell cycle, or leave it running: duskbell serve")
+    click.echo(say("cli.subscription-to-change", number=subscription.id))
+    click.echo(say("cli.subscription-next"))
 
 
 def _named_address(
@@ -113,9 +117,9 @@ def _named_address(
     listed = [("email", email), ("webhook", webhook), chat or ("", None), ("named", named)]
     given = [(channel, address) for channel, address in listed if address is not None]
     if len(given) != 1:
-        raise BadInput("name one address: --email ADDRESS, --webhook URL, --chat FORM URL or --named NAME.")
+        raise BadInput(phrase("cli.name-one-address"))
     if chat is not None and chat[0] not in CHAT_FORMS:
-        raise BadInput(f"there is no chat form {chat[0]!r}; there is: {', '.join(CHAT_FORMS)}.")
+        raise BadInput(phrase("cli.no-chat-form", chat=chat[0], chat_forms=", ".join(CHAT_FORMS)))
     return given[0]
 
 
@@ -165,7 +169,7 @@ def wish_phrases(row: core_tables.Subscription) -> tuple[str, ...]:
 
 
 @click.command()
-@click.option("--json", "as_json", is_flag=True, help="One JSON list, each with all its wishes.")
+@click.option("--json", "as_json", is_flag=True, help=say("cli.help-subscriptions-json"))
 def subscriptions(as_json: bool) -> None:
     """List who is told about what, with the wishes that aren't the usual ones."""
     duskbell = build()
@@ -176,9 +180,7 @@ def subscriptions(as_json: bool) -> None:
             click.echo(json.dumps([_values(row, now) for row in rows], ensure_ascii=False))
             return
         if not rows:
-            click.echo(
-                'No subscriptions yet. Add one: duskbell subscribe "SITE" --email YOU@EXAMPLE.ORG --mine'
-            )
+            click.echo(say("cli.subscriptions-none"))
         for row in rows:
             for line in _lines(row, now):
                 click.echo(line)
@@ -200,7 +202,7 @@ def _state(row: core_tables.Subscription, now: datetime) -> str:
     if row.address.off_since is not None:
         return f"off: {row.address.off_reason}"
     if row.address.confirmed_at is None:
-        return f"not confirmed: duskbell address confirm {row.address_id}"
+        return say("cli.subscription-unconfirmed", address_id=row.address_id)
     if row.paused_until is not None and row.paused_until > now:
         return f"paused until {say_day(row.paused_until.astimezone(zone_info(row.person.zone)).date())}"
     return ""
@@ -234,7 +236,7 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
     """Give subscription NUMBER other wishes; those not named stay as they are."""
 
     if wish_file is None and kit is None and all(value in (None, ()) for value in wished.values()):
-        raise BadInput("say what to change, such as --chance 60; see: duskbell subscription change --help")
+        raise BadInput(phrase("cli.subscription-change-what"))
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = people.get_subscription(session, number)
@@ -244,7 +246,7 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
         if kit is not None:
             people.change_kit(session, row, "" if kit.strip().lower() == "none" else kit)
         place = newest_revision(session, row.site_id).site
-        click.echo(f"Subscription {number} ({row.site.name}) is changed; it counts from the next cycle on.")
+        click.echo(say("cli.subscription-changed", number=number, name=row.site.name))
         say_wishes(row)
     now = duskbell.clock()
     say_obstacles(duskbell, number, place, say_advice(duskbell, place, wishes, now), now)
@@ -252,7 +254,7 @@ def change(number: int, wish_file: Path | None, kit: str | None, **wished: Any) 
 
 @subscription.command("pause")
 @click.argument("number", type=int)
-@click.option("--until", "day", type=DAY, required=True, help="The day on which you want to hear again.")
+@click.option("--until", "day", type=DAY, required=True, help=say("cli.help-pause-until"))
 def pause(number: int, day: date) -> None:
     """Tell nothing until noon of that day; a go that was told is still taken back when it must be."""
     duskbell = build()
@@ -261,8 +263,8 @@ def pause(number: int, day: date) -> None:
         until = end_of_pause(day, row.person.zone, duskbell.clock())
         people.pause(session, row, until)
         when = f"{day}, {say_time(until, zone_info(row.person.zone))}"
-        click.echo(f"Subscription {number} ({row.site.name}) is paused until {when}.")
-        click.echo(f"To hear sooner: duskbell subscription resume {number}")
+        click.echo(say("cli.subscription-paused", number=number, name=row.site.name, when=when))
+        click.echo(say("cli.subscription-to-resume", number=number))
 
 
 @subscription.command("resume")
@@ -275,7 +277,7 @@ def resume(number: int) -> None:
         row = people.get_subscription(session, number)
         was_paused = row.paused_until is not None and row.paused_until > now
         people.resume(session, row)
-        state = "is no longer paused; the next cycle looks again" if was_paused else "wasn't paused"
+        state = say("cli.subscription-resumed") if was_paused else "wasn't paused"
         click.echo(f"Subscription {number} ({row.site.name}) {state}.")
 
 
@@ -286,6 +288,6 @@ def leave(number: int) -> None:
     duskbell = build()
     with duskbell.sessions.begin() as session:
         row = people.get_subscription(session, number)
-        people.end(session, row, duskbell.clock(), "ended by the operator")
+        people.end(session, row, duskbell.clock(), say("cli.subscription-ended-by-operator"))
         target = row.address.target if row.address.channel == "email" else row.address.channel
-        click.echo(f"Subscription {number} is ended: {target} hears no more of {row.site.name}.")
+        click.echo(say("cli.subscription-ended", number=number, target=target, name=row.site.name))

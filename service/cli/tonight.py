@@ -48,12 +48,12 @@ from service.store.repositories.people import default_wishes
 @click.command()
 @click.argument("site", required=False)
 @place_options
-@click.option("--date", "day", type=DAY, default=None, help="Civil date of the evening; default tonight.")
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help="Judge as if it were TIME; default now.")
+@click.option("--date", "day", type=DAY, default=None, help=say("cli.help-date-tonight"))
+@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
 @click.option("--weather", "weather", multiple=True, metavar="[FEED/MODEL=]FILE", help="Recorded answer.")
-@click.option("--ask", is_flag=True, help="Ask the feeds now, whatever was decided of SITE.")
-@click.option("--offline", is_flag=True, help="Ask no feed: the sky alone.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the page.")
+@click.option("--ask", is_flag=True, help=say("cli.help-tonight-ask"))
+@click.option("--offline", is_flag=True, help=say("cli.help-offline"))
+@click.option("--json", "as_json", is_flag=True, help=say("cli.help-json-page"))
 @night_wish_options
 def tonight(
     site: str | None,
@@ -114,7 +114,7 @@ def tonight(
         click.echo(json.dumps(report, ensure_ascii=False))
         return
 
-    problems = found.problems or (("Offline: no feed was asked.",) if offline else ())
+    problems = found.problems or ((say("cli.tonight-offline"),) if offline else ())
     shortest = wishes.shortest_window
     page = tonight_page(
         found.site, night, verdict, skies, now=found.as_of, shortest=shortest, ahead=ahead, problems=problems
@@ -160,8 +160,8 @@ def tonight_page(
         *_reasons(verdict, first_look),
         *_credits(verdict.outlook, skies),
         "",
-        f"Judged as of {say_time(now, site.tz)}. Forecasts err.",
-        "Official warnings and local rules come first.",
+        say("cli.tonight-judged", time=say_time(now, site.tz)),
+        say("cli.tonight-warnings-first"),
     ]
     return "\n".join(parts)
 
@@ -171,11 +171,11 @@ def _head(
 ) -> Iterator[str]:
     place = f"{_degrees(site.lat_deg, 'N', 'S')}  {_degrees(site.lon_deg, 'E', 'W')}"
     yield f"{site.name}   {place}   {site.zone}"
-    yield f"The night of {long_day(night.name)}"
+    yield say("cli.tonight-night", long_day=long_day(night.name))
     yield ""
     if first_look is not None:
         year = "" if first_look.year == now.astimezone(site.tz).year else f" {first_look.year}"
-        yield f"Too early for weather; first look {say_day(first_look)}{year}."
+        yield say("cli.tonight-too-early", day=say_day(first_look), year=year)
     else:
         yield f"{say('briefing.verdict', verdict=verdict.word)}: {verdict.deciding.text}."
 
@@ -191,26 +191,26 @@ def _degrees(value_deg: float, positive: str, negative: str) -> str:
 
 def _sky(site: Site, night: Night) -> Iterator[str]:
     yield ""
-    yield f"Sky (times in {zone_word(night.span.middle.astimezone(site.tz))})"
+    yield say("cli.tonight-sky", zone_word=zone_word(night.span.middle.astimezone(site.tz)))
     yield f"  Sun      {_events(site, night.sun)}"
     dark = ", ".join(say_span(span, site.tz) for span in night.dark)
     yield f"  dark     {dark or 'not at all'}"
     yield f"  Moon     {_events(site, night.moon)}; {100 * night.moon_lit:.0f} % lit"
     if not site.horizon.is_level:
         lit = ", ".join(say_span(span, site.tz) for span in night.foreground_moonlit)
-        yield f"           on the foreground, over the ridge: {lit or 'not at all'}"
+        yield say("cli.tonight-foreground", lit=lit or "not at all")
 
 
 def _events(site: Site, body: BodyEvents) -> str:
     events = sorted([(at, "sets") for at in body.sets] + [(at, "rises") for at in body.rises])
     if not events:
-        return "up all the time" if body.up_at_start else "down all the time"
+        return say("cli.tonight-up-always") if body.up_at_start else say("cli.tonight-down-always")
     return ", ".join(f"{word} {say_time(nearest_minute(at), site.tz)}" for at, word in events)
 
 
 def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[str]:
     yield ""
-    yield "Dark windows" if night.windows else "No dark window in this night."
+    yield "Dark windows" if night.windows else say("cli.tonight-no-window")
     for window, sky in zip(night.windows, skies, strict=True):
         yield f"  {say_span(window.span, site.tz)}   {say_lasting(window.span)}"
         yield f"    core   {_track(site, window)}"
@@ -225,11 +225,11 @@ def _other_nights(site: Site, night: Night, ahead: Ahead) -> Iterator[str]:
     if night.windows:
         return
     if ahead.next_window is None:
-        yield "None comes within a year."
+        yield say("cli.tonight-none-in-year")
     else:
         yield f"The next: {long_day(ahead.next_window)}."
     if ahead.instead:
-        yield "Other targets that night:"
+        yield say("cli.tonight-other-targets")
     for each in ahead.instead:
         yield f"  {each.target:<7} {say_span(each.span, site.tz)}   {say_lasting(each.span)}"
 
@@ -259,9 +259,9 @@ def _weather(
     night_name: date,
 ) -> Iterator[str]:
     yield ""
-    yield "Weather over the window"
+    yield say("cli.tonight-weather")
     if outlook is None:
-        yield "  none at hand"
+        yield say("cli.tonight-no-weather")
     else:
         chance = chance_lines(outlook, site, shortest=shortest, now=now, night_name=night_name)
         lines = (*chance, *hazard_lines(outlook, site.tz))
@@ -291,8 +291,12 @@ def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[st
     yield ""
     yield "Sources"
     for source in sources:
-        issued = f"issued {source.issued_at:%Y-%m-%d %H:%M} UTC" if source.issued_at else "issue time unknown"
+        issued = (
+            f"issued {source.issued_at:%Y-%m-%d %H:%M} UTC"
+            if source.issued_at
+            else say("cli.tonight-unknown-issue")
+        )
         name = name_with_family(source.feed, source.model, source.lineage)
         yield f"  {name}, {issued}. {source.attribution}"
     if glows:
-        yield f"  {TOWN_CREDIT}; an estimate that knows people, not lamps"
+        yield say("cli.tonight-town-credit", town_credit=TOWN_CREDIT)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 
+from alerts.common.phrases import say
 from alerts.judging.assess import assess
 from alerts.judging.window_brightness import window_sky
 from alerts.sites.model import Site
@@ -29,11 +30,11 @@ REFUSED_WITHIN = timedelta(hours=12)
 @click.command()
 @click.argument("site", required=False)
 @place_options
-@click.option("--date", "day", type=DAY, default=None, help="Civil date of the evening; default tonight.")
-@click.option("--as-of", "as_of", type=MOMENT, default=None, help="Judge as if it were TIME; default now.")
+@click.option("--date", "day", type=DAY, default=None, help=say("cli.help-date-tonight"))
+@click.option("--as-of", "as_of", type=MOMENT, default=None, help=say("cli.help-as-of"))
 @click.option("--weather", "recorded", multiple=True, metavar="[FEED/MODEL=]FILE", help="Recorded answer.")
-@click.option("--ask", is_flag=True, help="Ask the feeds now, whatever is stored for SITE.")
-@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the page.")
+@click.option("--ask", is_flag=True, help=say("cli.help-weather-ask"))
+@click.option("--json", "as_json", is_flag=True, help=say("cli.help-json-page"))
 def weather(
     site: str | None,
     at: tuple[float, float] | None,

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
+from alerts.common.phrases import say
 from alerts.sky.night import SkyWishes
 from alerts.wishes.fields import WISH_WORDS, WishWord, read_words
 from alerts.wishes.model import Wishes
@@ -21,14 +22,14 @@ wish_file_option = click.option(
     "wish_file",
     type=click.Path(exists=True, dir_okay=False, path_type=Path),
     default=None,
-    help="Wishes from a TOML or JSON file; what it leaves out is as usual.",
+    help=say("cli.help-wish-file"),
 )
 
 
 def wish_options(command: F) -> F:
     """An option for each wish, `--wishes FILE` and `--kit`."""
     command = night_wish_options(command)
-    return click.option("--kit", default=None, help='Camera and lens: "full frame 20mm f/1.8".')(command)
+    return click.option("--kit", default=None, help=say("cli.help-kit"))(command)
 
 
 def night_wish_options(command: F) -> F:

@@ -95,10 +95,10 @@ def argue_case(case: Case) -> Argument:
         Paragraph("sky", "The sky", tuple(_sky(case))),
         Paragraph("wishes", "Your wishes", tuple(_wishes(case))),
         Paragraph("held", "Held back", tuple(_held(case))),
-        Paragraph("hangs_on", "What it hangs on", tuple(_hangs_on(case))),
+        Paragraph("hangs_on", say("explain.head-hangs-on"), tuple(_hangs_on(case))),
         Paragraph("forecasts", "Forecasts", tuple(_forecasts(case))),
-        Paragraph("told", "What was told", tuple(_told(case))),
-        Paragraph("afterwards", "What it was like", tuple(_afterwards(case))),
+        Paragraph("told", say("explain.head-told"), tuple(_told(case))),
+        Paragraph("afterwards", say("explain.head-afterwards"), tuple(_afterwards(case))),
     )
     units = units_of(from_json(Wishes, case.subscription.wishes))
     paragraphs = tuple(
@@ -126,15 +126,15 @@ def _sky(case: Case) -> Iterator[str]:
         yield from (sentence(reason.text) for reason in sky_reasons(night, case.site))
         return
     for window in night.windows:
-        line = f"A dark window {say_span(window.span, tz)} ({say_lasting(window.span)})"
+        line = say("explain.window", span=say_span(window.span, tz), lasting=say_lasting(window.span))
         if window.track and max(point.altitude_deg for point in window.track) > 0:
             highest = max(window.track, key=lambda point: point.altitude_deg)
             where = f"{direction_word(highest.azimuth_deg)}, {highest.altitude_deg:.0f}° high"
-            line += f"; {target_name(window.target)} at its highest {where}"
+            line += say("explain.window-highest", target_name=target_name(window.target), where=where)
         yield f"{line}."
     yield from (sentence(each) for each in case.darkness)
     moon = f"{100 * night.moon_lit:.0f} % lit"
-    yield f"The Moon is {moon}{', and down in the window' if night.wishes.moonless else ''}."
+    yield say("explain.moon", moon=moon, value=", and down in the window" if night.wishes.moonless else "")
 
 
 def _wishes(case: Case) -> Iterator[str]:
@@ -148,7 +148,7 @@ def _wishes(case: Case) -> Iterator[str]:
         yield from (f"{_mark(reason, is_first=not k)} {reason.text}" for k, reason in enumerate(reasons))
     asked = say_words(case.wishes, _usual(case))
     if asked:
-        yield f"You asked for: {'; '.join(asked)}."
+        yield say("explain.wishes-asked", asked="; ".join(asked))
     if case.wishes.is_estimate_on(case.night.name):
         yield sentence(drive_words(case.wishes))
 
@@ -216,16 +216,14 @@ def _sources(outlook: Outlook | None, as_of: datetime) -> str:
     said = [f"{source_name(each.source)} {100 * each.chance:.0f} %"
             for each in outlook.per_source if each.chance is not None]  # fmt: skip
     if not said:
-        return "no source could say"
+        return say("explain.sources-silent")
     issue = outlook.newest_issue
-    age = f"; the newest run {length(max(as_of - issue, timedelta(0)))} old" if issue else ""
+    age = say("explain.sources-newest", length=length(max(as_of - issue, timedelta(0)))) if issue else ""
     raw_pct = outlook.raw_chance_pct
-    by_record = (
-        "" if raw_pct in (None, outlook.chance_pct) else f"; {raw_pct} % before correction by the record"
-    )
+    by_record = "" if raw_pct in (None, outlook.chance_pct) else say("explain.sources-raw", raw_pct=raw_pct)
     if by_record and outlook.chance_range_pct is not None:
         low, high = outlook.chance_range_pct
-        by_record += f", by which it lies between {low} and {high} %"
+        by_record += say("explain.sources-range", low=low, high=high)
     return f"by itself {', '.join(said)}{age}{by_record}"
 
 
@@ -256,7 +254,7 @@ def _forecasts(case: Case) -> Iterator[str]:
     """What the last decision rests on, and what came but couldn't be used."""
     if case.decisions and not case.forecasts:
         needed = (
-            "No forecast was needed." if not case.night.windows else "No forecast was at hand, or needed."
+            say("explain.forecast-not-needed") if not case.night.windows else say("explain.forecast-none")
         )
         yield needed
     for row in case.forecasts:
@@ -272,7 +270,12 @@ def _say_refused(row: core_tables.Forecast, clock: Clock) -> str:
     """A model's answer that couldn't be used; that of a whole feed where no model is named."""
     at, reason = clock.stamp(row.fetched_at), row.rejected or ""
     if not row.model:
-        return f"Nothing usable from {row.feed} on {at}: {reason.removeprefix(f'{row.feed}: ')}"
+        return say(
+            "explain.feed-unusable",
+            feed=row.feed,
+            at=at,
+            removeprefix=reason.removeprefix(f"{row.feed}: "),
+        )
     reason = reason.removeprefix(f"{row.feed} {row.model}: ")  # kept with the codes, said by the name
     return f"Refused on {at}: {model_name(row.feed, row.model)}: {reason}"
 
@@ -281,9 +284,9 @@ def _ages(case: Case, row: core_tables.Forecast) -> str:
     clock = case.clock
     came = f"came {clock.stamp(row.fetched_at)}"
     if row.issued_at is None:
-        return f"{came}, issued at an unknown time"
+        return say("explain.forecast-unknown-issue", came=came)
     age = max(case.last.confirmed_at - row.issued_at, timedelta(0))
-    return f"issued {clock.stamp(row.issued_at)}, {came}; {length(age)} old when it was judged last"
+    return say("explain.forecast-age", stamp=clock.stamp(row.issued_at), came=came, length=length(age))
 
 
 # ---- what was told, and what came
@@ -297,13 +300,13 @@ def _told(case: Case) -> Iterator[str]:
         then = "" if chance is None else f", {chance} % then"
         state = STATE_WORDS.get(each.state, each.state)
         waits = each.dropped is None and each.message.status in (Status.DUE, Status.RETRY)
-        due = f" at {clock.stamp(each.message.due_at)} or later" if waits else ""
+        due = say("explain.told-due", stamp=clock.stamp(each.message.due_at)) if waits else ""
         yield f"{kind}, {clock.stamp(each.alert.raised_at)}{then}; {state}{due}. Message {each.message.id}."
         if each.message.note:
             yield f"  {sentence(each.message.note)}"
         yield from (f"  {_say_attempt(attempt, clock)}" for attempt in each.attempts)
     if case.decisions and not case.sendings:
-        yield "Nothing was told."
+        yield say("explain.told-nothing")
 
 
 def _say_attempt(attempt: core_tables.Attempt, clock: Clock) -> str:
@@ -321,20 +324,20 @@ def _afterwards(case: Case) -> Iterator[str]:
         said = listed(sorted({each.seen.value.replace("_", " ") for each in case.reports}))
         yield f"People said: {said}."
     if case.is_past and case.decisions and not case.outcomes and not case.reports and case.night.windows:
-        yield "Nobody has said yet what it was like."
+        yield say("explain.nobody-said")
 
 
 KIND_WORDS = {"heads_up": "a heads-up", "go": "a go", "changed": "a change", "stand_down": "a stand-down"}
 STATE_WORDS = {
     "sent": "arrived",
-    "due": "waits to be sent",
-    "sending": "is being sent",
-    "retry": "is tried again",
+    "due": say("explain.state-due"),
+    "sending": say("explain.state-sending"),
+    "retry": say("explain.state-retry"),
     "failed": "failed",
-    "expired": "came too late to help, so it wasn't sent",
-    "superseded": "was overtaken by newer news, so it wasn't sent",
-    "suppressed": "was held back",
-    "cancelled": "was cancelled by hand",
+    "expired": say("explain.state-expired"),
+    "superseded": say("explain.state-superseded"),
+    "suppressed": say("explain.state-suppressed"),
+    "cancelled": say("explain.state-cancelled"),
 }
 HELD_BACK = (
     Why.QUIET_HOURS,
@@ -355,7 +358,7 @@ def answer(case: Case) -> str:
         return _it_rang(case)
     if not case.decisions:
         return _never_judged(case)
-    silent = "It didn't ring" if case.is_past else "It hasn't rung"
+    silent = say("explain.did-not-ring") if case.is_past else say("explain.has-not-rung")
     return f"{silent}: {_why_silent(case)}"
 
 
@@ -364,7 +367,7 @@ def _it_rang(case: Case) -> str:
     said = [f"{KIND_WORDS[each.alert.kind]} on {clock.stamp(each.alert.raised_at)}" for each in case.sendings]
     lost = [each for each in case.sendings if each.state != "sent"]
     arrived = "" if not lost else f" {sentence(listed([_say_lost(each) for each in lost]))}"
-    rang = "It rang" if len(lost) < len(case.sendings) else "It was to ring"
+    rang = "It rang" if len(lost) < len(case.sendings) else say("explain.was-to-ring")
     return f"{rang}: {listed(said)}.{arrived}"
 
 
@@ -377,7 +380,7 @@ def _why_silent(case: Case) -> str:
     """What kept every decision silent; the one that stood highest speaks for all, the latest of equals."""
     highest = max(reversed(case.decisions), key=lambda each: each.rung)
     if case.is_past and case.ran_before_leaving is False:
-        return "no cycle ran in the half day before one would have had to leave. Is the service running?"
+        return say("explain.no-cycle-before-leaving")
     if highest.rung >= AlertLevel.GOOD or highest.why in HELD_BACK:
         return f"{_kept(highest)}."
     if case.last.why == Why.USUAL_HERE:
@@ -393,8 +396,8 @@ def _best_seen(case: Case, deciding: Reason) -> str:
     if best is None or when is None or best == case.last.chance_pct:
         return ""
     is_new = deciding.rule != "chance" and best < case.wishes.chance_go_pct
-    wanted = f"; you asked for {case.wishes.chance_go_pct} %" if is_new else ""
-    return f" The best chance seen was {best} %, on {case.clock.stamp(when)}{wanted}."
+    wanted = say("explain.best-seen-wanted", chance_go_pct=case.wishes.chance_go_pct) if is_new else ""
+    return say("explain.best-seen", best=best, stamp=case.clock.stamp(when), wanted=wanted)
 
 
 def _kept(decision: core_tables.Decision) -> str:
@@ -405,36 +408,39 @@ def _never_judged(case: Case) -> str:
     """Why no cycle has looked at it, the plainest reason first."""
     subscription, address = case.subscription, case.subscription.address
     if address.confirmed_at is None:
-        confirm = f"duskbell address confirm {address.id}"
-        return f"Nothing is judged for this address before it is confirmed: {confirm}"
+        confirm = say("explain.confirm-command", id=address.id)
+        return say("explain.unconfirmed", confirm=confirm)
     if address.off_since is not None:
-        return f"The address is off since {case.clock.stamp(address.off_since)}: {address.off_reason}."
+        return say(
+            "explain.address-off",
+            stamp=case.clock.stamp(address.off_since),
+            off_reason=address.off_reason,
+        )
     if subscription.paused_until is not None and subscription.paused_until > case.now:
-        return f"The subscription is paused until {case.clock.stamp(subscription.paused_until)}."
+        return say("explain.paused", stamp=case.clock.stamp(subscription.paused_until))
     if subscription.created_at >= case.night.span.end:
         since = case.clock.stamp(subscription.created_at)
-        return f"It couldn't ring: nobody had subscribed yet; this subscription is from {since}."
+        return say("explain.subscribed-later", since=since)
     if case.is_past:
         if case.kept_from is not None and case.night.name < case.kept_from:
-            return (
-                f"Nothing is kept any more of nights before {long_day(case.kept_from)}, so it can't be said."
-            )
+            return say("explain.forgotten", long_day=long_day(case.kept_from))
         if not case.cycles:
-            return "It was never judged: no cycle ran in the days before it. Was the service running?"
-        return "It was never judged: it came before you asked for such nights, or in a pause."
+            return say("explain.no-cycle-ran")
+        return say("explain.never-wished")
     return f"{_not_yet(case)}{_sky_forbids(case)}"
 
 
 def _not_yet(case: Case) -> str:
     if case.now.astimezone(case.site.tz).date() < case.first_looked_at:
-        return (
-            "This night has not been judged yet: nights are judged for you from "
-            f"{case.wishes.days_ahead} days ahead, this one from {short_day(case.first_looked_at)} on."
+        return say(
+            "explain.judged-from-day",
+            days_ahead=case.wishes.days_ahead,
+            short_day=short_day(case.first_looked_at),
         )
-    return "This night has not been judged yet: the next cycle looks at it."
+    return say("explain.next-cycle-looks")
 
 
 def _sky_forbids(case: Case) -> str:
     if case.night.windows:
         return ""
-    return f" From the sky alone there is nothing to ring for: {sky_reasons(case.night, case.site)[0].text}."
+    return say("explain.sky-forbids", text=sky_reasons(case.night, case.site)[0].text)

@@ -17,6 +17,7 @@ from alerts.briefing.pictures.drawing import LIGHT, PRINT, Palette, Picture
 from alerts.briefing.pictures.night_scene import NightToDraw, shown_span
 from alerts.briefing.render import build_payload, render_mail
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.units import Units
 from alerts.field.kit import Kit
 from alerts.field.trip_plan import plan_trip
@@ -114,7 +115,7 @@ def brief_calendar(brief: Brief) -> bytes:
     )
     content = build_calendar([entry], stamped_at=brief.now)
     if not content:
-        raise BadInput("this night has no dark window, so there is nothing for a calendar.")
+        raise BadInput(phrase("reports.calendar-no-window"))
     return content
 
 
@@ -133,7 +134,7 @@ def brief_picture(brief: Brief, name: str) -> Picture:
         if picture.name == name:
             return picture
     there = ", ".join(picture.name for picture in drawn)
-    raise BadInput(f"this night has no picture {name!r}; there is {there}.")
+    raise BadInput(phrase("reports.no-such-picture", name=name, there=there))
 
 
 def brief_svg(brief: Brief, name: str) -> str:

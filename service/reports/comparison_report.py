@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import say
 from alerts.common.text import clear_words
 from alerts.common.time_text import say_day, say_minutes, say_span, say_time, utc_text
 from alerts.judging.comparison import ComparedNight, compare
@@ -121,11 +122,11 @@ def compared_head(
     columns."""
     yield f"Ranked {ORDER_WORDS[order]}."
     shortest = sorted({each.shortest_window for each in wishes})
-    yield f"The chance: of {' or '.join(clear_words(each) for each in shortest)} in one piece, at least."
+    yield say("reports.compare-chance", lengths=[clear_words(each) for each in shortest])
     if as_of := compared_as_of(nights):
         yield as_of
     if with_drive:
-        yield 'The drive: one way; "about" is an estimate from home.'
+        yield say("reports.compare-drive")
     drive = f"{'drive':<20}" if with_drive else ""
     yield f"{'verdict':<8}{'chance':>6} {'night':<17}{'site':<26}{drive}{'dark in all':<12}windows"
 

@@ -24,6 +24,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.text import plain
 from alerts.sites.model import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
 from alerts.sites.names import LONGEST_NAME
@@ -36,8 +37,8 @@ LARGEST_KML_BYTES = 20 * 1024 * 1024
 """Of a KMZ's KML, unpacked; no more is unpacked, whatever the file says of itself."""
 LARGEST_INDEX_BYTES = 200_000
 """Of a packed file's list of what is in it: some thousand names."""
-FORMS = "a GPX, GeoJSON, KML or KMZ file"
-TO_WGS84 = "export it as WGS 84 (EPSG:4326) and bring that"
+FORMS = phrase("reports.places-forms")
+TO_WGS84 = phrase("reports.places-to-wgs84")
 MOST_DEGREES = 360
 """Beyond this no number is a degree, however it is counted."""
 IN_DEGREES = re.compile(r"(?:^|\D)(?:CRS84h?|4326|4979|4258|4269)$", re.IGNORECASE)
@@ -79,7 +80,7 @@ def read_places(data: bytes, *, latitude_first: bool = False) -> PlaceFile:
     places, and one with a place that can't be.
     """
     if len(data) > LARGEST_BYTES:
-        raise BadInput(f"the file has more than {LARGEST_BYTES // 1024 // 1024} MB; bring a smaller one.")
+        raise BadInput(phrase("reports.places-too-large", largest_bytes=LARGEST_BYTES // 1024 // 1024))
     start = data.removeprefix(b"\xef\xbb\xbf").lstrip()[:1]
     if start in (b"{", b"["):
         raws = _geojson(data, latitude_first=latitude_first)
@@ -88,7 +89,7 @@ def read_places(data: bytes, *, latitude_first: bool = False) -> PlaceFile:
     elif data[:2] == b"PK":
         raws = _xml(_unpacked(data))
     else:
-        raise BadInput(f"this isn't {FORMS}; save your places as one of these and bring that.")
+        raise BadInput(phrase("reports.places-unknown-form", forms=FORMS))
     return _collect(raws)
 
 
@@ -97,20 +98,20 @@ def _unpacked(data: bytes) -> bytes:
     end = data.rfind(b"PK\x05\x06")
     is_whole = 0 <= end <= len(data) - 22 and data[max(0, end - 20) : end][:4] != b"PK\x06\x07"
     if not is_whole or struct.unpack_from("<I", data, end + 12)[0] > LARGEST_INDEX_BYTES:
-        raise BadInput("the packed file is damaged or holds too much; bring the KML in it.")
+        raise BadInput(phrase("reports.places-kmz-damaged"))
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             names = [each for each in packed.infolist() if each.filename.lower().endswith(".kml")]
             names.sort(key=lambda each: each.filename.lower() != "doc.kml")
             if not names:
-                raise BadInput("the packed file holds no KML; bring a KMZ of places.")
+                raise BadInput(phrase("reports.places-kmz-empty"))
             with packed.open(names[0]) as kml:
                 content = kml.read(LARGEST_KML_BYTES + 1)
     except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, ValueError):
-        raise BadInput("the packed file can't be unpacked; bring the KML in it.") from None
+        raise BadInput(phrase("reports.places-kmz-locked")) from None
     if len(content) > LARGEST_KML_BYTES:
         raise BadInput(
-            f"its KML has more than {LARGEST_KML_BYTES // 1024 // 1024} MB unpacked; bring a smaller one."
+            phrase("reports.places-kml-too-large", largest_kml_bytes=LARGEST_KML_BYTES // 1024 // 1024)
         )
     return content
 
@@ -127,11 +128,9 @@ def _collect(raws: Iterable[_Raw | None]) -> PlaceFile:
         seen.add(key)
         places.append(place)
         if len(places) > MOST_PLACES:
-            raise BadInput(f"the file holds more than {MOST_PLACES} places; bring fewer at once.")
+            raise BadInput(phrase("reports.places-too-many", most_places=MOST_PLACES))
     if not places:
-        raise BadInput(
-            "the file holds no places: tracks, lines and areas aren't any. Bring waypoints or points."
-        )
+        raise BadInput(phrase("reports.places-none"))
     return PlaceFile(tuple(_named_apart(places)), passed_over)
 
 
@@ -139,17 +138,30 @@ def _place(raw: _Raw, number: int) -> FoundPlace:
     name = plain(raw.name, LONGEST_NAME) or f"Place {number}"
     lat_deg, lon_deg = _number(raw.lat), _number(raw.lon)
     if lat_deg is None or lon_deg is None:
-        raise BadInput(f"{name!r} (number {number}) has coordinates that are no numbers.")
+        raise BadInput(phrase("reports.place-no-numbers", name=name, number=number))
     if max(abs(lat_deg), abs(lon_deg)) > MOST_DEGREES:
         raise BadInput(
-            f"{name!r} (number {number}) lies at {lon_deg:.10g}, {lat_deg:.10g}: these are metres of a "
-            f"projected system, not degrees; {TO_WGS84}."
+            phrase(
+                "reports.place-in-metres",
+                name=name,
+                number=number,
+                lon_deg=lon_deg,
+                lat_deg=lat_deg,
+                to_wgs84=TO_WGS84,
+            )
         )
     if abs(lat_deg) > 90 or abs(lon_deg) > 180:
         swapped = abs(lon_deg) <= 90 and abs(lat_deg) <= 180
-        hint = " Latitude and longitude look swapped." if swapped else ""
+        hint = say("reports.place-swapped") if swapped else ""
         raise BadInput(
-            f"{name!r} (number {number}) lies at {lat_deg:g}, {lon_deg:g}: no place on Earth.{hint}"
+            phrase(
+                "reports.place-nowhere",
+                name=name,
+                number=number,
+                lat_deg=lat_deg,
+                lon_deg=lon_deg,
+                hint=hint,
+            )
         )
     elevation_m = _number(raw.elevation)
     known = elevation_m is not None and LOWEST_ELEVATION_M <= elevation_m <= HIGHEST_ELEVATION_M
@@ -183,11 +195,11 @@ def _geojson(data: bytes, *, latitude_first: bool) -> Iterator[_Raw | None]:
     try:
         whole = json.loads(data.decode("utf-8-sig"))
     except RecursionError:
-        raise BadInput("the GeoJSON is nested too deeply; save it anew.") from None
+        raise BadInput(phrase("reports.places-geojson-deep")) from None
     except ValueError as error:
-        raise BadInput(f"the file looks like GeoJSON but can't be read: {error}.") from None
+        raise BadInput(phrase("reports.places-geojson-broken", error=error)) from None
     if isinstance(whole, dict) and (system := _system(whole.get("crs"))):
-        raise BadInput(f"the file's coordinates are in {system}, not in WGS 84; {TO_WGS84}.")
+        raise BadInput(phrase("reports.places-not-wgs84", system=system, to_wgs84=TO_WGS84))
     return _features(whole, "", 0, latitude_first=latitude_first)
 
 
@@ -206,7 +218,7 @@ def _system(crs: object) -> str:
 def _features(thing: Any, name: str, depth: int, *, latitude_first: bool) -> Iterator[_Raw | None]:
     """Every point in a GeoJSON object, with the name of the feature it belongs to."""
     if depth > DEEPEST:
-        raise BadInput("the GeoJSON is nested too deeply; save it anew.")
+        raise BadInput(phrase("reports.places-geojson-deep"))
     if not isinstance(thing, dict):
         yield None
         return
@@ -250,12 +262,9 @@ def _xml(data: bytes) -> Iterator[_Raw | None]:
     try:
         elements = list(_wanted(data))
     except ParseError as error:
-        raise BadInput(f"the file can't be read as XML: {error}.") from None
+        raise BadInput(phrase("reports.places-xml-broken", error=error)) from None
     except (DefusedXmlException, ValueError, LookupError):
-        raise BadInput(
-            "the file defines entities or an encoding of its own, which no map program does; "
-            "save your places anew."
-        ) from None
+        raise BadInput(phrase("reports.places-xml-entities")) from None
     waypoints = [raw for tag, raw in elements if tag in ("wpt", "placemark")]
     others = [raw for tag, raw in elements if tag == "rtept"] if not waypoints else []
     return iter([*waypoints, *others, *(None for tag, _ in elements if tag in ("trk", "rte"))])
@@ -273,11 +282,11 @@ def _wanted(data: bytes) -> Iterator[tuple[str, _Raw | None]]:
             depth, count = depth + 1, count + 1
             root = root or tag
             if root not in ("gpx", "kml"):
-                raise BadInput(f"this is XML, but its outermost element is {root!r}; bring {FORMS}.")
+                raise BadInput(phrase("reports.places-xml-other", root=root, forms=FORMS))
             if depth > DEEPEST:
-                raise BadInput("the file is nested too deeply; save it anew.")
+                raise BadInput(phrase("reports.places-xml-deep"))
             if count > MOST_ELEMENTS:
-                raise BadInput("the file holds too much besides places; save the waypoints alone.")
+                raise BadInput(phrase("reports.places-xml-much"))
             continue
         depth -= 1
         if tag in _READ:

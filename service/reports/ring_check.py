@@ -15,7 +15,9 @@ from functools import cached_property, lru_cache, partial
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
-from alerts.briefing.text.obstacle_text import HEADINGS, say
+from alerts.briefing.text.obstacle_text import HEADINGS
+from alerts.briefing.text.obstacle_text import say as say_obstacle
+from alerts.common.phrases import say
 from alerts.judging.obstacles import (
     Asked,
     Code,
@@ -114,12 +116,16 @@ class Tally:
         if self.of_all:
             return ""
         if self.subscriptions:
-            return "" if self.subscriptions == 1 else f"{self.subscriptions} subscriptions, such as this one"
-        return self.site if self.sites == 1 else f"{self.sites} sites, {self.site} among them"
+            return (
+                ""
+                if self.subscriptions == 1
+                else say("reports.ring-subscriptions", subscriptions=self.subscriptions)
+            )
+        return self.site if self.sites == 1 else say("reports.ring-sites", sites=self.sites, site=self.site)
 
     def line(self, *, for_operator: bool = True) -> str:
         """How grave it is, what it concerns, the obstacle and its mend."""
-        said = say(self.obstacle, site=self.site or "SITE", for_operator=for_operator)
+        said = say_obstacle(self.obstacle, site=self.site or "SITE", for_operator=for_operator)
         where = f" ({self.where})" if self.where else ""
         return f"{HEADINGS[self.obstacle.level]}{where}: {said.text}"
 

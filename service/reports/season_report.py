@@ -10,6 +10,7 @@ from typing import Any
 
 from icalendar import Calendar, Event
 
+from alerts.common.phrases import say
 from alerts.common.time_text import (
     MONTHS,
     say_clock,
@@ -155,9 +156,12 @@ def _uid(season: Season, night: date, number: int) -> str:
 def _describe(season: Season, night: SeasonNight, window: DarkWindow) -> str:
     shapes = ", ".join(dict.fromkeys(each.shape.value for each in window.shapes))
     down = " and down" if season.wishes.moonless else ""
-    return (
-        f"{say_span(window.span, season.site.tz)}. {shapes or 'dark sky'}. "
-        f"Moon {100 * night.moon_lit:.0f} % lit{down}. From the sky alone: the weather isn't known."
+    return say(
+        "reports.season-event",
+        span=say_span(window.span, season.site.tz),
+        shapes=shapes or "dark sky",
+        moon_pct=100 * night.moon_lit,
+        down=down,
     )
 
 
@@ -170,15 +174,20 @@ def season_page(season: Season, nights: Nights, *, never: Sequence[str] = ()) ->
 def _head(season: Season) -> Iterator[str]:
     site = season.site
     yield f"{site.name}   {site.lat_deg:.4f}, {site.lon_deg:.4f}   {site.zone}"
-    yield f"Nights from {season.first} to {season.last} with {wishes_text(site, season.wishes)}"
-    yield "From the sky alone; the weather of a night is not known yet."
+    yield say(
+        "reports.season-head",
+        first=season.first,
+        last=season.last,
+        wishes_text=wishes_text(site, season.wishes),
+    )
+    yield say("reports.season-sky-alone")
     yield ""
 
 
 def season_table(season: Season, nights: Nights) -> Iterator[str]:
     """One line a window below a line of headings."""
     if not nights:
-        yield "No night has a dark window."
+        yield say("reports.season-no-window")
         return
     yield f"{'evening of':<18}{'dark window':<22}{'length':<12}{'shapes':<26}{'core':<14}Moon"
     for night in nights:
@@ -214,7 +223,7 @@ def _months(season: Season) -> Iterator[str]:
 def _costs(season: Season) -> Iterator[str]:
     if not season.costs:
         return
-    yield "What the wishes cost"
+    yield say("reports.season-cost")
     for cost in season.costs:
         mark = "   (chosen)" if cost.chosen else ""
         hours = say_minutes(timedelta(minutes=cost.minutes))

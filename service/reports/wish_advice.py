@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.common.text import listed, short_day
 from alerts.common.time_text import MONTHS, say_day, say_minutes
@@ -33,7 +33,6 @@ LOOKED_AHEAD = 90
 NEXT_SHOWN = 3
 MOST_OFFERS = 5
 TRIPS_WITHIN = timedelta(days=2 * 365)
-NO_WEATHER = "From the sky alone: the weather isn't in it."
 LONGEST_TRIP_LOOKED_AT = 100
 """Nights of a trip that are worked out for it."""
 
@@ -54,12 +53,11 @@ class Advice:
     @property
     def text(self) -> str:
         if not self.past and not self.coming:
-            return "With these wishes no night of a year has the sky for it."
-        past = f"With these wishes {_nights(self.past)} of the last 12 months had the sky for it"
+            return say("reports.advice-never")
+        nights = phrase("reports.nights", count=self.past)
         if not self.coming:
-            return f"{past}; none does in the next three months. {NO_WEATHER}"
-        named = listed([short_day(each) for each in self.coming])
-        return f"{past}; next: {named}. {NO_WEATHER}"
+            return say("reports.advice-none-coming", nights=nights)
+        return say("reports.advice-coming", nights=nights, coming=[short_day(each) for each in self.coming])
 
 
 def advise(
@@ -112,16 +110,16 @@ def _prices(windows_h: Mapping[date, float], wishes: Wishes, clear_shares: Seque
         rings = round(sum(cost.rings for cost in costs))
         vain = round(sum(cost.in_vain for cost in costs))
         missed = round(sum(cost.missed for cost in costs))
-        here = ", as now" if choice == own else ""
-        of_all = f"of {_nights(len(windows_h))} with such a sky a year about {rings} would ring"
-        yield (
-            f"{choice.name}, from {choice.go_pct} %{here}: {of_all}, {vain} of them in vain, "
-            f"and {missed} clear ones stay silent."
+        yield say(
+            "reports.advice-price",
+            name=choice.name,
+            go_pct=choice.go_pct,
+            is_now=choice == own,
+            nights=phrase("reports.nights", count=len(windows_h)),
+            rings=rings,
+            vain=vain,
+            missed=missed,
         )
-
-
-def _nights(number: int) -> str:
-    return f"{number} night" + ("" if number == 1 else "s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,27 +161,33 @@ class _Look:
         """The reason in one sentence, then easier wishes that give nights, with their number."""
         at_home = replace(wishes, trips=())
         yield self._reason(at_home)
-        offers = [f"With {text} there would be {_nights(number)}." for text, number in self._offers(at_home)]
-        yield from offers[:MOST_OFFERS] or ["No easier wish gives a night here in a year."]
+        offers = [
+            say("reports.advice-offer", text=text, nights=phrase("reports.nights", count=number))
+            for text, number in self._offers(at_home)
+        ]
+        yield from offers[:MOST_OFFERS] or [say("reports.advice-no-offer")]
 
     def _reason(self, wishes: Wishes) -> str:
         first = self.today - timedelta(days=LOOKED_BACK)
         windows = [(night, window) for night in self._nights(wishes, first, LOOKED_BACK)
                    for window in night.windows]  # fmt: skip
         if not windows:
-            return (never_holds(self.site, wishes.sky, self.today.year, self.ephemeris) or (_SEASON,))[0]
+            never = never_holds(self.site, wishes.sky, self.today.year, self.ephemeris)
+            return next(iter(never), say("reports.advice-no-window"))
         longest_night, longest = max(windows, key=lambda pair: pair[1].span.duration)
         if longest.span.duration < wishes.shortest_window:
             length = say_minutes(longest.span.duration)
-            return (
-                f"The longest window of a year here lasts {length} (night of {say_day(longest_night.name)}); "
-                f"you asked for {say_minutes(wishes.shortest_window)}."
+            return say(
+                "reports.advice-longest",
+                length=length,
+                day=say_day(longest_night.name),
+                minutes=say_minutes(wishes.shortest_window),
             )
         if not any(_has_shape(window, wishes) for _, window in windows):
             return _no_shape([window for _, window in windows], wishes)
         if all(is_ruled_out(night.name, wishes, self.site) for night, _ in windows):
-            return "No night with a window falls on an evening that suits you while the site can be reached."
-        return "Gate and way home leave too little of every window in a year."
+            return say("reports.advice-evenings")
+        return say("reports.advice-gate")
 
     def _offers(self, wishes: Wishes) -> Iterator[tuple[str, int]]:
         for text, other in _easier(self.site, wishes):
@@ -200,10 +204,7 @@ class _Look:
                 if not any(
                     _good_parts(each, wishes, self.site) for each in self._nights(wishes, first, count)
                 ):
-                    yield f"On your trip {_dates(trip)} no night has the sky for it."
-
-
-_SEASON = "No night of the last twelve months had a window."
+                    yield say("reports.advice-trip-empty", dates=_dates(trip))
 
 
 def _good_parts(night: Night, wishes: Wishes, site: Site) -> list[Span]:
@@ -226,9 +227,9 @@ def _no_shape(windows: Sequence[DarkWindow], wishes: Wishes) -> str:
     asked = " or ".join(say(shape_phrase(shape)) for shape in wishes.shapes)
     seen = {piece.shape for window in windows for piece in window.shapes}
     if not seen:
-        return f"The Milky Way never stands as {asked} in a window here."
+        return say("reports.advice-shape-never", asked=asked)
     stands = listed([say(shape_phrase(shape)) for shape in Shape if shape in seen])
-    return f"The Milky Way never stands as {asked} in a window here; it stands as {stands}."
+    return say("reports.advice-shape-other", asked=asked, stands=stands)
 
 
 def _easier(site: Site, wishes: Wishes) -> Iterator[tuple[str, Wishes]]:
@@ -239,14 +240,14 @@ def _easier(site: Site, wishes: Wishes) -> Iterator[tuple[str, Wishes]]:
         yield wishes_text(site, sky), replace(wishes, sky=sky, more_targets=(), shapes=shapes)
     usual = Wishes()
     if wishes.shortest_window > usual.shortest_window:
-        text = f"a shortest window of {say_minutes(usual.shortest_window)}"
+        text = say("reports.advice-easier-length", minutes=say_minutes(usual.shortest_window))
         yield text, replace(wishes, shortest_window=usual.shortest_window)
     if wishes.shapes:
         yield "any shape", replace(wishes, shapes=())
     if wishes.weekdays != ALL_WEEK:
         yield "any evening", replace(wishes, weekdays=ALL_WEEK)
     if wishes.home_by:
-        yield "no time to be home by", replace(wishes, home_by=())
+        yield say("reports.advice-easier-home-by"), replace(wishes, home_by=())
 
 
 def contradictions(site: Site, wishes: Wishes, today: date) -> tuple[str, ...]:
@@ -263,8 +264,7 @@ def contradictions(site: Site, wishes: Wishes, today: date) -> tuple[str, ...]:
 def _gusts_below_wind(wishes: Wishes) -> str:
     if wishes.gust_limit_ms >= wishes.wind_limit_ms:
         return ""
-    limits = f"gusts up to {wishes.gust_limit_ms:g} m/s and wind up to {wishes.wind_limit_ms:g} m/s"
-    return f"You allow {limits}: gusts are never weaker than the wind, so the wind's limit decides nothing."
+    return say("reports.advice-gusts", gust_ms=wishes.gust_limit_ms, wind_ms=wishes.wind_limit_ms)
 
 
 def _home_on_other_evenings(wishes: Wishes) -> str:
@@ -273,16 +273,17 @@ def _home_on_other_evenings(wishes: Wishes) -> str:
     idle = [each.weekday for each in wishes.home_by if each.weekday not in wishes.weekdays]
     if not idle:
         return ""
-    return f"Home by after {say_weekdays(idle)} evenings changes nothing: they aren't among yours."
+    return say("reports.advice-home-by", weekdays=say_weekdays(idle))
 
 
 def _signal_lost_at_home(wishes: Wishes) -> str:
     before = wishes.signal_lost_before
     if before is None or before <= wishes.usual_drive:
         return ""
-    return (
-        f"The signal is lost {say_minutes(before)} before arriving and the drive takes "
-        f"{say_minutes(wishes.usual_drive)}: the last word comes before you leave."
+    return say(
+        "reports.advice-signal",
+        before=before,
+        drive=wishes.usual_drive,
     )
 
 
@@ -293,7 +294,7 @@ def _trip_without_road(site: Site, trip: Trip) -> str:
         return ""
     months = listed([MONTHS[month - 1] for month in closed])
     note = f" ({site.access_note})" if site.access_note else ""
-    return f"Your trip {_dates(trip)} meets a closed road: the site can't be reached in {months}{note}."
+    return say("reports.advice-trip-road", dates=_dates(trip), months=months, note=note)
 
 
 def _dates(trip: Trip) -> str:

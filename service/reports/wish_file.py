@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.wishes.fields import WORDS_BY_NAME, read_words
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json, to_json
@@ -35,9 +36,9 @@ def _read_object(file: Path) -> dict[str, Any]:
         raw = file.read_bytes()[: LARGEST_BYTES + 1]
         given = tomllib.loads(raw.decode("utf-8")) if form == "TOML" else json.loads(raw)
     except (OSError, ValueError, RecursionError) as error:
-        raise BadInput(f"{file} can't be read as {form}: {error}") from None
+        raise BadInput(phrase("reports.wishes-unreadable", file=file, form=form, error=error)) from None
     if not isinstance(given, dict):
-        raise BadInput(f"{file} holds no wishes: it is no JSON object.")
+        raise BadInput(phrase("reports.wishes-no-object", file=file))
     return given
 
 
@@ -66,7 +67,7 @@ def _read_plain(given: Mapping[str, Any], usual: Wishes) -> Wishes:
 def _require_known(given: Mapping[str, Any], known: list[str]) -> None:
     unknown = sorted(given.keys() - set(known))
     if unknown:
-        raise BadInput(f"it doesn't know {', '.join(unknown)}; it knows {', '.join(known)}.")
+        raise BadInput(phrase("reports.wishes-unknown", unknown=", ".join(unknown), known=", ".join(known)))
 
 
 def _texts(name: str, value: object) -> tuple[str, ...]:
@@ -85,4 +86,4 @@ def _text(name: str, value: object) -> str:
         return f"{value:%H:%M}"
     if isinstance(value, str | int | float | date):
         return str(value)
-    raise BadInput(f"{name} is a text, a number or a list of them.")
+    raise BadInput(phrase("reports.wishes-no-text", name=name))

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import say
 from service.accounts.receivers import confirm_by_code
 from service.channels.chat import CHAT_FORMS
 from service.cli.setup.prompts import Asking, dash_for_none, one_of, read_name, read_sender
@@ -35,7 +36,7 @@ class Bells(Asking):
     def ring(self) -> None:
         """Where it rings: by what the options name, by what is set already, or as is answered."""
         standing = self.standing
-        self._head("Where it rings")
+        self._head(say("cli-setup.head-bells"))
         if self.answers.names_a_bell:
             self._ring_as_given()
             return
@@ -48,20 +49,24 @@ class Bells(Asking):
                     self._only_here()
             return
         if standing.relay is not None and not standing.bells:
-            click.echo(f"  Mail goes through {standing.relay.host}{self._fixed_words('smtp_host')}.")
+            click.echo(
+                say(
+                    "cli-setup.mail-through",
+                    host=standing.relay.host,
+                    fixed_words=self._fixed_words("smtp_host"),
+                )
+            )
             self._ring_by_mail(standing.relay)
             return
         if standing.bells:
             click.echo(f"  Now: {', '.join(standing.bells)}")
-        click.echo(
-            "  [m]ail through a relay, a [p]ush service, a group [c]hat, or only [h]ere: on the pages,"
-        )
-        click.echo("  with mails as files in the outbox folder.")
+        click.echo(say("cli-setup.bell-choices"))
+        click.echo(say("cli-setup.bell-choices-here"))
         chosen = self._choose("Where", "mpch", default="" if standing.bells else "m")
         while chosen:
             {"m": self._ask_mail, "p": self._ask_push, "c": self._ask_chat, "h": self._only_here}[chosen]()
             if self.standing.bells:
-                click.echo("  Anywhere else too? [m]ail, [p]ush, [c]hat; enter: no.")
+                click.echo(say("cli-setup.ask-another-bell"))
                 chosen = self._choose("Where", "mpc", default="")
             else:
                 chosen = self._choose("Where then, [m], [p], [c] or [h]", "mpch", default="m")
@@ -93,12 +98,12 @@ class Bells(Asking):
 
     def _ask_relay(self, now: Relay | None) -> Relay:
         while True:
-            host = self._ask_part("smtp_host", "The relay's name", now.host if now else "", str.strip)
+            host = self._ask_part("smtp_host", say("cli-setup.ask-relay"), now.host if now else "", str.strip)
             port = self._ask_part("smtp_port", "Port", now.port if now else 587, read_port)
             usual = "tls" if port == 465 else "starttls"
             security = self._ask_part(
                 "smtp_security",
-                "Secured by (starttls, tls or none)",
+                say("cli-setup.ask-security"),
                 now.security if now else usual,
                 one_of("starttls", "tls", "none"),
             )
@@ -107,7 +112,7 @@ class Bells(Asking):
             )
             password = self._ask_password(now, user)
             sender_now = now.sender if now else self.standing.mail
-            sender = self._ask_part("mail_from", "Sender of all mail", sender_now, read_sender)
+            sender = self._ask_part("mail_from", say("cli-setup.ask-sender"), sender_now, read_sender)
             try:
                 return check_relay(Relay(host, port, security, user, password, sender))
             except BadInput as refusal:
@@ -121,7 +126,7 @@ class Bells(Asking):
             return ""
         before = now.password if now and now.user == user else ""
         stays = " [enter keeps it]" if before else ""
-        return self._ask_hidden(f"Password there, not shown{stays}") or before
+        return self._ask_hidden(say("cli-setup.ask-password", stays=stays)) or before
 
     def _ring_by_mail(self, relay: Relay) -> None:
         """Through that relay to the operator's own address: tried, kept, and confirmed by its reader."""
@@ -129,7 +134,7 @@ class Bells(Asking):
         assert mail_id is not None, "who has run before"
         is_confirmed = False
         while self.tries:
-            click.echo(f"  Sending a test to {self.standing.mail} through {relay.host} …")
+            click.echo(say("cli-setup.sending-mail", mail=self.standing.mail, host=relay.host))
             tried = try_mail(self.duskbell, mail_id, relay)
             if tried.is_well:
                 keep_relay(self.duskbell, relay)
@@ -145,8 +150,8 @@ class Bells(Asking):
         self._tell(mail_id, vouched=not is_confirmed)
 
     def _ask_push(self) -> None:
-        name = self._ask("What to call it", PUSH_NAME, read_name)
-        click.echo("  Its address in apprise's form, such as SERVICE://TOKEN; it isn't shown.")
+        name = self._ask(say("cli-setup.push-name"), PUSH_NAME, read_name)
+        click.echo(say("cli-setup.push-form"))
         url = self._ask_hidden("Address")
         try:
             self._ring_by_push(name, url, lambda: keep_push(self.duskbell, name, url))
@@ -160,7 +165,7 @@ class Bells(Asking):
     def _ask_chat(self) -> None:
         for form_name, chat_form in CHAT_FORMS.items():
             click.echo(f"  {form_name:<9} {chat_form.hint}")
-        form = self._ask("Which of these", "text", one_of(*CHAT_FORMS))
+        form = self._ask(say("cli-setup.ask-which"), "text", one_of(*CHAT_FORMS))
         url = self._ask("Its address", "", str.strip)
         token = self._ask_hidden("Access token") if CHAT_FORMS[form].needs_token else ""
         try:
@@ -175,7 +180,7 @@ class Bells(Asking):
         """A receiver: tried until its reader has the code, or it is kept or left as it is."""
         is_confirmed = False
         while self.tries:
-            click.echo("  Sending a test there …")
+            click.echo(say("cli-setup.sending-test"))
             tried = send()
             if tried.is_well:
                 is_confirmed, tried = self._by_code(number, tried)
@@ -207,11 +212,11 @@ class Bells(Asking):
             click.echo(f"  {tried.text}")
             return True, tried
         if not self.asks:
-            words = "The test message was taken; look whether it arrived. It is used on your word."
+            words = say("cli-setup.test-taken")
             return False, replace(tried, text=words)
-        click.echo("  It was taken. Read the code in it.")
+        click.echo(say("cli-setup.test-has-code"))
         for _ in range(MOST_TRIES_OF_A_CODE):
-            code = click.prompt("  Code (enter: nothing came)", default="", show_default=False).strip()
+            code = click.prompt(say("cli-setup.ask-code"), default="", show_default=False).strip()
             if not code:
                 break
             with self.duskbell.sessions.begin() as session:
@@ -219,10 +224,10 @@ class Bells(Asking):
             if right:
                 click.echo("  Confirmed.")
                 return True, tried
-            click.echo("  That isn't the code.")
-        mend = "Look into the junk folder, and whether the address is right; or keep it on your word."
-        return False, replace(tried, is_well=False, text="Nobody has confirmed it.", mend=mend)
+            click.echo(say("cli-setup.code-wrong"))
+        mend = say("cli-setup.mail-junk")
+        return False, replace(tried, is_well=False, text=say("cli-setup.unconfirmed"), mend=mend)
 
     def _tell(self, number: int, *, vouched: bool) -> None:
         for name in ring_at(self.duskbell, number, vouched=vouched):
-            click.echo(f"  It rings there for {name}, by the usual wishes.")
+            click.echo(say("cli-setup.rings-there", name=name))

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from alerts.common.phrases import say
 from service.app import build
 from service.cli.options import LAT_LON
 from service.cli.setup.conversation import Talk
@@ -15,41 +16,51 @@ from service.store.engine import require_writable
 
 
 @click.command()
-@click.option("--mail", default=None, metavar="ADDRESS", help="Your own mail address: it signs in as you.")
-@click.option("--contact", default=None, help="Mail address or web page that the feeds are told.")
-@click.option("--noncommercial", is_flag=True, help="Declare non-commercial use, which Open-Meteo asks for.")
+@click.option("--mail", default=None, metavar="ADDRESS", help=say("cli-setup.help-mail"))
+@click.option("--contact", default=None, help=say("cli-setup.help-contact"))
+@click.option("--noncommercial", is_flag=True, help=say("cli-setup.help-noncommercial"))
 @click.option(
-    "--commercial-key", "key_file", type=click.File("r"), default=None, help="File with your Open-Meteo key."
+    "--commercial-key",
+    "key_file",
+    type=click.File("r"),
+    default=None,
+    help=say("cli-setup.help-commercial-key"),
 )
-@click.option(
-    "--without-open-meteo", is_flag=True, help="Don't ask Open-Meteo: nothing rings then outside the US."
-)
-@click.option("--place", default=None, metavar="NAME", help="The first place.")
-@click.option("--at", type=LAT_LON, default=None, help="Its coordinates, as you have them.")
-@click.option("--elevation", "elevation_m", type=float, default=None, help="Its metres above sea level.")
-@click.option("--yes", "is_sure", is_flag=True, help="Don't ask whether a place at sea is meant.")
-@click.option("--home", "home_at", type=LAT_LON, default=None, help="Where you set out; kept to about 1 km.")
-@click.option("--speed", type=float, default=None, metavar="KM/H", help="Your usual speed; default 70.")
+@click.option("--without-open-meteo", is_flag=True, help=say("cli-setup.help-without-open-meteo"))
+@click.option("--place", default=None, metavar="NAME", help=say("cli-setup.help-place"))
+@click.option("--at", type=LAT_LON, default=None, help=say("cli-setup.help-at"))
+@click.option("--elevation", "elevation_m", type=float, default=None, help=say("cli-setup.help-elevation"))
+@click.option("--yes", "is_sure", is_flag=True, help=say("cli-setup.help-yes"))
+@click.option("--home", "home_at", type=LAT_LON, default=None, help=say("cli-setup.help-home"))
+@click.option("--speed", type=float, default=None, metavar="KM/H", help=say("cli-setup.help-speed"))
 @click.option("--smtp-host", default=None, help="Mail relay.")
-@click.option("--smtp-port", type=click.IntRange(1, 65535), default=None, help="Its port; default 587.")
+@click.option(
+    "--smtp-port", type=click.IntRange(1, 65535), default=None, help=say("cli-setup.help-smtp-port")
+)
 @click.option(
     "--smtp-security",
     type=click.Choice(["starttls", "tls", "none"]),
     default=None,
-    help="How the line to it is secured; default starttls.",
+    help=say("cli-setup.help-smtp-security"),
 )
-@click.option("--smtp-user", default=None, help="User name at the relay, if it wants one.")
-@click.option("--smtp-password-file", type=click.File("r"), default=None, help="File with the password.")
-@click.option("--mail-from", default=None, help="Sender of all mail; default your own address.")
+@click.option("--smtp-user", default=None, help=say("cli-setup.help-smtp-user"))
 @click.option(
-    "--push", "push_file", type=click.File("r"), default=None, help="File with a push service's apprise URL."
+    "--smtp-password-file", type=click.File("r"), default=None, help=say("cli-setup.help-smtp-password-file")
 )
-@click.option("--push-name", default=None, help="What to call it; default phone.")
-@click.option("--chat", nargs=2, default=None, metavar="FORM URL", help="A group chat, in its own form.")
-@click.option("--chat-token-file", type=click.File("r"), default=None, help="File with its access token.")
-@click.option("--only-here", is_flag=True, help="Ring on the pages and in the outbox folder alone.")
-@click.option("--no-input", is_flag=True, help="Ask nothing; say which options are missing.")
-@click.option("--no-try", is_flag=True, help="Keep the answers without trying them.")
+@click.option("--mail-from", default=None, help=say("cli-setup.help-mail-from"))
+@click.option(
+    "--push",
+    "push_file",
+    type=click.File("r"),
+    default=None,
+    help=say("cli-setup.help-push"),
+)
+@click.option("--push-name", default=None, help=say("cli-setup.help-push-name"))
+@click.option("--chat", nargs=2, default=None, metavar="FORM URL", help=say("cli-setup.help-chat"))
+@click.option("--chat-token-file", type=click.File("r"), default=None, help=say("cli-setup.help-chat-token"))
+@click.option("--only-here", is_flag=True, help=say("cli-setup.help-only-here"))
+@click.option("--no-input", is_flag=True, help=say("cli-setup.help-no-input"))
+@click.option("--no-try", is_flag=True, help=say("cli-setup.help-no-tries"))
 def setup(*, no_input: bool, no_try: bool, **given: Any) -> None:
     """Set Duskbell up: who you are, how the feeds may be asked, a place, and where it rings.
 
@@ -63,7 +74,7 @@ def setup(*, no_input: bool, no_try: bool, **given: Any) -> None:
         require_writable(duskbell.engine)
         talk.run()
     except (click.Abort, KeyboardInterrupt):
-        click.echo("\nStopped. What was confirmed is kept; duskbell setup goes on from there.")
+        click.echo(say("cli-setup.stopped"))
         raise click.exceptions.Exit(130) from None
     finally:
         duskbell.engine.dispose()

@@ -46,11 +46,9 @@ class Talk(Bells):
         standing = self.standing
         self.again = self.asks and not standing.missing
         if not self.asks and (missing := list(missing_options(standing, self.answers))):
-            raise click.UsageError(
-                f"missing: {'; '.join(missing)}. In a terminal duskbell setup asks for them."
-            )
+            raise click.UsageError(say("cli-setup.missing", missing="; ".join(missing)))
         if self.asks:
-            click.echo("Enter keeps what stands in [brackets]. Ctrl-C stops; what was confirmed is kept.")
+            click.echo(say("cli-setup.how-to-answer"))
         self.who()
         self.feeds()
         self.place()
@@ -69,26 +67,34 @@ class Talk(Bells):
             click.echo(f"  {standing.mail}{self._fixed_words('operator_email')}")
             mail = standing.mail if standing.mail_id is None else None
         elif mail is None:
-            mail = self._ask("Your mail address", standing.mail, check_mail_address)
+            mail = self._ask(say("cli-setup.ask-mail"), standing.mail, check_mail_address)
         if mail is not None:
             keep_mail(self.duskbell, mail)
             if self.answers.mail is not None:
                 click.echo(f"  {self.standing.mail}")
             if standing.mail_id is not None and self.standing.mail_id != standing.mail_id:
-                click.echo(f"  {standing.mail} stays an address of yours too. To end that:")
-                click.echo(f"  duskbell address off {standing.mail_id}")
+                click.echo(say("cli-setup.mail-stays", mail=standing.mail))
+                click.echo(say("cli-setup.mail-end", mail_id=standing.mail_id))
 
     def feeds(self) -> None:
         """The contact that the feeds are told, and on what terms Open-Meteo is asked."""
         standing = self.standing
         settings = standing.settings
-        self._head("The weather feeds")
+        self._head(say("cli-setup.head-feeds"))
         contact, terms = self.answers.contact, self.answers.terms
         if contact is None and settings.contact and (self._is_fixed("contact") or not self._asks_anew):
-            click.echo(f"  They are told: {settings.contact}{self._fixed_words('contact')}")
+            click.echo(
+                say(
+                    "cli-setup.contact-fixed",
+                    contact=settings.contact,
+                    fixed_words=self._fixed_words("contact"),
+                )
+            )
         elif contact is None:
-            click.echo("  They want to know whom to write to when something is wrong.")
-            contact = self._ask("Mail address or web page", settings.contact or standing.mail, check_contact)
+            click.echo(say("cli-setup.contact-why"))
+            contact = self._ask(
+                say("cli-setup.ask-contact"), settings.contact or standing.mail, check_contact
+            )
         if terms is None and standing.terms_answered and (self._terms_fixed or not self._asks_anew):
             click.echo(f"  {_terms_words(terms_of(settings))}{self._terms_fixed}")
         elif terms is None:
@@ -97,17 +103,17 @@ class Talk(Bells):
             keep_feeds(self.duskbell, contact or settings.contact, terms or terms_of(settings))
         now = self.duskbell.settings
         if self.answers.contact is not None:
-            click.echo(f"  They are told: {now.contact}")
+            click.echo(say("cli-setup.contact", contact=now.contact))
         if self.answers.terms is not None:
             click.echo(f"  {_terms_words(terms_of(now))}")
 
     def place(self) -> None:
         """The first place; then the feeds are asked for it, until that goes well or is taken as it is."""
-        self._head("The first place")
+        self._head(say("cli-setup.head-place"))
         stored = self._kept_place()
         click.echo(f"  {place_words(stored)} ({stored.site.zone})")
         while self.tries:
-            click.echo(f"  Asking the feeds for {stored.site.name} …")
+            click.echo(say("cli-setup.asking-feeds", name=stored.site.name))
             tried = try_feeds(self.duskbell, stored)
             choice = self._settle(tried, "[k]eep it, ask [a]gain, change the [f]eeds or the [p]lace", "kafp")
             if choice == "k":
@@ -124,19 +130,19 @@ class Talk(Bells):
         """Where one sets out, and how fast; drives are estimated from it. It may be left out."""
         standing, given = self.standing, self.answers
         known = standing.home
-        self._head("Home, from which drives are estimated")
+        self._head(say("cli-setup.head-home"))
         at, speed_kmh = given.home_at, given.speed_kmh
         if at is None and known is not None and (speed_kmh is not None or not self._asks_anew):
             at = known.lat_deg, known.lon_deg
         elif at is None and self.asks:
             before = f"{known.lat_deg:.2f}, {known.lon_deg:.2f}" if known else "-"
-            at = self._ask("Coordinates; about 1 km will do (- for none)", before, lat_lon_or_none)
+            at = self._ask(say("cli-setup.ask-home"), before, lat_lon_or_none)
             if at is not None and speed_kmh is None:
                 usual = known.speed_kmh if known else USUAL_SPEED_KMH
-                speed_kmh = self._ask("Your usual speed in km/h", f"{usual:g}", read_speed)
+                speed_kmh = self._ask(say("cli-setup.ask-speed"), f"{usual:g}", read_speed)
         if at is None:
             forget_home(self.duskbell)
-            click.echo("  None is known: a drive of 90 minutes is reckoned with where none is given.")
+            click.echo(say("cli-setup.home-unknown"))
             return
         if speed_kmh is None:
             speed_kmh = known.speed_kmh if known else USUAL_SPEED_KMH
@@ -149,7 +155,7 @@ class Talk(Bells):
         site = self.standing.places[0].site
         doubt = doubts(site.lat_deg, site.lon_deg, home)
         if doubt is not None and doubt.away_km is not None:
-            click.echo(f"  {doubt.text} If home or place is wrong, run duskbell setup again.")
+            click.echo(say("cli-setup.home-doubt", doubt=doubt.text))
 
     def end(self) -> None:
         """The next nights, what is missing, and the way in."""
@@ -159,25 +165,25 @@ class Talk(Bells):
             found = next_nights(self.duskbell, place)
             first = found.nights[0].name if found.nights else found.first
             year = f", in {first.year}" if first.year != found.first.year else ""
-            self._head(f"The next nights worth it at {place.site.name}, from the sky alone{year}")
+            self._head(say("cli-setup.head-nights", name=place.site.name, year=year))
             lines = season_table(found, found.nights) if found.nights else why_none(self.duskbell, found)
             for line in filter(None, lines):
                 click.echo(f"  {line}")
-        self._head("What is still missing")
-        kept = [f"Kept, though its try went wrong: {text}" for text in self.unwell]
-        for line in [*kept, *still_missing(self.duskbell)] or ["Nothing: it can ring."]:
+        self._head(say("cli-setup.head-missing"))
+        kept = [say("cli-setup.kept-unwell", text=text) for text in self.unwell]
+        for line in [*kept, *still_missing(self.duskbell)] or [say("cli-setup.nothing-missing")]:
             click.echo(f"  {line}")
         if self.asks:
-            self._head("Sign in with your phone, once duskbell serve runs")
+            self._head(say("cli-setup.head-phone"))
             way = way_in(self.duskbell)
             if way.unreachable:
                 click.echo(f"  {way.unreachable}")
             click.echo(_qr(way.link))
             click.echo(f"  {way.link}")
-            click.echo("  It works once, for 15 minutes; `duskbell link` prints another one.")
+            click.echo(say("cli-setup.link-once"))
         if note := fleet_note(self.duskbell):
             click.echo(note)
-        click.echo("Next: duskbell serve")
+        click.echo(say("cli-setup.next"))
 
     # a place
 
@@ -209,13 +215,11 @@ class Talk(Bells):
             name = self._ask("Its name", known.site.name if known else "", read_name)
             known = find_place(self.standing.places, name)
             before = f"{known.site.lat_deg:.6g}, {known.site.lon_deg:.7g}" if known else ""
-            at = self._ask("Coordinates, as you have them, latitude first", before, lat_lon)
+            at = self._ask(say("cli-setup.ask-coordinates"), before, lat_lon)
             if not (known and at == (known.site.lat_deg, known.site.lon_deg)):
                 at = self._settled(at)
             height = f"{known.site.elevation_m:g}" if known and known.elevation_known else ""
-            elevation_m = self._ask(
-                "Metres above sea level (- if you don't know)", height or "-", read_elevation
-            )
+            elevation_m = self._ask(say("cli-setup.ask-elevation"), height or "-", read_elevation)
             try:
                 site = place_at(name, at, elevation_m, known.site if known else None)
             except BadInput as refusal:
@@ -228,7 +232,7 @@ class Talk(Bells):
         home = self.standing.home
         while (doubt := None if self.answers.is_sure else doubts(*at, home)) is not None:
             if not self.asks:
-                raise click.UsageError(f"{doubt.text} Say --yes if that is the place.")
+                raise click.UsageError(say("cli-setup.place-doubt", doubt=doubt.text))
             if (meant := ask_about(doubt, "  ")) is not None:
                 return meant
             at = self._ask("Coordinates", "", lat_lon)
@@ -238,10 +242,10 @@ class Talk(Bells):
 
     def _ask_terms(self, now: Terms, *, answered: bool) -> Terms:
         click.echo(f"  {say('setup.declaration')}")
-        if self._confirm("Is that so here", default=now.noncommercial if answered else None):
+        if self._confirm(say("cli-setup.ask-noncommercial"), default=now.noncommercial if answered else None):
             return Terms(True, now.key)
-        stays = " [a key is set; enter keeps it]" if now.key else " (enter: none)"
-        key = self._ask_hidden(f"Its key for customers{stays}") or now.key
+        stays = say("cli-setup.ask-key-kept") if now.key else " (enter: none)"
+        key = self._ask_hidden(say("cli-setup.ask-key", stays=stays)) or now.key
         if not key:
             click.echo(f"  {say('setup.without-open-meteo')}")
         return Terms(False, key)
@@ -253,8 +257,8 @@ class Talk(Bells):
 
 def _terms_words(terms: Terms) -> str:
     if terms.key:
-        return "Open-Meteo is asked with your key."
-    return "Open-Meteo: non-commercial use is declared." if terms.noncommercial else "Open-Meteo isn't asked."
+        return say("cli-setup.terms-key")
+    return say("cli-setup.terms-noncommercial") if terms.noncommercial else say("cli-setup.terms-none")
 
 
 def _qr(link: str) -> str:

@@ -9,6 +9,7 @@ from typing import Any, TextIO, TypeVar
 import click
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.sites.coordinates import parse_lat_lon
 from alerts.sites.names import clean_name
 from service.app import Duskbell
@@ -47,7 +48,7 @@ class Asking:
         return name in self.standing.fixed
 
     def _fixed_words(self, name: str) -> str:
-        return f" (set by {variable(name)}; setup can't change that)" if self._is_fixed(name) else ""
+        return say("cli-setup.fixed", variable=variable(name)) if self._is_fixed(name) else ""
 
     def _head(self, words: str) -> None:
         click.echo(f"\n{words}")
@@ -82,7 +83,7 @@ class Asking:
             letter = typed[:1].lower()
             if letter in letters:
                 return letter
-            click.echo(f"  {typed!r} isn't one of them: {', '.join(letters)}.")
+            click.echo(say("cli-setup.not-a-letter", typed=typed, letters=", ".join(letters)))
 
     def _settle(self, tried: Tried, offer: str, letters: str) -> str:
         """What is done about a try: the first letter, "keep", where it went well or nobody can be asked."""
@@ -123,7 +124,7 @@ def read_sender(typed: str) -> str:
 def one_of(*words: str) -> Callable[[str], Any]:
     def read(typed: str) -> str:
         if typed not in words:
-            raise BadInput(f"{typed!r} isn't one of them: {', '.join(words)}.")
+            raise BadInput(phrase("cli-setup.not-one-of", typed=typed, words=words))
         return typed
 
     return read
@@ -158,11 +159,9 @@ def read_answers(given: dict[str, Any]) -> Answers:
     key = _secret(given["key_file"], "--commercial-key")
     ways = [given["noncommercial"], bool(key), given["without_open_meteo"]]
     if sum(ways) > 1:
-        raise click.UsageError(
-            "--noncommercial, --commercial-key and --without-open-meteo exclude each other."
-        )
+        raise click.UsageError(say("cli-setup.terms-exclusive"))
     if given["only_here"] and given["smtp_host"]:
-        raise click.UsageError("--only-here and --smtp-host exclude each other.")
+        raise click.UsageError(say("cli-setup.bells-exclusive"))
     relay = {
         "host": given["smtp_host"],
         "port": given["smtp_port"],
@@ -195,7 +194,7 @@ def _secret(file: TextIO | None, option: str) -> str:
         return ""
     text = file.read().strip("\r\n")
     if not text.strip() or "\n" in text:
-        raise click.UsageError(f"{option}: the file must hold one line, and nothing else.")
+        raise click.UsageError(say("cli-setup.one-line-file", option=option))
     return text
 
 

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 from feed_server import serving
 from openmeteo_stand_in import AIR, OpenMeteoStandIn, mocked_runs
 
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -23,7 +24,6 @@ from alerts.weather.sky_now import Says
 from service.app import build
 from service.cli import one_night
 from service.cli.main import duskbell
-from service.cli.one_night import NO_ENSEMBLES
 from service.common.backoff import Breaker, BreakerState
 from service.common.deadline import Deadline
 from service.feeds import command_state, feed_state
@@ -187,7 +187,7 @@ def test_row_207_ensembles_that_do_not_come_are_said(open_meteo, monkeypatch):
     words = ["tonight", "--at", "0.3,36", "--target", "none", "--moon-loss", "any"]
     page = CliRunner().invoke(duskbell, words, catch_exceptions=False).output
     assert "ensemble-api.open-meteo.com/v1/ensemble can't be reached" in page
-    assert NO_ENSEMBLES in page
+    assert say("cli.no-ensembles") in page
 
 
 @pytest.mark.parametrize("has_store", [False, True], ids=["without a store", "with a store"])
