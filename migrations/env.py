@@ -10,7 +10,7 @@ from alembic import context
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Connection, Engine
 
-from service.store.schema.all_tables import METADATA
+from service.store.schema import METADATA
 
 
 def run() -> None:

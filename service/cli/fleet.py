@@ -19,7 +19,7 @@ from service.runtime.fleet.web_process import run_pages
 from service.runtime.fleet.worker import run_worker
 from service.runtime.single_process import leave
 from service.settings import page_address
-from service.store.queue_schema import require_queue
+from service.store.migrate import require_queue
 
 ALIVE = click.option(
     "--alive-file",

@@ -21,7 +21,6 @@ from alerts.sites.model import Site
 from alerts.wishes.fields import say_words, write_words
 from alerts.wishes.model import Wishes
 from service.accounts import address_owner
-from service.accounts.pause import end_of_pause
 from service.accounts.quotas import require_room
 from service.accounts.receivers import register, send_test, shown, vouch_for
 from service.app import Duskbell, build
@@ -34,7 +33,7 @@ from service.reports.wish_advice import advise
 from service.store.json_values import from_json
 from service.store.repositories import people
 from service.store.repositories.climates import climate_at
-from service.store.repositories.people import default_wishes, find_subscriptions
+from service.store.repositories.people import default_wishes, end_of_pause, find_subscriptions
 from service.store.repositories.sites import get_site, newest_revision
 from service.store.repositories.totals import Kept
 from service.store.schema import core_tables

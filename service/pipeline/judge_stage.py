@@ -21,13 +21,13 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.sky.ephemeris import Ephemeris
 from service.common.fault_points import crash_point
-from service.common.retry import in_transaction
 from service.pipeline.judging import block_alerts, write_decisions
 from service.pipeline.judging.block_alerts import AlertContext
 from service.pipeline.judging.message_notes import MessageNotes
 from service.pipeline.judging.plan_block import BlockPlan, BlockPlanner, BlockTask, plan_apart, read_snapshot
 from service.pipeline.judging.process_pool import ProcessPool
 from service.pipeline.judging.shared_inputs import SharedInputs
+from service.store.engine import in_transaction
 from service.store.repositories import calibrations, decisions
 from service.store.repositories.due_reviews import DueReview, due_reviews, note_reviews
 from service.store.repositories.subscriptions import end_subscriptions

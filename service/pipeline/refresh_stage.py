@@ -18,7 +18,7 @@ from service.common.fault_points import crash_point
 from service.feeds import feed_state
 from service.feeds.shared.model import FeedFailure, Gather, Gathered, join
 from service.feeds.sight_requests import NEAR, SightAnswers, SightRequest, ask_along, with_sights
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.repositories import forecasts
 from service.store.repositories.due_reviews import SkyWant, sky_wants
 from service.store.repositories.forecasts import EVERYWHERE

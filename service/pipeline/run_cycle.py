@@ -11,7 +11,6 @@ from sqlalchemy.exc import DBAPIError
 
 from alerts.judging.obstacles import Level
 from service.app import Duskbell
-from service.common.retry import may_pass
 from service.delivery import dispatcher
 from service.hindsight import verification
 from service.hindsight.verification import Verifying
@@ -19,7 +18,7 @@ from service.pipeline import judge_stage, refresh_stage, sky_stage, station_stag
 from service.pipeline.judge_stage import Judging
 from service.pipeline.judging.process_pool import ProcessPool, usual_processes
 from service.reports.ring_check import RingCheck
-from service.store.engine import patient, sqlite_file
+from service.store.engine import may_pass, patient, sqlite_file
 from service.store.locking import try_cycle
 from service.store.repositories import cycles
 

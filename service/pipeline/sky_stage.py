@@ -19,7 +19,7 @@ from alerts.sky.nights.night_builder import readable_nights
 from alerts.sky.nights.night_events import nights_for_sites
 from service.common.fault_points import crash_point
 from service.pipeline.judging.process_pool import ProcessPool, WorkerState
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.repositories import nights, rounded_sites
 from service.store.repositories.due_reviews import sky_wants
 from service.store.repositories.people import look_again

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import shutil
 import sqlite3
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextvars import ContextVar
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection, DBAPICursor
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from alerts.common.errors import DuskbellError
+
+log = logging.getLogger(__name__)
 
 BUSY_TIMEOUT_MS = 5000
 """How long SQLite waits for another who writes: somebody waits for the answer."""
@@ -203,3 +207,49 @@ def _tune_sqlite(engine: Engine) -> None:
         waits_ms = PATIENT_TIMEOUT_MS if _is_patient.get() else usual_ms
         connection.exec_driver_sql(f"PRAGMA busy_timeout={waits_ms}")
         connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+T = TypeVar("T")
+
+
+AT_ONCE = 1000
+
+
+def in_chunks(items: Sequence[T], size: int = AT_ONCE) -> Iterator[Sequence[T]]:
+    """The items, at most `size` at a time, in their order."""
+    return (items[start : start + size] for start in range(0, len(items), size))
+
+
+TRIES = 3
+
+
+_BUSY = ("database is locked", "database table is locked")
+
+
+_GAVE_WAY = ("40001", "40P01", "55P03")
+"""PostgreSQL's codes for a serialization failure, a deadlock and a lock not available."""
+
+
+def in_transaction(sessions: sessionmaker[Session], work: Callable[[Session], T], tries: int = TRIES) -> T:
+    """What `work` returns, once its transaction is committed; nothing of it is kept when that fails.
+
+    The work must be such that it can be done again from the start.
+    """
+    for attempt in range(1, tries + 1):
+        try:
+            with sessions.begin() as session:
+                return work(session)
+        except DBAPIError as error:
+            if attempt == tries or not may_pass(error):
+                raise
+            log.warning("a transaction is tried again (%d of %d): %s", attempt + 1, tries, error.orig)
+    raise AssertionError
+
+
+def may_pass(error: DBAPIError) -> bool:
+    """Whether the same work can succeed another time: the database was busy, or somebody was first."""
+    if isinstance(error, IntegrityError):
+        return True
+    if isinstance(error, OperationalError) and str(error.orig).startswith(_BUSY):
+        return True
+    return getattr(error.orig, "sqlstate", None) in _GAVE_WAY

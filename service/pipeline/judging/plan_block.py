@@ -26,9 +26,15 @@ from service.pipeline.judging.shared_inputs import SharedInputs
 from service.store.repositories import calibrations, decisions, forecasts
 from service.store.repositories.alerts import count_rings
 from service.store.repositories.decisions import LastDecision, SubscriptionNight
-from service.store.repositories.due_reviews import NIGHTS_BACK, DueReview, lock_subscriptions, parsed_wishes
+from service.store.repositories.due_reviews import (
+    NIGHTS_BACK,
+    DueReview,
+    lock_subscriptions,
+    pack_nights_due,
+    parsed_wishes,
+    read_nights_due,
+)
 from service.store.repositories.nights import LazyNight
-from service.store.repositories.review_times import pack_nights_due, read_nights_due
 from service.store.repositories.sites import newest_revision_ids
 
 WEEK = timedelta(days=7)

@@ -24,7 +24,7 @@ from alerts.track.calibration.model import Calibration
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
 from alerts.weather.sky_now import OLDEST
 from alerts.wishes.model import Wishes
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.repositories import judged_events
 from service.store.repositories.climates import find_climates
 from service.store.repositories.forecasts import StoredForecast, newest_by_place, place_key

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import itertools
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 
 from sqlalchemy.orm import Session
 
@@ -14,9 +15,8 @@ from service.app import Duskbell
 from service.channels import host_state
 from service.delivery.fair_queue import find_awake, in_order
 from service.runtime.fleet import cycles
-from service.runtime.fleet.duties import Do, Duty, due_at
-from service.runtime.fleet.message_batches import batch_up
 from service.runtime.fleet.queue import CHORE, RECOVER, SEND, UPKEEP, URGENT, VERIFY, Nudge, defer
+from service.runtime.fleet.sending import batch_up
 from service.runtime.scheduler import MINUTE_OFFSET, Chore
 from service.store.repositories import messages
 from service.store.repositories.cycles import take_turn
@@ -126,3 +126,29 @@ def put_in_messages(session: Session, duskbell: Duskbell, now: datetime) -> int:
     waiting = in_order(itertools.islice(awake, MOST_AT_ONCE), breakers)
     defer(session, batch_up(waiting))
     return len(waiting)
+
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+Do = Callable[[Session, datetime, datetime], None]
+"""Takes the session of the transaction in which the turn was taken, the moment it fell due, and the time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """Something to be done every so often, counted from midnight UTC on the first of January 1970.
+
+    offset: how long after the round moments, so that not everybody asks on the hour.
+    """
+
+    name: str
+    every: timedelta
+    do: Do
+    offset: timedelta = timedelta(0)
+
+
+def due_at(duty: Duty, now: datetime) -> datetime:
+    """The latest moment, not after `now`, at which the duty fell due."""
+    since = now - EPOCH - duty.offset
+    return EPOCH + duty.offset + duty.every * (since // duty.every)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import logging
 import time
-from collections import Counter
-from collections.abc import Callable, Sequence
+import zlib
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TypeVar
 
@@ -19,6 +20,7 @@ from service.delivery.claim import Claimed, claim_batch
 from service.delivery.dispatcher import Delivery, send_claimed
 from service.delivery.fair_queue import WaitingMessage, find_awake, in_order
 from service.delivery.results import REFUSED, FinishedAttempt, count, keep_each, record
+from service.runtime.fleet.queue import DELIVER, SEND, URGENT, Nudge
 from service.store.repositories import messages
 
 log = logging.getLogger(__name__)
@@ -26,7 +28,7 @@ log = logging.getLogger(__name__)
 CLAIMED_AT_ONCE = 8
 RELAY_AT_ONCE = 4
 """Mails of one batch on their way to our own relay together; to a host that a user named, one at a time.
-With the lanes of message_batches.py, the whole fleet sends up to 16 and up to 4 at once."""
+With LANES the whole fleet sends up to 16 and up to 4 at once."""
 FAILING_FOR_S = 20.0
 """A job tries addresses that fail for so long; the next sweep goes on with them, behind those that don't."""
 KEEP_TRYING_S = 60.0
@@ -128,3 +130,36 @@ def stubbornly(delivery: Delivery, do: Callable[[Session], T]) -> T:
             log.warning("the store did not take it (%s); trying again", type(error.orig).__name__)
         time.sleep(pause_s)
         pause_s = min(LONGEST_PAUSE_S, 2 * pause_s)
+
+
+BATCH = 40
+"""Messages in a job: enough that the queue costs little, few enough that a lane isn't held for long."""
+
+
+LANES = 4
+"""Jobs under way to one destination in the whole fleet."""
+
+
+def batch_up(waiting: Iterable[WaitingMessage]) -> list[Nudge]:
+    """The jobs that send these messages, in their order."""
+    alike: defaultdict[tuple[str, bool], list[WaitingMessage]] = defaultdict(list)
+    for each in waiting:
+        alike[each.lane, each.is_stand_down].append(each)
+    return [_nudge(chunk) for some in alike.values() for chunk in _chunks(some)]
+
+
+def _nudge(waiting: Sequence[WaitingMessage]) -> Nudge:
+    """Addresses that fail have one lane at their destination, beside those of the others."""
+    first = waiting[0]
+    lane = 0 if first.is_failing else zlib.crc32(first.message_id.encode()) % LANES
+    return Nudge(
+        task=SEND,
+        queue=DELIVER,
+        args={"destination": first.destination, "message_ids": [each.message_id for each in waiting]},
+        lock=f"to {first.lane} #{lane}",
+        priority=URGENT if first.is_stand_down else 0,
+    )
+
+
+def _chunks(waiting: Sequence[WaitingMessage]) -> Iterator[Sequence[WaitingMessage]]:
+    return (waiting[start : start + BATCH] for start in range(0, len(waiting), BATCH))

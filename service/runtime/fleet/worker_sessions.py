@@ -23,8 +23,8 @@ from sqlalchemy.orm import (
 from service.channels.host_state import find_breakers
 from service.channels.model import Channel
 from service.delivery.fair_queue import find_awake, in_order
-from service.runtime.fleet.message_batches import batch_up
 from service.runtime.fleet.queue import defer
+from service.runtime.fleet.sending import batch_up
 from service.store.repositories import messages
 from service.store.repositories.cycle_parts import Held, hold_on
 from service.store.repositories.messages import Status

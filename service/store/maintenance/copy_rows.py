@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from sqlalchemy import Connection, Engine, func, insert, select, text
 
-from service.store.schema.all_tables import METADATA
+from service.store.schema import METADATA
 
 BLOCK = 1000
 

@@ -33,7 +33,7 @@ from service.store.engine import StoreError, open_engine
 from service.store.locking import hold_store
 from service.store.maintenance.copy_rows import BLOCK, move_sequences
 from service.store.migrate import require_current, upgrade
-from service.store.schema.all_tables import METADATA
+from service.store.schema import METADATA
 
 CHECKSUM_BYTES = 16
 

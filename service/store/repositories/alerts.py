@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
 from alerts.notifying.model import AlertKind, Why
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.schema.core_tables import Alert, Message, MessageAlert, Subscription
 
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from alerts.sites.model import Site
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE, Climate
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.repositories.forecasts import place_key, place_key_at
 from service.store.schema import core_tables
 from service.store.schema.track_tables import NightCloud

@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session, aliased, lazyload
 
 from alerts.common.plain_values import value
 from alerts.weather.outlook import Outlook
-from service.store.chunks import in_chunks
 from service.store.compressed_json import Packed
+from service.store.engine import in_chunks
 from service.store.json_values import from_json
 from service.store.repositories.rounded_sites import with_copy
 from service.store.schema import core_tables

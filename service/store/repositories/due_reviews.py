@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from functools import lru_cache
@@ -19,7 +19,7 @@ from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes
 from alerts.wishes.model import Trip, Wishes
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.repositories.messages import Status
 from service.store.repositories.people import default_wishes, is_active, night_key, shared_sky
 from service.store.schema import core_tables
@@ -287,3 +287,15 @@ def sites_by_place(session: Session, since: datetime) -> list[int]:
         .order_by(band, func.max(revision.lon_deg))
     )
     return list(session.scalars(query))
+
+
+def pack_nights_due(moments: Mapping[date, datetime], judged_at: datetime) -> dict[str, Any]:
+    nights = {name.isoformat(): at.isoformat() for name, at in moments.items()}
+    return {"as_of": judged_at.isoformat(), "nights": nights}
+
+
+def read_nights_due(kept: Mapping[str, Any] | None, judged_at: datetime | None) -> dict[date, datetime]:
+    """By the night's name; nothing where it isn't of the last judging."""
+    if kept is None or judged_at is None or kept["as_of"] != judged_at.isoformat():
+        return {}
+    return {date.fromisoformat(name): datetime.fromisoformat(at) for name, at in kept["nights"].items()}

@@ -20,7 +20,7 @@ from alerts.track.observations.stations import KM_A_DEGREE, METAR, REACH_KM, Obs
 from alerts.track.observations.synop import read_synop
 from alerts.weather.forecast import Forecast
 from alerts.weather.sky_now import OLDEST, StationSky
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.forecast_packing import unpack
 from service.store.schema import core_tables

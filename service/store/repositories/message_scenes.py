@@ -14,7 +14,7 @@ from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import Night
 from service.common.secret_key import Keys
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.repositories.nights import unpack_night
 from service.store.repositories.sites import stored_site
 from service.store.schema import core_tables

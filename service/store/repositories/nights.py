@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
 from alerts.sky.night import Night
-from service.store.chunks import in_chunks
 from service.store.compressed_json import Packed, pack_json, unpack_json
+from service.store.engine import in_chunks
 from service.store.schema import core_tables
 
 _NIGHT = TypeAdapter(Night)

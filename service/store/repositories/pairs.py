@@ -21,7 +21,7 @@ from alerts.track.calibration.statements import build_stated
 from alerts.track.observations.evidence import Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
 from alerts.weather.outlook import Outlook
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.json_values import from_json
 from service.store.repositories.decisions import outlooks_by_id
 from service.store.repositories.judged_events import NOBODY, event_of

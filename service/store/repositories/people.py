@@ -5,19 +5,20 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime, time, timedelta
 
 from sqlalchemy import ColumnElement, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts import RULES_VERSION
+from alerts.common.clock_times import at_clock, zone_info
 from alerts.common.errors import BadInput
 from alerts.field.driving import Home, with_home
 from alerts.field.kit import parse_kit
 from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes
 from alerts.wishes.model import Wishes
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories import rounded_sites
 from service.store.schema import core_tables
@@ -347,3 +348,14 @@ def running_subscriptions(session: Session, person_id: int) -> list[core_tables.
         core_tables.Subscription.person_id == person_id, core_tables.Subscription.ended_at.is_(None)
     )
     return list(session.scalars(query.order_by(core_tables.Subscription.id)))
+
+
+LONGEST_PAUSE = timedelta(days=2 * 366)
+
+
+def end_of_pause(day: date, zone: str, now: datetime) -> datetime:
+    """The noon of that day on the clock of the person's zone; BadInput where it is past or far off."""
+    until = at_clock(day, time(12), zone_info(zone))
+    if not now < until < now + LONGEST_PAUSE:
+        raise BadInput("a pause ends after today, and within two years.")
+    return until

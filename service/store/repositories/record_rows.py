@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from alerts.track.calibration.leads import LEADS, Lead, moment_of, standing_at
 from alerts.track.observations.evidence import OutcomeState
 from alerts.wishes.model import Wishes
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories.judged_events import NOBODY
 from service.store.repositories.pairs import BLOCK, Ended, Told, told_of

@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
 from alerts.sites.model import Site
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
 from service.store.repositories import rounded_sites
 from service.store.repositories.people import UNKNOWN_ZONE, estimate_drives, look_again, subscriptions_to

@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.plain_values import value
-from service.store.chunks import in_chunks
+from service.store.engine import in_chunks
 from service.store.repositories.people import is_active
 from service.store.repositories.rounded_sites import with_copy
 from service.store.schema.core_tables import Address, Decision, Person, Site, Subscription

@@ -150,7 +150,7 @@ class Subscription(Table):
     judged_at: when its nights were last judged. look_again_at: from when on a verdict or a word could be
     another one by the passing of time alone; None: judge it in the next cycle, something has changed.
     nights_due: the same moment for each of its nights; read and written by
-    service/store/repositories/review_times.py. kit: camera and lens as the person types them
+    service/store/repositories/due_reviews.py. kit: camera and lens as the person types them
     (`alerts.field.kit_text`), "" for the default; it shapes what messages say and nothing of what is decided.
     """
 

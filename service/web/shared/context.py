@@ -17,8 +17,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from alerts.common.errors import DuskbellError
 from service.app import Duskbell
 from service.delivery.self_monitor import CycleSilence
-from service.store.change_counter import Changes, watch_changes
-from service.store.read_sessions import reading_sessions
+from service.store.read_sessions import Changes, reading_sessions, watch_changes
 from service.web.shared.assets import style_url
 from service.web.shared.filters import FILTERS, as_data, say_on_page
 from service.web.shared.night_row import column_words

@@ -11,9 +11,9 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.wishes.model import Wishes
-from service.accounts.pause import end_of_pause
 from service.store.json_values import from_json
 from service.store.repositories import people
+from service.store.repositories.people import end_of_pause
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
 from service.web.shared.context import Web

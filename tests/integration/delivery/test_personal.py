@@ -12,8 +12,7 @@ from alerts.common.errors import BadInput
 from service.accounts import access, address_owner
 from service.store.maintenance import personal_data
 from service.store.repositories.messages import Status
-from service.store.schema import core_tables
-from service.store.schema.all_tables import METADATA
+from service.store.schema import METADATA, core_tables
 from tests.integration.delivery.receivers import Hook, Receiver
 from tests.integration.delivery.yard import NOW, Yard
 

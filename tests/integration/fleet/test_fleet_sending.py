@@ -14,8 +14,8 @@ from service.channels import host_state
 from service.common.backoff import Breaker, BreakerState
 from service.delivery.fair_queue import WaitingMessage
 from service.runtime.fleet import schedule
-from service.runtime.fleet.message_batches import BATCH, LANES, batch_up
 from service.runtime.fleet.queue import UPKEEP, Nudge, defer
+from service.runtime.fleet.sending import BATCH, LANES, batch_up
 from service.store.engine import open_engine
 from service.store.repositories import messages
 from service.store.repositories.messages import LEASE, NoticeKind, Status

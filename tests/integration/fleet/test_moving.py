@@ -14,8 +14,7 @@ from service.store.engine import BUSY_FOR, open_engine
 from service.store.locking import AlreadyRunning, SharedHold, hold_store
 from service.store.maintenance import move_to_postgres
 from service.store.maintenance.move_to_postgres import MoveError, move, summarise
-from service.store.schema import core_tables
-from service.store.schema.all_tables import METADATA
+from service.store.schema import METADATA, core_tables
 from service.store.schema.feed_tables import FeedAnswer
 from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 from tests.integration.postgres import Server

@@ -11,7 +11,7 @@ import pytest
 from sqlalchemy import Engine, inspect, make_url, text
 from sqlalchemy.exc import DBAPIError
 
-from service.store import queue_schema
+from service.store import migrate
 from service.store.engine import StoreError, connect_options, open_engine, require_writable
 from service.store.locking import AlreadyRunning, SharedHold, hold_store
 from service.store.migrate import upgrade
@@ -104,33 +104,33 @@ def test_row_37_a_database_that_can_not_be_written_is_refused(url: str) -> None:
 
 def test_migrating_again_changes_nothing(engine: Engine) -> None:
     upgrade(engine)
-    queue_schema.require_queue(engine)
+    migrate.require_queue(engine)
 
 
 def test_the_queue_of_a_newer_procrastinate_is_brought_up(
     engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "99.00.00_01_pre_sundial.sql").write_text("CREATE TABLE sundial (); SELECT '100%';")
-    monkeypatch.setattr(queue_schema, "_migrations_folder", lambda: tmp_path)
+    monkeypatch.setattr(migrate, "_migrations_folder", lambda: tmp_path)
     with pytest.raises(StoreError, match="duskbell migrate"):
-        queue_schema.require_queue(engine)
-    queue_schema.prepare_queue(engine)
-    queue_schema.prepare_queue(engine)
-    queue_schema.require_queue(engine)
+        migrate.require_queue(engine)
+    migrate.prepare_queue(engine)
+    migrate.prepare_queue(engine)
+    migrate.require_queue(engine)
     assert inspect(engine).has_table("sundial")
 
 
 def test_a_database_without_a_queue_is_refused(new_postgres: Server) -> None:
     engine = open_engine(new_postgres())
     with pytest.raises(StoreError, match="duskbell migrate"):
-        queue_schema.require_queue(engine)
+        migrate.require_queue(engine)
     engine.dispose()
 
 
 def test_a_fleet_on_sqlite_is_refused(tmp_path: Path) -> None:
     engine = open_engine(f"sqlite:///{tmp_path / 'one.sqlite3'}")
     with pytest.raises(StoreError, match="needs PostgreSQL"):
-        queue_schema.require_queue(engine)
+        migrate.require_queue(engine)
     engine.dispose()
 
 

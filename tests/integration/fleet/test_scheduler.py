@@ -14,8 +14,7 @@ from sqlalchemy.orm import Session
 
 from service.app import Duskbell
 from service.runtime.fleet import schedule
-from service.runtime.fleet.duties import Duty, due_at
-from service.runtime.fleet.schedule import Scheduler, find_duties
+from service.runtime.fleet.schedule import Duty, Scheduler, due_at, find_duties
 from service.runtime.fleet.watchdog import Lifeline
 from service.runtime.scheduler import Chore
 from service.settings import Settings

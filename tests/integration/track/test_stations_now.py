@@ -21,7 +21,7 @@ from service.observations import nws
 from service.observations.model import Ask, Heard, areas_of
 from service.store.json_values import from_json
 from service.store.repositories import judged_events
-from service.store.repositories.review_times import read_nights_due
+from service.store.repositories.due_reviews import read_nights_due
 from service.store.schema import core_tables
 from service.store.schema.track_tables import StationReport
 from tests.integration.conftest import NewStore

@@ -7,8 +7,8 @@ from datetime import timedelta
 import pytest
 from starlette.testclient import TestClient
 
-from service.store.change_counter import watch_changes
 from service.store.engine import open_engine
+from service.store.read_sessions import watch_changes
 from service.store.schema import core_tables
 from service.web.response_cache import KEPT_PATHS, KeptPage, page_cache
 from tests.integration.cycle.world import GO_TIME, World

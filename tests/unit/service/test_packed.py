@@ -7,8 +7,7 @@ import zlib
 
 import pytest
 
-from service.store.compressed_json import pack_json, unpack_json
-from service.store.compression_dictionary import BY_CHECKSUM, DICTIONARIES
+from service.store.compressed_json import BY_CHECKSUM, DICTIONARIES, pack_json, unpack_json
 
 ROW = json.dumps({"name": "2027-07-01", "windows": [], "moon_lit": 0.25, "note": "°C −3"}).encode()
 
