@@ -11,6 +11,7 @@ from typing import Any
 
 from alerts.briefing.collect import find_agreement
 from alerts.briefing.text.event import event_of, event_values, say_chance
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.common.time_text import say_clock, say_day, say_span, say_time, utc_text, zone_word
 from alerts.judging.darkness_rule import darkness
@@ -28,8 +29,6 @@ from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
 from alerts.weather.sensitivity import CLOUD, Hinge
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 from service.reports.night_json import outlook_json, sky_json, span_json
-
-_HEAD = "    °C  wind gust   rain  mm   dew  fog"
 
 
 def weather_page(seen: NightWeather) -> str:
@@ -49,9 +48,9 @@ def weather_page(seen: NightWeather) -> str:
 
 def _head(seen: NightWeather) -> Iterator[str]:
     as_of = say_time(seen.now, seen.site.tz)
-    yield f"{seen.site.name}, the night of {say_day(seen.night.name)}, as of {as_of}"
+    yield say("reports.weather-head", name=seen.site.name, day=say_day(seen.night.name), as_of=as_of)
     if seen.window is None:
-        yield "No dark window in this night."
+        yield say("reports.weather-no-window")
     else:
         yield f"Dark {say_span(seen.window.span, seen.site.tz)}"
     yield from (f"  {problem}" for problem in seen.problems)
@@ -59,7 +58,7 @@ def _head(seen: NightWeather) -> Iterator[str]:
 
 def _sources(seen: NightWeather) -> Iterator[str]:
     if not seen.sources:
-        yield "No forecast is at hand."
+        yield say("reports.weather-no-forecast")
         return
     yield ""
     yield "Sources"
@@ -76,16 +75,16 @@ def _says(seen: NightWeather, forecast: Forecast) -> str:
         return ""
     if entry.chance is None:
         return f": not used, {entry.why_not}"
-    return f": by itself a chance of {100 * entry.chance:.0f} %{_cloud_words(entry)}"
+    return say("reports.weather-by-itself", chance_pct=100 * entry.chance, cloud_words=_cloud_words(entry))
 
 
 def _cloud_words(entry: SourceChance) -> str:
     """Both figures of a single run: as the frame has it, and on the ground plan."""
     if entry.least_cloud_pct is None or entry.least_plan_pct is None or entry.members:
         return ""
-    aside = f", {entry.sight_places} places along the view" if entry.sight_places else ""
+    aside = say("reports.weather-sight-places", sight_places=entry.sight_places) if entry.sight_places else ""
     plan = f" ({entry.least_plan_pct:.0f} overhead)"
-    return f", at best {entry.least_cloud_pct:.0f} % cloud in the frame{plan}{aside}"
+    return say("reports.weather-cloud", least_cloud_pct=entry.least_cloud_pct, plan=plan, aside=aside)
 
 
 def _entry(seen: NightWeather, forecast: Forecast) -> SourceChance | None:
@@ -100,11 +99,11 @@ def _hours(seen: NightWeather) -> Iterator[str]:
     zone = zone_word(seen.rows[0].hour.start.astimezone(seen.site.tz))
     numbers = "  ".join(f"{number:>{width}}" for number, width in enumerate(widths, 1))
     yield ""
-    yield f"Cloud in % (total low/mid/high; of ensembles, members that are clear), {zone}"
-    yield f"          {numbers}{_HEAD}"
+    yield say("reports.weather-rows", zone=zone)
+    yield f"          {numbers}{say('reports.weather-columns')}"
     for row in seen.rows:
         yield _line(seen, row, widths)
-    yield "  * dark window, > its clearest stretch"
+    yield say("reports.weather-marks")
 
 
 def _line(seen: NightWeather, row: Row, widths: Sequence[int]) -> str:
@@ -169,7 +168,7 @@ def _hinge(seen: NightWeather) -> Iterator[str]:
     text = say_hinge(seen)
     if text:
         yield ""
-        yield f"It hangs on: {text}"
+        yield say("reports.weather-hangs-on", text=text)
 
 
 def say_hinge(seen: NightWeather) -> str:
@@ -179,7 +178,7 @@ def say_hinge(seen: NightWeather) -> str:
         return ""
     when = f" at {say_time(hinge.hour.start, seen.site.tz)}" if hinge.hour else ""
     if hinge.hazard is not None:
-        without = f"without it the night would be good (chance {hinge.chance_pct} %)" if hinge.flips else ""
+        without = say("reports.weather-without-hazard", chance_pct=hinge.chance_pct) if hinge.flips else ""
         return f"{hinge.hazard.text}{when}" + (f"; {without}." if without else ".")
     return _say_cloud(hinge, when, seen.go_pct)
 
@@ -188,12 +187,12 @@ def _say_cloud(hinge: Hinge, when: str, go_pct: int) -> str:
     change = f"chance {hinge.chance_pct} → {hinge.otherwise_pct} %"
     if hinge.is_good:
         if hinge.flips:
-            return f"a clear hour{when}; overcast then, it would no longer be good ({change})."
-        return f"no single hour; even overcast{when} would leave it good ({change})."
+            return say("reports.weather-clear-hour", when=when, change=change)
+        return say("reports.weather-even-overcast", when=when, change=change)
     thing = hinge.thing if hinge.thing != CLOUD else "all cloud"
     if hinge.flips:
-        return f"{thing}{when}; without it the night would be good ({change}, {go_pct} % will do)."
-    return f"no single hour; {thing}{when} weighs most ({change}, {go_pct} % would do)."
+        return say("reports.weather-without", thing=thing, when=when, change=change, go_pct=go_pct)
+    return say("reports.weather-weighs-most", thing=thing, when=when, change=change, go_pct=go_pct)
 
 
 def _credits(seen: NightWeather) -> Iterator[str]:
@@ -484,12 +483,16 @@ def chance_lines(
         return
     yield f"{said}. {find_agreement(outlook) or ''}".rstrip()
     if outlook.spread_pct is not None and outlook.spread_pct[0] != outlook.spread_pct[1]:
-        yield f"each source alone {outlook.spread_pct[0]} to {outlook.spread_pct[1]} % for the same"
+        yield say(
+            "reports.chance-each-alone",
+            least_pct=outlook.spread_pct[0],
+            most_pct=outlook.spread_pct[1],
+        )
     if outlook.change_pct is not None:
-        yield f"since the last runs {outlook.change_pct:+d} points of chance".replace("-", "−")
+        yield say("reports.chance-change", change_pct=outlook.change_pct).replace("-", "−")
     if outlook.overhead_pct is not None:
         differs = f": {outlook.sight_text}" if str(outlook.sight_text or "") else ""
-        yield f"{outlook.overhead_pct} % if the sky all round were as it is overhead{differs}"
+        yield say("reports.chance-overhead", overhead_pct=outlook.overhead_pct, differs=differs)
 
 
 def hazard_lines(outlook: Outlook, zone: tzinfo) -> Iterator[str]:
