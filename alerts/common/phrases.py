@@ -16,9 +16,9 @@ in their units (two braces make one that is said):
     speed, temperature, difference, rate, distance, height
                         of m/s, °C, a difference of °C, mm/h, km, m: `7 m/s`, or `16 mph` for who reads in
                         miles; `speed.1` with one decimal
-    and, or, comma, semicolon, then
+    and, or, comma, semicolon, then, either, space
                         several values: `a, b and c` (as without a form), `a, b or c`, `a, b, c`, `a; b; c`,
-                        `a, then b`
+                        `a, then b`, `a, or b`, `a b`
     capital             a phrase in a phrase, with a large first letter
 
 All else is formatted by Python: `{chance_pct:.0f} %`, `{name!r}`. A phrase as a value is said in its place.
@@ -216,7 +216,7 @@ def _say_list(items: Sequence[str], form: str) -> str:
     joints = find_entry("common.list")
     assert not isinstance(joints, str)
     last = joints[form]
-    between = last if form in ("semicolon", "then") else joints["comma"]
+    between = last if form in ("semicolon", "then", "either", "space") else joints["comma"]
     return last.join(part for part in (between.join(items[:-1]), *items[-1:]) if part)
 
 

@@ -15,7 +15,7 @@ import click
 from sqlalchemy import Engine, make_url
 from sqlalchemy.orm import Session
 
-from alerts.briefing.text.obstacle_text import say as say_obstacle
+from alerts.briefing.text.obstacle_text import words_for
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import say
 from alerts.judging.obstacles import Code, Level, Obstacle
@@ -188,7 +188,7 @@ def _ring(settings: Settings) -> Iterator[Finding]:
         is_current = current_revision(engine) == head_revision()
     if not is_current:
         if not settings.contact:
-            text = say_obstacle(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
+            text = words_for(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
             yield Finding("wrong", "ring", text, Code.NO_CONTACT.value)
         return
     duskbell = Duskbell(settings)

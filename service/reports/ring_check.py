@@ -15,8 +15,7 @@ from functools import cached_property, lru_cache, partial
 from pydantic import TypeAdapter
 from sqlalchemy.orm import Session
 
-from alerts.briefing.text.obstacle_text import HEADINGS
-from alerts.briefing.text.obstacle_text import say as say_obstacle
+from alerts.briefing.text.obstacle_text import heading, words_for
 from alerts.common.phrases import say
 from alerts.judging.obstacles import (
     Asked,
@@ -125,9 +124,9 @@ class Tally:
 
     def line(self, *, for_operator: bool = True) -> str:
         """How grave it is, what it concerns, the obstacle and its mend."""
-        said = say_obstacle(self.obstacle, site=self.site or "SITE", for_operator=for_operator)
+        said = words_for(self.obstacle, site=self.site or "SITE", for_operator=for_operator)
         where = f" ({self.where})" if self.where else ""
-        return f"{HEADINGS[self.obstacle.level]}{where}: {said.text}"
+        return f"{heading(self.obstacle.level)}{where}: {said.text}"
 
 
 class RingCheck:

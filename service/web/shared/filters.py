@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
 from types import MappingProxyType
@@ -10,16 +9,15 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
+from alerts.briefing.text.obstacle_text import Page
 from alerts.briefing.text.units import say_speed, say_temperature
-from alerts.common.phrases import PLAIN_READER, Reader, find_entry, say
+from alerts.common.phrases import PLAIN_READER, Phrase, Reader, find_entry, say
 from alerts.common.span import Span
 from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
 from alerts.common.time_text import said_minutes, utc_text, whole_minutes
 from alerts.common.units import Units
 from alerts.sky.nights.season import Month
 from alerts.weather.model_names import model_name, name_with_family
-
-_NAMED_PAGE = re.compile(r"the page (/[a-z]+(?:/(?:new|[0-9]+))?)")
 
 
 def headline(verdict: str) -> str:
@@ -154,9 +152,23 @@ def month_words(month: Month) -> str:
     return f"{MONTHS[month.month - 1]} {month.year}"
 
 
-def linked(text: str) -> Markup:
-    """The text with the pages that it names as links: `the page /me`."""
-    return Markup(_NAMED_PAGE.sub(r'the page <a href="\1">\1</a>', str(escape(text))))
+def linked(what: Phrase) -> Markup:
+    """A phrase in words, the pages among its values as links."""
+    pages: list[Page] = []
+
+    def marked(given: object) -> object:
+        """The value with each page held by a character of the private use area, which nothing else is."""
+        if isinstance(given, Page):
+            pages.append(given)
+            return chr(0xE000 + len(pages) - 1)
+        if isinstance(given, Phrase):
+            return Phrase(given.key, tuple((name, marked(each)) for name, each in given.values))
+        return tuple(map(marked, given)) if isinstance(given, tuple) else given
+
+    words = escape(str(marked(what)))
+    for number, page in enumerate(pages):
+        words = words.replace(chr(0xE000 + number), Markup('<a href="{0}">{0}</a>').format(page))
+    return words
 
 
 def say_on_page(key: str, reader: Reader = PLAIN_READER, /, **values: object) -> Markup:

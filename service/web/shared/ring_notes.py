@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from sqlalchemy.orm import Session
 
-from alerts.briefing.text.obstacle_text import HEADINGS, say
+from alerts.briefing.text.obstacle_text import heading, words_for
+from alerts.common.phrases import Phrase
 from alerts.judging.obstacles import Level, Obstacle, YearAhead
 from alerts.wishes.model import Wishes
 from service.reports.ring_check import RingCheck
@@ -20,8 +21,8 @@ class RingLine:
     """One obstacle on a page. is_note: it bars nothing."""
 
     heading: str
-    what: str
-    mend: str
+    what: Phrase
+    mend: Phrase
     is_note: bool
 
     @property
@@ -35,9 +36,9 @@ def lines_for(
     """The obstacles in words for that viewer."""
     is_operator = viewer is not None and viewer.is_operator
     return tuple(
-        RingLine(HEADINGS[each.level], said.what, said.mend, is_note=each.level is Level.NOTE)
+        RingLine(heading(each.level), said.obstacle, said.remedy, is_note=each.level is Level.NOTE)
         for each in found
-        for said in (say(each, site=site, for_operator=is_operator),)
+        for said in (words_for(each, site=site, for_operator=is_operator),)
     )
 
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.briefing.text.obstacle_text import TELL_THE_OPERATOR, say, say_all
+from alerts.briefing.text.obstacle_text import all_words, words_for
 from alerts.common.span import Span
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.obstacles import (
@@ -159,7 +159,7 @@ def test_the_sources_of_a_place(
 ) -> None:
     found = tuple(of_sources(sources))
     assert [(each.code, each.level) for each in found] == codes
-    for said, wanted in zip(say_all(found)[:1], [(what, mend)], strict=False):
+    for said, wanted in zip(all_words(found)[:1], [(what, mend)], strict=False):
         assert wanted[0] in said.what
         assert wanted[1] in said.mend
 
@@ -266,7 +266,7 @@ def test_a_subscription(asked: Asked, wanted: tuple[Code, Level] | None, what: s
     found = list(of_subscription(asked))
     assert [(each.code, each.level) for each in found] == ([wanted] if wanted else [])
     for obstacle in found:
-        said = say(obstacle, site="Broch")
+        said = words_for(obstacle, site="Broch")
         assert what in said.what
         assert mend in said.mend
 
@@ -281,7 +281,7 @@ def test_each_code_is_told_with_a_mend_in_whole_sentences_to_the_operator_and_to
     assert {each.code for each in every_obstacle()} == set(Code)
     for obstacle in every_obstacle():
         for for_operator in (True, False):
-            said = say(obstacle, for_operator=for_operator)
+            said = words_for(obstacle, for_operator=for_operator)
             for text in (said.what, said.mend):
                 assert text[0].isupper()
                 assert text.endswith(".")
@@ -290,16 +290,18 @@ def test_each_code_is_told_with_a_mend_in_whole_sentences_to_the_operator_and_to
 
 def test_others_hear_no_setting_command_or_folder() -> None:
     for obstacle in every_obstacle():
-        said = say(obstacle, for_operator=False).text
+        said = words_for(obstacle, for_operator=False).text
         for word in ("duskbell ", "open_meteo", "DUSKBELL_", "smtp", "named_targets", "/srv", "pip ", "403"):
             assert word not in said
 
 
 def test_what_the_operator_alone_can_mend_sends_others_to_them() -> None:
     (few,) = of_sources(here(MET, UNDECLARED))
-    assert say(few, for_operator=False).mend == TELL_THE_OPERATOR
+    assert (
+        words_for(few, for_operator=False).mend == "Tell whoever runs this Duskbell; only they can mend it."
+    )
     (for_now,) = of_sources(here(MET, silent(METEO, Silence.SPENT)))
-    assert say(for_now, for_operator=False).mend == "It ends by itself."
+    assert words_for(for_now, for_operator=False).mend == "It ends by itself."
 
 
 def test_what_never_ends_comes_first_and_a_note_bars_nothing() -> None:
