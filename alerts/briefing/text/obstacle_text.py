@@ -11,7 +11,7 @@ from datetime import UTC
 
 from alerts.common.phrases import Phrase, from_row, phrase, say
 from alerts.common.plain_values import value
-from alerts.judging.obstacles import PASSING, Code, FeedHere, Level, Obstacle, Silence
+from alerts.judging.obstacles import Code, FeedHere, Level, Obstacle, Silence
 from alerts.weather.model_names import family_name
 
 OF_SETTINGS = (
@@ -130,15 +130,20 @@ def _remedies(obstacle: Obstacle) -> Phrase:
 
 
 def _remedy(feed: FeedHere, silent: Silence) -> Phrase:
-    until = feed.until.astimezone(UTC) if feed.until else None
-    return phrase(
-        f"obstacles.feed-{silent.value}{'-until' if until and silent in PASSING else ''}",
-        feed=feed.feed,
-        switch=SWITCHES.get(feed.feed, feed.feed),
-        reason=feed.reason.rstrip("."),
-        until=until,
-        **PAGES,
-    )
+    """Feeds that want the same say the same, once: only what its sentence needs is told of each."""
+    about = {"feed": feed.feed, "reason": feed.reason.rstrip(".")}
+    match silent:
+        case Silence.OFF:
+            return phrase("obstacles.feed-off", switch=SWITCHES.get(feed.feed, feed.feed))
+        case Silence.UNDECLARED:
+            return phrase("obstacles.feed-undeclared", setup=PAGES["setup"])
+        case Silence.UNREADABLE:
+            return phrase("obstacles.feed-unreadable", **about)
+        case Silence.REFUSES:
+            return phrase("obstacles.feed-refuses", operator=PAGES["operator"], **about)
+    if feed.until is None:
+        return phrase(f"obstacles.feed-{silent.value}", **about)
+    return phrase(f"obstacles.feed-{silent.value}-until", until=feed.until.astimezone(UTC), **about)
 
 
 def heading(level: Level) -> str:
