@@ -46,7 +46,7 @@ PUSH_NAME = "phone"
 """What the push service is called among named_targets unless it is given another name."""
 
 
-class Step(StrEnum):
+class SetupStep(StrEnum):
     """In the order in which they are asked."""
 
     WHO = "who"
@@ -57,7 +57,7 @@ class Step(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
+class OpenMeteoTerms:
     """How Open-Meteo may be asked: by declaration, by a key, or (neither) not at all."""
 
     noncommercial: bool
@@ -77,7 +77,7 @@ class Relay:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class SetupState:
     """What is known now.
 
     mail_id: of the operator's own address; None while there is none. mail_is_confirmed: its reader, or the
@@ -99,13 +99,13 @@ class Standing:
     fixed: frozenset[str]
 
     @property
-    def missing(self) -> tuple[Step, ...]:
+    def missing(self) -> tuple[SetupStep, ...]:
         """Steps without which nothing can ring, in their order."""
         is_there = {
-            Step.WHO: self.mail_id is not None,
-            Step.FEEDS: bool(self.settings.contact) and self.terms_answered,
-            Step.PLACE: bool(self.places),
-            Step.RING: bool(self.bells),
+            SetupStep.WHO: self.mail_id is not None,
+            SetupStep.FEEDS: bool(self.settings.contact) and self.terms_answered,
+            SetupStep.PLACE: bool(self.places),
+            SetupStep.RING: bool(self.bells),
         }
         return tuple(step for step, there in is_there.items() if not there)
 
@@ -122,7 +122,7 @@ class Standing:
         return Relay(now.smtp_host, now.smtp_port, now.smtp_security, now.smtp_user, password, sender)
 
 
-def look(duskbell: Duskbell) -> Standing:
+def look(duskbell: Duskbell) -> SetupState:
     """What is known of this installation now."""
     settings = duskbell.settings
     with duskbell.sessions() as session:
@@ -139,7 +139,7 @@ def look(duskbell: Duskbell) -> Standing:
         is_confirmed = mail is not None and mail.confirmed_at is not None
     is_answered = settings.uses_open_meteo or origin_of("open_meteo_noncommercial") is not Origin.DEFAULT
     fixed = {name for name in Settings.model_fields if origin_of(name) is Origin.ENVIRONMENT}
-    return Standing(
+    return SetupState(
         settings, target, mail_id, places, is_answered, bells, is_confirmed, waiting, home, frozenset(fixed)
     )
 
@@ -192,7 +192,7 @@ def check_contact(contact: str) -> str:
     return contact if "://" in contact else check_mail_address(contact)
 
 
-def keep_feeds(duskbell: Duskbell, contact: str, terms: Terms) -> None:
+def keep_feeds(duskbell: Duskbell, contact: str, terms: OpenMeteoTerms) -> None:
     """How the feeds may be asked from now on."""
     changes: dict[str, Any] = {"contact": check_contact(contact)}
     if terms != terms_of(duskbell.settings) or origin_of("open_meteo_noncommercial") is Origin.DEFAULT:
@@ -200,10 +200,10 @@ def keep_feeds(duskbell: Duskbell, contact: str, terms: Terms) -> None:
     keep_settings(duskbell, changes)
 
 
-def terms_of(settings: Settings) -> Terms:
+def terms_of(settings: Settings) -> OpenMeteoTerms:
     """How Open-Meteo may be asked now."""
     key = settings.open_meteo_key.get_secret_value() if settings.open_meteo_key else ""
-    return Terms(settings.open_meteo_noncommercial, key)
+    return OpenMeteoTerms(settings.open_meteo_noncommercial, key)
 
 
 def place_at(

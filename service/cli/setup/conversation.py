@@ -19,7 +19,7 @@ from service.common.timezones import doubts
 from service.reports.season_report import season_table
 from service.setup.ending import fleet_note, next_nights, still_missing, way_in, why_none
 from service.setup.steps import (
-    Terms,
+    OpenMeteoTerms,
     check_contact,
     find_place,
     forget_home,
@@ -240,22 +240,22 @@ class Talk(Bells):
 
     # the feeds' terms
 
-    def _ask_terms(self, now: Terms, *, answered: bool) -> Terms:
+    def _ask_terms(self, now: OpenMeteoTerms, *, answered: bool) -> OpenMeteoTerms:
         click.echo(f"  {say('setup.declaration')}")
         if self._confirm(say("cli-setup.ask-noncommercial"), default=now.noncommercial if answered else None):
-            return Terms(True, now.key)
+            return OpenMeteoTerms(True, now.key)
         stays = say("cli-setup.ask-key-kept") if now.key else " (enter: none)"
         key = self._ask_hidden(say("cli-setup.ask-key", stays=stays)) or now.key
         if not key:
             click.echo(f"  {say('setup.without-open-meteo')}")
-        return Terms(False, key)
+        return OpenMeteoTerms(False, key)
 
     @property
     def _terms_fixed(self) -> str:
         return self._fixed_words("open_meteo_noncommercial") or self._fixed_words("open_meteo_key")
 
 
-def _terms_words(terms: Terms) -> str:
+def _terms_words(terms: OpenMeteoTerms) -> str:
     if terms.key:
         return say("cli-setup.terms-key")
     return say("cli-setup.terms-noncommercial") if terms.noncommercial else say("cli-setup.terms-none")

@@ -15,7 +15,7 @@ from alerts.sites.names import clean_name
 from service.app import Duskbell
 from service.channels.email_message import sender_address
 from service.setup.settings_file import variable
-from service.setup.steps import PUSH_NAME, Standing, Terms, find_place, look
+from service.setup.steps import PUSH_NAME, OpenMeteoTerms, SetupState, find_place, look
 from service.setup.tries import Tried
 
 T = TypeVar("T")
@@ -37,7 +37,7 @@ class Asking:
         self.unwell: list[str] = []
 
     @property
-    def standing(self) -> Standing:
+    def standing(self) -> SetupState:
         return look(self.duskbell)
 
     @property
@@ -136,7 +136,7 @@ class Answers:
 
     mail: str | None
     contact: str | None
-    terms: Terms | None
+    terms: OpenMeteoTerms | None
     place: str | None
     at: tuple[float, float] | None
     elevation_m: float | None
@@ -173,7 +173,7 @@ def read_answers(given: dict[str, Any]) -> Answers:
     return Answers(
         mail=given["mail"],
         contact=given["contact"],
-        terms=Terms(given["noncommercial"], key) if any(ways) else None,
+        terms=OpenMeteoTerms(given["noncommercial"], key) if any(ways) else None,
         place=given["place"],
         at=given["at"],
         elevation_m=given["elevation_m"],
@@ -198,7 +198,7 @@ def _secret(file: TextIO | None, option: str) -> str:
     return text
 
 
-def missing_options(standing: Standing, answers: Answers) -> Iterator[str]:
+def missing_options(standing: SetupState, answers: Answers) -> Iterator[str]:
     """Options without which nothing could ring, where nobody can be asked."""
     if not (answers.mail or standing.mail):
         yield "--mail"

@@ -19,7 +19,7 @@ from alerts.common.phrases import say
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from alerts.wishes.model import units_of
-from service.web.nights.judged_night import JudgedNight, is_past, judged_night
+from service.web.nights.judged_night import ShownNight, is_past, judged_night
 from service.web.nights.page import leave_words, night_data, night_facts, without_headline
 from service.web.shared.assets import asset_url, read_asset
 from service.web.shared.context import Web
@@ -80,7 +80,7 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def build_field_page(web: Web, judged: JudgedNight) -> FieldPage:
+def build_field_page(web: Web, judged: ShownNight) -> FieldPage:
     """The page's values."""
     facts = night_facts(web, judged)
     verdict = judged.verdict.word.value

@@ -43,7 +43,7 @@ FIRST_YEAR, LAST_YEAR = 1900, 2052
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class JudgedNight:
+class ShownNight:
     """A night, its verdict and what that rests on.
 
     site: as it was described when the night was judged. decision: the stored one; None where it was judged
@@ -84,9 +84,7 @@ class JudgedNight:
         return dark_hours(self.night)
 
 
-def judged_night(
-    web: Web, session: Session, seen: SeenSite, viewer: Viewer | None, name: date
-) -> JudgedNight:
+def judged_night(web: Web, session: Session, seen: SeenSite, viewer: Viewer | None, name: date) -> ShownNight:
     """The night of that name at the site; BadInput for a date that has none."""
     if not FIRST_YEAR <= name.year <= LAST_YEAR:
         raise BadInput(phrase("web-nights.year-unknown", first=FIRST_YEAR, last=LAST_YEAR, year=name.year))
@@ -105,7 +103,7 @@ def judged_night(
         nights = nights_as_wished(wishes, lambda sky: skies.nights(stored.site, name, 1, sky)[0])
         inputs = read_inputs(session, [stored], now)[stored.site_id].about(nights[0])
         verdict = inputs.judge(nights, wishes)
-        judged = JudgedNight(
+        judged = ShownNight(
             site=stored.site,
             night=verdict.night or nights[0],
             verdict=verdict,
@@ -130,10 +128,10 @@ def watcher_of(session: Session, seen: SeenSite, viewer: Viewer | None) -> core_
     return next(iter(mine + owners), None)
 
 
-def _decided(session: Session, decision: core_tables.Decision) -> JudgedNight:
+def _decided(session: Session, decision: core_tables.Decision) -> ShownNight:
     """The night as it was decided, without rows: it is kept for the next who looks."""
     known = read_decision(session, decision)
-    return JudgedNight(
+    return ShownNight(
         site=known.site,
         night=known.night,
         verdict=known.verdict,
@@ -164,7 +162,7 @@ def first_after(nights: Sequence[Night], name: date) -> date | None:
     return next((night.name for night in nights if night.name > name and night.windows), None)
 
 
-def ahead_of(web: Web, judged: JudgedNight) -> Ahead:
+def ahead_of(web: Web, judged: ShownNight) -> Ahead:
     """Of a night without a window it is kept, as it takes looking through a season."""
     site, night, wishes, now = judged.site, judged.night, judged.wishes, web.now()
     reach = timedelta(0) if web.duskbell.invented else feeds_reach(web.duskbell.settings, site)

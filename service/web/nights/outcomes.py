@@ -46,7 +46,7 @@ FIELDS = ("from", "to", "toward")
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class AskedNight:
     """The night that a link asks about, and whose word it is."""
 
     site: core_tables.Site
@@ -72,7 +72,7 @@ def build_router(web: Web) -> APIRouter:
             keep_said(session, said, site_id=about, night=name, person_id=viewer.person_id, now=web.now())
         return RedirectResponse(f"/sites/{site_id}/nights/{name}#outcome", 303)
 
-    def show(request: Request, asked: Asked, said: Said | None, trouble: str = "") -> HTMLResponse:
+    def show(request: Request, asked: AskedNight, said: Said | None, trouble: str = "") -> HTMLResponse:
         return web.page(
             "nights/how_was_it.html",
             400 if trouble else 200,
@@ -121,7 +121,7 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def _asked(session: Session, token: str, site_id: int, night: date, wall: datetime) -> Asked | None:
+def _asked(session: Session, token: str, site_id: int, night: date, wall: datetime) -> AskedNight | None:
     """Who is asked about what; None for a link that leads nowhere or that its address was never sent."""
     address = access.find_address(session, Purpose.OUTCOME, token, wall)
     if address is None:
@@ -129,10 +129,10 @@ def _asked(session: Session, token: str, site_id: int, night: date, wall: dateti
     if not was_address_told(session, address.id, site_id, night):
         return None
     site = session.get_one(core_tables.Site, site_id)
-    return Asked(site, newest_revision(session, site_id).site, night, address.person_id)
+    return AskedNight(site, newest_revision(session, site_id).site, night, address.person_id)
 
 
-def _said(session: Session, asked: Asked) -> Said | None:
+def _said(session: Session, asked: AskedNight) -> Said | None:
     return find_said(session, site_id=asked.site.id, night=asked.night, person_id=asked.person_id)
 
 

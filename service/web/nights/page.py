@@ -29,7 +29,7 @@ from service.store.repositories.alerts import alerts_of_night
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
 from service.web.nights.hour_table import HourTable, hour_table
-from service.web.nights.judged_night import JudgedNight, ahead_of, is_past, is_tonight, judged_night
+from service.web.nights.judged_night import ShownNight, ahead_of, is_past, is_tonight, judged_night
 from service.web.nights.outcomes import TOWARD, came_lines, said_outcome
 from service.web.nights.pictures import field_notes, findings, night_pictures
 from service.web.shared.context import Web
@@ -50,7 +50,7 @@ class NightPage:
     for programs.
     """
 
-    judged: JudgedNight
+    judged: ShownNight
     verdict: str
     is_past: bool
     is_tonight: bool
@@ -144,7 +144,7 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def build_night_page(web: Web, session: Session, judged: JudgedNight) -> NightPage:
+def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPage:
     """The page's values."""
     site, night, verdict, units = judged.site, judged.night, judged.verdict, units_of(judged.wishes)
     facts = night_facts(web, judged)
@@ -192,7 +192,7 @@ def build_night_page(web: Web, session: Session, judged: JudgedNight) -> NightPa
     )
 
 
-def night_data(judged: JudgedNight, facts: AlertFacts) -> str:
+def night_data(judged: ShownNight, facts: AlertFacts) -> str:
     """What the page says, for programs."""
     return as_data(
         judged.night.name,
@@ -220,7 +220,7 @@ def without_headline(line: str, verdict: str) -> str:
     return sentence(line)
 
 
-def night_facts(web: Web, judged: JudgedNight) -> AlertFacts:
+def night_facts(web: Web, judged: ShownNight) -> AlertFacts:
     """What a message would say of the night; without a trip that isn't the viewer's."""
     window = judged.verdict.window
     trip = None

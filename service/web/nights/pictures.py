@@ -19,14 +19,14 @@ from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import domes
 from alerts.weather.cloud_by_hour import cloud_hours
 from alerts.wishes.model import units_of
-from service.web.nights.judged_night import JudgedNight
+from service.web.nights.judged_night import ShownNight
 from service.web.shared.sky_cache import SkyCache
 
 WIDTHS = {"narrow": NARROW, "wide": WIDE}
 LOOKS = tuple(PALETTES)
 
 
-def field_notes(skies: SkyCache, judged: JudgedNight) -> FieldNotes | None:
+def field_notes(skies: SkyCache, judged: ShownNight) -> FieldNotes | None:
     """The notes for the field; None without a window that one would drive to."""
     verdict = judged.verdict
     window = verdict.window
@@ -43,7 +43,7 @@ def field_notes(skies: SkyCache, judged: JudgedNight) -> FieldNotes | None:
     return skies.keep(key, build)
 
 
-def findings(judged: JudgedNight) -> NightFindings:
+def findings(judged: ShownNight) -> NightFindings:
     """What is known of the night, without a trip or any notes."""
     return NightFindings(
         site=judged.site,
@@ -55,7 +55,7 @@ def findings(judged: JudgedNight) -> NightFindings:
 
 
 def night_pictures(
-    skies: SkyCache, judged: JudgedNight, *, look: str = "light", width: str = "narrow"
+    skies: SkyCache, judged: ShownNight, *, look: str = "light", width: str = "narrow"
 ) -> tuple[Picture, ...]:
     """The night, and where one would drive there the view and for an arch the panorama."""
     forecast_times = tuple(each.source.fetched_at for each in judged.forecasts)

@@ -24,7 +24,7 @@ from service.common.timezones import doubts
 from service.settings import BadSettings
 from service.setup import ending, steps, tries
 from service.setup.settings_file import variable
-from service.setup.steps import Relay, Standing, Terms
+from service.setup.steps import OpenMeteoTerms, Relay, SetupState
 from service.setup.tries import Tried
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
@@ -126,7 +126,7 @@ def show_setup(
     )
 
 
-def _fields(standing: Standing) -> dict[str, str]:
+def _fields(standing: SetupState) -> dict[str, str]:
     """What stands in the fields before anything is typed."""
     relay, settings, home = standing.relay, standing.settings, standing.home
     at = elevation = name = ""
@@ -157,7 +157,7 @@ def _fields(standing: Standing) -> dict[str, str]:
     }
 
 
-def _terms_word(standing: Standing) -> str:
+def _terms_word(standing: SetupState) -> str:
     terms = steps.terms_of(standing.settings)
     if terms.key:
         return "key"
@@ -182,9 +182,9 @@ def _feeds(duskbell: Duskbell, form: Form) -> Answered:
     standing = steps.look(duskbell)
     now = steps.terms_of(duskbell.settings)
     terms = {
-        "declared": Terms(True, now.key),
-        "key": Terms(False, form.text("key") or now.key),
-        "without": Terms(False),
+        "declared": OpenMeteoTerms(True, now.key),
+        "key": OpenMeteoTerms(False, form.text("key") or now.key),
+        "without": OpenMeteoTerms(False),
     }.get(form.text("terms"), now)
     if form.text("terms") == "key" and not terms.key:
         raise BadInput(phrase("setup.key-missing"))
@@ -245,7 +245,7 @@ def _relay(duskbell: Duskbell, form: Form) -> Answered:
     return Answered("Kept.", tried)
 
 
-def _filled_relay(standing: Standing, form: Form) -> Relay:
+def _filled_relay(standing: SetupState, form: Form) -> Relay:
     """The relay as it was filled in; what the environment holds stays, and a password that wasn't typed."""
     set_now, before = standing.settings, standing.relay
     fixed = standing.fixed

@@ -34,7 +34,7 @@ OPEN = ("go", "wait", "unknown")
 
 
 @dataclass(frozen=True, slots=True)
-class Lead:
+class OpeningNight:
     """The night that the page opens with. when: the line above it; line: what is known of it."""
 
     row: SiteRow
@@ -94,19 +94,21 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def find_lead(rows: Sequence[SiteRow]) -> Lead | None:
+def find_lead(rows: Sequence[SiteRow]) -> OpeningNight | None:
     """Tonight's best if tonight is a go, may become one, or nobody can say; else the best night ahead."""
     tonight = [(row, row.tonight) for row in rows if row.tonight and is_open(row.tonight)]
     if tonight:
         row, cell = min(tonight, key=lambda each: standing_of(each[1]))
         title = say("web-sites.tonight", verdict=headline(cell.verdict), site=row.name)
-        return Lead(row, cell, long_day(cell.name), title, window_words(cell, row.zone, row.clock_hours))
+        return OpeningNight(
+            row, cell, long_day(cell.name), title, window_words(cell, row.zone, row.clock_hours)
+        )
     ahead = [(row, row.best) for row in rows if row.best is not None]
     if not ahead:
         return None
     row, cell = min(ahead, key=lambda each: standing_of(each[1]))
     line = window_words(cell, row.zone, row.clock_hours)
-    return Lead(
+    return OpeningNight(
         row,
         cell,
         say("web-sites.best-ahead"),
@@ -120,7 +122,7 @@ def is_open(cell: NightCell) -> bool:
     return cell.window is not None and cell.verdict in OPEN
 
 
-def tonight_elsewhere(rows: Sequence[SiteRow], lead: Lead | None) -> list[tuple[SiteRow, str]]:
+def tonight_elsewhere(rows: Sequence[SiteRow], lead: OpeningNight | None) -> list[tuple[SiteRow, str]]:
     """What else tonight may hold, best first."""
     known = [
         (row, row.tonight)
