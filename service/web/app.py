@@ -49,7 +49,6 @@ ROUTERS: tuple[Callable[[Web], APIRouter], ...] = (
     setup_routes.build_router,
     outbox.build_router,
     sign_in.build_router,
-    sign_in.build_router,
     healthz.build_router,
     mail_links.build_router,
     metrics_page.build_router,

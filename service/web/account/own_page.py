@@ -16,7 +16,6 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.field.driving import USUAL_SPEED_KMH, Home
 from alerts.sites.coordinates import parse_lat_lon
-from alerts.sites.model import Site
 from alerts.sites.names import clean_name
 from alerts.sky.nights.season import wishes_text
 from alerts.wishes.fields import drive_words
@@ -270,25 +269,19 @@ SAID = frozenset(
 def subscription_lines(session: Session, viewer: Viewer, now: datetime) -> list[SubscriptionLine]:
     rows = people.running_subscriptions(session, viewer.person_id)
     sites = newest_revisions(session, {row.site_id for row in rows})
-    return [_line(row, sites[row.site_id].site, now) for row in rows]
-
-
-def _line(row: core_tables.Subscription, site: Site, now: datetime) -> SubscriptionLine:
-    wishes = from_json(Wishes, row.wishes)
-    paused = row.paused_until if row.paused_until and row.paused_until > now else None
-    return SubscriptionLine(
-        row.id,
-        row.site_id,
-        row.site.name,
-        row.address.target if row.address.channel == "email" else shown(row.address),
-        say(
+    lines = []
+    for row in rows:
+        wishes = from_json(Wishes, row.wishes)
+        said = say(
             "web-account.wishes",
-            sky=wishes_text(site, wishes.sky),
+            sky=wishes_text(sites[row.site_id].site, wishes.sky),
             chance_go_pct=wishes.chance_go_pct,
             drive=drive_words(wishes),
-        ),
-        paused,
-    )
+        )
+        to = row.address.target if row.address.channel == "email" else shown(row.address)
+        paused = row.paused_until if row.paused_until and row.paused_until > now else None
+        lines.append(SubscriptionLine(row.id, row.site_id, row.site.name, to, said, paused))
+    return lines
 
 
 def key_lines(session: Session, viewer: Viewer, now: datetime) -> list[KeyLine]:
@@ -308,19 +301,11 @@ def key_lines(session: Session, viewer: Viewer, now: datetime) -> list[KeyLine]:
 
 def browser_lines(session: Session, viewer: Viewer, now: datetime) -> list[BrowserLine]:
     """Where the viewer is signed in, this browser first."""
-    lines = [
-        BrowserLine(
-            row.id,
-            _browser_words(row.label or ""),
-            row.created_at,
-            row.seen_at or row.created_at,
-            row.id == viewer.browser_id,
-        )
-        for row in browsers.find_browsers(session, viewer.person_id, now)
-    ]
+    lines = []
+    for row in browsers.find_browsers(session, viewer.person_id, now):
+        words = row.label or say("web.browser", device="")
+        if words.startswith("Mozilla/"):  # a row from before the words were kept
+            words = sessions.roughly(words)
+        seen_at = row.seen_at or row.created_at
+        lines.append(BrowserLine(row.id, words, row.created_at, seen_at, row.id == viewer.browser_id))
     return sorted(lines, key=lambda line: not line.is_this)
-
-
-def _browser_words(label: str) -> str:
-    """Rows from before the words were kept hold what the browser called itself."""
-    return sessions.roughly(label) if label.startswith("Mozilla/") else label or say("web.browser", device="")

@@ -40,7 +40,7 @@ from service.web.shared.context import Web
 from service.web.shared.night_row import NightCell
 from service.web.shared.site_rows import site_rows, visible_sites
 from service.web.shared.viewer import seen_site
-from service.web.sites.compare_page import compare_rows
+from service.web.sites.compare_page import Comparison, compare_rows
 
 SiteId = Annotated[int, Path(ge=1, le=2**31 - 1)]
 NIGHTS_COMPARED = 100
@@ -178,7 +178,7 @@ def _add_longer(router: APIRouter, web: Web) -> None:
             stored = newest_revisions(session, {row.id for row in rows})
             tonight = tonight_at((each.site for each in stored.values()), web.now())
             span = usual_span(first, last, tonight)
-            lines = compare_rows(web, session, viewer, rows, stored, span, sort)
+            lines = compare_rows(web, session, viewer, Comparison(rows, stored, *span, sort))
         found = [
             ComparedModel(site_id=line.site_id, **compared_json(line.ranked))
             for line in lines[:NIGHTS_COMPARED]

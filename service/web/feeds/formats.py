@@ -14,15 +14,16 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.calendar import event_uid
 from alerts.briefing.pictures.drawing import xml_text
+from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, plain, short_day
 from alerts.common.time_text import whole_minutes
 from alerts.common.units import in_units
-from service.common.secret_key import Keys
 from service.store.repositories.decisions import VerdictChange, decisions_by_id, verdict_changes
 from service.store.repositories.message_scenes import Words, calendar_key, words_told
 from service.store.repositories.sites import newest_revisions
 from service.store.repositories.subscriptions import oldest_by_site
 from service.web.feeds.feed_keys import FeedOwner
+from service.web.shared.context import Web
 from service.web.shared.filters import headline
 from service.web.shared.night_row import NightCell, cell_words, deciding_words, window_words
 from service.web.shared.site_rows import SiteRow
@@ -35,15 +36,7 @@ STATUS = {"go": "CONFIRMED", "stay": "CANCELLED"}
 """By verdict; any other night is TENTATIVE."""
 
 
-def calendar_feed(
-    session: Session,
-    owner: FeedOwner,
-    rows: Sequence[SiteRow],
-    public_url: str,
-    keys: Keys,
-    *,
-    invented: bool,
-) -> bytes:
+def calendar_feed(web: Web, session: Session, owner: FeedOwner, rows: Sequence[SiteRow]) -> bytes:
     """One event for each coming night with a window. A night once told as a go stays, cancelled, when it
     falls; others that aren't worth it are left out. It is the event that a mail's calendar file holds."""
     nights = [cell.name for row in rows for cell in row.cells]
@@ -60,33 +53,31 @@ def calendar_feed(
     calendar.add("x-published-ttl", "PT1H")
     stored = newest_revisions(session, {row.site_id for row in rows})
     for row in rows:
+        place = stored[row.site_id].site
         for cell in row.cells:
             words = told.get((row.site_id, cell.name), Words())
-            if cell.window is not None and (cell.verdict != "stay" or words.was_go):
-                uid = event_uid(calendar_key(keys, owner.person.id, row.site_id, cell.name))
-                place = (stored[row.site_id].site.lat_deg, stored[row.site_id].site.lon_deg)
-                event = _event(row, cell, words, uid, public_url, place, invented=invented)
-                calendar.add_component(event)
+            if cell.window is None or (cell.verdict == "stay" and not words.was_go):
+                continue
+            event = _event(row, cell, words)
+            event.add(
+                "uid", event_uid(calendar_key(web.duskbell.keys, owner.person.id, row.site_id, cell.name))
+            )
+            event.add("geo", (round(place.lat_deg, 6), round(place.lon_deg, 6)))
+            event.add("url", web.url(night_path(row.site_id, cell.name)))
+            title = say("web.calendar-title", verdict=cell.verdict, site=plain(row.name, LONGEST_NAME))
+            event.add(
+                "summary", say("web.calendar-invented", title=title) if web.duskbell.invented else title
+            )
+            calendar.add_component(event)
     return bytes(calendar.to_ical())
 
 
-def _event(
-    row: SiteRow,
-    cell: NightCell,
-    words: Words,
-    uid: str,
-    public_url: str,
-    place: tuple[float, float],
-    *,
-    invented: bool,
-) -> Event:
+def _event(row: SiteRow, cell: NightCell, words: Words) -> Event:
+    """What is said of a night, whosever calendar it stands in."""
     assert cell.window is not None, "only nights with a window have an event"
-    url = night_url(public_url, row.site_id, cell.name)
-    site, mark = plain(row.name, LONGEST_NAME), "[Invented] " if invented else ""
     is_taken_back = words.is_taken_back and cell.verdict != "go"
     window = whole_minutes(cell.window)
     event = Event()
-    event.add("uid", uid)
     stamp = cell.judged_at or cell.window.start - timedelta(days=30)
     event.add("dtstamp", stamp.astimezone(UTC).replace(microsecond=0))
     event.add("dtstart", window.start)
@@ -94,12 +85,9 @@ def _event(
     event.add("sequence", words.count)
     event.add("status", "CANCELLED" if is_taken_back else STATUS.get(cell.verdict, "TENTATIVE"))
     event.add("transp", "TRANSPARENT")
-    event.add("summary", f"{mark}{headline(cell.verdict) if cell.verdict else 'Dark'}: {site}")
     said = [window_words(cell, row.zone, row.clock_hours), plain(in_units(cell.why, row.units))]
     event.add("description", "\n".join(part for part in said if part))
-    event.add("location", site)
-    event.add("geo", (round(place[0], 6), round(place[1], 6)))
-    event.add("url", url)
+    event.add("location", plain(row.name, LONGEST_NAME))
     return event
 
 
@@ -171,48 +159,39 @@ def _times(changes: Iterable[VerdictChange]) -> dict[int, int]:
 
 
 def atom_feed(
-    news: Sequence[NewsItem],
-    rows: Sequence[SiteRow],
-    owner: FeedOwner,
-    public_url: str,
-    path: str,
-    keys: Keys,
+    web: Web, owner: FeedOwner, news: Sequence[NewsItem], rows: Sequence[SiteRow], path: str
 ) -> bytes:
     """The news, newest first (RFC 4287). An entry keeps its id, its time and its words for good."""
     ET.register_namespace("", ATOM)
-    names = {row.site_id: row.name for row in rows}
+    keys, names = web.duskbell.keys, {row.site_id: row.name for row in rows}
     feed = ET.Element(f"{{{ATOM}}}feed")
-    title = rows[0].name if len(rows) == 1 else "Duskbell"
-    _add(
-        feed, "id", f"urn:uuid:{uuid5(NAMESPACE_URL, keys.hash('atom', f'{owner.person.id} {owner.scope}'))}"
-    )
-    _add(feed, "title", title)
-    newest = max((item.at for item in news), default=owner.person.created_at)
-    _add(feed, "updated", _utc(newest))
-    ET.SubElement(feed, f"{{{ATOM}}}link", rel="self", href=f"{public_url.rstrip('/')}{path}")
-    ET.SubElement(
-        feed, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=f"{public_url.rstrip('/')}/"
-    )
+    feed_id = uuid5(NAMESPACE_URL, keys.hash("atom", f"{owner.person.id} {owner.scope}"))
+    _add(feed, "id", f"urn:uuid:{feed_id}")
+    _add(feed, "title", rows[0].name if len(rows) == 1 else "Duskbell")
+    _add(feed, "updated", _utc(max((item.at for item in news), default=owner.person.created_at)))
+    ET.SubElement(feed, f"{{{ATOM}}}link", rel="self", href=web.url(path))
+    ET.SubElement(feed, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=web.url("/"))
     author = ET.SubElement(feed, f"{{{ATOM}}}author")
     _add(author, "name", "Duskbell")
     for item in news:
         key = f"{calendar_key(keys, owner.person.id, item.site_id, item.night)}:{item.decision_id}"
-        feed.append(_entry(item, f"urn:uuid:{uuid5(NAMESPACE_URL, key)}", names[item.site_id], public_url))
+        entry = ET.SubElement(feed, f"{{{ATOM}}}entry")
+        _add(entry, "id", f"urn:uuid:{uuid5(NAMESPACE_URL, key)}")
+        title = say(
+            "web.news-title",
+            again=item.again,
+            verdict=headline(item.verdict),
+            site=names[item.site_id],
+            day=short_day(item.night),
+        )
+        _add(entry, "title", title)
+        _add(entry, "published", _utc(item.at))
+        _add(entry, "updated", _utc(item.at))
+        url = web.url(night_path(item.site_id, item.night))
+        ET.SubElement(entry, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=url)
+        chance = "" if item.chance_pct is None else say("web.news-chance", chance_pct=item.chance_pct)
+        _add(entry, "summary", " ".join(part for part in (chance, item.why) if part))
     return bytes(ET.tostring(feed, encoding="utf-8", xml_declaration=True))
-
-
-def _entry(item: NewsItem, entry_id: str, name: str, public_url: str) -> ET.Element:
-    url = night_url(public_url, item.site_id, item.night)
-    again = "" if not item.again else " again" if item.again == 1 else f" again ({item.again})"
-    entry = ET.Element(f"{{{ATOM}}}entry")
-    _add(entry, "id", entry_id)
-    _add(entry, "title", f"{headline(item.verdict)}{again}: {name}, {short_day(item.night)}")
-    _add(entry, "published", _utc(item.at))
-    _add(entry, "updated", _utc(item.at))
-    ET.SubElement(entry, f"{{{ATOM}}}link", rel="alternate", type="text/html", href=url)
-    chance = "" if item.chance_pct is None else f"Chance {item.chance_pct} %. "
-    _add(entry, "summary", f"{chance}{item.why}")
-    return entry
 
 
 def _add(parent: ET.Element, tag: str, text: str) -> None:
@@ -224,7 +203,7 @@ def _utc(at: datetime) -> str:
     return f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
 
 
-def geojson_feed(session: Session, rows: Iterable[SiteRow], public_url: str) -> bytes:
+def geojson_feed(web: Web, session: Session, rows: Iterable[SiteRow]) -> bytes:
     """The sites as points, longitude first, each with its best coming night."""
     rows = list(rows)
     stored = newest_revisions(session, {row.site_id for row in rows})
@@ -240,7 +219,7 @@ def geojson_feed(session: Session, rows: Iterable[SiteRow], public_url: str) -> 
                 "properties": {
                     "name": row.name,
                     "zone": row.zone,
-                    "url": f"{public_url.rstrip('/')}/sites/{row.site_id}",
+                    "url": web.url(f"/sites/{row.site_id}"),
                     "best_night": best.name.isoformat() if best else None,
                     "best_night_says": cell_words(best, row.zone, row.clock_hours) if best else None,
                 },
@@ -250,5 +229,5 @@ def geojson_feed(session: Session, rows: Iterable[SiteRow], public_url: str) -> 
     return json.dumps(whole, ensure_ascii=False, separators=(",", ":")).encode()
 
 
-def night_url(public_url: str, site_id: int, name: date) -> str:
-    return f"{public_url.rstrip('/')}/sites/{site_id}/nights/{name}"
+def night_path(site_id: int, name: date) -> str:
+    return f"/sites/{site_id}/nights/{name}"

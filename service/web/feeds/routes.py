@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -32,35 +31,22 @@ MEDIA = {
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
-    makers: dict[str, Callable[[Session, FeedOwner, Sequence[SiteRow], str], bytes]] = {
-        "ics": lambda session, owner, rows, _: calendar_feed(
-            session,
-            owner,
-            rows,
-            web.duskbell.settings.public_url,
-            web.duskbell.keys,
-            invented=web.duskbell.invented,
-        ),
-        "atom": lambda session, owner, rows, path: atom_feed(
-            find_news(session, owner, rows),
-            rows,
-            owner,
-            web.duskbell.settings.public_url,
-            path,
-            web.duskbell.keys,
-        ),
-        "geojson": lambda session, _, rows, __: geojson_feed(session, rows, web.duskbell.settings.public_url),
-    }
 
     @router.get("/feeds/{name}.{ending}")
     def feed(name: str, ending: str, request: Request) -> Response:
-        if ending not in makers:
+        if ending not in MEDIA:
             raise NothingHere
         with web.reading() as session:
             owner = feed_keys.find_owner(session, web.duskbell.keys, name)
             if owner is not None:
                 rows = owned_rows(web, session, owner)
-                content = makers[ending](session, owner, rows, request.url.path)
+                if ending == "ics":
+                    content = calendar_feed(web, session, owner, rows)
+                elif ending == "atom":
+                    news = find_news(session, owner, rows)
+                    content = atom_feed(web, owner, news, rows, request.url.path)
+                else:
+                    content = geojson_feed(web, session, rows)
         if owner is None:
             count_miss(web, request)
             raise NothingHere

@@ -24,7 +24,6 @@ from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.record_rows import last_settled, newest_change
 from service.store.schema import core_tables
-from service.store.schema.track_tables import JudgedEvent
 from service.web.error_pages import NothingHere
 from service.web.nights.pictures import WIDTHS
 from service.web.shared.context import Web
@@ -78,12 +77,7 @@ class RecordView:
 
 def build_router(web: Web) -> APIRouter:
     router = APIRouter()
-    _add_pages(router, web)
-    _add_files(router, web)
-    return router
 
-
-def _add_pages(router: APIRouter, web: Web) -> None:
     @router.get("/record", response_class=HTMLResponse)
     def over_all(viewer: SignedIn, lead: Annotated[Lead | None, Query()] = None) -> HTMLResponse:
         with web.reading() as session:
@@ -100,27 +94,6 @@ def _add_pages(router: APIRouter, web: Web) -> None:
         base = f"/sites/{site_id}/record"
         return show(web, found, lead, viewer=viewer, base=base, site=seen.row, sites=[], nights=nights)
 
-
-def show(
-    web: Web, found: TrackRecord, lead: Lead | None, *, site: core_tables.Site | None, **values: object
-) -> HTMLResponse:
-    """The page of a record. lead: the one asked for."""
-    view = view_record(found, lead, site.name if site else ALL)
-    return web.page(
-        "nights/record.html",
-        200,
-        view=view,
-        site=site,
-        unsure=found.unsure,
-        credits=found.credits,
-        nothing=NO_RECORD,
-        fewest=FEWEST_PAIRS,
-        place="" if site else "record",
-        **values,
-    )
-
-
-def _add_files(router: APIRouter, web: Web) -> None:
     @router.get("/record/{lead}.svg")
     def picture_over_all(_: SignedIn, lead: Lead, look: Look = "light", width: Width = "narrow") -> Response:
         with web.reading() as session:
@@ -148,6 +121,27 @@ def _add_files(router: APIRouter, web: Web) -> None:
             seen = seen_site(session, site_id, viewer)
             text = record_csv(session, [seen.row.id])
         return _table(text, f"duskbell-record-{site_id}.csv")
+
+    return router
+
+
+def show(
+    web: Web, found: TrackRecord, lead: Lead | None, *, site: core_tables.Site | None, **values: object
+) -> HTMLResponse:
+    """The page of a record. lead: the one asked for."""
+    view = view_record(found, lead, site.name if site else ALL)
+    return web.page(
+        "nights/record.html",
+        200,
+        view=view,
+        site=site,
+        unsure=found.unsure,
+        credits=found.credits,
+        nothing=NO_RECORD,
+        fewest=FEWEST_PAIRS,
+        place="" if site else "record",
+        **values,
+    )
 
 
 def _table(text: str, name: str) -> Response:
@@ -202,20 +196,18 @@ def site_lines(
 
 def night_lines(session: Session, site_id: int) -> list[NightLine]:
     """The last judged windows at a site, the newest first."""
-    found = last_settled(session, site_id, Lead.EVENING, most=NIGHTS_SHOWN)
-    return [_night_line(*row) for row in found]
-
-
-def _night_line(
-    event: JudgedEvent, row: core_tables.Outcome, chance_pct: int | None, told_go: bool | None
-) -> NightLine:
-    outcome = read_outcome(row)
-    return NightLine(
-        name=event.night_name,
-        said="" if chance_pct is None else f"{chance_pct} %",
-        told_go=bool(told_go),
-        came=row.state.replace("_", " "),
-        judge="" if row.judge == NOBODY else JUDGE_WORDS[Judge(row.judge)],
-        why=outcome.why,
-        disagreement=outcome.disagreement,
-    )
+    lines = []
+    for event, row, chance_pct, told_go in last_settled(session, site_id, Lead.EVENING, most=NIGHTS_SHOWN):
+        outcome = read_outcome(row)
+        lines.append(
+            NightLine(
+                name=event.night_name,
+                said="" if chance_pct is None else f"{chance_pct} %",
+                told_go=bool(told_go),
+                came=row.state.replace("_", " "),
+                judge="" if row.judge == NOBODY else JUDGE_WORDS[Judge(row.judge)],
+                why=outcome.why,
+                disagreement=outcome.disagreement,
+            )
+        )
+    return lines

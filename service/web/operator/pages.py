@@ -205,25 +205,24 @@ def _add_decisions(router: APIRouter, web: Web) -> None:
 
 
 def message_line(session: Session, row: core_tables.Message) -> MessageLine:
-    return MessageLine(
-        row.id, row.created_at, row.status, shown(row.address), _what(session, row.id), row.note or ""
-    )
-
-
-def _what(session: Session, message_id: str) -> str:
-    """What the message says: its alerts, or the kind of notice."""
+    """A message by its alerts, or by the kind of notice that it is."""
     alerts = [
         f"{alert.kind.replace('_', ' ')}: {alert.facts['site_name']}, {short_day(alert.night_name)}"
-        for alert in alerts_in(session, message_id)
+        for alert in alerts_in(session, row.id)
     ]
-    notice = session.get(Notice, message_id)
-    return "; ".join(alerts) or (notice.kind if notice else "nothing").replace("_", " ")
+    notice = session.get(Notice, row.id)
+    what = "; ".join(alerts) or (notice.kind if notice else "nothing").replace("_", " ")
+    return MessageLine(row.id, row.created_at, row.status, shown(row.address), what, row.note or "")
 
 
 def find_decisions(session: Session, site: str, night: str, verdict: str, before: int) -> list[DecisionLine]:
     """Decisions, newest first, of sites whose name holds a text, of one night, of one verdict."""
+    try:
+        day = date.fromisoformat(night) if night else None
+    except ValueError:
+        raise BadInput(phrase("web-operator.not-a-date", typed=night)) from None
     found = decisions.search_decisions(
-        session, site=site, night=_night(night) if night else None, verdict=verdict, before=before, most=SHOWN
+        session, site=site, night=day, verdict=verdict, before=before, most=SHOWN
     )
     return [
         DecisionLine(
@@ -238,13 +237,6 @@ def find_decisions(session: Session, site: str, night: str, verdict: str, before
         )
         for decision, subscription in found
     ]
-
-
-def _night(typed: str) -> date:
-    try:
-        return date.fromisoformat(typed)
-    except ValueError:
-        raise BadInput(phrase("web-operator.not-a-date", typed=typed)) from None
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,7 +167,7 @@ def _terms_word(standing: SetupState) -> str:
 # the steps
 
 
-def _who(duskbell: Duskbell, form: Form) -> Answered:
+def answer_who(duskbell: Duskbell, form: Form) -> Answered:
     if "operator_email" in steps.look(duskbell).fixed:
         steps.keep_mail(duskbell, duskbell.settings.operator_email)
         return Answered("Kept.")
@@ -178,7 +178,7 @@ def _who(duskbell: Duskbell, form: Form) -> Answered:
     return Answered("Kept.", _try_mail(duskbell, number, standing.relay))
 
 
-def _feeds(duskbell: Duskbell, form: Form) -> Answered:
+def answer_feeds(duskbell: Duskbell, form: Form) -> Answered:
     standing = steps.look(duskbell)
     now = steps.terms_of(duskbell.settings)
     terms = {
@@ -195,7 +195,7 @@ def _feeds(duskbell: Duskbell, form: Form) -> Answered:
     return Answered("Kept.", tries.try_feeds(duskbell, standing.places[0]) if standing.places else None)
 
 
-def _place(duskbell: Duskbell, form: Form) -> Answered:
+def answer_place(duskbell: Duskbell, form: Form) -> Answered:
     at = parse_lat_lon(form.text("at"))
     known = steps.find_place(steps.look(duskbell).places, form.text("name"))
     elevation_m = steps.read_elevation(form.text("elevation_m"))
@@ -210,7 +210,7 @@ def _place(duskbell: Duskbell, form: Form) -> Answered:
     return Answered("Kept.", tries.try_feeds(duskbell, stored))
 
 
-def _home(duskbell: Duskbell, form: Form) -> Answered:
+def answer_home(duskbell: Duskbell, form: Form) -> Answered:
     if not form.text("home"):
         steps.forget_home(duskbell)
         return Answered(say("setup.home-none"))
@@ -227,7 +227,7 @@ def _home(duskbell: Duskbell, form: Form) -> Answered:
     return Answered(said)
 
 
-def _relay(duskbell: Duskbell, form: Form) -> Answered:
+def answer_relay(duskbell: Duskbell, form: Form) -> Answered:
     standing = steps.look(duskbell)
     if standing.mail_id is None:
         raise BadInput(phrase("setup.who-first"))
@@ -281,7 +281,7 @@ def _try_mail(duskbell: Duskbell, number: int, relay: Relay) -> Tried:
     return replace(tried, text=say("setup.mail-has-code", mail=mail))
 
 
-def _push(duskbell: Duskbell, form: Form) -> Answered:
+def answer_push(duskbell: Duskbell, form: Form) -> Answered:
     name, url = form.text("push_name") or steps.PUSH_NAME, form.text("url")
     number = steps.add_push(duskbell, name, url)
     if form.text("do") == "keep":
@@ -304,7 +304,7 @@ def _ring_where_confirmed(duskbell: Duskbell, number: int) -> None:
         steps.ring_at(duskbell, number, vouched=False)
 
 
-def _chat(duskbell: Duskbell, form: Form) -> Answered:
+def answer_chat(duskbell: Duskbell, form: Form) -> Answered:
     number = steps.add_chat(duskbell, form.text("form"), form.text("url"), form.text("token"))
     tried = tries.try_chat(duskbell, number)
     if tried.is_well:
@@ -312,7 +312,7 @@ def _chat(duskbell: Duskbell, form: Form) -> Answered:
     return Answered("Kept." if tried.is_well else "", tried, fields={"form": form.text("form")})
 
 
-def _here(duskbell: Duskbell, _: Form) -> Answered:
+def answer_here(duskbell: Duskbell, _: Form) -> Answered:
     standing = steps.look(duskbell)
     if standing.mail_id is None:
         raise BadInput(phrase("setup.who-first"))
@@ -323,7 +323,7 @@ def _here(duskbell: Duskbell, _: Form) -> Answered:
     return Answered("Kept.", tried)
 
 
-def _code(duskbell: Duskbell, form: Form) -> Answered:
+def answer_code(duskbell: Duskbell, form: Form) -> Answered:
     """A code that was typed; or the address taken on the operator's word."""
     waiting, typed = steps.look(duskbell).waiting, form.text("number")
     number = int(typed) if typed.isascii() and typed.isdigit() and len(typed) < 19 else 0
@@ -340,7 +340,7 @@ def _code(duskbell: Duskbell, form: Form) -> Answered:
     return Answered(say("setup.confirmed", address=waiting[number]))
 
 
-def _phone(duskbell: Duskbell, _: Form) -> Answered:
+def answer_phone(duskbell: Duskbell, _: Form) -> Answered:
     import segno
 
     way = ending.way_in(duskbell)
@@ -349,14 +349,14 @@ def _phone(duskbell: Duskbell, _: Form) -> Answered:
 
 
 STEPS: Mapping[str, Callable[[Duskbell, Form], Answered]] = {
-    "who": _who,
-    "feeds": _feeds,
-    "place": _place,
-    "home": _home,
-    "relay": _relay,
-    "push": _push,
-    "chat": _chat,
-    "here": _here,
-    "code": _code,
-    "phone": _phone,
+    "who": answer_who,
+    "feeds": answer_feeds,
+    "place": answer_place,
+    "home": answer_home,
+    "relay": answer_relay,
+    "push": answer_push,
+    "chat": answer_chat,
+    "here": answer_here,
+    "code": answer_code,
+    "phone": answer_phone,
 }

@@ -7,7 +7,6 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from functools import partial
 
 from sqlalchemy.orm import Session
 
@@ -206,19 +205,17 @@ def _usual_rows(
             newest.get(place_key(each.site)),
             moments[each.site_id],
         )
-        judge = partial(_judge_usual, session, each, mine, wishes, now)
+
+        def judge(stored: StoredSite = each, rows: Sequence[NightRow] = mine) -> list[NightCell]:
+            inputs = read_inputs(session, [stored], now)[stored.site_id]
+            by_id = nights_by_id(session, {row.night_id for row in rows})
+            judged = [
+                (night, inputs.judge([night], wishes)) for night in (by_id[row.night_id] for row in rows)
+            ]
+            return [cell_of_verdict(night, verdict, inputs.now) for night, verdict in judged]
+
         found[each.site_id] = skies.keep(("usual", *made_of), judge)
     return found
-
-
-def _judge_usual(
-    session: Session, stored: StoredSite, rows: Sequence[NightRow], wishes: Wishes, now: datetime
-) -> list[NightCell]:
-    inputs = read_inputs(session, [stored], now)[stored.site_id]
-    by_id = nights_by_id(session, {row.night_id for row in rows})
-    nights = [by_id[row.night_id] for row in rows]
-    judged = [(night, inputs.judge([night], wishes)) for night in nights]
-    return [cell_of_verdict(night, verdict, inputs.now) for night, verdict in judged]
 
 
 def _cells(session: Session, skies: SkyCache, wanted: Iterable[_Wanted]) -> dict[_Wanted, NightCell]:

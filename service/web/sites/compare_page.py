@@ -87,7 +87,8 @@ def build_router(web: Web) -> APIRouter:
             try:
                 span = usual_span(_day(first), _day(last), tonight)
                 if chosen:
-                    found = compare_rows(web, session, viewer, chosen, stored, span, sort)
+                    asked = Comparison(chosen, stored, *span, sort)
+                    found = compare_rows(web, session, viewer, asked)
                     lines, more = found[:NIGHTS_SHOWN], max(0, len(found) - NIGHTS_SHOWN)
             except BadInput as refusal:
                 fault = str(refusal)
@@ -113,20 +114,21 @@ def build_router(web: Web) -> APIRouter:
     return router
 
 
-def compare_rows(
-    web: Web,
-    session: Session,
-    viewer: Viewer,
-    rows: Sequence[core_tables.Site],
-    stored: Mapping[int, StoredSite],
-    span: tuple[date, date],
-    order: Order,
-) -> list[Line]:
-    """The ranking of those sites, each by the wishes that are judged there for this viewer, with the drive
-    from their home where nobody watches it.
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """What is compared: sites with the newest description of each, from one night to another, in an order."""
 
-    stored: the newest description of each.
-    """
+    rows: Sequence[core_tables.Site]
+    stored: Mapping[int, StoredSite]
+    first: date
+    last: date
+    order: Order
+
+
+def compare_rows(web: Web, session: Session, viewer: Viewer, asked: Comparison) -> list[Line]:
+    """The ranking, each site by the wishes that are judged there for this viewer, with the drive from their
+    home where nobody watches it."""
+    rows, stored = asked.rows, asked.stored
     watchers = watchers_of(session, rows, viewer)
     home = people.home_of(session.get_one(core_tables.Person, viewer.person_id))
     compared = []
@@ -139,7 +141,7 @@ def compare_rows(
     wishes = {each.site: each.wishes for each in compared}
     hours = {row.id: units_for(watchers.get(row.id), viewer).clock_hours for row in rows}
     with web.skies.turns.turn():
-        found = compare_stored(session, compared, span[0], span[1], web.skies.ephemeris, web.now())
+        found = compare_stored(session, compared, asked.first, asked.last, web.skies.ephemeris, web.now())
     return [
         Line(
             sites[ranked.each.site],
@@ -147,7 +149,7 @@ def compare_rows(
             say_drive(ranked.drive, is_estimate=ranked.is_estimate),
             hours[sites[ranked.each.site]],
         )
-        for ranked in rank(found, order, wishes)
+        for ranked in rank(found, asked.order, wishes)
     ]
 
 

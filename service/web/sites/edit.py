@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from fastapi import APIRouter
@@ -79,30 +79,33 @@ def build_preview(skies: SkyCache, site: Site, now: datetime) -> Preview:
     )
 
 
-def show_form(
-    web: Web,
-    viewer: Viewer,
-    fields: dict[str, object],
-    *,
-    row: core_tables.Site | None = None,
-    draft: Draft | None = None,
-    faults: FaultTexts | None = None,
-    doubt: PlaceDoubts | None = None,
-) -> HTMLResponse:
-    """The form with those fields. row: the site that is changed; draft: what is previewed; doubt: what is
-    asked about its place."""
-    preview = build_preview(web.skies, draft.site, web.now()) if draft else None
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteForm:
+    """What the form shows. fields: as filled in or as kept. row: the site that is changed; None for a new
+    one. draft: what is previewed; doubt: what is asked about its place."""
+
+    viewer: Viewer
+    fields: dict[str, object]
+    row: core_tables.Site | None = None
+    draft: Draft | None = None
+    faults: FaultTexts = field(default_factory=FaultTexts)
+    doubt: PlaceDoubts | None = None
+
+
+def show_form(web: Web, shown: SiteForm) -> HTMLResponse:
+    """The form, with a preview of what it describes."""
+    preview = build_preview(web.skies, shown.draft.site, web.now()) if shown.draft else None
     return web.page(
         "sites/form.html",
-        400 if faults else 200,
-        viewer=viewer,
-        place="" if row else "new",
-        row=row,
-        fields=fields,
-        faults=faults or FaultTexts(),
+        400 if shown.faults else 200,
+        viewer=shown.viewer,
+        place="" if shown.row else "new",
+        row=shown.row,
+        fields=shown.fields,
+        faults=shown.faults,
         preview=preview,
-        doubt=doubt,
-        sure_value=sure_value(draft.site) if draft else "",
+        doubt=shown.doubt,
+        sure_value=sure_value(shown.draft.site) if shown.draft else "",
         columns=[(cell, column_of(cell)) for cell in preview.cells] if preview else [],
         months=MONTH_NAMES,
         script_url=asset_url("site-form.js"),
@@ -114,21 +117,20 @@ def build_router(web: Web) -> APIRouter:
 
     @router.get("/sites/new", response_class=HTMLResponse)
     def new(viewer: Keeping) -> HTMLResponse:
-        return show_form(web, viewer, empty_fields())
+        return show_form(web, SiteForm(viewer=viewer, fields=empty_fields()))
 
     @router.post("/sites/new")
     def create(viewer: Keeping, form: Filled) -> Response:
         draft, faults = read_draft(form)
         doubt = find_doubt(web, viewer, draft, form) if draft else None
+        shown = SiteForm(viewer=viewer, fields=filled_fields(form), draft=draft, faults=faults, doubt=doubt)
         if draft is None or doubt is not None or form.text("do") != "save":
-            return show_form(web, viewer, filled_fields(form), draft=draft, faults=faults, doubt=doubt)
+            return show_form(web, shown)
         try:
             with web.writing.begin() as session:
                 site_id = keep_site(session, web.duskbell.settings, viewer, draft, web.duskbell.clock())
         except BadInput as refusal:
-            return show_form(
-                web, viewer, filled_fields(form), draft=draft, faults=FaultTexts(name=str(refusal))
-            )
+            return show_form(web, replace(shown, faults=FaultTexts(name=str(refusal))))
         return RedirectResponse(f"/sites/{site_id}", 303)
 
     @router.get("/sites/{site_id:number}/edit", response_class=HTMLResponse)
@@ -136,27 +138,27 @@ def build_router(web: Web) -> APIRouter:
         with web.reading() as session:
             seen = own_site(session, site_id, viewer)
         known = Draft(seen.stored.site, seen.stored.elevation_known, seen.row.is_shared)
-        return show_form(web, viewer, fields_of(known), row=seen.row)
+        return show_form(web, SiteForm(viewer=viewer, fields=fields_of(known), row=seen.row))
 
     @router.post("/sites/{site_id:number}/edit")
     def change(site_id: int, viewer: SignedIn, form: Filled) -> Response:
         with web.reading() as session:
             seen = own_site(session, site_id, viewer)
-        row = seen.row
         draft, faults = read_draft(form)
         moved = draft is not None and is_elsewhere(draft.site, seen.stored.site)
         if moved and not viewer.may_keep:
             raise NotInvited
         doubt = find_doubt(web, viewer, draft, form) if draft is not None and moved else None
+        shown = SiteForm(
+            viewer=viewer, fields=filled_fields(form), row=seen.row, draft=draft, faults=faults, doubt=doubt
+        )
         if draft is None or doubt is not None or form.text("do") != "save":
-            fields = filled_fields(form)
-            return show_form(web, viewer, fields, row=row, draft=draft, faults=faults, doubt=doubt)
+            return show_form(web, shown)
         try:
             with web.writing.begin() as session:
                 change_site(session, site_id, viewer, draft, web.duskbell.clock())
         except BadInput as refusal:
-            faults = FaultTexts(name=str(refusal))
-            return show_form(web, viewer, filled_fields(form), row=row, draft=draft, faults=faults)
+            return show_form(web, replace(shown, faults=FaultTexts(name=str(refusal))))
         return RedirectResponse(f"/sites/{site_id}", 303)
 
     @router.post("/sites/{site_id:number}/remove")

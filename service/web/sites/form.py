@@ -60,18 +60,18 @@ def read_draft(form: Form) -> tuple[Draft | None, FaultTexts]:
     faults = Faults()
     at = faults.read("at", lambda: parse_lat_lon(form.text("at")), None)
     name = faults.read("name", lambda: clean_name(form.text("name"), "name"), "")
-    zone = faults.read("zone", lambda: _zone(form.text("zone"), at), "UTC")
+    zone = faults.read("zone", lambda: read_zone(form.text("zone"), at), "UTC")
     elevation_m = faults.read("elevation_m", lambda: _number(form.text("elevation_m"), "elevation"), None)
     parts: dict[str, object] = {
-        "horizon": faults.read("horizon", lambda: _horizon(form), HorizonLine()),
+        "horizon": faults.read("horizon", lambda: read_horizon(form), HorizonLine()),
         "foregrounds": faults.read(
-            "foregrounds", lambda: _foregrounds(form.text("foregrounds")), NO_FOREGROUNDS
+            "foregrounds", lambda: read_foregrounds(form.text("foregrounds")), NO_FOREGROUNDS
         ),
-        "darkness": faults.read("darkness", lambda: _darkness(form), None),
-        "access_months": faults.read("months", lambda: _months(form), ALL_MONTHS),
+        "darkness": faults.read("darkness", lambda: read_darkness(form), None),
+        "access_months": faults.read("months", lambda: read_months(form), ALL_MONTHS),
         "access_note": faults.read("access_note", lambda: clean_note(form.text("access_note")), ""),
         "notes": faults.read("notes", lambda: clean_note(form.text("notes")), ""),
-        "gate": faults.read("gate", lambda: _gate(form), None),
+        "gate": faults.read("gate", lambda: read_gate(form), None),
     }
     if at is None or faults.texts:
         return None, faults.texts
@@ -85,7 +85,7 @@ def read_draft(form: Form) -> tuple[Draft | None, FaultTexts]:
     return Draft(site, elevation_m is not None, form.is_ticked("is_shared")), FaultTexts()
 
 
-def _zone(typed: str, at: tuple[float, float] | None) -> str:
+def read_zone(typed: str, at: tuple[float, float] | None) -> str:
     if typed:
         zone_info(typed)
         return typed
@@ -104,7 +104,7 @@ def _number(typed: str, what: str) -> float | None:
     return number
 
 
-def _horizon(form: Form) -> HorizonLine:
+def read_horizon(form: Form) -> HorizonLine:
     """The line from the file if one was brought, else from what stands in the field."""
     text = form.text("horizon")
     if brought := form.files.get("horizon_file"):
@@ -115,25 +115,24 @@ def _horizon(form: Form) -> HorizonLine:
     return horizon_from_csv(text) if text.strip() else HorizonLine()
 
 
-def _foregrounds(typed: str) -> tuple[Foreground, ...]:
+def read_foregrounds(typed: str) -> tuple[Foreground, ...]:
     lines = [line.strip() for line in typed.splitlines() if line.strip()]
     if len(lines) > MOST_FOREGROUNDS:
         raise BadInput(phrase("web-sites.foregrounds-too-many", most=MOST_FOREGROUNDS))
-    return tuple(map(_foreground, lines))
+    found = []
+    for line in lines:
+        name, _, bearing = line.replace("°", "").rpartition("=")
+        try:
+            bearing_deg = float(bearing)
+        except ValueError:
+            bearing_deg = -1.0
+        if not name.strip() or not 0 <= bearing_deg < 360:
+            raise BadInput(phrase("web-sites.not-a-foreground", line=line[:60]))
+        found.append(Foreground(clean_name(name, "foreground's name"), bearing_deg))
+    return tuple(found)
 
 
-def _foreground(line: str) -> Foreground:
-    name, _, bearing = line.replace("°", "").rpartition("=")
-    try:
-        bearing_deg = float(bearing)
-    except ValueError:
-        bearing_deg = -1.0
-    if not name.strip() or not 0 <= bearing_deg < 360:
-        raise BadInput(phrase("web-sites.not-a-foreground", line=line[:60]))
-    return Foreground(clean_name(name, "foreground's name"), bearing_deg)
-
-
-def _darkness(form: Form) -> Darkness | None:
+def read_darkness(form: Form) -> Darkness | None:
     reading = _number(form.text("sqm"), "reading")
     if reading is not None:
         return Darkness(reading)
@@ -144,7 +143,7 @@ def _darkness(form: Form) -> Darkness | None:
     return None
 
 
-def _months(form: Form) -> tuple[int, ...]:
+def read_months(form: Form) -> tuple[int, ...]:
     ticked = [month for month in form.all("months") if month.isascii() and month.isdigit()]
     months = tuple(sorted({int(month) for month in ticked if 1 <= int(month) <= 12}))
     if not months:
@@ -152,7 +151,7 @@ def _months(form: Form) -> tuple[int, ...]:
     return months
 
 
-def _gate(form: Form) -> Gate | None:
+def read_gate(form: Form) -> Gate | None:
     hours = form.text("gate_hours")
     return Gate(parse_clock_span(hours), form.is_ticked("gate_may_stay")) if hours else None
 

@@ -102,20 +102,19 @@ def found_row(web: Web, place: FoundPlace, home: Home | None) -> FoundRow:
 
 def chosen_drafts(form: Form) -> list[Draft]:
     """The places that are ticked, under the names given to them. BadInput when none is."""
-    drafts = [_draft(form.text(f"name-{key}"), form.text(f"place-{key}")) for key in form.all("keep")]
+    drafts = []
+    for key in form.all("keep"):
+        try:
+            lat, lon, elevation = form.text(f"place-{key}").split(";")
+            lat_deg, lon_deg = float(lat), float(lon)
+            elevation_m = float(elevation) if elevation else None
+        except ValueError:
+            raise BadInput(phrase("web-sites.places-damaged")) from None
+        name = clean_name(form.text(f"name-{key}"), "name")
+        site = Site(name, lat_deg, lon_deg, elevation_m or 0.0, zone_at(lat_deg, lon_deg))
+        drafts.append(Draft(site, elevation_m is not None, is_shared=False))
     if not drafts:
         raise BadInput(phrase("web-sites.tick-a-place"))
     if len(drafts) > MOST_PLACES:
         raise BadInput(phrase("web-sites.places-too-many", most=MOST_PLACES))
     return drafts
-
-
-def _draft(name: str, value: str) -> Draft:
-    try:
-        lat, lon, elevation = value.split(";")
-        lat_deg, lon_deg = float(lat), float(lon)
-        elevation_m = float(elevation) if elevation else None
-    except ValueError:
-        raise BadInput(phrase("web-sites.places-damaged")) from None
-    site = Site(clean_name(name, "name"), lat_deg, lon_deg, elevation_m or 0.0, zone_at(lat_deg, lon_deg))
-    return Draft(site, elevation_m is not None, is_shared=False)

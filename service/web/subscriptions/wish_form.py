@@ -67,11 +67,13 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
     faults = Faults()
     read = _Reader(form, faults)
     values: dict[str, object] = {
-        "sky": faults.read("target", lambda: _sky(form), known.sky),
-        "more_targets": faults.read("more_targets", lambda: _targets(form.text("more_targets")), NO_TARGETS),
+        "sky": faults.read("target", lambda: read_sky(form), known.sky),
+        "more_targets": faults.read(
+            "more_targets", lambda: read_targets(form.text("more_targets")), NO_TARGETS
+        ),
         "shapes": faults.read("shapes", lambda: tuple(map(read_shape, form.all("shapes"))), NO_SHAPES),
         "shortest_window": read.minutes("shortest", known.shortest_window),
-        **_chances(form, read, known),
+        **read_chances(form, read, known),
         "wind_limit_ms": read.speed_ms("wind", known.wind_limit_ms),
         "gust_limit_ms": read.speed_ms("gust", known.gust_limit_ms),
         "coldest_c": read.temperature_c_or_none("coldest"),
@@ -83,12 +85,12 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
         "signal_lost_before": read.minutes_or_none("signal_lost"),
         "most_a_week": read.whole_or_none("most_a_week"),
         "weekdays": tuple(sorted({int(day) for day in form.all("weekdays") if day in "0123456"})),
-        "home_by": faults.read("home_by", lambda: _home_by(form), NO_HOME_BY),
-        "trips": faults.read("trips", lambda: _trips(form.text("trips")), NO_TRIPS),
+        "home_by": faults.read("home_by", lambda: read_home_by(form), NO_HOME_BY),
+        "trips": faults.read("trips", lambda: read_trips(form.text("trips")), NO_TRIPS),
         "trips_only": form.is_ticked("trips_only"),
         "quiet": faults.read("quiet", lambda: read_quiet(form.text("quiet")), known.quiet),
         "clock_zone": form.text("clock_zone") or known.clock_zone,
-        "units": faults.read("units", lambda: _units(form), known.units),
+        "units": faults.read("units", lambda: read_units(form), known.units),
     }
     if faults.texts:
         return None, faults.texts
@@ -96,7 +98,7 @@ def read_wishes(form: Form, known: Wishes) -> tuple[Wishes | None, FaultTexts]:
     return wishes, faults.texts
 
 
-def _chances(form: Form, read: _Reader, known: Wishes) -> dict[str, object]:
+def read_chances(form: Form, read: _Reader, known: Wishes) -> dict[str, object]:
     """A named choice sets both limits, but for one to take back that was changed by hand."""
     back_pct = read.whole("chance_back", known.chance_back_pct)
     choice = find_choice(form.text("chance_go"))
@@ -141,7 +143,7 @@ class _Reader:
         return self._faults.read(name, lambda: make(text), None)
 
 
-def _sky(form: Form) -> SkyWishes:
+def read_sky(form: Form) -> SkyWishes:
     target = parse_target(form.text("target_named") or form.text("target") or "core")
     lowest = form.text("lowest")
     moon = form.text("moon") or "down"
@@ -155,21 +157,21 @@ def _sky(form: Form) -> SkyWishes:
     )
 
 
-def _targets(text: str) -> tuple[Target, ...]:
+def read_targets(text: str) -> tuple[Target, ...]:
     """Further targets, one a line or separated by semicolons, in their order."""
     return tuple(parse_target(part) for part in re.split(r"[;\n]", text) if part.strip())
 
 
-def _home_by(form: Form) -> tuple[HomeBy, ...]:
+def read_home_by(form: Form) -> tuple[HomeBy, ...]:
     filled = [(day, form.text(f"home_by_{day}")) for day in range(7)]
     return tuple(HomeBy(day, parse_clock(text)) for day, text in filled if text)
 
 
-def _trips(text: str) -> tuple[Trip, ...]:
+def read_trips(text: str) -> tuple[Trip, ...]:
     return tuple(read_trip(line) for line in text.splitlines() if line.strip())
 
 
-def _units(form: Form) -> UnitWishes:
+def read_units(form: Form) -> UnitWishes:
     return UnitWishes(
         Temperature.FAHRENHEIT if form.text("temperature") == "fahrenheit" else Temperature.CELSIUS,
         Distance.MILES if form.text("distance") == "miles" else Distance.KILOMETRES,
