@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
-from types import MappingProxyType
 
 from service.channels.apprise import NamedTargets
-from service.channels.chat import CHAT_FORMS, Chat, ChatForm
+from service.channels.chat import CHAT_FORMS, Chat
 from service.channels.email import Email, MailServer, OutboxFolder
 from service.channels.model import Channel
 from service.channels.safe_http import SafeClient
@@ -34,38 +32,18 @@ class Wiring:
     named_targets: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
-def _email(wiring: Wiring) -> Channel:
-    if wiring.mail_server is None:
-        return OutboxFolder(wiring.outbox, wiring.sender)
-    return Email(wiring.mail_server, wiring.sender, return_path=wiring.return_path)
-
-
-def _webhook(wiring: Wiring) -> Channel:
-    return Webhook(wiring.client)
-
-
-def _named(wiring: Wiring) -> Channel:
-    return NamedTargets(wiring.named_targets)
-
-
-def _chat(chat_form: ChatForm, wiring: Wiring) -> Channel:
-    return Chat(wiring.client, chat_form)
-
-
-CHANNELS: Mapping[str, Callable[[Wiring], Channel]] = MappingProxyType(
-    {
-        "email": _email,
-        "webhook": _webhook,
-        **{name: partial(_chat, chat_form) for name, chat_form in CHAT_FORMS.items()},
-        "named": _named,
-    }
-)
-"""Every channel by the name under which addresses know it."""
-
-
 def build_channels(wiring: Wiring) -> dict[str, Channel]:
-    """One of each, ready to send."""
-    return {name: build(wiring) for name, build in CHANNELS.items()}
+    """One of each, ready to send, by the name under which addresses know it."""
+    mail: Channel = OutboxFolder(wiring.outbox, wiring.sender)
+    if wiring.mail_server is not None:
+        mail = Email(wiring.mail_server, wiring.sender, return_path=wiring.return_path)
+    chats = {name: Chat(wiring.client, chat_form) for name, chat_form in CHAT_FORMS.items()}
+    return {
+        "email": mail,
+        "webhook": Webhook(wiring.client),
+        **chats,
+        "named": NamedTargets(wiring.named_targets),
+    }
 
 
 def wiring_from(settings: Settings) -> Wiring:

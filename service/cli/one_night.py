@@ -331,7 +331,7 @@ def ask_both(
     """As `service.feeds.sight_requests.ask_both`, by this machine's settings and with its store behind it."""
     settings = load_settings()
     behind = at_hand(settings)
-    return sight_requests.ask_both(settings, behind, site, night, hours, now, elevation_m)
+    return sight_requests.ask_both(behind, site, night, hours, now, elevation_m)
 
 
 def hear_now(settings: Settings, site: Site, night: Night, now: datetime) -> tuple[StationSky, ...]:

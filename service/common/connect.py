@@ -104,13 +104,12 @@ class _ByteByByte:
 
 def open_tunnel(proxy: Proxy, host: str, port: int, timer: SocketTimer) -> socket.socket:
     """A connection to the host, under the timer from its first byte; ProxyFault when there is none."""
+    named = host if host.isascii() else host.encode("idna").decode("ascii")
+    named = f"[{named}]" if ":" in named else named
     try:
         sock, _ = connect_first(look_up(proxy.host, proxy.port, min(timer.connect_s, timer.left_s)), timer)
     except OSError as error:
         raise ProxyFault("unreachable", phrase("service-common.proxy-unreachable"), ours=True) from error
-    named = (
-        host.encode("idna").decode("ascii") if not host.isascii() else f"[{host}]" if ":" in host else host
-    )
     headers = {"Host": f"{named}:{port}", **proxy.authorization}
     fields = [f"{name}: {value}" for name, value in headers.items()]
     try:

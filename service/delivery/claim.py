@@ -122,8 +122,11 @@ class HeldBack:
 
 @dataclass(slots=True)
 class _ClaimInputs:
-    """What one claim has read for all its messages together."""
+    """What one claim has read for all its messages together. now: the messages' time; wall: the real one."""
 
+    now: datetime
+    wall: datetime
+    links: Links
     carried: Mapping[str, list[tuple[core_tables.MessageAlert, core_tables.Alert]]]
     notices: Mapping[str, Notice]
     subscriptions: Mapping[int, core_tables.Subscription]
@@ -133,7 +136,6 @@ class _ClaimInputs:
     unsubscribe: Mapping[int, str]
     words: Mapping[int, int]
     scenes: Mapping[int, Scene]
-    links: Links
     manage: Mapping[int, str]
     outcome: Mapping[int, str]
     _read: dict[int, Wishes] = field(default_factory=dict)
@@ -144,33 +146,54 @@ class _ClaimInputs:
             self._read[subscription_id] = from_json(Wishes, self.subscriptions[subscription_id].wishes)
         return self._read[subscription_id]
 
+    def why_drop(self, alert: core_tables.Alert) -> Status | None:
+        """Why it isn't worth saying any more; None when it is: its moment isn't past, its reader hasn't left,
+        and the newest decision still carries it."""
+        if alert.expires_at <= self.now:
+            return Status.EXPIRED
+        kind = AlertKind(alert.kind)
+        if kind is not AlertKind.STAND_DOWN and is_left(self.subscriptions[alert.subscription_id], self.now):
+            return Status.SUPERSEDED
+        verdict, chance_pct = self.newest.get((alert.subscription_id, alert.night_name), (None, None))
+        stands = still_stands(
+            kind,
+            VerdictWord(verdict) if verdict else None,
+            chance_pct,
+            self.wishes(alert.subscription_id),
+            is_first=is_first_word(kind, alert.occurrence),
+        )
+        return None if stands else Status.SUPERSEDED
+
+    def quiet_until(self, alert: core_tables.Alert) -> datetime | None:
+        """Until when it can wait for the end of quiet hours; None when it can't."""
+        wishes, leave_by = self.wishes(alert.subscription_id), alert.facts.get("leave_by")
+        return quiet_until(
+            AlertKind(alert.kind),
+            now=self.now,
+            leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
+            wishes=wishes,
+            clock=wishes.clock(zone_info(alert.facts.get("zone", "UTC"))),
+        )
+
     def told(self, alert: core_tables.Alert, address_id: int) -> AlertToSend:
         """What composing needs of an alert; pictures and calendar only for those that are mailed."""
         is_mailed = alert.decision_id in self.scenes
-        watch = self.subscriptions[alert.subscription_id]
-        keys, name = self.links.keys, alert.night_name
+        watch, name, token = (
+            self.subscriptions[alert.subscription_id], alert.night_name, self.outcome.get(address_id),
+        )  # fmt: skip
+        page = self.links.url("sites", f"{watch.site_id}/nights/{name}")
+        keys = self.links.keys
         return AlertToSend(
             alert.kind,
-            alert.night_name,
+            name,
             alert.facts,
             sequence=self.words[alert.id] if is_mailed else 0,
             calendar_key=calendar_key(keys, watch.person_id, watch.site_id, name) if is_mailed else "",
             scene=self.scenes.get(alert.decision_id),
-            outcome_url=self._outcome_url(alert, address_id),
-            night_url=self._night_url(alert),
+            # a mail's reader has a page of their own; in a group each speaks for themselves once signed in
+            outcome_url=self.links.url("how-was-it", f"{token}/{watch.site_id}/{name}") if token else page,
+            night_url=page,
         )
-
-    def _night_url(self, alert: core_tables.Alert) -> str:
-        site_id = self.subscriptions[alert.subscription_id].site_id
-        return self.links.url("sites", f"{site_id}/nights/{alert.night_name}")
-
-    def _outcome_url(self, alert: core_tables.Alert, address_id: int) -> str:
-        """For a mail's reader a page of their own; for a group the night's page, where each speaks for
-        themselves once signed in."""
-        site_id, token = self.subscriptions[alert.subscription_id].site_id, self.outcome.get(address_id)
-        if token is None:
-            return self._night_url(alert)
-        return self.links.url("how-was-it", f"{token}/{site_id}/{alert.night_name}")
 
 
 def claim_batch(
@@ -184,12 +207,12 @@ def claim_batch(
 ) -> tuple[list[Claimed], list[Status]]:
     """The messages to send, and how those ended that aren't. `now` judges what still helps."""
     rows = messages.claim_many(session, message_ids, wall)
-    shelf = _fill_shelf(session, links, rows, wall)
+    inputs = _read_inputs(session, links, rows, now, wall)
     claimed: list[Claimed] = []
     ended: list[Status] = []
     for message, address in rows:
         try:
-            outcome = _look(session, shelf, channels, links, message, address, now=now, wall=wall)
+            outcome = _look(session, inputs, channels.get(address.channel), message, address)
         except UNREADABLE:
             log.exception("message %s can't be read", message.id)
             note_trouble(session, "unreadable", say("delivery.trouble-unreadable"), wall)
@@ -207,16 +230,17 @@ def claim_batch(
     return claimed, ended
 
 
-def _fill_shelf(
+def _read_inputs(
     session: Session,
     links: Links,
     rows: Sequence[tuple[core_tables.Message, core_tables.Address]],
+    now: datetime,
     wall: datetime,
 ) -> _ClaimInputs:
+    """All that the claim of these rows needs, in a fixed number of queries."""
     ids = [message.id for message, _ in rows]
     carried = messages.carried_by(session, ids)
     alerts = [alert for pairs in carried.values() for _, alert in pairs]
-    subscription_ids = {alert.subscription_id for alert in alerts}
     hashes = {
         address.id: suppression.address_hash(links.keys, address.channel, address.target)
         for _, address in rows
@@ -225,9 +249,12 @@ def _fill_shelf(
     letters = [message.id for message, address in rows if address.id in mailed]
     enclosing = [alert for each in letters for _, alert in carried.get(each, [])]
     return _ClaimInputs(
+        now,
+        wall,
+        links,
         carried=carried,
         notices=messages.notices_of(session, ids),
-        subscriptions=subscriptions_by_id(session, subscription_ids),
+        subscriptions=subscriptions_by_id(session, {alert.subscription_id for alert in alerts}),
         newest=decisions.newest_verdicts(
             session, {(alert.subscription_id, alert.night_name) for alert in alerts}
         ),
@@ -237,40 +264,49 @@ def _fill_shelf(
         manage=tokens.standing_links(session, links.keys, Purpose.MANAGE, mailed, wall),
         words=count_words(session, {alert.id for alert in enclosing}),
         scenes=find_scenes(session, {alert.decision_id for alert in enclosing}),
-        links=links,
         outcome=tokens.standing_links(session, links.keys, Purpose.OUTCOME, mailed, wall),
     )
 
 
 def _look(
     session: Session,
-    shelf: _ClaimInputs,
-    channels: Mapping[str, Channel],
-    links: Links,
+    inputs: _ClaimInputs,
+    channel: Channel | None,
     message: core_tables.Message,
     address: core_tables.Address,
-    *,
-    now: datetime,
-    wall: datetime,
 ) -> Claimed | HeldBack | Ended:
     """The message ready to send, or why it isn't sent now; one of UNREADABLE where that can't be told."""
-    channel = channels.get(address.channel)
     if channel is None:
         return Ended(Status.FAILED, say("delivery.no-channel", channel=address.channel))
-    if message.expires_at <= now:
+    if message.expires_at <= inputs.now:
         return Ended(Status.EXPIRED, say("delivery.too-late"))
-    notice = shelf.notices.get(message.id)
-    barred = _barred(address, shelf.suppressed.get(shelf.hashes[address.id]), notice)
+    notice = inputs.notices.get(message.id)
+    barred = _barred(address, inputs.suppressed.get(inputs.hashes[address.id]), notice)
     if barred is not None:
         return barred
-    alerts, dropped = _still_true(shelf, message, now)
-    quiet = _quiet_until(shelf, message, alerts, now)
-    if notice is None and not alerts:
+
+    # what is no longer true is dropped, unless an earlier attempt may have carried it to the reader
+    kept, dropped = [], set()
+    for link, alert in inputs.carried.get(message.id, []):
+        reason = inputs.why_drop(alert)
+        if reason is None:
+            kept.append(alert)
+            continue
+        dropped.add(reason)
+        if not message.maybe_sent:
+            link.dropped = reason
+    if notice is None and not kept:
         over = Status.EXPIRED if dropped == {Status.EXPIRED} else Status.SUPERSEDED
         return Ended(over, say("delivery.superseded"))
-    if quiet is not None:
-        return HeldBack(quiet)
-    unsubscribe, manage = shelf.unsubscribe.get(address.id), shelf.manage.get(address.id)
+
+    # quiet hours hold the whole message, if all of it can wait
+    quiet = [inputs.quiet_until(alert) for alert in kept]
+    waits = [ends for ends in quiet if ends is not None]
+    if waits and len(waits) == len(quiet):
+        return HeldBack(min(waits))
+
+    links, carried = inputs.links, inputs.carried.get(message.id, [])
+    unsubscribe, manage = inputs.unsubscribe.get(address.id), inputs.manage.get(address.id)
     assert message.lease_token is not None, "claimed under a lease"
     return Claimed(
         message_id=message.id,
@@ -280,18 +316,18 @@ def _look(
         created_at=message.created_at,
         expires_at=message.expires_at,
         address_id=address.id,
-        address_hash=shelf.hashes[address.id],
+        address_hash=inputs.hashes[address.id],
         channel_name=address.channel,
         channel=channel,
         target=address.target,
         secrets=tuple(address.secrets),
-        alerts=alerts,
+        alerts=tuple(inputs.told(alert, message.address_id) for alert in kept),
         notice=NoticeKind(notice.kind) if notice else None,
         notice_facts=notice.facts if notice else {},
-        link=_notice_link(session, links, notice, address, wall) if notice else "",
+        link=_notice_link(session, links, notice, address, inputs.wall) if notice else "",
         unsubscribe_url=links.url("unsubscribe", unsubscribe) if unsubscribe else None,
         manage_url=links.url("manage", manage) if manage else None,
-        units=_units(shelf, message.id),
+        units=units_of(inputs.wishes(carried[0][1].subscription_id)) if carried else Units.METRIC,
     )
 
 
@@ -308,74 +344,6 @@ def _barred(address: core_tables.Address, suppressed: Reason | None, notice: Not
     if address.confirmed_at is None or address.off_since is not None:
         return Ended(Status.SUPPRESSED, address.off_reason or say("delivery.not-confirmed"))
     return None
-
-
-def _still_true(
-    shelf: _ClaimInputs, message: core_tables.Message, now: datetime
-) -> tuple[tuple[AlertToSend, ...], set[Status]]:
-    """The alerts worth saying now, and why others aren't. Those are dropped from the message, unless an
-    earlier attempt may have carried them to the reader."""
-    kept, dropped = [], set()
-    for link, alert in shelf.carried.get(message.id, []):
-        reason = _why_drop(shelf, alert, now)
-        if reason is None:
-            kept.append(shelf.told(alert, message.address_id))
-            continue
-        dropped.add(reason)
-        if not message.maybe_sent:
-            link.dropped = reason
-    return tuple(kept), dropped
-
-
-def _why_drop(shelf: _ClaimInputs, alert: core_tables.Alert, now: datetime) -> Status | None:
-    if alert.expires_at <= now:
-        return Status.EXPIRED
-    return None if _newest_decision_carries(shelf, alert, now) else Status.SUPERSEDED
-
-
-def _quiet_until(
-    shelf: _ClaimInputs, message: core_tables.Message, alerts: tuple[AlertToSend, ...], now: datetime
-) -> datetime | None:
-    """Until when the whole message can wait for the end of quiet hours; None when some of it can't."""
-    until = []
-    for _, alert in shelf.carried.get(message.id, []):
-        if shelf.told(alert, message.address_id) not in alerts:
-            continue
-        wishes = shelf.wishes(alert.subscription_id)
-        leave_by = alert.facts.get("leave_by")
-        ends = quiet_until(
-            AlertKind(alert.kind),
-            now=now,
-            leave_by=datetime.fromisoformat(leave_by) if leave_by else None,
-            wishes=wishes,
-            clock=wishes.clock(zone_info(alert.facts.get("zone", "UTC"))),
-        )
-        if ends is None:
-            return None
-        until.append(ends)
-    return min(until, default=None)
-
-
-def _units(shelf: _ClaimInputs, message_id: str) -> Units:
-    carried = shelf.carried.get(message_id, [])
-    if not carried:
-        return Units.METRIC
-    return units_of(shelf.wishes(carried[0][1].subscription_id))
-
-
-def _newest_decision_carries(shelf: _ClaimInputs, alert: core_tables.Alert, now: datetime) -> bool:
-    subscription = shelf.subscriptions[alert.subscription_id]
-    if alert.kind != AlertKind.STAND_DOWN and is_left(subscription, now):
-        return False
-    verdict, chance_pct = shelf.newest.get((alert.subscription_id, alert.night_name), (None, None))
-    kind = AlertKind(alert.kind)
-    return still_stands(
-        kind,
-        VerdictWord(verdict) if verdict else None,
-        chance_pct,
-        shelf.wishes(alert.subscription_id),
-        is_first=is_first_word(kind, alert.occurrence),
-    )
 
 
 def _notice_link(

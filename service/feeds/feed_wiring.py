@@ -14,7 +14,9 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO
 from service.common.deadline import Deadline
+from service.feeds.command_state import CacheAtHand, GuardsAtHand, sessions_at_hand
 from service.feeds.feed_registry import build_feeds, gather
+from service.feeds.feed_state import DatabaseCache, DatabaseGuards
 from service.feeds.shared.cache import AnswerCache, MemoryCache
 from service.feeds.shared.guards import (
     ALLOWANCES,
@@ -75,78 +77,56 @@ def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
 
 
 @dataclass(frozen=True, slots=True)
-class AtHand:
-    """What stands behind the questions of one person who waits: answers, and who may be asked."""
+class Asking:
+    """By what feeds are asked: the settings, the answers known already, and who may be asked."""
 
+    settings: Settings
     cache: AnswerCache
     guards: Guards
 
+    def ask(
+        self, feeds: Sequence[Feed], places: Sequence[Place], hours: Span, deadline: Deadline
+    ) -> Gathered:
+        """All these feeds, within the deadline. Places along a line of sight are left out where the settings
+        say so."""
+        if not self.settings.contact:
+            return Gathered(off=(FeedFailure("all", "", phrase("feeds.no-contact"), permanent=True),))
+        wanted = [place for place in places if self.settings.line_of_sight or not place.is_aside]
+        user_agent, proxy = identify(self.settings.contact), self.settings.proxy
+        with PoliteClient(user_agent, proxy=proxy, guards=self.guards) as client:
+            return gather(wanted, hours, feeds, client=client, cache=self.cache, deadline=deadline)
 
-def at_hand(settings: Settings) -> AtHand:
-    """The store's answers, allowances and breakers where this installation has a store; where it has none,
-    nothing is remembered beyond this process, and none is made."""
-    from service.feeds.command_state import sessions_at_hand
 
+def at_hand(settings: Settings) -> Asking:
+    """With the store's answers, allowances and breakers where this installation has a store; where it has
+    none, nothing is remembered beyond this process, and none is made."""
     sessions = sessions_at_hand(settings) if settings.contact else None
-    return AtHand(MemoryCache(), NoGuards()) if sessions is None else behind_store(settings, sessions)
+    if sessions is None:
+        return Asking(settings, MemoryCache(), NoGuards())
+    return behind_store(settings, sessions)
 
 
-def behind_store(settings: Settings, sessions: sessionmaker[Session]) -> AtHand:
-    """The same over a store that is open already."""
-    from service.feeds.command_state import CacheAtHand, GuardsAtHand
-    from service.feeds.feed_state import DatabaseGuards
-
-    guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
-    return AtHand(CacheAtHand(sessions), GuardsAtHand(guards))
+def behind_store(settings: Settings, sessions: sessionmaker[Session]) -> Asking:
+    """For one person who waits, with a store that is open already."""
+    return Asking(settings, CacheAtHand(sessions), GuardsAtHand(_shared_guards(settings, sessions)))
 
 
 def ask_now(
-    settings: Settings,
-    behind: AtHand,
-    places: Sequence[Place],
-    hours: Span,
-    deadline: Deadline,
-    *,
-    ensembles: bool = False,
+    asking: Asking, places: Sequence[Place], hours: Span, deadline: Deadline, *, ensembles: bool = False
 ) -> Gathered:
-    """Ask all feeds for one person who waits, and be back by the deadline.
-
-    Places along a line of sight are left out where the settings say so.
-    """
-    feeds, wanted = feeds_from(settings, ensembles=ensembles), _wanted(settings, places)
-    return _ask(settings, feeds, behind.cache, behind.guards, wanted, hours, deadline)
-
-
-def _wanted(settings: Settings, places: Sequence[Place]) -> list[Place]:
-    return [place for place in places if settings.line_of_sight or not place.is_aside]
+    """Ask all feeds for one person who waits, and be back by the deadline."""
+    return asking.ask(feeds_from(asking.settings, ensembles=ensembles), places, hours, deadline)
 
 
 def ask_feeds(
     settings: Settings, sessions: sessionmaker[Session], places: Sequence[Place], hours: Span
 ) -> Gathered:
-    """Ask all feeds with the answers, allowances and breakers in the store behind them.
-
-    Places along a line of sight are left out where the settings say so.
-    """
-    from service.feeds.feed_state import DatabaseCache, DatabaseGuards
-
-    guards = DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))
-    wanted, cache = _wanted(settings, places), DatabaseCache(sessions)
-    deadline = Deadline(CYCLE_BUDGET_S)
-    gathered = _ask(settings, feeds_from(settings), cache, guards, wanted, hours, deadline)
+    """Ask all feeds for a cycle, with the store behind them; and what that cost."""
+    guards = _shared_guards(settings, sessions)
+    asking = Asking(settings, DatabaseCache(sessions), guards)
+    gathered = asking.ask(feeds_from(settings), places, hours, Deadline(CYCLE_BUDGET_S))
     return replace(gathered, spent=guards.spent)
 
 
-def _ask(
-    settings: Settings,
-    feeds: Sequence[Feed],
-    cache: AnswerCache,
-    guards: Guards,
-    places: Sequence[Place],
-    hours: Span,
-    deadline: Deadline,
-) -> Gathered:
-    if not settings.contact:
-        return Gathered(off=(FeedFailure("all", "", phrase("feeds.no-contact"), permanent=True),))
-    with PoliteClient(identify(settings.contact), proxy=settings.proxy, guards=guards) as client:
-        return gather(places, hours, feeds, client=client, cache=cache, deadline=deadline)
+def _shared_guards(settings: Settings, sessions: sessionmaker[Session]) -> DatabaseGuards:
+    return DatabaseGuards(sessions, lambda: datetime.now(UTC), allowances=allowances_from(settings))

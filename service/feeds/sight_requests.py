@@ -17,9 +17,8 @@ from alerts.weather.line_of_sight import View, places_to_ask, view_of
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import ModelRow, find_model
 from service.common.deadline import Deadline
-from service.feeds.feed_wiring import AtHand, ask_now
+from service.feeds.feed_wiring import Asking, ask_now
 from service.feeds.shared.model import Gather, Gathered
-from service.settings import Settings
 
 HOPELESS_PCT = 90.0
 """Where every model has more cloud than this overhead all through a window, nobody looks aside."""
@@ -134,8 +133,7 @@ OVERHEAD_BUDGET_S = 5.0
 
 
 def ask_both(
-    settings: Settings,
-    behind: AtHand,
+    asking: Asking,
     site: Site,
     night: Night,
     hours: Span,
@@ -151,12 +149,12 @@ def ask_both(
     whole = Deadline(NETWORK_BUDGET_S)
 
     def aside(places: Sequence[Place], span: Span) -> Gathered:
-        return ask_now(settings, behind, places, span, whole)
+        return ask_now(asking, places, span, whole)
 
     place = Place(site.lat_deg, site.lon_deg, elevation_m)
     first = whole.at_most(OVERHEAD_BUDGET_S)
-    gathered = ask_now(settings, behind, [place], hours, first, ensembles=True)
+    gathered = ask_now(asking, [place], hours, first, ensembles=True)
     near = [each for each in night.windows if now < each.span.end and each.span.start - now <= NEAR]
-    looks = [SightRequest.of(window, site, place) for window in near] if settings.line_of_sight else []
+    looks = [SightRequest.of(window, site, place) for window in near] if asking.settings.line_of_sight else []
     along = ask_along(aside, gathered.forecasts, looks, now)
     return gathered, [with_sights(forecast, along, looks) for forecast in gathered.forecasts]

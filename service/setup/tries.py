@@ -74,7 +74,7 @@ def _ask(duskbell: Duskbell, stored: StoredSite) -> Gathered:
     if duskbell.invented_weather is not None:
         return duskbell.invented_weather([place], hours)
     behind = behind_store(duskbell.settings, duskbell.sessions)
-    return ask_now(duskbell.settings, behind, [place], hours, Deadline(FEEDS_WITHIN_S))
+    return ask_now(behind, [place], hours, Deadline(FEEDS_WITHIN_S))
 
 
 def try_mail(duskbell: Duskbell, address_id: int, relay: Relay | None) -> Tried:

@@ -171,9 +171,7 @@ def test_what_cannot_be_counted_is_not_asked_and_said(open_meteo, settings, stor
     now = datetime.now(UTC)
     with sqlite3.connect(settings / "duskbell.sqlite3", isolation_level=None) as other:
         other.execute("BEGIN IMMEDIATE")
-        gathered = ask_now(
-            load_settings(), behind, [Place(0.3, 36.0)], Span(now, now + timedelta(hours=9)), Deadline(5)
-        )
+        gathered = ask_now(behind, [Place(0.3, 36.0)], Span(now, now + timedelta(hours=9)), Deadline(5))
         other.execute("ROLLBACK")
     other.close()
     assert open_meteo.asked == []
