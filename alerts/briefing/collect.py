@@ -78,7 +78,7 @@ def alert_facts(
         cause = phrase("briefing.clear-unlikely") if telling.why is Why.TURNED_BAD else telling.text
     elif kind is AlertKind.HEADS_UP and verdict.outlook is not None:
         is_sure = (verdict.chance_pct or 0) >= wishes.chance_go_pct
-        cause = "" if is_sure else hangs_on(verdict.outlook)
+        cause = "" if is_sure else hangs_on(verdict.outlook) or ""
 
     lead = choice_of(found.site, verdict, found.plan)
     return replace(

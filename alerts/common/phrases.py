@@ -8,14 +8,14 @@ reader, from `alerts/common/catalogue/<language>/judging.toml`, entry `moon-all-
 What stands in braces is a value's name, and after a colon the form it is said in, on the reader's clock and
 in their units (two braces make one that is said):
 
-    time, clock, when   a moment: `Wed 22:23 EDT`; `22:23`, a time of day too; `at 17:53 EDT`, with its day
-                        if not today
+    time, clock, hour   a moment: `Wed 22:23 EDT`; `22:23`, a time of day too; `22:23 EDT`
+    when                a moment: `at 17:53 EDT`, with its day if not today
     span, lasting       two moments: `Wed 22:23–01:36 EDT`; how long they last by these times, `3 h 13 min`
     day                 a date, or a moment's: `Wed 15 July`
     length              a timedelta: `2 h 10 min`
     speed, temperature, difference, rate, distance, height
                         of m/s, °C, a difference of °C, mm/h, km, m: `7 m/s`, or `16 mph` for who reads in
-                        miles; `speed.1` with one decimal
+                        miles; `speed.1` with one decimal, `speed.g` with one where there is any
     and, or, comma, semicolon, then, either, space
                         several values: `a, b and c` (as without a form), `a, b or c`, `a, b, c`, `a; b; c`,
                         `a, then b`, `a, or b`, `a b`
@@ -39,6 +39,7 @@ from enum import Enum
 from functools import cache
 from importlib.resources import files
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from alerts.common.plain_values import value
 from alerts.common.span import Span
@@ -46,6 +47,7 @@ from alerts.common.time_text import (
     face,
     say_clock,
     say_day,
+    say_hour,
     say_lasting,
     say_minutes,
     say_span,
@@ -61,10 +63,19 @@ Entry = str | Mapping[str, str]
 
 @value(frozen=True, slots=True)
 class Phrase:
-    """A code of the catalogue with its values. Printed, it is said for a reader of metric units in UTC."""
+    """A code of the catalogue with its values. Printed, it is said for a reader of metric units in UTC.
+
+    zone: IANA name of the clock that its times are told on, whoever reads: a place's own, or that of the
+    person it is about; "" for the reader's.
+    """
 
     key: str
     values: tuple[tuple[str, Any], ...] = ()
+    zone: str = ""
+
+    def on(self, zone: str) -> Phrase:
+        """The same on that clock."""
+        return Phrase(self.key, self.values, zone)
 
     def __str__(self) -> str:
         return say(self)
@@ -77,7 +88,8 @@ class Phrase:
     def as_row(self) -> dict[str, object]:
         """As rows keep it: its English text, and beside it code and typed values, see `from_row`."""
         params = {name: _to_row(each) for name, each in self.values}
-        return {"text": str(self), "code": self.key, "params": params}
+        row: dict[str, object] = {"text": str(self), "code": self.key, "params": params}
+        return row | {"zone": self.zone} if self.zone else row
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: object, handler: object) -> Any:
@@ -91,7 +103,11 @@ class Phrase:
 
     def as_json(self) -> dict[str, object]:
         """`{"code": ..., "params": {...}}`: times in UTC, lengths in minutes."""
-        return {"code": self.key, "params": {name: _as_json(each) for name, each in self.values}}
+        found: dict[str, object] = {
+            "code": self.key,
+            "params": {name: _as_json(each) for name, each in self.values},
+        }
+        return found | {"zone": self.zone} if self.zone else found
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,12 +148,18 @@ def from_row(row: Phrase | str | Mapping[str, Any]) -> Phrase:
         find_entry(row["code"])
     except KeyError:
         return kept(str(row["text"]))
-    return phrase(row["code"], **{name: _from_row(each) for name, each in row["params"].items()})
+    values = tuple((name, _from_row(each)) for name, each in row["params"].items())
+    return Phrase(row["code"], values, row.get("zone", ""))
 
 
 def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) -> str:
     """The words of a phrase, or of a key and its values, for a reader. KeyError where there are none."""
-    key, values = (what.key, dict(what.values)) if isinstance(what, Phrase) else (what, values)
+    if isinstance(what, Phrase):
+        key, values = what.key, dict(what.values)
+        if what.zone:
+            reader = Reader(ZoneInfo(what.zone), reader.units, reader.now, reader.language)
+    else:
+        key = what
     entry = find_entry(key, reader.language)
     if not isinstance(entry, str):
         entry = _chosen(key, entry, values)
@@ -207,7 +229,9 @@ class _Shown:
         if name in _MOMENTS:
             return _MOMENTS[name](given, reader)
         if name in _QUANTITIES:
-            return _QUANTITIES[name](float(given), int(decimals or 0), reader.units)
+            figure = float(given)
+            places = 0 if figure.is_integer() else 1
+            return _QUANTITIES[name](figure, places if decimals == "g" else int(decimals or 0), reader.units)
         return format(given.value if isinstance(given, Enum) else given, form)
 
 
@@ -229,6 +253,7 @@ _MOMENTS: dict[str, Callable[[Any, Reader], str]] = {
     "clock": lambda at, reader: (
         face(at, reader.hours) if isinstance(at, time) else say_clock(at, reader.zone, reader.hours)
     ),
+    "hour": lambda at, reader: say_hour(at, reader.zone, reader.hours),
     "when": lambda at, reader: say_when(at, reader.now or at, reader.zone, reader.hours),
     "span": lambda span, reader: say_span(span, reader.zone, reader.hours),
     "lasting": lambda span, _: say_lasting(span),

@@ -81,10 +81,16 @@ def say_clock(at: datetime, zone: tzinfo, hours: int = 24) -> str:
     return face(minute_down(at).astimezone(zone), hours)
 
 
+def say_hour(at: datetime, zone: tzinfo, hours: int = 24) -> str:
+    """`22:23 EDT`: as `say_clock`, with the zone."""
+    local = minute_down(at).astimezone(zone)
+    return f"{face(local, hours)} {zone_word(local)}"
+
+
 def say_when(at: datetime, now: datetime, zone: tzinfo, hours: int = 24) -> str:
     """`at 17:53 EDT`, and on another day than `now`'s `on Wed 15 July at 17:53 EDT`."""
     local = minute_down(at).astimezone(zone)
-    said = f"at {face(local, hours)} {zone_word(local)}"
+    said = f"at {say_hour(at, zone, hours)}"
     return said if local.date() == now.astimezone(zone).date() else f"on {say_day(local.date())} {said}"
 
 

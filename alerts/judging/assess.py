@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_trip, usable_span
-from alerts.judging.access_rules import is_ruled_out
+from alerts.judging.rules import is_ruled_out
 from alerts.judging.verdict import SkyView, Verdict, trip_to, weigh, with_decision_time
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night

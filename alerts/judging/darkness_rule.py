@@ -6,15 +6,16 @@ told beside a verdict, wherever one is shown, and worked out only then.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
+from alerts.common.phrases import phrase
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG, WindowSky
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night, SkyWishes, TargetKind
-from alerts.sky.target_text import target_name
+from alerts.sky.target_text import target_phrase
 
 TOWNS_WARN_FROM_MAG = 0.5
 """Towns that brighten the target's sky by so much (to 1.6 times the natural light) are worth a warning."""
@@ -43,43 +44,42 @@ def darkness(window: DarkWindow, sky: WindowSky, site: Site, wishes: SkyWishes) 
 
     Warns where smoke or dust dim the target, or towns brighten its sky, by more than a trifle; never fails.
     """
-    is_smoky = sky.middle.smoke_mag >= SMOKE_TOLD_FROM_MAG
-    warns = is_smoky or sky.middle.towns_mag >= TOWNS_WARN_FROM_MAG
-    text = "; ".join(_parts(window, sky, site, wishes, is_smoky=is_smoky))
-    return Reason("darkness", Result.WARN if warns else Result.PASS, text, _slack(sky, wishes))
-
-
-def _slack(sky: WindowSky, wishes: SkyWishes) -> float | None:
-    most = wishes.most_loss_mag
-    return (most - sky.worst.loss_mag) / most if most and not wishes.moonless else None
-
-
-def _parts(
-    window: DarkWindow, sky: WindowSky, site: Site, wishes: SkyWishes, *, is_smoky: bool
-) -> Iterator[str]:
+    middle, worst = sky.middle, sky.worst
+    most = None if wishes.moonless else wishes.most_loss_mag or None
+    is_smoky = middle.smoke_mag >= SMOKE_TOLD_FROM_MAG
     has_target = window.target.kind is not TargetKind.NONE
-    name = target_name(window.target) if has_target else "the zenith"
-    yield f"the sky is {sky.middle.mag_arcsec2:.1f} mag/arcsec² at {name}"
-    yield _say_loss(sky, wishes)
+    name = target_phrase(window.target) if has_target else phrase("judging.zenith")
+    parts = [phrase("judging.sky-brightness", mag_arcsec2=middle.mag_arcsec2, target=name)]
+
+    # what Moon and twilight take of it
+    if worst.loss_mag < SLIGHT_LOSS_MAG:
+        parts.append(
+            phrase("judging.no-moon")
+            if most is None
+            else phrase("judging.no-moon-accepted", most_loss_mag=most)
+        )
+    else:
+        costs = {"cause": worst.brightened_by, "loss_mag": worst.loss_mag}
+        parts.append(
+            phrase("judging.light-costs", **costs)
+            if most is None
+            else phrase("judging.light-costs-accepted", **costs, most_loss_mag=most)
+        )
+
+    # smoke, towns, and the domes that the target stands over
     if is_smoky:
-        yield f"smoke or dust dims {name} by {sky.middle.dimmed_mag:.1f} mag"
-    if sky.middle.towns_mag >= SLIGHT_LOSS_MAG:
-        yield _say_towns(sky, site)
-    yield from (f"{name} stands over {dome.text}" for dome in sky.stood_over if not dome.inside)
+        parts.append(phrase("judging.smoke-dims", target=name, dimmed_mag=middle.dimmed_mag))
+    if middle.towns_mag >= SLIGHT_LOSS_MAG:
+        if site.darkness is None:
+            parts.append(phrase("judging.towns-estimated", towns_mag=middle.towns_mag))
+        elif sky.domes:
+            parts.append(phrase("judging.towns-by-reading", towns_mag=middle.towns_mag))
+        else:
+            parts.append(phrase("judging.lights-by-reading", towns_mag=middle.towns_mag))
+    over = (dome for dome in sky.stood_over if not dome.inside)
+    parts += [phrase("judging.stands-over", target=name, dome=dome.phrase) for dome in over]
 
-
-def _say_towns(sky: WindowSky, site: Site) -> str:
-    brighter = f"brighten the sky there by {sky.middle.towns_mag:.1f} mag"
-    if site.darkness is None:
-        return f"towns {brighter} (an estimate that knows people, not lamps)"
-    return f"{'towns' if sky.domes else 'lights that no town explains'} {brighter} (by your reading)"
-
-
-def _say_loss(sky: WindowSky, wishes: SkyWishes) -> str:
-    worst, most = sky.worst, wishes.most_loss_mag
-    costs = "no Moon in it"
-    if worst.loss_mag >= SLIGHT_LOSS_MAG:
-        verb = "cost" if " and " in worst.brightened_by else "costs"
-        costs = f"{worst.brightened_by} {verb} up to {worst.loss_mag:.1f} mag"
-    accepts = f", you accept {most:g}" if most and not wishes.moonless else ""
-    return costs + accepts
+    warns = is_smoky or middle.towns_mag >= TOWNS_WARN_FROM_MAG
+    slack = None if most is None else (most - worst.loss_mag) / most
+    text = phrase("judging.darkness", parts=tuple(parts))
+    return Reason("darkness", Result.WARN if warns else Result.PASS, text, slack)

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from alerts.judging.access_rules import without_note
+from alerts.common.phrases import from_row
+from alerts.judging.rules import Reason, Result, without_note
 from alerts.judging.verdict import Verdict
 from alerts.sites.model import HorizonLine, Site
 from alerts.sites.rounded_place import SHARED_STEP_DEG, lon_step_deg, rounded_place
@@ -60,11 +61,13 @@ def discreet_facts(facts: Mapping[str, Any], described: Iterable[Site]) -> dict[
     towns round it, whose bearings lead there. described: the site as it ever was."""
     notes = [site.access_note for site in described if site.access_note]
 
-    def quiet(text: str) -> str:
-        """A reason without the note that follows its colon (`presence.access`)."""
+    def quiet(said: str | Mapping[str, Any]) -> str | Mapping[str, Any]:
+        """A reason without the note: what an older version stored as a text has it after a colon."""
+        if not isinstance(said, str):
+            return without_note(Reason("access", Result.PASS, from_row(said))).text.as_row()
         for note in notes:
-            text = text.replace(f": {note}", "")
-        return text
+            said = said.replace(f": {note}", "")
+        return said
 
     kept = {**facts, "access_note": "", "cause": quiet(facts.get("cause", ""))}
     kept["reasons"] = [quiet(each) for each in facts.get("reasons", [])]

@@ -5,20 +5,24 @@ A rule returns None where there is nothing to judge (no cold limit, a target wit
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, from_row, kept, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span, intersect
-from alerts.common.time_text import say_day, say_minutes, say_span
+from alerts.common.time_text import minute_up
+from alerts.field.trip_plan import home_by as home_by_moment
+from alerts.field.trip_plan import home_span, open_span, plan_trip, usable_span
 from alerts.judging.ranking import shape_time
 from alerts.sites.model import Site
 from alerts.sky.night import DarknessWish, DarkWindow, Night, TargetKind
-from alerts.sky.target_text import shape_phrase, target_name
+from alerts.sky.target_text import shape_phrase, target_phrase
 from alerts.weather.model_names import family_name, source_name
 from alerts.weather.outlook import Hazard, HazardLevel, Outlook
-from alerts.wishes.model import Wishes
+from alerts.wishes.model import ALL_WEEK, Wishes
 
 ESSENTIAL_HAZARDS = ("wind", "precipitation")
 """Without these known there is no go; the others, unknown, only warn."""
@@ -36,7 +40,7 @@ class Result(StrEnum):
 
 @value(frozen=True, slots=True)
 class Reason:
-    """One named rule, what it yields, and a sentence with its margin.
+    """One named rule, what it yields, and what it found, with its margin.
 
     slack: for rules with a limit, how far from it, as a share of the limit; 0 is on it, negative
     beyond it. Orders reasons by what was near; None where there is no such measure.
@@ -44,79 +48,67 @@ class Reason:
 
     rule: str
     result: Result
-    text: str
+    text: Phrase
     slack: float | None = None
 
 
 def sky_reasons(night: Night, site: Site) -> tuple[Reason, ...]:
     """Why a night has no window, from its dark and moonless spans; the first is what decided."""
+    wishes, target = night.wishes, target_phrase(night.wishes.target)
     if not night.dark:
-        return (Reason("darkness", Result.FAIL, _no_darkness(night)),)
-    dark = f"dark {_say_spans(night.dark, site)}"
-    passed = Reason("darkness", Result.PASS, dark)
-    moonless = intersect(night.dark, night.moonless) if night.wishes.moonless else night.dark
+        text = phrase("judging.no-darkness", is_near=wishes.darkness is DarknessWish.NEAR)
+        return (Reason("darkness", Result.FAIL, text),)
+    passed = Reason("darkness", Result.PASS, phrase("judging.dark", spans=_spans(night.dark, site)))
+    moonless = intersect(night.dark, night.moonless) if wishes.moonless else night.dark
     if not moonless:
-        return (Reason("moon", Result.FAIL, "the Moon is up through all the dark hours"), passed)
-    kept = [passed]
-    if _moon_may_cost(night):
-        return (Reason("darkness", Result.FAIL, _too_much_moon(night)), passed)
-    if night.wishes.moonless:
-        kept.append(Reason("moon", Result.PASS, f"dark and moonless {_say_spans(moonless, site)}"))
-    return (Reason("target", Result.FAIL, _target_too_low(night)), *kept)
+        return (Reason("moon", Result.FAIL, phrase("judging.moon-all-dark")), passed)
+
+    # a loss was accepted and the Moon is up in some of the dark: without Moon the night would have had its
+    # window, unless the target is too low as well
+    most = wishes.most_loss_mag
+    if most is not None and not wishes.moonless and intersect(night.dark, night.moonless) != night.dark:
+        text = phrase("judging.moon-costs-or-too-low", most_loss_mag=most, target=target)
+        if wishes.target.kind is TargetKind.NONE:
+            text = phrase("judging.moon-costs-too-much", most_loss_mag=most)
+        return (Reason("darkness", Result.FAIL, text), passed)
+
+    kept, lowest_deg = [passed], wishes.lowest_altitude_deg
+    if wishes.moonless:
+        spans = phrase("judging.dark-and-moonless", spans=_spans(moonless, site))
+        kept.append(Reason("moon", Result.PASS, spans))
+    if wishes.target.kind is TargetKind.BAND:
+        text = phrase("judging.band-too-low", target=target, is_moonless=wishes.moonless)
+    elif lowest_deg is None:
+        text = phrase("judging.target-too-low", target=target, is_moonless=wishes.moonless)
+    else:
+        text = phrase(
+            "judging.target-below", target=target, lowest_deg=lowest_deg, is_moonless=wishes.moonless
+        )
+    return (Reason("target", Result.FAIL, text), *kept)
 
 
-def _no_darkness(night: Night) -> str:
-    if night.wishes.darkness is DarknessWish.NEAR:
-        return "no darkness: the Sun stays above −15° all night"
-    return "no astronomical darkness: the Sun stays above −18° all night"
-
-
-def _moon_may_cost(night: Night) -> bool:
-    """Whether a loss was accepted and the Moon is up in some of the dark."""
-    has_limit = night.wishes.most_loss_mag is not None and not night.wishes.moonless
-    return has_limit and intersect(night.dark, night.moonless) != night.dark
-
-
-def _too_much_moon(night: Night) -> str:
-    """A night without Moon would have had its window, unless the target is too low as well."""
-    costs = f"the Moon costs more than {night.wishes.most_loss_mag:g} mag"
-    if night.wishes.target.kind is TargetKind.NONE:
-        return f"{costs} through all the dark hours"
-    name = target_name(night.wishes.target)
-    return f"through all the dark hours {costs} at {name}, or {name} stands too low"
-
-
-def _say_spans(spans: tuple[Span, ...], site: Site) -> str:
-    return ", ".join(say_span(span, site.tz) for span in spans)
-
-
-def _target_too_low(night: Night) -> str:
-    when = "while it is dark and moonless" if night.wishes.moonless else "while it is dark"
-    lowest = night.wishes.lowest_altitude_deg
-    name = target_name(night.wishes.target)
-    if night.wishes.target.kind is TargetKind.BAND:
-        return f"{name} doesn't stand clear of the horizon {when}"
-    limit = "high enough" if lowest is None else f"{lowest:g}°"
-    return f"{name} doesn't reach {limit} {when}"
+def _spans(spans: Sequence[Span], site: Site) -> tuple[Phrase, ...]:
+    return tuple(phrase("judging.span", span=each).on(site.zone) for each in spans)
 
 
 def over(span: Span, outlook: Outlook | None, wishes: Wishes, now: datetime, site: Site) -> Reason:
     """Whether there is still time for the shortest window; what nobody forecast stays unknown."""
     left = span.end - wishes.shortest_window - now
     if left > timedelta(0):
-        stands = "is running" if span.start <= now else "is still to come"
-        return Reason("over", Result.PASS, f"the window {say_span(span, site.tz)} {stands}")
-    ended = "ended" if span.end <= now else "is all but over"
-    text = f"this window {ended} ({say_span(span, site.tz)})"
+        ahead = phrase("judging.window-ahead", span=span, is_running=span.start <= now)
+        return Reason("over", Result.PASS, ahead.on(site.zone))
+    has_ended = span.end <= now
     if outlook is not None and outlook.cloud_known:
-        return Reason("over", Result.FAIL, text)
-    return Reason("over", Result.UNKNOWN, f"{text}, and no forecast we have covers it")
+        ended = phrase("judging.window-over", span=span, has_ended=has_ended)
+        return Reason("over", Result.FAIL, ended.on(site.zone))
+    ended = phrase("judging.window-over-unforecast", span=span, has_ended=has_ended)
+    return Reason("over", Result.UNKNOWN, ended.on(site.zone))
 
 
 def shortest_window(span: Span, wishes: Wishes) -> Reason:
     has, wants = span.duration, wishes.shortest_window
-    text = f"the window lasts {say_minutes(has)}, you asked for {say_minutes(wants)}"
     slack = (has - wants) / wants if wants else None
+    text = phrase("judging.window-length", lasts=has, wants=wants)
     return Reason("shortest_window", Result.PASS if has >= wants else Result.FAIL, text, slack)
 
 
@@ -124,14 +116,15 @@ def shape(window: DarkWindow, usable: Span, wishes: Wishes) -> Reason | None:
     """Whether a shape that was asked for stands long enough; None where none was, or there is none."""
     if not wishes.shapes or window.target.kind not in (TargetKind.CORE, TargetKind.BAND):
         return None
-    asked = " or ".join(say(shape_phrase(each)) for each in wishes.shapes)
+    asked = tuple(shape_phrase(each) for each in wishes.shapes)
     stands, wants = shape_time(window, usable, wishes.shapes), wishes.shortest_window
     slack = (stands - wants) / wants if wants else None
     if stands <= timedelta(0):
-        seen = ", then ".join(say(shape_phrase(piece.shape)) for piece in window.shapes)
-        return Reason("shape", Result.FAIL, f"the Milky Way stands as {seen}; you asked for {asked}", slack)
+        seen = tuple(shape_phrase(piece.shape) for piece in window.shapes)
+        text = phrase("judging.shape-not-seen", seen=seen, asked=asked)
+        return Reason("shape", Result.FAIL, text, slack)
     result = Result.PASS if stands >= wants else Result.FAIL
-    text = f"{asked} stands for {say_minutes(stands)}, you asked for {say_minutes(wants)}"
+    text = phrase("judging.shape-length", asked=asked, stands=stands, wants=wants)
     return Reason("shape", result, text, slack)
 
 
@@ -141,10 +134,123 @@ def target(window: DarkWindow, night: Night) -> Reason | None:
     if kind not in (TargetKind.CORE, TargetKind.RADEC) or not window.track:
         return None
     highest = max(point.altitude_deg for point in window.track)
-    text = f"{target_name(window.target)} reaches {highest:.0f}°"
+    name = target_phrase(window.target)
     if lowest is None or lowest <= 0:
+        text = phrase("judging.target-reaches", target=name, highest_deg=highest)
         return Reason("target", Result.PASS, text)
-    return Reason("target", Result.PASS, f"{text}, you asked for {lowest:g}°", (highest - lowest) / lowest)
+    text = phrase("judging.target-reaches-wish", target=name, highest_deg=highest, lowest_deg=lowest)
+    return Reason("target", Result.PASS, text, (highest - lowest) / lowest)
+
+
+def night_reasons(night_name: date, wishes: Wishes, site: Site) -> tuple[Reason, ...]:
+    """What bears on a whole night, in the order in which it decides: the trip, the evening, the road.
+
+    They know the calendar, not the weather: what fails here is never asked the feeds for.
+    """
+    found = (trip(night_name, wishes), evening(night_name, wishes), access(night_name, site))
+    return tuple(reason for reason in found if reason is not None)
+
+
+def is_ruled_out(night_name: date, wishes: Wishes, site: Site) -> bool:
+    """Whether nobody would go that night whatever sky and weather do; `night_reasons` says why."""
+    return not wishes.suits(night_name) or night_name.month not in site.access_months
+
+
+def trip(night_name: date, wishes: Wishes) -> Reason | None:
+    """Whether the night lies on a trip; None for who makes none."""
+    if not wishes.trips:
+        return None
+    mine = wishes.trip_on(night_name)
+    if mine is not None:
+        text = phrase("judging.on-trip", first=mine.first, last=mine.last)
+        if mine.start:
+            text = phrase("judging.on-trip-from", start=mine.start, first=mine.first, last=mine.last)
+        return Reason("trip", Result.PASS, text)
+    if not wishes.trips_only:
+        return None
+    coming = [each for each in wishes.trips if each.first > night_name]
+    following = min(coming, key=lambda each: each.first, default=None)
+    text = phrase("judging.no-trip-left")
+    if following is not None:
+        text = phrase("judging.no-trip-before", first=following.first, last=following.last)
+    return Reason("trip", Result.FAIL, text)
+
+
+def evening(night_name: date, wishes: Wishes) -> Reason | None:
+    """Whether the evening's weekday suits; None where every evening does."""
+    if len(wishes.weekdays) == len(ALL_WEEK):
+        return None
+    asked = tuple(phrase("judging.weekday", number=each) for each in sorted(wishes.weekdays))
+    today = phrase("judging.weekday", number=night_name.weekday())
+    if night_name.weekday() in wishes.weekdays:
+        return Reason("evening", Result.PASS, phrase("judging.evening-suits", weekday=today))
+    return Reason("evening", Result.FAIL, phrase("judging.evening-unsuited", weekday=today, asked=asked))
+
+
+def access(night_name: date, site: Site) -> Reason:
+    month, is_open = phrase("judging.month", number=night_name.month), night_name.month in site.access_months
+    text = phrase("judging.access", month=month, is_open=is_open)
+    if site.access_note:
+        text = phrase("judging.access-note", month=month, is_open=is_open, note=site.access_note)
+    return Reason("access", Result.PASS if is_open else Result.FAIL, text)
+
+
+def without_note(reason: Reason) -> Reason:
+    """The reason without the note that the site's owner made on how one gets there."""
+    if reason.rule != "access":
+        return reason
+    values = dict(reason.text.values)
+    if reason.text.key == "judging.access-note":
+        return replace(
+            reason, text=phrase("judging.access", month=values["month"], is_open=values["is_open"])
+        )
+    if reason.text.key == "common.kept":  # of an older version, where the note follows a colon
+        return replace(reason, text=kept(str(reason.text).partition(": ")[0]))
+    return reason
+
+
+def window_reasons(night: Night, window: Span, wishes: Wishes, site: Site) -> Iterator[Reason]:
+    """What the gate and the time to be home leave of a window; nothing where neither was given."""
+    inside, wants = open_span(window, site), wishes.shortest_window
+    if site.gate is not None:
+        hours, left = str(site.gate.hours), inside.duration if inside is not None else timedelta(0)
+        if site.gate.may_stay:
+            yield Reason("gate", Result.PASS, phrase("judging.gate-stay", hours=hours))
+        elif inside == window:
+            yield Reason("gate", Result.PASS, phrase("judging.gate-all-through", hours=hours))
+        elif left:
+            text = phrase("judging.gate-leaves", hours=hours, left=left, wants=wants)
+            yield _what_is_left("gate", text, left, wants)
+        else:
+            text = phrase("judging.gate-leaves-nothing", hours=hours, wants=wants)
+            yield _what_is_left("gate", text, left, wants)
+
+    must = home_by_moment(night.name, wishes, site)
+    if inside is None or must is None:
+        return
+    clock, span = wishes.clock_zone or site.zone, home_span(inside, night.name, wishes, site)
+    left = span.duration if span is not None else timedelta(0)
+    if span is None:
+        text = phrase("judging.home-by-leaves-nothing", must=must, wants=wants).on(clock)
+        yield _what_is_left("home_by", text, left, wants)
+    elif left < wants:
+        text = phrase("judging.home-by-leaves", must=must, left=left, wants=wants).on(clock)
+        yield _what_is_left("home_by", text, left, wants)
+    else:
+        home = plan_trip(night, span, wishes, site).home_about
+        text = phrase("judging.home-by", home=minute_up(home), must=must).on(clock)
+        yield Reason("home_by", Result.PASS if home <= must else Result.FAIL, text)
+
+
+def _what_is_left(rule: str, text: Phrase, left: timedelta, wants: timedelta) -> Reason:
+    enough = timedelta(0) < left and wants <= left
+    slack = (left - wants) / wants if wants else None
+    return Reason(rule, Result.PASS if enough else Result.FAIL, text, slack)
+
+
+def usable_spans(night: Night, wishes: Wishes, site: Site) -> Sequence[Span | None]:
+    """For each of the night's windows the part that can be used; None where nothing can."""
+    return [usable_span(window.span, night.name, wishes, site) for window in night.windows]
 
 
 def limit_reasons(outlook: Outlook, wishes: Wishes) -> tuple[Reason, ...]:
@@ -156,18 +262,24 @@ def limit_reasons(outlook: Outlook, wishes: Wishes) -> tuple[Reason, ...]:
         if name in named:
             found.append(_limit_reason(named[name], wishes))
         elif name in ALWAYS_LOOKED_AT:
-            found.append(Reason(name, _unknown_result(name), f"{name} unknown"))
+            found.append(Reason(name, _unknown_result(name), phrase("judging.hazard-unknown", name=name)))
     return tuple(found)
 
 
 def _limit_reason(hazard: Hazard, wishes: Wishes) -> Reason:
-    if hazard.name == "wind":
-        return _at_most(hazard, wishes.wind_limit_ms)
-    if hazard.name == "gust":
-        return _at_most(hazard, wishes.gust_limit_ms)
-    if hazard.name == "cold" and wishes.coldest_c is not None:
-        return _not_colder(hazard, wishes.coldest_c)
-    return _plain(hazard)
+    """By the hazard's own level, and by the limit that was wished for."""
+    name, text, worst = hazard.name, from_row(hazard.text), hazard.worst
+    result = _RESULTS.get(hazard.level) or _unknown_result(name)
+    limits_ms = {"wind": wishes.wind_limit_ms, "gust": wishes.gust_limit_ms}
+    if worst is not None and name in limits_ms:
+        limit = limits_ms[name]
+        said = phrase("judging.hazard-speed-limit", hazard=text, limit_ms=limit)
+        slack = (limit - worst) / limit if limit else None
+        return Reason(name, Result.FAIL if worst > limit else result, said, slack)
+    if worst is not None and name == "cold" and wishes.coldest_c is not None:
+        said = phrase("judging.hazard-cold-limit", hazard=text, limit_c=wishes.coldest_c)
+        return Reason(name, Result.FAIL if worst < wishes.coldest_c else result, said)
+    return Reason(name, result, text)
 
 
 def _unknown_result(name: str) -> Result:
@@ -181,39 +293,18 @@ _RESULTS = {
 }
 
 
-def _plain(hazard: Hazard) -> Reason:
-    result = _RESULTS.get(hazard.level) or _unknown_result(hazard.name)
-    return Reason(hazard.name, result, str(hazard.text))
-
-
-def _at_most(hazard: Hazard, limit: float) -> Reason:
-    plain = _plain(hazard)
-    if hazard.worst is None:
-        return plain
-    result = Result.FAIL if hazard.worst > limit else plain.result
-    text = f"{hazard.text}, your limit is {limit:g} {hazard.unit}"
-    return Reason(hazard.name, result, text, (limit - hazard.worst) / limit if limit else None)
-
-
-def _not_colder(hazard: Hazard, coldest_c: float) -> Reason:
-    plain = _plain(hazard)
-    if hazard.worst is None:
-        return plain
-    result = Result.FAIL if hazard.worst < coldest_c else plain.result
-    return Reason("cold", result, f"{hazard.text}, your limit is {coldest_c:g} °C")
-
-
 def chance(outlook: Outlook, wishes: Wishes) -> Reason:
     """The chance against the wish; unknown where no source could say, with the sources' own reasons."""
     if outlook.chance_pct is None:
-        whys = "; ".join(
-            f"{source_name(entry.source)}: {entry.why_not}"
+        whys = tuple(
+            phrase("judging.source-why", source=source_name(entry.source), why=from_row(entry.why_not))
             for entry in outlook.per_source
             if entry.chance is None
         )
-        return Reason("cloud", Result.UNKNOWN, "no usable cloud forecast" + (f" ({whys})" if whys else ""))
+        text = phrase("judging.cloud-unknown-why", whys=whys) if whys else phrase("judging.cloud-unknown")
+        return Reason("cloud", Result.UNKNOWN, text)
     wants = wishes.chance_go_pct
-    text = f"the chance is {outlook.chance_pct} %, you asked for {wants} %"
+    text = phrase("judging.chance", chance_pct=outlook.chance_pct, wants_pct=wants)
     slack = (outlook.chance_pct - wants) / wants if wants else None
     return Reason("chance", Result.PASS if outlook.chance_pct >= wants else Result.FAIL, text, slack)
 
@@ -221,18 +312,18 @@ def chance(outlook: Outlook, wishes: Wishes) -> Reason:
 def sources(outlook: Outlook, lineages_needed: int, providers_needed: int) -> Reason:
     lineages, providers = len(outlook.lineages), len(outlook.providers)
     if lineages >= lineages_needed and providers >= providers_needed:
-        text = f"{lineages} model families from {providers} providers answered"
+        text = phrase("judging.sources", lineages=lineages, providers=providers)
         return Reason("sources", Result.PASS, text)
-    if lineages < lineages_needed:
-        names = [family_name(each) for each in outlook.lineages]
-        said = f"one model family alone answered ({names[0]})" if names else "no model family answered"
-        text = f"{said}; a go needs two"
+    if lineages >= lineages_needed:
+        text = phrase("judging.one-provider", provider=outlook.providers[0])
+    elif lineages:
+        text = phrase("judging.one-family", family=family_name(outlook.lineages[0]))
     else:
-        text = f"one provider alone answered ({outlook.providers[0]}); a go needs two"
+        text = phrase("judging.no-family")
     return Reason("sources", Result.WARN, text)
 
 
 def day(night_name: date, now: datetime, site: Site) -> Reason:
     if now.astimezone(site.tz).date() >= night_name:
-        return Reason("day", Result.PASS, "it is the day of the night")
-    return Reason("day", Result.WARN, f"we decide on {say_day(night_name)}")
+        return Reason("day", Result.PASS, phrase("judging.day-is-here"))
+    return Reason("day", Result.WARN, phrase("judging.day-to-come", night=night_name))

@@ -8,17 +8,16 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from math import inf
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.common.time_text import say_span, say_time, say_when
 from alerts.field.trip_plan import FieldPlan, plan_trip
 from alerts.judging import rules
-from alerts.judging.access_rules import night_reasons, usable_spans, window_reasons, without_note
 from alerts.judging.ranking import worth_minutes
-from alerts.judging.rules import Reason, Result
+from alerts.judging.rules import Reason, Result, night_reasons, usable_spans, window_reasons, without_note
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
-from alerts.sky.target_text import target_name
+from alerts.sky.target_text import target_phrase
 from alerts.weather.chance import SAYS_CLEAR_FROM
 from alerts.weather.model_names import source_name
 from alerts.weather.outlook import Outlook
@@ -149,16 +148,17 @@ def with_decision_time(
     """A wait that also says when it is decided; any other verdict as it is."""
     if verdict.word is not VerdictWord.WAIT or trip is None:
         return verdict
-    clock, due = wishes.clock(site.tz), trip.leave_by - wishes.notice
-    said = "we look again with each new forecast"
+    cause, due = verdict.deciding.text, trip.leave_by - wishes.notice
     if now < due:
-        said = f"we decide {say_when(due, now, clock)}"
+        clock = wishes.clock(site.tz)
+        is_today = due.astimezone(clock).date() == now.astimezone(clock).date()
+        text = phrase("judging.decided-later", cause=cause, due=due, is_today=is_today)
     elif now < trip.latest_departure:
-        said = f"{said}; leaving makes sense until {say_time(trip.latest_departure, clock)}"
-    deciding = verdict.deciding
-    return replace(
-        verdict, reasons=(replace(deciding, text=f"{deciding.text}; {said}"), *verdict.reasons[1:])
-    )
+        text = phrase("judging.looked-at-again-until", cause=cause, latest=trip.latest_departure)
+    else:
+        text = phrase("judging.looked-at-again", cause=cause)
+    said = replace(verdict.deciding, text=text.on(wishes.clock_zone or site.zone))
+    return replace(verdict, reasons=(said, *verdict.reasons[1:]))
 
 
 def _weigh_window(
@@ -179,8 +179,8 @@ def _weigh_window(
     if outlook is None:
         if failing := _first(found, Result.FAIL):
             return VerdictWord.STAY, _ordered(failing, found)
-        sky = f"the sky itself: dark {say_span(window.span, site.tz)}"
-        missing = Reason("forecast", Result.UNKNOWN, f"no forecast reached us, so we can't say; {sky}")
+        text = phrase("judging.no-forecast", span=window.span).on(site.zone)
+        missing = Reason("forecast", Result.UNKNOWN, text)
         found.append(missing)
         return VerdictWord.UNKNOWN, _ordered(_first(found, Result.UNKNOWN) or missing, found)
 
@@ -209,30 +209,35 @@ def _weigh_window(
 
 
 def _waiting(hindrance: Reason, chance: Reason, outlook: Outlook) -> Reason:
-    """What a wait hangs on, as one clause: for the chance, which models lean which way."""
+    """What a wait hangs on: for the chance, which models lean which way."""
     if hindrance.rule == "day":
         return replace(hindrance, text=chance.text)
     if hindrance.rule != "chance":
         return hindrance
-    clear, answered = outlook.agreement
+    values, (clear, answered) = dict(chance.text.values), outlook.agreement
     if answered and clear == answered:
-        leanings = "every model leans to clear, none is sure enough"
-    elif not clear:
-        leanings = "no model says clear yet"
-    else:
-        leanings = f"{clear} of {answered} models say clear; {hangs_on(outlook)}"
-    return replace(hindrance, text=f"{hindrance.text}; {leanings}")
+        return replace(hindrance, text=phrase("judging.chance-every-model-leans", **values))
+    models = doubters(outlook)
+    if not clear or not models:
+        return replace(hindrance, text=phrase("judging.chance-no-model-clear", **values))
+    text = phrase("judging.chance-some-models-clear", **values, clear=clear, answered=answered, models=models)
+    return replace(hindrance, text=text)
 
 
-def hangs_on(outlook: Outlook) -> str:
-    """`it hangs on GFS and ICON`: the models that don't say clear while others do; "" where none differs."""
-    doubters = [
+def hangs_on(outlook: Outlook) -> Phrase | None:
+    """`it hangs on GFS and ICON`; None where no model differs from the others."""
+    models = doubters(outlook)
+    return phrase("judging.hangs-on", models=models) if models else None
+
+
+def doubters(outlook: Outlook) -> tuple[str, ...]:
+    """The models that don't say clear while others do; none where none differs."""
+    found = tuple(
         source_name(entry.source)
         for entry in outlook.per_source
         if entry.chance is not None and entry.chance < SAYS_CLEAR_FROM
-    ]
-    differ = 0 < len(doubters) < outlook.agreement[1]
-    return f"it hangs on {' and '.join(doubters)}" if differ else ""
+    )
+    return found if len(found) < outlook.agreement[1] else ()
 
 
 def _first(found: Sequence[Reason], result: Result) -> Reason | None:
@@ -251,6 +256,15 @@ def _as_other(verdict: Verdict, best: Verdict, site: Site) -> Reason:
     window, chosen = verdict.window, best.window
     assert window is not None, "only windows are judged"
     assert chosen is not None, "only windows are judged"
-    name = "" if window.target == chosen.target else f" ({target_name(window.target)})"
-    text = f"{say_span(window.span, site.tz)}{name}: {verdict.word}, {without_note(verdict.deciding).text}"
-    return Reason("other_window", _AS_RESULT[verdict.word], text)
+    cause = without_note(verdict.deciding).text
+    if window.target == chosen.target:
+        text = phrase("judging.other-window", span=window.span, word=verdict.word.value, cause=cause)
+    else:
+        text = phrase(
+            "judging.other-window-target",
+            span=window.span,
+            target=target_phrase(window.target),
+            word=verdict.word.value,
+            cause=cause,
+        )
+    return Reason("other_window", _AS_RESULT[verdict.word], text.on(site.zone))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.judging.verdict import Verdict
 from alerts.sites.model import Site
@@ -12,7 +13,7 @@ from alerts.sky.brightness.light_domes import Dome, domes
 from alerts.sky.brightness.total import SkyPoint, domes_stood_over, site_sky, sky_points
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night
-from alerts.sky.target_text import target_name
+from alerts.sky.target_text import target_phrase
 
 TOWN_CREDIT = "Town data © GeoNames, CC BY 4.0"
 TOWN_CREDIT_URL = "https://www.geonames.org/"
@@ -77,26 +78,16 @@ def optical_depth(verdict: Verdict) -> float | None:
 
 
 def say_sky(window: DarkWindow, sky: WindowSky) -> Sequence[str]:
-    """What the sum means, as short sentences: the brightness at the middle, the Moon's part, smoke, towns."""
-    middle = sky.middle
-    lines = [f"{middle.mag_arcsec2:.1f} mag/arcsec² where the target stands, at the window's middle"]
-    worst = sky.worst
+    """What the sum means, as short clauses: the brightness at the middle, the Moon's part, smoke, towns."""
+    middle, worst, name = sky.middle, sky.worst, target_phrase(window.target)
+    lines = [say("judging.sky-middle", mag_arcsec2=middle.mag_arcsec2)]
     if worst.loss_mag >= SLIGHT_LOSS_MAG:
-        lines.append(f"{worst.brightened_by} brighten{_s(worst)} it by up to {worst.loss_mag:.1f} mag")
-    lines.append(_say_air(window, middle))
-    lines += [f"{dome.text} under the target" for dome in sky.stood_over]
-    lines += [dome.text for dome in sky.domes if dome not in sky.stood_over]
-    return lines
-
-
-def _s(point: SkyPoint) -> str:
-    return "" if " and " in point.brightened_by else "s"
-
-
-def _say_air(window: DarkWindow, point: SkyPoint) -> str:
-    """How much of the target's light the air takes, and whether that is more than usual."""
-    name = target_name(window.target)
-    if point.smoke_mag >= SMOKE_TOLD_FROM_MAG:
-        return f"smoke or dust: {name} dimmed by {point.dimmed_mag:.1f} mag"
-    air = "a usual haze is assumed" if point.aod_assumed else "by the forecast of haze"
-    return f"the air dims {name} by {point.dimmed_mag:.1f} mag ({air})"
+        lines.append(say("judging.light-brightens", cause=worst.brightened_by, loss_mag=worst.loss_mag))
+    if middle.smoke_mag >= SMOKE_TOLD_FROM_MAG:
+        lines.append(say("judging.smoke", target=name, dimmed_mag=middle.dimmed_mag))
+    elif middle.aod_assumed:
+        lines.append(say("judging.haze-assumed", target=name, dimmed_mag=middle.dimmed_mag))
+    else:
+        lines.append(say("judging.haze-forecast", target=name, dimmed_mag=middle.dimmed_mag))
+    lines += [say("judging.dome-under-target", dome=dome.phrase) for dome in sky.stood_over]
+    return lines + [dome.text for dome in sky.domes if dome not in sky.stood_over]

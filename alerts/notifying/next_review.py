@@ -13,7 +13,7 @@ from functools import lru_cache
 from alerts.common.clock_times import DAY, ClockSpan, at_clock
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.access_rules import usable_spans
+from alerts.judging.rules import usable_spans
 from alerts.judging.verdict import FAR_OFF
 from alerts.notifying.limits import CYCLE_SLACK, NotificationInput, go_due_from
 from alerts.notifying.model import NotificationDecision, Why

@@ -12,7 +12,7 @@ from alerts.briefing.collect import NightFindings, preview_facts, sky_note
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import BUILT_IN, Templates, render_mail
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Reason, Result
 from alerts.judging.site_choice import OtherSite
@@ -78,7 +78,7 @@ def _sample_facts(ephemeris: Ephemeris, *, preview: bool) -> AlertFacts:
     night = night_named(site, SAMPLE_NIGHT, wishes.sky, ephemeris)
     window = night.windows[0]
     plan = plan_trip(night, window.span, wishes, site)
-    reasons = (Reason("chance", Result.PASS, say("delivery.sample-reason")),)
+    reasons = (Reason("chance", Result.PASS, phrase("judging.chance", chance_pct=81, wants_pct=70)),)
     found = NightFindings(
         site=site,
         night=night,

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.text.event import say_chance
 from alerts.common.clock_times import zone_info
-from alerts.common.phrases import say
+from alerts.common.phrases import from_row, say
 from alerts.common.text import Clock, direction_word, length, listed, long_day, sentence, short_day
 from alerts.common.time_text import say_lasting, say_span, say_when
 from alerts.common.units import Units, in_units
@@ -123,7 +123,7 @@ def _turn_in_units(turn: Turn, units: Units) -> Turn:
 def _sky(case: Case) -> Iterator[str]:
     night, tz = case.night, case.site.tz
     if not night.windows:
-        yield from (sentence(reason.text) for reason in sky_reasons(night, case.site))
+        yield from (sentence(str(reason.text)) for reason in sky_reasons(night, case.site))
         return
     for window in night.windows:
         line = say("explain.window", span=say_span(window.span, tz), lasting=say_lasting(window.span))
@@ -198,7 +198,8 @@ def say_turns(
 def _deciding(decision: core_tables.Decision, case: Case | None) -> str:
     if not decision.reasons:
         return ""
-    return sentence(case.reasons_of(decision)[0].text if case else decision.reasons[0]["text"])
+    text = case.reasons_of(decision)[0].text if case else from_row(decision.reasons[0]["text"])
+    return sentence(str(text))
 
 
 def _told_of(decision: core_tables.Decision) -> str:
@@ -242,9 +243,9 @@ def _hangs_on(case: Case) -> Iterator[str]:
         return
     outlook, leave_by = case.outlook, case.last.leave_by
     decided = case.reasons_of(case.last)[0].text
-    yield sentence(decided)
-    if outlook is not None and (doubt := hangs_on(outlook)) and doubt not in decided:
-        yield sentence(doubt)
+    yield sentence(str(decided))
+    if outlook is not None and (doubt := hangs_on(outlook)) and str(doubt) not in str(decided):
+        yield sentence(str(doubt))
     if leave_by is not None and case.now < leave_by - case.wishes.notice:
         clock = case.wishes.clock(case.site.tz)
         yield f"We decide {say_when(leave_by - case.wishes.notice, case.now, clock)}."

@@ -17,10 +17,9 @@ from sqlalchemy.orm import Session
 from alerts.common.clock_times import zone_info
 from alerts.common.span import Span
 from alerts.common.text import Clock
-from alerts.judging.access_rules import without_note
 from alerts.judging.assess import JudgingInputs
 from alerts.judging.darkness_rule import darkness
-from alerts.judging.rules import Reason
+from alerts.judging.rules import Reason, without_note
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.judging.window_brightness import window_skies
 from alerts.sites.model import Site
@@ -334,7 +333,7 @@ def _darkness(
     verdict = decided_verdict(session, last, night) if last is not None else None
     skies = window_skies(site, night, ephemeris, verdict)
     return [
-        darkness(window, sky, site, night.wishes).text
+        str(darkness(window, sky, site, night.wishes).text)
         for window, sky in zip(night.windows, skies, strict=True)
     ]
 

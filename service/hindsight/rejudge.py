@@ -16,6 +16,7 @@ from itertools import groupby
 
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import from_row
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes.model import Wishes
@@ -168,9 +169,9 @@ def _night(
 
 def _word_of(verdict: Verdict) -> Word:
     deciding = verdict.deciding
-    return Word(verdict.word.value, verdict.chance_pct, deciding.rule, deciding.text)
+    return Word(verdict.word.value, verdict.chance_pct, deciding.rule, str(deciding.text))
 
 
 def _word_of_row(decision: core_tables.Decision) -> Word:
-    text = decision.reasons[0]["text"] if decision.reasons else ""
+    text = str(from_row(decision.reasons[0]["text"])) if decision.reasons else ""
     return Word(decision.verdict, decision.chance_pct, decision.deciding_rule, text)

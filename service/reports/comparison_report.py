@@ -108,7 +108,7 @@ def compared_json(ranked: RankedNight) -> dict[str, Any]:
         "minutes": round(each.minutes),
         "worth": round(each.worth, 1),
         "windows": [span_json(window.span) for window in each.night.windows],
-        "why": each.verdict.deciding.text if each.verdict else None,
+        "why": str(each.verdict.deciding.text) if each.verdict else None,
         "as_of": utc_text(each.as_of),
         "drive_minutes": round(ranked.drive / timedelta(minutes=1)),
         "drive_is_estimate": ranked.is_estimate,

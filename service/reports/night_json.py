@@ -71,7 +71,8 @@ def night_report(
         "from": "decision" if is_decided else "judged",
         "wishes": write_words(wishes),
         "reasons": [
-            {"rule": reason.rule, "result": reason.result.value, "text": reason.text}
+            {"rule": reason.rule, "result": reason.result.value, "text": str(reason.text)}
+            | reason.text.as_json()
             for reason in verdict.reasons
         ],
         "sources": [source_json(source) for source in outlook.sources] if outlook else [],

@@ -14,8 +14,8 @@ from alerts.common.span import Span
 from alerts.common.text import listed, short_day
 from alerts.common.time_text import MONTHS, say_day, say_minutes
 from alerts.common.units import in_units
-from alerts.judging.access_rules import is_ruled_out, usable_spans
 from alerts.judging.obstacles import Unsaid, YearAhead, why_unsaid
+from alerts.judging.rules import is_ruled_out, usable_spans
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night, Shape, TargetKind

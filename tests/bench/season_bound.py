@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_trip
-from alerts.judging.access_rules import usable_spans
+from alerts.judging.rules import usable_spans
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import SkyWishes

@@ -11,7 +11,7 @@ import pytest
 
 from alerts.common import phrases
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Phrase, Reader, phrase, say
+from alerts.common.phrases import Phrase, Reader, from_row, phrase, say
 from alerts.common.span import Span
 from alerts.common.units import Units
 from service.store.json_values import from_json, to_json
@@ -146,3 +146,13 @@ def test_a_row_of_before_there_were_codes_is_said_as_it_stands() -> None:
 def test_a_code_that_is_no_longer_known_is_said_by_its_text() -> None:
     row = {"text": "as it was", "code": "t.gone", "params": {"count": 2}}
     assert str(from_json(Noted, {"notes": [row]}).notes[0]) == "as it was"
+
+
+def test_what_is_told_on_a_clock_of_its_own_is_so_whoever_reads_and_after_a_row() -> None:
+    due = datetime(2027, 7, 3, 17, 53, tzinfo=UTC)
+    cause = phrase("judging.chance", chance_pct=62, wants_pct=70)
+    wait = phrase("judging.decided-later", cause=cause, due=due, is_today=True).on("Europe/Madrid")
+    said = "the chance is 62 %, you asked for 70 %; we decide at 19:53 CEST"
+    assert (str(wait), say(wait, Reader(ZoneInfo("Asia/Tokyo")))) == (said, said)
+    assert from_row(json.loads(json.dumps(wait.as_row()))) == wait
+    assert wait.as_json()["zone"] == "Europe/Madrid"

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from alerts.common.phrases import say
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.sky.brightness.brightness_units import nl_from_mag
 from alerts.sky.brightness.dome_shape import (
     ALTITUDES_DEG,
@@ -65,9 +65,13 @@ class Dome:
     @property
     def text(self) -> str:
         """As people read it: `a dome at 212°, 41 km (Name)`."""
+        return say(self.phrase)
+
+    @property
+    def phrase(self) -> Phrase:
         if self.inside:
-            return say("sky.dome-inside", name=self.name)
-        return say(
+            return phrase("sky.dome-inside", name=self.name)
+        return phrase(
             "sky.dome",
             bearing_deg=round(self.bearing_deg) % 360,
             distance_km=self.distance_km,

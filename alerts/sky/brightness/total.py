@@ -12,7 +12,6 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.sites.model import Site
 from alerts.sky.brightness.brightness_units import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
@@ -237,10 +236,10 @@ class SkyPoint:
 
     @property
     def brightened_by(self) -> str:
-        """What most of the loss comes from: `the Moon`, `twilight`, or `Moon and twilight`."""
+        """What most of the loss comes from: `moon`, `twilight`, or `both`."""
         if self.twilight_nl < MINOR_SHARE * self.moon_nl:
-            return "the Moon"
-        return "twilight" if self.moon_nl < MINOR_SHARE * self.twilight_nl else say("sky.loss-by-both")
+            return "moon"
+        return "twilight" if self.moon_nl < MINOR_SHARE * self.twilight_nl else "both"
 
     @property
     def towns_mag(self) -> float:

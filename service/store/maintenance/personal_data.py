@@ -15,8 +15,7 @@ from sqlalchemy import delete, func, inspect, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.judging.access_rules import without_note
-from alerts.judging.rules import Reason
+from alerts.judging.rules import Reason, without_note
 from alerts.sites.model import Site
 from alerts.sites.rounded_place import rounded_place
 from service.common.secret_key import Keys
@@ -91,7 +90,7 @@ def _resting_on(row: core_tables.Decision, *, is_own: bool) -> dict[str, Any]:
     """What the decision shares with others; without the note of a site that somebody else owns."""
     reasons = [from_json(Reason, each) for each in row.reasons]
     said = reasons if is_own else [without_note(each) for each in reasons]
-    return {"wishes": row.wishes, "reasons": [to_json(each) for each in said]}
+    return {"wishes": row.wishes, "reasons": [to_json(each) | each.text.as_row() for each in said]}
 
 
 def _ids(session: Session, query: Any) -> list[int]:

@@ -14,7 +14,7 @@ from sqlalchemy import Integer, ScalarSelect, Select, Text, cast, func, or_, sel
 from sqlalchemy.orm import Session, aliased
 
 from alerts.common.plain_values import value
-from alerts.judging.access_rules import is_ruled_out
+from alerts.judging.rules import is_ruled_out
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Site
 from alerts.sky.night import SkyWishes

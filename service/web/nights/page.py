@@ -177,8 +177,10 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
         leave=leave_words(facts, units),
         line=without_headline(first_line(facts, units), verdict.word.value),
         words=view_alert(facts, units),
-        reasons=tuple((say("briefing.result", result=r.result), in_units(r.text, units)) for r in against),
-        passed=tuple(in_units(r.text, units) for r in verdict.reasons if r.result is Result.PASS),
+        reasons=tuple(
+            (say("briefing.result", result=r.result), in_units(str(r.text), units)) for r in against
+        ),
+        passed=tuple(in_units(str(r.text), units) for r in verdict.reasons if r.result is Result.PASS),
         hours=hour_table(judged.shown_span, window, judged.forecasts, now=judged.as_of),
         pictures=night_pictures(web.skies, judged),
         told=tuple(in_units(line, units) for line in told),

@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import phrase
+from alerts.common.phrases import from_row, phrase
 from alerts.common.text import short_day
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
@@ -232,7 +232,7 @@ def find_decisions(session: Session, site: str, night: str, verdict: str, before
             decision.night_name,
             decision.verdict,
             decision.chance_pct,
-            decision.reasons[0]["text"] if decision.reasons else "",
+            str(from_row(decision.reasons[0]["text"])) if decision.reasons else "",
             decision.as_of,
         )
         for decision, subscription in found

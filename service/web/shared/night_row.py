@@ -11,8 +11,7 @@ from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.common.time_text import said_minutes
 from alerts.field.trip_plan import plan_trip
-from alerts.judging.access_rules import without_note
-from alerts.judging.rules import Reason
+from alerts.judging.rules import Reason, without_note
 from alerts.judging.verdict import Verdict
 from alerts.sites.model import Site
 from alerts.sky.night import Night
@@ -120,7 +119,7 @@ def cell_of_verdict(night: Night, verdict: Verdict, now: datetime) -> NightCell:
         minutes=said_minutes(*(each.span for each in night.windows)),
         moon_lit=night.moon_lit,
         chance_pct=verdict.chance_pct,
-        why=verdict.deciding.text,
+        why=str(verdict.deciding.text),
         over_at=over_at(night),
         judged_at=now,
     )
@@ -131,7 +130,7 @@ def deciding_words(decision: core_tables.Decision, *, is_own: bool) -> str:
     if not decision.reasons:
         return ""
     reason = from_json(Reason, decision.reasons[0])
-    return (reason if is_own else without_note(reason)).text
+    return str((reason if is_own else without_note(reason)).text)
 
 
 def cell_of_bare(night: BareNight) -> NightCell:

@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select
 
-from alerts.judging.access_rules import is_ruled_out, night_reasons
-from alerts.judging.rules import Result
+from alerts.judging.rules import Result, is_ruled_out, night_reasons
 from alerts.wishes.model import Trip, Wishes
 from service.demo.story import FLAT
 from service.store.repositories import people

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import kept
 from alerts.common.span import Span
 from alerts.judging.rules import Reason, Result
 from alerts.sites.model import Site
@@ -139,7 +140,7 @@ def _outlook(each: Remembered, said_pct: int, raw_pct: int | None) -> Outlook:
 
 
 def _reason(*, is_go: bool) -> Reason:
-    return Reason("chance", Result.PASS if is_go else Result.FAIL, "as remembered")
+    return Reason("chance", Result.PASS if is_go else Result.FAIL, kept("as remembered"))
 
 
 def _settle(session: Session, watched: Watched, row: core_tables.Night, each: Remembered) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from starlette.testclient import TestClient
 
+from alerts.common.phrases import kept
 from alerts.judging.privacy import discreet, shared_site
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
@@ -56,7 +57,7 @@ def _bearings(lat_deg: float, lon_deg: float) -> list[int]:
 
 
 def test_how_one_gets_there_is_no_reason_for_others() -> None:
-    reason = Reason("access", Result.PASS, "the site can be reached in July: past the white gate")
+    reason = Reason("access", Result.PASS, kept("the site can be reached in July: past the white gate"))
     verdict = Verdict(VerdictWord.GO, (reason,), None, None)
-    assert discreet(verdict).deciding.text == "the site can be reached in July"
+    assert str(discreet(verdict).deciding.text) == "the site can be reached in July"
     assert discreet(discreet(verdict)) == discreet(verdict)

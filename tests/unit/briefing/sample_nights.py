@@ -257,11 +257,11 @@ def facts_of(name: str, kind: AlertKind) -> AlertFacts:
 def _verdict(found: Case, kind: AlertKind) -> Verdict:
     assert found.outlook is not None
     chance = CHANCES[kind]
-    reasons = [Reason("chance", Result.PASS, f"clear {chance} %, you asked for 70 %")]
+    reasons = [Reason("chance", Result.PASS, kept(f"clear {chance} %, you asked for 70 %"))]
     if kind is AlertKind.STAND_DOWN:
-        reasons = [Reason("gust", Result.FAIL, "gusts up to 17 m/s, your limit is 15 m/s"), *reasons]
+        reasons = [Reason("gust", Result.FAIL, kept("gusts up to 17 m/s, your limit is 15 m/s")), *reasons]
     if kind is AlertKind.HEADS_UP:
-        reasons = [Reason("chance", Result.FAIL, f"clear {chance} %, you asked for 70 %")]
+        reasons = [Reason("chance", Result.FAIL, kept(f"clear {chance} %, you asked for 70 %"))]
     outlook = replace(found.outlook, chance_pct=chance)
     return Verdict(WORDS[kind], tuple(reasons), found.window, outlook)
 
@@ -279,7 +279,7 @@ def preview_of(
     outlook = found.outlook and replace(found.outlook, chance_pct=chance_pct)
     if outlook and chance_pct is None:
         outlook = replace(outlook, best=None, per_source=(), hazards=(), newest_issue=None, agreement=(0, 0))
-    reason = Reason("any", Result.FAIL if word is VerdictWord.STAY else Result.PASS, cause)
+    reason = Reason("any", Result.FAIL if word is VerdictWord.STAY else Result.PASS, kept(cause))
     known = NightFindings(
         site=found.sample.site,
         night=found.night,

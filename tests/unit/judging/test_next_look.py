@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from alerts.common.clock_times import ClockSpan
 from alerts.common.span import Span
-from alerts.judging.access_rules import usable_spans
 from alerts.judging.assess import JudgingInputs, assess, trip_span, way_out
+from alerts.judging.rules import usable_spans
 from alerts.judging.verdict import VerdictWord, trip_to
 from alerts.notifying.limits import NotificationInput
 from alerts.notifying.model import AlertKind, AlertLevel, NotificationDecision, PastAlert, held_since

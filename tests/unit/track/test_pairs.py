@@ -8,6 +8,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from alerts.common.phrases import kept
 from alerts.judging.rules import Reason, Result
 from alerts.track.calibration.leads import LEADS, Lead, Stated, moment_of, standing_at
 from alerts.track.calibration.pairs import JudgedNight, build_pairs, joined
@@ -79,7 +80,7 @@ def test_months_and_years_come_from_the_nights_name() -> None:
 
 
 def reason(rule: str, result: Result) -> Reason:
-    return Reason(rule, result, "")
+    return Reason(rule, result, kept(""))
 
 
 PASSES = [reason("chance", Result.PASS), reason("sources", Result.PASS), reason("day", Result.PASS)]
