@@ -55,9 +55,10 @@ from alerts.common.time_text import (
     say_when,
     utc_text,
 )
-from alerts.common.units import FEET_PER_M, MILES_PER_KM, MM_PER_INCH, MPH_PER_MS, Units
+from alerts.common.units import FEET_PER_M, MILES_PER_KM, MM_PER_INCH, MPH_PER_MS, Units, in_units
 
 LANGUAGE = "en"
+KEPT = "common.kept"
 Entry = str | Mapping[str, str]
 
 
@@ -135,7 +136,7 @@ def phrase(key: str, /, **values: object) -> Phrase:
 
 def kept(text: str) -> Phrase:
     """A text of which nothing else is known, such as one that an older version stored: said as it stands."""
-    return phrase("common.kept", text=text)
+    return phrase(KEPT, text=text)
 
 
 def from_row(row: Phrase | str | Mapping[str, Any]) -> Phrase:
@@ -160,6 +161,8 @@ def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) 
             reader = Reader(ZoneInfo(what.zone), reader.units, reader.now, reader.language)
     else:
         key = what
+    if key == KEPT:  # its values are gone: figures and times are turned as they stand in the text
+        return in_units(str(values["text"]), reader.units)
     entry = find_entry(key, reader.language)
     if not isinstance(entry, str):
         entry = _chosen(key, entry, values)
