@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 
-from alerts.common.phrases import Phrase, from_row, kept, phrase
+from alerts.common.phrases import Phrase, kept, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span, intersect
 from alerts.common.time_text import minute_up
@@ -268,7 +268,7 @@ def limit_reasons(outlook: Outlook, wishes: Wishes) -> tuple[Reason, ...]:
 
 def _limit_reason(hazard: Hazard, wishes: Wishes) -> Reason:
     """By the hazard's own level, and by the limit that was wished for."""
-    name, text, worst = hazard.name, from_row(hazard.text), hazard.worst
+    name, text, worst = hazard.name, hazard.text, hazard.worst
     result = _RESULTS.get(hazard.level) or _unknown_result(name)
     limits_ms = {"wind": wishes.wind_limit_ms, "gust": wishes.gust_limit_ms}
     if worst is not None and name in limits_ms:
@@ -297,9 +297,9 @@ def chance(outlook: Outlook, wishes: Wishes) -> Reason:
     """The chance against the wish; unknown where no source could say, with the sources' own reasons."""
     if outlook.chance_pct is None:
         whys = tuple(
-            phrase("judging.source-why", source=source_name(entry.source), why=from_row(entry.why_not))
+            phrase("judging.source-why", source=source_name(entry.source), why=entry.why_not)
             for entry in outlook.per_source
-            if entry.chance is None
+            if entry.chance is None and entry.why_not is not None
         )
         text = phrase("judging.cloud-unknown-why", whys=whys) if whys else phrase("judging.cloud-unknown")
         return Reason("cloud", Result.UNKNOWN, text)
