@@ -16,6 +16,7 @@ from icalendar import Alarm, Calendar, Event
 from alerts.briefing.facts.alert import AlertFacts, to_the_minute
 from alerts.briefing.render import INVENTED_MARK, first_line
 from alerts.briefing.text.alert_view import view_alert, web_address
+from alerts.common.phrases import say
 from alerts.common.span import Span, require_utc
 from alerts.common.text import LONGEST_NAME, plain
 from alerts.common.units import Units
@@ -76,8 +77,9 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
         return
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
     told = _window_words(facts, entry.units)
-    opens = f"The window at {name} opens in {_minutes(WINDOW_ALARMS[0])}."
-    yield _event(entry, stamp, WINDOW, window, f"{mark}Dark window: {name}", told, WINDOW_ALARMS, opens)
+    opens = say("briefing.calendar-opens", site=name, minutes=round(WINDOW_ALARMS[0] / timedelta(minutes=1)))
+    title = mark + say("briefing.calendar-window", site=name)
+    yield _event(entry, stamp, WINDOW, window, title, told, WINDOW_ALARMS, opens)
     leave_by = facts.leave_by or facts.told_leave_by
     if facts.kind is AlertKind.HEADS_UP or leave_by is None:
         return
@@ -87,10 +89,10 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
         stamp,
         "leave",
         leaving,
-        f"{mark}Leave for {name}",
+        mark + say("briefing.calendar-leave", site=name),
         told,
         LEAVE_ALARMS,
-        f"Leave for {name} soon.",
+        say("briefing.calendar-leave-soon", site=name),
     )
 
 
@@ -143,7 +145,3 @@ def _window_words(facts: AlertFacts, units: Units) -> str:
     view = view_alert(facts, units)
     rows = [f"{row.label}: {row.value}" for row in view.rows]
     return "\n".join([first_line(facts, units), *rows, view.zones])
-
-
-def _minutes(length: timedelta) -> str:
-    return f"{round(length.total_seconds() / 60)} minutes"

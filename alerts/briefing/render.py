@@ -28,6 +28,7 @@ from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts, Picture
 from alerts.briefing.payload import payload_values
 from alerts.briefing.text.alert_lines import CHAT_CAUTION, TURN_ROUND, cautions_for
 from alerts.briefing.text.alert_view import AlertView, credits_of, view_alert, web_address
+from alerts.common.phrases import say
 from alerts.common.text import capital, sentence, shorten, unmentioned
 from alerts.common.units import Units
 from alerts.notifying.model import AlertKind
@@ -88,9 +89,9 @@ def render_mail(
     except TEMPLATE_FAULTS as fault:
         if not templates.own:
             raise
-        where = f" in {fault.name}, line {fault.lineno}" if isinstance(fault, TemplateSyntaxError) else ""
+        at = {"name": fault.name, "line": fault.lineno} if isinstance(fault, TemplateSyntaxError) else {}
         what = shorten(" ".join(str(fault).split()), 200) or type(fault).__name__
-        problem = f"Your message templates can't be used{where} ({what}); the built-in ones were. Mend yours."
+        problem = say(f"briefing.templates-broken{'-at' if at else ''}", what=what, **at)
         return replace(_mail(briefing, pictures, BUILT_IN), problems=(problem,))
 
 

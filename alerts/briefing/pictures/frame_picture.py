@@ -39,6 +39,7 @@ from alerts.briefing.pictures.geometry import (
     runs,
     strips,
 )
+from alerts.common.phrases import say
 from alerts.common.text import article
 from alerts.field.panorama import Panorama
 from alerts.field.projection import View
@@ -59,11 +60,20 @@ def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW
     """One frame through the lens; the picture's edge is the frame's."""
     view, aim = scene.view, scene.aim
     focal = f"{scene.kit.focal_mm:g}"
-    title = f"Through {article(focal) if scene.kit.assumed else 'your'} {focal} mm at {scene.time(scene.at)}"
-    toward = (
-        f"toward {aim.azimuth_deg:.0f}° ({direction_word(aim.azimuth_deg)}), tilted up {aim.tilt_deg:.0f}°"
+    title = say(
+        "pictures.view-title",
+        is_assumed=bool(scene.kit.assumed),
+        article=article(focal),
+        focal=focal,
+        at=scene.time(scene.at),
     )
-    toward += ", held upright" if aim.portrait else ""
+    toward = say(
+        "pictures.view-toward",
+        is_upright=aim.portrait,
+        azimuth_deg=aim.azimuth_deg,
+        direction=direction_word(aim.azimuth_deg),
+        tilt_deg=aim.tilt_deg,
+    )
     head, baseline = heading(title, toward, width, palette)
     across = (width - 2 * EDGE) * (UPRIGHT_WIDTH if aim.portrait else 1)
     left, top = (width - across) / 2, baseline + 12
@@ -73,7 +83,7 @@ def draw_view(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NARROW
     wide_deg = 2 * np.degrees(np.arctan(view.width_mm / 2 / view.focal_mm))
     step_deg = next((step for step in (1.0, 2.0, 5.0, 10.0, 15.0) if wide_deg / step <= 7), 30.0)
     said = [*standing_sentences(scene, drawn=True), *glow_sentences(scene, drawn=True)]
-    said += [] if aim.has_ground else ["No ground is in this frame."]
+    said += [] if aim.has_ground else [say("pictures.view-no-ground")]
     caption = _caption(said, box.bottom + 36, width, palette)
     values = _values(scene, LensPlane(view, box), palette, step_deg, [*head, *caption])
     height = round((caption[-1].y if caption else box.bottom + 18) + 12)
@@ -84,18 +94,20 @@ def draw_panorama(scene: ViewScene, palette: Palette = LIGHT, *, width: int = NA
     """The whole arch, unrolled, with the frames that hold it. The scene must have a panorama."""
     plan = scene.panorama
     assert plan is not None, "only an arch has a panorama"
-    frames = f"{plan.frames} upright frames" + (f" in {plan.rows} rows" if plan.rows > 1 else "")
-    title = f"The arch at {scene.time(scene.at)}"
-    head, baseline = heading(title, f"{frames}, {scene.kit.focal_mm:g} mm", width, palette)
+    focal = f"{scene.kit.focal_mm:g}"
+    title = say("pictures.arch-title", at=scene.time(scene.at))
+    frames = say("pictures.arch-frames", frames=plan.frames, rows=plan.rows, focal=focal)
+    head, baseline = heading(title, frames, width, palette)
     span_deg = min(360.0, plan.step_deg * plan.frames + 20)
     scale = (width - 2 * EDGE) / span_deg
     tall = (BELOW_DEG + scene.apex.altitude_deg + ABOVE_DEG) * scale
     box = Box(EDGE, baseline + 12, width - EDGE, round(baseline + 12 + tall, 1))
     plane = UnrolledPlane(box, scene.apex.azimuth_deg, -BELOW_DEG, scale)
-    tilts = " and ".join(f"{tilt:.0f}°" for tilt in plan.tilts_deg)
-    said = (
-        f"Camera tilted up {tilts}, turned {plan.step_deg:.0f}° from frame to frame, left to right "
-        f"({plan.overlap * 100:.0f} % overlap)."
+    said = say(
+        "pictures.arch-caption",
+        tilts=[f"{tilt:.0f}°" for tilt in plan.tilts_deg],
+        step_deg=plan.step_deg,
+        overlap_pct=plan.overlap * 100,
     )
     caption = _caption([said], box.bottom + 36, width, palette)
     values = _values(scene, plane, palette, 30.0, [*head, *caption])
@@ -211,12 +223,14 @@ def _sky_labels(scene: ViewScene, plane: Plane, palette: Palette) -> list[Label]
     labels = []
     if core is not None and isinstance(plane, UnrolledPlane):
         side = -1 if core[0] > (box.left + box.right) / 2 else 1
-        labels.append(_beside(core, side * 9, "core", palette, 11.0))
+        labels.append(_beside(core, side * 9, say("pictures.letter-core"), palette, 11.0))
     elif core is not None:
         side = -1 if box.right - core[0] < 110 else 1
-        labels.append(_beside(core, side * 13, f"core, {scene.core.altitude_deg:.0f}° up", palette, 13.0))
+        words = say("pictures.letter-core-up", high_deg=scene.core.altitude_deg)
+        labels.append(_beside(core, side * 13, words, palette, 13.0))
     if target is not None and scene.target is not None:
-        words = f"{drawn_name(scene.target_words, 'target')}, {scene.target.altitude_deg:.0f}° up"
+        name = drawn_name(scene.target_words, say("pictures.target-other"))
+        words = say("pictures.letter-target-up", target=name, high_deg=scene.target.altitude_deg)
         labels.append(Label(target[0], target[1] - 13, words, palette.text, 13, "middle", True))
     return spaced(within(label, box.left + 4, box.right - 4) for label in labels)
 

@@ -12,9 +12,9 @@ import numpy.typing as npt
 from alerts.briefing.facts.field_notes import Standing, TownGlow
 from alerts.briefing.pictures.drawing import drawn_name
 from alerts.briefing.pictures.night_scene import NightToDraw
-from alerts.briefing.text.units import say_distance
+from alerts.common.phrases import Reader, say
 from alerts.common.span import Span
-from alerts.common.text import LONGEST_NAME, article, capital, clock_in, direction_word, listed, plain
+from alerts.common.text import LONGEST_NAME, article, capital, clock_in, direction_word, plain
 from alerts.common.units import Units
 from alerts.field.frame_plan import Aim
 from alerts.field.kit import Kit
@@ -117,7 +117,7 @@ def view_scene(drawn: NightToDraw, ephemeris: Ephemeris, units: Units = Units.ME
         glows=tuple(drawn.glows),
         panorama=notes.panorama,
         target=target,
-        target_words=window.target.name or "target",
+        target_words=window.target.name or say("pictures.target-other"),
         units=units,
     )
 
@@ -144,41 +144,57 @@ def _pairs(altitude: Floats, azimuth: Floats) -> tuple[tuple[float, float], ...]
 def view_alt(scene: ViewScene) -> str:
     """Everything that the frame shows, as sentences."""
     aim, core, target = scene.aim, scene.core, scene.target
-    held = "upright" if aim.portrait else "level"
-    wide, high = scene.kit.field_of_view_deg(portrait=aim.portrait)
+    wide_deg, high_deg = scene.kit.field_of_view_deg(portrait=aim.portrait)
     focal = f"{scene.kit.focal_mm:g}"
     said = [
-        f"What {article(focal)} {focal} mm lens sees from {plain(scene.site_name, LONGEST_NAME)} at "
-        f"{scene.time(scene.at)}: {wide:.0f}° by {high:.0f}°, held {held}, toward "
-        f"{direction_word(aim.azimuth_deg)} ({aim.azimuth_deg:.0f}°), tilted up {aim.tilt_deg:.0f}°."
+        say(
+            "pictures.view-alt",
+            is_upright=aim.portrait,
+            article=article(focal),
+            focal=focal,
+            site=plain(scene.site_name, LONGEST_NAME),
+            at=scene.time(scene.at),
+            wide_deg=wide_deg,
+            high_deg=high_deg,
+            direction=direction_word(aim.azimuth_deg),
+            azimuth_deg=aim.azimuth_deg,
+            tilt_deg=aim.tilt_deg,
+        )
     ]
     if target is not None:
-        said.append(f"{capital(plain(scene.target_words, LONGEST_NAME))} stands {_up_in(target)}.")
+        place = {"high_deg": target.altitude_deg, "direction": direction_word(target.azimuth_deg)}
+        name = capital(plain(scene.target_words, LONGEST_NAME))
+        said.append(say("pictures.target-up", target=name, **place))
+    place = {"high_deg": core.altitude_deg, "direction": direction_word(core.azimuth_deg)}
     if core.altitude_deg <= 0:
-        said.append("The core is below the horizon.")
+        said.append(say("pictures.core-below"))
     elif scene.view.holds(core.altitude_deg, core.azimuth_deg):
-        said.append(f"The core stands {_up_in(core)}.")
+        said.append(say("pictures.core-up", **place))
     else:
-        said.append(f"The core, {_up_in(core)}, is outside the frame.")
+        said.append(say("pictures.core-outside", **place))
     said += [*glow_sentences(scene), *standing_sentences(scene)]
     if not aim.has_ground:
-        said.append("No ground is in the frame.")
+        said.append(say("pictures.view-alt-no-ground"))
     return " ".join(said)
-
-
-def _up_in(place: TrackPoint) -> str:
-    return f"{place.altitude_deg:.0f}° up in the {direction_word(place.azimuth_deg)}"
 
 
 def panorama_alt(scene: ViewScene, plan: Panorama) -> str:
     """The arch and its frames, as sentences."""
-    rows = f" in {plan.rows} rows" if plan.rows > 1 else ""
-    tilts, focal = listed([f"{tilt:.0f}°" for tilt in plan.tilts_deg]), f"{scene.kit.focal_mm:g}"
-    return (
-        f"The Milky Way's arch from {plain(scene.site_name, LONGEST_NAME)} at {scene.time(scene.at)}: "
-        f"its top {_up_in(scene.apex)}, the core {_up_in(scene.core)}. "
-        f"It takes {plan.frames} upright frames{rows} with {article(focal)} {focal} mm lens, "
-        f"tilted up {tilts}, {plan.step_deg:.0f}° apart."
+    focal = f"{scene.kit.focal_mm:g}"
+    return say(
+        "pictures.arch-alt",
+        rows=plan.rows,
+        site=plain(scene.site_name, LONGEST_NAME),
+        at=scene.time(scene.at),
+        apex_deg=scene.apex.altitude_deg,
+        apex_direction=direction_word(scene.apex.azimuth_deg),
+        core_deg=scene.core.altitude_deg,
+        core_direction=direction_word(scene.core.azimuth_deg),
+        frames=plan.frames,
+        article=article(focal),
+        focal=focal,
+        tilts=[f"{tilt:.0f}°" for tilt in plan.tilts_deg],
+        step_deg=plan.step_deg,
     )
 
 
@@ -190,23 +206,22 @@ def standing_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
     usable = [each for each in scene.standings if each.reads_as_over]
     said = []
     for found in usable[:MOST_STANDINGS]:
-        what = "The core" if found.what == "core" else "The foot of the Milky Way"
-        shown = drawn_name(found.foreground, "the foreground") if drawn else None
-        name = shown or plain(found.foreground, LONGEST_NAME)
-        said.append(f"{what} stands over {name} ({found.bearing_deg:.0f}°) at {scene.time(found.at.at)}.")
+        name = plain(found.foreground, LONGEST_NAME)
+        shown = drawn_name(found.foreground, say("pictures.a-foreground")) if drawn else name
+        where = {"bearing_deg": found.bearing_deg, "at": scene.time(found.at.at)}
+        said.append(say("pictures.stands-over", what=found.what, foreground=shown, **where))
     return said
 
 
 def glow_sentences(scene: ViewScene, *, drawn: bool = False) -> list[str]:
     """Towns whose light is in the frame: `Teruel, 27 km away, glows in the east (81°).` drawn: as above."""
-    said, unknown = [], "a town"
+    said, unknown = [], say("pictures.a-town")
+    reader = Reader(units=scene.units)
     for glow in scene.glows:
         heights = (0.0, glow.height_deg / 2, glow.height_deg)
         if not any(scene.view.holds(height, glow.bearing_deg) for height in heights):
             continue
         name = drawn_name(glow.name, unknown) if drawn else plain(glow.name, LONGEST_NAME) or unknown
-        where = f"{direction_word(glow.bearing_deg)} ({round(glow.bearing_deg) % 360}°)"
-        said.append(
-            f"{capital(name)}, {say_distance(glow.distance_km, scene.units)} away, glows in the {where}."
-        )
+        where = {"direction": direction_word(glow.bearing_deg), "bearing_deg": round(glow.bearing_deg) % 360}
+        said.append(say("pictures.glow", reader, town=capital(name), away_km=glow.distance_km, **where))
     return said

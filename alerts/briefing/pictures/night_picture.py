@@ -22,7 +22,8 @@ from alerts.briefing.pictures.drawing import (
     within,
 )
 from alerts.briefing.pictures.night_scene import NightScene, highest_shown_deg, moon_words, night_alt
-from alerts.common.text import WEEKDAYS, Clock, clock_in, long_day
+from alerts.common.phrases import say
+from alerts.common.text import MONTHS, WEEKDAYS, Clock, clock_in
 from alerts.common.time_text import whole_minutes
 from alerts.sites.great_circle import direction_word
 from alerts.sky.night import TrackPoint
@@ -104,9 +105,10 @@ class _Plot:
 def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARROW) -> Picture:
     """Sunset to sunrise from left to right. width: 360 or more, CSS pixels."""
     clock = clock_in(scene.zone, [scene.span.start, scene.span.end], scene.clock_hours)
-    title = f"{WEEKDAYS[scene.night.weekday()]} night, {long_day(scene.night).split(' ', 1)[1]}"
+    weekday, day = WEEKDAYS[scene.night.weekday()], f"{scene.night.day} {MONTHS[scene.night.month - 1]}"
+    title = say("pictures.night-title", weekday=weekday, day=day)
     first, last = (clock.zone_word(at) for at in (scene.span.start, scene.span.end))
-    zone = f"times in {first}" if first == last else f"times in {first}, then {last}"
+    zone = say("pictures.times-in" if first == last else "pictures.times-in-both", first=first, last=last)
     head, baseline = heading(title, zone, width, palette)
     tall = 190.0 if width >= WIDE_FROM else 160.0
     plot = _Plot(scene, palette, clock, width, baseline + 16, tall, highest_shown_deg(scene))
@@ -209,7 +211,10 @@ def _axis(plot: _Plot) -> list[Label]:
     step = 30 if top > 60 else 15 if top > 30 else 10
     shown = range(0, top + 1, step)
     heights = [Label(LEFT - 6, plot.y(deg) + 4, f"{deg}°", plot.palette.muted, anchor="end") for deg in shown]
-    return [Label(LEFT - 6, plot.top + 11, "cloud", plot.palette.muted, 11, "end"), *heights]
+    return [
+        Label(LEFT - 6, plot.top + 11, say("pictures.letter-cloud"), plot.palette.muted, 11, "end"),
+        *heights,
+    ]
 
 
 def _hours(plot: _Plot) -> list[Label]:
@@ -287,10 +292,11 @@ def _window(plot: _Plot) -> Label:
     scene, baseline = plot.scene, plot.sky_bottom + 37
     if scene.window is None:
         sun_stays_up = scene.sunset is None and min(point.altitude_deg for point in scene.sun) > -1
-        words = "no dark window: the Sun stays up" if sun_stays_up else "no dark window this night"
+        words = say("pictures.letter-no-window", sun_stays_up=sun_stays_up)
         return within(Label(LEFT, baseline, words, plot.palette.text, 13, bold=True), 12, plot.right)
     said = whole_minutes(scene.window)
-    words = f"window {plot.clock.time(said.start)} – {plot.clock.time(said.end)}"
+    times = {"start": plot.clock.time(said.start), "end": plot.clock.time(said.end)}
+    words = say("pictures.letter-window", **times)
     label = Label(plot.x(scene.window.middle), baseline, words, plot.palette.lamp, 13, "middle", True)
     return within(label, 12, plot.width - 12)
 
@@ -300,13 +306,14 @@ def _legend(plot: _Plot) -> list[_Legend]:
     scene = plot.scene
     entries = []
     if any(point.altitude_deg >= ridge for point, ridge in zip(scene.target, scene.ridge_deg, strict=True)):
-        land = "ridge" if max(scene.ridge_deg, default=0.0) > 0 else "horizon"
-        entries.append(("target", f"{drawn_name(scene.target_words, 'target')} over the {land}"))
+        target = drawn_name(scene.target_words, say("pictures.target-other"))
+        has_ridge = max(scene.ridge_deg, default=0.0) > 0
+        entries.append(("target", say("pictures.legend-target", target=target, has_ridge=has_ridge)))
     entries.append(("moon", moon_words(scene, plot.clock)))
     if any(hour.cloud_pct is not None for hour in scene.cloud):
-        entries.append(("cloud", "chance of cloud"))
+        entries.append(("cloud", say("pictures.legend-cloud")))
     else:
-        entries.append(("note", "no forecast of cloud reaches this night"))
+        entries.append(("note", say("pictures.legend-no-cloud")))
     placed: list[_Legend] = []
     x, y = 12.0, plot.sky_bottom + 62
     for kind, text in entries:

@@ -12,6 +12,7 @@ import numpy as np
 
 from alerts.briefing.facts.alert import track_to_the_minute
 from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
+from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, Clock, capital, direction_word, long_day, plain
 from alerts.common.time_text import nearest_minute, whole_minutes
@@ -85,15 +86,15 @@ def night_scene(drawn: NightToDraw, ephemeris: Ephemeris, clock_hours: int = 24)
     """The scene of a night. clock_hours: 24 or 12, of the times in the picture."""
     site, night, window = drawn.site, drawn.night, drawn.window
     target, span = night.wishes.target, shown_span(night)
-    path, words = target_track(site, target, span, ephemeris), "core"
+    path, words = target_track(site, target, span, ephemeris), say("pictures.target-core")
     marks = window.track if window else ()
     if target.kind is TargetKind.BAND:  # followed by its highest point
-        path, words = _apex_track(site, path, ephemeris), "top of the band"
+        path, words = _apex_track(site, path, ephemeris), say("pictures.target-apex")
         marks = _apex_track(site, marks, ephemeris) if marks else ()
     else:
         marks = tuple(point for point in marks if point.altitude_deg > 0)
         if target.kind is TargetKind.RADEC:
-            words = target.name or "target"
+            words = target.name or say("pictures.target-other")
     return NightScene(
         site_name=site.name,
         night=night.name,
@@ -139,45 +140,52 @@ def highest_shown_deg(scene: NightScene) -> int:
 def night_alt(scene: NightScene, clock: Clock) -> str:
     """Everything that the picture shows, as sentences."""
     name, zone = plain(scene.site_name, LONGEST_NAME), clock.zone_word(scene.span.start)
-    said = [f"The night of {long_day(scene.night)} at {name}, times in {zone}."]
+    said = [say("pictures.night-alt", day=long_day(scene.night), site=name, zone=zone)]
 
     if scene.sunset is None or scene.sunrise is None:
-        up = scene.sun[len(scene.sun) // 2].altitude_deg > -0.8
-        said.append("The Sun stays up." if up else "The Sun stays down.")
+        is_up = scene.sun[len(scene.sun) // 2].altitude_deg > -0.8
+        said.append(say("pictures.sun-stays", is_up=is_up))
     else:
         sets, rises = (clock.time(nearest_minute(at)) for at in (scene.sunset, scene.sunrise))
-        said.append(f"The Sun sets {sets} and rises {rises}.")
+        said.append(say("pictures.sun-turns", sets=sets, rises=rises))
 
     if scene.window is None:
-        said.append("There is no dark window.")
+        said.append(say("pictures.window-none"))
     else:
         window = whole_minutes(scene.window)
-        said.append(f"The dark window runs from {clock.time(window.start)} to {clock.time(window.end)}.")
+        said.append(say("pictures.window-runs", start=clock.time(window.start), end=clock.time(window.end)))
     if scene.marks:
-        places = (
-            f"{direction_word(mark.azimuth_deg)} at {mark.altitude_deg:.0f}° at {clock.time(mark.at)}"
+        places = [
+            phrase(
+                "pictures.target-place",
+                direction=direction_word(mark.azimuth_deg),
+                high_deg=mark.altitude_deg,
+                at=clock.time(mark.at),
+            )
             for mark in track_to_the_minute(scene.marks)
-        )
+        ]
         target = plain(scene.target_words, LONGEST_NAME)
-        said.append(f"In it the {target} stands " + ", then ".join(places) + ".")
+        said.append(say("pictures.target-stands", target=target, places=places))
 
     said.append(f"{capital(moon_words(scene, clock))}.")
     known = scene.known_cloud
     if known:
         nearest = min(known, key=lambda entry: abs(entry[0] - scene.middle))
         shown = sorted({known[0], nearest, known[-1]})
-        said.append(f"Chance of cloud: {', '.join(f'{pct} % at {clock.time(at)}' for at, pct in shown)}.")
+        told = [phrase("pictures.cloud-at", cloud_pct=pct, at=clock.time(at)) for at, pct in shown]
+        said.append(say("pictures.cloud-told", told=told))
     else:
-        said.append("No forecast of cloud reaches this night.")
+        said.append(say("pictures.cloud-untold"))
     return " ".join(said)
 
 
 def moon_words(scene: NightScene, clock: Clock) -> str:
     """`Moon, 3 % lit, sets 22:40`; where it never crosses, whether it is up or down all night."""
-    lit = f"Moon, {100 * scene.moon_lit:.0f} % lit"
-    turns = [(at, "rises") for at in scene.moon_rises] + [(at, "sets") for at in scene.moon_sets]
+    lit_pct = 100 * scene.moon_lit
+    turns = [(at, "pictures.moon-rises") for at in scene.moon_rises]
+    turns += [(at, "pictures.moon-sets") for at in scene.moon_sets]
     if turns:
-        said = [f"{verb} {clock.time(nearest_minute(at))}" for at, verb in sorted(turns)]
-        return ", ".join([lit, *said])
+        told = [phrase(key, at=clock.time(nearest_minute(at))) for at, key in sorted(turns)]
+        return say("pictures.moon-turns", lit_pct=lit_pct, turns=told)
     middle = scene.moon[len(scene.moon) // 2]
-    return f"{lit}, {'up' if middle.altitude_deg > 0 else 'down'} all night"
+    return say("pictures.moon-stays", lit_pct=lit_pct, is_up=middle.altitude_deg > 0)

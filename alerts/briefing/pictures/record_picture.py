@@ -18,6 +18,7 @@ from alerts.briefing.pictures.drawing import (
     wrapped,
 )
 from alerts.briefing.pictures.geometry import Box
+from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, plain
 from alerts.track.calibration.leads import LEAD_WORDS, Lead
 from alerts.track.record.summary import BINS, Record
@@ -28,11 +29,6 @@ ROW = 16.0
 SMALL = 11.0
 BAR = 14.0
 MARK = 5.5
-EXPLAINED = (
-    "Each mark is the nights on which a like chance was said: the higher it stands, the more of them came "
-    "clear. On the dashed line it came as often as was said. The hatched bar is how far luck alone reaches; "
-    "a hollow mark lies beyond it, as one in ten does by chance."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +49,8 @@ def draw_record(
 
     Figures are counts, never percentages: of few nights a percentage is mostly luck.
     """
-    head, baseline = heading(plain(name, LONGEST_NAME), f"said {LEAD_WORDS[lead]}", width, palette)
+    beside = say("pictures.record-said", lead=LEAD_WORDS[lead])
+    head, baseline = heading(plain(name, LONGEST_NAME), beside, width, palette)
     top = baseline + 24
     plot = _Plot(Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0)))
     bars, marks = [], []
@@ -65,7 +62,7 @@ def draw_record(
         marks.append({"x": x, "y": y, "diamond": diamond if each.is_outside else ""})
     caption = [
         Label(12, plot.box.bottom + 78 + k * LINE, line, palette.muted)
-        for k, line in enumerate(wrapped(EXPLAINED, width - 24, BODY))
+        for k, line in enumerate(wrapped(say("pictures.record-explained"), width - 24, BODY))
     ]
     values = {
         "box": plot.box,
@@ -83,29 +80,28 @@ def draw_record(
 
 def record_alt(record: Record, lead: Lead, name: str) -> str:
     """The picture as sentences."""
-    said = [f"What was said {LEAD_WORDS[lead]} and what came, {plain(name, LONGEST_NAME)}."]
+    said = [say("pictures.record-alt", lead=LEAD_WORDS[lead], name=plain(name, LONGEST_NAME))]
     for each in record.reliability:
-        reach = "further off than luck explains" if each.is_outside else "within what luck explains"
-        said.append(
-            f"Said about {round(100 * each.said)} %: {each.clear} of {each.cases} came clear, {reach}."
-        )
+        counts = {"said_pct": round(100 * each.said), "clear": each.clear, "cases": each.cases}
+        said.append(say("pictures.record-bin", is_outside=each.is_outside, **counts))
     return " ".join(said)
 
 
 def _axes(plot: _Plot, palette: Palette) -> Iterator[Label]:
-    yield Label(LEFT, plot.box.top - 8, "came clear", palette.muted, SMALL)
+    yield Label(LEFT, plot.box.top - 8, say("pictures.record-came-clear"), palette.muted, SMALL)
     for share, word in ((0.0, "none"), (0.5, "half"), (1.0, "all")):
-        yield Label(LEFT - 7, plot.y(share) + 4, word, palette.muted, SMALL, "end")
+        yield Label(LEFT - 7, plot.y(share) + 4, say(f"pictures.record-{word}"), palette.muted, SMALL, "end")
     for chance, anchor in ((0.0, "start"), (0.5, "middle"), (1.0, "end")):
-        text = f"{round(100 * chance)} %" if chance else "said 0 %"
+        said_pct = round(100 * chance)
+        text = say("pictures.record-percent" if said_pct else "pictures.record-said-none", said_pct=said_pct)
         yield Label(plot.x(chance), plot.box.bottom + 16, text, palette.muted, SMALL, anchor)
 
 
 def _figures(plot: _Plot, record: Record, palette: Palette) -> Iterator[Label]:
     """Two rows under the plot: how many came clear, of how many nights."""
     top = plot.box.bottom + 16 + ROW + 2
-    yield Label(LEFT - 7, top, "clear", palette.muted, SMALL, "end")
-    yield Label(LEFT - 7, top + ROW, "of", palette.muted, SMALL, "end")
+    yield Label(LEFT - 7, top, say("pictures.record-clear"), palette.muted, SMALL, "end")
+    yield Label(LEFT - 7, top + ROW, say("pictures.record-of"), palette.muted, SMALL, "end")
     for each in record.reliability:
         place = min(int(each.said * BINS + 1e-9), BINS - 1)
         x = plot.x((place + 0.5) / BINS)

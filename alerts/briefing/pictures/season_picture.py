@@ -24,9 +24,11 @@ from alerts.briefing.pictures.drawing import (
     wrapped,
 )
 from alerts.briefing.pictures.geometry import Box
-from alerts.common.text import LONGEST_NAME, MONTHS, capital, length, listed, long_day, plain, short_day
+from alerts.common.phrases import phrase, say
+from alerts.common.text import LONGEST_NAME, MONTHS, capital, long_day, plain, short_day
 from alerts.sky.night import Shape
 from alerts.sky.nights.season import Season, SeasonNight, wishes_text
+from alerts.sky.target_text import shape_label
 
 LEFT, RIGHT = 36.0, 12.0
 LINE = 17.0
@@ -35,13 +37,6 @@ MARGIN = timedelta(days=6)
 LUNATION_HALF = timedelta(days=13)
 SMOOTHED = timedelta(days=12)
 SHORTEST_RUN_DAYS = 14
-SHAPE_NAMES = {
-    Shape.ARCH: ("low arch", "arch"),
-    Shape.LEANING: ("leaning band", "leaning"),
-    Shape.COLUMN: ("upright column", "column"),
-    Shape.OVERHEAD: ("overhead", "high"),
-}
-"""Words along the top, and shorter ones where there is little room."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +84,7 @@ def draw_season(
     mark: date | None = None,
 ) -> Picture:
     """From the season's first day to its last. mark: a night to point out; one without a window isn't."""
-    title = f"Dark windows {_years(season)}"
+    title = say("pictures.season-title", years=_years(season))
     head, baseline = heading(title, wishes_text(season.site, season.wishes), width, palette)
     top, tall = baseline + 36, 170.0 if width >= WIDE_FROM else 130.0
     longest_h = max((night.minutes / 60 for night in season.nights), default=0.0)
@@ -106,7 +101,10 @@ def draw_season(
             x, y = plot.x(night.name) + plot.day_width / 2, plot.y(night.minutes / 60)
             marked = {"column": _column(plot, night), "pointer": f"M{x:.1f} {y - 3:.1f}l-5 -9h10Z"}
     hours = [
-        Label(LEFT - 6, plot.y(hours) + 4, f"{hours} h", palette.muted, 11, "end") for hours in plot.levels
+        Label(
+            LEFT - 6, plot.y(hours) + 4, say("pictures.season-hours", hours=hours), palette.muted, 11, "end"
+        )
+        for hours in plot.levels
     ]
     values = {
         "box": plot.box,
@@ -126,48 +124,58 @@ def draw_season(
 def season_alt(season: Season, mark: date | None = None) -> str:
     """The season as sentences."""
     name = plain(season.site.name, LONGEST_NAME)
-    said = [f"Dark windows at {name}, {_years(season)}, for {wishes_text(season.site, season.wishes)}."]
+    wishes = wishes_text(season.site, season.wishes)
+    said = [say("pictures.season-alt", site=name, years=_years(season), wishes=wishes)]
     said += _sentences(season, mark)
-    by_month = [f"{MONTHS[month.month - 1]} {month.nights}" for month in season.months]
-    if by_month:
-        said.append(f"Nights by month: {', '.join(by_month)}.")
+    months = [
+        phrase("pictures.season-month", month=MONTHS[each.month - 1], nights=each.nights)
+        for each in season.months
+    ]
+    if months:
+        said.append(say("pictures.season-months", months=months))
     runs = [
-        f"{SHAPE_NAMES[run.shape][0]} from {run.first.day} {MONTHS[run.first.month - 1]} to {run.last.day} "
-        f"{MONTHS[run.last.month - 1]}"
+        phrase(
+            "pictures.season-run",
+            shape=shape_label(run.shape),
+            first_day=run.first.day,
+            first_month=MONTHS[run.first.month - 1],
+            last_day=run.last.day,
+            last_month=MONTHS[run.last.month - 1],
+        )
         for run in _shape_runs(season.nights)
     ]
     if runs:
-        said.append(f"{capital(listed(runs))}.")
+        said.append(capital(say("pictures.season-shapes", runs=runs)))
     return " ".join(said)
 
 
 def _years(season: Season) -> str:
     first, last = season.first.year, season.last.year
-    return f"{first}" if first == last else f"{first} to {last}"
+    return f"{first}" if first == last else say("pictures.season-years", first=first, last=last)
 
 
 def _sentences(season: Season, mark: date | None) -> list[str]:
     if not season.nights:
-        return ["No night here has a dark window."]
+        return [say("pictures.season-none")]
     longest = max(season.nights, key=lambda night: night.minutes)
     said = [
-        f"{len(season.nights)} nights have a dark window; the longest, {_long(longest)}, is on "
-        f"{short_day(longest.name)}."
+        say(
+            "pictures.season-nights",
+            nights=len(season.nights),
+            longest=timedelta(minutes=longest.minutes),
+            day=short_day(longest.name),
+        )
     ]
     if marked := next((night for night in season.nights if night.name == mark), None):
-        said.append(f"Marked: {long_day(marked.name)}, {_long(marked)}.")
+        lasts = timedelta(minutes=marked.minutes)
+        said.append(say("pictures.season-marked", day=long_day(marked.name), lasts=lasts))
     return said
-
-
-def _long(night: SeasonNight) -> str:
-    return length(timedelta(minutes=night.minutes))
 
 
 def _caption(season: Season, top: float, width: int, palette: Palette, mark: date | None) -> list[Label]:
     said = [(text, palette.text) for text in _sentences(season, mark)]
     if season.nights:
-        key = "A column is a night, as high as its window is long. Dot: new Moon."
-        said.append((key, palette.muted))
+        said.append((say("pictures.season-key"), palette.muted))
     lines = [(line, ink) for text, ink in said for line in wrapped(text, width - 24, BODY)]
     return [Label(12, top + k * LINE, line, ink) for k, (line, ink) in enumerate(lines)]
 
@@ -225,7 +233,8 @@ def _shape_words(plot: _Plot, found: Sequence[_Run], palette: Palette) -> list[L
     for run in found:
         middle = (plot.x(run.first) + plot.x(run.last + DAY)) / 2
         room = plot.x(run.last + DAY) - plot.x(run.first)
-        for words, overhang in zip(SHAPE_NAMES[run.shape], (6.0, 24.0), strict=True):
+        short = say(f"pictures.run-short-{run.shape.value}")
+        for words, overhang in ((shape_label(run.shape), 6.0), (short, 24.0)):
             label = Label(middle, plot.box.top - 13, words, palette.text, 11, "middle")
             if label.width <= room + overhang:
                 label = within(label, 4, plot.box.right + RIGHT - 4)
