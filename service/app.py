@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 ALLOCATIONS_BETWEEN = 200_000
 """Net allocations between two passes of the collector of reference cycles; the interpreter's own is 700. Each
 pass over all objects grows with what is at hand, and 1,000 sites have a million of them: 95 % of their pages
-came within 262 ms by the interpreter's setting, within 24 ms by this one (tests/bench/web.py)."""
+came within 262 ms by the interpreter's setting, within 24 ms by this one (tests/bench/web.py). More processes
+would each do the same."""
 LIVE = frozenset(
     {
         *("contact", "open_meteo_noncommercial", "open_meteo_key", "operator_email", "named_targets"),

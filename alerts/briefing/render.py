@@ -82,7 +82,8 @@ def render_mail(
     """Subject (at most 60 characters), plain text and HTML with its styles inlined.
 
     pictures: shown in the HTML below the alert that they belong to; all it says is said without them.
-    templates: an operator's; where they break, the built-in ones are used and `problems` says so.
+    templates: an operator's; where one breaks, all the built-in ones are used for this mail and `problems`
+    says so: half of one and half of the other could contradict each other.
     """
     try:
         return _mail(briefing, pictures, templates)

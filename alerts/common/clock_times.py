@@ -1,7 +1,7 @@
 """Times of day on a wall clock, and the spans they make; clock changes are met on purpose.
 
 A time that the clock skips becomes the moment at which it jumps; a time that the clock shows twice is
-the earlier of the two.
+the earlier of the two. Left to the library it would differ by how one asks. Lengths are taken in UTC.
 """
 
 from __future__ import annotations

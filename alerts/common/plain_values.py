@@ -2,7 +2,8 @@
 
 That nobody does, the type checker holds: to it `value` is `dataclass`. A dataclass that refuses it at run
 time as well takes longer to make, with twenty fields seven times as long, and a cycle of a large installation
-makes millions.
+makes millions: it was 6 % of a cycle's time. Named tuples are quick too, but equal any tuple of the same
+fields.
 """
 
 from __future__ import annotations

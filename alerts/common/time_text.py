@@ -2,7 +2,8 @@
 
 A time is said as a clock on the wall shows it then: its seconds are cut off. So one leaves a little early,
 never late. What opens or begins is said by the next whole minute, so that no minute is promised that isn't
-there; Sun and Moon, which nobody has to meet, by the nearest.
+there; Sun and Moon, which nobody has to meet, by the nearest. The nearest for all made one leave half a
+minute late. JSON has seconds; rounding those comes to the same minutes.
 """
 
 from __future__ import annotations

@@ -99,6 +99,10 @@ class Assessment:
 class Memo:
     """What all share who ask of one site's nights on the same inputs: chances, outlooks and verdicts so far.
 
+    The chance over a part of a window is read once for each shortest window, whatever sky it belongs to; the
+    hazards of a trip once for each of WAYS_OUT on top of it; a verdict once for all whose wishes it reads
+    alike.
+
     windows: those looked at, each under a number; two skies often have the same.
     """
 

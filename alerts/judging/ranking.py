@@ -6,7 +6,9 @@ minutes: of the part that can be used. darkness: 1 while the Sun is below âˆ’18Â
 while it is not. chance: of the event, as a share. shape: how much of the time shows a shape that was
 asked for. target: 1 for the target wanted most, less for each that will also do.
 
-A rule of ours for putting windows in order, not a measure of anything in the sky.
+A rule of ours for putting windows and sites in order, not a measure of anything in the sky; the one place
+that does. Go comes before wait whatever it is worth. By the chance alone a sure half hour under a full Moon
+would beat a dark night.
 """
 
 from __future__ import annotations

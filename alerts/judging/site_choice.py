@@ -115,7 +115,8 @@ def find_fork(one: Choice, other: Choice) -> Fork | None:
     1. One leaves at about the same time: within CLOSE_LEAVE_BY.
     2. The ways are shared for most of the drive. With the drives a and b and the one between the sites c,
        (a + b - c) / 2 is how long the way stays the same if roads branch and don't meet again (the Gromov
-       product of the sites, seen from home). It must be LATE of the longer drive or more. Where one drive
+       product of the sites, seen from home). It must be LATE of the longer drive or more: by step 1 alone
+       sites 314 km apart in opposite directions were a fork. No map is needed. Where one drive
        isn't known, neither given nor estimated, nothing is known of the way: the sites must then lie within
        NEAR_KM of each other.
     3. It is decided when the ways part, to five minutes, or when the phone first goes silent on either;

@@ -1,6 +1,9 @@
 """What keeps a word back that would be due: caps, a hold on upward moves, quiet hours.
 
 Nothing here keeps back a stand-down or a last word.
+
+Quiet hours hold the word, not the decision: the next look after them judges anew. Words queued until morning
+would tell of a night as it was.
 """
 
 from __future__ import annotations
@@ -94,7 +97,10 @@ def _counts(wanted: NotificationDecision, told: Sequence[PastAlert]) -> bool:
 
 
 def is_enough(told: Sequence[PastAlert]) -> bool:
-    """Whether the cap is reached: heads-up, changed and repeated go count, the rest doesn't."""
+    """Whether the cap is reached: heads-up, changed and repeated go count, the rest doesn't.
+
+    A first go, a stand-down and a last word are owed. A cap on all would let somebody drive into a storm.
+    """
     kinds = [entry.kind for entry in told if entry.why not in (Why.LAST_WORD, Why.UNSETTLED)]
     repeated = max(0, kinds.count(AlertKind.GO) - 1)
     return kinds.count(AlertKind.HEADS_UP) + kinds.count(AlertKind.CHANGED) + repeated >= MOST_TOLD

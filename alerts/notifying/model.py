@@ -10,10 +10,13 @@ from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
 
 LINEAGES_NEEDED = 2
+"""One alone never calls anybody, however clear: feeds have delivered scale slips that look like a perfect
+sky."""
 HEADS_UP_FROM_PCT = 50
 HEADS_UP_LIFT = 6.0
 """A heads-up says something about this night: its odds must be so many times what is usual at that place and
-season."""
+season. Of 2, 3, 5 and 6, tried in simulated seasons, the lowest that speaks of at most 40 % of nights in a
+middling climate; a chance alone would ring for each night of a dry one."""
 
 
 class Why(StrEnum):

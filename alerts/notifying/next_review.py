@@ -1,7 +1,8 @@
 """When a night must be looked at again although nothing new has come: by the passing of time alone.
 
 Until then the same forecasts, wishes and alerts lead to the same verdict and the same word, so that a
-cycle in which nothing changed costs next to nothing.
+cycle in which nothing changed costs next to nothing. Each night rests by itself, not a person's whole week;
+tests hold what is looked at against looking at all, always.
 """
 
 from __future__ import annotations

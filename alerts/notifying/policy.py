@@ -117,8 +117,9 @@ def answer(
     """What to tell, and the alerts that it answers, where some of them may still wait to be sent.
 
     look.told: all that went out, may have, or still may. arrived: those that went out or may have. A
-    stand-down exists only if the go it takes back is among these; a go that still waits is left to the
-    sender, which drops it because the newest decision no longer carries it.
+    stand-down exists only if the go it takes back is among these, as nobody needs to be told off what they
+    never heard; a go that still waits is left to the sender, which drops it because the newest decision no
+    longer carries it.
     """
     telling = say_to(look)
     if telling.kind is not AlertKind.STAND_DOWN:
@@ -246,7 +247,10 @@ def _moved(by: timedelta) -> str:
 
 
 def _last_word(look: NotificationInput, standing: PastAlert) -> NotificationDecision | None:
-    """The promised confirmation in the last cycle before the phone goes silent; None when it isn't due."""
+    """The promised confirmation in the last cycle before the phone goes silent; None when it isn't due.
+
+    Owed to whoever was called and loses the signal. At a fixed hour it would come after some have lost it.
+    """
     lost_at = _signal_lost_at(look, standing)
     if lost_at is None or not _is_last_chance(look, lost_at) or look.has_last_word:
         return None

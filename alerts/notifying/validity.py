@@ -10,7 +10,11 @@ from alerts.wishes.model import Wishes
 
 
 def is_taken_back(chance_pct: int | None, wishes: Wishes) -> bool:
-    """Whether the chance alone takes a go back; never one that is unknown, nor any where the limit is 0."""
+    """Whether the chance alone takes a go back; never one that is unknown, nor any where the limit is 0.
+
+    Some points below the limit: at the limit itself one point would turn people round. In between the last
+    word and the record say so. Hazards and a gone window wait for no margin.
+    """
     if chance_pct is None or not wishes.chance_back_pct:
         return False
     return chance_pct <= wishes.taken_back_at_pct

@@ -99,7 +99,8 @@ def look_at_cloud(query: EventQuery, forecasts: Sequence[Forecast]) -> WindowCha
     on_site = hazards.assess_on_site(there, HazardSpan.of(shooting, must, aligned(air)))
 
     # 3. The chance by all of them; once the window has begun, over all of it too: newest runs tell what has
-    # passed as well.
+    # passed as well. A go is held against that, as what has passed may have been the event; judged by what is
+    # left, people who had had their hour were turned round.
     outlook = _outlook(query, readings, best)
     whole_pct = None
     if query.ahead.start != query.window.start:

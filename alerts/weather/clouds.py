@@ -78,9 +78,11 @@ class Makeup:
     """What cloud over a place is made of hour by hour, as its sources with layers have it.
 
     It stands for the layers of sources that tell a total alone, so that the same sky means the same in either
-    form. All of shape (sources, hours); hours: the moments in their middle, in seconds since 1970; total,
-    above, thin: in %, `above` what lies over the site, `thin` of that; aside: by how much the frame has more
-    than overhead.
+    form: taken as opaque, thin cirrus would be overcast to every ensemble.
+
+    All of shape (sources, hours); hours: the moments in their middle, in seconds since 1970; total, above,
+    thin: in %, `above` what lies over the site, `thin` of that; aside: by how much the frame has more than
+    overhead.
     """
 
     middles_s: tuple[Floats, ...] = ()

@@ -1,8 +1,10 @@
 """Whether a run is still the newest there is: by provider and model, not by one age for all.
 
 A run's age counts from its issue; where that isn't named, from when its values were first seen, else from
-when they were fetched. It is good up to a usual age, and beyond that as long as no newer one can be here:
-until the next is due by the provider's own table (`Source.next_due_at`), or by the habits of one without.
+when they were fetched. Never from the run's nominal time: a global run appears hours after it, and counted
+from there every run would be stale on the day. It is good up to a usual age, and beyond that as long as no
+newer one can be here: until the next is due by the provider's own table (`Source.next_due_at`), or by the
+habits of one without.
 """
 
 from __future__ import annotations
@@ -42,7 +44,8 @@ def dated(source: Source) -> datetime | None:
 
 def why_unusable(source: Source, now: datetime, *, is_night_of: bool) -> Phrase | None:
     """Why a run may not be used at `now`: it is from later, or too old. None where it may, and for a run with
-    no time at all (played from a file).
+    no time at all (played from a file). One from later isn't used for a past night either: that would look
+    better judged than it could have been.
 
     is_night_of: it is the day of the night.
     """

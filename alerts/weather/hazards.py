@@ -3,7 +3,7 @@
 Two spans. What spoils comfort or pictures (shaking wind, a wet or misted lens, felt cold, fog, smoke) counts
 while one shoots: the best stretch and an hour to each side, or the whole window where there is no best one. A
 wet hour long before or after it blocks nothing. What is unsafe (gale, thunder, freezing skin, torrents, an
-official warning) counts from leave-by to home.
+official warning) counts from leave-by to home. With one span for both, rain at dinner blocked good nights.
 """
 
 from __future__ import annotations

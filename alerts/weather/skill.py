@@ -18,7 +18,9 @@ All constants are fitted together by `tests/unit/judging/fit_skill.py` on Open-M
 degree forecasts for Rovaniemi, Warsaw, Tripoli, Kinshasa and Cape Town, April 2024, 0 to 7 days ahead (data
 CC BY 4.0, Open-Meteo and ECMWF): 143 nights (Sun below -12 degrees), in windows of 1, 2, 3, 6 hours and the
 whole night, "clear" being a total cloud of at most 30 %. The form was chosen by leaving out one place at a
-time (figures in the README). The truth there is the same model family's analysis and not an observer, and it
+time (figures in the README): against the mean of chances and a beta-transformed mean it won at every lead.
+Rates of an hour say nothing of an event of a window, and members counted below a limit nothing of a sky a
+little above it. The truth there is the same model family's analysis and not an observer, and it
 is one month: a start until a site's own record says better. With so few places the constants are uncertain,
 by their standard errors when places are left out in turn: USUAL .30, BY_WINDOW .18, BY_SHORTEST .13,
 CLOUD_SLOPE .30, CLOUD_OFFSET_PCT 5.1, CLOUD_CENTRE .34, CENTRE_BY_WINDOW .09, CENTRE_BY_SHORTEST .07,

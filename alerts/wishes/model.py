@@ -124,6 +124,7 @@ class Wishes:
     """
 
     sky: SkyWishes = SkyWishes()
+    # Enough for eight frames, two dark frames and a second composition; 60 hides spring's short windows.
     shortest_window: timedelta = timedelta(minutes=30)
     chance_go_pct: int = 70
     chance_back_pct: int = 50

@@ -1,7 +1,8 @@
 """E-mail: one message to one recipient over SMTP, or as an `.eml` file where there is no mail server.
 
 The 250 after DATA is the success; nothing after it counts. A connection that breaks between the end of
-the data and that answer leaves the message in doubt, and is reported as `maybe_sent`.
+the data and that answer leaves the message in doubt, and is reported as `maybe_sent`. Each message has a
+connection of its own, so that nothing that went wrong in one leaks into another.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
 The name is resolved once, every answer must be a public address, the connection goes to the checked
 address with the certificate of the name, and nothing is followed from there. The time for all of it is
-limited, whatever the receiver does.
+limited, whatever the receiver does. A connection serves one message: nothing that went wrong in one leaks
+into another, and the address is checked anew each time. Kept ones would save a handshake.
 
 Through an outbound proxy the same holds: the name is resolved and checked here, and the proxy is asked for a
 tunnel to that very address, never to a name, which it could resolve to another. In the tunnel there is TLS

@@ -1,4 +1,9 @@
-"""The clocks, in a module of its own so that quick commands needn't load the whole service."""
+"""The clocks, in a module of its own so that quick commands needn't load the whole service.
+
+`now` is read once at the edge and passed down: that is how the demo runs a week in seconds. Leases, retries
+and the dates of messages use the real clock. How long something takes or is silent is counted by a steady
+one, which nobody sets.
+"""
 
 from __future__ import annotations
 

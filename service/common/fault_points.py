@@ -1,4 +1,5 @@
-"""Places where a test lets the process die as by a power cut."""
+"""Places where a test lets the process die as by a power cut; a test compares their names with those it dies
+at."""
 
 from __future__ import annotations
 

@@ -1,4 +1,8 @@
-"""The proxy through which this installation reaches the outside, as the settings name it."""
+"""The proxy through which this installation reaches the outside, as the settings name it.
+
+For what users give it is handed checked addresses, never names: it resolves names by itself, may see inside,
+and isn't trusted to refuse. Feeds and the mail relay are the operator's own and go by name.
+"""
 
 from __future__ import annotations
 

@@ -3,7 +3,8 @@
 On Linux and the BSDs the store is a file or folder, which is read once and shared by all threads: reading it
 takes 25 ms of processor time, a handshake 1.4. On macOS and Windows the system itself is asked, through
 `truststore`. Its context holds a lock while it shakes hands, so each thread has one of its own: or a single
-receiver that never finishes would keep all the others waiting.
+receiver that never finishes would keep all the others waiting. It isn't used everywhere, as it would read a
+store of files at each handshake; and a packaged list isn't what the operator trusts.
 """
 
 from __future__ import annotations

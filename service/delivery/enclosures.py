@@ -2,6 +2,9 @@
 
 Drawing happens in the threads that send, outside of any transaction, and one picture at a time: it would
 only take turns on the interpreter anyway. What can't be drawn is left out, and said to the operator.
+
+What a message says is kept with its alert, as a repeat must say the same; not so the pictures, which would
+fill the database, nor are they drawn while judging, which would take longer than a transaction may.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""The invented week: who, where, and what three made-up models say when."""
+"""The invented week: who, where, and what three made-up models say when.
+
+Made-up names, since no provider is to be credited with invented values; the stages they go through are real.
+"""
 
 from __future__ import annotations
 

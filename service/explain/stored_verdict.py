@@ -4,6 +4,9 @@ For a subscription it is read: the newest decision that stands. Where there is n
 that nobody watches, other wishes) the night is judged here by the rules of a cycle on all that a cycle would
 have: the forecasts, ensembles and lines of sight that the store holds, what the nights there have been, the
 record's correction and what stations report.
+
+A view never judges what was decided: it would be fresher by minutes and say another figure than the message
+did. tests/integration/cycle/test_one_voice.py asks all views and compares.
 """
 
 from __future__ import annotations
@@ -77,7 +80,10 @@ class Decided:
 def find_standing(
     session: Session, subscription_id: int, stored: StoredSite, name: date, now: datetime
 ) -> core_tables.Decision | None:
-    """The newest decision for a subscription's night, if it stands; None where it is still to be judged."""
+    """The newest decision for a subscription's night, if it stands; None where it is still to be judged.
+
+    One made for other wishes stands until the next cycle: else pages were blank after each change of a wish.
+    """
     decision = newest_decision(session, subscription_id, name)
     return decision if decision is not None and stands(session, decision, stored, now) else None
 
@@ -147,7 +153,8 @@ def _outlook_of(
 
 def settled_moments(session: Session, sites: Iterable[StoredSite], now: datetime) -> dict[int, datetime]:
     """By site the moment as of which it is judged for whoever looks: the last half hour, or when its newest
-    forecast came. So all who look within a while are told the same."""
+    forecast came. So all who look within a while are told the same; with its own now each, two pages a minute
+    apart told two chances."""
     places = {each.site_id: place_key(each.site) for each in sites}
     step = now.replace(minute=now.minute - now.minute % STEP_MINUTES, second=0, microsecond=0)
     newest = newest_at(session, set(places.values()), now)

@@ -1,7 +1,7 @@
 """The store for commands that anybody may type: used where there is one, never made, never waited for long.
 
 A cycle may be writing at the same time. A command then does without what it can't read in a moment, and
-doesn't send what it can't count.
+doesn't send what it can't count. It counts in the store: in memory two commands could spend a day twice.
 """
 
 from __future__ import annotations

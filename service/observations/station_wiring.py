@@ -1,7 +1,7 @@
 """The sources as the settings describe them, asked one after the other; one that fails is left alone.
 
 Each is asked no more often than it allows, over all processes. What it doesn't allow now isn't waited for
-but left for the next cycle: reports are kept for days, and a cycle has other things to do.
+but left due for the next cycle, not slept on: reports are kept for days, a cycle isn't.
 """
 
 from __future__ import annotations

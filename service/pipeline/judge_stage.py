@@ -2,7 +2,7 @@
 
 Subscriptions whose nights are due for a look are judged in blocks of whole addresses. The decisions of a
 block, its alerts and its messages are written in one transaction: a stored decision that calls for an alert
-always has its message.
+always has its message. A stage of its own that tells could be left behind by a crash.
 
 Where much is due, other processes work out the blocks from the rows (process_pool.py), and this one writes
 them, each in its transaction, if the rows that it rests on are still the same; else it works the block out

@@ -232,7 +232,8 @@ def known_by(forecast: Forecast, now: datetime) -> Forecast:
     """The forecast as known at `now`, the moment that the cycle stands for.
 
     Feeds answer seconds or minutes after it, by their own clock. Left so, an answer would lie in the
-    future for the cycle that asked, and be judged on in a later one only.
+    future for the cycle that asked, and be judged on in a later one only. The clock isn't read again to
+    judge: all of a cycle has one now.
     """
     source = forecast.source
     fetched_at, since = source.fetched_at, source.unchanged_since

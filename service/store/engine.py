@@ -1,4 +1,7 @@
-"""The database engine. SQLite runs in WAL with BEGIN IMMEDIATE, so that no update is lost."""
+"""The database engine. SQLite runs in WAL with BEGIN IMMEDIATE, so that no update is lost.
+
+Its default begins by reading and loses concurrent updates silently: there would be no conflict to try again.
+"""
 
 from __future__ import annotations
 

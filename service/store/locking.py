@@ -20,7 +20,8 @@ CYCLE_KEY = ADVISORY_KEY + 2
 """ADVISORY_KEY + 1 is that of migrations."""
 
 FREED_WITHIN_S = 3.0
-"""PostgreSQL frees a killed process's lock when it sees the connection broken: in a moment."""
+"""PostgreSQL frees a killed process's lock when it sees the connection broken: in a moment. Refusing at once
+would fail a supervisor's restart on a busy server."""
 LOOK_EVERY_S = 0.1
 
 

@@ -4,7 +4,8 @@ The target takes the same way over the sky every day, so its best is known for e
 way: the same place on a night without Moon and twilight. Against that the loss is counted. What
 never changes (towns, the growth of the sky's light toward the horizon) isn't in it; how far it keeps
 a moment from the best place of the way is `below_best_mag`. A ridge before the Moon changes
-nothing: it darkens the ground, not the sky.
+nothing: it darkens the ground, not the sky. Counted against the best moment of the year, southern sites
+would lose moonless hours to a low core.
 """
 
 from __future__ import annotations

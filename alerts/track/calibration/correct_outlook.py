@@ -1,4 +1,8 @@
-"""The outlook with its chance corrected by what came of earlier ones."""
+"""The outlook with its chance corrected by what came of earlier ones.
+
+It is corrected before it is judged. Correcting only what is shown would let a verdict rest on another chance
+than the one that is told.
+"""
 
 from __future__ import annotations
 

@@ -4,6 +4,9 @@
 a second holds a caller for ever. Here each attempt has a timer: at its end the connection that the attempt
 uses, new or kept, is shut down, whatever it is waiting for. A connection belongs to one attempt at a time and
 is let go before anybody else can take it, so no attempt's end cuts another's answer.
+
+They are kept for one round of questions: a request then takes 0.6 to 0.7 ms of processor time, 3.5 to 4 over
+a new connection (tests/bench/connections.py). By the next cycle feeds have closed them.
 """
 
 from __future__ import annotations

@@ -2,6 +2,9 @@
 
 They only read: each has sessions of its own that can't change the database, and gives back plain values. They
 are started afresh (`spawn`), ignore Ctrl-C, which their parent answers, and end with it however it ends.
+
+Not a writer in each: SQLite has one, and a lock held while thinking would stop the pages. Not threads, which
+share one interpreter.
 """
 
 from __future__ import annotations

@@ -34,7 +34,8 @@ from service.store.repositories.sites import StoredSite, newest_revisions
 MOST_SITES = 150
 """With some tens of kilobytes of weather each."""
 CHANCE_STEP_PCT = 5
-"""A chance that moves by less is no news: 37 % and 38 % share a fingerprint."""
+"""A chance that moves by less is no news: 37 % and 38 % share a fingerprint, and a decision is only written
+when its fingerprint or its word changes."""
 TONIGHT = timedelta(hours=24)
 """Nights that end within it are judged on what stations report now, too."""
 JUST_AFTER = timedelta(seconds=1)

@@ -137,7 +137,8 @@ BATCH = 40
 
 
 LANES = 4
-"""Jobs under way to one destination in the whole fleet."""
+"""Jobs under way to one destination in the whole fleet. By a limit for each worker, more workers would mean
+more calls at once on somebody's host."""
 
 
 def batch_up(waiting: Iterable[WaitingMessage]) -> list[Nudge]:

@@ -65,7 +65,9 @@ def run_worker(
 ) -> None:
     """Work until SIGINT or SIGTERM; then finish what is in hand, take nothing more up, and return.
 
-    DatabaseLost when the connection to the queue is gone for good. A supervisor starts the process anew.
+    DatabaseLost when the connection to the queue is gone for good. A supervisor starts the process anew; the
+    queue's library ends in good order then, which it would take for done. Mending the connection from within
+    can hang for good.
     """
     worker_sessions.attach(duskbell.sessions, duskbell.channels, duskbell.clock)
     with Lifeline(asking(duskbell.engine.url), alive=alive):

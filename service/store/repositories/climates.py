@@ -34,7 +34,8 @@ def note_night(session: Session, place: str, night: date, clear_share: float, no
 def find_climates(
     session: Session, places: Collection[str], as_of: datetime, months: Collection[int] = range(1, 13)
 ) -> dict[str, Climate]:
-    """What was known of these places before that moment, so that what was decided then is found again;
+    """What was known of these places before that moment, so that what was decided then is found again (a
+    counter a month would forget what it was);
     places of which nothing is known are left out. months: those to read; a month's share needs its
     neighbours."""
     nights: defaultdict[str, dict[int, int]] = defaultdict(dict)

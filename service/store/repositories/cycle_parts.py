@@ -2,7 +2,7 @@
 
 A part is taken under a lease and a token. Every transaction of the work on it first moves the lease on,
 which fails when another process has taken the part over meanwhile: a process that was frozen and wakes up
-writes nothing any more.
+writes nothing any more. An advisory lock would end with its connection while its owner still works.
 """
 
 from __future__ import annotations

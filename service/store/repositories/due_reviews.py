@@ -1,4 +1,9 @@
-"""What the subscriptions want, in few columns and few queries: skies, and whose nights are due for a look."""
+"""What the subscriptions want, in few columns and few queries: skies, and whose nights are due for a look.
+
+A night is due when time alone can change its verdict or word (`alerts/notifying/next_review.py`), when a feed
+says something new of its place, when the subscription, its site or the calibration in use changes, or while an
+alert of it is unsettled. So a cycle in which nothing changed is a few queries.
+"""
 
 from __future__ import annotations
 
@@ -79,7 +84,10 @@ class SkyWant:
             self.evenings.append(evenings)
 
     def asks_for(self, night_name: date, starts: datetime, site: Site, now: datetime) -> bool:
-        """Whether somebody could be told of that night: it is near enough, and they would go."""
+        """Whether somebody could be told of that night: it is near enough, and they would go.
+
+        Not on weekdays, trips or closed roads that rule it out: such verdicts need no weather, all year.
+        """
         return any(
             starts < now + timedelta(days=each.days_ahead + 1) and not is_ruled_out(night_name, each, site)
             for each in self.evenings

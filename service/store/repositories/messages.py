@@ -425,7 +425,8 @@ def resend(
 
 def cancel(session: Session, message: core_tables.Message, *, wall: datetime) -> None:
     """End a message that still waits, for good: the alerts it carries count as told, so that the next
-    cycle doesn't raise them again. BadInput when it doesn't wait."""
+    cycle doesn't raise them again. The subscription isn't paused, which would silence what the operator
+    didn't mean. BadInput when it doesn't wait."""
     ended = session.execute(
         update(core_tables.Message)
         .where(core_tables.Message.id == message.id, core_tables.Message.status.in_(WAITING))

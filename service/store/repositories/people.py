@@ -225,7 +225,11 @@ def set_home(session: Session, person: core_tables.Person, home: Home | None) ->
 
 
 def estimate_drives(session: Session, subscriptions: Iterable[core_tables.Subscription]) -> None:
-    """Have their wishes, readable or not, hold the drive as their person's home and their site are now."""
+    """Have their wishes, readable or not, hold the drive as their person's home and their site are now.
+
+    A cycle reads nothing more for it, and a decision's copy of the wishes says what it rested on; reckoned
+    while judging, an old decision would change with the home.
+    """
     for row in subscriptions:
         estimate = to_json(_as_kept(session, Wishes(), row.person, row.site_id))["drive_estimate"]
         if row.wishes.get("drive_estimate") != estimate:

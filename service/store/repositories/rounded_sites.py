@@ -2,6 +2,10 @@
 
 A copy is a site of its own, with its own nights, forecasts, decisions and record, so that whatever is worked
 out for others knows of nothing else. It is made when somebody first needs it, and stays the same copy.
+`seen_site` and `subscribe` choose between the two, and nobody else asks.
+
+Hiding fields of what was judged at the place itself isn't enough: times lead there within metres, noise
+averages out over many nights, and sixty of them give back what rounding to minutes took.
 """
 
 from __future__ import annotations

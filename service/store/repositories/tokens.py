@@ -31,7 +31,9 @@ class Purpose(StrEnum):
     CHALLENGE = "challenge"  # proves that a webhook's owner can read what arrives there
     SIGN_IN = "sign_in"
     UNSUBSCRIBE = "unsubscribe"
-    MANAGE = "manage"  # leads to a button that mails a link to sign in; lets nobody in by itself
+    # Leads to a button that mails a link to sign in. It lets nobody in by itself: mails are passed on and
+    # kept, and one's own page can erase everything.
+    MANAGE = "manage"
     OUTCOME = "outcome"  # lets its reader say how a night was that the address was told of
     API_KEY = "api_key"
 

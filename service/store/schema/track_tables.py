@@ -22,7 +22,8 @@ class StationReport(Table):
     """One report of a weather station in its own words; each text is kept once, when it first came.
 
     known_at: the cycle that asked for it before the night was over, from which on nights are judged on it;
-    None where it came afterwards, for the verdict on what was said.
+    None where it came afterwards, for the verdict on what was said. Not the receipt that a source states,
+    which lies before we had it: judging again must find what was known.
     """
 
     __tablename__ = "station_report"
@@ -77,8 +78,10 @@ class RecordRow(Table):
     """What was said of a judged event at one lead to all who wish the same, and what came.
 
     Worked out from decisions and outcomes, so that the record is read without them, and written anew when
-    an outcome changes. judge: `nobody`, and clear None, while nobody could settle it. is_counted: the one
-    of an event's rows at a lead that the record counts; others are for the ledgers of other wishes.
+    an outcome changes: joining decisions, reasons and outlooks took half a millisecond a decision, and what
+    was said outlives its decisions. judge: `nobody`, and clear None, while nobody could settle it.
+    is_counted: the one of an event's rows at a lead that the record counts; others are for the ledgers of
+    other wishes.
     wishes_key: of its `wish_set`, and go_limit_pct their go limit that night. lineages: each one's own
     chance, 0..1.
     """

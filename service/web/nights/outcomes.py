@@ -1,7 +1,8 @@
 """How a night was, as people who were there say it: on the night's page, or by the link in its go.
 
 A GET only shows the buttons, since scanners follow links; the POST records. The link's token is its own
-authority: it lets its reader speak of nights that its address was told of, and opens nothing else.
+authority: it lets its reader speak of nights that its address was told of, and opens nothing else. One token
+an address: one a night would have to be stored for every message.
 """
 
 from __future__ import annotations

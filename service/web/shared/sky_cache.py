@@ -1,4 +1,7 @@
-"""The sky at a site worked out for a page, and kept for the next one who asks the same."""
+"""The sky at a site worked out for a page, and kept for the next one who asks the same.
+
+What takes a second or more is made in one's turn (`work_out`): two at once, the same one for all who ask it.
+"""
 
 from __future__ import annotations
 
