@@ -1,8 +1,8 @@
 """What the subscriptions want, in few columns and few queries: skies, and whose nights are due for a look.
 
 A night is due when time alone can change its verdict or word (`alerts/notifying/next_review.py`), when a feed
-says something new of its place, when the subscription, its site or the calibration in use changes, or while an
-alert of it is unsettled. So a cycle in which nothing changed is a few queries.
+says something new of its place, when the subscription, its site or the calibration in use changes, or while
+an alert of it is unsettled. So a cycle in which nothing changed is a few queries.
 """
 
 from __future__ import annotations
