@@ -10,7 +10,7 @@ import math
 from datetime import timedelta
 
 from alerts.weather.line_of_sight import MOST_PLACES
-from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
+from alerts.weather.model_families import AIR_ROW, OPEN_METEO, find_model
 from service.feeds.feed_wiring import allowances_from
 from service.feeds.open_meteo.client import LOOK_CLOSER
 from service.feeds.open_meteo.place_batches import ALONG, FORECAST, LOW_LEVELS, product_of, request_weight
@@ -38,31 +38,23 @@ def sites_carried(settings: Settings, *, near: bool, high: bool = False) -> int 
 
 def site_weight(settings: Settings, *, near: bool, high: bool = False) -> float:
     """What one site weighs in a day."""
-    rows = _rows(settings)
-    overhead = sum(_row_weight(row, near=near) for row in rows)
-    closer = [row for row in rows if row.members == 1 and not row.is_air][:LOOK_CLOSER]
-    return overhead + len(closer) * _closer_weight(settings, high=high) if near else overhead
-
-
-def _closer_weight(settings: Settings, *, high: bool) -> float:
-    """What one model's line of sight and cloud by height weigh; these are asked by its runs."""
-    weight = 0.0
-    if settings.line_of_sight:
-        weight += request_weight(len(ALONG.variables), MOST_PLACES, 1.0) * (DAY / ALONG.never_after)
-    if settings.cloud_by_height and high:
-        weight += request_weight(len(LOW_LEVELS.variables), 1, 1.5) * (DAY / RUNS_EVERY)
-    return weight
-
-
-def _rows(settings: Settings) -> list[ModelRow]:
     names = (*settings.open_meteo_models, *settings.open_meteo_ensembles)
     rows = [row for name in names if (row := find_model(OPEN_METEO, name)) is not None]
-    return [*rows, AIR_ROW] if settings.open_meteo_air else rows
+    rows += [AIR_ROW] if settings.open_meteo_air else []
+    whole = 0.0
+    for row in rows:
+        product = product_of(row, aside=False)
+        every = AIR_EVERY if row.is_air else RUNS_EVERY
+        if product is FORECAST and near:
+            every = product.never_after
+        whole += request_weight(len(product.variables), 1, DAYS_ASKED, members=row.members) * (DAY / every)
+    if not near:
+        return whole
 
-
-def _row_weight(row: ModelRow, *, near: bool) -> float:
-    product = product_of(row, aside=False)
-    weight = request_weight(len(product.variables), 1, DAYS_ASKED, members=row.members)
-    if product is not FORECAST:
-        return weight * (DAY / (AIR_EVERY if row.is_air else RUNS_EVERY))
-    return weight * (DAY / (product.never_after if near else RUNS_EVERY))
+    # one model's line of sight and cloud by height, which are asked by its runs
+    closer = 0.0
+    if settings.line_of_sight:
+        closer += request_weight(len(ALONG.variables), MOST_PLACES, 1.0) * (DAY / ALONG.never_after)
+    if settings.cloud_by_height and high:
+        closer += request_weight(len(LOW_LEVELS.variables), 1, 1.5) * (DAY / RUNS_EVERY)
+    return whole + closer * len([row for row in rows if row.members == 1 and not row.is_air][:LOOK_CLOSER])

@@ -6,11 +6,11 @@ lineage table.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 from alerts.common.errors import BadInput
@@ -80,48 +80,32 @@ def gather(
         for feed in feeds
         if feed.off_because is not None
     )
+
+    # each in a thread of its own, which hands over what it has
     back: queue.SimpleQueue[tuple[int, Gathered]] = queue.SimpleQueue()
-    for index, feed in enumerate(on):
-        _start(index, feed, back, partial(feed.fetch, asked, hours, client, cache, deadline))
-    results = _collect(back, len(on), deadline)
-    late = [_late(feed) for feed in on]
-    parts = (results.get(index, late[index]) for index in range(len(on)))
-    return attach_bulletins(join((Gathered(off=off), *parts)))
 
-
-def _start(
-    index: int, feed: Feed, back: queue.SimpleQueue[tuple[int, Gathered]], fetch: Callable[[], Gathered]
-) -> None:
-    def run() -> None:
-        broke = phrase("feeds.broke", feed=feed.name)
-        result = Gathered(failures=(FeedFailure(feed.name, "", broke),))
+    def run(index: int, feed: Feed) -> None:
+        result = Gathered(failures=(FeedFailure(feed.name, "", phrase("feeds.broke", feed=feed.name)),))
         try:
-            result = fetch()
+            result = feed.fetch(asked, hours, client, cache, deadline)
         except FeedError as error:
             result = Gathered(failures=(failure_of(feed.name, "", error),))
         finally:  # whatever else happens goes on to the log, and nobody waits for it
             back.put((index, result))
 
-    threading.Thread(target=run, daemon=True, name=f"feed-{feed.name}").start()
+    for index, feed in enumerate(on):
+        threading.Thread(target=run, args=(index, feed), daemon=True, name=f"feed-{feed.name}").start()
 
-
-def _collect(
-    back: queue.SimpleQueue[tuple[int, Gathered]], count: int, deadline: Deadline
-) -> dict[int, Gathered]:
-    """What came back before the deadline, and a moment more for feeds that end with it."""
+    # what came back before the deadline, and a moment more for feeds that end with it
     results: dict[int, Gathered] = {}
-    while len(results) < count:
-        try:
-            index, gathered = back.get(timeout=max(GRACE_S, deadline.remaining_s + GRACE_S))
-        except queue.Empty:
-            break
-        results[index] = gathered
-    return results
+    with contextlib.suppress(queue.Empty):
+        while len(results) < len(on):
+            index, gathered = back.get(timeout=deadline.remaining_s + GRACE_S)
+            results[index] = gathered
+    late = [FeedFailure(feed.name, "", phrase("feeds.late", name=feed.name)) for feed in on]
+    parts = (results.get(index, Gathered(failures=(late[index],))) for index in range(len(on)))
+    return attach_bulletins(join((Gathered(off=off), *parts)))
 
 
 GRACE_S = 0.25
 """How long past the deadline a feed may take to hand over what it has."""
-
-
-def _late(feed: Feed) -> Gathered:
-    return Gathered(failures=(FeedFailure(feed.name, "", phrase("feeds.late", name=feed.name)),))

@@ -120,7 +120,9 @@ class DatabaseGuards:
             with self._sessions.begin() as session:
                 full_s = spend(session, provider, allowance, weight, now)
             if full_s is None:
-                self._count(provider, weight)
+                with self._lock:
+                    requests, before = self._spent.get(provider, (0, 0.0))
+                    self._spent[provider] = (requests + 1, before + weight)
                 return
             wait = wait_for(now, full_s)
             pause_s = wait.total_seconds() + self._jitter() * min(1.0, full_s / 10)
@@ -137,11 +139,6 @@ class DatabaseGuards:
                 )
             self._sleep(pause_s)
 
-    def _count(self, provider: str, weight: float) -> None:
-        with self._lock:
-            requests, before = self._spent.get(provider, (0, 0.0))
-            self._spent[provider] = (requests + 1, before + weight)
-
 
 def spend(session: Session, provider: str, allowance: Allowance, weight: float, now: datetime) -> int | None:
     """Take the weight from every window, or from none; the longest window that is full, None when it fits.
@@ -149,16 +146,14 @@ def spend(session: Session, provider: str, allowance: Allowance, weight: float, 
     A request heavier than a whole window goes out when that window is empty.
     """
     rows = [_window(session, provider, unit_s, now) for unit_s in sorted(allowance.most)]
-    full = [row.unit_s for row in rows if row.used and row.used + weight > _most(allowance, row.unit_s)]
+    full = [
+        row.unit_s for row in rows if row.used and row.used + weight > USED_SHARE * allowance.most[row.unit_s]
+    ]
     if full:
         return max(full)
     for row in rows:
         row.used += weight
     return None
-
-
-def _most(allowance: Allowance, unit_s: int) -> float:
-    return USED_SHARE * allowance.most[unit_s]
 
 
 def _window(session: Session, provider: str, unit_s: int, now: datetime) -> FeedWindow:

@@ -55,7 +55,8 @@ def read_recorded_fully(path: Path, *, named: str | None = None, place: Place | 
         found = _recognise(path, load_json(body, feed or "file"))
         if feed is not None and feed != found:
             raise BadInput(phrase("feeds.file-of-other-feed", path=path, found=found, feed=feed))
-        gathered = _read(found, body, model, place)
+        asked = {"model": model} if found == OPEN_METEO else {}
+        gathered = _READERS[found](body, fetched_at=None, **asked)  # places are judged below
     except BadAnswer as error:
         raise BadInput(phrase("feeds.file-unusable", path=path, what=error.fault)) from error
     except FeedRefused as error:
@@ -95,7 +96,8 @@ def _recognise(path: Path, answer: Any) -> str:
     if isinstance(answer, list):
         if answer and all(isinstance(element, dict) and "hourly" in element for element in answer):
             return OPEN_METEO
-        kind = "daily" if _looks_daily(answer) else "list"
+        is_daily = all(isinstance(one, dict) and "utc_offset_seconds" in one for one in answer)
+        kind = "daily" if answer and is_daily else "list"
         raise BadInput(phrase("feeds.file-is-none", path=path, kind=kind))
     if isinstance(answer, dict):
         for feed, fits in _FORMS:
@@ -105,10 +107,6 @@ def _recognise(path: Path, answer: Any) -> str:
             if fits(answer):
                 raise BadInput(phrase("feeds.file-is-none", path=path, kind=kind))
     raise BadInput(phrase("feeds.file-is-none", path=path, kind="other"))
-
-
-def _looks_daily(answer: list[Any]) -> bool:
-    return bool(answer) and all(isinstance(one, dict) and "utc_offset_seconds" in one for one in answer)
 
 
 def _properties(answer: dict[str, Any]) -> dict[str, Any]:
@@ -128,13 +126,6 @@ _KNOWN_OTHERS: tuple[tuple[str, Callable[[dict[str, Any]], bool]], ...] = (
     ("daily", lambda answer: "utc_offset_seconds" in answer),
     ("elevation", lambda answer: answer.keys() == {"elevation"}),
 )
-
-
-def _read(feed: str, body: bytes, model: str | None, place: Place | None) -> Gathered:
-    """Places are judged afterwards, as a file may hold many."""
-    if feed == OPEN_METEO:
-        return open_meteo_parse.parse(body, fetched_at=None, model=model)
-    return _READERS[feed](body, fetched_at=None)
 
 
 def _in_reach(gathered: Gathered, place: Place) -> Gathered:

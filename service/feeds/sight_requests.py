@@ -112,15 +112,15 @@ def with_sights(forecast: Forecast, aside: SightAnswers, looks: Sequence[SightRe
         return forecast
     sights = []
     for look in looks:
-        far = [p for p in aside.wanted.get(look, ()) if _away_km(look.site, p) >= row.cell_km]
+        far = [
+            p
+            for p in aside.wanted.get(look, ())
+            if distance_km(look.site.lat_deg, look.site.lon_deg, p.lat_deg, p.lon_deg) >= row.cell_km
+        ]
         if all(place in there for place in far):
             sight = look_along(forecast, {place: there[place] for place in far}, look.view, look.window)
             sights += [sight] if sight is not None else []
     return replace(forecast, sights=tuple(sights)) if sights else forecast
-
-
-def _away_km(site: Place, place: Place) -> float:
-    return distance_km(site.lat_deg, site.lon_deg, place.lat_deg, place.lon_deg)
 
 
 NEAR = timedelta(hours=36)

@@ -40,7 +40,7 @@ from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from alerts.weather.source_chance import EventQuery
 from service.feeds.met_norway import parse as met_norway_parse
-from service.feeds.met_norway.client import cell_key
+from service.feeds.met_norway.client import forecast_key
 from service.feeds.nws import parse as nws_parse
 from service.feeds.open_meteo import parse as open_meteo_parse
 from service.feeds.open_meteo.place_batches import batches, product_of, request_weight, share
@@ -176,7 +176,7 @@ def count_asking(count: int) -> dict[str, float]:
         _count(row, sites, DAYS_ASKED, totals, aside=False)
         if row.members == 1 and not row.is_air:
             _count(row, aside, 1.0, totals, aside=True)
-    totals["requests"] += len({cell_key(place) for place in (*sites, *aside)})
+    totals["requests"] += len({forecast_key(place) for place in (*sites, *aside)})
     totals["alone"] += len(sites) + len(aside)
     return {
         "requests_per_cycle": round(totals["requests"]),

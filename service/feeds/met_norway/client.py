@@ -13,15 +13,14 @@ from email.utils import parsedate_to_datetime
 from alerts.common.phrases import Phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.line_of_sight import cell_of
 from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
 from service.common.deadline import Deadline
 from service.feeds.met_norway.parse import parse
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
-from service.feeds.shared.cached_request import Patience, Question, ask
+from service.feeds.shared.cached_request import AskRound, Question, ask
 from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import Gathered, join, shared_with
-from service.feeds.shared.regions import Region
+from service.feeds.shared.regions import Region, cell_key, short_degrees
 
 DEFAULT_URL = "https://api.met.no"
 SHORTEST, LONGEST = timedelta(minutes=5), timedelta(hours=2)
@@ -54,23 +53,13 @@ class MetNorway:
 
         Places in one cell and of like height share a request, for the first of them.
         """
-        patience = Patience()
+        round_ = AskRound(client, cache, deadline)
         shared: dict[str, list[Place]] = {}
         for place in dict.fromkeys(places):
-            shared.setdefault(cell_key(place), []).append(place)
-        return join(
-            self._fetch_cell(key, there, client, cache, deadline, patience) for key, there in shared.items()
-        )
+            shared.setdefault(forecast_key(place), []).append(place)
+        return join(self._fetch_cell(key, there, round_) for key, there in shared.items())
 
-    def _fetch_cell(
-        self,
-        key: str,
-        places: Sequence[Place],
-        client: PoliteClient,
-        cache: AnswerCache,
-        deadline: Deadline,
-        patience: Patience,
-    ) -> Gathered:
+    def _fetch_cell(self, key: str, places: Sequence[Place], round_: AskRound) -> Gathered:
         question = Question(
             feed=self.name,
             model="",
@@ -91,22 +80,18 @@ class MetNorway:
             )
             return shared_with(read, places)
 
-        return ask(question, client, cache, deadline, read, patience)
+        return ask(question, round_, read)
 
 
 NORDIC = Region(54.0, 73.5, 2.0, 33.0)
 """Generously round the area of its 2.5 km model; everywhere else the cells are 9 km wide."""
 NORDIC_CELL_DEG, GLOBAL_CELL_DEG = 0.02, 0.05
-SHARED_CLIMB_M = 100.0
-"""Heights in one step of this size share a request: only temperature is corrected for height."""
 
 
-def cell_key(place: Place) -> str:
-    """Under which the answer for a place, and for its neighbours, is kept."""
+def forecast_key(place: Place) -> str:
+    """Under which the answer for a place, and for its neighbours of like height, is kept."""
     step_deg = NORDIC_CELL_DEG if NORDIC.contains(place) else GLOBAL_CELL_DEG
-    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, step_deg)
-    height = "" if place.elevation_m is None else f",{round(place.elevation_m / SHARED_CLIMB_M)}"
-    return f"{MET_NORWAY}/{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"
+    return cell_key(f"{MET_NORWAY}/", place, step_deg)
 
 
 def build_params(place: Place) -> dict[str, str]:
@@ -115,12 +100,6 @@ def build_params(place: Place) -> dict[str, str]:
     if place.elevation_m is not None:
         params["altitude"] = str(round(place.elevation_m))
     return params
-
-
-def short_degrees(degrees: float) -> str:
-    """Degrees with at most four decimals and no trailing zeros, as both MET and the NWS want them."""
-    text = f"{degrees:.4f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
 
 
 def read_expires(answer: HttpAnswer) -> datetime:

@@ -13,10 +13,10 @@ from alerts.common.phrases import phrase
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import MET_NORWAY, find_model
 from alerts.weather.official_warnings import OfficialWarning
-from service.feeds.met_norway.client import DEFAULT_URL, read_expires, short_degrees
+from service.feeds.met_norway.client import DEFAULT_URL, read_expires
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape
 from service.feeds.shared.guards import MET_NORWAY_WARNINGS
-from service.feeds.shared.regions import Region
+from service.feeds.shared.regions import Region, short_degrees
 from service.feeds.shared.warnings_by_place import (
     Service,
     WarningsFeed,

@@ -18,15 +18,14 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import NWS, ModelRow, find_model
 from service.common.deadline import Deadline
-from service.feeds.met_norway.client import short_degrees
 from service.feeds.nws.parse import parse, raise_if_problem
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
-from service.feeds.shared.cached_request import Patience, Question, ask, keep
+from service.feeds.shared.cached_request import AskRound, Question, ask, keep
 from service.feeds.shared.checked_json import as_dict, bad_shape, load_json
 from service.feeds.shared.feed_errors import FeedError, FeedRefused
 from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import Gathered, failure_of, join
-from service.feeds.shared.regions import Region
+from service.feeds.shared.regions import Region, short_degrees
 
 DEFAULT_URL = "https://api.weather.gov"
 MAPPING_FOR = timedelta(days=1)
@@ -90,7 +89,8 @@ class _NwsRound:
 
     def __init__(self, url: str, client: PoliteClient, cache: AnswerCache, deadline: Deadline) -> None:
         self._url, self._client, self._cache, self._deadline = url, client, cache, deadline
-        self._patience = Patience()
+        self._round = AskRound(client, cache, deadline)
+        self._patience = self._round.patience
 
     def find_cells(self, places: Sequence[Place]) -> tuple[Gathered, dict[str, list[Place]]]:
         """The path of each place's cell with the places in it, and what couldn't be found out."""
@@ -109,7 +109,7 @@ class _NwsRound:
 
     def _find_cell(self, place: Place, *, anew: bool = False) -> str | None:
         """The cell of a place, from the day's mapping unless `anew`; None where the NWS has none."""
-        path = _points_path(place)
+        path = f"/points/{short_degrees(place.lat_deg)},{short_degrees(place.lon_deg)}"
         key = f"{NWS}{path}"
         stored = self._cache.get(key)
         now = self._client.now()
@@ -157,19 +157,17 @@ class _NwsRound:
         )
 
         def read(stored: StoredAnswer) -> Gathered:
-            return join(_read_for(place, stored) for place in places)
+            return join(
+                parse(
+                    stored.body,
+                    fetched_at=stored.fetched_at,
+                    place=place,
+                    unchanged_since=stored.unchanged_since,
+                )
+                for place in places
+            )
 
-        return ask(question, self._client, self._cache, self._deadline, read, self._patience)
-
-
-def _read_for(place: Place, stored: StoredAnswer) -> Gathered:
-    return parse(
-        stored.body, fetched_at=stored.fetched_at, place=place, unchanged_since=stored.unchanged_since
-    )
-
-
-def _points_path(place: Place) -> str:
-    return f"/points/{short_degrees(place.lat_deg)},{short_degrees(place.lon_deg)}"
+        return ask(question, self._round, read)
 
 
 def read_cell(body: bytes) -> str:

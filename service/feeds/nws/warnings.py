@@ -8,10 +8,10 @@ from typing import Any
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import NWS, find_model
 from alerts.weather.official_warnings import OfficialWarning
-from service.feeds.met_norway.client import short_degrees
 from service.feeds.nws.client import DEFAULT_URL, SERVED, read_expires
 from service.feeds.shared.checked_json import as_dict, as_text
 from service.feeds.shared.guards import NWS_WARNINGS
+from service.feeds.shared.regions import short_degrees
 from service.feeds.shared.warnings_by_place import (
     Service,
     WarningsFeed,

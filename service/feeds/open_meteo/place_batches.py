@@ -11,9 +11,7 @@ from typing import Any
 
 from alerts.common.phrases import phrase
 from alerts.weather.forecast import Place
-from alerts.weather.line_of_sight import cell_of
 from alerts.weather.model_families import OPEN_METEO, ModelRow
-from service.feeds.met_norway.client import short_degrees
 from service.feeds.open_meteo.parse import (
     AIR,
     CLOUD,
@@ -26,6 +24,7 @@ from service.feeds.open_meteo.parse import (
 )
 from service.feeds.shared.checked_json import as_dict, as_number, bad_shape, load_json
 from service.feeds.shared.guards import OPEN_METEO_AIR, OPEN_METEO_ENSEMBLE
+from service.feeds.shared.regions import cell_key, short_degrees
 from service.feeds.shared.time_marks import HOUR
 
 LIMITS = {"minute": 600, "hour": 5_000, "day": 10_000}
@@ -112,11 +111,6 @@ def read_run(body: bytes) -> Run:
     return Run(began_at, available_at, timedelta(seconds=interval_s))
 
 
-SHARED_CLIMB_M = 100.0
-"""Places in one cell share a request when their heights fall into the same step of this size: temperature is
-corrected for height, half a step being 0.3 degrees."""
-
-
 @dataclass(frozen=True, slots=True)
 class Product:
     """What is asked of one kind of model.
@@ -173,16 +167,10 @@ def levels_of(place: Place) -> Product | None:
 
 def share(row: ModelRow, product: Product, places: Iterable[Place]) -> list[PlaceCell]:
     """The places by the model's cells; the first in each is the one asked about."""
-    cells: dict[str, list[Place]] = {}
+    prefix, cells = f"{OPEN_METEO}/{row.model}/{product.mark}", dict[str, list[Place]]()
     for place in dict.fromkeys(places):
-        cells.setdefault(_cell_key(row, product, place), []).append(place)
+        cells.setdefault(cell_key(prefix, place, row.share_deg), []).append(place)
     return [PlaceCell(key, there[0], tuple(there)) for key, there in cells.items()]
-
-
-def _cell_key(row: ModelRow, product: Product, place: Place) -> str:
-    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, row.share_deg)
-    height = "" if place.elevation_m is None else f",{round(place.elevation_m / SHARED_CLIMB_M)}"
-    return f"{OPEN_METEO}/{row.model}/{product.mark}{short_degrees(lat_deg)},{short_degrees(lon_deg)}{height}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,20 +49,24 @@ class Patience:
             self.given_up = error
 
 
-def ask(
-    question: Question,
-    client: PoliteClient,
-    cache: AnswerCache,
-    deadline: Deadline,
-    parse: Callable[[StoredAnswer], Gathered],
-    patience: Patience,
-) -> Gathered:
+@dataclass(frozen=True, slots=True)
+class AskRound:
+    """What all questions of one call share."""
+
+    client: PoliteClient
+    cache: AnswerCache
+    deadline: Deadline
+    patience: Patience = field(default_factory=Patience)
+
+
+def ask(question: Question, round_: AskRound, parse: Callable[[StoredAnswer], Gathered]) -> Gathered:
     """The parsed answer: from the cache while it's good, else asked for, conditionally where possible.
 
     When asking fails, or what comes is unusable, the last good answer is used beside the failure, as
     long as it isn't older than LAST_GOOD_FOR; its age shows in its source. Only usable answers are
     stored, so that a broken one never replaces a good one. FeedRefused comes back as a failure too.
     """
+    client, cache, patience = round_.client, round_.cache, round_.patience
     now = client.now()
     stored = cache.get(question.key)
     if stored is not None and stored.expires_at is not None and now < stored.expires_at:
@@ -70,7 +74,7 @@ def ask(
     try:
         if patience.given_up is not None:
             raise patience.given_up
-        fresh = _fetch(question, stored, client, deadline)
+        fresh = _fetch(question, stored, client, round_.deadline)
         patience.note(None)
         gathered = parse(fresh)
     except FeedError as error:

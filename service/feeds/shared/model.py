@@ -172,17 +172,18 @@ def attach_bulletins(gathered: Gathered) -> Gathered:
 
 def shared_with(read: Gathered, places: Sequence[Place]) -> Gathered:
     """What was read for the first of these places, for all of them, as they lie in one cell."""
-    return join((read, *(_moved(forecast, place) for place in places[1:] for forecast in read.forecasts)))
-
-
-def _moved(forecast: Forecast, place: Place) -> Gathered:
-    row = find_model(forecast.source.feed, forecast.source.model)
-    assert row is not None, "what a feed was asked for is in the table"
-    rejected = check_distance(forecast, place, row.cell_reach_km)
-    if rejected is None:
-        return Gathered(forecasts=(replace(forecast, place=place),))
-    error = BadAnswer.of(model_name(row.feed, row.model), rejected)
-    return Gathered(failures=(failure_of(row.feed, row.model, error, place),))
+    moved, failures = list(read.forecasts), list(read.failures)
+    for place in places[1:]:
+        for forecast in read.forecasts:
+            row = find_model(forecast.source.feed, forecast.source.model)
+            assert row is not None, "what a feed was asked for is in the table"
+            rejected = check_distance(forecast, place, row.cell_reach_km)
+            if rejected is None:
+                moved.append(replace(forecast, place=place))
+                continue
+            error = BadAnswer.of(model_name(row.feed, row.model), rejected)
+            failures.append(failure_of(row.feed, row.model, error, place))
+    return replace(read, forecasts=tuple(moved), failures=tuple(failures))
 
 
 def read_or_leave(read: Callable[[], T], otherwise: T, unread: list[BadAnswer]) -> T:

@@ -68,16 +68,14 @@ def _read_duration(text: str) -> tuple[int, timedelta]:
     if match is None or not any(match.groups()) or text.endswith("T"):
         raise ValueError(phrase("feeds.no-duration", text=text[:60]))
     years, months = (int(part or 0) for part in match.groups()[:2])
-    weeks, days, hours, minutes, seconds = (_decimal(part) for part in match.groups()[2:])
+    weeks, days, hours, minutes, seconds = (
+        float((part or "0").replace(",", ".")) for part in match.groups()[2:]
+    )
     try:
         rest = timedelta(weeks=weeks, days=days, hours=hours, minutes=minutes, seconds=seconds)
     except OverflowError as error:
         raise ValueError(phrase("feeds.outside-calendar", text=text[:60])) from error
     return 12 * years + months, rest
-
-
-def _decimal(part: str | None) -> float:
-    return float((part or "0").replace(",", "."))
 
 
 def _add_months(start: datetime, months: int) -> datetime:

@@ -15,19 +15,17 @@ from typing import Any
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
-from alerts.weather.line_of_sight import cell_of
 from alerts.weather.model_families import ModelRow, Terms
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
 from alerts.weather.quality_gates import Gate
 from service.common.deadline import Deadline
-from service.feeds.met_norway.client import short_degrees
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
-from service.feeds.shared.cached_request import Patience, Question, ask
+from service.feeds.shared.cached_request import AskRound, Question, ask
 from service.feeds.shared.checked_json import as_dict, as_list, as_text, bad_shape, load_json
 from service.feeds.shared.feed_errors import BadAnswer
 from service.feeds.shared.http_client import HttpAnswer, PoliteClient
 from service.feeds.shared.model import FeedFailure, Gathered, join, read_or_leave
-from service.feeds.shared.regions import Region
+from service.feeds.shared.regions import Region, cell_key
 from service.feeds.shared.time_marks import parse_instant
 
 CELL_DEG = 0.05
@@ -77,60 +75,42 @@ class WarningsFeed:
         cache: AnswerCache,
         deadline: Deadline,
     ) -> Gathered:
-        """One bulletin a place that is served: what is in force now or announced, whatever `hours` says."""
-        return fetch_bulletins(self.service, places, client, cache, deadline)
+        """One bulletin a place that is served: what is in force now or announced, whatever `hours` says.
 
+        Along a line of sight nobody stands, so nobody is warned.
+        """
+        service, round_ = self.service, AskRound(client, cache, deadline)
+        shared: dict[str, list[Place]] = {}
+        for place in dict.fromkeys(places):
+            if not place.is_aside and any(region.contains(place) for region in service.served):
+                key = cell_key(f"{service.feed}/", place, CELL_DEG, by_height=False)
+                shared.setdefault(key, []).append(place)
+        return join(self._fetch_cell(key, there, round_) for key, there in shared.items())
 
-def fetch_bulletins(
-    service: Service, places: Sequence[Place], client: PoliteClient, cache: AnswerCache, deadline: Deadline
-) -> Gathered:
-    """One bulletin a served place; along a line of sight nobody stands, so nobody is warned."""
-    patience = Patience()
-    shared: dict[str, list[Place]] = {}
-    for place in dict.fromkeys(places):
-        if not place.is_aside and any(box.contains(place) for box in service.served):
-            shared.setdefault(_cell_key(service, place), []).append(place)
-    return join(
-        _fetch_cell(service, key, there, client, cache, deadline, patience) for key, there in shared.items()
-    )
+    def _fetch_cell(self, key: str, places: Sequence[Place], round_: AskRound) -> Gathered:
+        service = self.service
+        question = Question(
+            feed=service.feed,
+            model="warnings",
+            key=key,
+            url=service.url,
+            params=service.query(places[0]),
+            headers=service.headers,
+            expires=service.expires,
+            place=places[0] if len(places) == 1 else None,
+            tries_when_throttled=1,
+        )
 
+        def read(stored: StoredAnswer) -> Gathered:
+            bulletin = parse_bulletin(stored.body, service, asked_at=stored.fetched_at)
+            failures = tuple(
+                FeedFailure(service.feed, "warnings", what, Gate.SHAPE, place)
+                for place in places
+                for what in bulletin.unread
+            )
+            return Gathered(bulletins=tuple((place, bulletin) for place in places), failures=failures)
 
-def _cell_key(service: Service, place: Place) -> str:
-    lat_deg, lon_deg = cell_of(place.lat_deg, place.lon_deg, CELL_DEG)
-    return f"{service.feed}/{short_degrees(lat_deg)},{short_degrees(lon_deg)}"
-
-
-def _fetch_cell(
-    service: Service,
-    key: str,
-    places: Sequence[Place],
-    client: PoliteClient,
-    cache: AnswerCache,
-    deadline: Deadline,
-    patience: Patience,
-) -> Gathered:
-    question = Question(
-        feed=service.feed,
-        model="warnings",
-        key=key,
-        url=service.url,
-        params=service.query(places[0]),
-        headers=service.headers,
-        expires=service.expires,
-        place=places[0] if len(places) == 1 else None,
-        tries_when_throttled=1,
-    )
-
-    def read(stored: StoredAnswer) -> Gathered:
-        bulletin = parse_bulletin(stored.body, service, asked_at=stored.fetched_at)
-        failures = [
-            FeedFailure(service.feed, "warnings", text, Gate.SHAPE, place)
-            for place in places
-            for text in bulletin.unread
-        ]
-        return Gathered(bulletins=tuple((place, bulletin) for place in places), failures=tuple(failures))
-
-    return ask(question, client, cache, deadline, read, patience)
+        return ask(question, round_, read)
 
 
 def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) -> Bulletin:
@@ -140,7 +120,11 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
     if len(features) > MOST_WARNINGS:
         raise bad_shape(service.feed, phrase("feeds.too-many-warnings", count=len(features)))
     unread: list[BadAnswer] = []
-    read = [read_or_leave(partial(_read_feature, service, each), None, unread) for each in features]
+
+    def read_feature(feature: object) -> OfficialWarning | None:
+        return service.read(as_dict(feature, service.feed, "a feature"))
+
+    read = [read_or_leave(partial(read_feature, each), None, unread) for each in features]
     if unread and len(unread) == len(features):
         raise unread[0]
     return Bulletin(
@@ -154,10 +138,6 @@ def parse_bulletin(body: bytes, service: Service, *, asked_at: datetime | None) 
     )
 
 
-def _read_feature(service: Service, feature: object) -> OfficialWarning | None:
-    return service.read(as_dict(feature, service.feed, "a feature"))
-
-
 def read_severity(value: object) -> Severity:
     """CAP's word; anything else is unknown, which isn't minor."""
     words = {each.value: each for each in Severity}
@@ -166,15 +146,14 @@ def read_severity(value: object) -> Severity:
 
 def read_span(feed: str, start: object, end: object) -> Span | None:
     """From two ISO times with offsets; None when nothing lies between them."""
-    instants = [_instant(feed, as_text(value, feed, "time")) for value in (start, end)]
+    instants = []
+    for value in (start, end):
+        text = as_text(value, feed, "time")
+        try:
+            instants.append(parse_instant(text))
+        except ValueError as error:
+            raise BadAnswer.about(feed, phrase("feeds.no-time", text=text[:40]), Gate.TIMES) from error
     return Span(instants[0], instants[1]) if instants[0] < instants[1] else None
-
-
-def _instant(feed: str, text: str) -> datetime:
-    try:
-        return parse_instant(text)
-    except ValueError as error:
-        raise BadAnswer.about(feed, phrase("feeds.no-time", text=text[:40]), Gate.TIMES) from error
 
 
 def short(value: object) -> str:
