@@ -15,6 +15,7 @@ from types import MappingProxyType
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from service.accounts import address_owner
 from service.channels import host_state
 from service.channels.email_message import check_mail_address
@@ -130,7 +131,7 @@ def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> core
     if row is None or row.address_id is None:
         return None
     address = session.get_one(core_tables.Address, row.address_id)
-    host_state.switch_off(address, "unsubscribed by its link", now)
+    host_state.switch_off(address, say("accounts.unsubscribed-its-link"), now)
     hashed = suppression.address_hash(keys, address.channel, address.target)
     suppression.suppress(session, hashed, Reason.OPTED_OUT, "by link", now)
     end_of_address(session, address.id, now)
@@ -224,11 +225,11 @@ def make_api_key(
 ) -> str:
     """A new key for programs, shown this once. use: one of KEY_USES. BadInput when it can't be such."""
     if use not in KEY_USES:
-        raise BadInput(f"{use!r} is nothing that a key can be for; choose {', '.join(KEY_USES)}.")
+        raise BadInput(phrase("accounts.key-use-unknown", use=use, key_uses=", ".join(KEY_USES)))
     if not timedelta(days=1) <= lives <= tokens.LONGEST_KEY:
-        raise BadInput(f"a key works for 1 to {tokens.LONGEST_KEY.days} days; give it a number between.")
+        raise BadInput(phrase("accounts.key-days", days=tokens.LONGEST_KEY.days))
     if use == "metrics" and not session.get_one(core_tables.Person, person_id).is_operator:
-        raise BadInput("metrics are the operator's; make a key to read or to judge.")
+        raise BadInput(phrase("accounts.key-metrics"))
     return tokens.mint(
         session, Purpose.API_KEY, now, person_id=person_id, label=label, lives=lives, scopes=KEY_USES[use]
     )
@@ -264,7 +265,7 @@ def revoke_api_key(session: Session, number: int, now: datetime) -> None:
     """Let the key of that number work no more; BadInput when there is none."""
     row = session.get(Token, number)
     if row is None or row.purpose != Purpose.API_KEY or row.used_at is not None:
-        raise BadInput(f"there is no key number {number} that works; see: duskbell key list")
+        raise BadInput(phrase("accounts.no-key", number=number))
     row.used_at = now
 
 

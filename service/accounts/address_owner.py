@@ -12,6 +12,7 @@ from datetime import datetime
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.judging.privacy import discreet_facts
 from service.channels.email_message import mail_spellings
 from service.common.redaction import mask_mail
@@ -23,7 +24,6 @@ from service.store.repositories.sites import descriptions_of, owns_sites
 from service.store.repositories.subscriptions import subscriptions_of_address
 from service.store.schema import core_tables
 
-TOLD_THERE = "the same address is told of this site already"
 _OF_OTHER_ADDRESSES = (NoticeKind.ENDPOINT_FAILING, NoticeKind.ENDPOINT_OFF, NoticeKind.OPERATOR)
 """Notices that tell the owner of one address how another fares."""
 
@@ -58,10 +58,8 @@ def get_person(session: Session, named: str) -> core_tables.Person:
         return person
     hanging = find_on_operator(session, named)
     if hanging is not None:
-        raise BadInput(
-            f"{named} hangs on you; make it a person first: duskbell address give-away {hanging.id}"
-        )
-    raise BadInput(f"nobody here has the number or mail address {named!r}.")
+        raise BadInput(phrase("accounts.hangs-make-person", named=named, id=hanging.id))
+    raise BadInput(phrase("accounts.nobody", named=named))
 
 
 def is_joining(session: Session, address: core_tables.Address) -> bool:
@@ -75,9 +73,9 @@ def account_words(session: Session, person_id: int) -> str:
     """The account in words for a reader whose address may join it: its oldest mail address, masked."""
     person = session.get_one(core_tables.Person, person_id)
     if person.is_operator:
-        return "the operator of this Duskbell"
+        return say("accounts.account-operator")
     mail = addresses.oldest_mail(session, person_id)
-    return mask_mail(mail) if mail else "somebody whose own address is gone"
+    return mask_mail(mail) if mail else say("accounts.account-without-address")
 
 
 def may_enter(session: Session, address: core_tables.Address, person_id: int) -> bool:
@@ -153,10 +151,7 @@ def address_by_operator(
         take_as_own(session, known, operator)
         return known
     if hanging is not None and account is None:
-        raise BadInput(
-            f"{target} hangs on you from an earlier version, and nobody has said whose it is. Yours: "
-            f"duskbell address mine {hanging.id}; somebody else's: duskbell address give-away {hanging.id}"
-        )
+        raise BadInput(phrase("accounts.hangs-undecided", target=target, id=hanging.id))
     return account or add_pending(session, target, zone=zone, now=now)
 
 
@@ -173,13 +168,10 @@ def _add_own(
 def take_as_own(session: Session, address: core_tables.Address, operator: core_tables.Person) -> None:
     """Mark the address as the operator's own; one that was its own person comes with its subscriptions."""
     if address.channel != "email":
-        raise BadInput(f"address {address.id} is no mail address; nobody signs in by it.")
+        raise BadInput(phrase("accounts.address-no-mail", id=address.id))
     if address.person_id != operator.id:
         if owns_sites(session, address.person_id):
-            raise BadInput(
-                f"address {address.id} belongs to person {address.person_id}, who keeps sites here; hand out "
-                "or erase their data first: duskbell person --help"
-            )
+            raise BadInput(phrase("accounts.address-of-keeper", id=address.id, person_id=address.person_id))
         _move(session, address, operator)
         people.estimate_drives(session, subscriptions_of_address(session, address.id))
     address.is_own = True
@@ -196,9 +188,9 @@ def give_away(
     BadInput where there is nothing to give.
     """
     if not address.person.is_operator:
-        raise BadInput(f"address {address.id} isn't yours; it is its own person already.")
+        raise BadInput(phrase("accounts.address-not-yours", id=address.id))
     if (address.channel == "email") is (to is not None):
-        raise BadInput("a mail address becomes its own person; name somebody with --to for other receivers.")
+        raise BadInput(phrase("accounts.give-away-to"))
     account = find_account(session, address.target) if address.channel == "email" else None
     if account is not None and account.id != address.id:
         _merge(session, address, account, now)
@@ -234,7 +226,7 @@ def _merge(session: Session, address: core_tables.Address, into: core_tables.Add
     }
     for row in subscriptions_of_address(session, address.id):
         if row.ended_at is None and _described(row.site) in running:
-            row.ended_at, row.ended_why = now, TOLD_THERE
+            row.ended_at, row.ended_why = now, say("accounts.told-there")
         row.person, row.address = into.person, into
     session.flush()
     addresses.hand_over(session, address, into)

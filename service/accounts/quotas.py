@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import Phrase, phrase, say
 from service.settings import Settings
 from service.store.repositories.totals import Kept, given_up_by, kept_by
 from service.store.schema import core_tables
@@ -21,7 +22,7 @@ GIVEN_UP_COUNTS = timedelta(days=1)
 class QuotaReached(BadInput):
     """A person keeps as much as one may. room: how many more would fit."""
 
-    def __init__(self, text: str, room: int) -> None:
+    def __init__(self, text: Phrase | str, room: int) -> None:
         super().__init__(text)
         self.room = room
 
@@ -65,16 +66,12 @@ def require_room(
     of_late = given_up_by(session, person_id, kept, now - GIVEN_UP_COUNTS)
     if most - room + of_late + more > 2 * most:
         raise QuotaReached(
-            f"you gave up {of_late} {kept} within a day, and those count until tomorrow; nothing was kept, "
-            "try again then.",
+            phrase("accounts.quota-given-up", of_late=of_late, kept=kept),
             0,
         )
 
 
 def _refusal(kept: Kept, most: int, more: int, room: int) -> str:
     if room == 0:
-        return f"one person may keep {most} {kept} here, and you have as many; give one up first."
-    return (
-        f"one person may keep {most} {kept} here: of these {more} only {room} would fit, so nothing was "
-        f"kept; choose at most {room}."
-    )
+        return say("accounts.quota-full", most=most, kept=kept)
+    return say("accounts.quota-too-many", most=most, kept=kept, more=more, room=room)

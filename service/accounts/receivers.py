@@ -14,8 +14,8 @@ from datetime import datetime
 from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.errors import BadInput
-from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import write_notice
+from alerts.common.phrases import phrase, say
+from service.accounts.notices.text import notice_payload, render_notice_mail, write_notice
 from service.channels import host_state
 from service.channels.chat import CHAT_FORMS
 from service.channels.model import Channel, ChannelError, ContentForm, Outgoing
@@ -88,7 +88,7 @@ def _first_secrets(channel_name: str, token: str) -> list[str]:
     if chat_form is None:
         return [new_secret()] if channel_name == "webhook" else []
     if chat_form.needs_token and not token:
-        raise BadInput(f"this form needs an access token besides its address; it is {chat_form.hint}.")
+        raise BadInput(phrase("accounts.token-needed", hint=chat_form.hint))
     return [token] if token else []
 
 
@@ -112,7 +112,7 @@ def send_test(
             session, keys, "challenge", now,
             host=channel.destination(address.target), network=rate_limits.network_of(network),
         ):  # fmt: skip
-            raise BadInput("too many tests of late; wait an hour and try again.")
+            raise BadInput(phrase("accounts.too-many-tests"))
         length = SHORT_CODE if network is None else None
         code = tokens.mint(session, Purpose.CHALLENGE, now, address_id=address.id, length=length)
         outgoing = _test_message(channel.form, address, code, now)
@@ -120,13 +120,13 @@ def send_test(
         result = channel.send(outgoing)
     except ChannelError as error:
         log.info("test of address %s: %s", address_id, error.code)
-        return Tested(False, False, f"The test message didn't get through: {error.text}.", error.code)
+        return Tested(False, False, say("accounts.test-failed", text=error.text), error.code)
     if code not in result.text:
-        text = "The test message was taken. The code in it isn't confirmed yet."
+        text = say("accounts.test-taken")
         return Tested(True, False, text, place=result.place)
     with sessions.begin() as session:
         confirmed = confirm_by_code(session, address_id, code, now)
-    return Tested(True, confirmed, "The receiver answered with the code: it is confirmed.")
+    return Tested(True, confirmed, say("accounts.test-confirmed"))
 
 
 def _test_message(form: ContentForm, address: core_tables.Address, code: str, now: datetime) -> Outgoing:
@@ -165,7 +165,7 @@ def get_address(session: Session, address_id: int) -> core_tables.Address:
     """The address of that number; BadInput when there is none."""
     address = session.get(core_tables.Address, address_id)
     if address is None:
-        raise BadInput(f"there is no address number {address_id}; see: duskbell address list")
+        raise BadInput(phrase("accounts.no-address", address_id=address_id))
     return address
 
 

@@ -11,8 +11,7 @@ from alerts.briefing.facts.alert import AlertFacts, Briefing, MailParts
 from alerts.briefing.render import TEMPLATE_FAULTS, build_payload
 from alerts.common.phrases import say
 from alerts.common.text import LONGEST_NAME, long_day, plain, unmentioned
-from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import write_notice
+from service.accounts.notices.text import notice_payload, render_notice_mail, write_notice
 from service.channels.model import ContentForm, Outgoing
 from service.delivery.claim import Claimed
 from service.delivery.enclosures import EnclosureBuilder

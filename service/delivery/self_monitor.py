@@ -19,8 +19,7 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from alerts.common.phrases import say
 from alerts.common.text import sentence
-from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import write_notice
+from service.accounts.notices.text import notice_payload, render_notice_mail, write_notice
 from service.channels import host_state
 from service.channels.model import Channel, ChannelError, ContentForm, Outgoing
 from service.channels.retry_policy import FAILURES_TO_OPEN

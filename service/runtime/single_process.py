@@ -17,6 +17,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from fastapi import FastAPI
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase
 from service.app import Duskbell
 from service.common.clock import ClockWatch
 from service.delivery.dispatcher import STOP_WITHIN_S, BackgroundSender
@@ -85,7 +86,7 @@ def look_after(
     watch = ClockWatch(duskbell.clock, duskbell.steady)
     while not duskbell.delivery.stopping.wait(every_s):
         if not pages.is_alive:
-            raise PagesStopped("the web server has ended by itself; the log says why.")
+            raise PagesStopped(phrase("runtime.pages-ended"))
         postman.start()
         look()
         if moved := watch.moved_by():

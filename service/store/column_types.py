@@ -10,6 +10,8 @@ from sqlalchemy import DateTime
 from sqlalchemy.engine import Dialect
 from sqlalchemy.types import TypeDecorator
 
+from alerts.common.phrases import phrase
+
 
 class UtcDateTime(TypeDecorator[datetime]):
     """Aware UTC in and out; refuses naive times. timestamptz where the database has it."""
@@ -35,7 +37,7 @@ class UtcDateTime(TypeDecorator[datetime]):
 
 def _utc(value: datetime) -> datetime:
     if value.tzinfo is None:
-        raise ValueError(f"a time without a zone can't be stored: {value.isoformat()}")
+        raise ValueError(phrase("store.time-without-zone", isoformat=value.isoformat()))
     return value if value.tzinfo is UTC else value.astimezone(UTC)
 
 

@@ -22,6 +22,7 @@ from sqlalchemy.orm import Session, sessionmaker
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase, say
 
 log = logging.getLogger(__name__)
 
@@ -33,10 +34,10 @@ BUSY_FOR = "busy_for_ms"
 """What a connection's `info` says of it, where somebody has less time than that."""
 WAL_TRIES = 50
 FAULTS = {
-    "database or disk is full": "the disk is full: make room on it",
-    "disk I/O error": "the disk can't be written: it may be full or broken",
+    "database or disk is full": "store.fault-disk-full",
+    "disk I/O error": "store.fault-disk-unwritable",
 }
-"""SQLite's words, and what they come of."""
+"""SQLite's words, and the entry that says what they come of."""
 LEAST_FREE_BYTES = 16 * 1024 * 1024
 """The service tells of it while there is room for some hours of it: a thousand sites write 5 MB an hour."""
 RECYCLE_S = 1800
@@ -87,7 +88,7 @@ def open_engine(url: str, **session_options: str) -> Engine:
         return _open_sqlite(parsed)
     if parsed.get_backend_name() == "postgresql":
         return _open_postgresql(parsed, session_options)
-    raise StoreError(f"{parsed.get_backend_name()} is no database Duskbell knows; use SQLite or PostgreSQL.")
+    raise StoreError(phrase("store.url-unknown", named=parsed.get_backend_name()))
 
 
 def read_url(url: str) -> URL:
@@ -95,9 +96,7 @@ def read_url(url: str) -> URL:
     try:
         return make_url(url)
     except ArgumentError:
-        raise StoreError(
-            "the database URL can't be read; write sqlite:///FILE or postgresql+psycopg://…"
-        ) from None
+        raise StoreError(phrase("store.url-unreadable")) from None
 
 
 def sqlite_file(url: URL) -> Path | None:
@@ -126,8 +125,11 @@ def require_writable(engine: Engine) -> None:
             connection.execute(text("UPDATE alembic_version SET version_num = version_num"))
     except DBAPIError as error:
         raise StoreError(
-            f"the database {engine.url.render_as_string()} can't be written ({say_fault(error)}); "
-            "mend that first, since nothing that is sent could be marked as sent."
+            phrase(
+                "store.unwritable",
+                url=engine.url.render_as_string(),
+                fault=say_fault(error),
+            )
         ) from None
 
 
@@ -136,16 +138,13 @@ def require_room(engine: Engine) -> None:
     room in the write-ahead log, where the next larger one won't."""
     file = sqlite_file(engine.url) if engine.dialect.name == "sqlite" else None
     if file is not None and (free := shutil.disk_usage(file.parent).free) < LEAST_FREE_BYTES:
-        raise StoreError(
-            f"the disk that holds {file.parent} has {free // 1024} kB left; make room on it, since what is "
-            "decided and sent soon can't be written down."
-        )
+        raise StoreError(phrase("store.disk-nearly-full", folder=str(file.parent), free_kb=free // 1024))
 
 
 def say_fault(error: DBAPIError) -> str:
     """What the database says is wrong, in a few words that help."""
     reason = str(error.orig).strip().splitlines()[0]
-    return FAULTS.get(reason, reason)
+    return say(FAULTS[reason]) if reason in FAULTS else reason
 
 
 def _open_sqlite(parsed: URL) -> Engine:
@@ -167,7 +166,7 @@ def _open_postgresql(parsed: URL, session_options: Mapping[str, str]) -> Engine:
             connect_args=connect_options(parsed, **session_options),
         )
     except ModuleNotFoundError:
-        raise StoreError("PostgreSQL needs its driver: pip install 'duskbell[postgres]'") from None
+        raise StoreError(phrase("store.no-driver")) from None
 
 
 def _make_folder(folder: Path) -> None:
@@ -175,8 +174,7 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # addresses and places are in it
     except OSError as error:
         raise StoreError(
-            f"the data folder {folder} can't be made ({error.strerror}); "
-            "set DUSKBELL_DATA_DIR to one that can."
+            phrase("store.folder-not-made", folder=str(folder), fault=error.strerror or "")
         ) from None
 
 
@@ -227,6 +225,7 @@ TRIES = 3
 
 
 _BUSY = ("database is locked", "database table is locked")
+"""What SQLite says then."""
 
 
 _GAVE_WAY = ("40001", "40P01", "55P03")

@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import DBAPIError
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase, say
 from service.store.engine import sqlite_file
 
 ADVISORY_KEY = 0x6475736B
@@ -109,10 +110,7 @@ def _locked_file(path: Path) -> Iterator[None]:
 
 
 def _sentence(where: str) -> str:
-    return (
-        f"another Duskbell already runs on {where}; stop it first, or set DUSKBELL_DATA_DIR or "
-        "DUSKBELL_DATABASE_URL to another place."
-    )
+    return say("store.already-running", where=where)
 
 
 class SharedHold:
@@ -148,10 +146,7 @@ class SharedHold:
         query = text("SELECT pg_try_advisory_lock_shared(:key)")
         if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
             self._let_go()
-            raise AlreadyRunning(
-                "a Duskbell that wants the database for itself runs on it (serve, restore or move); "
-                "stop that one first, or set DUSKBELL_DATABASE_URL to another database."
-            )
+            raise AlreadyRunning(phrase("store.held-alone"))
 
     def _let_go(self) -> None:
         if self._connection is not None:

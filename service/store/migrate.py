@@ -17,6 +17,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, inspect, text
 from sqlalchemy.exc import DatabaseError, OperationalError
 
+from alerts.common.phrases import phrase
 from service.store.engine import StoreError, open_engine, say_fault, sqlite_file
 
 MIGRATION_KEY = 0x6475736C
@@ -57,14 +58,19 @@ def current_revision(engine: Engine) -> str | None:
             revision = MigrationContext.configure(connection).get_current_revision()
             if revision is None and inspect(connection).has_table("person"):
                 raise StoreError(
-                    f"the database {engine.url.render_as_string()} has tables but no revision; "
-                    "restore a backup or name another file."
+                    phrase(
+                        "store.no-revision",
+                        url=engine.url.render_as_string(),
+                    )
                 )
             return revision
     except (OperationalError, DatabaseError) as error:
         raise StoreError(
-            f"the database {engine.url.render_as_string()} can't be read ({say_fault(error)}); "
-            "check DUSKBELL_DATABASE_URL or restore a backup. Nothing was changed."
+            phrase(
+                "store.unreadable",
+                url=engine.url.render_as_string(),
+                fault=say_fault(error),
+            )
         ) from None
 
 
@@ -122,15 +128,12 @@ def require_current(engine: Engine, *, create: bool = True) -> None:
         return
     if found is None:
         if not create:
-            raise StoreError("there is no database yet; first: duskbell site add NAME --at LAT,LON")
+            raise StoreError(phrase("store.no-database"))
         upgrade(engine)
         return
     if found in known_revisions():
-        raise StoreError(f"the database is older (revision {found}) than this version; run: duskbell migrate")
-    raise StoreError(
-        f"the database was written by a newer Duskbell (revision {found}); install that version or restore "
-        "a backup made with this one. Nothing was changed."
-    )
+        raise StoreError(phrase("store.too-old", found=found))
+    raise StoreError(phrase("store.too-new", found=found))
 
 
 def prepare_queue(engine: Engine) -> None:
@@ -158,18 +161,15 @@ def prepare_queue(engine: Engine) -> None:
 def require_queue(engine: Engine) -> None:
     """StoreError unless jobs can be kept in this database."""
     if engine.dialect.name != "postgresql":
-        raise StoreError(
-            "a fleet of processes needs PostgreSQL; set DUSKBELL_DATABASE_URL to postgresql+psycopg://… "
-            "(duskbell move brings the rows over), or run: duskbell serve"
-        )
+        raise StoreError(phrase("store.fleet-needs-postgresql"))
     folder = _migrations_folder()
     if folder is None:
-        raise StoreError("the job queue is not installed; run: pip install 'duskbell[postgres]'")
+        raise StoreError(phrase("store.queue-not-installed"))
     with engine.connect() as connection:
         has_table = connection.execute(text("SELECT to_regclass('queue_revision')")).scalar() is not None
         found = _newest(connection) if has_table else None
     if found is None or found < max(path.name for path in folder.glob("*.sql")):
-        raise StoreError("the database lacks the job queue of this version; run: duskbell migrate")
+        raise StoreError(phrase("store.queue-lacking"))
 
 
 def _migrations_folder() -> Path | None:

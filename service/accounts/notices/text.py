@@ -1,17 +1,21 @@
-"""What each notice says, as plain values made from plain facts."""
+"""What each notice says, and its two forms: a mail, and the payload of a webhook."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
 
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from alerts.briefing.facts.alert import MailParts
+from alerts.common.phrases import say
 from service.store.repositories.messages import NoticeKind
-
-Facts = Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Notice:
+class NoticeText:
     """link: an address to open, with its label; the last paragraphs stand below it."""
 
     kind: NoticeKind
@@ -22,133 +26,109 @@ class Notice:
     small_print: tuple[str, ...] = ()
 
 
-def write_notice(kind: NoticeKind, facts: Facts, link: str = "") -> Notice:
-    """The notice of that kind. facts: what the kind's function below reads; link: where it leads."""
-    return _WRITERS[kind](facts, link)
+def write_notice(kind: NoticeKind, facts: Mapping[str, str], link: str = "") -> NoticeText:
+    """The notice of that kind. facts: what its entries name; link: where it leads."""
+    match kind:
+        case NoticeKind.CONFIRM if "joins" in facts:
+            return NoticeText(
+                kind,
+                say("accounts.confirm-subject"),
+                (
+                    say("accounts.confirm-joining-asked", account=facts["joins"]),
+                    say("accounts.confirm-joining-yours"),
+                    say("accounts.confirm-joining-not-yours"),
+                ),
+                link,
+                say("accounts.confirm-joining-button"),
+                (say("accounts.confirm-joining-small"),),
+            )
+        case NoticeKind.CONFIRM:
+            return NoticeText(
+                kind,
+                say("accounts.confirm-subject"),
+                (say("accounts.confirm-asked"), say("accounts.confirm-how")),
+                link,
+                say("accounts.confirm-button"),
+                (say("accounts.confirm-small"),),
+            )
+        case NoticeKind.SIGN_IN:
+            return NoticeText(
+                kind,
+                say("accounts.sign-in-subject"),
+                (say("accounts.sign-in-how", account=facts.get("account", "")),),
+                link,
+                say("accounts.sign-in-button"),
+                (say("accounts.sign-in-small"),),
+            )
+        case NoticeKind.TEST:
+            return NoticeText(
+                kind,
+                say("accounts.test-subject"),
+                (say("accounts.test-why"), say("accounts.test-code", code=facts["challenge"])),
+                small_print=(say("accounts.test-small"),),
+            )
+        case NoticeKind.HELLO:
+            return NoticeText(
+                kind,
+                say("accounts.test-subject"),
+                (say("accounts.hello-arrives"),),
+                small_print=(say("accounts.hello-small"),),
+            )
+        case NoticeKind.ENDPOINT_FAILING:
+            failing = say(
+                "accounts.failing-how-often",
+                receiver=facts["shown"],
+                failures=facts["failures"],
+                answer=facts["code"],
+            )
+            return NoticeText(
+                kind, say("accounts.failing-subject"), (failing, say("accounts.failing-what-next"))
+            )
+        case NoticeKind.ENDPOINT_OFF:
+            off = say("accounts.off-why", receiver=facts["shown"], reason=facts["reason"])
+            return NoticeText(kind, say("accounts.off-subject"), (off, say("accounts.off-what-next")))
+        case NoticeKind.KEY_ENDS:
+            return NoticeText(
+                kind,
+                say("accounts.key-ends-subject"),
+                (
+                    say("accounts.key-ends-when", label=facts["label"], ends=facts["ends"]),
+                    say("accounts.key-ends-what-next"),
+                ),
+                small_print=(say("accounts.key-ends-small"),),
+            )
+        case NoticeKind.OPERATOR:
+            return NoticeText(
+                kind,
+                say("accounts.operator-subject", state=facts["state"], title=facts["title"]),
+                (facts["text"],),
+                small_print=(say("accounts.operator-small"),),
+            )
 
 
-def _confirm(facts: Facts, link: str) -> Notice:
-    if "joins" in facts:
-        return _confirm_joining(facts["joins"], link)
-    return Notice(
-        NoticeKind.CONFIRM,
-        "Duskbell: please confirm your address",
-        (
-            "Someone, most likely you, asked Duskbell to write to this address when a night is worth the "
-            "drive.",
-            "Open the link and press the button to confirm. It works once, within 48 hours.",
-        ),
-        link,
-        "Confirm this address",
-        ("If it wasn't you, do nothing. Nothing else is sent here without a confirmation.",),
+def render_notice_mail(notice: NoticeText) -> MailParts:
+    """Subject, text and HTML of the same content."""
+    text = _templates(html=False).get_template("notice.txt.j2").render(notice=notice)
+    html = _templates(html=True).get_template("notice.html.j2").render(notice=notice)
+    return MailParts(notice.subject, text, html)
+
+
+@cache
+def _templates(*, html: bool) -> Environment:
+    return Environment(
+        loader=PackageLoader("service.accounts.notices"),
+        undefined=StrictUndefined,
+        autoescape=html,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
 
 
-def _confirm_joining(account: str, link: str) -> Notice:
-    return Notice(
-        NoticeKind.CONFIRM,
-        "Duskbell: please confirm your address",
-        (
-            f"The account of {account} asked Duskbell to write to this address too.",
-            "If that account is yours, open the link and let the address join it: whoever reads either "
-            "address can then sign in there, and sees and changes what is kept there.",
-            "If it isn't, the same link gives this address an account of its own, or you do nothing. The "
-            "link works once, within 48 hours.",
-        ),
-        link,
-        "Choose for this address",
-        ("Nothing else is sent here without a confirmation.",),
-    )
-
-
-def _sign_in(facts: Facts, link: str) -> Notice:
-    account = f" to the account of {facts['account']}" if facts.get("account") else ""
-    return Notice(
-        NoticeKind.SIGN_IN,
-        "Duskbell: your link to sign in",
-        (f"Open the link to sign in{account}. It works once, within 15 minutes.",),
-        link,
-        "Sign in",
-        ("If it wasn't you who asked, do nothing: without this mail nobody gets in.",),
-    )
-
-
-def _test(facts: Facts, _: str) -> Notice:
-    return Notice(
-        NoticeKind.TEST,
-        "Duskbell: a test message",
-        (
-            "This is a test. Whoever set this receiver up in Duskbell needs the code below to show that "
-            "messages arrive and are wanted here.",
-            f"Code: {facts['challenge']}",
-        ),
-        small_print=("If nobody here asked for it, do nothing. No alerts come without the code.",),
-    )
-
-
-def _hello(_facts: Facts, _link: str) -> Notice:
-    return Notice(
-        NoticeKind.HELLO,
-        "Duskbell: a test message",
-        ("This is a test: messages from Duskbell arrive here.",),
-        small_print=("You asked for it on your page. There is nothing to do.",),
-    )
-
-
-def _failing(facts: Facts, _: str) -> Notice:
-    return Notice(
-        NoticeKind.ENDPOINT_FAILING,
-        "Duskbell: your receiver takes no messages",
-        (
-            f"Duskbell couldn't deliver to {facts['shown']} the last {facts['failures']} times. The last "
-            f"answer was: {facts['code']}.",
-            "It is tried again while a message still helps. If nothing gets through for five days, it is "
-            "switched off.",
-        ),
-    )
-
-
-def _off(facts: Facts, _: str) -> Notice:
-    return Notice(
-        NoticeKind.ENDPOINT_OFF,
-        "Duskbell: your receiver was switched off",
-        (
-            f"Duskbell sends nothing to {facts['shown']} any more: {facts['reason']}.",
-            "Other addresses of yours aren't touched. When the receiver works again, switch it on or "
-            "subscribe it anew.",
-        ),
-    )
-
-
-def _key_ends(facts: Facts, _: str) -> Notice:
-    return Notice(
-        NoticeKind.KEY_ENDS,
-        "Duskbell: a key of yours ends soon",
-        (
-            f"The key {facts['label']!r} that you made for a program stops working on {facts['ends']} (UTC).",
-            "Make a new one on your page, give it to the program, then revoke the old one.",
-        ),
-        small_print=("If no program uses it any more, there is nothing to do.",),
-    )
-
-
-def _operator(facts: Facts, _: str) -> Notice:
-    over = facts["state"] == "over"
-    return Notice(
-        NoticeKind.OPERATOR,
-        f"Duskbell, for the operator: {'over: ' if over else ''}{facts['title']}",
-        (facts["text"],),
-        small_print=("duskbell doctor says what is set and what is wrong.",),
-    )
-
-
-_WRITERS: Mapping[NoticeKind, Callable[[Facts, str], Notice]] = {
-    NoticeKind.CONFIRM: _confirm,
-    NoticeKind.SIGN_IN: _sign_in,
-    NoticeKind.TEST: _test,
-    NoticeKind.HELLO: _hello,
-    NoticeKind.ENDPOINT_FAILING: _failing,
-    NoticeKind.ENDPOINT_OFF: _off,
-    NoticeKind.KEY_ENDS: _key_ends,
-    NoticeKind.OPERATOR: _operator,
-}
+def notice_payload(notice: NoticeText, message_id: str, at: datetime, **more: str) -> dict[str, object]:
+    """`notice.<kind>` with `subject` and `text`, which chat receivers show; more: further data."""
+    text = "\n".join([notice.subject, *notice.paragraphs, *notice.small_print])
+    return {
+        "type": f"notice.{notice.kind.value}",
+        "timestamp": at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "data": {"version": 1, "message_id": message_id, "subject": notice.subject, "text": text, **more},
+    }

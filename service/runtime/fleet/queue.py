@@ -17,6 +17,7 @@ from procrastinate.types import JSONValue
 from psycopg import Connection
 from sqlalchemy.orm import Session
 
+from alerts.common.phrases import phrase
 from service.store.engine import StoreError
 from service.store.repositories.job_queue import waiting_locks
 
@@ -90,5 +91,5 @@ def _driver(session: Session) -> Connection[object]:
     """The driver's connection, inside the session's transaction."""
     driver = session.connection().connection.driver_connection
     if not isinstance(driver, Connection):
-        raise StoreError("jobs can only be put into a queue on PostgreSQL")
+        raise StoreError(phrase("runtime.queue-needs-postgresql"))
     return driver

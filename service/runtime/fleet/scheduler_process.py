@@ -9,6 +9,7 @@ from pathlib import Path
 
 from sqlalchemy.exc import DBAPIError
 
+from alerts.common.phrases import phrase
 from service.app import Duskbell
 from service.delivery.self_monitor import SelfMonitor
 from service.runtime.fleet.schedule import Scheduler, find_duties
@@ -52,7 +53,7 @@ def run_scheduler(duskbell: Duskbell, *, every: timedelta | None = None, alive: 
 
 def _require_round(came_round: threading.Event) -> None:
     if not came_round.is_set():
-        raise Stuck("the scheduler hangs")
+        raise Stuck(phrase("runtime.scheduler-hangs"))
     came_round.clear()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from alerts.common.phrases import phrase
 from service.app import Duskbell
 from service.runtime.fleet.worker_sessions import attach
 from service.runtime.single_process import Pages, PagesStopped, stop_on_signals
@@ -24,5 +25,5 @@ def run_pages(duskbell: Duskbell) -> None:
         pages.start()
         while not stopping.wait(LOOK_EVERY_S):
             if not pages.is_alive:
-                raise PagesStopped("the web server has ended by itself; the log says why.")
+                raise PagesStopped(phrase("runtime.pages-ended"))
         pages.stop(STOP_WITHIN_S)

@@ -19,6 +19,7 @@ from procrastinate.jobs import DeleteJobCondition, Job, Status
 from procrastinate.worker import Worker
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase
 from service.app import Duskbell
 from service.hindsight import verification
 from service.pipeline.run_cycle import verifying_from
@@ -104,9 +105,7 @@ async def _work(duskbell: Duskbell, lanes: Sequence[tuple[list[str], int]]) -> N
         ended = await asyncio.gather(*running, return_exceptions=True)
     failed = [each for each in ended if isinstance(each, BaseException)]
     if failed or not was_told:
-        raise DatabaseLost("the job queue could not be reached any more; start the worker anew.") from (
-            failed[0] if failed else None
-        )
+        raise DatabaseLost(phrase("runtime.queue-lost")) from (failed[0] if failed else None)
 
 
 async def _run(worker: Worker) -> None:

@@ -31,7 +31,11 @@ from service.store.repositories.messages import Status
 from service.store.schema import core_tables
 
 Clock = Callable[[], datetime]
-_HELD, _LIMIT, _FRESH = "duskbell held part", "duskbell limit", "duskbell fresh messages"
+_HELD, _LIMIT, _FRESH = (
+    "duskbell held part",
+    "duskbell limit",
+    "duskbell fresh messages",
+)
 
 
 class PartSessions(sessionmaker[Session]):

@@ -23,6 +23,7 @@ from sqlalchemy import Engine, delete, make_url, update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase
 from service.common.secret_key import FILE_NAME
 from service.store.engine import open_engine
 from service.store.locking import hold_store
@@ -56,7 +57,7 @@ class Restored:
 def make_backup(engine: Engine, data_dir: Path, target: Path, now: datetime) -> Path:
     """Write the backup whole or not at all; BadBackup when the target exists already."""
     if target.exists():
-        raise BadBackup(f"{target} exists already; name a new file.")
+        raise BadBackup(phrase("store.backup-exists", target=target))
     with _workplace(target.parent) as folder:
         _copy_out(engine, folder / ROWS)
         about = {"made_at": now.isoformat(), "sha256": _digest(folder / ROWS)}
@@ -114,14 +115,14 @@ def _unpack(source: Path, folder: Path) -> dict[str, str]:
         with tarfile.open(source, "r:") as archive:
             for member in archive:
                 if member.name not in MEMBERS or not member.isreg():
-                    raise BadBackup(f"{source} holds something that isn't part of a backup: {member.name}")
+                    raise BadBackup(phrase("store.backup-foreign", source=source, name=member.name))
                 archive.extract(member, folder, filter="data")
         about: dict[str, str] = json.loads((folder / ABOUT).read_text(encoding="utf-8"))
         whole = about["sha256"] == _digest(folder / ROWS)
     except (OSError, tarfile.TarError, ValueError, KeyError, TypeError) as error:
-        raise BadBackup(f"{source} can't be read as a backup ({error}); try an older one.") from error
+        raise BadBackup(phrase("store.backup-unreadable", source=source, error=error)) from error
     if not whole:
-        raise BadBackup(f"{source} is damaged: its rows aren't those that were backed up. Try an older one.")
+        raise BadBackup(phrase("store.backup-damaged", source=source))
     return about
 
 
@@ -133,9 +134,9 @@ def _bring_up(engine: Engine) -> None:
     except sqlite3.DatabaseError as error:
         found = str(error)
     if found != "ok":
-        raise BadBackup(f"the rows in the backup can't be read ({found}); try an older one.")
+        raise BadBackup(phrase("store.backup-rows-unreadable", found=found))
     if current_revision(engine) is None:
-        raise BadBackup("the backup holds no tables; try an older one.")
+        raise BadBackup(phrase("store.backup-empty"))
     if current_revision(engine) in known_revisions():
         upgrade(engine)
     require_current(engine)
@@ -163,7 +164,7 @@ def _put_file(rows: Path, url: str, *, replace: bool, now: datetime) -> list[Pat
     place.parent.mkdir(parents=True, exist_ok=True)
     with hold_store(open_engine(url)) if place.exists() else contextlib.nullcontext():
         if place.exists() and not replace:
-            raise BadBackup(f"there is a database at {place}; to set it aside, add --replace.")
+            raise BadBackup(phrase("store.restore-in-the-way", place=place))
         aside = _set_aside(place, now) if place.exists() else []
         os.replace(rows, place)
     return aside
@@ -186,7 +187,7 @@ def _put_rows(copy: Engine, url: str) -> list[Path]:
         with hold_store(target):
             require_current(target)
             if any(count_rows(target).values()):
-                raise BadBackup("the database named by DUSKBELL_DATABASE_URL holds rows; name an empty one.")
+                raise BadBackup(phrase("store.restore-not-empty"))
             copy_rows(copy, target)
     finally:
         target.dispose()

@@ -29,6 +29,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.exc import DBAPIError
 
+from alerts.common.phrases import phrase
 from service.store.engine import StoreError, open_engine
 from service.store.locking import hold_store
 from service.store.maintenance.copy_rows import BLOCK, move_sequences
@@ -61,7 +62,7 @@ def move(source: Engine, target_url: str, say: Say = lambda _: None) -> Mapping[
     target = open_engine(target_url, statement_timeout="0", idle_in_transaction_session_timeout="0")
     try:
         if target.dialect.name != "postgresql":
-            raise MoveError("rows can only be moved to PostgreSQL; name postgresql+psycopg://…")
+            raise MoveError(phrase("store.move-only-to-postgresql"))
         with hold_store(source), hold_store(target):
             require_current(source, create=False)
             upgrade(target)
@@ -90,11 +91,11 @@ def _begin(target: Engine, source: Engine) -> None:
     with target.begin() as writing:
         if not inspect(writing).has_table("queue_move"):
             if any(_summarise_quickly(writing).values()):
-                raise MoveError("the database to move to holds rows already; name an empty one.")
+                raise MoveError(phrase("store.move-not-empty"))
             writing.execute(text("CREATE TABLE queue_move (source text PRIMARY KEY)"))
             writing.execute(text("INSERT INTO queue_move VALUES (:name)"), {"name": name})
         elif writing.execute(text("SELECT source FROM queue_move")).scalar_one() != name:
-            raise MoveError("rows of another database are being moved to that one; name an empty one.")
+            raise MoveError(phrase("store.move-of-another"))
 
 
 def _end(target: Engine) -> None:
@@ -142,10 +143,7 @@ def _put(target: Engine, table: Table, rows: list[dict[str, object]]) -> None:
             writing.execute(insert(table), rows)
     except DBAPIError as error:
         reason = str(error.orig).strip().splitlines()[0]
-        raise MoveError(
-            f"rows of {table.name} could not be written ({reason}). What went over stays; when the reason is "
-            "gone, the same command goes on from there."
-        ) from error
+        raise MoveError(phrase("store.move-unwritten", name=table.name, reason=reason)) from error
 
 
 def _compare(reading: Connection, target: Engine, say: Say) -> dict[str, Summary]:
@@ -155,11 +153,10 @@ def _compare(reading: Connection, target: Engine, say: Say) -> dict[str, Summary
             here, there = summarise(reading, table), summarise(other, table)
             if here != there:
                 raise MoveError(
-                    f"{table.name} is not the same on both sides ({here.rows} and {there.rows} rows): "
-                    "the source was changed after the move began. Empty the target and move again."
+                    phrase("store.move-differs", name=table.name, here=here.rows, there=there.rows)
                 )
             summaries[table.name] = here
-    say(f"compared: {sum(each.rows for each in summaries.values())} rows are the same on both sides")
+    say(str(phrase("store.move-compared", count=sum(each.rows for each in summaries.values()))))
     return summaries
 
 
@@ -186,4 +183,4 @@ def _plain(value: object) -> str:
         return value.isoformat()
     if isinstance(value, bytes | memoryview):
         return bytes(value).hex()
-    raise TypeError(f"a {type(value).__name__} in a table is nothing that can be compared")
+    raise TypeError(phrase("store.move-incomparable", name=type(value).__name__))

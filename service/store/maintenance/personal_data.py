@@ -15,6 +15,7 @@ from sqlalchemy import delete, func, inspect, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.judging.rules import Reason, without_note
 from alerts.sites.model import Site
 from alerts.sites.rounded_place import rounded_place
@@ -111,7 +112,7 @@ def _plain(value: Any) -> Any:
 def erase(session: Session, keys: Keys, person: core_tables.Person, now: datetime) -> None:
     """Take the person out of the store. BadInput for the operator, who goes with the installation."""
     if person.is_operator:
-        raise BadInput("the operator's data goes with the installation; remove its data folder instead.")
+        raise BadInput(phrase("store.erase-operator"))
     addresses = list(
         session.scalars(select(core_tables.Address).where(core_tables.Address.person_id == person.id))
     )

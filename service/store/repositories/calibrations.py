@@ -9,6 +9,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.judging.assess import Correct
 from alerts.track.calibration.correct_outlook import calibrated_outlook
 from alerts.track.calibration.fit import fit_calibration
@@ -37,8 +38,7 @@ def get(session: Session, version: str) -> Calibration:
     row = session.get(CalibrationVersion, version)
     if row is None:
         last = newest(session)
-        known = f"the newest is {last.version}" if last else "there is none but the prior yet"
-        raise BadInput(f"there is no calibration {version!r}; {known}.")
+        raise BadInput(phrase("store.no-calibration", version=version, newest=last.version if last else ""))
     return from_json(Calibration, row.facts)
 
 

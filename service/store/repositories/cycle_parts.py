@@ -19,6 +19,7 @@ from sqlalchemy import ColumnElement, Connection, func, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import DuskbellError
+from alerts.common.phrases import phrase, say
 from service.common.clock import SET_BY
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.schema.fleet_tables import CyclePart
@@ -115,7 +116,7 @@ def _change(within: Session | Connection, held: Held, **values: object) -> None:
         .execution_options(synchronize_session=False)
     )
     if not changed.rowcount:  # type: ignore[attr-defined]
-        raise LeaseLost(f"part {held.part_id} of the {held.stage} stage was taken over by another process.")
+        raise LeaseLost(phrase("store.part-taken-over", part_id=held.part_id, stage=held.stage))
 
 
 def count_open(session: Session, cycle_id: int, stage: str) -> int:
@@ -144,7 +145,7 @@ def leave_behind(session: Session, before_cycle: int, wall: datetime) -> int:
     closed = session.execute(
         update(CyclePart)
         .where(CyclePart.cycle_id < before_cycle, CyclePart.done_at.is_(None))
-        .values(done_at=wall, lease_token=None, leased_until=None, note="left behind by a newer cycle")
+        .values(done_at=wall, lease_token=None, leased_until=None, note=say("store.part-left-behind"))
         .execution_options(synchronize_session=False)
     )
     return int(closed.rowcount)  # type: ignore[attr-defined]
@@ -164,7 +165,7 @@ def divide(session: Session, part: CyclePart, wall: datetime) -> list[int]:
         halves = [part.ids[:middle], part.ids[middle:]]
         return open_parts(session, part.cycle_id, part.stage, halves, wall)
     whom = part.ids[0] if part.ids else "nothing"
-    text = f"The {part.stage} stage fails for {whom}: {part.note or 'its process died'}."
+    text = say("store.stage-fails", stage=part.stage, whom=whom, note=part.note or "")
     log.error("given up: %s", text)
     note_trouble(session, f"stage {part.stage}", text, wall)
     return []

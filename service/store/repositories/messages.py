@@ -17,6 +17,7 @@ from sqlalchemy import ColumnElement, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase, say
 from alerts.common.plain_values import value
 from alerts.notifying.model import AlertKind
 from service.common.clock import SET_BY
@@ -181,7 +182,7 @@ def expire_waiting(session: Session, now: datetime, wall: datetime) -> int:
     result = session.execute(
         update(core_tables.Message)
         .where(core_tables.Message.status.in_(WAITING), core_tables.Message.expires_at <= now)
-        .values(status=Status.EXPIRED, settled_at=wall, note="the moment it would have helped is past")
+        .values(status=Status.EXPIRED, settled_at=wall, note=say("store.message-expired"))
     )
     return int(result.rowcount)  # type: ignore[attr-defined]
 
@@ -380,8 +381,7 @@ def get_message(session: Session, message_id: str) -> core_tables.Message:
         .limit(2)
     ).all()
     if len(rows) != 1:
-        how_many = "no" if not rows else "more than one"
-        raise BadInput(f"{how_many} message has an id that begins with {message_id!r}.")
+        raise BadInput(phrase("store.message-not-one", found=len(rows), message_id=message_id))
     return rows[0]
 
 
@@ -409,17 +409,14 @@ def resend(
     BadInput where that can't be: it is still on its way, or the moment that it would help is past.
     """
     if message.status in UNSETTLED:
-        raise BadInput(f"message {message.id} is still on its way ({message.status}).")
+        raise BadInput(phrase("store.message-on-its-way", id=message.id, status=message.status))
     if message.expires_at <= now:
-        raise BadInput(f"message {message.id} would help nobody any more, so it isn't sent.")
+        raise BadInput(phrase("store.message-too-late", id=message.id))
     if message.status == Status.SENT and not again:
-        raise BadInput(
-            f"message {message.id} was sent already; with --again it goes out under the same id, and "
-            "receivers that drop repeats drop it."
-        )
+        raise BadInput(phrase("store.message-sent-already", id=message.id))
     message.maybe_sent = message.maybe_sent or message.status == Status.SENT
     message.status, message.due_at, message.settled_at = Status.RETRY, wall, None
-    message.note = "sent once more by the operator"
+    message.note = say("store.message-sent-once-more")
     _mark_alerts(session, message.id, CANCELLED, None)
 
 
@@ -430,11 +427,11 @@ def cancel(session: Session, message: core_tables.Message, *, wall: datetime) ->
     ended = session.execute(
         update(core_tables.Message)
         .where(core_tables.Message.id == message.id, core_tables.Message.status.in_(WAITING))
-        .values(status=Status.SUPPRESSED, settled_at=wall, note="cancelled by the operator")
+        .values(status=Status.SUPPRESSED, settled_at=wall, note=say("store.message-cancelled"))
         .execution_options(synchronize_session=False)
     )
     if ended.rowcount != 1:  # type: ignore[attr-defined]
-        raise BadInput(f"message {message.id} doesn't wait any more ({message.status}).")
+        raise BadInput(phrase("store.message-not-waiting", id=message.id, status=message.status))
     if not message.maybe_sent:  # else they may have arrived, and a stand-down may be owed
         _mark_alerts(session, message.id, None, CANCELLED)
 

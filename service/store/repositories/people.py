@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from alerts import RULES_VERSION
 from alerts.common.clock_times import at_clock, zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.field.driving import Home, with_home
 from alerts.field.kit import parse_kit
 from alerts.sites.model import Site
@@ -24,7 +25,8 @@ from service.store.repositories import rounded_sites
 from service.store.schema import core_tables
 
 REMOVED = "removed on the page"
-"""Why an address is off that its person has removed."""
+"""Why an address is off that its person has removed: as rows keep it and queries find it, so not of the
+catalogue."""
 UNKNOWN_ZONE = "UTC"
 """The clock of a person of whom nothing is known yet; the first site tells (`sites.add_site`)."""
 
@@ -178,7 +180,9 @@ def subscribe(
         )
     )
     if running is not None:
-        raise BadInput(f"{address.target} is already subscribed to {site.name} (subscription {running.id}).")
+        raise BadInput(
+            phrase("store.subscribed-already", target=address.target, name=site.name, id=running.id)
+        )
     wishes = _as_kept(session, wishes, address.person, site.id)
     subscription = core_tables.Subscription(
         person_id=address.person_id,
@@ -258,7 +262,7 @@ def get_subscription(session: Session, subscription_id: int) -> core_tables.Subs
     """The running subscription of that number; BadInput when there is none."""
     row = session.get(core_tables.Subscription, subscription_id)
     if row is None or row.ended_at is not None:
-        raise BadInput(f"there is no subscription {subscription_id}; list them: duskbell subscriptions")
+        raise BadInput(phrase("store.no-subscription", subscription_id=subscription_id))
     return row
 
 
@@ -361,5 +365,5 @@ def end_of_pause(day: date, zone: str, now: datetime) -> datetime:
     """The noon of that day on the clock of the person's zone; BadInput where it is past or far off."""
     until = at_clock(day, time(12), zone_info(zone))
     if not now < until < now + LONGEST_PAUSE:
-        raise BadInput("a pause ends after today, and within two years.")
+        raise BadInput(phrase("store.pause-out-of-range"))
     return until

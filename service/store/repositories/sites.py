@@ -13,6 +13,7 @@ from sqlalchemy import Text, cast, func, or_, select
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.sites.model import Site
 from service.store.engine import in_chunks
 from service.store.json_values import from_json, to_json
@@ -84,14 +85,14 @@ def _has_sites(session: Session, owner_id: int) -> bool:
 def require_free_name(session: Session, owner_id: int, name: str, *, but: int | None = None) -> None:
     """BadInput when another site of that person, not the one with the id `but`, has the name."""
     if any(row.id != but for row in _named(session, [name], owner_id)):
-        raise BadInput(f"there already is a site named {name!r}; choose another name.")
+        raise BadInput(phrase("store.site-name-taken", name=name))
 
 
 def _require_free_names(session: Session, owner_id: int, names: Sequence[str]) -> None:
     taken = {row.name.casefold() for row in _named(session, names, owner_id)}
     for name in names:
         if name.casefold() in taken:
-            raise BadInput(f"there already is a site named {name!r}; choose another name.")
+            raise BadInput(phrase("store.site-name-taken", name=name))
         taken.add(name.casefold())
 
 
@@ -180,12 +181,12 @@ def get_site(session: Session, name: str) -> core_tables.Site:
         return (own or found)[0]
     if found:
         numbers = ", ".join(f"#{row.id}" for row in found)
-        raise BadInput(f"several people have a site named {name!r}; say which by its number: {numbers}")
+        raise BadInput(phrase("store.site-of-several", name=name, numbers=numbers))
     if not sites:
-        raise BadInput("there are no sites yet; add one: duskbell site add NAME --at LAT,LON")
+        raise BadInput(phrase("store.no-sites"))
     near = difflib.get_close_matches(name, [row.name for row in sites], n=3, cutoff=0.4)
     known = " or ".join(repr(each) for each in near) or ", ".join(repr(row.name) for row in sites[:5])
-    raise BadInput(f"there is no site named {name!r}; did you mean {known}?")
+    raise BadInput(phrase("store.no-site-named", name=name, known=known))
 
 
 def _numbered(session: Session, text: str) -> list[core_tables.Site]:

@@ -7,8 +7,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.accounts.notices.render import notice_payload, render_notice_mail
-from service.accounts.notices.text import write_notice
+from service.accounts.notices.text import notice_payload, render_notice_mail, write_notice
 from service.store.repositories.messages import NoticeKind
 
 FACTS = {
