@@ -71,77 +71,55 @@ def build_calendar(entries: Sequence[CalendarEntry], *, stamped_at: datetime) ->
 
 
 def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
+    """The window; the time to leave, where one is told to."""
     facts = to_the_minute(entry.facts)
     window = facts.window or facts.told_window
     if window is None:
         return
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
-    told = _window_words(facts, entry.units)
-    opens = say("briefing.calendar-opens", site=name, minutes=round(WINDOW_ALARMS[0] / timedelta(minutes=1)))
-    title = mark + say("briefing.calendar-window", site=name)
-    yield _event(entry, stamp, WINDOW, window, title, told, WINDOW_ALARMS, opens)
+    # below its title a calendar shows the first line, the table of facts and the zones
+    view = view_alert(facts, entry.units)
+    rows = [f"{row.label}: {row.value}" for row in view.rows]
+    below = "\n".join([first_line(facts, entry.units), *rows, view.zones])
+
+    event = _event(entry, WINDOW, window, stamp, below)
+    event.add("summary", mark + say("briefing.calendar-window", site=name))
+    minutes = round(WINDOW_ALARMS[0] / timedelta(minutes=1))
+    _alarm(event, facts, WINDOW_ALARMS, say("briefing.calendar-opens", site=name, minutes=minutes))
+    yield event
+
     leave_by = facts.leave_by or facts.told_leave_by
-    if facts.kind is AlertKind.HEADS_UP or leave_by is None:
-        return
-    leaving = Span(leave_by, leave_by + LEAVING)
-    yield _event(
-        entry,
-        stamp,
-        "leave",
-        leaving,
-        mark + say("briefing.calendar-leave", site=name),
-        told,
-        LEAVE_ALARMS,
-        say("briefing.calendar-leave-soon", site=name),
-    )
+    if facts.kind is not AlertKind.HEADS_UP and leave_by is not None:
+        event = _event(entry, "leave", Span(leave_by, leave_by + LEAVING), stamp, below)
+        event.add("summary", mark + say("briefing.calendar-leave", site=name))
+        _alarm(event, facts, LEAVE_ALARMS, say("briefing.calendar-leave-soon", site=name))
+        yield event
 
 
-def _event(
-    entry: CalendarEntry,
-    stamp: datetime,
-    role: str,
-    span: Span,
-    summary: str,
-    description: str,
-    alarms: Sequence[timedelta],
-    alarm_text: str,
-) -> Event:
+def _event(entry: CalendarEntry, role: str, span: Span, stamp: datetime, below: str) -> Event:
+    facts = entry.facts
+    is_off = facts.kind is AlertKind.STAND_DOWN
     event = Event()
     event.add("uid", event_uid(entry.key, role))
     event.add("dtstamp", stamp)
     event.add("dtstart", span.start)
     event.add("dtend", span.end)
     event.add("sequence", entry.sequence)
-    event.add("status", _status(entry.facts))
-    event.add("summary", summary)
-    event.add("description", description)
-    event.add("location", plain(entry.facts.site_name, LONGEST_NAME))
+    event.add("status", "CANCELLED" if is_off else "CONFIRMED" if facts.is_go else "TENTATIVE")
+    event.add("description", below)
+    event.add("location", plain(facts.site_name, LONGEST_NAME))
     if entry.place is not None:
         event.add("geo", (round(entry.place[0], 6), round(entry.place[1], 6)))
     if web_address(entry.url):
         event.add("url", web_address(entry.url))
-    if entry.facts.is_go:
-        for before in alarms:
-            event.add_component(_alarm(before, alarm_text))
     return event
 
 
-def _status(facts: AlertFacts) -> str:
-    if facts.kind is AlertKind.STAND_DOWN:
-        return "CANCELLED"
-    return "CONFIRMED" if facts.is_go else "TENTATIVE"
-
-
-def _alarm(before: timedelta, text: str) -> Alarm:
-    alarm = Alarm()
-    alarm.add("action", "DISPLAY")
-    alarm.add("trigger", -before)
-    alarm.add("description", text)
-    return alarm
-
-
-def _window_words(facts: AlertFacts, units: Units) -> str:
-    """What a calendar shows below the title: the first line, the table of facts, the zones."""
-    view = view_alert(facts, units)
-    rows = [f"{row.label}: {row.value}" for row in view.rows]
-    return "\n".join([first_line(facts, units), *rows, view.zones])
+def _alarm(event: Event, facts: AlertFacts, alarms: Sequence[timedelta], text: str) -> None:
+    """What rings before it, where it sends someone out."""
+    for before in alarms if facts.is_go else ():
+        alarm = Alarm()
+        alarm.add("action", "DISPLAY")
+        alarm.add("trigger", -before)
+        alarm.add("description", text)
+        event.add_component(alarm)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
-from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote, TownGlow
+from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes, Said, SkyNote
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.text import count_word, sentence
 from alerts.field.trip_plan import FieldPlan
@@ -227,14 +227,14 @@ def note_of(window: DarkWindow, sky: WindowSky) -> SkyNote:
     )
 
 
-def town_glows(site: Site) -> tuple[TownGlow, ...]:
+def town_glows(site: Site) -> tuple[DrawnDome, ...]:
     """The towns whose light stands over a site's horizon, brightest first."""
     found = domes(site.lat_deg, site.lon_deg)
     return tuple(_town(dome, under=False) for dome in found if not dome.inside)
 
 
-def _town(dome: Dome, *, under: bool) -> TownGlow:
+def _town(dome: Dome, *, under: bool) -> DrawnDome:
     """Drawn the higher and wider the brighter the dome: a sketch of it, as of the band."""
     size = min(max((dome.excess / USUAL_EXCESS) ** 0.4, SMALLEST), LARGEST)
-    usual = TownGlow(dome.bearing_deg, dome.distance_km, name=dome.name, under_target=under)
+    usual = DrawnDome(dome.bearing_deg, dome.distance_km, name=dome.name, under_target=under)
     return replace(usual, height_deg=usual.height_deg * size, half_width_deg=usual.half_width_deg * size)

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from alerts.briefing.collect import NightFindings
-from alerts.briefing.facts.field_notes import Air, FieldNotes, Said, ShowerNote, Standing
+from alerts.briefing.facts.field_notes import Air, FieldNotes, ForegroundStanding, Said, ShowerNote
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.field.exposure import exposure_for
@@ -95,7 +95,7 @@ def build_field_notes(
         moon_rises=night.moon.rises,
         moon_sets=night.moon.sets,
         standings=tuple(
-            Standing(each.foreground.name, each.foreground.bearing_deg, each.over.value, each.at)
+            ForegroundStanding(each.foreground.name, each.foreground.bearing_deg, each.over.value, each.at)
             for each in standing
         ),
         showers=tuple(

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead
-from alerts.briefing.text.event import Event, event_values
+from alerts.briefing.text.event import ChanceEvent, event_values
 from alerts.common.span import Span
 from alerts.common.time_text import utc_text
 from alerts.judging.verdict import Verdict
@@ -27,7 +27,7 @@ def night_report(
     verdict: Verdict,
     skies: Sequence[WindowSky],
     *,
-    event: Event | None,
+    event: ChanceEvent | None,
     ahead: Ahead = NOTHING_AHEAD,
     elevation_known: bool = True,
     wishes: Wishes,

@@ -24,7 +24,7 @@ says nothing."""
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class ForegroundStanding:
     """When core or foot of the band stands over a foreground. what: "core" or "foot"."""
 
     foreground: str
@@ -63,7 +63,7 @@ class Air:
 
 
 @dataclass(frozen=True, slots=True)
-class TownGlow:
+class DrawnDome:
     """The light of a town: a dome on the horizon, its bearing and half width, and how far away.
 
     name: "" where nobody knows it. under_target: the target stands over it during the window.
@@ -92,7 +92,7 @@ class SkyNote:
     loss_mag: float
     dimmed_mag: float
     smoke_mag: float
-    towns: tuple[TownGlow, ...] = ()
+    towns: tuple[DrawnDome, ...] = ()
     inside: str = ""
 
 
@@ -126,7 +126,7 @@ class FieldNotes:
     moon_lit: float = 0.0
     moon_rises: tuple[datetime, ...] = ()
     moon_sets: tuple[datetime, ...] = ()
-    standings: tuple[Standing, ...] = ()
+    standings: tuple[ForegroundStanding, ...] = ()
     showers: tuple[ShowerNote, ...] = ()
     air: Air = Air()
     cloud: tuple[CloudHour, ...] = ()

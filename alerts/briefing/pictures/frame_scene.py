@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from alerts.briefing.facts.field_notes import Standing, TownGlow
+from alerts.briefing.facts.field_notes import DrawnDome, ForegroundStanding
 from alerts.briefing.pictures.drawing import drawn_name
 from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.common.phrases import Reader, say
@@ -67,8 +67,8 @@ class ViewScene:
     strips: tuple[Strip, ...]
     ridge: tuple[tuple[float, float], ...]
     foregrounds: tuple[Foreground, ...]
-    standings: tuple[Standing, ...] = ()
-    glows: tuple[TownGlow, ...] = ()
+    standings: tuple[ForegroundStanding, ...] = ()
+    glows: tuple[DrawnDome, ...] = ()
     panorama: Panorama | None = None
     target: TrackPoint | None = None
     target_words: str = ""

@@ -40,7 +40,7 @@ WORDS_ROOM = 62.0
 
 
 @dataclass(frozen=True, slots=True)
-class _Legend:
+class _LegendEntry:
     kind: str
     x: float
     y: float
@@ -53,7 +53,7 @@ class _Legend:
 
 
 @dataclass(frozen=True, slots=True)
-class _Plot:
+class _NightPlot:
     """Where times and altitudes fall in the picture."""
 
     scene: NightScene
@@ -111,7 +111,7 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
     zone = say("pictures.times-in" if first == last else "pictures.times-in-both", first=first, last=last)
     head, baseline = heading(title, zone, width, palette)
     tall = 190.0 if width >= WIDE_FROM else 160.0
-    plot = _Plot(scene, palette, clock, width, baseline + 16, tall, highest_shown_deg(scene))
+    plot = _NightPlot(scene, palette, clock, width, baseline + 16, tall, highest_shown_deg(scene))
     legend = _legend(plot)
     labels = [*head, *_axis(plot), *_hours(plot), *_cloud_figures(plot), _window(plot)]
     labels += [Label(entry.x + entry.swatch, entry.y, entry.text, palette.muted) for entry in legend]
@@ -138,7 +138,7 @@ def draw_night(scene: NightScene, palette: Palette = LIGHT, *, width: int = NARR
     return render(Picture("night", "", night_alt(scene, clock), width, height), palette, values)
 
 
-def _sky(plot: _Plot) -> list[tuple[float, str]]:
+def _sky(plot: _NightPlot) -> list[tuple[float, str]]:
     """Colours from left to right by the Sun's depth below the horizon."""
     points = plot.scene.sun
     span = plot.scene.span
@@ -151,7 +151,7 @@ def _sky(plot: _Plot) -> list[tuple[float, str]]:
     return stops
 
 
-def _clouds(plot: _Plot) -> list[str]:
+def _clouds(plot: _NightPlot) -> list[str]:
     """One hanging shape for each unbroken run of hours that a forecast speaks of: the hours' middles with
     their chance, carried to the hours' outer edges, cut to the picture."""
     runs: list[list[tuple[datetime, float]]] = []
@@ -174,7 +174,7 @@ def _clouds(plot: _Plot) -> list[str]:
     return shapes
 
 
-def _pieces(plot: _Plot, track: Sequence[TrackPoint], floor_deg: Sequence[float]) -> list[str]:
+def _pieces(plot: _NightPlot, track: Sequence[TrackPoint], floor_deg: Sequence[float]) -> list[str]:
     """The parts of a path that stand above a floor (the land, or the horizon)."""
     pieces: list[list[tuple[float, float]]] = [[]]
     for point, lowest in zip(track, floor_deg, strict=True):
@@ -185,7 +185,7 @@ def _pieces(plot: _Plot, track: Sequence[TrackPoint], floor_deg: Sequence[float]
     return [path for path in map(path_of, pieces) if path]
 
 
-def _ridge(plot: _Plot) -> str:
+def _ridge(plot: _NightPlot) -> str:
     """The land under the target's path; nothing over a level horizon."""
     scene = plot.scene
     if max(scene.ridge_deg, default=0.0) <= 0:
@@ -198,7 +198,7 @@ def _ridge(plot: _Plot) -> str:
     return path_of([(line[0][0], floor), *line, (line[-1][0], floor)], close=True)
 
 
-def _frame(plot: _Plot) -> dict[str, float] | None:
+def _frame(plot: _NightPlot) -> dict[str, float] | None:
     """The window's left edge and width."""
     if not plot.window_lines:
         return None
@@ -206,7 +206,7 @@ def _frame(plot: _Plot) -> dict[str, float] | None:
     return {"x": start, "width": max(end - start, 2.0)}
 
 
-def _axis(plot: _Plot) -> list[Label]:
+def _axis(plot: _NightPlot) -> list[Label]:
     top = min(int(plot.highest_deg), 90)
     step = 30 if top > 60 else 15 if top > 30 else 10
     shown = range(0, top + 1, step)
@@ -217,7 +217,7 @@ def _axis(plot: _Plot) -> list[Label]:
     ]
 
 
-def _hours(plot: _Plot) -> list[Label]:
+def _hours(plot: _NightPlot) -> list[Label]:
     """`23`; on a 12-hour clock `11`, with am or pm where the picture begins and at midnight and noon."""
     room = (plot.right - LEFT) / max(len(plot.whole_hours), 1)
     every = 1 if room >= 30 else 2 if room >= 16 else 3
@@ -235,7 +235,7 @@ def _hours(plot: _Plot) -> list[Label]:
     return spaced(labels)
 
 
-def _cloud_figures(plot: _Plot) -> list[Label]:
+def _cloud_figures(plot: _NightPlot) -> list[Label]:
     """Chances in a row under the strip: in the window's middle, before it, after it, at the ends."""
     known = plot.scene.known_cloud
     if not known:
@@ -250,7 +250,7 @@ def _cloud_figures(plot: _Plot) -> list[Label]:
     return spaced(label for label in placed if not label.is_on(plot.window_lines))
 
 
-def _marks(plot: _Plot) -> list[Label]:
+def _marks(plot: _NightPlot) -> list[Label]:
     """Direction and height at the window's start, middle and end, beside its lines."""
     marks = plot.scene.marks
     if not marks:
@@ -270,7 +270,7 @@ def _marks(plot: _Plot) -> list[Label]:
     return spaced(labels)
 
 
-def _beside(plot: _Plot, mark: TrackPoint, *, to_left: bool) -> Label:
+def _beside(plot: _NightPlot, mark: TrackPoint, *, to_left: bool) -> Label:
     """Beside its dot, above the path where that falls on this side, else below it."""
     near = _height_near(plot, mark.at + (-HOUR if to_left else HOUR) * 0.6)
     y = plot.y(mark.altitude_deg) + (19 if near > mark.altitude_deg else -9)
@@ -283,11 +283,11 @@ def _mark_words(mark: TrackPoint) -> str:
     return f"{direction_word(mark.azimuth_deg)} {mark.altitude_deg:.0f}°"
 
 
-def _height_near(plot: _Plot, at: datetime) -> float:
+def _height_near(plot: _NightPlot, at: datetime) -> float:
     return min(plot.scene.target, key=lambda point: abs(point.at - at)).altitude_deg
 
 
-def _window(plot: _Plot) -> Label:
+def _window(plot: _NightPlot) -> Label:
     """The window's times under it; that there is none, and why, where the Sun stays up."""
     scene, baseline = plot.scene, plot.sky_bottom + 37
     if scene.window is None:
@@ -301,7 +301,7 @@ def _window(plot: _Plot) -> Label:
     return within(label, 12, plot.width - 12)
 
 
-def _legend(plot: _Plot) -> list[_Legend]:
+def _legend(plot: _NightPlot) -> list[_LegendEntry]:
     """What the lines mean, in as many rows as the width asks for."""
     scene = plot.scene
     entries = []
@@ -314,12 +314,12 @@ def _legend(plot: _Plot) -> list[_Legend]:
         entries.append(("cloud", say("pictures.legend-cloud")))
     else:
         entries.append(("note", say("pictures.legend-no-cloud")))
-    placed: list[_Legend] = []
+    placed: list[_LegendEntry] = []
     x, y = 12.0, plot.sky_bottom + 62
     for kind, text in entries:
         needed = 30 + Label(0, 0, text, "").width
         if x > 12 and x + needed > plot.width - 12:
             x, y = 12.0, y + ROW
-        placed.append(_Legend(kind, x, y, text))
+        placed.append(_LegendEntry(kind, x, y, text))
         x += needed + 22
     return placed

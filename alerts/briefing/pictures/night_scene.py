@@ -11,7 +11,7 @@ from datetime import date, datetime
 import numpy as np
 
 from alerts.briefing.facts.alert import track_to_the_minute
-from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
+from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.common.text import LONGEST_NAME, Clock, capital, direction_word, long_day, plain
@@ -39,7 +39,7 @@ class NightToDraw:
     window: DarkWindow | None = None
     notes: FieldNotes | None = None
     cloud: Sequence[CloudHour] = ()
-    glows: Sequence[TownGlow] = ()
+    glows: Sequence[DrawnDome] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,7 +32,7 @@ MARK = 5.5
 
 
 @dataclass(frozen=True, slots=True)
-class _Plot:
+class _RecordPlot:
     box: Box
 
     def x(self, chance: float) -> float:
@@ -52,7 +52,7 @@ def draw_record(
     beside = say("pictures.record-said", lead=LEAD_WORDS[lead])
     head, baseline = heading(plain(name, LONGEST_NAME), beside, width, palette)
     top = baseline + 24
-    plot = _Plot(Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0)))
+    plot = _RecordPlot(Box(LEFT, top, width - RIGHT, top + (300.0 if width >= WIDE_FROM else 220.0)))
     bars, marks = [], []
     for each in record.reliability:
         x, high, low = plot.x(each.said), plot.y(each.high), plot.y(each.low)
@@ -87,7 +87,7 @@ def record_alt(record: Record, lead: Lead, name: str) -> str:
     return " ".join(said)
 
 
-def _axes(plot: _Plot, palette: Palette) -> Iterator[Label]:
+def _axes(plot: _RecordPlot, palette: Palette) -> Iterator[Label]:
     yield Label(LEFT, plot.box.top - 8, say("pictures.record-came-clear"), palette.muted, SMALL)
     for share, word in ((0.0, "none"), (0.5, "half"), (1.0, "all")):
         yield Label(LEFT - 7, plot.y(share) + 4, say(f"pictures.record-{word}"), palette.muted, SMALL, "end")
@@ -97,7 +97,7 @@ def _axes(plot: _Plot, palette: Palette) -> Iterator[Label]:
         yield Label(plot.x(chance), plot.box.bottom + 16, text, palette.muted, SMALL, anchor)
 
 
-def _figures(plot: _Plot, record: Record, palette: Palette) -> Iterator[Label]:
+def _figures(plot: _RecordPlot, record: Record, palette: Palette) -> Iterator[Label]:
     """Two rows under the plot: how many came clear, of how many nights."""
     top = plot.box.bottom + 16 + ROW + 2
     yield Label(LEFT - 7, top, say("pictures.record-clear"), palette.muted, SMALL, "end")

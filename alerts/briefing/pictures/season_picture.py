@@ -40,7 +40,7 @@ SHORTEST_RUN_DAYS = 14
 
 
 @dataclass(frozen=True, slots=True)
-class _Plot:
+class _SeasonPlot:
     first: date
     last: date
     box: Box
@@ -92,7 +92,9 @@ def draw_season(
     if season.nights:  # from a little before the first night with a window to a little after the last
         first = max(first, season.nights[0].name - MARGIN)
         last = min(last, season.nights[-1].name + MARGIN)
-    plot = _Plot(first, last, Box(LEFT, top, width - RIGHT, top + tall), max(2.0, math.ceil(longest_h) + 0.0))
+    plot = _SeasonPlot(
+        first, last, Box(LEFT, top, width - RIGHT, top + tall), max(2.0, math.ceil(longest_h) + 0.0)
+    )
     runs = _shape_runs(season.nights)
     caption = _caption(season, plot.box.bottom + 58, width, palette, mark)
     marked = None
@@ -180,13 +182,13 @@ def _caption(season: Season, top: float, width: int, palette: Palette, mark: dat
     return [Label(12, top + k * LINE, line, ink) for k, (line, ink) in enumerate(lines)]
 
 
-def _column(plot: _Plot, night: SeasonNight) -> str:
+def _column(plot: _SeasonPlot, night: SeasonNight) -> str:
     wide = max(plot.day_width - (0.4 if plot.day_width > 2 else 0.0), 0.6)
     top = plot.y(night.minutes / 60)
     return f"M{plot.x(night.name):.2f} {plot.box.bottom:.1f}V{top:.1f}h{wide:.2f}V{plot.box.bottom:.1f}Z"
 
 
-def _months(plot: _Plot, palette: Palette) -> list[Label]:
+def _months(plot: _SeasonPlot, palette: Palette) -> list[Label]:
     """Names in the middle of each month that is long enough in the picture."""
     starts = sorted({plot.first, *plot.month_starts})
     labels = []
@@ -221,13 +223,13 @@ def _shape_runs(nights: Sequence[SeasonNight]) -> list[_Run]:
     return [run for run in runs if (run.last - run.first).days >= SHORTEST_RUN_DAYS]
 
 
-def _bracket(plot: _Plot, run: _Run) -> str:
+def _bracket(plot: _SeasonPlot, run: _Run) -> str:
     left, right = plot.x(run.first), plot.x(run.last + DAY)
     y = plot.box.top - 8
     return f"M{left:.1f} {y + 4:.1f}V{y:.1f}H{right:.1f}v4"
 
 
-def _shape_words(plot: _Plot, found: Sequence[_Run], palette: Palette) -> list[Label]:
+def _shape_words(plot: _SeasonPlot, found: Sequence[_Run], palette: Palette) -> list[Label]:
     """Each run's words over its bracket, the short ones where the long ones have no room."""
     placed: list[Label] = []
     for run in found:

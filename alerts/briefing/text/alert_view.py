@@ -49,7 +49,7 @@ OVERHEAD_DEG = 75.0
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class FactRow:
     """One line of facts. name: what it tells, in any language. tone: the colour that carries it ("lamp",
     "core", "moon" or "")."""
 
@@ -97,8 +97,8 @@ class AlertView:
     leave: str
     decide: str
     zones: str
-    rows: tuple[Row, ...]
-    basis: tuple[Row, ...]
+    rows: tuple[FactRow, ...]
+    basis: tuple[FactRow, ...]
     reasons: tuple[str, ...]
     hazards: tuple[str, ...]
     forecast: str
@@ -260,15 +260,15 @@ def _zones(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> str:
     return say("briefing.zones", reader, there=there, here=here)
 
 
-def _rows(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> list[Row]:
+def _rows(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> list[FactRow]:
     """The table of facts; of a night that is called off nothing of the trip."""
     window, leave_by, is_off = facts.window, facts.leave_by, facts.form in CALLED_OFF
-    rows: list[Row] = []
+    rows: list[FactRow] = []
 
     def row(name: str, value: str, tone: str = "", label: str | None = None) -> None:
         if value:
             rows.append(
-                Row(name, say(f"briefing.row-{name}", reader) if label is None else label, value, tone)
+                FactRow(name, say(f"briefing.row-{name}", reader) if label is None else label, value, tone)
             )
 
     if leave_by is not None and not is_off:
@@ -313,7 +313,7 @@ def _rows(facts: AlertFacts, field: Clock, home: Clock, reader: Reader) -> list[
     return rows
 
 
-def _basis(facts: AlertFacts, reader: Reader) -> list[Row]:
+def _basis(facts: AlertFacts, reader: Reader) -> list[FactRow]:
     """What the chance rests on, and how dark the sky is where the camera looks."""
     if facts.form in CALLED_OFF:
         return []
@@ -325,7 +325,7 @@ def _basis(facts: AlertFacts, reader: Reader) -> list[Row]:
         ("towns", say_towns(facts.sky, reader) if facts.sky else "", ""),
     )
     return [
-        Row(name, say(f"briefing.row-{name}", reader), value, tone) for name, value, tone in told if value
+        FactRow(name, say(f"briefing.row-{name}", reader), value, tone) for name, value, tone in told if value
     ]
 
 

@@ -21,7 +21,7 @@ from alerts.weather.source_chance import still_ahead
 
 
 @value(frozen=True, slots=True)
-class Event:
+class ChanceEvent:
     """What a chance is about: so much clear sky in one piece, somewhere within a span.
 
     span: the part of the window that can still hold it. best: where in it that is likeliest, None where
@@ -36,14 +36,14 @@ class Event:
     whole_pct: int | None
 
 
-def event_of(outlook: Outlook | None, shortest: timedelta, now: datetime) -> Event | None:
+def event_of(outlook: Outlook | None, shortest: timedelta, now: datetime) -> ChanceEvent | None:
     """The event of an outlook's chance; None while that is unknown. shortest: as it was asked for."""
     if outlook is None or outlook.chance_pct is None:
         return None
     return _event(outlook.window, outlook.best, shortest, outlook.whole_pct, now)
 
 
-def event_told(facts: AlertFacts) -> Event | None:
+def event_told(facts: AlertFacts) -> ChanceEvent | None:
     """The event of the chance that a message tells; None without a chance or a window."""
     if facts.chance_pct is None or facts.window is None:
         return None
@@ -52,13 +52,13 @@ def event_told(facts: AlertFacts) -> Event | None:
 
 def _event(
     window: Span, best: Span | None, shortest: timedelta, whole_pct: int | None, now: datetime
-) -> Event:
+) -> ChanceEvent:
     ahead = still_ahead(window, shortest, now)
     told = best if best is not None and whole_minutes(best) != whole_minutes(ahead) else None
-    return Event(shortest, ahead, told, ahead != window, whole_pct)
+    return ChanceEvent(shortest, ahead, told, ahead != window, whole_pct)
 
 
-def say_event(event: Event, clock: Clock, night: date) -> str:
+def say_event(event: ChanceEvent, clock: Clock, night: date) -> str:
     """`at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30`. night: its evening's
     date; another day is named."""
     span = whole_minutes(event.span)
@@ -77,7 +77,7 @@ def say_event(event: Event, clock: Clock, night: date) -> str:
     return said
 
 
-def event_values(event: Event | None) -> dict[str, object] | None:
+def event_values(event: ChanceEvent | None) -> dict[str, object] | None:
     """The same as JSON values."""
     if event is None:
         return None

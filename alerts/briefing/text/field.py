@@ -41,8 +41,8 @@ ALWAYS_PACK = (
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
-    """One line of the evening. time: on the clock that its zone names; tone as in `alert_view.Row`."""
+class EveningStep:
+    """One line of the evening. time: on the clock that its zone names; tone as in `alert_view.FactRow`."""
 
     time: str
     text: str
@@ -53,7 +53,7 @@ class Step:
 class FieldView:
     """The words of the field plan, section by section; empty sections say nothing."""
 
-    steps: tuple[Step, ...]
+    steps: tuple[EveningStep, ...]
     camera: tuple[str, ...]
     pack: tuple[str, ...]
     before_dark: tuple[str, ...]
@@ -77,7 +77,9 @@ def field_view(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, 
 _Moment = tuple[datetime, str, str]
 
 
-def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, reader: Reader) -> Iterator[Step]:
+def _steps(
+    facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, reader: Reader
+) -> Iterator[EveningStep]:
     """Every moment of the trip in order, from leaving to being home."""
     if facts.leave_by is not None:
         start = plain(notes.start, LONGEST_NAME)
@@ -85,14 +87,14 @@ def _steps(facts: AlertFacts, notes: FieldNotes, field: Clock, home: Clock, read
         said = [say(f"briefing.leave{how}", reader, start=start, drive=facts.estimate)]
         if notes.latest_departure > facts.leave_by:
             said.append(say("briefing.leave-too-late", reader, latest=home.time(notes.latest_departure)))
-        yield Step(_time(home, facts.leave_by, facts), " ".join(said), "lamp")
+        yield EveningStep(_time(home, facts.leave_by, facts), " ".join(said), "lamp")
 
     moments = [*_travel(facts, notes, reader), *_dusk(facts, notes), *_window(facts, notes)]
     for at, text, tone in sorted(moments, key=lambda moment: moment[0]):
-        yield Step(_time(field, at, facts), text, tone)
+        yield EveningStep(_time(field, at, facts), text, tone)
 
     if facts.home_about is not None:
-        yield Step(_time(home, facts.home_about, facts), say("briefing.home-about", reader))
+        yield EveningStep(_time(home, facts.home_about, facts), say("briefing.home-about", reader))
 
 
 def _time(clock: Clock, at: datetime, facts: AlertFacts) -> str:

@@ -14,7 +14,7 @@ from fastapi.responses import HTMLResponse
 
 from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_lines import CAUTIONS
-from alerts.briefing.text.alert_view import AlertView, Row, view_alert
+from alerts.briefing.text.alert_view import AlertView, FactRow, view_alert
 from alerts.common.phrases import say
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
@@ -41,7 +41,7 @@ class FieldPage:
     verdict: str
     line: str
     words: AlertView
-    rows: tuple[Row, ...]
+    rows: tuple[FactRow, ...]
     leave: str
     units: Units
     cautions: tuple[str, ...]

@@ -8,7 +8,7 @@ from alerts.briefing import collect
 from alerts.briefing.assemble import draw_pictures
 from alerts.briefing.collect import NightFindings
 from alerts.briefing.collect_field import build_field_notes
-from alerts.briefing.facts.field_notes import FieldNotes, TownGlow
+from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
 from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.common.phrases import say
@@ -79,7 +79,7 @@ def night_pictures(
     return skies.keep(key, draw)
 
 
-def town_glows(skies: SkyCache, site: Site) -> tuple[TownGlow, ...]:
+def town_glows(skies: SkyCache, site: Site) -> tuple[DrawnDome, ...]:
     """The towns whose light stands over the horizon, as pictures draw them."""
     return skies.keep(("glows", site.lat_deg, site.lon_deg), lambda: collect.town_glows(site))
 

@@ -10,7 +10,6 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from alerts.briefing.text.obstacle_text import Page
-from alerts.briefing.text.units import say_speed, say_temperature
 from alerts.common.phrases import PLAIN_READER, Phrase, Reader, find_entry, say
 from alerts.common.span import Span
 from alerts.common.text import MONTHS, Clock, clock_in, length, long_day, sentence, short_day
@@ -133,18 +132,16 @@ def figure(value: float | None, unit: str) -> str:
 
 
 def temperature(value_c: float | None, units: Units) -> str:
-    return MISSING if value_c is None else say_temperature(value_c, units)
+    return MISSING if value_c is None else say("web.temperature", Reader(units=units), celsius=value_c)
 
 
 def speed(value_ms: float | None, units: Units) -> str:
-    return MISSING if value_ms is None else say_speed(value_ms, units)
+    return MISSING if value_ms is None else say("web.speed", Reader(units=units), ms=value_ms)
 
 
 def dew_gap(value_c: float | None, units: Units) -> str:
     """How far the air is above its dew point."""
-    if value_c is None:
-        return MISSING
-    return f"{value_c * 9 / 5:.0f} °F" if units.fahrenheit else f"{value_c:.0f} °C"
+    return MISSING if value_c is None else say("web.dew-gap", Reader(units=units), celsius=value_c)
 
 
 def month_words(month: Month) -> str:

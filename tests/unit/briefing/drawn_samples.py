@@ -9,7 +9,7 @@ from functools import cache
 from sample_nights import FLAT, SAMPLES, case, ephemeris, invented_cloud
 
 from alerts.briefing.assemble import draw_pictures
-from alerts.briefing.facts.field_notes import TownGlow
+from alerts.briefing.facts.field_notes import DrawnDome
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, Picture
 from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.briefing.pictures.season_picture import draw_season
@@ -17,7 +17,7 @@ from alerts.common.units import Units
 from alerts.sky.night import SkyWishes
 from alerts.sky.nights.season import Season, season
 
-GLOWS = (TownGlow(212.0, 41.0),)
+GLOWS = (DrawnDome(212.0, 41.0),)
 
 
 @cache

@@ -17,8 +17,7 @@ from alerts.briefing.render import render_mail
 from alerts.briefing.text.alert_lines import CAUTIONS, WATER, cautions_for
 from alerts.briefing.text.alert_view import view_alert
 from alerts.briefing.text.field import BEFORE_DARK, FieldView
-from alerts.briefing.text.units import say_distance, say_speed, say_temperature
-from alerts.common.phrases import kept, phrase
+from alerts.common.phrases import Reader, kept, phrase, say
 from alerts.common.units import Units, in_units
 from alerts.field.frame_plan import aim_at
 from alerts.field.kit import default_kit
@@ -223,9 +222,10 @@ BOTH = (Units.METRIC, Units.IMPERIAL)
 
 
 def test_figures_in_both_units() -> None:
-    assert [say_temperature(-0.2, units) for units in BOTH] == ["0 °C", "32 °F"]
-    assert [say_speed(10.0, units) for units in BOTH] == ["10 m/s", "22 mph"]
-    assert [say_distance(41.0, units) for units in BOTH] == ["41 km", "25 miles"]
+    cold = [say("briefing.pack-clothes", Reader(units=units), cold="mild", felt_c=-0.2) for units in BOTH]
+    assert [each.rpartition("like ")[2] for each in cold] == ["0 °C", "32 °F"]
+    wind = [say("briefing.pack-weight", Reader(units=units), wind_ms=10.0) for units in BOTH]
+    assert [each.rpartition("to ")[2] for each in wind] == ["10 m/s", "22 mph"]
 
 
 def test_air_comes_from_the_outlooks_hazards() -> None:

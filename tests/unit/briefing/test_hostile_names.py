@@ -15,7 +15,7 @@ from sample_nights import facts_of
 from test_messages import Page
 
 from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.facts.field_notes import FieldNotes, SkyNote, TownGlow
+from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes, SkyNote
 from alerts.briefing.render import build_payload, render_chat, render_mail
 from alerts.common.text import BREAK, plain, shorten, unmentioned
 from alerts.notifying.model import AlertKind
@@ -65,7 +65,7 @@ def spoiled_sky(text: str) -> SkyNote:
         loss_mag=0.2,
         dimmed_mag=0.6,
         smoke_mag=0.3,
-        towns=(TownGlow(81.0, 27.0, name=text, under_target=True),),
+        towns=(DrawnDome(81.0, 27.0, name=text, under_target=True),),
         inside=text,
     )
 

@@ -15,7 +15,7 @@ from test_pictures import texts_of
 from alerts.briefing.calendar import CalendarEntry, build_calendar
 from alerts.briefing.facts.alert import Briefing
 from alerts.briefing.render import build_payload, render_chat, render_mail
-from alerts.briefing.text.units import say_distance, say_temperature
+from alerts.common.phrases import Reader, say
 from alerts.common.units import Units, in_units
 from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Distance, Temperature, UnitWishes, Wishes, units_of
@@ -43,7 +43,10 @@ def message(units: Units, name: str = "july", kind: AlertKind = AlertKind.GO) ->
 def test_each_wish_counts_by_itself(wished: UnitWishes, word: str, temperature: str, distance: str) -> None:
     units = units_of(Wishes(units=wished))
     assert units.word == word
-    assert (say_temperature(-4, units), say_distance(41, units)) == (temperature, distance)
+    reader = Reader(units=units)
+    assert temperature in say("briefing.pack-clothes", reader, cold="bitter", felt_c=-4)
+    town = {"town": "Teruel", "direction": "east", "bearing_deg": 81}
+    assert distance in say("briefing.town", reader, away_km=41, **town)
     assert units.clock_hours == wished.clock_hours
     assert build_payload(message(units))["data"]["units"] == word  # type: ignore[index]
 

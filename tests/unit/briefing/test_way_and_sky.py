@@ -12,7 +12,7 @@ from sample_nights import FLAT, case, ephemeris, facts_of, going
 from alerts.briefing.collect import sky_note
 from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.alert import AlertFacts
-from alerts.briefing.facts.field_notes import SkyNote, TownGlow
+from alerts.briefing.facts.field_notes import DrawnDome, SkyNote
 from alerts.briefing.text.alert_view import view_alert
 from alerts.common.clock_times import ClockSpan
 from alerts.common.text import article
@@ -23,7 +23,7 @@ from alerts.sites.model import Gate, Site
 from alerts.wishes.model import Trip, Wishes
 
 SKY = SkyNote(subject="the core", mag_arcsec2=20.84, loss_mag=0.0, dimmed_mag=0.6, smoke_mag=0.0)
-TERUEL = TownGlow(81.4, 26.8, name="Teruel", under_target=True)
+TERUEL = DrawnDome(81.4, 26.8, name="Teruel", under_target=True)
 
 
 def basis(facts: AlertFacts, units: Units = Units.METRIC) -> dict[str, str]:
