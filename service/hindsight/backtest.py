@@ -17,11 +17,10 @@ from alerts.judging.assess import JudgingInputs, assess
 from alerts.judging.verdict import Verdict
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
-from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.leads import LEADS, Stated, moment_of
 from alerts.track.calibration.model import Calibration
-from alerts.track.calibration.pairs import JudgedNight, Pairs, build_pairs
-from alerts.track.calibration.statements import build_stated
+from alerts.track.calibration.pairs import JudgedNight, Pairs, build_pairs, build_stated
 from alerts.track.observations.evidence import Event
 from alerts.track.observations.outcome import Outcome, judge_night
 from alerts.wishes.model import Wishes

@@ -37,7 +37,7 @@ from alerts.judging.obstacles import (
     weightiest_first,
 )
 from alerts.sites.model import Site
-from alerts.track.calibration.correct_one import calibrate
+from alerts.track.calibration.correct import calibrate
 from alerts.track.calibration.model import NONE_VERSION, Calibration
 from alerts.track.record.place_climate import LEAST_SHARE, UNKNOWN_CLIMATE, Climate
 from alerts.weather.forecast import Place

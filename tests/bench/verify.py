@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import numpy as np
 
 from alerts.common.span import Span
-from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead, Stated
 from alerts.track.calibration.model import Method

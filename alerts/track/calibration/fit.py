@@ -9,13 +9,18 @@ from itertools import pairwise
 
 import numpy as np
 
-from alerts.track.calibration.correct_many import corrected, from_log_odds, log_odds
+from alerts.track.calibration.correct import corrected, from_log_odds, log_odds
 from alerts.track.calibration.intervals import NIGHT_CORRELATION, effective_nights
-from alerts.track.calibration.isotonic import Floats, group_by_value, pool_adjacent_violators
 from alerts.track.calibration.leads import LEADS, Lead
-from alerts.track.calibration.logistic import fit_logistic, fit_shifts
 from alerts.track.calibration.model import Calibration, LeadMap, Method, SiteShift, Step, Trial, prior_map
 from alerts.track.calibration.pairs import Bools, Ints, Pairs
+from alerts.track.calibration.regression import (
+    Floats,
+    fit_logistic,
+    fit_shifts,
+    group_by_value,
+    pool_adjacent_violators,
+)
 from alerts.track.record.summary import FEWEST_PAIRS
 
 FEWEST_NIGHTS = 20

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
-from alerts.track.calibration.isotonic import Floats
+from alerts.track.calibration.regression import Floats
 
 Z90, Z95 = 1.6448536269514722, 1.959963984540054
 """Two-sided normal quantiles for 90 % and 95 %."""

@@ -1,5 +1,4 @@
-"""A chance corrected by what came: the values that are stored. `correct` uses them on one chance, `apply`
-on columns.
+"""A chance corrected by what came: the values that are stored; `correct` uses them.
 
 How much is corrected depends on how much has been seen, for each lead by itself:
 

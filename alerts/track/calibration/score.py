@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
-from alerts.track.calibration.isotonic import Floats, group_by_value, pool_adjacent_violators
+from alerts.track.calibration.regression import Floats, group_by_value, pool_adjacent_violators
 
 
 @dataclass(frozen=True, slots=True)

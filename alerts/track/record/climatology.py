@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from alerts.track.calibration.intervals import STRENGTH_NIGHTS
-from alerts.track.calibration.isotonic import Floats
 from alerts.track.calibration.pairs import Ints, Pairs, months_of, years_of
+from alerts.track.calibration.regression import Floats
 from alerts.weather.skill import CLEAR_SHARE
 
 _MONTHS = 13

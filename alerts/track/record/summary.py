@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from alerts.track.calibration.intervals import consistency_limits, effective_nights, wilson_range
-from alerts.track.calibration.isotonic import Floats
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import JUDGES, Pairs
+from alerts.track.calibration.regression import Floats
 from alerts.track.calibration.score import (
     IsotonicParts,
     MurphyParts,

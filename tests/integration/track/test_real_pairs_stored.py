@@ -12,7 +12,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from alerts.sites.model import Site
-from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.score import brier_score
 from alerts.weather.skill import CLEAR_LIMIT_PCT

@@ -36,7 +36,7 @@ from alerts.judging.obstacles import (
     weightiest_first,
 )
 from alerts.judging.verdict import Verdict, VerdictWord
-from alerts.track.calibration.correct_one import calibrate
+from alerts.track.calibration.correct import calibrate
 from alerts.track.calibration.correct_outlook import calibrated_outlook
 from alerts.track.calibration.leads import LEADS
 from alerts.track.calibration.model import NONE, PRIOR, Calibration, LeadMap, Method

@@ -15,7 +15,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from alerts.track.calibration.correct_many import from_log_odds, log_odds
+from alerts.track.calibration.correct import from_log_odds, log_odds
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
 

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration, fit_lead
 from alerts.track.calibration.leads import Lead
 from alerts.track.calibration.model import Method

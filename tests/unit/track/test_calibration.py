@@ -12,8 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.common.errors import BadInput
-from alerts.track.calibration.correct_many import corrected, log_odds, recalibrated
-from alerts.track.calibration.correct_one import calibrate
+from alerts.track.calibration.correct import calibrate, corrected, log_odds, recalibrated
 from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.model import (
     PRIOR,

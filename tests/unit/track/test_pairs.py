@@ -11,8 +11,14 @@ import pytest
 from alerts.common.phrases import kept
 from alerts.judging.rules import Reason, Result
 from alerts.track.calibration.leads import LEADS, Lead, Stated, moment_of, standing_at
-from alerts.track.calibration.pairs import JudgedNight, build_pairs, joined
-from alerts.track.calibration.statements import build_stated, lineage_chances, member_share
+from alerts.track.calibration.pairs import (
+    JudgedNight,
+    build_pairs,
+    build_stated,
+    joined,
+    lineage_chances,
+    member_share,
+)
 from alerts.track.observations.evidence import Event, Judge, OutcomeState
 from alerts.track.observations.outcome import Outcome
 from alerts.weather.forecast import Source

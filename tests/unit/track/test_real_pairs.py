@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alerts.track.calibration.correct_many import log_odds
+from alerts.track.calibration.correct import log_odds
 from alerts.track.calibration.fit import fit_lead
 from alerts.track.calibration.leads import Lead
-from alerts.track.calibration.logistic import fit_logistic
 from alerts.track.calibration.pairs import Pairs
+from alerts.track.calibration.regression import fit_logistic
 from alerts.track.calibration.score import brier_score, brier_skill
 from alerts.track.record.summary import build_record
 from alerts.weather.skill import CLEAR_LIMIT_PCT, chance_of, evidence, pooled_evidence, usual_log_odds

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
 from alerts.common.errors import BadInput
-from alerts.track.calibration.isotonic import pool_adjacent_violators
+from alerts.track.calibration.regression import pool_adjacent_violators
 from alerts.track.calibration.score import (
     brier_score,
     brier_skill,

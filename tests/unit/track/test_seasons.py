@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from alerts.track.calibration.correct_many import recalibrated
+from alerts.track.calibration.correct import recalibrated
 from alerts.track.calibration.fit import fit_calibration
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.record.summary import records_by_lead
@@ -111,7 +111,7 @@ def test_a_map_fitted_on_the_past_gains_on_the_future() -> None:
 def test_the_stated_range_holds_the_truth_about_as_often_as_it_says() -> None:
     """90 % ranges of a fitted map, by site, on nights not fitted on: they hold the mean truth of like
     nights in at least 85 % of cases."""
-    from alerts.track.calibration.correct_many import corrected
+    from alerts.track.calibration.correct import corrected
 
     held, cases = 0, 0
     for seed in range(12):

@@ -1,4 +1,5 @@
-"""Logistic regression of what came on log odds, pulled toward leaving them alone; and shifts for sites."""
+"""Regressions of what came on what was said: isotonic by pooling adjacent violators (Ayer et al. 1955, Ann.
+Math. Stat. 26, 641), and logistic on log odds, pulled toward leaving them alone; and shifts for sites."""
 
 from __future__ import annotations
 
@@ -8,7 +9,39 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
-from alerts.track.calibration.isotonic import Floats
+
+Floats = npt.NDArray[np.float64]
+
+
+def pool_adjacent_violators(values: npt.ArrayLike, weights: npt.ArrayLike | None = None) -> Floats:
+    """The rising sequence nearest to `values` in (weighted) squared error, of the same length.
+
+    values: shape (n,), in the order of what they should rise with. weights: shape (n,), above 0.
+    """
+    told = np.asarray(values, dtype=np.float64)
+    weighed = np.ones(len(told)) if weights is None else np.asarray(weights, dtype=np.float64)
+    means: list[float] = []  # of each block, with its weight and how many values it holds
+    masses: list[float] = []
+    counts: list[int] = []
+    for value, weight in zip(told.tolist(), weighed.tolist(), strict=True):
+        mean, mass, count = value, weight, 1
+        while means and means[-1] >= mean:
+            mass_before = masses.pop()
+            mean = (means.pop() * mass_before + mean * mass) / (mass_before + mass)
+            mass, count = mass + mass_before, count + counts.pop()
+        means.append(mean)
+        masses.append(mass)
+        counts.append(count)
+    return np.repeat(np.array(means), np.array(counts, dtype=np.int64))
+
+
+def group_by_value(values: Floats, clear: npt.ArrayLike) -> tuple[Floats, Floats, Floats]:
+    """The distinct values ascending, how many cases each has, and the share of them that came clear."""
+    distinct, which = np.unique(values, return_inverse=True)
+    cases = np.bincount(which, minlength=len(distinct)).astype(np.float64)
+    came = np.bincount(which, weights=np.asarray(clear, dtype=np.float64), minlength=len(distinct))
+    return distinct, cases, came / cases
+
 
 PULL = 3.0
 """Half of this times the squared distance from intercept 0 and slope 1 is the price of moving away: as if
