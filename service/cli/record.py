@@ -17,8 +17,14 @@ from service.app import build
 from service.cli.options import DAY, progress_bar
 from service.hindsight.backtest import Replay, replay
 from service.hindsight.outcome_reports import Said, keep_said, read_times, require_begun
-from service.hindsight.record_csv import record_csv
-from service.hindsight.track_record import TrackRecord, load_record, record_json, record_page, records_of
+from service.hindsight.track_record import (
+    TrackRecord,
+    load_record,
+    record_csv,
+    record_json,
+    record_page,
+    records_of,
+)
 from service.reports.wish_file import read_wish_file
 from service.store.repositories import calibrations, people
 from service.store.repositories.people import default_wishes

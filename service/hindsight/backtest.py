@@ -6,14 +6,14 @@ the night is another one: its windows are computed anew, and its outcome judged 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
 from sqlalchemy.orm import Session
 
-from alerts.judging.assess import JudgingInputs, assess
+from alerts.judging.assess import assess
 from alerts.judging.verdict import Verdict
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
@@ -24,11 +24,10 @@ from alerts.track.calibration.pairs import JudgedNight, Pairs, build_pairs, buil
 from alerts.track.observations.evidence import Event
 from alerts.track.observations.outcome import Outcome, judge_night
 from alerts.wishes.model import Wishes
-from service.hindsight.past_inputs import as_known_at, night_of, nights_under, site_of
+from service.hindsight.past_inputs import inputs_at, night_of, nights_under, site_of
 from service.hindsight.verification import gather_evidence
 from service.store.json_values import from_json
 from service.store.repositories import judged_events
-from service.store.repositories.climates import climate_at
 from service.store.repositories.forecasts import newest_by_place, place_key
 from service.store.repositories.pairs import Told, find_told
 from service.store.repositories.sites import StoredSite
@@ -62,13 +61,19 @@ def replay(
 
     calibration: state chances as this version would; else they stay as forecast.
     """
-    found = _distinct(find_told(session, first=first, last=last), by_site=wishes is not None)
+    found = list(find_told(session, first=first, last=last))
+    if wishes is not None:  # other wishes make one event of a site's night, however many it had
+        first_told: dict[tuple[int, date], Told] = {}
+        for each in found:
+            first_told.setdefault((each.event.site_id, each.event.night_name), each)
+        found = list(first_told.values())
     judged: list[JudgedNight] = []
     for done, told in enumerate(found, start=1):
         night = _replay_night(session, ephemeris, told, wishes)
         judged += [night] if night is not None else []
         progress(done, len(found))
-    limit_pct = (wishes or _usual(found)).chance_go_pct
+    usual = _wishes(found[0]) if found else Wishes()
+    limit_pct = (wishes or usual).chance_go_pct
     pairs = build_pairs(judged)
     if calibration is not None:
         pairs = recalibrated(pairs, calibration)
@@ -76,20 +81,6 @@ def replay(
         pairs = replace(pairs, told_go=enough & ~pairs.is_barred)
     unsure = sum(night.outcome.judge is None for night in judged)
     return Replay(pairs, limit_pct, len(judged), len(found) - len(judged), unsure)
-
-
-def _distinct(told: Iterable[Told], *, by_site: bool) -> list[Told]:
-    """Other wishes make one event of a site's night, however many it had."""
-    if not by_site:
-        return list(told)
-    kept: dict[tuple[int, date], Told] = {}
-    for each in told:
-        kept.setdefault((each.event.site_id, each.event.night_name), each)
-    return list(kept.values())
-
-
-def _usual(found: list[Told]) -> Wishes:
-    return _wishes(found[0]) if found else Wishes()
 
 
 def _wishes(told: Told) -> Wishes:
@@ -109,18 +100,19 @@ def _replay_night(
     if not starts:
         return None
     start = told.event.window_start if other is None else min(starts)
-    verdicts = [(moment, _assess(session, stored, nights, wishes, moment)) for moment in _moments(start)]
+    moments = sorted(moment_of(lead, start) for lead in LEADS)
+    verdicts = [(moment, _assess(session, stored, nights, wishes, moment)) for moment in moments]
     stated = [(verdict, _stated(verdict, moment)) for moment, verdict in verdicts if verdict is not None]
     event = _event(told, wishes, [verdict for verdict, _ in stated]) if stated else None
     if event is None:
         return None
-    mine = [said for verdict, said in stated if _is_about(verdict, event)]
+    mine = [
+        said
+        for verdict, said in stated
+        if verdict.window is not None and verdict.window.span.overlap(event.window) is not None
+    ]
     outcome = _outcome(session, told, stored, event)
     return JudgedNight(told.event.site_id, told.event.night_name, mine, outcome)
-
-
-def _moments(start: datetime) -> list[datetime]:
-    return sorted(moment_of(lead, start) for lead in LEADS)
 
 
 def _assess(
@@ -130,14 +122,7 @@ def _assess(
     known = newest_by_place(session, {place}, moment).get(place, [])
     if not known:
         return None
-    forecasts = [as_known_at(each.forecast, moment) for each in known]
-    inputs = JudgingInputs(
-        site=stored.site,
-        now=moment,
-        forecasts=forecasts,
-        clear_share=climate_at(session, stored.site, moment).clear_share,
-        stations=judged_events.stations_now(session, stored.site, moment),
-    )
+    inputs = inputs_at(session, stored.site, (each.forecast for each in known), moment)
     return assess(inputs, nights, wishes).verdict
 
 
@@ -163,10 +148,6 @@ def _event(told: Told, wishes: Wishes, verdicts: list[Verdict]) -> Event | None:
         return own
     middle = window.track[len(window.track) // 2].azimuth_deg if window.track else None
     return Event(window.span, wishes.shortest_window, middle)
-
-
-def _is_about(verdict: Verdict, event: Event) -> bool:
-    return verdict.window is not None and verdict.window.span.overlap(event.window) is not None
 
 
 def _outcome(session: Session, told: Told, stored: StoredSite, event: Event) -> Outcome:

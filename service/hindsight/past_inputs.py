@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import date, datetime
 
 from sqlalchemy.orm import Session
 
+from alerts.judging.assess import JudgingInputs
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night
@@ -14,6 +16,8 @@ from alerts.sky.nights.night_builder import night_named
 from alerts.weather.forecast import Forecast
 from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
+from service.store.repositories.climates import climate_at
+from service.store.repositories.judged_events import stations_now
 from service.store.repositories.sites import StoredSite, stored_site
 from service.store.schema import core_tables
 
@@ -33,9 +37,19 @@ def nights_under(site: Site, name: date, wishes: Wishes, ephemeris: Ephemeris) -
     return [night_named(site, name, sky, ephemeris) for sky in wishes.skies]
 
 
-def as_known_at(forecast: Forecast, moment: datetime) -> Forecast:
-    """The forecast as it was known then: it may have been confirmed since."""
-    fetched_at = forecast.source.fetched_at
-    if fetched_at is None or fetched_at <= moment:
-        return forecast
-    return replace(forecast, source=replace(forecast.source, fetched_at=moment))
+def inputs_at(session: Session, site: Site, forecasts: Iterable[Forecast], moment: datetime) -> JudgingInputs:
+    """What a verdict rested on then, uncorrected. A forecast may have been confirmed since: it is taken as it
+    was known."""
+    known = []
+    for forecast in forecasts:
+        fetched_at = forecast.source.fetched_at
+        is_later = fetched_at is not None and fetched_at > moment
+        then = replace(forecast.source, fetched_at=moment)
+        known.append(replace(forecast, source=then) if is_later else forecast)
+    return JudgingInputs(
+        site=site,
+        now=moment,
+        forecasts=known,
+        clear_share=climate_at(session, site, moment).clear_share,
+        stations=stations_now(session, site, moment),
+    )

@@ -1,8 +1,11 @@
-"""The track record as values, as a page of text and as JSON; `recordtable` has it for spreadsheets."""
+"""The track record as values, as a page of text, as JSON, as a table for spreadsheets (one row a judged
+window), and as one line for a message: what came of forecasts like this one."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import csv
+import io
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -11,16 +14,18 @@ import numpy as np
 from sqlalchemy.orm import Session
 
 from alerts.common.time_text import say_minutes
-from alerts.track.calibration.leads import LEADS, Lead
+from alerts.track.calibration.leads import HOURS_BEFORE, LEADS, Lead
 from alerts.track.calibration.pairs import Pairs
 from alerts.track.record.climatology import MonthCounts, climatology, month_counts
 from alerts.track.record.regret import Ledger, build_ledger
 from alerts.track.record.summary import Calls, Record, build_record
 from alerts.track.record.text import (
     NO_RECORD,
+    forecasts_like,
     say_calls,
     say_judges,
     say_lead,
+    say_like,
     say_model,
     say_regret,
     say_share,
@@ -30,10 +35,23 @@ from alerts.track.record.text import (
 from alerts.wishes.model import Wishes
 from service.observations.station_credits import station_credits
 from service.store.json_values import to_json
-from service.store.repositories.judged_events import count_unsure, settled_by_night
+from service.store.repositories.judged_events import count_unsure, read_outcome, settled_by_night
 from service.store.repositories.pairs import load_pairs
-from service.store.repositories.record_rows import FoundWishes, find_wishes
+from service.store.repositories.record_rows import FoundWishes, find_wishes, recorded_events
 
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+HEADER = (
+    "site",
+    "night",
+    "window_start",
+    "window_end",
+    "told_go",
+    *(f"chance_{lead.value}_pct" for lead in LEADS),
+    "outcome",
+    "judge",
+    "why",
+    "disagreement",
+)
 MOST_LEDGERS = 5
 NOTHING_SETTLED = "Nights that nobody could settle so far: {}."
 TOLD_LEADS = (Lead.EVENING, Lead.MORNING)
@@ -174,3 +192,60 @@ def record_json(site: str | None, found: TrackRecord) -> dict[str, Any]:
 def _ledger_json(ledger: Ledger) -> dict[str, Any]:
     rows = [{**to_json(row), "wasted": row.wasted} for row in ledger.rows]
     return {"wishes": ledger.wishes, "limit_pct": ledger.limit_pct, "nights": ledger.nights, "rows": rows}
+
+
+def record_csv(session: Session, site_ids: Iterable[int] | None = None) -> str:
+    """What was said at each lead, and what came, of these sites or of all, in order of time. Safe to open
+    in a spreadsheet."""
+    out = io.StringIO()
+    rows = csv.writer(out, lineterminator="\n")
+    rows.writerow(HEADER)
+    for recorded in recorded_events(session, site_ids):
+        event, outcome = recorded.event, recorded.outcome
+        standing = [recorded.said.get(lead.value) for lead in LEADS]
+        last = next((each for each in standing if each is not None), None)
+        facts = read_outcome(outcome)
+        cells = [
+            recorded.site_name,
+            event.night_name.isoformat(),
+            *(f"{at:%Y-%m-%dT%H:%M:%SZ}" for at in (event.window_start, event.window_end)),
+            "" if last is None else "yes" if last.told_go else "no",
+            *("" if each is None else each.chance_pct for each in standing),
+            outcome.state,
+            outcome.judge,
+            facts.why,
+            "; ".join(facts.disagreement),
+        ]
+        rows.writerow([safe_cell(cell) for cell in cells])
+    return out.getvalue()
+
+
+def safe_cell(value: object) -> object:
+    """The value, with an apostrophe before a text that a spreadsheet would run as a formula."""
+    if isinstance(value, str) and value.lstrip(" ").startswith(_FORMULA_STARTS):
+        return f"'{value}"
+    return value
+
+
+class RecordLines:
+    """Lines of one run; what was said at a lead is read once for all of them."""
+
+    def __init__(self) -> None:
+        self._pairs: dict[Lead, Pairs] = {}
+
+    def line(self, session: Session, site_id: int, ahead: timedelta, chance_pct: int) -> str:
+        """`Forecasts like this came clear 9 of 12 times here.`; "" where none like it was judged yet.
+
+        ahead: from now to the window's start.
+        """
+        lead = nearest_lead(ahead)
+        if lead not in self._pairs:
+            self._pairs[lead] = load_pairs(session, lead=lead, with_lineages=False)
+        like = forecasts_like(self._pairs[lead], site_id, lead, chance_pct / 100)
+        return say_like(like) if like.cases else ""
+
+
+def nearest_lead(ahead: timedelta) -> Lead:
+    """The lead at which the record remembers what was said about that long before a window."""
+    hours = ahead / timedelta(hours=1)
+    return min(LEADS, key=lambda lead: abs(HOURS_BEFORE[lead] - hours))

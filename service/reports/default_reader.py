@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.wishes.model import Wishes
-from service.hindsight.record_line import RecordLines
+from service.hindsight.track_record import RecordLines
 from service.store.json_values import from_json
 from service.store.repositories.people import default_wishes, find_subscriptions
 from service.store.repositories.sites import StoredSite, get_site, newest_revision

@@ -13,7 +13,7 @@ from alerts.common.errors import BadInput
 from alerts.track.record.text import NO_RECORD
 from service.demo.story import FLAT, SATURDAY
 from service.hindsight.outcome_reports import read_times
-from service.hindsight.record_csv import safe_cell
+from service.hindsight.track_record import safe_cell
 from service.reports.wish_file import read_wish_file
 from service.store.repositories.people import default_wishes
 from tests.acceptance.conftest import Ran, Run

@@ -18,8 +18,7 @@ from alerts.track.observations.evidence import JUDGE_WORDS, Judge
 from alerts.track.record.regret import Ledger
 from alerts.track.record.summary import FEWEST_PAIRS, Record, count_calls
 from alerts.track.record.text import NO_RECORD, say_judges, say_model, say_regret, say_skill, say_worth
-from service.hindsight.record_csv import record_csv
-from service.hindsight.track_record import TrackRecord, load_record, say_first
+from service.hindsight.track_record import TrackRecord, load_record, record_csv, say_first
 from service.store.repositories.judged_events import NOBODY, read_outcome
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.record_rows import last_settled, newest_change

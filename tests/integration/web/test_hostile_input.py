@@ -22,7 +22,7 @@ from starlette.testclient import TestClient
 
 from alerts.common.errors import BadInput
 from alerts.sites.names import LONGEST_NAME, clean_name
-from service.hindsight.record_csv import safe_cell
+from service.hindsight.track_record import safe_cell
 from service.store.schema import core_tables
 from service.web.middleware import BODY_BYTES, UPLOAD_BYTES
 from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World

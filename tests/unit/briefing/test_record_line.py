@@ -10,8 +10,8 @@ import pytest
 
 from alerts.track.calibration.leads import LEADS, Lead
 from alerts.track.calibration.pairs import Pairs, build_pairs
-from service.hindsight import record_line
-from service.hindsight.record_line import RecordLines, nearest_lead
+from service.hindsight import track_record
+from service.hindsight.track_record import RecordLines, nearest_lead
 
 SITE = 7
 
@@ -45,7 +45,7 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[Lead]:
             return told(lead, 9, 12)
         return told(lead, 30, 40) if lead is Lead.MORNING else build_pairs([])
 
-    monkeypatch.setattr(record_line, "load_pairs", load)
+    monkeypatch.setattr(track_record, "load_pairs", load)
     return leads
 
 
