@@ -16,7 +16,7 @@ from alerts.judging.site_choice import Choice, choice_of, say_fork
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
 from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL, WindowSky, window_sky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
-from alerts.notifying.validity import say_doubt
+from alerts.notifying.validity import find_doubt
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import Dome, domes
 from alerts.sky.ephemeris import Ephemeris
@@ -90,7 +90,9 @@ def alert_facts(
         told_leave_by=told.leave_by if told and kind in _TAKES_BACK else None,
         cause=cause,
         is_last_word=telling.is_last_word,
-        doubt=say_doubt(verdict.chance_pct, wishes) if told and kind is not AlertKind.STAND_DOWN else "",
+        doubt=(find_doubt(verdict.chance_pct, wishes) or "")
+        if told and kind is not AlertKind.STAND_DOWN
+        else "",
         is_unsettled=telling.why is Why.UNSETTLED,
         others=tuple(other.as_other() for other in others),
         fork=say_fork(lead, others, found.now, wishes.clock(found.site.tz)) if facts.is_go else "",

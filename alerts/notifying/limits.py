@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta, tzinfo
 
+from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.common.time_text import say_time
 from alerts.field.trip_plan import FieldPlan
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,
@@ -109,12 +109,12 @@ def is_enough(told: Sequence[PastAlert]) -> bool:
 def _unsettled(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision:
     """Past the cap one honest note, and then silence."""
     if any(entry.why is Why.UNSETTLED for entry in look.told):
-        return silence(Why.ENOUGH_SAID, f"{wanted.text}; {MOST_TOLD} alerts are the most for one night")
+        return silence(Why.ENOUGH_SAID, phrase("notifying.enough-said", cause=wanted.text, most=MOST_TOLD))
     note = replace(
         wanted,
         kind=AlertKind.CHANGED,
         why=Why.UNSETTLED,
-        text=f"this night keeps changing ({wanted.text}); no more is said of it, look yourself",
+        text=phrase("notifying.keeps-changing", cause=wanted.text),
         occurrence=look.next_occurrence(AlertKind.CHANGED),
     )
     return _quiet(look, note) or note
@@ -124,8 +124,9 @@ def _too_much_this_week(look: NotificationInput, wanted: NotificationDecision) -
     most = look.wishes.most_a_week
     if most is None or wanted.kind is AlertKind.CHANGED or look.told_this_week < most:
         return None
-    times = "once" if look.told_this_week == 1 else f"{look.told_this_week} times"
-    return silence(Why.ENOUGH_THIS_WEEK, f"{wanted.text}; told {times} in seven days, you asked for {most}")
+    times = look.told_this_week
+    text = phrase("notifying.enough-this-week", cause=wanted.text, times=times, most=most)
+    return silence(Why.ENOUGH_THIS_WEEK, text)
 
 
 def _just_turned(look: NotificationInput, wanted: NotificationDecision) -> NotificationDecision | None:
@@ -140,7 +141,7 @@ def _just_turned(look: NotificationInput, wanted: NotificationDecision) -> Notif
     sure = chance_pct >= min(100, limits_pct[wanted.kind] + SURE_MARGIN_PCT)
     if sure or look.now - since >= HOLD or not _has_time(look, wanted):
         return None
-    return silence(Why.JUST_TURNED, f"{wanted.text}, only just; told if the next look sees it too")
+    return silence(Why.JUST_TURNED, phrase("notifying.just-turned", cause=wanted.text))
 
 
 def _has_time(look: NotificationInput, wanted: NotificationDecision) -> bool:
@@ -159,9 +160,8 @@ def _quiet(look: NotificationInput, wanted: NotificationDecision) -> Notificatio
     on_the_road = standing is not None and standing.leave_by is not None and standing.leave_by <= look.now
     if until is None or (wanted.kind is AlertKind.CHANGED and on_the_road):
         return None
-    return silence(
-        Why.QUIET_HOURS, f"{wanted.text}; waits for the end of quiet hours, {say_time(until, look.clock)}"
-    )
+    text = phrase("notifying.quiet-hours", cause=wanted.text, until=until).on(str(look.clock))
+    return silence(Why.QUIET_HOURS, text)
 
 
 def _quiet_end(look: NotificationInput, at: datetime) -> datetime | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from enum import IntEnum, StrEnum
 
+from alerts.common.phrases import Phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.judging.verdict import VerdictWord
@@ -141,7 +142,7 @@ class CurrentState:
 
 @value(frozen=True, slots=True)
 class NotificationDecision:
-    """What to tell now: a kind, or None for silence; always with why, and a sentence for the record.
+    """What to tell now: a kind, or None for silence; always with why, and words for the record.
 
     expires_at: past it the alert helps nobody; None for silence. occurrence: counts alerts of this
     kind for this night from 1; 0 for silence. is_last_word: the phone goes silent before the next cycle.
@@ -149,7 +150,7 @@ class NotificationDecision:
 
     kind: AlertKind | None
     why: Why
-    text: str
+    text: Phrase
     expires_at: datetime | None = None
     occurrence: int = 0
     is_last_word: bool = False
@@ -160,7 +161,7 @@ def _higher(one_pct: int | None, other_pct: int | None) -> int | None:
     return max(known, default=None)
 
 
-def silence(why: Why, text: str) -> NotificationDecision:
+def silence(why: Why, text: Phrase) -> NotificationDecision:
     return NotificationDecision(None, why, text)
 
 

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, tzinfo
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
@@ -33,7 +34,7 @@ from alerts.notifying.model import (
     Why,
     silence,
 )
-from alerts.notifying.validity import is_taken_back, say_doubt
+from alerts.notifying.validity import find_doubt, is_taken_back
 from alerts.wishes.model import Wishes
 
 LEAVE_BY_MOVES = timedelta(minutes=20)
@@ -132,13 +133,13 @@ def _wanted(look: NotificationInput) -> NotificationDecision:
     if (standing := look.standing) is not None:
         return _after_go(look, standing)
     if seen.window is None or look.plan is None:
-        return silence(Why.NO_WINDOW, "the sky offers no window")
+        return silence(Why.NO_WINDOW, phrase("notifying.no-window"))
     if seen.is_over or seen.window.end <= look.now:
-        return silence(Why.NIGHT_OVER, "the window has passed")
+        return silence(Why.NIGHT_OVER, phrase("notifying.window-passed"))
     if seen.word is VerdictWord.GO:
         return _good_tonight(look, look.plan)
     if seen.word is VerdictWord.UNKNOWN:
-        return silence(Why.CANNOT_SAY, "what is known doesn't allow a word")
+        return silence(Why.CANNOT_SAY, phrase("notifying.cannot-say"))
     if seen.word is VerdictWord.WAIT and seen.days_ahead > 0:
         return _good_ahead(look, look.plan)
     return _not_good(look)
@@ -151,9 +152,9 @@ def _after_go(look: NotificationInput, standing: PastAlert) -> NotificationDecis
     """
     promised = standing.window or look.seen.window
     if promised is None or promised.end <= look.now:
-        return silence(Why.NIGHT_OVER, "the window that was told has passed")
+        return silence(Why.NIGHT_OVER, phrase("notifying.told-window-passed"))
     if _looks_past(promised, look):
-        return silence(Why.NIGHT_OVER, "the window that was told is all but over")
+        return silence(Why.NIGHT_OVER, phrase("notifying.told-window-ending"))
     if (bad := _turned_bad(standing, promised, look)) is not None:
         return _say(look, AlertKind.STAND_DOWN, *bad, promised.end, standing)
     shift = _shift(standing, promised, look)
@@ -171,7 +172,7 @@ def _looks_past(promised: Span, look: NotificationInput) -> bool:
     return ending and look.seen.window is not None and look.seen.window.overlap(promised) is None
 
 
-def _turned_bad(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, str] | None:
+def _turned_bad(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, Phrase] | None:
     """What takes back a go: a hazard, no window, a chance below the limit by the margin, or a stay for
     any reason but that the window is ending or that the chance lies above what takes back. Once the window
     has begun, what is left of it must be lost and the event not have come in what has passed."""
@@ -179,19 +180,18 @@ def _turned_bad(standing: PastAlert, promised: Span, look: NotificationInput) ->
     if _is_elsewhere(promised, seen):
         return _only_elsewhere(promised, look)
     if seen.hazards:
-        return Why.HAZARD, f"{' and '.join(seen.hazards)} now beyond the limit"
+        return Why.HAZARD, phrase("notifying.hazards-beyond", hazards=seen.hazards)
     if seen.window is None and seen.word is VerdictWord.STAY:
-        return Why.WINDOW_GONE, "there is no window any more"
+        return Why.WINDOW_GONE, phrase("notifying.window-gone")
     if is_taken_back(seen.best_pct, look.wishes):
-        limit = f"the limit to take back is {look.wishes.chance_back_pct} %"
-        return Why.TURNED_BAD, f"chance {seen.best_pct} %{_told_at(standing)}; {limit}"
+        limit_pct, told_pct = look.wishes.chance_back_pct, standing.chance_pct
+        text = phrase(
+            "notifying.chance-fell", chance_pct=seen.best_pct, told_pct=told_pct, limit_pct=limit_pct
+        )
+        return Why.TURNED_BAD, text
     if seen.word is VerdictWord.STAY and not seen.is_over and seen.decided_by != "chance":
-        return Why.TURNED_BAD, "the night no longer meets what was asked for"
+        return Why.TURNED_BAD, phrase("notifying.wishes-not-met")
     return None
-
-
-def _told_at(standing: PastAlert) -> str:
-    return f", told at {standing.chance_pct} %" if standing.chance_pct is not None else ""
 
 
 def _is_elsewhere(promised: Span, seen: CurrentState) -> bool:
@@ -199,13 +199,13 @@ def _is_elsewhere(promised: Span, seen: CurrentState) -> bool:
     return seen.window is not None and seen.window.overlap(promised) is None
 
 
-def _only_elsewhere(promised: Span, look: NotificationInput) -> tuple[Why, str] | None:
+def _only_elsewhere(promised: Span, look: NotificationInput) -> tuple[Why, Phrase] | None:
     """The window that was told has gone bad, and the night's better one is no go, or one change too many."""
     if _promise(promised, look) is not Result.FAIL:
         return None
     if look.seen.word is VerdictWord.GO and not is_enough(look.told):
         return None
-    return Why.TURNED_BAD, "the window that was told no longer holds"
+    return Why.TURNED_BAD, phrase("notifying.told-window-gone")
 
 
 def _promise(promised: Span, look: NotificationInput) -> Result:
@@ -218,32 +218,33 @@ def _promise(promised: Span, look: NotificationInput) -> Result:
     return Result.UNKNOWN if mine.word is VerdictWord.UNKNOWN else Result.PASS
 
 
-def _shift(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, str] | None:
+def _shift(standing: PastAlert, promised: Span, look: NotificationInput) -> tuple[Why, Phrase] | None:
     """How the trip moved from what was told, when that matters; None when it doesn't."""
     plan, seen = look.plan, look.seen
     if plan is None or seen.word is VerdictWord.UNKNOWN or plan.window.end <= look.now:
         return None
     if _is_elsewhere(promised, seen):
         holds = _promise(promised, look) is not Result.FAIL
-        return None if holds else (Why.OTHER_WINDOW, "only another window of the night still holds")
+        return None if holds else (Why.OTHER_WINDOW, phrase("notifying.other-window-holds"))
     moved = _moved_by(standing, plan)
     return (Why.MOVED, moved) if moved else None
 
 
-def _moved_by(standing: PastAlert, plan: FieldPlan) -> str:
-    if standing.leave_by is not None and abs(plan.leave_by - standing.leave_by) >= LEAVE_BY_MOVES:
-        return f"leave {_moved(plan.leave_by - standing.leave_by)}"
+def _moved_by(standing: PastAlert, plan: FieldPlan) -> Phrase | None:
+    """By how much leaving, the window's start or its end moved; the first that matters."""
+    if standing.leave_by is not None and abs(by := plan.leave_by - standing.leave_by) >= LEAVE_BY_MOVES:
+        return phrase("notifying.leave-moved", minutes=_minutes(by), is_later=by > timedelta(0))
     if standing.window is None:
-        return ""
-    start, end = plan.window.start - standing.window.start, plan.window.end - standing.window.end
-    if abs(start) >= WINDOW_MOVES:
-        return f"the window starts {_moved(start)}"
-    return f"the window ends {_moved(end)}" if abs(end) >= WINDOW_MOVES else ""
+        return None
+    if abs(by := plan.window.start - standing.window.start) >= WINDOW_MOVES:
+        return phrase("notifying.start-moved", minutes=_minutes(by), is_later=by > timedelta(0))
+    if abs(by := plan.window.end - standing.window.end) >= WINDOW_MOVES:
+        return phrase("notifying.end-moved", minutes=_minutes(by), is_later=by > timedelta(0))
+    return None
 
 
-def _moved(by: timedelta) -> str:
-    minutes = round(abs(by) / timedelta(minutes=1))
-    return f"{minutes} min {'later' if by > timedelta(0) else 'earlier'}"
+def _minutes(by: timedelta) -> int:
+    return round(abs(by) / timedelta(minutes=1))
 
 
 def _last_word(look: NotificationInput, standing: PastAlert) -> NotificationDecision | None:
@@ -255,9 +256,11 @@ def _last_word(look: NotificationInput, standing: PastAlert) -> NotificationDeci
     if lost_at is None or not _is_last_chance(look, lost_at) or look.has_last_word:
         return None
     if look.seen.word is VerdictWord.UNKNOWN or look.seen.chance_pct is None:
-        text = f"it can't be confirmed: no forecast says{_told_at(standing)}"
+        text = phrase("notifying.unconfirmed", told_pct=standing.chance_pct)
+    elif (doubt := find_doubt(look.seen.best_pct, look.wishes)) is not None:
+        text = phrase("notifying.still-go-doubt", chance_pct=look.seen.best_pct, doubt=doubt)
     else:
-        text = f"still go, {_chance_now(look)}"
+        text = phrase("notifying.still-go", chance_pct=look.seen.best_pct)
     return _say(look, AlertKind.GO, Why.LAST_WORD, text, lost_at, standing)
 
 
@@ -276,35 +279,31 @@ def _is_last_chance(look: NotificationInput, lost_at: datetime) -> bool:
 
 def _nothing_new(look: NotificationInput, standing: PastAlert) -> NotificationDecision:
     if look.seen.word is VerdictWord.UNKNOWN:
-        return silence(Why.CANNOT_SAY, "go was told; nothing new is known against it")
+        return silence(Why.CANNOT_SAY, phrase("notifying.nothing-against"))
     if look.plan is not None and look.plan.window.end <= look.now:
-        return silence(Why.NIGHT_OVER, "the window has passed")
-    told = f"go{_told_at(standing) or ' was told'}"
-    if say_doubt(look.seen.best_pct, look.wishes):
-        return silence(Why.NO_NEWS, f"{told}; now {_chance_now(look)}")
-    return silence(Why.NO_NEWS, f"{told}, and it holds")
-
-
-def _chance_now(look: NotificationInput) -> str:
-    """`chance 78 %`; a chance under the limit that takes nothing back says so."""
-    doubt = say_doubt(look.seen.best_pct, look.wishes)
-    return f"chance {look.seen.best_pct} %{', ' if doubt else ''}{doubt}"
+        return silence(Why.NIGHT_OVER, phrase("notifying.window-passed"))
+    told_pct, best_pct = standing.chance_pct, look.seen.best_pct
+    if (doubt := find_doubt(best_pct, look.wishes)) is not None:
+        text = phrase("notifying.holds-doubt", told_pct=told_pct, chance_pct=best_pct, doubt=doubt)
+        return silence(Why.NO_NEWS, text)
+    return silence(Why.NO_NEWS, phrase("notifying.holds", told_pct=told_pct))
 
 
 def _good_tonight(look: NotificationInput, plan: FieldPlan) -> NotificationDecision:
     """A go, from the last cycle before leave-by minus notice until the latest useful departure."""
     seen = look.seen
     if look.now >= plan.latest_departure:
-        return silence(Why.TOO_LATE, "good, but leaving now there is too little window left")
+        return silence(Why.TOO_LATE, phrase("notifying.too-late-to-leave"))
     if look.now < go_due_from(look, plan):
-        return silence(Why.NOT_YET_DUE, "good; told shortly before the notice asked for")
+        return silence(Why.NOT_YET_DUE, phrase("notifying.not-yet-due"))
     if not any(entry.kind is AlertKind.GO for entry in look.told):
-        said = Why.GOOD_TONIGHT, f"chance {seen.chance_pct} %"
+        said = Why.GOOD_TONIGHT, phrase("notifying.chance", chance_pct=seen.chance_pct)
         return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
     needs = min(100, look.wishes.chance_go_pct + GO_AGAIN_MARGIN_PCT)
     if seen.chance_pct is None or seen.chance_pct < needs:
-        return silence(Why.NOT_SURELY_AGAIN, f"chance {seen.chance_pct} %; after a stand-down {needs} %")
-    said = Why.GOOD_AGAIN, f"clear again, {seen.chance_pct} %"
+        text = phrase("notifying.not-surely-again", chance_pct=seen.chance_pct, needs_pct=needs)
+        return silence(Why.NOT_SURELY_AGAIN, text)
+    said = Why.GOOD_AGAIN, phrase("notifying.clear-again", chance_pct=seen.chance_pct)
     return _say(look, AlertKind.GO, *said, plan.latest_departure, None)
 
 
@@ -312,38 +311,44 @@ def _good_ahead(look: NotificationInput, plan: FieldPlan) -> NotificationDecisio
     """A heads-up, once, before the day of the night; never after a go or a stand-down."""
     seen, now, wishes = look.seen, look.now, look.wishes
     if look.told:
-        return silence(Why.NO_NEWS, "told already")
+        return silence(Why.NO_NEWS, phrase("notifying.told-already"))
     if seen.chance_pct is None or seen.chance_pct < HEADS_UP_FROM_PCT:
         return _not_good(look)
     if seen.chance_pct < seen.heads_up_from_pct:
-        needs = f"{seen.usual_pct} % is usual there, told from {seen.heads_up_from_pct} % on"
-        return silence(Why.USUAL_HERE, f"chance {seen.chance_pct} %; {needs}")
+        usual_pct, from_pct = seen.usual_pct, seen.heads_up_from_pct
+        text = phrase(
+            "notifying.usual-here", chance_pct=seen.chance_pct, usual_pct=usual_pct, from_pct=from_pct
+        )
+        return silence(Why.USUAL_HERE, text)
     if seen.lineages < LINEAGES_NEEDED:
-        return silence(Why.ONE_LINEAGE, f"chance {seen.chance_pct} %, by one model family alone")
+        return silence(Why.ONE_LINEAGE, phrase("notifying.one-family", chance_pct=seen.chance_pct))
     if seen.days_ahead > wishes.days_ahead:
-        return silence(Why.TOO_EARLY, f"{seen.days_ahead} days ahead, told from {wishes.days_ahead} on")
+        return silence(
+            Why.TOO_EARLY, phrase("notifying.too-early", days=seen.days_ahead, from_days=wishes.days_ahead)
+        )
     due = plan.leave_by - wishes.notice
     expires_at = due if now < due else plan.leave_by
     if expires_at <= now:
-        return silence(Why.TOO_LATE, "too late for a heads-up")
-    return _say(look, AlertKind.HEADS_UP, Why.GOOD_AHEAD, f"chance {seen.chance_pct} %", expires_at, None)
+        return silence(Why.TOO_LATE, phrase("notifying.too-late-for-heads-up"))
+    said = Why.GOOD_AHEAD, phrase("notifying.chance", chance_pct=seen.chance_pct)
+    return _say(look, AlertKind.HEADS_UP, *said, expires_at, None)
 
 
 def _not_good(look: NotificationInput) -> NotificationDecision:
     seen = look.seen
-    chance = "" if seen.chance_pct is None else f"chance {seen.chance_pct} %; "
+    pct = seen.chance_pct
     if look.told and seen.word is VerdictWord.STAY:
-        return silence(Why.NOTHING_TOLD, f"{chance}no go is standing, so there is none to take back")
+        return silence(Why.NOTHING_TOLD, phrase("notifying.nothing-to-take-back", chance_pct=pct))
     if seen.word is VerdictWord.WAIT and seen.lineages == 1:
-        return silence(Why.ONE_LINEAGE, f"{chance}one model family alone")
-    return silence(Why.NOT_GOOD_ENOUGH, f"{chance}not what was asked for")
+        return silence(Why.ONE_LINEAGE, phrase("notifying.one-family-wait", chance_pct=pct))
+    return silence(Why.NOT_GOOD_ENOUGH, phrase("notifying.not-asked-for", chance_pct=pct))
 
 
 def _say(
     look: NotificationInput,
     kind: AlertKind,
     why: Why,
-    text: str,
+    text: Phrase,
     expires_at: datetime,
     standing: PastAlert | None,
 ) -> NotificationDecision:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, tzinfo
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
@@ -20,14 +21,12 @@ def is_taken_back(chance_pct: int | None, wishes: Wishes) -> bool:
     return chance_pct <= wishes.taken_back_at_pct
 
 
-def say_doubt(chance_pct: int | None, wishes: Wishes) -> str:
-    """`under your limit of 50 % but not by the 5 points that would turn you round`; "" for others."""
+def find_doubt(chance_pct: int | None, wishes: Wishes) -> Phrase | None:
+    """`under your limit of 50 % but not by the 5 points that would turn you round`; None for others."""
     limit_pct = wishes.chance_back_pct
     if chance_pct is None or chance_pct >= limit_pct or is_taken_back(chance_pct, wishes):
-        return ""
-    points = limit_pct - wishes.taken_back_at_pct
-    by = "the 1 point" if points == 1 else f"the {points} points"
-    return f"under your limit of {limit_pct} % but not by {by} that would turn you round"
+        return None
+    return phrase("notifying.doubt", limit_pct=limit_pct, points=limit_pct - wishes.taken_back_at_pct)
 
 
 def still_stands(

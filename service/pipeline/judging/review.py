@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
+from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.privacy import discreet, shared_site
@@ -138,7 +139,7 @@ def review_night(
     )
     telling, told = answer(look, [raised.told for raised in history if raised.may_have_arrived])
     if watch.owed_only and telling.kind is not AlertKind.STAND_DOWN:
-        telling = silence(Why.NO_NEWS, "paused or ended")
+        telling = silence(Why.NO_NEWS, phrase("notifying.paused"))
     may_change = [judged.may_change_at, word_may_change(look, telling)]
     return Review(
         watch=watch,

@@ -134,7 +134,7 @@ def _decision(review: Review, now: datetime) -> dict[str, Any]:
         "rules_version": RULES_VERSION,
         "told": telling.kind.value if telling.kind else None,
         "why": telling.why.value,
-        "why_text": telling.text,
+        "why_text": str(telling.text),
         "rung": review.rung.value,
         "rung_since": review.rung_since,
         "leave_by": review.trip.leave_by if review.trip else None,
