@@ -10,6 +10,7 @@ in their units (two braces make one that is said):
 
     time, clock, hour   a moment: `Wed 22:23 EDT`; `22:23`, a time of day too; `22:23 EDT`
     when                a moment: `at 17:53 EDT`, with its day if not today
+    stamp               a moment with its day: `Wed 15 July, 22:23 EDT`
     span, lasting       two moments: `Wed 22:23–01:36 EDT`; how long they last by these times, `3 h 13 min`
     day                 a date, or a moment's: `Wed 15 July`
     length              a timedelta: `2 h 10 min`
@@ -257,6 +258,7 @@ _MOMENTS: dict[str, Callable[[Any, Reader], str]] = {
         face(at, reader.hours) if isinstance(at, time) else say_clock(at, reader.zone, reader.hours)
     ),
     "hour": lambda at, reader: say_hour(at, reader.zone, reader.hours),
+    "stamp": lambda at, reader: f"{say_day(_day_of(at, reader))}, {say_hour(at, reader.zone, reader.hours)}",
     "when": lambda at, reader: say_when(at, reader.now or at, reader.zone, reader.hours),
     "span": lambda span, reader: say_span(span, reader.zone, reader.hours),
     "lasting": lambda span, _: say_lasting(span),

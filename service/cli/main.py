@@ -13,6 +13,7 @@ import click
 
 from alerts.common.errors import DuskbellError
 
+# Not in the catalogue: reading that would make --help half as slow again.
 _COMMANDS = {
     "setup": ("service.cli.setup.command", "Set Duskbell up, step by step, or change the answers."),
     "tonight": ("service.cli.tonight", "Judge one night at one place, now."),
@@ -53,7 +54,6 @@ _COMMANDS = {
 OTHERS = 0o077
 """What the group and everybody else may do."""
 _DISK_ERRNOS = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS})
-_MAKE_ROOM = "What was stored before is as it was; mend that and run the command again."
 
 
 class _LazyGroup(click.Group):
@@ -112,14 +112,15 @@ def _said(error: Exception) -> str | None:
     raise; None for what nobody foresaw. SQLAlchemy is loaded already where it raised one."""
     if isinstance(error, DuskbellError):
         return str(error)
-    if isinstance(error, OSError) and error.errno in _DISK_ERRNOS:
-        return f"{error.filename or 'a file'} can't be written: {error.strerror}. {_MAKE_ROOM}"
-    if isinstance(error, sqlite3.OperationalError):
-        return f"the database can't be written ({error}). {_MAKE_ROOM}"
-    if (faults := sys.modules.get("sqlalchemy.exc")) is not None and isinstance(
-        error, faults.OperationalError
-    ):
-        from service.store.engine import say_fault
+    from alerts.common.phrases import say  # what --help does without
 
-        return f"the database can't be used ({say_fault(error)}). {_MAKE_ROOM}"
+    if isinstance(error, OSError) and error.errno in _DISK_ERRNOS:
+        return say("cli.disk-fault", file=error.filename or "a file", reason=error.strerror)
+    if isinstance(error, sqlite3.OperationalError):
+        return say("cli.database-unwritable", reason=error)
+    faults = sys.modules.get("sqlalchemy.exc")
+    if faults is not None and isinstance(error, faults.OperationalError):
+        from service.store.engine import say_fault  # heavy, and loaded where SQLAlchemy is
+
+        return say("cli.database-unusable", reason=say_fault(error))
     return None

@@ -15,6 +15,7 @@ from pathlib import Path
 from socketserver import BaseServer, StreamRequestHandler, ThreadingTCPServer
 from typing import Any, Protocol
 
+from alerts.common.phrases import say
 from service.app import Duskbell
 from service.channels.webhook import new_secret
 from service.demo.story import FLAT, SITES, TICKS, YOU, ZONE, Tick, invented_sky
@@ -23,7 +24,7 @@ from service.settings import Settings
 from service.store.repositories import people
 from service.store.repositories.sites import add_site
 
-Say = Callable[[str], None]
+Tell = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +51,14 @@ def stage(folder: Path) -> Iterator[Played]:
         duskbell.engine.dispose()
 
 
-def play(played: Played, say: Say) -> None:
-    """Run the story's cycles one after the other, saying what each brought."""
+def play(played: Played, tell: Tell) -> None:
+    """Run the story's cycles one after the other, telling what each brought."""
     for number, tick in enumerate(TICKS, start=1):
-        say(f"[{number:>2}/{len(TICKS)}] {tick.text}")
+        tell(f"[{number:>2}/{len(TICKS)}] {say(tick.text)}")
         mails, posts = len(played.box.mails), len(played.room.posts)
         run_cycle(played.duskbell, tick.at)
         for line in _arrivals(played, mails, posts, tick):
-            say(f"        {line}")
+            tell(f"        {line}")
 
 
 def _arrivals(played: Played, mails: int, posts: int, _tick: Tick) -> Iterator[str]:

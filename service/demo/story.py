@@ -31,7 +31,7 @@ YOU = "you@example.org"
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """One cycle of the story. text: what happens in the world, as the story tells it."""
+    """One cycle of the story. text: what happens in the world, by its key in the catalogue."""
 
     at: datetime
     text: str
@@ -44,21 +44,21 @@ def _utc(day: int, hour: int, minute: int, month: int = 7) -> datetime:
 TICKS = (
     Tick(
         _utc(30, 16, 7, month=6),
-        "Wednesday: the models begin to see a clear Saturday. Too early to be better than usual.",
+        "demo.wednesday",
     ),
-    Tick(_utc(1, 7, 7), "Thursday morning: Saturday looks better than such nights usually are."),
+    Tick(_utc(1, 7, 7), "demo.thursday-morning"),
     Tick(
         _utc(1, 16, 7),
-        "Thursday evening: cloud everywhere tonight.",
+        "demo.thursday-evening",
     ),
-    Tick(_utc(2, 7, 7), "Friday morning: Saturday holds; the salt pan looks cloudy."),
-    Tick(_utc(2, 16, 7), "Friday evening: still holding."),
-    Tick(_utc(3, 7, 7), "Saturday morning: it's the day. Good, but there is time."),
-    Tick(_utc(3, 17, 7), "Saturday 19:07: two hours before one must leave."),
-    Tick(_utc(3, 18, 37), "Saturday 20:37: on the road soon. Nothing new."),
-    Tick(_utc(3, 20, 37), "Saturday 22:37: the forecast sours over Windpump Flat."),
-    Tick(_utc(3, 21, 7), "Saturday 23:07: cloud over the flat, clear on the ridge."),
-    Tick(_utc(4, 7, 7), "Sunday morning: the night is over."),
+    Tick(_utc(2, 7, 7), "demo.friday-morning"),
+    Tick(_utc(2, 16, 7), "demo.friday-evening"),
+    Tick(_utc(3, 7, 7), "demo.saturday-morning"),
+    Tick(_utc(3, 17, 7), "demo.saturday-to-leave"),
+    Tick(_utc(3, 18, 37), "demo.saturday-on-the-road"),
+    Tick(_utc(3, 20, 37), "demo.saturday-sours"),
+    Tick(_utc(3, 21, 7), "demo.saturday-cloud"),
+    Tick(_utc(4, 7, 7), "demo.sunday-morning"),
 )
 
 _WEDNESDAY_RUN = _utc(30, 12, 0, month=6)

@@ -12,7 +12,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import from_row, phrase
+from alerts.common.phrases import Reader, from_row, phrase
 from alerts.common.text import short_day
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
@@ -188,8 +188,8 @@ def _add_decisions(router: APIRouter, web: Web) -> None:
             subscription = session.get(core_tables.Subscription, row.subscription_id) if row else None
             if row is None or subscription is None:
                 raise NothingHere
-            zone = newest_revision(session, subscription.site_id).site.zone
-            turns = say_turns(decisions.find_decisions(session, row.subscription_id, row.night_name), zone)
+            reader = Reader(newest_revision(session, subscription.site_id).site.tz)
+            turns = say_turns(decisions.find_decisions(session, row.subscription_id, row.night_name), reader)
             forecasts = answers_named(session, row.forecast_ids)
             return web.page(
                 "operator/decision.html",
