@@ -14,7 +14,7 @@ from alerts.field.kit import parse_kit
 from alerts.sky.ephemeris import Ephemeris
 from alerts.wishes.model import units_of
 from service.app import build
-from service.cli.one_night import Asked, OneNight, ahead_of, look_at_night, moment_to_judge, read_weather
+from service.cli.one_night import NightAsked, OneNight, ahead_of, look_at_night, moment_to_judge, read_weather
 from service.cli.options import DAY, MOMENT, find_place, place_options
 from service.reports import briefing_report as forms
 from service.reports.briefing_report import Brief, InCalendars, SayRecord, build_brief
@@ -64,7 +64,7 @@ def briefing(
     place = find_place(site, at, name, zone, elevation_m, horizon)
     recorded = read_weather(weather, place, offline=offline)
     now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
-    asked = Asked(
+    asked = NightAsked(
         site_name=site,
         place=place,
         elevation_m=place.elevation_m if site is not None else elevation_m,

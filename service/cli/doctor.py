@@ -24,7 +24,7 @@ from service.accounts.access import WARNED_BEFORE
 from service.accounts.receivers import shown
 from service.app import Duskbell
 from service.channels.channel_registry import build_channels, wiring_from
-from service.cli.doctor_outside import Finding, examine_feeds, examine_mail, examine_network
+from service.cli.doctor_outside import Diagnosis, examine_feeds, examine_mail, examine_network
 from service.cli.main import OTHERS
 from service.common.clock import real_clock
 from service.common.origins import is_loopback, origin_of
@@ -66,10 +66,10 @@ def doctor(as_json: bool) -> None:
         sys.exit(1)
 
 
-def examine(settings: Settings) -> Iterator[Finding]:
+def examine(settings: Settings) -> Iterator[Diagnosis]:
     """All findings; a check that fails is a finding and stops no other."""
     file = config_file()
-    yield Finding(
+    yield Diagnosis(
         "ok",
         "settings",
         f"{file} is read" if file.exists() else say("cli.doctor-settings-defaults", file=file),
@@ -95,11 +95,11 @@ def examine(settings: Settings) -> Iterator[Finding]:
         yield from _guarded(check, settings)
 
 
-def _guarded(check: Callable[[Settings], Iterator[Finding]], settings: Settings) -> Iterator[Finding]:
+def _guarded(check: Callable[[Settings], Iterator[Diagnosis]], settings: Settings) -> Iterator[Diagnosis]:
     try:
         yield from check(settings)
     except DuskbellError as error:
-        yield Finding("wrong", check.__name__.strip("_"), str(error))
+        yield Diagnosis("wrong", check.__name__.strip("_"), str(error))
 
 
 @contextmanager
@@ -112,21 +112,21 @@ def _store(settings: Settings) -> Iterator[Engine]:
         engine.dispose()
 
 
-def _database(settings: Settings) -> Iterator[Finding]:
+def _database(settings: Settings) -> Iterator[Diagnosis]:
     with _store(settings) as engine:
         where = engine.url.render_as_string()
         if current_revision(engine) is None:
-            yield Finding("note", "database", say("cli.doctor-database-empty", where=where))
+            yield Diagnosis("note", "database", say("cli.doctor-database-empty", where=where))
             return
         require_current(engine, create=False)
         require_writable(engine)
         require_room(engine)
-        yield Finding(
+        yield Diagnosis(
             "ok", "database", say("cli.doctor-database-well", where=where, head_revision=head_revision())
         )
 
 
-def _files(settings: Settings) -> Iterator[Finding]:
+def _files(settings: Settings) -> Iterator[Diagnosis]:
     """Files that others on this machine may read; an older version made them so."""
 
     folder, file = settings.data_dir, sqlite_file(make_url(settings.store_url))
@@ -144,9 +144,9 @@ def _files(settings: Settings) -> Iterator[Finding]:
         )
         places = " ".join(shlex.quote(str(each)) for each in _tops(open_paths))
         text = say("cli.doctor-files-open", which=which, places=places)
-        yield Finding("note", "files", text)
+        yield Diagnosis("note", "files", text)
     elif folder.exists():
-        yield Finding("ok", "files", say("cli.doctor-files-well", folder=folder))
+        yield Diagnosis("ok", "files", say("cli.doctor-files-well", folder=folder))
 
 
 def _tops(paths: list[Path]) -> list[Path]:
@@ -154,15 +154,15 @@ def _tops(paths: list[Path]) -> list[Path]:
     return [each for each in paths if not any(other in each.parents for other in paths)]
 
 
-def _key(settings: Settings) -> Iterator[Finding]:
+def _key(settings: Settings) -> Iterator[Diagnosis]:
     """Whether links and hashes can be made; without a key file the first start makes one."""
     if settings.secret_key is not None or (settings.data_dir / FILE_NAME).exists():
         secret = settings.secret_key
         load_keys(settings.data_dir, secret.get_secret_value() if secret else "")
-        yield Finding("ok", "key", say("cli.doctor-key-well"))
+        yield Diagnosis("ok", "key", say("cli.doctor-key-well"))
 
 
-def _cycle(settings: Settings) -> Iterator[Finding]:
+def _cycle(settings: Settings) -> Iterator[Diagnosis]:
 
     with _store(settings) as engine:
         if current_revision(engine) is None:
@@ -170,26 +170,26 @@ def _cycle(settings: Settings) -> Iterator[Finding]:
         with Session(engine) as session:
             last = last_finished(session)
         if last is None or last.finished_at is None:
-            yield Finding("note", "cycle", say("cli.doctor-cycle-none"))
+            yield Diagnosis("note", "cycle", say("cli.doctor-cycle-none"))
         else:
-            yield Finding("ok", "cycle", say("cli.doctor-cycle-last", finished_at=last.finished_at))
+            yield Diagnosis("ok", "cycle", say("cli.doctor-cycle-last", finished_at=last.finished_at))
 
 
-def _sky(_settings: Settings) -> Iterator[Finding]:
+def _sky(_settings: Settings) -> Iterator[Diagnosis]:
     ephemeris = Ephemeris.open()
-    yield Finding("ok", "sky", f"{ephemeris.kernel_name}, {ephemeris.first:%Y} to {ephemeris.last:%Y}")
+    yield Diagnosis("ok", "sky", f"{ephemeris.kernel_name}, {ephemeris.first:%Y} to {ephemeris.last:%Y}")
 
 
-def _ring(settings: Settings) -> Iterator[Finding]:
+def _ring(settings: Settings) -> Iterator[Diagnosis]:
     """Whether a go can come, by the rule that every other screen asks (service/reports/ring_check.py)."""
     if settings.contact:
-        yield Finding("ok", "contact", say("cli.doctor-contact", contact=settings.contact))
+        yield Diagnosis("ok", "contact", say("cli.doctor-contact", contact=settings.contact))
     with _store(settings) as engine:
         is_current = current_revision(engine) == head_revision()
     if not is_current:
         if not settings.contact:
             text = words_for(Obstacle(Code.NO_CONTACT, Level.NEVER)).text
-            yield Finding("wrong", "ring", text, Code.NO_CONTACT.value)
+            yield Diagnosis("wrong", "ring", text, Code.NO_CONTACT.value)
         return
     duskbell = Duskbell(settings)
     try:
@@ -200,24 +200,24 @@ def _ring(settings: Settings) -> Iterator[Finding]:
     for each in found:
         if each.obstacle.code is not Code.OUTBOX_ONLY:  # the look at mail says it
             level = "wrong" if each.is_fault else "note"
-            yield Finding(level, "ring", each.line(), each.obstacle.code.value)
+            yield Diagnosis(level, "ring", each.line(), each.obstacle.code.value)
     if not any(each.obstacle.level is not Level.NOTE for each in found):
-        yield Finding("ok", "ring", say("cli.doctor-can-ring"))
+        yield Diagnosis("ok", "ring", say("cli.doctor-can-ring"))
 
 
-def _network(settings: Settings) -> Iterator[Finding]:
+def _network(settings: Settings) -> Iterator[Diagnosis]:
     yield from examine_network(settings)
 
 
-def _feeds(settings: Settings) -> Iterator[Finding]:
+def _feeds(settings: Settings) -> Iterator[Diagnosis]:
     yield from examine_feeds(settings)
 
 
-def _mail(settings: Settings) -> Iterator[Finding]:
+def _mail(settings: Settings) -> Iterator[Diagnosis]:
     yield from examine_mail(settings)
 
 
-def _templates(settings: Settings) -> Iterator[Finding]:
+def _templates(settings: Settings) -> Iterator[Diagnosis]:
     """Whether the operator's own message templates can write every kind of message."""
     if settings.template_dir is None:
         return
@@ -225,36 +225,36 @@ def _templates(settings: Settings) -> Iterator[Finding]:
     templates, problem = read_templates(settings.template_dir)
     problems = [problem] if problem else try_templates(templates, Ephemeris.open())
     for text in problems:
-        yield Finding("wrong", "templates", text)
+        yield Diagnosis("wrong", "templates", text)
     for name in sorted(templates.own.keys() - built_in_names()):
         text = say("cli.doctor-template-extra", name=name)
-        yield Finding("note", "templates", text)
+        yield Diagnosis("note", "templates", text)
     if not problems:
         names = ", ".join(sorted(templates.own)) or "none yet"
-        yield Finding(
+        yield Diagnosis(
             "ok",
             "templates",
             say("cli.doctor-templates-own", folder=settings.template_dir, names=names),
         )
 
 
-def _operator(settings: Settings) -> Iterator[Finding]:
+def _operator(settings: Settings) -> Iterator[Diagnosis]:
     """Whether anyone hears when the service itself is in trouble."""
     if settings.operator_way is None:
         text = say("cli.doctor-operator-nobody")
-        yield Finding("note", "operator", text)
+        yield Diagnosis("note", "operator", text)
         return
     channel, address = settings.operator_way
     channels = build_channels(wiring_from(settings))
     if channel not in channels:
         known = ", ".join(sorted(channels))
-        yield Finding("wrong", "operator", say("cli.doctor-operator-unknown", channel=channel, known=known))
+        yield Diagnosis("wrong", "operator", say("cli.doctor-operator-unknown", channel=channel, known=known))
         return
     channels[channel].check_address(address)
-    yield Finding("ok", "operator", say("cli.doctor-operator-told", channel=channel))
+    yield Diagnosis("ok", "operator", say("cli.doctor-operator-told", channel=channel))
 
 
-def _addresses(settings: Settings) -> Iterator[Finding]:
+def _addresses(settings: Settings) -> Iterator[Diagnosis]:
     """Mail addresses of which nobody has said whether they are the operator's own, and people of whom nobody
     has said whether they may keep sites."""
 
@@ -264,14 +264,14 @@ def _addresses(settings: Settings) -> Iterator[Finding]:
         with Session(engine) as session:
             for row in hanging_on_operator(session):
                 text = say("cli.doctor-address-of-nobody", address=shown(row), number=row.id)
-                yield Finding("wrong", "addresses", text)
+                yield Diagnosis("wrong", "addresses", text)
             numbers = [] if settings.open_sign_up else keeping_without_right(session)
         if numbers:
             text = say("cli.doctor-keep-without-right", numbers=numbers)
-            yield Finding("note", "people", text)
+            yield Diagnosis("note", "people", text)
 
 
-def _delivery(settings: Settings) -> Iterator[Finding]:
+def _delivery(settings: Settings) -> Iterator[Diagnosis]:
     """What the store says of messages: promises broken, hosts that rest, troubles that last."""
 
     with _store(settings) as engine:
@@ -282,14 +282,14 @@ def _delivery(settings: Settings) -> Iterator[Finding]:
             broken = find_broken(session, now=now, wall=now)
             yield from _troubles(session, now)
         for finding in broken:
-            yield Finding("wrong", "delivery", finding)
+            yield Diagnosis("wrong", "delivery", finding)
         if not broken:
-            yield Finding("ok", "delivery", say("cli.doctor-delivery-well"))
+            yield Diagnosis("ok", "delivery", say("cli.doctor-delivery-well"))
 
 
-def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
+def _troubles(session: Session, now: datetime) -> Iterator[Diagnosis]:
     for trouble in find_open(session):
-        yield Finding("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
+        yield Diagnosis("note", "delivery", f"since {trouble.since:%Y-%m-%d %H:%M} UTC: {trouble.text}")
     for row in resting_hosts(session, now):
         text = say(
             "cli.doctor-host-rests",
@@ -298,10 +298,10 @@ def _troubles(session: Session, now: datetime) -> Iterator[Finding]:
             failures=row.failures,
             code=row.code,
         )
-        yield Finding("note", "delivery", mask_text(text))
+        yield Diagnosis("note", "delivery", mask_text(text))
 
 
-def _keys(settings: Settings) -> Iterator[Finding]:
+def _keys(settings: Settings) -> Iterator[Diagnosis]:
     """Whether a program's key ends soon, or never."""
 
     with _store(settings) as engine:
@@ -312,41 +312,41 @@ def _keys(settings: Settings) -> Iterator[Finding]:
             for row in find_api_keys(session, now):
                 if row.expires_at is None:
                     text = say("cli.doctor-key-endless", number=row.id, label=row.label)
-                    yield Finding("note", "keys", text)
+                    yield Diagnosis("note", "keys", text)
                 elif row.expires_at <= now + WARNED_BEFORE:
                     text = say(
                         "cli.doctor-key-ends", number=row.id, label=row.label, expires_at=row.expires_at
                     )
-                    yield Finding("note", "keys", text)
+                    yield Diagnosis("note", "keys", text)
 
 
-def _proxy(settings: Settings) -> Iterator[Finding]:
+def _proxy(settings: Settings) -> Iterator[Diagnosis]:
     """Whether a proxy that seems to stand before the pages is named."""
     reached = origin_of(settings.public_url)
     if settings.trusted_proxies:
         named = ", ".join(settings.trusted_proxies)
-        yield Finding("ok", "proxy", say("cli.doctor-proxy-trusted", named=named))
+        yield Diagnosis("ok", "proxy", say("cli.doctor-proxy-trusted", named=named))
     elif reached is not None and not is_loopback(reached.host) and reached.port != settings.web_port:
-        yield Finding(
+        yield Diagnosis(
             "note",
             "proxy",
             say("cli.doctor-proxy-untrusted", public_url=settings.public_url),
         )
 
 
-def _page(settings: Settings) -> Iterator[Finding]:
+def _page(settings: Settings) -> Iterator[Diagnosis]:
     """Where the pages are, and what doesn't work there."""
     listens = f"http://{settings.web_host}:{settings.web_port}"
-    yield Finding("ok", "page", say("cli.doctor-page-served", listens=listens))
+    yield Diagnosis("ok", "page", say("cli.doctor-page-served", listens=listens))
     reached = origin_of(settings.public_url)
     if reached is None:
-        yield Finding("wrong", "page", say("cli.doctor-page-no-host", public_url=settings.public_url))
+        yield Diagnosis("wrong", "page", say("cli.doctor-page-no-host", public_url=settings.public_url))
     elif is_loopback(reached.host):
         if not is_loopback(settings.web_host):
             text = say("cli.doctor-page-links-here")
-            yield Finding("note", "page", text)
+            yield Diagnosis("note", "page", text)
     elif reached.scheme == "http":
-        yield Finding(
+        yield Diagnosis(
             "note",
             "page",
             say("cli.doctor-page-plain", public_url=settings.public_url),

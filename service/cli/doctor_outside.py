@@ -36,7 +36,7 @@ from service.store.repositories.people import watched_sites
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Diagnosis:
     """One thing looked at. level: ok, note (works, but know this) or wrong (something won't work). code: of
     what keeps a go from being told (alerts/judging/obstacles.py), "" of all else."""
 
@@ -50,41 +50,41 @@ WITHIN_S = 8.0
 OF_THE_ENVIRONMENT = ("HTTPS_PROXY", "HTTP_PROXY", "ALL_PROXY")
 
 
-def examine_network(settings: Settings) -> Iterator[Finding]:
+def examine_network(settings: Settings) -> Iterator[Diagnosis]:
     """All findings about the way out. Through a proxy a feed's host is greeted, and nothing asked of it."""
     if not has_authorities():
         text = say("cli.doctor-no-authorities")
-        yield Finding("wrong", "network", text)
+        yield Diagnosis("wrong", "network", text)
     named = [name for name in OF_THE_ENVIRONMENT if os.environ.get(name) or os.environ.get(name.lower())]
     if named:
         text = say("cli.doctor-proxy-environment", named=", ".join(named))
-        yield Finding("note", "network", text)
+        yield Diagnosis("note", "network", text)
     if settings.proxy is None:
-        yield Finding("ok", "network", say("cli.doctor-proxy-none"))
+        yield Diagnosis("ok", "network", say("cli.doctor-proxy-none"))
     else:
         yield from _through(settings.proxy, settings)
 
 
-def _through(proxy: Proxy, settings: Settings) -> Iterator[Finding]:
+def _through(proxy: Proxy, settings: Settings) -> Iterator[Diagnosis]:
     """What one feed's host makes of us, called as feeds are and then as webhooks are."""
     called = _a_feed(proxy, settings)
     if called is None:
-        yield Finding("note", "network", say("cli.doctor-proxy-untried", place=proxy.place))
+        yield Diagnosis("note", "network", say("cli.doctor-proxy-untried", place=proxy.place))
         return
     host, port = called
     if (trouble := _trouble(proxy, host, host, port)) is not None:
-        yield Finding("wrong", "network", trouble)
+        yield Diagnosis("wrong", "network", trouble)
         return
-    yield Finding("ok", "network", say("cli.doctor-proxy-leads", place=proxy.place, host=host, port=port))
+    yield Diagnosis("ok", "network", say("cli.doctor-proxy-leads", place=proxy.place, host=host, port=port))
     try:
         address = str(look_up(host, port, WITHIN_S)[0][4][0])
     except OSError:
         text = say("cli.doctor-proxy-no-lookup", host=host)
-        yield Finding("note", "network", text)
+        yield Diagnosis("note", "network", text)
         return
     if (trouble := _trouble(proxy, address, host, port)) is not None:
         text = say("cli.doctor-proxy-by-address", trouble=trouble)
-        yield Finding("note", "network", text)
+        yield Diagnosis("note", "network", text)
 
 
 def _a_feed(proxy: Proxy, settings: Settings) -> tuple[str, int] | None:
@@ -123,7 +123,7 @@ def _trouble(proxy: Proxy, called: str, name: str, port: int) -> str | None:
     return None
 
 
-def examine_feeds(settings: Settings) -> Iterator[Finding]:
+def examine_feeds(settings: Settings) -> Iterator[Diagnosis]:
     """Each feed's state; a feed that refuses us is wrong until an operator acts."""
     engine, watched = open_engine(settings.store_url), 0
     if current_revision(engine) == head_revision():
@@ -136,14 +136,14 @@ def examine_feeds(settings: Settings) -> Iterator[Finding]:
     for each in found:
         if each.off_because is None and each.breaker.state is BreakerState.SHUT:
             hint = say("cli.doctor-feed-close", feed=each.feed)
-            yield Finding("wrong", "feed", f"{each.feed} {breaker_phrase(each.breaker)} {hint}")
+            yield Diagnosis("wrong", "feed", f"{each.feed} {breaker_phrase(each.breaker)} {hint}")
         else:
             level = "ok" if each.is_well and not each.breaker.failures else "note"
-            yield Finding(level, "feed", f"{each.feed}: {each.what}")
+            yield Diagnosis(level, "feed", f"{each.feed}: {each.what}")
     yield from _capacity(settings, watched)
 
 
-def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
+def _capacity(settings: Settings, watched: int) -> Iterator[Diagnosis]:
     """How many sites the day's allowance carries against those watched; nothing where it has no end."""
     near, far = (sites_carried(settings, near=near) for near in (True, False))
     high = sites_carried(settings, near=True, high=True)
@@ -153,7 +153,7 @@ def _capacity(settings: Settings, watched: int) -> Iterator[Finding]:
     text = say("cli.doctor-feeds-carry", near=near, above=above, far=far, watched=watched)
     if watched > near:
         text += say("cli.doctor-feeds-carry-more")
-    yield Finding("note" if watched > near else "ok", "feed", text)
+    yield Diagnosis("note" if watched > near else "ok", "feed", text)
 
 
 FindTexts = Callable[[str], Sequence[str]]
@@ -162,11 +162,11 @@ DNS_WITHIN_S = 3.0
 RELAY_WITHIN_S = 8.0
 
 
-def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Iterator[Finding]:
+def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Iterator[Diagnosis]:
     """All findings about mail; the relay is greeted, secured, logged in to and told the sender, and no mail
     is sent."""
     if not settings.smtp_host:
-        yield Finding("note", "mail", say("cli.doctor-mail-outbox", outbox=settings.outbox))
+        yield Diagnosis("note", "mail", say("cli.doctor-mail-outbox", outbox=settings.outbox))
         return
     yield from _relay(settings)
     yield from _sender(settings, find_texts or ask_dns)
@@ -174,7 +174,7 @@ def examine_mail(settings: Settings, find_texts: FindTexts | None = None) -> Ite
     yield from _bounces(settings)
 
 
-def _relay(settings: Settings) -> Iterator[Finding]:
+def _relay(settings: Settings) -> Iterator[Diagnosis]:
     """What the channel itself would do, up to the point where a message would follow."""
 
     wiring = wiring_from(settings)
@@ -184,45 +184,45 @@ def _relay(settings: Settings) -> Iterator[Finding]:
     try:
         try_relay(server, settings.mail_from, settings.mail_return_path)
     except ChannelError as error:
-        yield Finding("wrong", "mail", f"{where}: {error.text}. {relay_advice(error.code)}")
+        yield Diagnosis("wrong", "mail", f"{where}: {error.text}. {relay_advice(error.code)}")
         return
     key = "cli.doctor-relay-plain" if settings.smtp_security == "none" else "cli.doctor-relay-well"
-    yield Finding("ok", "mail", say(key, relay=where, user=settings.smtp_user))
+    yield Diagnosis("ok", "mail", say(key, relay=where, user=settings.smtp_user))
     if settings.smtp_security == "none" and settings.smtp_host not in ("localhost", "127.0.0.1", "::1"):
-        yield Finding("note", "mail", say("cli.doctor-mail-plain"))
+        yield Diagnosis("note", "mail", say("cli.doctor-mail-plain"))
 
 
-def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Finding]:
+def _sender(settings: Settings, find_texts: FindTexts) -> Iterator[Diagnosis]:
     """SPF of the envelope's domain and DMARC of the From domain, and whether the two agree."""
     shown = _domain(settings.mail_from)
     envelope = _domain(settings.mail_return_path) or shown
     if shown.endswith((".localdomain", ".local", ".invalid", ".example")) or "." not in shown:
-        yield Finding("wrong", "sender", say("cli.doctor-mail-from", shown=shown))
+        yield Diagnosis("wrong", "sender", say("cli.doctor-mail-from", shown=shown))
         return
     if not _aligned(shown, envelope):
         text = say("cli.doctor-spf-other-domain", envelope=envelope, shown=shown)
-        yield Finding("note", "sender", text)
+        yield Diagnosis("note", "sender", text)
     try:
         spf = [text for text in find_texts(envelope) if text.lower().startswith("v=spf1")]
         dmarc = [text for text in find_texts(f"_dmarc.{shown}") if text.lower().startswith("v=dmarc1")]
     except OSError as error:
-        yield Finding("note", "sender", say("cli.doctor-dns-failed", shown=shown, error=error))
+        yield Diagnosis("note", "sender", say("cli.doctor-dns-failed", shown=shown, error=error))
         return
     yield _spf(envelope, spf)
     if dmarc:
-        yield Finding("ok", "sender", say("cli.doctor-dmarc-well", shown=shown))
+        yield Diagnosis("ok", "sender", say("cli.doctor-dmarc-well", shown=shown))
     else:
         text = say("cli.doctor-dmarc-none", shown=shown)
-        yield Finding("note", "sender", text)
-    yield Finding("note", "sender", say("cli.doctor-dkim"))
+        yield Diagnosis("note", "sender", text)
+    yield Diagnosis("note", "sender", say("cli.doctor-dkim"))
 
 
-def _spf(envelope: str, found: Sequence[str]) -> Finding:
+def _spf(envelope: str, found: Sequence[str]) -> Diagnosis:
     if len(found) == 1:
-        return Finding("ok", "sender", say("cli.doctor-spf-well", envelope=envelope))
+        return Diagnosis("ok", "sender", say("cli.doctor-spf-well", envelope=envelope))
     if found:
-        return Finding("wrong", "sender", say("cli.doctor-spf-many", envelope=envelope, count=len(found)))
-    return Finding("note", "sender", say("cli.doctor-spf-none", envelope=envelope))
+        return Diagnosis("wrong", "sender", say("cli.doctor-spf-many", envelope=envelope, count=len(found)))
+    return Diagnosis("note", "sender", say("cli.doctor-spf-none", envelope=envelope))
 
 
 def _aligned(shown: str, envelope: str) -> bool:
@@ -231,25 +231,25 @@ def _aligned(shown: str, envelope: str) -> bool:
     return shown == envelope or shown.endswith("." + envelope) or envelope.endswith("." + shown)
 
 
-def _links(settings: Settings) -> Iterator[Finding]:
+def _links(settings: Settings) -> Iterator[Diagnosis]:
     if settings.public_url.startswith("https://"):
-        yield Finding("ok", "links", say("cli.doctor-one-click"))
+        yield Diagnosis("ok", "links", say("cli.doctor-one-click"))
     else:
         text = say("cli.doctor-one-click-plain", public_url=settings.public_url)
-        yield Finding("note", "links", text)
+        yield Diagnosis("note", "links", text)
 
 
-def _bounces(settings: Settings) -> Iterator[Finding]:
+def _bounces(settings: Settings) -> Iterator[Diagnosis]:
     box = settings.bounce_mailbox
     if box is not None and not box.exists():
-        yield Finding("wrong", "bounces", say("cli.doctor-bounces-missing", box=box))
+        yield Diagnosis("wrong", "bounces", say("cli.doctor-bounces-missing", box=box))
     elif box is not None:
-        yield Finding("ok", "bounces", say("cli.doctor-bounces-read", box=box))
+        yield Diagnosis("ok", "bounces", say("cli.doctor-bounces-read", box=box))
     elif settings.relay_hook_key is not None:
-        yield Finding("ok", "bounces", say("cli.doctor-bounces-relay", public_url=settings.public_url))
+        yield Diagnosis("ok", "bounces", say("cli.doctor-bounces-relay", public_url=settings.public_url))
     else:
         text = say("cli.doctor-bounces-unseen")
-        yield Finding("note", "bounces", text)
+        yield Diagnosis("note", "bounces", text)
 
 
 def _domain(address: str) -> str:

@@ -64,7 +64,7 @@ SAME_PLACE_KM = 0.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class NightAsked:
     """What is asked. site_name: of a kept site; None for a place by its coordinates. elevation_m: None when
     nobody knows it. wishes: None for those of who watches the site. day: None for tonight.
 
@@ -113,7 +113,7 @@ class OneNight:
         return tuple(dict.fromkeys((*told, *self.notes)))
 
 
-def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight:
+def look_at_night(asked: NightAsked, ephemeris: Ephemeris, now: datetime) -> OneNight:
     """The night as it was decided where that is what is asked for; else judged.
 
     BadInput for a site that isn't there and for a date without a night.
@@ -162,18 +162,18 @@ def look_at_night(asked: Asked, ephemeris: Ephemeris, now: datetime) -> OneNight
     return replace(answer, notes=(*answer.notes, *_say_difference(answer, decided)))
 
 
-def ahead_of(found: OneNight, asked: Asked, ephemeris: Ephemeris, now: datetime) -> Ahead:
+def ahead_of(found: OneNight, asked: NightAsked, ephemeris: Ephemeris, now: datetime) -> Ahead:
     """What is said where the feeds don't reach the night yet, or where it has no window."""
     reach = _reach(asked, found.site, load_settings())
     return look_ahead(found.site, found.night, found.wishes, ephemeris, now=now, reach=reach)
 
 
-def _reach(asked: Asked, site: Site, settings: Settings) -> timedelta:
+def _reach(asked: NightAsked, site: Site, settings: Settings) -> timedelta:
     """How far the feeds look there; recorded answers reach as far as they do."""
     return timedelta(0) if asked.recorded is not None else feeds_reach(settings, site)
 
 
-def _usual(session: Session, asked: Asked) -> Usual | None:
+def _usual(session: Session, asked: NightAsked) -> Usual | None:
     """What is usual for the kept site that is meant; None where the place is none."""
     if asked.site_name is not None:
         return usual_for(session, asked.site_name)
@@ -219,33 +219,35 @@ def _as_decided(session: Session, stored: StoredSite, decided: Decided, notes: S
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _AtHand:
     inputs: JudgingInputs
     refused: tuple[FeedFailure, ...] = ()
     off: tuple[FeedFailure, ...] = ()
     notes: tuple[str, ...] = ()
 
 
-def _at_hand(asked: Asked, night: Night, inputs: JudgingInputs, settings: Settings, now: datetime) -> _Found:
+def _at_hand(
+    asked: NightAsked, night: Night, inputs: JudgingInputs, settings: Settings, now: datetime
+) -> _AtHand:
     """What there is to judge on: recorded answers, the store's, or what feeds and stations say now."""
     if asked.recorded is not None or asked.offline:
-        return _Found(replace(inputs, forecasts=asked.recorded or (), stations=()))
+        return _AtHand(replace(inputs, forecasts=asked.recorded or (), stations=()))
     if first_look(night, inputs.site, inputs.now, _reach(asked, inputs.site, settings)) is not None:
-        return _Found(replace(inputs, forecasts=(), stations=()))
+        return _AtHand(replace(inputs, forecasts=(), stations=()))
     if inputs.about(night).forecasts and not asked.ask:
-        return _Found(inputs.about(night))
+        return _AtHand(inputs.about(night))
     inputs = replace(inputs, now=now)
     ahead = [window.span.end for window in night.windows if window.span.end > inputs.now]
     ends = max(ahead, default=night.span.end if asked.without_window else inputs.now)
     if ends <= inputs.now:
         over = (say("cli.night-over"),)
-        return _Found(replace(inputs, forecasts=()), notes=over if asked.without_window else ())
+        return _AtHand(replace(inputs, forecasts=()), notes=over if asked.without_window else ())
     hours = Span(inputs.now, ends)
     gathered, forecasts = ask_both(inputs.site, night, hours, inputs.now, asked.elevation_m)
     stations = inputs.stations
     if asked.site_name is None:
         stations = hear_now(settings, inputs.site, night, inputs.now)
-    return _Found(
+    return _AtHand(
         replace(inputs, forecasts=forecasts, stations=stations),
         gathered.failures,
         gathered.off,

@@ -27,7 +27,7 @@ from service.store.repositories import people
 from service.store.repositories.sites import get_site, newest_revision
 
 
-class LatLon(click.ParamType[tuple[float, float]]):
+class LatLonOption(click.ParamType[tuple[float, float]]):
     """Coordinates in any form that `parse_lat_lon` reads."""
 
     name = "LAT,LON"
@@ -41,7 +41,7 @@ class LatLon(click.ParamType[tuple[float, float]]):
             self.fail(str(error), param, ctx)
 
 
-class Day(click.ParamType[date]):
+class DayOption(click.ParamType[date]):
     """A date, `YYYY-MM-DD`: the civil date of the evening."""
 
     name = "DATE"
@@ -53,7 +53,7 @@ class Day(click.ParamType[date]):
             self.fail(say("cli.no-date", value=value), param, ctx)
 
 
-class Moment(click.ParamType[datetime]):
+class MomentOption(click.ParamType[datetime]):
     """A time with its offset, such as `2026-07-15T18:00Z`; refused without one."""
 
     name = "TIME"
@@ -71,9 +71,9 @@ class Moment(click.ParamType[datetime]):
 BAR_AFTER_S = 1.0
 BAR_WIDTH = 40
 
-LAT_LON = LatLon()
-DAY = Day()
-MOMENT = Moment()
+LAT_LON = LatLonOption()
+DAY = DayOption()
+MOMENT = MomentOption()
 
 
 F = TypeVar("F", bound=Callable[..., Any])

@@ -36,7 +36,7 @@ from alerts.weather.model_names import name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
 from service.app import build
-from service.cli.one_night import Asked, ahead_of, look_at_night, moment_to_judge, read_weather
+from service.cli.one_night import NightAsked, ahead_of, look_at_night, moment_to_judge, read_weather
 from service.cli.options import DAY, MOMENT, find_place, place_options
 from service.cli.wish_options import night_wish_options, wishes_from
 from service.reports.default_reader import usual_for
@@ -79,7 +79,7 @@ def tonight(
     place = find_place(site, at, name, zone, elevation_m, horizon)
     recorded = read_weather(weather, place, offline=offline)
     now, ephemeris = moment_to_judge(as_of, recorded), Ephemeris.open()
-    asked = Asked(
+    asked = NightAsked(
         site_name=site,
         place=place,
         elevation_m=place.elevation_m if site is not None else elevation_m,

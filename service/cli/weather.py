@@ -19,7 +19,7 @@ from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
 from alerts.weather.sensitivity import Hinge, failing_hazards, hangs_on
 from service.app import build
-from service.cli.one_night import Asked, OneNight, look_at_night, moment_to_judge, read_weather
+from service.cli.one_night import NightAsked, OneNight, look_at_night, moment_to_judge, read_weather
 from service.cli.options import DAY, MOMENT, find_place, place_options
 from service.reports.weather_page import NightWeather, Refused, build_rows, weather_json, weather_page
 from service.store.repositories.forecasts import EVERYWHERE, place_key, rejected_since
@@ -56,7 +56,7 @@ def weather(
     place = find_place(site, at, name, zone, elevation_m, horizon)
     played = read_weather(recorded, place, offline=False)
     now, ephemeris = moment_to_judge(as_of, played), Ephemeris.open()
-    asked = Asked(
+    asked = NightAsked(
         site_name=site,
         place=place,
         elevation_m=place.elevation_m if site is not None else elevation_m,

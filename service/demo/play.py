@@ -149,7 +149,7 @@ def mail_server(box: Takes) -> Iterator[int]:
     """
     one_at_a_time = threading.Lock()
 
-    class Handler(StreamRequestHandler):
+    class MailHandler(StreamRequestHandler):
         def handle(self) -> None:
             self._answer(b"220 the demo's mail server")
             while (line := self.rfile.readline(LONGEST_LINE)) and not line.upper().startswith(b"QUIT"):
@@ -165,7 +165,7 @@ def mail_server(box: Takes) -> Iterator[int]:
         def _answer(self, line: bytes) -> None:
             self.wfile.write(line + b"\r\n")
 
-    with _Patient((LOOPBACK, 0), Handler) as server, _running(server):
+    with _Patient((LOOPBACK, 0), MailHandler) as server, _running(server):
         yield server.server_address[1]
 
 
@@ -181,7 +181,7 @@ def chat_server(room: Takes) -> Iterator[int]:
     """A real HTTP server that puts what is posted into `room`; yields its port."""
     one_at_a_time = threading.Lock()
 
-    class Handler(BaseHTTPRequestHandler):
+    class PostHandler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             length = min(int(self.headers.get("Content-Length", 0)), LARGEST_BODY)
             body = self.rfile.read(length)
@@ -193,7 +193,7 @@ def chat_server(room: Takes) -> Iterator[int]:
         def log_message(self, format: str, *args: object) -> None:
             """Say nothing: the demo tells its own story."""
 
-    with ThreadingHTTPServer((LOOPBACK, 0), Handler) as server, _running(server):
+    with ThreadingHTTPServer((LOOPBACK, 0), PostHandler) as server, _running(server):
         yield server.server_port
 
 

@@ -94,7 +94,7 @@ RUN_EVERY = timedelta(hours=3)
 
 
 @dataclass(frozen=True, slots=True)
-class Model:
+class InventedModel:
     """A made-up model. bias_pct: how much cloudier than the script it sees things."""
 
     name: str
@@ -104,9 +104,9 @@ class Model:
 
 
 MODELS = (
-    Model("lark", "invented-lark", "Invented Weather Office", -4.0),
-    Model("plover", "invented-plover", "Invented Weather Office", 2.0),
-    Model("curlew", "invented-curlew", "Made-up Met Bureau", 6.0),
+    InventedModel("lark", "invented-lark", "Invented Weather Office", -4.0),
+    InventedModel("plover", "invented-plover", "Invented Weather Office", 2.0),
+    InventedModel("curlew", "invented-curlew", "Made-up Met Bureau", 6.0),
 )
 
 
@@ -134,7 +134,7 @@ class InventedSky:
             forecasts=tuple(self._forecast(place, model, now, hours) for place in places for model in MODELS)
         )
 
-    def _forecast(self, place: Place, model: Model, now: datetime, hours: Span) -> Forecast:
+    def _forecast(self, place: Place, model: InventedModel, now: datetime, hours: Span) -> Forecast:
         issued_at = _run_before(now)
         first = hours.start.replace(minute=0, second=0, microsecond=0)
         count = math.ceil((hours.end - first) / HOUR) + 1
@@ -153,7 +153,7 @@ class InventedSky:
             source, place.lat_deg, place.lon_deg, place.elevation_m, LayerScheme.NONE, records, place=place
         )
 
-    def _hour(self, place: Place, model: Model, issued_at: datetime, at: datetime) -> HourlyWeather:
+    def _hour(self, place: Place, model: InventedModel, issued_at: datetime, at: datetime) -> HourlyWeather:
         turn = self._turn(place, issued_at, at)
         cloud = turn.cloud_pct if turn else self.default_cloud_pct
         chill = 6 * math.cos((at.hour - 14) * math.tau / 24)

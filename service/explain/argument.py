@@ -46,7 +46,7 @@ HELD_BACK = (
 
 
 @dataclass(frozen=True, slots=True)
-class VerdictChange:
+class VerdictTurn:
     """One verdict on the way.
 
     at, until: when it was reached and when it last held, in words; until is "" where it held no longer.
@@ -81,7 +81,7 @@ class Argument:
     the answer says."""
 
     answer: str
-    turns: tuple[VerdictChange, ...]
+    turns: tuple[VerdictTurn, ...]
     paragraphs: tuple[Section, ...]
     findings: tuple[Phrase, ...]
 
@@ -271,7 +271,7 @@ def _wishes(case: Case) -> Iterator[Phrase]:
 
 def say_turns(
     decisions: Sequence[core_tables.Decision], reader: Reader, case: Case | None = None
-) -> tuple[VerdictChange, ...]:
+) -> tuple[VerdictTurn, ...]:
     """Every verdict on the way, oldest first. case: for what each model said then."""
 
     def stamp(at: datetime) -> str:
@@ -290,7 +290,7 @@ def say_turns(
         return say("explain.silent", reader, why=kept(why[:1].lower() + why[1:])) if why else ""
 
     return tuple(
-        VerdictChange(
+        VerdictTurn(
             as_of=each.as_of,
             confirmed_at=each.confirmed_at,
             at=stamp(each.as_of),

@@ -106,7 +106,7 @@ def _hours(seen: NightWeather) -> Iterator[str]:
     yield say("reports.weather-marks")
 
 
-def _line(seen: NightWeather, row: Row, widths: Sequence[int]) -> str:
+def _line(seen: NightWeather, row: WeatherHour, widths: Sequence[int]) -> str:
     mark = ">" if row.in_best else "*" if row.in_window else " "
     cells = "  ".join(f"{_cloud(cell):>{width}}" for cell, width in zip(row.cells, widths, strict=True))
     values = (
@@ -117,7 +117,7 @@ def _line(seen: NightWeather, row: Row, widths: Sequence[int]) -> str:
     return f"  {mark} {say_clock(row.hour.start, seen.site.tz)}  {cells}{values}"
 
 
-def _cloud(cell: Cell) -> str:
+def _cloud(cell: SourceHour) -> str:
     if cell.clear_members is not None:
         return f"{cell.clear_members}/{cell.members}"
     if cell.total_pct is None:
@@ -262,7 +262,7 @@ def _source_json(seen: NightWeather, forecast: Forecast) -> dict[str, Any]:
     }
 
 
-def _row_json(row: Row) -> dict[str, Any]:
+def _row_json(row: WeatherHour) -> dict[str, Any]:
     return {
         **span_json(row.hour),
         "in_window": row.in_window,
@@ -311,7 +311,7 @@ class Refused:
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class SourceHour:
     """One source in one hour, % of cloud; None where it doesn't say.
 
     plan_pct: what counts of it on the ground plan; frame_pct: in the slanted view of the frame.
@@ -329,7 +329,7 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class WeatherHour:
     """One hour. in_window: some of it lies in the dark window; in_best: in its clearest stretch.
 
     Of the values that aren't cloud: the median of temperature, the worst of the rest over all sources.
@@ -338,7 +338,7 @@ class Row:
     hour: Span
     in_window: bool
     in_best: bool
-    cells: tuple[Cell, ...]
+    cells: tuple[SourceHour, ...]
     temperature_c: float | None
     wind_ms: float | None
     gust_ms: float | None
@@ -363,7 +363,7 @@ class NightWeather:
     window: DarkWindow | None
     outlook: Outlook | None
     sources: tuple[Forecast, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[WeatherHour, ...]
     refused: tuple[Refused, ...]
     hinge: Hinge | None
     go_pct: int
@@ -378,7 +378,7 @@ def build_rows(
     window: DarkWindow | None,
     outlook: Outlook | None,
     forecasts: Sequence[Forecast],
-) -> tuple[tuple[Forecast, ...], tuple[Row, ...]]:
+) -> tuple[tuple[Forecast, ...], tuple[WeatherHour, ...]]:
     """The columns, and the night's hours from sunset to sunrise by the site's clock."""
     columns = tuple(each for each in forecasts if each.source.lineage != AIR_LINEAGE)
     altitude_deg = view_of(window, site).altitude_deg if window else TYPICAL_ALTITUDE_DEG
@@ -415,15 +415,15 @@ def record_at(forecast: Forecast, hour: Span) -> HourlyWeather | None:
     return forecast.hours.at(hour.start)
 
 
-def _cell(forecast: Forecast, hour: Span, altitude_deg: float) -> Cell:
+def _cell(forecast: Forecast, hour: Span, altitude_deg: float) -> SourceHour:
     index = forecast.hours.index_at(hour.start)
     if index is None:
-        return Cell(members=len(forecast.members))
+        return SourceHour(members=len(forecast.members))
     record = forecast.hours[index]
     cover = cover_as_told(forecast.hours, forecast.layer_scheme, slice(index, index + 1))
     known = [row[index] for row in forecast.members if row[index] is not None]
     clear = sum(1 for cloud in known if cloud is not None and cloud <= CLEAR_LIMIT_PCT)
-    return Cell(
+    return SourceHour(
         record.cloud_total_pct,
         record.cloud_low_pct,
         record.cloud_mid_pct,
@@ -441,13 +441,13 @@ def _or_none(value: float) -> float | None:
 
 def _row(
     hour: Span,
-    cells: tuple[Cell, ...],
+    cells: tuple[SourceHour, ...],
     records: Sequence[HourlyWeather],
     window: DarkWindow | None,
     outlook: Outlook | None,
-) -> Row:
+) -> WeatherHour:
     best = outlook.best if outlook else None
-    return Row(
+    return WeatherHour(
         hour=hour,
         in_window=window is not None and hour.overlap(window.span) is not None,
         in_best=best is not None and hour.overlap(best) is not None,

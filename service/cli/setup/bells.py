@@ -12,7 +12,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import say
 from service.accounts.receivers import confirm_by_code
 from service.channels.chat import CHAT_FORMS
-from service.cli.setup.prompts import Asking, dash_for_none, one_of, read_name, read_sender
+from service.cli.setup.prompts import Prompts, dash_for_none, one_of, read_name, read_sender
 from service.setup.steps import (
     PUSH_NAME,
     Relay,
@@ -30,7 +30,7 @@ from service.setup.tries import Tried, try_chat, try_mail, try_push
 MOST_TRIES_OF_A_CODE = 3
 
 
-class Bells(Asking):
+class Bells(Prompts):
     """Each bell is tried, kept, and confirmed by its reader or taken on one's word."""
 
     def ring(self) -> None:

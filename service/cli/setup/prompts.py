@@ -21,7 +21,7 @@ from service.setup.tries import Tried
 T = TypeVar("T")
 
 
-class Asking:
+class Prompts:
     """What all steps share.
 
     asks: somebody can answer. tries: each answer is tried. again: all was set before, so all is asked anew.

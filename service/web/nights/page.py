@@ -24,7 +24,7 @@ from alerts.field.trip_plan import plan_trip
 from alerts.judging.rules import Result
 from alerts.weather.model_names import source_name
 from alerts.wishes.model import units_of
-from service.explain.argument import VerdictChange, argue
+from service.explain.argument import VerdictTurn, argue
 from service.store.repositories.alerts import alerts_of_night
 from service.store.schema import core_tables
 from service.web.error_pages import NothingHere
@@ -93,7 +93,7 @@ def build_router(web: Web) -> APIRouter:
 
             # Why it rang or didn't: how the night stands with the wishes that were judged, and the way there
             argument: list[str] = [say("web-nights.not-told")]
-            changes: tuple[VerdictChange, ...] = ()
+            changes: tuple[VerdictTurn, ...] = ()
             if judged.subscription is not None:
                 known, day = judged.subscription, judged.night.name
                 found = argue(
