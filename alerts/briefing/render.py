@@ -249,12 +249,12 @@ def _subjects(lead: AlertView, others: list[AlertView], templates: Templates) ->
     return [line.strip() for line in rendered.splitlines() if line.strip()]
 
 
-def first_line(facts: AlertFacts, units: Units = Units.METRIC) -> str:
-    """The line that a message opens with."""
-    return str(_with_line(view_alert(facts, units), BUILT_IN)["line"])
+def first_line(facts: AlertFacts, units: Units = Units.METRIC, *, headed: bool = False) -> str:
+    """The line that a message opens with. headed: the verdict stands over it and isn't said again."""
+    return str(_with_line(view_alert(facts, units), BUILT_IN, headed=headed)["line"])
 
 
-def _with_line(view: AlertView, templates: Templates) -> dict[str, object]:
+def _with_line(view: AlertView, templates: Templates, *, headed: bool = False) -> dict[str, object]:
     """An alert's words and its first line."""
-    line = templates.render(f"{view.form}.line.txt.j2", {"alert": view})
+    line = templates.render(f"{view.form}.line.txt.j2", {"alert": view, "headed": headed})
     return {"words": view, "line": " ".join(line.split())}

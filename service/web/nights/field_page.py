@@ -16,11 +16,12 @@ from alerts.briefing.render import first_line
 from alerts.briefing.text.alert_lines import CAUTIONS
 from alerts.briefing.text.alert_view import AlertView, FactRow, view_alert
 from alerts.common.phrases import say
+from alerts.common.text import sentence
 from alerts.common.units import Units
 from alerts.weather.cloud_by_hour import CloudHour, cloud_hours
 from alerts.wishes.model import units_of
 from service.web.nights.judged_night import ShownNight, is_past, judged_night
-from service.web.nights.page import leave_words, night_data, night_facts, without_headline
+from service.web.nights.page import leave_words, night_data, night_facts
 from service.web.shared.assets import asset_url, read_asset
 from service.web.shared.context import Web
 from service.web.shared.viewer import Looking, seen_site
@@ -90,7 +91,7 @@ def build_field_page(web: Web, judged: ShownNight) -> FieldPage:
     clouds = cloud_hours(judged.shown_span, judged.forecasts, now=judged.as_of)
     return FieldPage(
         verdict=verdict,
-        line=without_headline(first_line(facts, units), verdict),
+        line=sentence(first_line(facts, units, headed=True)),
         words=words,
         rows=tuple(row for row in words.rows if row.name not in left_out),
         leave=leave_words(facts, units) if facts.is_go else "",

@@ -175,7 +175,7 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
         is_tonight=is_tonight(site, night, web.now()),
         is_watched=judged.subscription is not None,
         leave=leave_words(facts, units),
-        line=without_headline(first_line(facts, units), verdict.word.value),
+        line=sentence(first_line(facts, units, headed=True)),
         words=view_alert(facts, units),
         reasons=tuple(
             (say("briefing.result", result=r.result), in_units(str(r.text), units)) for r in against
@@ -213,13 +213,6 @@ def leave_words(facts: AlertFacts, units: Units) -> str:
         return ""
     zone = facts.person_zone or facts.zone
     return dated_time(facts.leave_by, zone, facts.night, units.clock_hours)
-
-
-def without_headline(line: str, verdict: str) -> str:
-    """The first line of a message, less the verdict that the page's own heading says."""
-    for lead in (f"{headline(verdict)}: ", f"{headline(verdict)}. ", say("web-nights.too-early-lead")):
-        line = line.removeprefix(lead)
-    return sentence(line)
 
 
 def night_facts(web: Web, judged: ShownNight) -> AlertFacts:
