@@ -141,14 +141,12 @@ def build_router(web: Web) -> APIRouter:
             tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
         return sessions.signed_out(RedirectResponse("/", 303), is_https=web.is_https)
 
-    _add_browsers(router, web)
-    _add_again(router, web)
-    _add_keys(router, web)
-    _add_data(router, web)
     return router
 
 
-def _add_browsers(router: APIRouter, web: Web) -> None:
+def build_browsers(web: Web) -> APIRouter:
+    router = APIRouter()
+
     @router.post("/me/browsers/{browser_id:number}/end")
     def end(browser_id: int, viewer: SignedIn) -> Response:
         if browser_id == viewer.browser_id:
@@ -166,9 +164,12 @@ def _add_browsers(router: APIRouter, web: Web) -> None:
             tokens.revoke_all_of(session, now, purpose=tokens.Purpose.SIGN_IN, person_id=viewer.person_id)
         return RedirectResponse("/me?said=ended#browsers", 303)
 
+    return router
 
-def _add_again(router: APIRouter, web: Web) -> None:
+
+def build_again(web: Web) -> APIRouter:
     """Signing in once more, before what can't be undone or hands out all at once."""
+    router = APIRouter()
 
     @router.get("/me/again", response_class=HTMLResponse)
     def ask(
@@ -200,8 +201,12 @@ def _add_again(router: APIRouter, web: Web) -> None:
         shown = [mask_target("email", addresses[0])]
         return web.page("account/sign_in_again.html", viewer=viewer, place="me", shown=shown, sent=True)
 
+    return router
 
-def _add_keys(router: APIRouter, web: Web) -> None:
+
+def build_keys(web: Web) -> APIRouter:
+    router = APIRouter()
+
     @router.post("/me/keys", response_class=HTMLResponse)
     def make_key(viewer: Keeping, form: Filled, request: Request) -> HTMLResponse:
         require_fresh(request, viewer, FRESH_BACK.format("feeds"))
@@ -232,8 +237,12 @@ def _add_keys(router: APIRouter, web: Web) -> None:
                 raise NothingHere
         return RedirectResponse("/me?said=revoked", 303)
 
+    return router
 
-def _add_data(router: APIRouter, web: Web) -> None:
+
+def build_data(web: Web) -> APIRouter:
+    router = APIRouter()
+
     @router.get("/me/data.json")
     def data(viewer: SignedIn, request: Request) -> Response:
         require_fresh(request, viewer, FRESH_BACK.format("data"))
@@ -255,6 +264,8 @@ def _add_data(router: APIRouter, web: Web) -> None:
         except BadInput as refusal:
             return show_me(web, viewer, fault=str(refusal))
         return sessions.signed_out(web.page("account/erased.html"), is_https=web.is_https)
+
+    return router
 
 
 FRESH_BACK = "/me?said=fresh#{}"

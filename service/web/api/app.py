@@ -24,8 +24,8 @@ def build_api(web: Web) -> FastAPI:
         openapi_url="/openapi.json",
     )
     api.state.web = web
-    api.include_router(sites.build_router(web))
-    api.include_router(judge.build_router(web))
+    for build_router in (sites.build_router, sites.build_nights, sites.build_longer, judge.build_router):
+        api.include_router(build_router(web))
     add_problem_handlers(api)
 
     # The shape of problem details goes into the OpenAPI document in place of FastAPI's own.

@@ -79,12 +79,12 @@ def build_router(web: Web) -> APIRouter:
                 model.model_copy(update={"obstacles": [ObstacleModel.model_validate(each) for each in said]}),
             )
 
-    _add_nights(router, web)
-    _add_longer(router, web)
     return router
 
 
-def _add_nights(router: APIRouter, web: Web) -> None:
+def build_nights(web: Web) -> APIRouter:
+    router = APIRouter()
+
     @router.get(
         "/sites/{site_id}/nights", response_model=NightsModel, responses=documented(401, 403, 404, 422, 429)
     )
@@ -123,8 +123,12 @@ def _add_nights(router: APIRouter, web: Web) -> None:
         )
         return answer(request, report)
 
+    return router
 
-def _add_longer(router: APIRouter, web: Web) -> None:
+
+def build_longer(web: Web) -> APIRouter:
+    router = APIRouter()
+
     @router.get(
         "/sites/{site_id}/season",
         response_model=dict[str, Any],
@@ -187,6 +191,8 @@ def _add_longer(router: APIRouter, web: Web) -> None:
         return answer(
             request, ComparisonModel(first=span[0], last=span[1], sort=sort, nights=found, more=more)
         )
+
+    return router
 
 
 def answer(request: Request, values: BaseModel | dict[str, Any]) -> Response:

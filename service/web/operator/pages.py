@@ -109,12 +109,12 @@ def build_router(web: Web) -> APIRouter:
             person.may_keep_sites = form.text("do") == "allow"
         return RedirectResponse("/operator/people", 303)
 
-    _add_messages(router, web)
-    _add_decisions(router, web)
     return router
 
 
-def _add_messages(router: APIRouter, web: Web) -> None:
+def build_messages(web: Web) -> APIRouter:
+    router = APIRouter()
+
     @router.get("/operator/messages", response_class=HTMLResponse)
     def messages(viewer: Operating, status: Annotated[str, Query(max_length=12)] = "") -> HTMLResponse:
         wished = Status(status) if status in list(Status) else None
@@ -160,8 +160,12 @@ def _add_messages(router: APIRouter, web: Web) -> None:
         web.nudge()
         return RedirectResponse(f"/operator/messages/{message_id}", 303)
 
+    return router
 
-def _add_decisions(router: APIRouter, web: Web) -> None:
+
+def build_decisions(web: Web) -> APIRouter:
+    router = APIRouter()
+
     @router.get("/operator/decisions", response_class=HTMLResponse)
     def list_decisions(
         viewer: Operating,
@@ -202,6 +206,8 @@ def _add_decisions(router: APIRouter, web: Web) -> None:
                 forecasts=forecasts,
                 wishes=json.dumps(row.wishes, indent=1, ensure_ascii=False),
             )
+
+    return router
 
 
 def message_line(session: Session, row: core_tables.Message) -> MessageLine:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
@@ -82,7 +82,12 @@ def site_rows(
     stored = newest_revisions(session, {row.id for row in sites})
     watchers = watchers_of(session, sites, viewer)
     owned = {row.id for row in sites if row.rounded_of_id is None}
-    rows = _stored_rows(session, skies, stored, watchers, viewer, owned, now)
+    me = viewer.person_id if viewer else None
+    watched = [
+        WatchedSite(stored[site_id], each, is_own=site_id in owned, is_mine=each.person_id == me)
+        for site_id, each in watchers.items()
+    ]
+    rows = _stored_rows(session, skies, watched, now)
     copies = [row.id for row in sites if row.rounded_of_id is not None and row.id not in watchers]
     rows |= _usual_rows(session, skies, [stored[site_id] for site_id in copies], now)
     bare = [stored[row.id].site for row in sites if not rows.get(row.id)]
@@ -93,7 +98,6 @@ def site_rows(
         site = stored[row.id].site
         cells = rows.get(row.id) or [cell_of_bare(night) for night in unwatched[site]]
         watcher = watchers.get(row.id)
-        is_mine = watcher is not None and viewer is not None and watcher.person_id == viewer.person_id
         found.append(
             SiteRow(
                 site_id=row.id,
@@ -103,7 +107,9 @@ def site_rows(
                 is_watched=row.id in watchers,
                 cells=tuple(still_ahead(cells, now)[:NIGHTS_SHOWN]),
                 units=units_for(watcher, viewer),
-                clock_zone=str(watcher.wishes.get("clock_zone") or "") if watcher and is_mine else "",
+                clock_zone=str(watcher.wishes.get("clock_zone") or "")
+                if watcher is not None and watcher.person_id == me
+                else "",
             )
         )
     return found
@@ -132,6 +138,17 @@ def watchers_of(
 
 
 @dataclass(frozen=True, slots=True)
+class WatchedSite:
+    """A site with the subscription whose verdicts are shown. is_own: the site is the viewer's; is_mine: the
+    wishes are."""
+
+    stored: StoredSite
+    watcher: core_tables.Subscription
+    is_own: bool
+    is_mine: bool
+
+
+@dataclass(frozen=True, slots=True)
 class _Wanted:
     """A cell to make: of which night, by which decision, for whose wishes as text, "" for nobody's.
 
@@ -148,39 +165,34 @@ class _Wanted:
 
 
 def _stored_rows(
-    session: Session,
-    skies: SkyCache,
-    stored: Mapping[int, StoredSite],
-    watchers: Mapping[int, core_tables.Subscription],
-    viewer: Viewer | None,
-    owned: Collection[int],
-    now: datetime,
+    session: Session, skies: SkyCache, watched: Sequence[WatchedSite], now: datetime
 ) -> dict[int, list[NightCell]]:
     """By site the cells of the nights that the store holds for its watcher's wishes."""
-    nights = nights_ahead(
-        session, {stored[site_id].revision_id for site_id in watchers}, now, days=NIGHTS_SHOWN + 1
-    )
+    revision_ids = {each.stored.revision_id for each in watched}
+    nights = nights_ahead(session, revision_ids, now, days=NIGHTS_SHOWN + 1)
     numbers = {row.night_id: row for rows in nights.values() for row in rows}
-    revisions = {each.id: stored[site_id].revision_id for site_id, each in watchers.items()}
-    standing = newest_standing(session, revisions, (now - _LOOK_BACK).date())
+    revisions = {each.watcher.id: each.stored.revision_id for each in watched}
     decided: defaultdict[int, dict[date, Standing]] = defaultdict(dict)
-    for (watcher_id, name), each in standing.items():
-        decided[watcher_id][name] = each
+    for (watcher_id, name), standing in newest_standing(
+        session, revisions, (now - _LOOK_BACK).date()
+    ).items():
+        decided[watcher_id][name] = standing
+
+    # The night that a decision is about goes before the newest that was computed.
     wanted: dict[int, list[_Wanted]] = {}
-    for site_id, watcher in watchers.items():
-        is_mine = viewer is not None and watcher.person_id == viewer.person_id
-        mine = from_json(Wishes, watcher.wishes) if is_mine else None
-        wished = json.dumps(watcher.wishes) if is_mine else ""
-        site, is_own = stored[site_id].site, site_id in owned
-        under = nights[stored[site_id].revision_id, versioned(watcher.sky_key)]
+    for each in watched:
+        watcher, site = each.watcher, each.stored.site
+        wishes = from_json(Wishes, watcher.wishes) if each.is_mine else None
+        wished = json.dumps(watcher.wishes) if each.is_mine else ""
+        under = nights[each.stored.revision_id, versioned(watcher.sky_key)]
         coming: dict[date, tuple[NightRow, int | None]] = {row.name: (row, None) for row in under}
         coming |= {
-            name: (numbers[each.night_id], each.decision_id)
-            for name, each in decided[watcher.id].items()
-            if each.night_id in numbers
+            name: (numbers[standing.night_id], standing.decision_id)
+            for name, standing in decided[watcher.id].items()
+            if standing.night_id in numbers
         }
-        wanted[site_id] = [
-            _Wanted(night.night_id, night.computed_at, decision_id, wished, is_own, site, mine)
+        wanted[each.stored.site_id] = [
+            _Wanted(night.night_id, night.computed_at, decision_id, wished, each.is_own, site, wishes)
             for _, (night, decision_id) in sorted(coming.items())
         ]
     cells = _cells(session, skies, [each for row in wanted.values() for each in row])
