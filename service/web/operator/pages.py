@@ -14,9 +14,11 @@ from sqlalchemy.orm import Session
 from alerts.common.errors import BadInput
 from alerts.common.phrases import Reader, from_row, phrase
 from alerts.common.text import short_day
+from alerts.judging.rules import Reason
 from service.accounts.receivers import shown
 from service.explain.argument import say_turns
 from service.feeds.feed_health import close_breaker, feed_health
+from service.store.json_values import from_json
 from service.store.repositories import decisions, totals
 from service.store.repositories import messages as stored_messages
 from service.store.repositories.addresses import find_addresses
@@ -200,6 +202,7 @@ def build_decisions(web: Web) -> APIRouter:
                 viewer=viewer,
                 place="operator",
                 row=row,
+                reasons=[from_json(Reason, each) for each in row.reasons],
                 site_name=subscription.site.name,
                 to=shown(subscription.address),
                 turns=turns,

@@ -198,7 +198,7 @@ FILTERS: Mapping[str, Callable[..., Any]] = MappingProxyType(
         "counted": counted,
         "model_name": model_name,
         "name_with_family": name_with_family,
-        "sentence": sentence,
+        "sentence": lambda words: sentence(str(words)),
         "month_words": month_words,
         "clock": clock_words,
         "figure": figure,
