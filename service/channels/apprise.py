@@ -62,9 +62,7 @@ class NamedTargets:
             url = self._targets[self.check_address(outgoing.address)]
         except BadInput as error:
             raise ChannelError("no_target", str(error), permanent=True, ours=True) from error
-        return self._within_deadline(url, push_of(payload_of(outgoing)))
-
-    def _within_deadline(self, url: str, push: Push) -> SendResult:
+        push = push_of(payload_of(outgoing))
         taken: list[bool] = []
         sending = threading.Thread(
             target=lambda: taken.append(_notify(url, push)), name="duskbell-named", daemon=True

@@ -28,13 +28,9 @@ class _OneLine(UnstructuredHeader, BaseHeader):
         return f"{self.name}: {self}{policy.linesep}"
 
 
-def _headers() -> HeaderRegistry:
-    registry = HeaderRegistry()
-    registry.map_to_type("list-unsubscribe", _OneLine)
-    return registry
-
-
-MAIL_POLICY = SMTP.clone(cte_type="7bit", header_factory=_headers())
+_HEADERS = HeaderRegistry()
+_HEADERS.map_to_type("list-unsubscribe", _OneLine)
+MAIL_POLICY = SMTP.clone(cte_type="7bit", header_factory=_HEADERS)
 """CRLF line ends and nothing beyond ASCII on the wire, so that no relay needs to recode a signed body."""
 
 
@@ -96,15 +92,11 @@ def build_mail(outgoing: Outgoing, sender: Address) -> EmailMessage:
     mail.add_alternative(parts.html, subtype="html", cte="quoted-printable")
     for attachment in parts.attachments:
         _attach(mail, attachment)
-    _set_boundaries(mail, outgoing.message_id)
-    return mail
-
-
-def _set_boundaries(mail: EmailMessage, message_id: str) -> None:
-    """The same at every attempt. `=_` can stand neither in quoted-printable nor in base64 (RFC 2045, 6.7),
-    so none of them occurs in a body; the library would search all of it for that."""
+    # Boundaries are the same at every attempt. `=_` can stand neither in quoted-printable nor in base64 (RFC
+    # 2045, 6.7), so none of them occurs in a body; the library would search all of it for that.
     for number, part in enumerate(part for part in mail.walk() if part.is_multipart()):
-        part.set_boundary(f"=_{message_id}_{number}")
+        part.set_boundary(f"=_{outgoing.message_id}_{number}")
+    return mail
 
 
 def _attach(mail: EmailMessage, attachment: Attachment) -> None:

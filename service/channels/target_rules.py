@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import urllib3.exceptions
-from urllib3.util import Url, parse_url
+from urllib3.util import parse_url
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
@@ -84,14 +84,25 @@ class AllowList:
             self._add(entry.strip())
 
     def _add(self, entry: str) -> None:
+        """`10.1.0.0/16`, `chat.lan`, `chat.lan:8065`, `10.0.0.7:80`, `[fd00::7]:80` or `fd00::7`."""
         if "/" in entry:
-            self._networks.append(_network(entry))
+            try:
+                self._networks.append(ipaddress.ip_network(entry))
+            except ValueError as error:
+                raise BadInput(phrase("channels.allow-no-network", entry=entry)) from error
             return
-        host, port = _host_and_port(entry)
-        if port is None:
-            self._hosts.add(host)
+        parts = re.fullmatch(r"(?:\[([0-9a-fA-F:.]+)\]|([^\s:\[\]@]+))(?::(\d{1,5}))?", entry)
+        if parts is None:
+            try:
+                self._hosts.add(str(ipaddress.IPv6Address(entry)))
+            except ValueError as error:
+                raise BadInput(phrase("channels.allow-no-host", entry=entry)) from error
+            return
+        host = (parts[1] or parts[2]).lower().rstrip(".")
+        if parts[3]:
+            self._places.add((host, int(parts[3])))
         else:
-            self._places.add((host, port))
+            self._hosts.add(host)
 
     def has_place(self, host: str, port: int) -> bool:
         """Whether that very host and port is listed."""
@@ -104,25 +115,6 @@ class AllowList:
     def has_address(self, address: Address) -> bool:
         """Whether the address lies in a listed network."""
         return any(address in network for network in self._networks)
-
-
-def _network(entry: str) -> Network:
-    try:
-        return ipaddress.ip_network(entry)
-    except ValueError as error:
-        raise BadInput(phrase("channels.allow-no-network", entry=entry)) from error
-
-
-def _host_and_port(entry: str) -> tuple[str, int | None]:
-    """`chat.lan`, `chat.lan:8065`, `10.0.0.7:80`, `[fd00::7]:80` or `fd00::7` taken apart."""
-    parts = re.fullmatch(r"(?:\[([0-9a-fA-F:.]+)\]|([^\s:\[\]@]+))(?::(\d{1,5}))?", entry)
-    if parts is None:
-        try:
-            return str(ipaddress.IPv6Address(entry)), None
-        except ValueError as error:
-            raise BadInput(phrase("channels.allow-no-host", entry=entry)) from error
-    host = (parts[1] or parts[2]).lower().rstrip(".")
-    return host, int(parts[3]) if parts[3] else None
 
 
 def address_ok(address: Address) -> bool:
@@ -152,12 +144,8 @@ def parse_target(url: str) -> WebTarget:
     host = parsed.host.strip("[]").lower().rstrip(".")
     _refuse_odd_host(host)
     port = parsed.port if parsed.port is not None else (443 if parsed.scheme == "https" else 80)
-    return WebTarget(parsed.scheme, host, port, _request_path(parsed))
-
-
-def _request_path(parsed: Url) -> str:
-    path = parsed.request_uri
-    return path if path.startswith("/") else "/" + path
+    path = parsed.request_uri if parsed.request_uri.startswith("/") else f"/{parsed.request_uri}"
+    return WebTarget(parsed.scheme, host, port, path)
 
 
 def _refuse_odd_host(host: str) -> None:

@@ -95,7 +95,9 @@ def _may_be_report(raw: bytes) -> bool:
 
 def _read(raw: bytes) -> Report | None:
     mail = email.message_from_bytes(raw)
-    ours = _OUR_ID.findall(_original(mail))
+    returned = ("message/rfc822", "text/rfc822-headers", "message/rfc822-headers")  # whole, or its headers
+    originals = (part.as_bytes() for part in mail.walk() if part.get_content_type() in returned)
+    ours = _OUR_ID.findall(next(originals, b""))
     if mail.get_content_type() != "multipart/report" or not ours:
         return None
     message_id = ours[-1].decode("ascii")
@@ -103,14 +105,6 @@ def _read(raw: bytes) -> Report | None:
     if kind == "feedback-report":
         return _feedback(mail, message_id)
     return _status(mail, message_id) if kind == "delivery-status" else None
-
-
-def _original(mail: Message) -> bytes:
-    """The part of the report that holds the returned mail, or its headers."""
-    for part in mail.walk():
-        if part.get_content_type() in ("message/rfc822", "text/rfc822-headers", "message/rfc822-headers"):
-            return part.as_bytes()
-    return b""
 
 
 def _feedback(mail: Message, message_id: str) -> Report | None:
@@ -185,9 +179,14 @@ def read_mailbox(
     """
     if not path.exists():
         raise MailboxTrouble(phrase("delivery.mailbox-missing", path=path))
+
+    def note(report: Report) -> bool:
+        with sessions.begin() as session:
+            return note_report(session, keys, report, metrics, now)
+
     try:
         with _opened(path) as box:
-            return _take_reports(box, seen, lambda report: _note(sessions, keys, report, metrics, now))
+            return _take_reports(box, seen, note)
     except (OSError, mailbox.Error) as error:
         raise MailboxTrouble(phrase("delivery.mailbox-unreadable", path=path, error=error)) from error
 
@@ -201,13 +200,6 @@ def _opened(path: Path) -> Iterator[Box]:
         yield box
     finally:
         box.close()
-
-
-def _note(
-    sessions: sessionmaker[Session], keys: Keys, report: Report, metrics: Metrics, now: datetime
-) -> bool:
-    with sessions.begin() as session:
-        return note_report(session, keys, report, metrics, now)
 
 
 def _take_reports(box: Box, seen: set[str], note: Callable[[Report], bool]) -> int:

@@ -115,7 +115,9 @@ class DispatchRound:
                 continue
             if self._in_hand:
                 self._record(self._finished(self._lanes.next_slow_s(time.monotonic())))
-            is_fresh = self._sweep_if_due()
+            is_fresh = time.monotonic() >= self._next_sweep_s
+            if is_fresh:
+                self._sweep()
         if self._delivery.stopping.is_set():
             self._wind_down()
         return dict(self._counts)
@@ -123,12 +125,6 @@ class DispatchRound:
     def close(self) -> None:
         """Let the threads go; nobody waits for one that hangs."""
         self._pool.shutdown(wait=False)
-
-    def _sweep_if_due(self) -> bool:
-        if time.monotonic() < self._next_sweep_s:
-            return False
-        self._sweep()
-        return True
 
     def _sweep(self) -> None:
         """Free what dead senders held, end what is too late, and queue what is due."""
@@ -151,10 +147,6 @@ class DispatchRound:
         )
         took_s = time.monotonic() - began_s
         self._next_sweep_s = time.monotonic() + max(SWEEP_EVERY_S, SWEEP_SHARE * took_s)
-
-    def _is_open(self, destination: str, wall: datetime) -> bool:
-        breaker = self._breakers.get(destination)
-        return breaker is not None and breaker.rests(wall)
 
     def _start(self) -> bool:
         """Claim as many as may start now and hand them to threads; whether any was taken."""
@@ -217,7 +209,7 @@ class DispatchRound:
             if isinstance(sent.result, ChannelError):
                 self._lanes.set_aside(sent.claimed.address_id)
         for destination in ledger.changed:
-            if self._is_open(destination, wall):
+            if destination in self._breakers and self._breakers[destination].rests(wall):
                 self._lanes.block(destination)
 
     def _sent(self, future: Future[FinishedAttempt], claimed: Claimed, wall: datetime) -> FinishedAttempt:
@@ -295,9 +287,5 @@ class BackgroundSender:
                 except SQLAlchemyError:
                     log.exception("the store failed; messages wait")
                     rest_s = min(LONGEST_REST_S, max(REST_AFTER_FAULT_S, 2 * rest_s))
-                self._rest(rest_s)
+                delivery.nudge.wait(rest_s)  # or until something is due, or the service stops
         delivery.background.clear()
-
-    def _rest(self, rest_s: float) -> None:
-        """Until something is due, the time is over, or the service stops."""
-        self._delivery.nudge.wait(rest_s)

@@ -77,15 +77,11 @@ def keep_each(waiting: list[FinishedAttempt], keep: Callable[[list[FinishedAttem
     except REFUSED:
         log.exception("of %d attempts some can't be stored as they are", len(waiting))
     while waiting:
-        _keep_one(waiting[0], keep)
+        try:
+            keep([waiting[0]])
+        except REFUSED:
+            keep([without_words(waiting[0])])
         del waiting[0]
-
-
-def _keep_one(sent: FinishedAttempt, keep: Callable[[list[FinishedAttempt]], None]) -> None:
-    try:
-        keep([sent])
-    except REFUSED:
-        keep([without_words(sent)])
 
 
 @dataclass(slots=True)
@@ -129,7 +125,18 @@ def record(
     finished = [sent for sent in finished if sent.claimed.message_id in stored]
     if not finished:
         return ledger
-    messages.keep_attempts(session, [_attempt_row(sent) for sent in finished])
+    rows: list[dict[str, Any]] = [
+        {
+            "message_id": sent.claimed.message_id,
+            "started_at": sent.started_at,
+            "ended_at": sent.ended_at,
+            "result": _result_word(sent.result),
+            "code": sent.result.code[:20],
+            "answer": sent.result.text[:ANSWER_KEPT_BYTES],
+        }
+        for sent in finished
+    ]
+    messages.keep_attempts(session, rows)
     _settle_sent(session, ledger, [sent for sent in finished if isinstance(sent.result, SendResult)], wall)
     for sent in finished:
         if isinstance(sent.result, ChannelError):
@@ -215,17 +222,6 @@ def _result_word(result: SendResult | ChannelError) -> str:
     if isinstance(result, SendResult):
         return "sent"
     return "maybe_sent" if result.maybe_sent else "failed"
-
-
-def _attempt_row(sent: FinishedAttempt) -> dict[str, Any]:
-    return {
-        "message_id": sent.claimed.message_id,
-        "started_at": sent.started_at,
-        "ended_at": sent.ended_at,
-        "result": _result_word(sent.result),
-        "code": sent.result.code[:20],
-        "answer": sent.result.text[:ANSWER_KEPT_BYTES],
-    }
 
 
 def _sent_note(sent: FinishedAttempt) -> str | None:

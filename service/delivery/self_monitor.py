@@ -160,7 +160,9 @@ class SelfMonitor:
             log.exception("the store can't be looked at")
             self._tell_of_store(say("delivery.store-fails", fault=type(error).__name__))
         else:
-            self._tell_that_the_store_is_well()
+            if (since := self._store_told_at) is not None:
+                self._store_told_at = None
+                self.tell("store", say("delivery.store-well"), since, over=True)
 
     def _look_at_rows(self) -> None:
         now = self.clock()
@@ -190,11 +192,6 @@ class SelfMonitor:
             return
         if self.tell("store", sentence(text), now):
             self._store_told_at = now
-
-    def _tell_that_the_store_is_well(self) -> None:
-        if (since := self._store_told_at) is not None:
-            self._store_told_at = None
-            self.tell("store", say("delivery.store-well"), since, over=True)
 
     def tell(self, key: str, text: str, since: datetime, *, over: bool = False) -> bool:
         """Tell the operator by the first way that takes it; whether one did, or only the log is there."""
