@@ -12,7 +12,7 @@ from alerts.common.phrases import Phrase, phrase
 from alerts.common.text import count_word, sentence
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
-from alerts.judging.site_choice import Choice, choice_of, say_fork
+from alerts.judging.site_choice import Choice, choice_of, fork_told
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
 from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL, WindowSky, window_sky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
@@ -81,6 +81,8 @@ def alert_facts(
         cause = "" if is_sure else hangs_on(verdict.outlook) or ""
 
     lead = choice_of(found.site, verdict, found.plan)
+    clock = wishes.clock_zone or found.site.zone
+    fork = fork_told(lead, others, found.now, clock) if facts.is_go else None
     return replace(
         facts,
         window=facts.window or (told.window if told else None),
@@ -95,7 +97,7 @@ def alert_facts(
         else "",
         is_unsettled=telling.why is Why.UNSETTLED,
         others=tuple(other.as_other() for other in others),
-        fork=say_fork(lead, others, found.now, wishes.clock(found.site.tz)) if facts.is_go else "",
+        fork=fork or "",
     )
 
 

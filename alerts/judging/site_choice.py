@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import datetime, timedelta
 
+from alerts.common.phrases import Phrase, phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.common.time_text import say_clock
 from alerts.field.driving import STEP, drive_over
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.verdict import Verdict, VerdictWord
@@ -83,22 +83,28 @@ def others_than(lead: Choice, choices: Sequence[Choice], now: datetime) -> tuple
     return tuple(best_first(reachable)[:MOST_OTHERS])
 
 
-def say_fork(lead: Choice, others: Sequence[Choice], now: datetime, clock: tzinfo) -> str:
-    """`leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %`; "" where there is no fork.
-
-    The other is the best site to which the ways part late, see `find_fork`.
-    """
+def fork_told(lead: Choice, others: Sequence[Choice], now: datetime, zone: str) -> Phrase | None:
+    """`leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %`, on the person's clock; None where
+    there is no fork. The other is the best site to which the ways part late, see `find_fork`."""
     found = next(((each, fork) for each in others if (fork := find_fork(lead, each)) is not None), None)
     if found is None:
-        return ""
+        return None
     other, fork = found
-    both = ", ".join(f"{each.site_name} {_chance(each)}" for each in (lead, other))
-    if fork.leave_by <= now:
-        return f"two sites are close: {both}"
-    when = (
-        f"decide at {say_clock(fork.decide_at, clock)}" if fork.decide_at > fork.leave_by else "decide then"
+    sites = tuple(
+        phrase("judging.fork-site", site=each.site_name, chance_pct=each.chance_pct)
+        if each.chance_pct is not None
+        else phrase("judging.fork-site-unknown", site=each.site_name)
+        for each in (lead, other)
     )
-    return f"leave by {say_clock(fork.leave_by, clock)} either way; {when}: {both}"
+    if fork.leave_by <= now:
+        return phrase("judging.fork-close", sites=sites).on(zone)
+    return phrase(
+        "judging.fork",
+        decides_then=fork.decide_at <= fork.leave_by,
+        leave_by=fork.leave_by,
+        decide_at=fork.decide_at,
+        sites=sites,
+    ).on(zone)
 
 
 @value(frozen=True, slots=True)
@@ -151,10 +157,6 @@ def find_fork(one: Choice, other: Choice) -> Fork | None:
     if max(decide_at, leave_by) + crossing > min(one.window.start, other.window.start):
         return None
     return Fork(leave_by, decide_at)
-
-
-def _chance(choice: Choice) -> str:
-    return "chance unknown" if choice.chance_pct is None else f"{choice.chance_pct} %"
 
 
 @dataclass(frozen=True, slots=True)

@@ -148,6 +148,7 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
     """The page's values."""
     site, night, verdict, units = judged.site, judged.night, judged.verdict, units_of(judged.wishes)
     facts = night_facts(web, judged)
+    reader = Reader(zone_info(site.zone), units)
 
     # What decided and what stands in the way; a night too early for weather isn't held against the feeds.
     deciding, *rest = verdict.reasons
@@ -163,7 +164,7 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
 
     told: list[str] = []
     if judged.subscription is not None and judged.is_mine:
-        told = told_of(session, judged.subscription.id, night.name, site.zone)
+        told = told_of(session, judged.subscription.id, night.name, reader)
 
     # Credits of the forecasts in the table, and of all else that the verdict and the sky rest on.
     window = verdict.window.span if verdict.window else None
@@ -177,13 +178,11 @@ def build_night_page(web: Web, session: Session, judged: ShownNight) -> NightPag
         leave=leave_words(facts, units),
         line=sentence(first_line(facts, units, headed=True)),
         words=view_alert(facts, units),
-        reasons=tuple(
-            (say("briefing.result", result=r.result), in_units(str(r.text), units)) for r in against
-        ),
-        passed=tuple(in_units(str(r.text), units) for r in verdict.reasons if r.result is Result.PASS),
+        reasons=tuple((say("briefing.result", result=r.result), say(r.text, reader)) for r in against),
+        passed=tuple(say(r.text, reader) for r in verdict.reasons if r.result is Result.PASS),
         hours=hour_table(judged.shown_span, window, judged.forecasts, now=judged.as_of),
         pictures=night_pictures(web.skies, judged),
-        told=tuple(in_units(line, units) for line in told),
+        told=tuple(told),
         credits=tuple(dict.fromkeys((*shown, *(credit.text for credit in facts.attributions)))),
         cautions=tuple(map(say, CAUTIONS)) if facts.is_go else (),
         unused=unused,
@@ -232,18 +231,18 @@ def night_facts(web: Web, judged: ShownNight) -> AlertFacts:
     return preview_facts(found, ahead_of(web, judged))
 
 
-def told_of(session: Session, subscription_id: int, name: date, zone: str) -> list[str]:
+def told_of(session: Session, subscription_id: int, name: date, reader: Reader) -> list[str]:
     """What was told of that night, oldest first: `Go, Sat 19:07 CEST, 73 % then; arrived.`"""
     sent = alerts_of_night(session, subscription_id, name)
-    return [told_words(each.alert, each.dropped or each.message.status, zone) for each in sent]
+    return [told_words(each.alert, each.dropped or each.message.status, reader) for each in sent]
 
 
-def told_words(alert: core_tables.Alert, status: str, zone: str) -> str:
+def told_words(alert: core_tables.Alert, status: str, reader: Reader) -> str:
     """One alert: what, when, the chance said, and what became of its message."""
     chance_pct = alert.facts.get("chance_pct")
     return say(
         "web-nights.told" if chance_pct is None else "web-nights.told-with-chance",
-        Reader(zone_info(zone)),
+        reader,
         kind=phrase("briefing.kind", kind=alert.kind),
         raised_at=alert.raised_at,
         chance_pct=chance_pct,

@@ -12,9 +12,10 @@ from sqlalchemy.orm import Session
 
 from alerts.briefing.pictures.drawing import PALETTES, Picture
 from alerts.briefing.pictures.season_picture import draw_season
-from alerts.common.phrases import say
+from alerts.common.clock_times import zone_info
+from alerts.common.phrases import Reader, say
 from alerts.common.text import direction_word
-from alerts.common.units import Units, in_units
+from alerts.common.units import Units
 from alerts.sites.coordinates import say_lat_lon
 from alerts.sky.nights.season import Season, wishes_text
 from service.reports.default_reader import wishes_of
@@ -135,11 +136,11 @@ def told_nights(session: Session, seen: SeenSite, viewer: Viewer | None, units: 
     names = [each.alert.night_name for each in last]
     said = outcomes_of(session, seen.row.id, names, viewer)
     came = came_of(session, seen.row.id, names)
-    zone = seen.stored.site.zone
+    reader = Reader(zone_info(seen.stored.site.zone), units)
     return [
         ToldNight(
             each.alert.night_name,
-            in_units(told_words(each.alert, each.dropped or each.message.status, zone), units),
+            told_words(each.alert, each.dropped or each.message.status, reader),
             said.get(each.alert.night_name, ""),
             came.get(each.alert.night_name, ""),
         )

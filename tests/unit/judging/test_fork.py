@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, timedelta
+from datetime import timedelta
 
 import pytest
 from hypothesis import assume, given
@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alerts.common.span import Span
 from alerts.field.driving import USUAL_SPEED_KMH, Home, drive_from, drive_over
-from alerts.judging.site_choice import NEAR_KM, Choice, Fork, find_fork, say_fork
+from alerts.judging.site_choice import NEAR_KM, Choice, Fork, find_fork, fork_told
 from alerts.judging.verdict import VerdictWord
 from alerts.sites.great_circle import distance_km
 from tests.unit.judging.values import HOUR, MINUTE, UNHURRIED, utc
@@ -69,7 +69,7 @@ def from_home(lat_deg: float, lon_deg: float, **more) -> Choice:
 def test_row_217_no_fork_where_the_ways_part_early_or_nobody_knows(one, other):
     assert find_fork(one, other) is None
     assert find_fork(other, one) is None
-    assert say_fork(one, [other], utc(15, 12), UTC) == ""
+    assert fork_told(one, [other], utc(15, 12), "UTC") is None
 
 
 def test_neighbours_far_from_home_are_decided_between_where_the_ways_part():
@@ -81,7 +81,7 @@ def test_neighbours_far_from_home_are_decided_between_where_the_ways_part():
     fork = find_fork(one, other)
     assert fork is not None
     assert fork.decide_at - fork.leave_by == shared - shared % (5 * MINUTE)
-    said = say_fork(one, [other], utc(15, 12), UTC)
+    said = str(fork_told(one, [other], utc(15, 12), "UTC"))
     assert said == "leave by 19:35 either way; decide at 20:50: East 74 %, West 74 %"
 
 
@@ -96,14 +96,15 @@ def test_it_is_decided_before_the_phone_goes_silent_on_either_way():
 def test_near_ones_are_decided_between_on_leaving_where_the_way_is_unknown():
     one, other = choice((40, -1), None), choice((40.2, -1), None, name="West", chance_pct=None)
     assert find_fork(one, other) == Fork(one.leave_by, one.leave_by)
-    said = say_fork(one, [other], utc(15, 12), UTC)
+    said = str(fork_told(one, [other], utc(15, 12), "UTC"))
     assert said == "leave by 19:30 either way; decide then: East 74 %, West chance unknown"
-    assert say_fork(one, [other], utc(15, 20), UTC) == "two sites are close: East 74 %, West chance unknown"
+    close = str(fork_told(one, [other], utc(15, 20), "UTC"))
+    assert close == "two sites are close: East 74 %, West chance unknown"
 
 
 def test_the_best_site_with_a_late_parting_is_named_not_the_best_of_all():
     far, near = from_home(39.4, -1.0, name="Far"), from_home(40.6, -0.9, name="Near")
-    assert "Near" in say_fork(from_home(40.6, -1.0), [far, near], utc(15, 12), UTC)
+    assert "Near" in str(fork_told(from_home(40.6, -1.0), [far, near], utc(15, 12), "UTC"))
 
 
 _DEGREES = st.floats(-2, 2, allow_nan=False)
