@@ -7,6 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
 from alerts.weather.hours import Hours
@@ -37,11 +38,11 @@ class Place:
 
     def __post_init__(self) -> None:
         if not -90 <= self.lat_deg <= 90:
-            raise BadInput(f"latitude {self.lat_deg:g} is outside -90..90.")
+            raise BadInput(phrase("weather.latitude-range", lat_deg=self.lat_deg))
         if not -180 <= self.lon_deg <= 180:
-            raise BadInput(f"longitude {self.lon_deg:g} is outside -180..180.")
+            raise BadInput(phrase("weather.longitude-range", lon_deg=self.lon_deg))
         if self.elevation_m is not None and not -500 <= self.elevation_m <= 9000:
-            raise BadInput(f"elevation {self.elevation_m:g} m is outside -500..9000 m.")
+            raise BadInput(phrase("weather.elevation-range", elevation_m=self.elevation_m))
 
 
 @dataclass(frozen=True, slots=True)

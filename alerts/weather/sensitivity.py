@@ -30,7 +30,7 @@ CLOUD = "cloud"
 
 
 @dataclass(frozen=True, slots=True)
-class Hinge:
+class Pivot:
     """thing: low, mid, high cloud or cloud, or a hazard's name. hour: None where a hazard has no hour.
 
     is_good: whether the night is good as forecast. chance_pct: as forecast; otherwise_pct: with the change.
@@ -46,10 +46,10 @@ class Hinge:
     hazard: Hazard | None = None
 
 
-def hangs_on(
+def find_pivot(
     outlook: Outlook, forecasts: Sequence[Forecast], look: Look, *, go_pct: int, failing: Sequence[str]
-) -> Hinge | None:
-    """The hinge of a window's outlook; None when nothing is known, or nothing moves it.
+) -> Pivot | None:
+    """The pivot of a window's outlook; None when nothing is known, or nothing moves it.
 
     look: the outlook that other forecasts would give. go_pct: the chance from which the night is good.
     failing: hazards that fail as forecast, against the person's wishes too.
@@ -62,21 +62,21 @@ def hangs_on(
     tried = list(_tried(outlook, forecasts, look, clear=not is_clear))
     flipping = [each for each in tried if (each.chance_pct >= go_pct) != is_clear]
     if flipping:
-        return _hinge(min(flipping, key=lambda each: each.effort), outlook, is_good=is_clear, flips=True)
+        return _pivot(min(flipping, key=lambda each: each.effort), outlook, is_good=is_clear, flips=True)
     moved = max(tried, key=lambda each: abs(each.chance_pct - (outlook.chance_pct or 0)), default=None)
     if moved is None or moved.chance_pct == outlook.chance_pct:
         return None
-    return _hinge(moved, outlook, is_good=is_clear, flips=False)
+    return _pivot(moved, outlook, is_good=is_clear, flips=False)
 
 
-def _hazard(outlook: Outlook, failing: Sequence[str], is_clear: bool) -> Hinge | None:
+def _hazard(outlook: Outlook, failing: Sequence[str], is_clear: bool) -> Pivot | None:
     """The one that fails: without it the night would be good, if the sky is and nothing else fails."""
     hazard = outlook.hazard(failing[0])
     if hazard is None:
         return None
     hour = Span(_whole(hazard.at), _whole(hazard.at) + HOUR) if hazard.at else None
     flips = is_clear and len(failing) == 1
-    return Hinge(hazard.name, hour, False, flips, outlook.chance_pct, outlook.chance_pct, hazard)
+    return Pivot(hazard.name, hour, False, flips, outlook.chance_pct, outlook.chance_pct, hazard)
 
 
 def failing_hazards(
@@ -104,8 +104,8 @@ class _Tried:
     effort: float
 
 
-def _hinge(tried: _Tried, outlook: Outlook, *, is_good: bool, flips: bool) -> Hinge:
-    return Hinge(tried.thing, tried.hour, is_good, flips, outlook.chance_pct, tried.chance_pct)
+def _pivot(tried: _Tried, outlook: Outlook, *, is_good: bool, flips: bool) -> Pivot:
+    return Pivot(tried.thing, tried.hour, is_good, flips, outlook.chance_pct, tried.chance_pct)
 
 
 def _tried(outlook: Outlook, forecasts: Sequence[Forecast], look: Look, *, clear: bool) -> Iterator[_Tried]:

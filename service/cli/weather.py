@@ -17,7 +17,7 @@ from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.weather.forecast import Forecast
 from alerts.weather.outlook import Outlook
-from alerts.weather.sensitivity import Hinge, failing_hazards, hangs_on
+from alerts.weather.sensitivity import Pivot, failing_hazards, find_pivot
 from service.app import build
 from service.cli.one_night import NightAsked, OneNight, look_at_night, moment_to_judge, read_weather
 from service.cli.options import DAY, MOMENT, find_place, place_options
@@ -101,7 +101,7 @@ def _refused_lately(site: Site, now: datetime) -> list[Refused]:
         return [Refused(row.feed, row.model, row.rejected or "", row.fetched_at) for row in rows]
 
 
-def _hinge(found: OneNight) -> Hinge | None:
+def _hinge(found: OneNight) -> Pivot | None:
     """What the night hangs on with these wishes, by judging it again on changed forecasts."""
     verdict, wishes = found.verdict, found.wishes
     if verdict.window is None or verdict.outlook is None or not found.inputs.forecasts:
@@ -119,6 +119,6 @@ def _hinge(found: OneNight) -> Hinge | None:
         gust_limit_ms=wishes.gust_limit_ms,
         coldest_c=wishes.coldest_c,
     )
-    return hangs_on(
+    return find_pivot(
         verdict.outlook, found.inputs.forecasts, look, go_pct=wishes.chance_go_pct, failing=failing
     )

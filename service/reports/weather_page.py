@@ -26,7 +26,7 @@ from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, view_of
 from alerts.weather.model_families import AIR_LINEAGE
 from alerts.weather.model_names import model_name, name_with_family
 from alerts.weather.outlook import HazardLevel, Outlook, SourceChance
-from alerts.weather.sensitivity import CLOUD, Hinge
+from alerts.weather.sensitivity import CLOUD, Pivot
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 from service.reports.night_json import outlook_json, sky_json, span_json
 
@@ -183,7 +183,7 @@ def say_hinge(seen: NightWeather) -> str:
     return _say_cloud(hinge, when, seen.go_pct)
 
 
-def _say_cloud(hinge: Hinge, when: str, go_pct: int) -> str:
+def _say_cloud(hinge: Pivot, when: str, go_pct: int) -> str:
     change = f"chance {hinge.chance_pct} → {hinge.otherwise_pct} %"
     if hinge.is_good:
         if hinge.flips:
@@ -365,7 +365,7 @@ class NightWeather:
     sources: tuple[Forecast, ...]
     rows: tuple[WeatherHour, ...]
     refused: tuple[Refused, ...]
-    hinge: Hinge | None
+    hinge: Pivot | None
     go_pct: int
     shortest: timedelta
     problems: tuple[str, ...] = ()

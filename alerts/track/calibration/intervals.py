@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.track.calibration.regression import Floats
 
 Z90, Z95 = 1.6448536269514722, 1.959963984540054
@@ -29,7 +30,7 @@ def wilson_range(clear: float, cases: float, z: float = Z90) -> tuple[float, flo
     clear, cases: counts, which needn't be whole. BadInput unless 0 <= clear <= cases and cases > 0.
     """
     if not 0 <= clear <= cases or cases <= 0:
-        raise BadInput(f"{clear:g} of {cases:g} is no share; there must be at least one case.")
+        raise BadInput(phrase("track.no-share", clear=clear, cases=cases))
     share = clear / cases
     middle = (share + z * z / (2 * cases)) / (1 + z * z / cases)
     half = z / (1 + z * z / cases) * sqrt(share * (1 - share) / cases + z * z / (4 * cases * cases))

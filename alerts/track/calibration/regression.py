@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 
 Floats = npt.NDArray[np.float64]
 
@@ -98,7 +99,7 @@ def _newton(
             break
         if float(np.abs(step).max()) < _CLOSE:
             return best, np.linalg.inv(bend)
-    raise BadInput("these pairs have no best logistic map: clear and cloudy nights are split by the chance.")
+    raise BadInput(phrase("track.no-best-map"))
 
 
 def _price(design: Floats, came: Floats, weight: float, pull: float, at: Floats, home: Floats) -> float:

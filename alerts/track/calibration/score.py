@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.track.calibration.regression import Floats, group_by_value, pool_adjacent_violators
 
 
@@ -97,7 +98,7 @@ def isotonic_parts(chance: npt.ArrayLike, clear: npt.ArrayLike) -> IsotonicParts
 def _checked(chance: npt.ArrayLike, clear: npt.ArrayLike) -> tuple[Floats, Floats]:
     said, came = np.asarray(chance, dtype=np.float64), np.asarray(clear, dtype=np.float64)
     if said.shape != came.shape or said.ndim != 1 or not said.size:
-        raise BadInput("a score needs at least one chance, and one outcome for each.")
+        raise BadInput(phrase("track.score-needs-pairs"))
     if not bool(np.all((said >= 0) & (said <= 1))):
-        raise BadInput("a chance must lie between 0 and 1; leave out nights on which none was stated.")
+        raise BadInput(phrase("track.score-chance-range"))
     return said, came

@@ -9,6 +9,7 @@ from enum import StrEnum
 from itertools import pairwise
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import Span, intersect
 from alerts.track.observations.sky_report import SkyReading
 
@@ -50,10 +51,7 @@ class Event:
 
     def __post_init__(self) -> None:
         if not timedelta(0) < self.shortest <= self.window.duration:
-            raise BadInput(
-                f"the shortest time wished for must lie above 0 and fit the window of "
-                f"{self.window.minutes:.0f} min; don't judge a night that couldn't hold the event."
-            )
+            raise BadInput(phrase("track.event-does-not-fit", window_min=self.window.minutes))
 
 
 class SeenSky(StrEnum):

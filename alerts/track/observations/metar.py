@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import require_utc
 from alerts.track.observations.sky_report import (
     CAVOK_REACH_FT,
@@ -74,14 +75,14 @@ def observed_at(raw: str, *, received_at: datetime) -> datetime:
             at = datetime(on.year, on.month, on.day, hour, minute, tzinfo=UTC)
             if at <= newest:
                 return at
-    raise BadInput(f"the time group of {raw.strip()[:40]!r} is no time; leave the report out.")
+    raise BadInput(phrase("track.metar-without-time", report=raw.strip()[:40]))
 
 
 def _time_group(raw: str) -> re.Match[str]:
     tokens = raw.split()
     found = next((match for token in tokens if (match := _TIME.fullmatch(token))), None)
     if found is None or tokens[0] in _NOT_REPORTS:
-        raise BadInput(f"{raw.strip()[:40]!r} is no METAR or SPECI; give the raw report as it was sent.")
+        raise BadInput(phrase("track.no-metar", report=raw.strip()[:40]))
     return found
 
 

@@ -9,6 +9,7 @@ import re
 from dataclasses import dataclass
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.track.observations.sky_report import FEET_A_METRE, CloudLayer, SkyReading, SkyState
 
 OBSCURED_N = 9
@@ -40,9 +41,7 @@ def read_synop(raw: str) -> SynopReport:
     """
     match = _REPORT.search(raw)
     if match is None:
-        raise BadInput(
-            f"{raw.strip()[:40]!r} is no land SYNOP up to its cloud group; give the raw AAXX report."
-        )
+        raise BadInput(phrase("track.no-synop", report=raw.strip()[:40]))
     day_hour, station, nil, kind, height, amount = match.groups()
     reading = SkyReading(SkyState.UNKNOWN) if nil else _reading(kind, height, amount)
     return SynopReport(station, day_hour, reading)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.track.calibration.pairs import Pairs
 
 LIMITS_PCT = (40, 50, 60, 70, 80, 90)
@@ -76,7 +77,7 @@ def regret_ledger(pairs: Pairs, limits_pct: Iterable[int] = LIMITS_PCT) -> tuple
 
 def _row(nights: Pairs, limit_pct: int) -> RegretRow:
     if not 0 <= limit_pct <= 100:
-        raise BadInput(f"a go limit must lie between 0 and 100 %, got {limit_pct}.")
+        raise BadInput(phrase("track.go-limit-range", limit_pct=limit_pct))
     goes = np.floor(100 * nights.stated + 0.5) >= limit_pct
     return RegretRow(
         limit_pct=limit_pct,
@@ -93,5 +94,5 @@ def least_regret(ledger: Iterable[RegretRow], drive_price: float) -> RegretRow:
     what they say this lies near drive_price / (1 + drive_price).
     """
     if drive_price <= 0:
-        raise BadInput("the price of a wasted drive must be above 0 missed clear nights.")
+        raise BadInput(phrase("track.drive-price-range"))
     return min(ledger, key=lambda row: (row.cost(drive_price), -row.limit_pct))

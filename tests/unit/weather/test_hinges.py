@@ -10,7 +10,7 @@ import pytest
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme
 from alerts.weather.outlook import Outlook
-from alerts.weather.sensitivity import Hinge, failing_hazards, hangs_on
+from alerts.weather.sensitivity import Pivot, failing_hazards, find_pivot
 
 from .values import HOUR, WINDOW, forecast, hour, look, source, with_sight
 
@@ -24,13 +24,13 @@ def at(index: int) -> Span:
 
 def found(
     *forecasts: Forecast, go_pct: int = GO_PCT, shortest: timedelta = TWO_HOURS, **limits: float
-) -> Hinge | None:
+) -> Pivot | None:
     def see(changed: Sequence[Forecast]) -> Outlook:
         return look(*changed, shortest=shortest)
 
     outlook = see(forecasts)
     given = {"wind_limit_ms": 9.0, "gust_limit_ms": 15.0, "coldest_c": None} | limits
-    return hangs_on(outlook, forecasts, see, go_pct=go_pct, failing=failing_hazards(outlook, **given))  # type: ignore[arg-type]
+    return find_pivot(outlook, forecasts, see, go_pct=go_pct, failing=failing_hazards(outlook, **given))  # type: ignore[arg-type]
 
 
 def night(*clouds: dict[str, float]) -> Forecast:
