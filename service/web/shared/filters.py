@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
 from types import MappingProxyType
 from typing import Any
 
@@ -168,15 +169,26 @@ def linked(what: Phrase) -> Markup:
     return words
 
 
+@cache
+def _fixed_words(key: str, language: str) -> Markup:
+    """A sentence without values, as most of a page's are, made safe once."""
+    return Markup(_safe(say(key, Reader(language=language))))
+
+
+def _safe(words: str) -> str:
+    return words.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace('"', "&#34;")
+
+
 def say_on_page(key: str, reader: Reader = PLAIN_READER, /, **values: object) -> Markup:
     """`say` for templates: the entry as it stands, a text among its values escaped unless it is Markup."""
+    if not values:
+        return _fixed_words(key, reader.language)
     entry = find_entry(key)
     by = "" if isinstance(entry, str) else entry["by"]
     texts = [(name, each) for name, each in values.items() if isinstance(each, str) and name != by]
     # Each text is held by a character of the private use area until what stands round it is safe.
     marks = {name: chr(0xE000 + number) for number, (name, _) in enumerate(texts)}
-    words = say(key, reader, **(values | marks))
-    words = words.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace('"', "&#34;")
+    words = _safe(say(key, reader, **(values | marks)))
     for name, text in texts:
         words = words.replace(marks[name], escape(text))
     return Markup(words)  # every part was escaped above
