@@ -5,11 +5,10 @@ from __future__ import annotations
 import json
 import shlex
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
-from pathlib import Path
 
 import click
 from sqlalchemy import Engine, make_url
@@ -81,9 +80,9 @@ def examine(settings: Settings) -> Iterator[Diagnosis]:
         _cycle,
         _sky,
         _ring,
-        _network,
-        _feeds,
-        _mail,
+        examine_network,
+        examine_feeds,
+        examine_mail,
         _templates,
         _operator,
         _addresses,
@@ -92,14 +91,11 @@ def examine(settings: Settings) -> Iterator[Diagnosis]:
         _proxy,
         _keys,
     ):
-        yield from _guarded(check, settings)
-
-
-def _guarded(check: Callable[[Settings], Iterator[Diagnosis]], settings: Settings) -> Iterator[Diagnosis]:
-    try:
-        yield from check(settings)
-    except DuskbellError as error:
-        yield Diagnosis("wrong", check.__name__.strip("_"), str(error))
+        try:
+            yield from check(settings)
+        except DuskbellError as error:
+            about = check.__name__.removeprefix("examine_").strip("_")
+            yield Diagnosis("wrong", about, str(error))
 
 
 @contextmanager
@@ -142,16 +138,15 @@ def _files(settings: Settings) -> Iterator[Diagnosis]:
         which = (
             f"{open_paths[0]} and {len(open_paths) - 1} more" if len(open_paths) > 1 else str(open_paths[0])
         )
-        places = " ".join(shlex.quote(str(each)) for each in _tops(open_paths))
+        places = " ".join(
+            shlex.quote(str(each))
+            for each in open_paths
+            if not any(other in each.parents for other in open_paths)
+        )
         text = say("cli.doctor-files-open", which=which, places=places)
         yield Diagnosis("note", "files", text)
     elif folder.exists():
         yield Diagnosis("ok", "files", say("cli.doctor-files-well", folder=folder))
-
-
-def _tops(paths: list[Path]) -> list[Path]:
-    """Those that don't lie in another one."""
-    return [each for each in paths if not any(other in each.parents for other in paths)]
 
 
 def _key(settings: Settings) -> Iterator[Diagnosis]:
@@ -203,18 +198,6 @@ def _ring(settings: Settings) -> Iterator[Diagnosis]:
             yield Diagnosis(level, "ring", each.line(), each.obstacle.code.value)
     if not any(each.obstacle.level is not Level.NOTE for each in found):
         yield Diagnosis("ok", "ring", say("cli.doctor-can-ring"))
-
-
-def _network(settings: Settings) -> Iterator[Diagnosis]:
-    yield from examine_network(settings)
-
-
-def _feeds(settings: Settings) -> Iterator[Diagnosis]:
-    yield from examine_feeds(settings)
-
-
-def _mail(settings: Settings) -> Iterator[Diagnosis]:
-    yield from examine_mail(settings)
 
 
 def _templates(settings: Settings) -> Iterator[Diagnosis]:

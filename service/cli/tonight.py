@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, track_to_the_minute
+from alerts.briefing.facts.alert import Ahead, track_to_the_minute
 from alerts.briefing.text.event import event_of
 from alerts.common.phrases import say
 from alerts.common.time_text import (
@@ -31,12 +31,12 @@ from alerts.judging.window_brightness import TOWN_CREDIT, WindowSky, say_sky, wi
 from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
-from alerts.sky.night import BodyEvents, DarkWindow, Night
+from alerts.sky.night import BodyEvents, Night
 from alerts.weather.model_names import name_with_family, source_name
 from alerts.weather.outlook import Outlook
 from alerts.wishes.model import Wishes
 from service.app import build
-from service.cli.one_night import NightAsked, ahead_of, look_at_night, moment_to_judge, read_weather
+from service.cli.one_night import NightAsked, OneNight, ahead_of, look_at_night, moment_to_judge, read_weather
 from service.cli.options import DAY, MOMENT, find_place, place_options
 from service.cli.wish_options import night_wish_options, wishes_from
 from service.reports.default_reader import usual_for
@@ -115,10 +115,7 @@ def tonight(
         return
 
     problems = found.problems or ((say("cli.tonight-offline"),) if offline else ())
-    shortest = wishes.shortest_window
-    page = tonight_page(
-        found.site, night, verdict, skies, now=found.as_of, shortest=shortest, ahead=ahead, problems=problems
-    )
+    page = tonight_page(found, verdict, skies, ahead, problems)
     click.echo(page)
 
 
@@ -136,48 +133,53 @@ _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday",
 
 
 def tonight_page(
-    site: Site,
-    night: Night,
-    verdict: Verdict,
-    skies: Sequence[WindowSky],
-    *,
-    now: datetime,
-    shortest: timedelta,
-    ahead: Ahead = NOTHING_AHEAD,
-    problems: Sequence[str] = (),
+    found: OneNight, verdict: Verdict, skies: Sequence[WindowSky], ahead: Ahead, problems: Sequence[str]
 ) -> str:
     """The page: the word and why, the sky's times, the windows, the weather, the reasons, the credits.
 
-    shortest: the clear time that the chance is about. ahead: of a night that no forecast reaches yet, or that
-    has no window."""
+    ahead: of a night that no forecast reaches yet, or that has no window."""
+    site, night, outlook = found.site, found.night, verdict.outlook
     first_look = ahead.first_look if verdict.word is VerdictWord.UNKNOWN else None
-    parts = [
-        *_head(site, night, verdict, first_look, now),
-        *_sky(site, night),
-        *_windows(site, night, skies),
-        *_other_nights(site, night, ahead),
-        *_weather(site, verdict.outlook, problems, shortest=shortest, now=now, night_name=night.name),
-        *_reasons(verdict, first_look),
-        *_credits(verdict.outlook, skies),
+
+    # where, when, and the word
+    lat = f"{abs(site.lat_deg):.4f}° {'N' if site.lat_deg >= 0 else 'S'}"
+    lon = f"{abs(site.lon_deg):.4f}° {'E' if site.lon_deg >= 0 else 'W'}"
+    lines = [
+        f"{site.name}   {lat}  {lon}   {site.zone}",
+        say("cli.tonight-night", long_day=long_day(night.name)),
         "",
-        say("cli.tonight-judged", time=say_time(now, site.tz)),
+    ]
+    if first_look is not None:
+        year = "" if first_look.year == found.as_of.astimezone(site.tz).year else f" {first_look.year}"
+        lines.append(say("cli.tonight-too-early", day=say_day(first_look), year=year))
+    else:
+        lines.append(f"{say('briefing.verdict', verdict=verdict.word)}: {verdict.deciding.text}.")
+    lines += [*_sky(site, night), *_windows(site, night, skies, ahead)]
+
+    lines += ["", say("cli.tonight-weather")]
+    if outlook is None:
+        lines.append(say("cli.tonight-no-weather"))
+    else:
+        shortest = found.wishes.shortest_window
+        chance = chance_lines(outlook, site, shortest=shortest, now=found.as_of, night_name=night.name)
+        lines += [f"  {line}" for line in (*chance, *hazard_lines(outlook, site.tz))]
+        unused = (each for each in outlook.per_source if each.chance is None)
+        lines += [f"  not used: {source_name(each.source)}, {each.why_not}" for each in unused]
+    lines += [f"  {problem}" for problem in problems]
+
+    # the reasons, without what nobody can know yet where it is too early
+    lines += ["", "Why"]
+    for reason in verdict.reasons:
+        if first_look is None or reason.result is not Result.UNKNOWN:
+            lines.append(f"  {say('briefing.result', result=reason.result):<8} {reason.text}")
+
+    lines += [
+        *_credits(outlook, skies),
+        "",
+        say("cli.tonight-judged", time=say_time(found.as_of, site.tz)),
         say("cli.tonight-warnings-first"),
     ]
-    return "\n".join(parts)
-
-
-def _head(
-    site: Site, night: Night, verdict: Verdict, first_look: date | None, now: datetime
-) -> Iterator[str]:
-    place = f"{_degrees(site.lat_deg, 'N', 'S')}  {_degrees(site.lon_deg, 'E', 'W')}"
-    yield f"{site.name}   {place}   {site.zone}"
-    yield say("cli.tonight-night", long_day=long_day(night.name))
-    yield ""
-    if first_look is not None:
-        year = "" if first_look.year == now.astimezone(site.tz).year else f" {first_look.year}"
-        yield say("cli.tonight-too-early", day=say_day(first_look), year=year)
-    else:
-        yield f"{say('briefing.verdict', verdict=verdict.word)}: {verdict.deciding.text}."
+    return "\n".join(lines)
 
 
 def long_day(day: date) -> str:
@@ -185,20 +187,16 @@ def long_day(day: date) -> str:
     return f"{_WEEKDAYS[day.weekday()]} {day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
-def _degrees(value_deg: float, positive: str, negative: str) -> str:
-    return f"{abs(value_deg):.4f}° {positive if value_deg >= 0 else negative}"
-
-
 def _sky(site: Site, night: Night) -> Iterator[str]:
     yield ""
     yield say("cli.tonight-sky", zone_word=zone_word(night.span.middle.astimezone(site.tz)))
     yield f"  Sun      {_events(site, night.sun)}"
     dark = ", ".join(say_span(span, site.tz) for span in night.dark)
-    yield f"  dark     {dark or 'not at all'}"
+    yield f"  dark     {dark or say('cli.tonight-not-at-all')}"
     yield f"  Moon     {_events(site, night.moon)}; {100 * night.moon_lit:.0f} % lit"
     if not site.horizon.is_level:
         lit = ", ".join(say_span(span, site.tz) for span in night.foreground_moonlit)
-        yield say("cli.tonight-foreground", lit=lit or "not at all")
+        yield say("cli.tonight-foreground", lit=lit or say("cli.tonight-not-at-all"))
 
 
 def _events(site: Site, body: BodyEvents) -> str:
@@ -208,20 +206,26 @@ def _events(site: Site, body: BodyEvents) -> str:
     return ", ".join(f"{word} {say_time(nearest_minute(at), site.tz)}" for at, word in events)
 
 
-def _windows(site: Site, night: Night, skies: Sequence[WindowSky]) -> Iterator[str]:
+def _windows(site: Site, night: Night, skies: Sequence[WindowSky], ahead: Ahead) -> Iterator[str]:
+    """Each window; where there is none, when the next one is, and what other targets would give then."""
     yield ""
     yield "Dark windows" if night.windows else say("cli.tonight-no-window")
     for window, sky in zip(night.windows, skies, strict=True):
         yield f"  {say_span(window.span, site.tz)}   {say_lasting(window.span)}"
-        yield f"    core   {_track(site, window)}"
+        track = "   ".join(
+            f"{say_clock(point.at, site.tz)} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
+            for point in track_to_the_minute(window.track)
+        )
+        yield f"    core   {track}"
         if window.shapes:
-            yield f"    shape  {_shapes(site, window)}"
+            pieces = [(each.shape.value, whole_minutes(each.span)) for each in window.shapes]
+            shapes = ", ".join(
+                f"{shape} {say_clock(span.start, site.tz)}–{say_clock(span.end, site.tz)}"
+                for shape, span in pieces
+            )
+            yield f"    shape  {shapes}"
         for number, line in enumerate(say_sky(window, sky)):
             yield f"    {'sky' if number == 0 else '':<6} {line}"
-
-
-def _other_nights(site: Site, night: Night, ahead: Ahead) -> Iterator[str]:
-    """Of a night without a window: when the next one is, and what other targets would give now."""
     if night.windows:
         return
     if ahead.next_window is None:
@@ -232,55 +236,6 @@ def _other_nights(site: Site, night: Night, ahead: Ahead) -> Iterator[str]:
         yield say("cli.tonight-other-targets")
     for each in ahead.instead:
         yield f"  {each.target:<7} {say_span(each.span, site.tz)}   {say_lasting(each.span)}"
-
-
-def _track(site: Site, window: DarkWindow) -> str:
-    return "   ".join(
-        f"{say_clock(point.at, site.tz)} {direction_word(point.azimuth_deg)} {point.altitude_deg:.0f}°"
-        for point in track_to_the_minute(window.track)
-    )
-
-
-def _shapes(site: Site, window: DarkWindow) -> str:
-    return ", ".join(
-        f"{each.shape.value} {say_clock(whole.start, site.tz)}–{say_clock(whole.end, site.tz)}"
-        for each in window.shapes
-        for whole in (whole_minutes(each.span),)
-    )
-
-
-def _weather(
-    site: Site,
-    outlook: Outlook | None,
-    problems: Sequence[str],
-    *,
-    shortest: timedelta,
-    now: datetime,
-    night_name: date,
-) -> Iterator[str]:
-    yield ""
-    yield say("cli.tonight-weather")
-    if outlook is None:
-        yield say("cli.tonight-no-weather")
-    else:
-        chance = chance_lines(outlook, site, shortest=shortest, now=now, night_name=night_name)
-        lines = (*chance, *hazard_lines(outlook, site.tz))
-        yield from (f"  {line}" for line in lines)
-        for entry in outlook.per_source:
-            if entry.chance is None:
-                yield f"  not used: {source_name(entry.source)}, {entry.why_not}"
-    for problem in problems:
-        yield f"  {problem}"
-
-
-def _reasons(verdict: Verdict, first_look: date | None) -> Iterator[str]:
-    """Without what nobody can know yet, where it is too early."""
-    yield ""
-    yield "Why"
-    for reason in verdict.reasons:
-        if first_look is not None and reason.result is Result.UNKNOWN:
-            continue
-        yield f"  {say('briefing.result', result=reason.result):<8} {reason.text}"
 
 
 def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[str]:
