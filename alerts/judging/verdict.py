@@ -28,6 +28,8 @@ WAIT_FROM_PCT = 40
 FAR_OFF = timedelta(hours=36)
 """A night further off than this isn't given up for its cloud: forecasts change."""
 LINEAGES_NEEDED = 2
+"""One alone never calls anybody, however clear: feeds have delivered scale slips that look like a perfect
+sky."""
 PROVIDERS_NEEDED = 2
 
 

@@ -8,11 +8,8 @@ from enum import IntEnum, StrEnum
 from alerts.common.phrases import Phrase
 from alerts.common.plain_values import value
 from alerts.common.span import Span
-from alerts.judging.verdict import VerdictWord
+from alerts.judging.verdict import LINEAGES_NEEDED, VerdictWord
 
-LINEAGES_NEEDED = 2
-"""One alone never calls anybody, however clear: feeds have delivered scale slips that look like a perfect
-sky."""
 HEADS_UP_FROM_PCT = 50
 HEADS_UP_LIFT = 6.0
 """A heads-up says something about this night: its odds must be so many times what is usual at that place and

@@ -14,8 +14,8 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from alerts.common.phrases import Phrase, phrase
 from alerts.common.span import Span
 from alerts.field.trip_plan import FieldPlan
-from alerts.judging.rules import Result
-from alerts.judging.verdict import Verdict, VerdictWord
+from alerts.judging.rules import SAFETY_FIRST, Result
+from alerts.judging.verdict import LINEAGES_NEEDED, Verdict, VerdictWord
 from alerts.notifying.limits import (
     GO_AGAIN_MARGIN_PCT,
     NotificationInput,
@@ -25,7 +25,6 @@ from alerts.notifying.limits import (
 )
 from alerts.notifying.model import (
     HEADS_UP_FROM_PCT,
-    LINEAGES_NEEDED,
     AlertKind,
     CurrentState,
     NotificationDecision,
@@ -41,7 +40,6 @@ LEAVE_BY_MOVES = timedelta(minutes=20)
 WINDOW_MOVES = timedelta(minutes=30)
 LAST_WORD_LEAD = timedelta(minutes=10)
 """How long before the phone goes silent the last word must be on its way."""
-HAZARD_RULES = ("thunder", "warning", "gust", "wind", "precipitation", "cold", "fog", "smoke")
 MUST_BE_SAID = (Why.TURNED_BAD, Why.HAZARD, Why.WINDOW_GONE, Why.OTHER_WINDOW, Why.LAST_WORD)
 """No quiet hours, hold or cap keeps these back: someone may be on the road."""
 
@@ -69,7 +67,7 @@ def build_seen(
         window=verdict.usable,
         lineages=len(outlook.lineages) if outlook else 0,
         days_ahead=(night_name - now.astimezone(zone).date()).days,
-        hazards=tuple(rule for rule in failing if rule in HAZARD_RULES),
+        hazards=tuple(rule for rule in failing if rule in SAFETY_FIRST),
         is_over="over" in failing,
         decided_by=verdict.deciding.rule,
         also=tuple(also),

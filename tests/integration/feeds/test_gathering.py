@@ -14,6 +14,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.common.deadline import Deadline
 from service.feeds.feed_registry import FEEDS, build_feeds, gather
+from service.feeds.feed_wiring import feeds_from
 from service.feeds.met_norway.client import MetNorway
 from service.feeds.nws.client import Nws
 from service.feeds.open_meteo.client import OpenMeteo
@@ -21,6 +22,7 @@ from service.feeds.shared.cache import MemoryCache
 from service.feeds.shared.feed_errors import FeedDown
 from service.feeds.shared.http_client import Timeouts
 from service.feeds.shared.model import FeedFailure, Gathered
+from service.settings import Settings
 
 NORTON = Place(41.967, -71.189, 40)
 NIGHT = Span(utc("2026-07-16T02:00"), utc("2026-07-16T06:00"))
@@ -140,6 +142,11 @@ def test_feeds_are_built_from_plain_settings():
     assert [feed.name for feed in feeds] == [row.name for row in FEEDS if row.name in options]
     assert all(feed.off_because is None for feed in feeds)
     assert [feed.name for feed in build_feeds({"metno": {"base_url": "http://localhost:1"}})] == ["metno"]
+
+
+def test_every_feed_of_the_table_is_built_where_the_settings_leave_all_on(tmp_path):
+    settings = Settings(contact="ops@example.org", data_dir=tmp_path)
+    assert [feed.name for feed in feeds_from(settings)] == [row.name for row in FEEDS]
 
 
 def test_a_feed_that_does_not_exist_is_refused():

@@ -11,6 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from alerts.common.phrases import phrase
+from alerts.judging.rules import SAFETY_FIRST
 from alerts.weather.comfort import dew_point_c, dew_spread_c, felt, frostbite_minutes, wind_chill_c
 from alerts.weather.forecast import Forecast
 from alerts.weather.hazards import assess
@@ -152,6 +154,12 @@ def test_each_hazard_has_its_level(name: str, values: dict[str, Any], level: Haz
 
 def test_every_hazard_is_looked_at_in_a_fixed_order() -> None:
     assert tuple(hazard.name for hazard in assess(WINDOW, [over_window()])) == NAMES
+    assert set(NAMES) | {"warning"} == set(SAFETY_FIRST)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_hazard_has_words_where_nothing_is_known(name: str) -> None:
+    assert "unknown" in str(phrase("weather.hazard-unknown", hazard=name))
 
 
 def test_with_no_forecast_everything_is_unknown() -> None:
