@@ -9,7 +9,7 @@ from datetime import datetime
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
 from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes, Said, SkyNote
 from alerts.common.phrases import Phrase, phrase
-from alerts.common.text import count_word, sentence
+from alerts.common.text import count_word
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
 from alerts.judging.site_choice import Choice, choice_of, fork_told
@@ -123,7 +123,7 @@ def preview_facts(found: NightFindings, ahead: Ahead = NOTHING_AHEAD) -> AlertFa
         facts,
         cause=cause,
         first_look=ahead.first_look if is_early else None,
-        reasons=tuple(_sentence(each.text) for each in reasons),
+        reasons=tuple(each.text for each in reasons),
         next_window=ahead.next_window,
         instead=ahead.instead,
         preview=True,
@@ -173,7 +173,7 @@ def _facts(kind: AlertKind, found: NightFindings) -> AlertFacts:
         target_name=(target.name or "target") if target.kind is TargetKind.RADEC else "core",
         shapes=window.shapes if window else (),
         moon=phrase("briefing.no-moon") if window and night.wishes.moonless else "",
-        reasons=tuple(_sentence(each.text) for each in verdict.reasons if each.result is not Result.PASS),
+        reasons=tuple(each.text for each in verdict.reasons if each.result is not Result.PASS),
         hazards=tuple(hazard.text for hazard in told_hazards),
         attributions=credits,
         forecast_issued_at=outlook.newest_issue if outlook else None,
@@ -200,11 +200,6 @@ def find_agreement(outlook: Outlook) -> Phrase | None:
     return phrase(
         "briefing.some-clear", count=clear, clear=count_word(clear).capitalize(), models=count_word(answered)
     )
-
-
-def _sentence(said: Said) -> Said:
-    """A text that has no code, as a sentence; a phrase is made one when it is said."""
-    return sentence(said) if isinstance(said, str) else said
 
 
 def attributions(outlook: Outlook) -> tuple[Attribution, ...]:

@@ -9,9 +9,8 @@ from datetime import datetime
 
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.facts.field_notes import Said, SkyNote
-from alerts.common.phrases import Phrase, Reader, phrase, say
+from alerts.common.phrases import Phrase, Reader, kept, phrase, say
 from alerts.common.text import LONGEST_NAME, WEEKDAYS, Clock, capital, direction_word, plain
-from alerts.common.units import in_units
 from alerts.judging.verdict import VerdictWord
 from alerts.judging.window_brightness import SLIGHT_LOSS_MAG, SMOKE_TOLD_FROM_MAG
 from alerts.notifying.model import AlertKind
@@ -46,7 +45,7 @@ def cautions_for(alerts: Iterable[AlertFacts]) -> tuple[Phrase, ...]:
 
 def words_of(said: Said, reader: Reader) -> str:
     """A fact in words, made plain, for it may hold what people typed; a row's text as it stands."""
-    return in_units(plain(said), reader.units) if isinstance(said, str) else plain(say(said, reader))
+    return plain(say(kept(said) if isinstance(said, str) else said, reader))
 
 
 def say_models(facts: AlertFacts, reader: Reader) -> str:
