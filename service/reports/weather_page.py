@@ -33,58 +33,68 @@ from service.reports.night_json import outlook_json, sky_json, span_json
 
 def weather_page(seen: NightWeather) -> str:
     """The sources by number, the hours, the outlook, what was refused, what it hangs on, the credits."""
-    parts = [
-        *_head(seen),
-        *_sources(seen),
-        *_hours(seen),
-        *_outlook(seen),
-        *_sky(seen),
-        *_refused(seen),
-        *_hinge(seen),
-        *_credits(seen),
-    ]
-    return "\n".join(parts)
+    site, outlook, window = seen.site, seen.outlook, seen.window
+    as_of = say_time(seen.now, site.tz)
+    lines = [say("reports.weather-head", name=site.name, day=say_day(seen.night.name), as_of=as_of)]
+    lines.append(
+        f"Dark {say_span(window.span, site.tz)}" if window is not None else say("reports.weather-no-window")
+    )
+    lines += [f"  {problem}" for problem in seen.problems]
+    lines += [*_sources(seen), *_hours(seen)]
 
+    if outlook is not None:
+        chance = chance_lines(outlook, site, shortest=seen.shortest, now=seen.now, night_name=seen.night.name)
+        said = (*chance, *hazard_lines(outlook, site.tz), *map(str, outlook.notes))
+        lines += ["", "Outlook", *(f"  {line}" for line in said)]
+    if window is not None and seen.sky is not None:
+        lines += ["", "Sky", f"  {darkness(window, seen.sky, site, seen.night.wishes).text}"]
 
-def _head(seen: NightWeather) -> Iterator[str]:
-    as_of = say_time(seen.now, seen.site.tz)
-    yield say("reports.weather-head", name=seen.site.name, day=say_day(seen.night.name), as_of=as_of)
-    if seen.window is None:
-        yield say("reports.weather-no-window")
-    else:
-        yield f"Dark {say_span(seen.window.span, seen.site.tz)}"
-    yield from (f"  {problem}" for problem in seen.problems)
+    if seen.refused:
+        lines += ["", "Not usable"]
+    for each in seen.refused:
+        at = f" at {say_time(each.at, site.tz)}" if each.at else ""
+        name = model_name(each.feed, each.model) if each.model else each.feed
+        lines.append(f"  {name}{at}: {each.reason.removeprefix(f'{name}: ')}")
+    if hinge := say_hinge(seen):
+        lines += ["", say("reports.weather-hangs-on", text=hinge)]
+
+    sources = outlook.sources if outlook else ()
+    credits = dict.fromkeys(f"{source.attribution}  {source.attribution_url}" for source in sources)
+    if seen.sky is not None and seen.sky.domes:
+        credits[f"{TOWN_CREDIT}  {TOWN_CREDIT_URL}"] = None
+    if credits:
+        lines += ["", *credits]
+    return "\n".join(lines)
 
 
 def _sources(seen: NightWeather) -> Iterator[str]:
+    """Each by its number, with what it gives alone; of a single run how cloudy it is at best, in the frame
+    and on the ground plan."""
     if not seen.sources:
         yield say("reports.weather-no-forecast")
         return
     yield ""
     yield "Sources"
     for number, forecast in enumerate(seen.sources, 1):
-        source = forecast.source
+        source, entry = forecast.source, _entry(seen, forecast)
         issued = f"published {source.issued_at:%d %b %H:%M} UTC" if source.issued_at else "age unknown"
         name = name_with_family(source.feed, source.model, source.lineage, len(forecast.members))
-        yield f"  {number:>2}  {name}, {issued}{_says(seen, forecast)}"
-
-
-def _says(seen: NightWeather, forecast: Forecast) -> str:
-    entry = _entry(seen, forecast)
-    if entry is None:
-        return ""
-    if entry.chance is None:
-        return f": not used, {entry.why_not}"
-    return say("reports.weather-by-itself", chance_pct=100 * entry.chance, cloud_words=_cloud_words(entry))
-
-
-def _cloud_words(entry: SourceChance) -> str:
-    """Both figures of a single run: as the frame has it, and on the ground plan."""
-    if entry.least_cloud_pct is None or entry.least_plan_pct is None or entry.members:
-        return ""
-    aside = say("reports.weather-sight-places", sight_places=entry.sight_places) if entry.sight_places else ""
-    plan = f" ({entry.least_plan_pct:.0f} overhead)"
-    return say("reports.weather-cloud", least_cloud_pct=entry.least_cloud_pct, plan=plan, aside=aside)
+        line = f"  {number:>2}  {name}, {issued}"
+        if entry is None:
+            yield line
+        elif entry.chance is None:
+            yield f"{line}: not used, {entry.why_not}"
+        elif entry.least_cloud_pct is None or entry.least_plan_pct is None or entry.members:
+            yield say("reports.weather-by-itself", source=line, chance_pct=100 * entry.chance)
+        else:
+            yield say(
+                "reports.weather-by-itself-run",
+                source=line,
+                chance_pct=100 * entry.chance,
+                cloud_pct=entry.least_cloud_pct,
+                plan_pct=entry.least_plan_pct,
+                places=entry.sight_places,
+            )
 
 
 def _entry(seen: NightWeather, forecast: Forecast) -> SourceChance | None:
@@ -133,77 +143,22 @@ def _number(value: float | None, width: int, digits: int = 0) -> str:
     return f"{text:>{width}}"
 
 
-def _outlook(seen: NightWeather) -> Iterator[str]:
-    outlook = seen.outlook
-    if outlook is None:
-        return
-    yield ""
-    yield "Outlook"
-    chance = chance_lines(
-        outlook, seen.site, shortest=seen.shortest, now=seen.now, night_name=seen.night.name
-    )
-    lines = (*chance, *hazard_lines(outlook, seen.site.tz), *map(str, outlook.notes))
-    yield from (f"  {line}" for line in lines)
-
-
-def _sky(seen: NightWeather) -> Iterator[str]:
-    if seen.window is not None and seen.sky is not None:
-        yield ""
-        yield "Sky"
-        yield f"  {darkness(seen.window, seen.sky, seen.site, seen.night.wishes).text}"
-
-
-def _refused(seen: NightWeather) -> Iterator[str]:
-    if not seen.refused:
-        return
-    yield ""
-    yield "Not usable"
-    for each in seen.refused:
-        at = f" at {say_time(each.at, seen.site.tz)}" if each.at else ""
-        name = model_name(each.feed, each.model) if each.model else each.feed
-        yield f"  {name}{at}: {each.reason.removeprefix(f'{name}: ')}"
-
-
-def _hinge(seen: NightWeather) -> Iterator[str]:
-    text = say_hinge(seen)
-    if text:
-        yield ""
-        yield say("reports.weather-hangs-on", text=text)
-
-
 def say_hinge(seen: NightWeather) -> str:
     """The one thing and hour, and what would come of it; "" when there is nothing to say."""
-    hinge = seen.hinge
+    hinge, go_pct = seen.hinge, seen.go_pct
     if hinge is None:
         return ""
     when = f" at {say_time(hinge.hour.start, seen.site.tz)}" if hinge.hour else ""
     if hinge.hazard is not None:
         without = say("reports.weather-without-hazard", chance_pct=hinge.chance_pct) if hinge.flips else ""
         return f"{hinge.hazard.text}{when}" + (f"; {without}." if without else ".")
-    return _say_cloud(hinge, when, seen.go_pct)
-
-
-def _say_cloud(hinge: Pivot, when: str, go_pct: int) -> str:
     change = f"chance {hinge.chance_pct} → {hinge.otherwise_pct} %"
     if hinge.is_good:
-        if hinge.flips:
-            return say("reports.weather-clear-hour", when=when, change=change)
-        return say("reports.weather-even-overcast", when=when, change=change)
+        key = "reports.weather-clear-hour" if hinge.flips else "reports.weather-even-overcast"
+        return say(key, when=when, change=change)
     thing = hinge.thing if hinge.thing != CLOUD else "all cloud"
-    if hinge.flips:
-        return say("reports.weather-without", thing=thing, when=when, change=change, go_pct=go_pct)
-    return say("reports.weather-weighs-most", thing=thing, when=when, change=change, go_pct=go_pct)
-
-
-def _credits(seen: NightWeather) -> Iterator[str]:
-    credits = dict.fromkeys(
-        f"{source.attribution}  {source.attribution_url}"
-        for source in (seen.outlook.sources if seen.outlook else ())
-    )
-    towns = [f"{TOWN_CREDIT}  {TOWN_CREDIT_URL}"] if seen.sky is not None and seen.sky.domes else []
-    if credits or towns:
-        yield ""
-        yield from (*credits, *towns)
+    key = "reports.weather-without" if hinge.flips else "reports.weather-weighs-most"
+    return say(key, thing=thing, when=when, change=change, go_pct=go_pct)
 
 
 def weather_json(seen: NightWeather) -> dict[str, Any]:
