@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.common.time_text import said_minutes
 from alerts.judging.verdict import Verdict, VerdictWord
@@ -143,13 +144,15 @@ def _nights(
 
 def _require_size(sites: Sequence[Site], first: date, last: date) -> None:
     if not sites:
-        raise BadInput("name at least one site to compare.")
+        raise BadInput(phrase("judging.compare-nothing"))
     if len(sites) > MOST_SITES:
-        raise BadInput(f"at most {MOST_SITES} sites can be compared at once.")
+        raise BadInput(phrase("judging.compare-too-many-sites", most_sites=MOST_SITES))
     if last < first:
-        raise BadInput(f"the dates are in the wrong order: {first} comes after {last}; swap them.")
+        raise BadInput(phrase("judging.compare-dates-crossed", first=first, last=last))
     if (last - first).days >= LONGEST_DAYS:
-        raise BadInput(f"at most {LONGEST_DAYS} nights can be compared; {first} to {last} is longer.")
+        raise BadInput(
+            phrase("judging.compare-too-many-nights", longest_days=LONGEST_DAYS, first=first, last=last)
+        )
 
 
 def sky_worth(night: Night) -> float:

@@ -9,6 +9,7 @@ from functools import lru_cache
 
 from alerts.common.clock_times import ClockSpan, zone_info
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.units import Units
 from alerts.sky.night import Shape, SkyWishes, Target, TargetKind, require_loss_wish
 
@@ -58,7 +59,7 @@ class UnitWishes:
 
     def __post_init__(self) -> None:
         if self.clock_hours not in (12, 24):
-            raise BadInput(f"a clock shows 12 or 24 hours, not {self.clock_hours}.")
+            raise BadInput(phrase("wishes.clock-hours", clock_hours=self.clock_hours))
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ class HomeBy:
     def __post_init__(self) -> None:
         _require_weekday(self.weekday)
         if self.by.tzinfo is not None:
-            raise BadInput("home by is a time of day without a zone, such as 02:00.")
+            raise BadInput(phrase("wishes.home-by-with-zone"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +90,11 @@ class Trip:
 
     def __post_init__(self) -> None:
         if self.last < self.first:
-            raise BadInput(f"a trip must end after it begins: {self.first} comes after {self.last}.")
+            raise BadInput(phrase("wishes.trip-order", first=self.first, last=self.last))
         if self.drive is not None:
-            _require_length("drive of a trip", self.drive)
+            _require_length("trip_drive", self.drive)
         if len(self.start) > LONGEST_START:
-            raise BadInput(f"the start of a trip is named in at most {LONGEST_START} characters.")
+            raise BadInput(phrase("wishes.start-too-long", longest_start=LONGEST_START))
 
     def covers(self, night_name: date) -> bool:
         return self.first <= night_name <= self.last
@@ -261,19 +262,22 @@ def _judged(wishes: Wishes) -> Wishes:
 
 def _require_weekday(weekday: int) -> None:
     if weekday not in ALL_WEEK:
-        raise BadInput(f"weekdays are numbers from 0 (Monday) to 6 (Sunday), not {weekday}.")
+        raise BadInput(phrase("wishes.weekday-number", weekday=weekday))
 
 
 def _require_length(what: str, value: timedelta) -> None:
     if not timedelta(0) <= value <= timedelta(hours=24):
-        raise BadInput(f"{what} must lie between 0 and 24 hours, got {value}.")
+        raise BadInput(phrase("wishes.length-range", what=what, value=value))
 
 
 def _check_chances(wishes: Wishes) -> None:
     if not 0 <= wishes.chance_back_pct <= wishes.chance_go_pct <= 100:
         raise BadInput(
-            "the chance to take a go back must not be above the chance for a go, both 0 to 100 %: "
-            f"got {wishes.chance_back_pct} % and {wishes.chance_go_pct} %."
+            phrase(
+                "wishes.chances-crossed",
+                chance_back_pct=wishes.chance_back_pct,
+                chance_go_pct=wishes.chance_go_pct,
+            )
         )
 
 
@@ -281,7 +285,7 @@ def _check_lengths(wishes: Wishes) -> None:
     for name in ("shortest_window", "drive", "drive_estimate", "scouting", "notice", "signal_lost_before"):
         value: timedelta | None = getattr(wishes, name)
         if value is not None:
-            _require_length(name.replace("_", " "), value)
+            _require_length(name, value)
 
 
 def _check_limits(wishes: Wishes) -> None:
@@ -289,45 +293,45 @@ def _check_limits(wishes: Wishes) -> None:
         limit: float = getattr(wishes, name)
         if not 0 < limit <= strongest:
             what = name.split("_")[0]
-            raise BadInput(f"the {what} limit must lie above 0 and up to {strongest:g} m/s, got {limit:g}.")
+            raise BadInput(
+                phrase("wishes.speed-limit-range", what=what, strongest_ms=strongest, limit_ms=limit)
+            )
     if wishes.coldest_c is not None and not -90 <= wishes.coldest_c <= 40:
-        raise BadInput(f"the coldest must lie between -90 and 40 °C, got {wishes.coldest_c:g}.")
+        raise BadInput(phrase("wishes.coldest-range", coldest_c=wishes.coldest_c))
     if not 0 <= wishes.days_ahead <= 15:
-        raise BadInput(f"days ahead must lie between 0 and 15, got {wishes.days_ahead}.")
+        raise BadInput(phrase("wishes.days-ahead-range", days_ahead=wishes.days_ahead))
     if wishes.most_a_week is not None and not 1 <= wishes.most_a_week <= 100:
-        raise BadInput(f"most a week must lie between 1 and 100, got {wishes.most_a_week}.")
+        raise BadInput(phrase("wishes.most-a-week-range", most_a_week=wishes.most_a_week))
     if wishes.sky.most_loss_mag is not None:
         require_loss_wish(wishes.sky.most_loss_mag)
     lowest_deg = wishes.sky.lowest_altitude_deg
     if lowest_deg is not None and not -5 <= lowest_deg <= 90:
-        raise BadInput(f"the target's lowest altitude must lie between -5 and 90°, got {lowest_deg:g}.")
+        raise BadInput(phrase("wishes.lowest-altitude-range", lowest_deg=lowest_deg))
 
 
 def _check_targets(wishes: Wishes) -> None:
     targets = [sky.target for sky in wishes.skies]
     if len(targets) > MOST_TARGETS:
-        raise BadInput(f"at most {MOST_TARGETS} targets can be wished for, got {len(targets)}.")
+        raise BadInput(phrase("wishes.too-many-targets", most_targets=MOST_TARGETS, count=len(targets)))
     if len(set(targets)) < len(targets):
-        raise BadInput("a target is named twice; name each once, the one wanted most first.")
+        raise BadInput(phrase("wishes.target-twice"))
     if len(set(wishes.shapes)) < len(wishes.shapes):
-        raise BadInput("a shape is named twice; name each once.")
+        raise BadInput(phrase("wishes.shape-twice"))
     has_band = any(target.kind in (TargetKind.CORE, TargetKind.BAND) for target in targets)
     if wishes.shapes and not has_band:
-        raise BadInput(
-            "shapes are the Milky Way's; ask for the core or the band as a target, or for no shape."
-        )
+        raise BadInput(phrase("wishes.shapes-without-band"))
 
 
 def _check_calendar(wishes: Wishes) -> None:
     for weekday in wishes.weekdays:
         _require_weekday(weekday)
     if not wishes.weekdays or len(set(wishes.weekdays)) < len(wishes.weekdays):
-        raise BadInput("name at least one weekday, and each only once.")
+        raise BadInput(phrase("wishes.no-weekday"))
     evenings = [each.weekday for each in wishes.home_by]
     if len(set(evenings)) < len(evenings):
-        raise BadInput("home by is given twice for one weekday; give it once.")
+        raise BadInput(phrase("wishes.home-by-twice"))
     if len(wishes.trips) > MOST_TRIPS:
-        raise BadInput(f"at most {MOST_TRIPS} trips can be kept, got {len(wishes.trips)}.")
+        raise BadInput(phrase("wishes.too-many-trips", most_trips=MOST_TRIPS, count=len(wishes.trips)))
     if wishes.clock_zone:
         zone_info(wishes.clock_zone)
 

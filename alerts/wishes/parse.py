@@ -12,6 +12,7 @@ from datetime import date, timedelta
 
 from alerts.common.clock_times import ClockSpan, parse_clock, parse_clock_span
 from alerts.common.errors import BadInput
+from alerts.common.phrases import phrase
 from alerts.common.text import listed
 from alerts.sky.milky_way_band import WINTER_ARC_L_DEG
 from alerts.sky.night import Shape, Target, TargetKind
@@ -65,7 +66,7 @@ def read_length(text: str) -> timedelta:
         return timedelta(minutes=int(plain))
     match = _LENGTH.fullmatch(plain)
     if match is None or (match["hours"] is None and match["minutes"] is None):
-        raise BadInput(f"{text[:40]!r} isn't understood; write it in figures, such as 90 or 1:30.")
+        raise BadInput(phrase("wishes.length-unreadable", text=text[:40]))
     return timedelta(hours=int(match["hours"] or 0), minutes=int(match["minutes"] or 0))
 
 
@@ -89,7 +90,7 @@ def read_whole(text: str) -> int:
     """`70`, `70 %`."""
     plain = text.strip().removesuffix("%").strip()
     if not re.fullmatch(r"-?\d{1,6}", plain):
-        raise BadInput(f"{text[:40]!r} isn't understood; write a whole number, such as 70.")
+        raise BadInput(phrase("wishes.number-unreadable", text=text[:40]))
     return int(plain)
 
 
@@ -97,7 +98,7 @@ def read_degrees(text: str) -> float:
     """`10`, `10°`."""
     value = _figure(text, ("", "°", "deg"))[0]
     if not -10 <= value <= 90:
-        raise BadInput(f"{text[:40]!r} is no height here; write degrees from -5 to 90, such as 10.")
+        raise BadInput(phrase("wishes.altitude-unreadable", text=text[:40]))
     return value
 
 
@@ -118,9 +119,10 @@ def _figure(text: str, units: Sequence[str]) -> tuple[float, str]:
     match = _FIGURE.fullmatch(plain)
     unit = match["unit"].strip() if match else ""
     if match is None or unit not in units:
-        named = [each for each in units if each]
-        also = f", or with {' or '.join(named[:4])} behind it" if named else ""
-        raise BadInput(f"{text[:40]!r} isn't understood; write it in figures{also}.")
+        named = tuple(each for each in units if each)[:4]
+        if named:
+            raise BadInput(phrase("wishes.figures-or-units-unreadable", text=text[:40], units=named))
+        raise BadInput(phrase("wishes.figures-unreadable", text=text[:40]))
     return float(match["figure"]), unit
 
 
@@ -131,16 +133,14 @@ def read_yes(text: str) -> bool:
         return True
     if plain in ("no", "false", "off", "0"):
         return False
-    raise BadInput(f"{text[:40]!r} is neither yes nor no.")
+    raise BadInput(phrase("wishes.yes-no-unreadable", text=text[:40]))
 
 
 def read_shape(text: str) -> Shape:
     try:
         return Shape(text.strip().lower())
     except ValueError:
-        raise BadInput(
-            f"{text[:40]!r} is no shape of the Milky Way; there are arch, leaning, column and overhead."
-        ) from None
+        raise BadInput(phrase("wishes.shape-unreadable", text=text[:40])) from None
 
 
 def target_text(target: Target) -> str:
@@ -170,7 +170,7 @@ def _weekday(part: str, text: str) -> int:
         for number, known in enumerate(WEEKDAY_NAMES):
             if known.lower().startswith(name):
                 return number
-    raise BadInput(f"{text[:60]!r} names no evenings; write fri,sat or sun-thu, or all.")
+    raise BadInput(phrase("wishes.evenings-unreadable", text=text[:60]))
 
 
 def weekdays_text(weekdays: Iterable[int]) -> str:
@@ -223,14 +223,11 @@ def read_trip(text: str) -> Trip:
     line = text.strip()
     match = _TRIP.fullmatch(line)
     if match is None:
-        raise BadInput(
-            f"{line[:60]!r} is no trip; write 2027-07-01 to 2027-07-10, or with the drive from there: "
-            "2027-07-01 to 2027-07-10, 30 minutes, from Lodge"
-        )
+        raise BadInput(phrase("wishes.trip-unreadable", line=line[:60]))
     try:
         first, last = date.fromisoformat(match["first"]), date.fromisoformat(match["last"])
     except ValueError:
-        raise BadInput(f"{line[:60]!r} names a day that isn't in the calendar.") from None
+        raise BadInput(phrase("wishes.trip-day-unknown", line=line[:60])) from None
     drive = timedelta(minutes=int(match["drive"])) if match["drive"] else None
     return Trip(first, last, drive, (match["start"] or "").strip())
 
@@ -256,10 +253,7 @@ def read_units(text: str, known: UnitWishes) -> UnitWishes:
     units = known
     for part in filter(None, re.split(r"[,\s]+", text.strip().lower())):
         if part not in _UNITS:
-            raise BadInput(
-                f"{part[:40]!r} is no unit here; write metric, imperial, or of celsius, fahrenheit, km, "
-                "miles, 12h and 24h those that differ, such as miles,24h."
-            )
+            raise BadInput(phrase("wishes.unit-unreadable", part=part[:40]))
         units = replace(units, **_UNITS[part])  # type: ignore[arg-type]  # fields of UnitWishes
     return units
 
