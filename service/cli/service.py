@@ -32,7 +32,7 @@ def cycle(as_of: datetime | None) -> None:
     """Run all stages once: sky, refresh, judge, tell, deliver."""
     duskbell = build()
     require_writable(duskbell.engine)
-    counts = run_cycle(duskbell, as_of or duskbell.clock(), say=click.echo)
+    counts = run_cycle(duskbell, as_of or duskbell.clock(), tell=click.echo)
     done = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts.items())
     click.echo(f"Cycle done: {done or 'nothing was due'}.")
     _say_obstacles(duskbell, as_of or duskbell.clock())

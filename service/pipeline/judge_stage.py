@@ -19,6 +19,7 @@ from itertools import groupby, repeat
 
 from sqlalchemy.orm import Session, sessionmaker
 
+from alerts.common.phrases import say
 from alerts.sky.ephemeris import Ephemeris
 from service.common.fault_points import crash_point
 from service.pipeline.judging import block_alerts, write_decisions
@@ -36,7 +37,6 @@ SUBSCRIPTIONS_AT_ONCE = 500
 """In one transaction: long enough that commits cost little, short enough that nobody waits for it."""
 WORTH_A_POOL = 4 * SUBSCRIPTIONS_AT_ONCE
 """Other processes take a second to start; with less to do they wouldn't be quicker."""
-ENDED_WITH_TRIPS = "all its trips lie behind"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,4 +120,4 @@ class _Block:
 def _note_looked(session: Session, found: BlockPlan, now: datetime) -> None:
     """When each is due for its next look; those whose trips all lie behind are ended."""
     note_reviews(session, found.noted)
-    end_subscriptions(session, found.ended, now, ENDED_WITH_TRIPS)
+    end_subscriptions(session, found.ended, now, say("pipeline.trips-are-over"))

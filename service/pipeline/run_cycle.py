@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 from sqlalchemy.exc import DBAPIError
 
+from alerts.common.phrases import say
 from alerts.judging.obstacles import Level
 from service.app import Duskbell
 from service.delivery import dispatcher
@@ -24,20 +25,15 @@ from service.store.repositories import cycles
 
 log = logging.getLogger(__name__)
 
-HAS_RUN = (
-    "A cycle of this minute has run already, so only what waits is sent; the next one sees what changed."
-)
-IS_RUNNING = "Another cycle is under way, so only what waits is sent."
-
 RESTS_S = (5.0, 30.0)
 """Before a cycle for which the store was busy is tried again."""
 
 
-def run_cycle(duskbell: Duskbell, now: datetime, say: Callable[[str], object] = log.info) -> dict[str, int]:
+def run_cycle(duskbell: Duskbell, now: datetime, tell: Callable[[str], object] = log.info) -> dict[str, int]:
     """Run the stages as of `now`; what each did.
 
     A tick that already ran only delivers what is due, as does one that comes while another cycle is under
-    way; `say` is told that.
+    way; `tell` is told that.
 
     A cycle that died half-way is taken up again by the next call: every stage finds its rows anew. So one
     that the store was too busy for is tried again after a rest, and not left to the next tick.
@@ -45,7 +41,7 @@ def run_cycle(duskbell: Duskbell, now: datetime, say: Callable[[str], object] = 
     for rest_s in (*RESTS_S, None):
         try:
             with patient():
-                return _run_once(duskbell, now, say)
+                return _run_once(duskbell, now, tell)
         except DBAPIError as error:
             if rest_s is None or not may_pass(error) or duskbell.delivery.stopping.is_set():
                 raise
@@ -55,12 +51,12 @@ def run_cycle(duskbell: Duskbell, now: datetime, say: Callable[[str], object] = 
     return {}
 
 
-def _run_once(duskbell: Duskbell, now: datetime, say: Callable[[str], object]) -> dict[str, int]:
+def _run_once(duskbell: Duskbell, now: datetime, tell: Callable[[str], object]) -> dict[str, int]:
     counts: dict[str, int] = {}
     with try_cycle(duskbell.engine) as is_alone:
         cycle_id = _begin(duskbell, now) if is_alone else None
         if cycle_id is None:
-            say(HAS_RUN if is_alone else IS_RUNNING)
+            tell(say("pipeline.cycle-has-run") if is_alone else say("pipeline.cycle-is-running"))
         else:
             counts.update(think(duskbell, now))
         counts.update(dispatcher.run(duskbell.delivery, now))
