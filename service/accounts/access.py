@@ -23,7 +23,7 @@ from service.common.secret_key import Keys
 from service.store.repositories import addresses, messages, people, rate_limits, suppression, tokens
 from service.store.repositories.messages import NoticeKind
 from service.store.repositories.subscriptions import end_of_address
-from service.store.repositories.suppression import Reason
+from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import RULES, Purpose, Scope
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Token
@@ -34,7 +34,7 @@ MOST_ASKINGS = 3
 """Confirmation mails to an address until it confirms; they come a day apart at least (limits.LIMITS)."""
 
 
-class Asked(StrEnum):
+class AskOutcome(StrEnum):
     """What became of a request. For the log: the person who asked sees the same each time."""
 
     SENT = "sent"
@@ -47,7 +47,7 @@ class Asked(StrEnum):
 
 def welcome(
     session: Session, keys: Keys, email: str, *, zone: str, network: str, now: datetime
-) -> tuple[core_tables.Address, Asked]:
+) -> tuple[core_tables.Address, AskOutcome]:
     """The address that somebody typed into a page: kept, asked to confirm, and told nothing before it has.
 
     BadInput when it can't be a mail address.
@@ -60,32 +60,37 @@ def welcome(
 
 def ask_to_confirm(
     session: Session, keys: Keys, address: core_tables.Address, *, network: str, now: datetime
-) -> Asked:
+) -> AskOutcome:
     """Send the one mail that an unconfirmed address may get, within its limits."""
     asked = _ask(session, keys, address, network=network, now=now)
     log.info("confirmation of address %s: %s", address.id, asked)
     return asked
 
 
-def _ask(session: Session, keys: Keys, address: core_tables.Address, *, network: str, now: datetime) -> Asked:
+def _ask(
+    session: Session, keys: Keys, address: core_tables.Address, *, network: str, now: datetime
+) -> AskOutcome:
     if address.confirmed_at is not None and address.off_since is None:
-        return Asked.KNOWN
+        return AskOutcome.KNOWN
     joins = address_owner.is_joining(session, address)
     if joins and address_owner.find_account(session, address.target) is not None:
-        return Asked.KNOWN
+        return AskOutcome.KNOWN
     hashed = suppression.address_hash(keys, address.channel, address.target)
-    if suppression.find_suppressed(session, [hashed]).get(hashed, Reason.OPTED_OUT) is not Reason.OPTED_OUT:
-        return Asked.BARRED
+    if (
+        suppression.find_suppressed(session, [hashed]).get(hashed, BarReason.OPTED_OUT)
+        is not BarReason.OPTED_OUT
+    ):
+        return AskOutcome.BARRED
     if suppression.count_askings(session, hashed) >= MOST_ASKINGS:
-        return Asked.ENOUGH
+        return AskOutcome.ENOUGH
     if not rate_limits.allow(
         session, keys, "confirm", now, address=hashed, network=rate_limits.network_of(network)
     ):
-        return Asked.LIMITED
+        return AskOutcome.LIMITED
     suppression.note_asking(session, hashed, now)
     facts = {"joins": address_owner.account_words(session, address.person_id)} if joins else {}
     _post(session, address, NoticeKind.CONFIRM, Purpose.CONFIRM, now, facts)
-    return Asked.SENT
+    return AskOutcome.SENT
 
 
 def confirm(
@@ -108,7 +113,7 @@ def confirm(
     address.confirmed_at = address.confirmed_at or now
     host_state.switch_on(session, address)
     hashed = suppression.address_hash(keys, address.channel, address.target)
-    suppression.lift(session, hashed, Reason.OPTED_OUT)
+    suppression.lift(session, hashed, BarReason.OPTED_OUT)
     suppression.forget_askings(session, hashed)
     tokens.revoke(session, now, purpose=Purpose.CONFIRM, address_id=address.id)
     session.flush()
@@ -133,7 +138,7 @@ def unsubscribe(session: Session, keys: Keys, token: str, now: datetime) -> core
     address = session.get_one(core_tables.Address, row.address_id)
     host_state.switch_off(address, say("accounts.unsubscribed-its-link"), now)
     hashed = suppression.address_hash(keys, address.channel, address.target)
-    suppression.suppress(session, hashed, Reason.OPTED_OUT, "by link", now)
+    suppression.suppress(session, hashed, BarReason.OPTED_OUT, "by link", now)
     end_of_address(session, address.id, now)
     return address
 
@@ -146,25 +151,25 @@ def find_address(session: Session, purpose: Purpose, token: str, now: datetime) 
     return session.get(core_tables.Address, row.address_id)
 
 
-def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, now: datetime) -> Asked:
+def ask_to_sign_in(session: Session, keys: Keys, email: str, *, network: str, now: datetime) -> AskOutcome:
     """Mail a link to sign in, if the address is that of an account; at most one a day where its reader has
     opted out, since anybody can ask."""
     try:
         target = check_mail_address(email)
     except BadInput:
-        return Asked.UNKNOWN
+        return AskOutcome.UNKNOWN
     hashed = suppression.address_hash(keys, "email", target)
     who = {"address": hashed, "network": rate_limits.network_of(network)}
     address = address_owner.find_account(session, target)
     allowed = rate_limits.allow(session, keys, "sign_in", now, reaches_nobody=address is None, **who)
     if address is None:
-        asked = Asked.UNKNOWN
+        asked = AskOutcome.UNKNOWN
     elif not (allowed and _may_mail_link(session, keys, address, now)):
-        asked = Asked.LIMITED
+        asked = AskOutcome.LIMITED
     else:
         facts = {"account": address_owner.account_words(session, address.person_id)}
         _post(session, address, NoticeKind.SIGN_IN, Purpose.SIGN_IN, now, facts)
-        asked = Asked.SENT
+        asked = AskOutcome.SENT
     log.info("request to sign in: %s", asked)
     return asked
 

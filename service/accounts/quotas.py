@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from sqlalchemy.orm import Session
 
 from alerts.common.errors import BadInput
-from alerts.common.phrases import Phrase, phrase, say
+from alerts.common.phrases import Phrase, phrase
 from service.settings import Settings
 from service.store.repositories.totals import Kept, given_up_by, kept_by
 from service.store.schema import core_tables
@@ -62,16 +62,14 @@ def require_room(
         return
     most = most_of(settings, kept)
     if more > room:
-        raise QuotaReached(_refusal(kept, most, more, room), room)
+        if room == 0:
+            raise QuotaReached(phrase("accounts.quota-full", most=most, kept=kept), room)
+        raise QuotaReached(
+            phrase("accounts.quota-too-many", most=most, kept=kept, more=more, room=room), room
+        )
     of_late = given_up_by(session, person_id, kept, now - GIVEN_UP_COUNTS)
     if most - room + of_late + more > 2 * most:
         raise QuotaReached(
             phrase("accounts.quota-given-up", of_late=of_late, kept=kept),
             0,
         )
-
-
-def _refusal(kept: Kept, most: int, more: int, room: int) -> str:
-    if room == 0:
-        return say("accounts.quota-full", most=most, kept=kept)
-    return say("accounts.quota-too-many", most=most, kept=kept, more=more, room=room)

@@ -15,7 +15,7 @@ from service.channels.webhook import new_secret
 from service.store.repositories import browsers, suppression
 from service.store.repositories.addresses import find_addresses, hanging_on_operator
 from service.store.repositories.people import UNKNOWN_ZONE, find_operator, get_operator
-from service.store.repositories.suppression import Reason
+from service.store.repositories.suppression import BarReason
 from service.store.schema import core_tables
 
 
@@ -159,7 +159,7 @@ def on(number: int) -> None:
     with duskbell.sessions.begin() as session:
         row = get_address(session, number)
         hashed = suppression.address_hash(duskbell.keys, row.channel, row.target)
-        suppression.lift(session, hashed, Reason.BOUNCED)
+        suppression.lift(session, hashed, BarReason.BOUNCED)
         if hashed in suppression.find_suppressed(session, [hashed]):
             raise BadInput(phrase("cli.address-opted-out", number=number))
         switch_on(session, row)

@@ -32,7 +32,7 @@ from service.store.repositories.messages import NoticeKind, Status
 from service.store.repositories.operator_alerts import note_trouble
 from service.store.repositories.people import is_left
 from service.store.repositories.subscriptions import subscriptions_by_id
-from service.store.repositories.suppression import Reason
+from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Notice
@@ -132,7 +132,7 @@ class _ClaimInputs:
     subscriptions: Mapping[int, core_tables.Subscription]
     newest: Mapping[SubscriptionNight, tuple[str, int | None]]
     hashes: Mapping[int, str]
-    suppressed: Mapping[str, Reason]
+    suppressed: Mapping[str, BarReason]
     unsubscribe: Mapping[int, str]
     words: Mapping[int, int]
     scenes: Mapping[int, Scene]
@@ -331,13 +331,15 @@ def _look(
     )
 
 
-def _barred(address: core_tables.Address, suppressed: Reason | None, notice: Notice | None) -> Ended | None:
+def _barred(
+    address: core_tables.Address, suppressed: BarReason | None, notice: Notice | None
+) -> Ended | None:
     """Why nothing may go there. Who asked to confirm or to sign in has asked for that one mail."""
     kind = notice.kind if notice else None
     if kind == NoticeKind.CONFIRM and address.confirmed_at is not None and address.off_since is None:
         return Ended(Status.SUPERSEDED, say("delivery.confirmed-by-now"))
     asked_for = kind in (NoticeKind.CONFIRM, NoticeKind.SIGN_IN)
-    if suppressed is not None and not (asked_for and suppressed is Reason.OPTED_OUT):
+    if suppressed is not None and not (asked_for and suppressed is BarReason.OPTED_OUT):
         return Ended(Status.SUPPRESSED, say("delivery.suppressed", reason=suppressed))
     if asked_for:
         return None

@@ -132,21 +132,18 @@ class SharedHold:
         """Hold it, anew if the connection was lost. AlreadyRunning when somebody has the store alone;
         DBAPIError when the database can't be reached."""
         try:
-            if self._connection is None:
-                self._take()
-            else:
+            if self._connection is not None:
                 self._connection.execute(text("SELECT 1"))
+                return
+            connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+            self._connection = connection
+            query = text("SELECT pg_try_advisory_lock_shared(:key)")
+            if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
+                self._let_go()
+                raise AlreadyRunning(phrase("store.held-alone"))
         except DBAPIError:
             self._let_go()
             raise
-
-    def _take(self) -> None:
-        connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
-        self._connection = connection
-        query = text("SELECT pg_try_advisory_lock_shared(:key)")
-        if not comes_free(lambda: connection.execute(query, {"key": ADVISORY_KEY}).scalar_one()):
-            self._let_go()
-            raise AlreadyRunning(phrase("store.held-alone"))
 
     def _let_go(self) -> None:
         if self._connection is not None:

@@ -170,7 +170,7 @@ def _erase_address(
     """is_parked: somebody typed it in whom its reader never joined; they can't stop that reader's mail."""
     if address.channel == "email" and not is_parked:
         hashed = suppression.address_hash(keys, address.channel, address.target)
-        suppression.suppress(session, hashed, suppression.Reason.OPTED_OUT, ERASED, now)
+        suppression.suppress(session, hashed, suppression.BarReason.OPTED_OUT, ERASED, now)
     session.execute(delete(Token).where(Token.address_id == address.id))
     session.execute(delete(Endpoint).where(Endpoint.address_id == address.id))
     address.target, address.secrets = f"{ERASED} {address.id}", []

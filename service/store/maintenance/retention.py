@@ -38,7 +38,13 @@ def prune(
         session.execute(delete(Bounce).where(Bounce.seen_at < now - BOUNCES_KEPT))
         rate_limits.forget_full(session, now)
         operator_alerts.forget_old(session, now)
-        _drop_old_secrets(session, now - OLD_SECRETS_SIGN)
+        replaced = session.scalars(
+            select(core_tables.Address)
+            .join(Endpoint, Endpoint.address_id == core_tables.Address.id)
+            .where(Endpoint.secret_changed_at < now - OLD_SECRETS_SIGN)
+        )
+        for row in replaced:
+            row.secrets = row.secrets[:1]  # the old one signs no more
     return {name: count for name, count in counts.items() if count}
 
 
@@ -128,14 +134,3 @@ def _forget_person(session: Session, person_id: int) -> None:
     if session.scalar(select(core_tables.Site.id).where(core_tables.Site.owner_id == person_id).limit(1)):
         return
     session.execute(delete(core_tables.Person).where(core_tables.Person.id == person_id))
-
-
-def _drop_old_secrets(session: Session, before: datetime) -> None:
-    """Stop signing with secrets that were replaced before that time."""
-    rows = session.scalars(
-        select(core_tables.Address)
-        .join(Endpoint, Endpoint.address_id == core_tables.Address.id)
-        .where(Endpoint.secret_changed_at < before)
-    )
-    for row in rows:
-        row.secrets = row.secrets[:1]

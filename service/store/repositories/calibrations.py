@@ -87,7 +87,12 @@ def refit(session: Session, now: datetime) -> Calibration | None:
     last = newest(session)
     if not len(pairs):
         return None
-    fitted = fit_calibration(pairs, version=_free_name(session, now), made_at=now)
+    # named after the day, with a number for the second and later fits of one day
+    day = f"{now:%Y-%m-%d}"
+    taken = session.scalar(
+        select(func.count()).where(CalibrationVersion.version.startswith(day, autoescape=True))
+    )
+    fitted = fit_calibration(pairs, version=f"{day}.{taken + 1}" if taken else day, made_at=now)
     if last is not None and last.leads == fitted.leads:
         return None
     session.add(
@@ -98,12 +103,3 @@ def refit(session: Session, now: datetime) -> Calibration | None:
     if chosen is None or not chosen.is_pinned:
         use(session, NEWEST, now)
     return fitted
-
-
-def _free_name(session: Session, now: datetime) -> str:
-    """The day, with a number for the second and later fits of one day."""
-    day = f"{now:%Y-%m-%d}"
-    taken = session.scalar(
-        select(func.count()).where(CalibrationVersion.version.startswith(day, autoescape=True))
-    )
-    return f"{day}.{taken + 1}" if taken else day

@@ -21,7 +21,7 @@ SubscriptionNight = tuple[int, date]
 
 
 @value(frozen=True, slots=True)
-class Standing:
+class StandingDecision:
     """The newest decision for a subscription and night, and the night that it is about."""
 
     decision_id: int
@@ -30,12 +30,12 @@ class Standing:
 
 def newest_standing(
     session: Session, revisions: Mapping[int, int], first: date
-) -> dict[SubscriptionNight, Standing]:
+) -> dict[SubscriptionNight, StandingDecision]:
     """The newest decisions from `first` on, those that are about the sites as they are described now.
 
     revisions: of each subscription the newest description of its site.
     """
-    found: dict[SubscriptionNight, Standing] = {}
+    found: dict[SubscriptionNight, StandingDecision] = {}
     row = core_tables.Decision
     for ids in in_chunks(sorted(revisions)):
         newest = (
@@ -46,7 +46,7 @@ def newest_standing(
         columns = (row.subscription_id, row.night_name, row.id, row.night_id, row.site_revision_id)
         for each in session.execute(select(*columns).where(row.id.in_(newest))):
             if each.site_revision_id == revisions[each.subscription_id]:
-                found[each.subscription_id, each.night_name] = Standing(each.id, each.night_id)
+                found[each.subscription_id, each.night_name] = StandingDecision(each.id, each.night_id)
     return found
 
 

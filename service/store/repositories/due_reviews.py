@@ -15,7 +15,7 @@ from functools import lru_cache
 from typing import Any
 
 from pydantic import TypeAdapter
-from sqlalchemy import Integer, ScalarSelect, Select, Text, cast, func, or_, select, update
+from sqlalchemy import Integer, Select, Text, cast, func, or_, select, update
 from sqlalchemy.orm import Session, aliased
 
 from alerts.common.plain_values import value
@@ -183,7 +183,10 @@ def due_reviews(session: Session, now: datetime) -> list[DueReview]:
     """
     row = core_tables.Subscription
     columns = row.id, row.address_id, row.site_id
-    is_anew = or_(row.look_again_at.is_(None), row.judged_at > now, row.judged_at <= _last_choice(now))
+    # when another calibration was chosen last; nobody's look is older than NULL
+    chosen_at = CalibrationChoice.chosen_at
+    last_choice = select(func.max(chosen_at)).where(chosen_at <= now).scalar_subquery()
+    is_anew = or_(row.look_again_at.is_(None), row.judged_at > now, row.judged_at <= last_choice)
     active = (
         select(*columns, is_anew.label("is_anew"))
         .join(core_tables.Address, core_tables.Address.id == row.address_id)
@@ -203,12 +206,6 @@ def due_reviews(session: Session, now: datetime) -> list[DueReview]:
         chosen = select(*columns).where(row.id.in_(ids))
         found |= {each[0]: DueReview(*each, owed_only=True) for each in session.execute(chosen)}
     return sorted(found.values(), key=lambda each: (each.address_id, each.subscription_id))
-
-
-def _last_choice(now: datetime) -> ScalarSelect[datetime]:
-    """When another calibration was chosen last; nobody's look is older than NULL."""
-    chosen_at = CalibrationChoice.chosen_at
-    return select(func.max(chosen_at)).where(chosen_at <= now).scalar_subquery()
 
 
 def _stirred(session: Session, first: date) -> dict[int, dict[date, bool]]:

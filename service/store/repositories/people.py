@@ -43,7 +43,9 @@ def sky_key(wishes: SkyWishes) -> str:
         else f"{named}@{target.ra_deg:.2f}{target.dec_deg:+.2f}"
     )
     arc = "" if target.arc_l_deg is None else f"[{target.arc_l_deg[0]:g}-{target.arc_l_deg[1]:g}]"
-    return f"{target.kind}{place}{arc}|{shared.darkness}|{_moon_word(shared)}|{lowest}"
+    loss = shared.most_loss_mag
+    moon = "moonless" if shared.moonless else "any-moon" if loss is None else f"loss{loss:g}"
+    return f"{target.kind}{place}{arc}|{shared.darkness}|{moon}|{lowest}"
 
 
 def night_key(wishes: SkyWishes) -> str:
@@ -55,12 +57,6 @@ def night_key(wishes: SkyWishes) -> str:
 def versioned(key: str, version: str = "") -> str:
     """The night key of a sky key; version: other rules than today's."""
     return f"{key}|r{version or RULES_VERSION}"
-
-
-def _moon_word(wishes: SkyWishes) -> str:
-    if wishes.moonless:
-        return "moonless"
-    return "any-moon" if wishes.most_loss_mag is None else f"loss{wishes.most_loss_mag:g}"
 
 
 def shared_sky(wishes: SkyWishes) -> SkyWishes:

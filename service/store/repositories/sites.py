@@ -56,8 +56,10 @@ def add_sites(
     Somebody whose clock isn't known yet is taken to live by that of their first site.
     """
     _require_free_names(session, owner.id, [each.site.name for each in wanted])
-    if owner.zone == UNKNOWN_ZONE and not _has_sites(session, owner.id):
-        owner.zone = wanted[0].site.zone
+    if owner.zone == UNKNOWN_ZONE:
+        any_site = select(core_tables.Site.id).where(core_tables.Site.owner_id == owner.id).limit(1)
+        if session.scalar(any_site) is None:
+            owner.zone = wanted[0].site.zone
     rows = [
         core_tables.Site(owner_id=owner.id, name=each.site.name, is_shared=False, created_at=now)
         for each in wanted
@@ -73,13 +75,6 @@ def add_sites(
         if each.is_shared:
             share_site(session, row, is_shared=True, now=now)
     return rows
-
-
-def _has_sites(session: Session, owner_id: int) -> bool:
-    return (
-        session.scalar(select(core_tables.Site.id).where(core_tables.Site.owner_id == owner_id).limit(1))
-        is not None
-    )
 
 
 def require_free_name(session: Session, owner_id: int, name: str, *, but: int | None = None) -> None:

@@ -18,7 +18,7 @@ STRIKES = 2
 """Hard bounces of different messages after which an address is taken for dead."""
 
 
-class Reason(StrEnum):
+class BarReason(StrEnum):
     BOUNCED = "bounced"
     COMPLAINED = "complained"
     OPTED_OUT = "opted_out"
@@ -34,7 +34,7 @@ def address_hash(keys: Keys, channel: str, target: str) -> str:
     return keys.hash("address", f"{channel}:{target.strip().casefold() if channel == 'email' else target}")
 
 
-def suppress(session: Session, hashed: str, reason: Reason, detail: str, now: datetime) -> None:
+def suppress(session: Session, hashed: str, reason: BarReason, detail: str, now: datetime) -> None:
     """Put the address on the list; the first reason stays."""
     insert = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
     session.execute(
@@ -44,22 +44,22 @@ def suppress(session: Session, hashed: str, reason: Reason, detail: str, now: da
     )
 
 
-def lift(session: Session, hashed: str, *reasons: Reason) -> bool:
+def lift(session: Session, hashed: str, *reasons: BarReason) -> bool:
     """Take the address off the list if it is on it for one of these reasons; whether it was."""
     done = session.execute(
         delete(Suppression).where(Suppression.address_hash == hashed, Suppression.reason.in_(reasons))
     )
-    if done.rowcount and Reason.BOUNCED in reasons:  # type: ignore[attr-defined]
+    if done.rowcount and BarReason.BOUNCED in reasons:  # type: ignore[attr-defined]
         session.execute(delete(Bounce).where(Bounce.address_hash == hashed))
     return bool(done.rowcount)  # type: ignore[attr-defined]
 
 
-def find_suppressed(session: Session, hashes: Iterable[str]) -> dict[str, Reason]:
+def find_suppressed(session: Session, hashes: Iterable[str]) -> dict[str, BarReason]:
     """Which of the addresses are on the list, and why."""
     rows = session.execute(
         select(Suppression.address_hash, Suppression.reason).where(Suppression.address_hash.in_(set(hashes)))
     )
-    return {hashed: Reason(reason) for hashed, reason in rows}
+    return {hashed: BarReason(reason) for hashed, reason in rows}
 
 
 def note_bounce(
@@ -75,7 +75,7 @@ def note_bounce(
     if not kept.rowcount or find_suppressed(session, [hashed]):  # type: ignore[attr-defined]
         return False
     if kind is BounceKind.COMPLAINT:
-        suppress(session, hashed, Reason.COMPLAINED, code, now)
+        suppress(session, hashed, BarReason.COMPLAINED, code, now)
         return True
     strikes = session.scalar(
         select(func.count(func.distinct(Bounce.message_id))).where(
@@ -84,7 +84,7 @@ def note_bounce(
     )
     if (strikes or 0) < STRIKES:
         return False
-    suppress(session, hashed, Reason.BOUNCED, code, now)
+    suppress(session, hashed, BarReason.BOUNCED, code, now)
     return True
 
 

@@ -72,7 +72,7 @@ def build_router(web: Web) -> APIRouter:
                 asked = access.ask_to_sign_in(
                     session, duskbell.keys, address.target, network=network, now=now
                 )
-                can_enter = asked is not access.Asked.UNKNOWN
+                can_enter = asked is not access.AskOutcome.UNKNOWN
             return address
 
         shown = opened(request, mail_a_link)

@@ -141,6 +141,6 @@ def sign_up(web: Web, email: str, network: str) -> None:
     now, keys = web.duskbell.clock(), web.duskbell.keys
     with web.writing.begin() as session:
         _, asked = access.welcome(session, keys, email, zone=people.UNKNOWN_ZONE, network=network, now=now)
-        if asked is access.Asked.KNOWN:
+        if asked is access.AskOutcome.KNOWN:
             access.ask_to_sign_in(session, keys, email, network=network, now=now)
     web.nudge()

@@ -15,7 +15,7 @@ from alerts.sites.model import Site
 from alerts.wishes.model import Wishes, units_of
 from service.explain.stored_verdict import read_inputs, settled_moments
 from service.store.json_values import from_json
-from service.store.repositories.decisions import Standing, decisions_by_id, newest_standing
+from service.store.repositories.decisions import StandingDecision, decisions_by_id, newest_standing
 from service.store.repositories.forecasts import newest_ids, place_key
 from service.store.repositories.nights import NightRow, nights_ahead, nights_by_id
 from service.store.repositories.people import default_wishes, night_key, versioned
@@ -172,7 +172,7 @@ def _stored_rows(
     nights = nights_ahead(session, revision_ids, now, days=NIGHTS_SHOWN + 1)
     numbers = {row.night_id: row for rows in nights.values() for row in rows}
     revisions = {each.watcher.id: each.stored.revision_id for each in watched}
-    decided: defaultdict[int, dict[date, Standing]] = defaultdict(dict)
+    decided: defaultdict[int, dict[date, StandingDecision]] = defaultdict(dict)
     for (watcher_id, name), standing in newest_standing(
         session, revisions, (now - _LOOK_BACK).date()
     ).items():

@@ -219,7 +219,7 @@ def _subscribe_stranger(web: Web, page: WishPage, wishes: Wishes, network: str) 
         # A new address is asked to confirm; one that is known gets a link to sign in, and nothing changes.
         address, asked = access.welcome(session, keys, page.email, zone=zone, network=network, now=now)
         is_told = subscriptions.is_address_told(session, seen.row.id, address.id)
-        if asked is access.Asked.KNOWN:
+        if asked is access.AskOutcome.KNOWN:
             access.ask_to_sign_in(session, keys, page.email, network=network, now=now)
         elif not is_told:
             try:

@@ -10,7 +10,7 @@ from sqlalchemy import func, select, update
 
 from alerts.common.errors import BadInput
 from service.accounts import access
-from service.accounts.access import Asked
+from service.accounts.access import AskOutcome
 from service.store.repositories import suppression, tokens
 from service.store.repositories.messages import Status
 from service.store.repositories.suppression import Reason
@@ -23,7 +23,7 @@ NETWORK = "192.0.2.7"
 MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 
 
-def welcome(yard: Yard, email: str, *, network: str = NETWORK) -> tuple[int, Asked]:
+def welcome(yard: Yard, email: str, *, network: str = NETWORK) -> tuple[int, AskOutcome]:
     with yard.sessions.begin() as session:
         address, asked = access.welcome(
             session, yard.duskbell.keys, email, zone="Europe/Madrid", network=network, now=yard.wall
@@ -50,7 +50,7 @@ def confirm(yard: Yard, token: str) -> bool:
 
 def test_an_address_from_the_web_gets_one_mail_and_nothing_else_until_it_confirms(both: Yard) -> None:
     address, asked = welcome(both, "Ada@Example.net")
-    assert asked is Asked.SENT
+    assert asked is AskOutcome.SENT
     held_back = both.message(address)
     assert both.deliver() == {Status.SENT: 1, Status.SUPPRESSED: 1}
     assert both.status(held_back) is Status.SUPPRESSED
@@ -82,17 +82,23 @@ def test_one_address_is_asked_once_a_day_and_three_times_in_all(yard: Yard) -> N
         asked.append(welcome(yard, "ada@example.net")[1])
         yard.deliver()
         yard.wall += 12 * HOUR + MINUTE
-    assert asked[:5] == [Asked.SENT, Asked.LIMITED, Asked.SENT, Asked.LIMITED, Asked.SENT]
-    assert asked[5:] == [Asked.ENOUGH] * 3
+    assert asked[:5] == [
+        AskOutcome.SENT,
+        AskOutcome.LIMITED,
+        AskOutcome.SENT,
+        AskOutcome.LIMITED,
+        AskOutcome.SENT,
+    ]
+    assert asked[5:] == [AskOutcome.ENOUGH] * 3
     assert len(letters(yard)) == 3
 
 
 def test_row_64_a_flood_from_one_network_mails_few_and_asks_nobody_twice(yard: Yard) -> None:
     asked = [welcome(yard, f"p{number}@example.net")[1] for number in range(30)]
     asked += [welcome(yard, "p0@example.net")[1] for _ in range(20)]
-    assert asked.count(Asked.SENT) == 20
-    assert set(asked[20:]) == {Asked.LIMITED}
-    assert welcome(yard, "other@example.net", network="198.51.100.9")[1] is Asked.SENT
+    assert asked.count(AskOutcome.SENT) == 20
+    assert set(asked[20:]) == {AskOutcome.LIMITED}
+    assert welcome(yard, "other@example.net", network="198.51.100.9")[1] is AskOutcome.SENT
     assert yard.deliver() == {Status.SENT: 21}
 
 
@@ -101,12 +107,12 @@ def test_row_64_a_household_on_ipv6_is_one_network(yard: Yard) -> None:
         welcome(yard, f"p{number}@example.net", network=f"2001:db8::{number + 1:x}")[1]
         for number in range(25)
     ]
-    assert asked.count(Asked.SENT) == 20
+    assert asked.count(AskOutcome.SENT) == 20
 
 
 def test_an_address_that_is_confirmed_is_not_asked_again(yard: Yard) -> None:
     yard.address("email", "ada@example.net")
-    assert welcome(yard, "ADA@example.net")[1] is Asked.KNOWN
+    assert welcome(yard, "ADA@example.net")[1] is AskOutcome.KNOWN
     assert yard.deliver() == {}
 
 
@@ -115,7 +121,7 @@ def test_an_address_that_bounced_or_complained_is_not_asked(reason: Reason, yard
     with yard.sessions.begin() as session:
         hashed = suppression.address_hash(yard.duskbell.keys, "email", "ada@example.net")
         suppression.suppress(session, hashed, reason, "x", NOW)
-    assert welcome(yard, "ada@example.net")[1] is Asked.BARRED
+    assert welcome(yard, "ada@example.net")[1] is AskOutcome.BARRED
     assert yard.deliver() == {}
 
 
@@ -157,7 +163,7 @@ def test_who_opted_out_comes_back_by_confirming_alone(mailed: tuple[Yard, int, s
     yard, address, token = mailed
     unsubscribe(yard, token)
     yard.wall += DAY
-    assert welcome(yard, "ada@example.net") == (address, Asked.SENT)
+    assert welcome(yard, "ada@example.net") == (address, AskOutcome.SENT)
     barred = yard.message(address)
     yard.deliver()
     assert yard.status(barred) is Status.SUPPRESSED
@@ -175,7 +181,7 @@ def test_a_token_of_one_purpose_opens_nothing_else(mailed: tuple[Yard, int, str]
         assert access.check_api_key(session, token, yard.wall) is None
 
 
-def ask_to_sign_in(yard: Yard, email: str) -> Asked:
+def ask_to_sign_in(yard: Yard, email: str) -> AskOutcome:
     with yard.sessions.begin() as session:
         return access.ask_to_sign_in(session, yard.duskbell.keys, email, network=NETWORK, now=yard.wall)
 
@@ -188,8 +194,8 @@ def sign_in(yard: Yard, token: str) -> int | None:
 def test_signing_in_takes_the_mailed_link_once_and_within_15_minutes(yard: Yard) -> None:
     person = yard.person()
     yard.address("email", "ada@example.net", person_id=person)
-    assert ask_to_sign_in(yard, "ADA@example.net") is Asked.SENT
-    assert ask_to_sign_in(yard, "ada@example.net") is Asked.SENT
+    assert ask_to_sign_in(yard, "ADA@example.net") is AskOutcome.SENT
+    assert ask_to_sign_in(yard, "ada@example.net") is AskOutcome.SENT
     yard.deliver()
     first, second = links(yard, "sign-in")
     assert [sign_in(yard, first), sign_in(yard, first)] == [person, None]
@@ -200,7 +206,7 @@ def test_signing_in_takes_the_mailed_link_once_and_within_15_minutes(yard: Yard)
 @pytest.mark.parametrize("email", ["nobody@example.net", "not an address", "new@example.net"])
 def test_an_unknown_or_unconfirmed_address_gets_no_mail_and_raises_nothing(email: str, yard: Yard) -> None:
     yard.address("email", "new@example.net", confirmed=False)
-    assert ask_to_sign_in(yard, email) is Asked.UNKNOWN
+    assert ask_to_sign_in(yard, email) is AskOutcome.UNKNOWN
     assert yard.deliver() == {}
 
 
