@@ -77,7 +77,7 @@ def allowances_from(settings: Settings) -> Mapping[str, Allowance]:
 
 
 @dataclass(frozen=True, slots=True)
-class Asking:
+class FeedAccess:
     """By what feeds are asked: the settings, the answers known already, and who may be asked."""
 
     settings: Settings
@@ -97,22 +97,22 @@ class Asking:
             return gather(wanted, hours, feeds, client=client, cache=self.cache, deadline=deadline)
 
 
-def at_hand(settings: Settings) -> Asking:
+def at_hand(settings: Settings) -> FeedAccess:
     """With the store's answers, allowances and breakers where this installation has a store; where it has
     none, nothing is remembered beyond this process, and none is made."""
     sessions = sessions_at_hand(settings) if settings.contact else None
     if sessions is None:
-        return Asking(settings, MemoryCache(), NoGuards())
+        return FeedAccess(settings, MemoryCache(), NoGuards())
     return behind_store(settings, sessions)
 
 
-def behind_store(settings: Settings, sessions: sessionmaker[Session]) -> Asking:
+def behind_store(settings: Settings, sessions: sessionmaker[Session]) -> FeedAccess:
     """For one person who waits, with a store that is open already."""
-    return Asking(settings, CacheAtHand(sessions), GuardsAtHand(_shared_guards(settings, sessions)))
+    return FeedAccess(settings, CacheAtHand(sessions), GuardsAtHand(_shared_guards(settings, sessions)))
 
 
 def ask_now(
-    asking: Asking, places: Sequence[Place], hours: Span, deadline: Deadline, *, ensembles: bool = False
+    asking: FeedAccess, places: Sequence[Place], hours: Span, deadline: Deadline, *, ensembles: bool = False
 ) -> Gathered:
     """Ask all feeds for one person who waits, and be back by the deadline."""
     return asking.ask(feeds_from(asking.settings, ensembles=ensembles), places, hours, deadline)
@@ -123,7 +123,7 @@ def ask_feeds(
 ) -> Gathered:
     """Ask all feeds for a cycle, with the store behind them; and what that cost."""
     guards = _shared_guards(settings, sessions)
-    asking = Asking(settings, DatabaseCache(sessions), guards)
+    asking = FeedAccess(settings, DatabaseCache(sessions), guards)
     gathered = asking.ask(feeds_from(settings), places, hours, Deadline(CYCLE_BUDGET_S))
     return replace(gathered, spent=guards.spent)
 

@@ -17,7 +17,7 @@ from alerts.weather.line_of_sight import View, places_to_ask, view_of
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import ModelRow, find_model
 from service.common.deadline import Deadline
-from service.feeds.feed_wiring import Asking, ask_now
+from service.feeds.feed_wiring import FeedAccess, ask_now
 from service.feeds.shared.model import Gather, Gathered
 
 HOPELESS_PCT = 90.0
@@ -133,7 +133,7 @@ OVERHEAD_BUDGET_S = 5.0
 
 
 def ask_both(
-    asking: Asking,
+    asking: FeedAccess,
     site: Site,
     night: Night,
     hours: Span,
