@@ -7,14 +7,14 @@ a stand-down cancels it; SEQUENCE tells readers which version is the newer.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from uuid import NAMESPACE_URL, uuid5
 
 from icalendar import Alarm, Calendar, Event
 
 from alerts.briefing.facts.alert import AlertFacts, to_the_minute
-from alerts.briefing.render import INVENTED_MARK, first_line
+from alerts.briefing.render import INVENTED_MARK, line_of
 from alerts.briefing.text.alert_view import view_alert, web_address
 from alerts.common.phrases import say
 from alerts.common.span import Span, require_utc
@@ -78,9 +78,9 @@ def _events(entry: CalendarEntry, stamp: datetime) -> Iterator[Event]:
         return
     name, mark = plain(facts.site_name, LONGEST_NAME), INVENTED_MARK if facts.invented else ""
     # below its title a calendar shows the first line, the table of facts and the zones
-    view = view_alert(facts, entry.units)
+    view = view_alert(replace(facts, field=None), entry.units)  # words for the field take time
     rows = [f"{row.label}: {row.value}" for row in view.rows]
-    below = "\n".join([first_line(facts, entry.units), *rows, view.zones])
+    below = "\n".join([line_of(view), *rows, view.zones])
 
     event = _event(entry, WINDOW, window, stamp, below)
     event.add("summary", mark + say("briefing.calendar-window", site=name))

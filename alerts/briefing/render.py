@@ -251,10 +251,15 @@ def _subjects(lead: AlertView, others: list[AlertView], templates: Templates) ->
 
 def first_line(facts: AlertFacts, units: Units = Units.METRIC, *, headed: bool = False) -> str:
     """The line that a message opens with. headed: the verdict stands over it and isn't said again."""
-    return str(_with_line(view_alert(facts, units), BUILT_IN, headed=headed)["line"])
+    return line_of(view_alert(facts, units), headed=headed)
 
 
-def _with_line(view: AlertView, templates: Templates, *, headed: bool = False) -> dict[str, object]:
-    """An alert's words and its first line."""
+def line_of(view: AlertView, templates: Templates = BUILT_IN, *, headed: bool = False) -> str:
+    """The same of an alert that is in words already."""
     line = templates.render(f"{view.form}.line.txt.j2", {"alert": view, "headed": headed})
-    return {"words": view, "line": " ".join(line.split())}
+    return " ".join(line.split())
+
+
+def _with_line(view: AlertView, templates: Templates) -> dict[str, object]:
+    """An alert's words and its first line."""
+    return {"words": view, "line": line_of(view, templates)}
