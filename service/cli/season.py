@@ -12,7 +12,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarknessWish, SkyWishes, require_loss_wish
-from alerts.sky.nights.season import Season, never_holds
+from alerts.sky.nights.season import never_holds
 from alerts.sky.nights.season import season as build_season
 from alerts.sky.target_text import parse_target
 from service.cli.options import DAY, find_place, place_options, progress_bar, sky_options
@@ -65,7 +65,8 @@ def season(
     elif form == "ics":
         click.echo(season_ics(found, nights), nl=False)
     else:
-        click.echo(season_page(found, nights, never=_never(found, ephemeris)))
+        never = () if found.nights else never_holds(place, wishes, found.first.year, ephemeris)
+        click.echo(season_page(found, nights, never=never))
 
 
 def _sky_wishes(
@@ -102,10 +103,3 @@ def _span(year: int | None, first: date | None, last: date | None) -> tuple[date
     if not 1 <= chosen <= 9999:
         raise BadInput(phrase("cli.no-year", chosen=chosen))
     return date(chosen, 1, 1), date(chosen, 12, 31)
-
-
-def _never(found: Season, ephemeris: object) -> tuple[str, ...]:
-    """What can never hold here, when the whole span gave nothing."""
-    if found.nights or not isinstance(ephemeris, Ephemeris):
-        return ()
-    return never_holds(found.site, found.wishes, found.first.year, ephemeris)

@@ -34,7 +34,7 @@ def cycle(as_of: datetime | None) -> None:
     require_writable(duskbell.engine)
     counts = run_cycle(duskbell, as_of or duskbell.clock(), tell=click.echo)
     done = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts.items())
-    click.echo(f"Cycle done: {done or 'nothing was due'}.")
+    click.echo(say("cli.cycle-done", done=done))
     _say_obstacles(duskbell, as_of or duskbell.clock())
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from icalendar import Calendar, Event
@@ -133,10 +133,11 @@ def season_ics(season: Season, nights: Nights) -> str:
     calendar.add("prodid", "-//Duskbell//season//EN")
     calendar.add("version", "2.0")
     calendar.add("name", f"Dark windows, {season.site.name}")
+    place = f"{season.site.lat_deg:+.4f}{season.site.lon_deg:+.4f}"
     for night in nights:
         for number, window in enumerate(night.windows, start=1):
             event = Event()
-            event.add("uid", _uid(season, night.name, number))
+            event.add("uid", f"season-{night.name:%Y%m%d}-{number}-{place}@duskbell")
             event.add("dtstamp", datetime(season.first.year, 1, 1, tzinfo=UTC))
             event.add("dtstart", window.span.start)
             event.add("dtend", window.span.end)
@@ -148,20 +149,14 @@ def season_ics(season: Season, nights: Nights) -> str:
     return str(calendar.to_ical(), encoding="utf-8")
 
 
-def _uid(season: Season, night: date, number: int) -> str:
-    place = f"{season.site.lat_deg:+.4f}{season.site.lon_deg:+.4f}"
-    return f"season-{night:%Y%m%d}-{number}-{place}@duskbell"
-
-
 def _describe(season: Season, night: SeasonNight, window: DarkWindow) -> str:
     shapes = ", ".join(dict.fromkeys(each.shape.value for each in window.shapes))
-    down = " and down" if season.wishes.moonless else ""
     return say(
         "reports.season-event",
         span=say_span(window.span, season.site.tz),
         shapes=shapes or "dark sky",
         moon_pct=100 * night.moon_lit,
-        down=down,
+        is_down=season.wishes.moonless,
     )
 
 
