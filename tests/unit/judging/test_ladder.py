@@ -60,6 +60,10 @@ def test_there_are_enough_cases_and_none_is_there_twice() -> None:
     assert len({case.id for case in ALL_CASES}) == len(ALL_CASES) >= 60
 
 
+def test_every_reason_to_tell_or_to_be_silent_has_a_case() -> None:
+    assert {case.why for case in ALL_CASES} == set(Why)
+
+
 @pytest.mark.parametrize("case", ALL_CASES, ids=lambda case: case.id)
 def test_the_ladder_says_what_a_photographer_would_want(case: Case) -> None:
     telling = answer(case)
