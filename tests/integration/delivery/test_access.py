@@ -13,7 +13,7 @@ from service.accounts import access
 from service.accounts.access import AskOutcome
 from service.store.repositories import suppression, tokens
 from service.store.repositories.messages import Status
-from service.store.repositories.suppression import Reason
+from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Token
@@ -116,7 +116,7 @@ def test_an_address_that_is_confirmed_is_not_asked_again(yard: Yard) -> None:
     assert yard.deliver() == {}
 
 
-@pytest.mark.parametrize("reason", [Reason.BOUNCED, Reason.COMPLAINED])
+@pytest.mark.parametrize("reason", [BarReason.BOUNCED, BarReason.COMPLAINED])
 def test_an_address_that_bounced_or_complained_is_not_asked(reason: Reason, yard: Yard) -> None:
     with yard.sessions.begin() as session:
         hashed = suppression.address_hash(yard.duskbell.keys, "email", "ada@example.net")

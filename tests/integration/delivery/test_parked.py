@@ -10,14 +10,14 @@ from sqlalchemy import select
 
 from alerts.common.errors import BadInput
 from service.accounts import access, address_owner
-from service.accounts.access import Asked
+from service.accounts.access import AskOutcome
 from service.channels.email_message import check_mail_address
 from service.channels.host_state import FailureOutcome
 from service.delivery.results import tell_owner
 from service.store.maintenance import personal_data
 from service.store.repositories import suppression, tokens
 from service.store.repositories.messages import Status
-from service.store.repositories.suppression import Reason
+from service.store.repositories.suppression import BarReason
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Suppression
@@ -43,7 +43,7 @@ def attacker(yard: Yard) -> int:
     return person
 
 
-def park(yard: Yard, person: int, email: str = VICTIM) -> Asked:
+def park(yard: Yard, person: int, email: str = VICTIM) -> AskOutcome:
     """Type a stranger's address into one's own account, as the page You does."""
     with yard.sessions.begin() as session:
         row = address_owner.add_joining(
@@ -82,7 +82,7 @@ def texts(yard: Yard) -> list[str]:
 def test_row_80_a_parked_address_becomes_its_own_person_when_its_reader_confirms(
     yard: Yard, attacker: int
 ) -> None:
-    assert park(yard, attacker) is Asked.SENT
+    assert park(yard, attacker) is AskOutcome.SENT
     yard.deliver()
     (token,) = links(yard, "confirm")
     victim = confirm(yard, token)
@@ -124,11 +124,11 @@ def test_row_80_who_has_an_account_is_not_drawn_into_another(joins: bool, yard: 
 def test_row_80_nobody_is_asked_to_join_who_has_an_account_already(yard: Yard, attacker: int) -> None:
     victim = yard.person(name="Vera")
     address = yard.address("email", VICTIM, person_id=victim)
-    assert park(yard, attacker) is Asked.KNOWN
+    assert park(yard, attacker) is AskOutcome.KNOWN
     yard.message(address)
     yard.deliver()
     unsubscribe(yard, links(yard, "unsubscribe")[0])
-    assert park(yard, attacker) is Asked.KNOWN
+    assert park(yard, attacker) is AskOutcome.KNOWN
     assert links(yard, "confirm") == []
 
 
@@ -145,14 +145,14 @@ def test_row_81_of_two_who_ask_for_one_address_its_reader_belongs_to_neither(
         asked, _ = welcome(yard, VICTIM)
     other = yard.person(name="Trudy")
     yard.address("email", "trudy@example.org", person_id=other)
-    assert park(yard, other) is Asked.LIMITED
+    assert park(yard, other) is AskOutcome.LIMITED
     yard.deliver()
     (token,) = links(yard, "confirm")
     victim = confirm(yard, token)
     assert victim == yard.address_row(asked).person_id
     assert victim not in (attacker, other)
     yard.wall += DAY + MINUTE
-    assert {park(yard, attacker), park(yard, other)} == {Asked.KNOWN}
+    assert {park(yard, attacker), park(yard, other)} == {AskOutcome.KNOWN}
 
 
 @pytest.mark.parametrize(
@@ -169,7 +169,7 @@ def test_row_81_an_address_is_one_however_it_is_spelled(
 ) -> None:
     park(yard, attacker, parked)
     asked, limited = welcome(yard, typed)
-    assert limited is Asked.LIMITED, "it is one mailbox, and had its mail today"
+    assert limited is AskOutcome.LIMITED, "it is one mailbox, and had its mail today"
     yard.deliver()
     (token,) = links(yard, "confirm")
     victim = confirm(yard, token)
@@ -180,7 +180,7 @@ def test_row_81_an_address_is_one_however_it_is_spelled(
 def test_row_81_a_row_that_an_older_version_stored_in_letters_is_found(yard: Yard) -> None:
     old = yard.person(name="Old")
     yard.address("email", "old@bücher.example", person_id=old)
-    assert welcome(yard, "OLD@xn--bcher-kva.example")[1] is Asked.KNOWN
+    assert welcome(yard, "OLD@xn--bcher-kva.example")[1] is AskOutcome.KNOWN
 
 
 def test_row_81_a_link_is_dead_once_who_asked_is_erased(yard: Yard, attacker: int) -> None:
@@ -261,7 +261,7 @@ def test_row_83_who_opted_out_gets_one_link_a_day_however_often_anybody_asks(yar
         asked += [ask_to_sign_in(yard, VICTIM), ask_to_sign_in(yard, VICTIM.upper())]
         yard.deliver()
         yard.wall += HOUR
-    assert asked.count(Asked.SENT) == len(links(yard, "sign-in")) == 2
+    assert asked.count(AskOutcome.SENT) == len(links(yard, "sign-in")) == 2
     assert sign_in(yard, links(yard, "sign-in")[0]) is None, "15 minutes are long past"
     yard.wall += DAY
     assert entered(yard, VICTIM) == person, "a day later they get in"
@@ -271,8 +271,8 @@ def test_row_83_and_nobody_elses_links_are_fewer_for_it(yard: Yard) -> None:
     yard.address("email", "other@example.net")
     with yard.sessions.begin() as session:
         hashed = suppression.address_hash(yard.duskbell.keys, "email", VICTIM)
-        suppression.suppress(session, hashed, Reason.OPTED_OUT, "x", NOW)
-    assert [ask_to_sign_in(yard, "other@example.net") for _ in range(5)] == [Asked.SENT] * 5
+        suppression.suppress(session, hashed, BarReason.OPTED_OUT, "x", NOW)
+    assert [ask_to_sign_in(yard, "other@example.net") for _ in range(5)] == [AskOutcome.SENT] * 5
 
 
 def test_row_78_a_friend_that_hangs_on_the_operator_hears_nothing_of_other_addresses(yard: Yard) -> None:

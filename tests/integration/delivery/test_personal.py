@@ -107,7 +107,7 @@ def test_nothing_is_sent_to_the_address_any_more_until_it_confirms_anew(yard: Ya
         address, asked = access.welcome(
             session, yard.duskbell.keys, "ada.byron@example.net", zone="UTC", network="n", now=yard.wall
         )
-        assert asked is access.Asked.SENT
+        assert asked is access.AskOutcome.SENT
         assert address.person_id != ada
         number = address.id
     barred = yard.message(number)

@@ -183,7 +183,7 @@ def test_row_90_asking_for_addresses_nobody_has_keeps_nobody_out(yard: Yard) -> 
         asked = access.ask_to_sign_in(
             session, yard.duskbell.keys, "ada@example.net", network="192.0.2.7", now=yard.wall
         )
-    assert asked is access.Asked.SENT
+    assert asked is access.AskOutcome.SENT
 
 
 def test_without_a_trusted_proxy_nobody_talks_their_way_round_a_limit(yard: Yard) -> None:
