@@ -117,7 +117,7 @@ def test_an_address_that_is_confirmed_is_not_asked_again(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize("reason", [BarReason.BOUNCED, BarReason.COMPLAINED])
-def test_an_address_that_bounced_or_complained_is_not_asked(reason: Reason, yard: Yard) -> None:
+def test_an_address_that_bounced_or_complained_is_not_asked(reason: BarReason, yard: Yard) -> None:
     with yard.sessions.begin() as session:
         hashed = suppression.address_hash(yard.duskbell.keys, "email", "ada@example.net")
         suppression.suppress(session, hashed, reason, "x", NOW)
