@@ -39,6 +39,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import Enum
 from functools import cache
 from importlib.resources import files
+from string import Formatter
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -167,11 +168,30 @@ def say(what: Phrase | str, reader: Reader = PLAIN_READER, /, **values: object) 
     entry = find_entry(key, reader.language)
     if not isinstance(entry, str):
         entry = _chosen(key, entry, values)
+    if not values:
+        return entry.format()
+    formed = _formed(entry)
     return entry.format_map(
-        {name: each if type(each) is str else _Shown(each, reader) for name, each in values.items()}
+        {
+            name: each if type(each) in _PLAIN and name not in formed else _Shown(each, reader)
+            for name, each in values.items()
+        }
     )
 
 
+_PLAIN = frozenset({str, int, float})
+"""What Python formats as we would, unless an entry asks for a form of ours."""
+
+
+@cache
+def _formed(entry: str) -> frozenset[str]:
+    """The values that an entry says in a form of ours."""
+    places = Formatter().parse(entry)
+    forms = ((name, (form or "").partition(".")[0]) for _, name, form, _ in places if name is not None)
+    return frozenset(name for name, form in forms if form in _MOMENTS or form in _QUANTITIES)
+
+
+@cache
 def find_entry(key: str, language: str = LANGUAGE) -> Entry:
     """What the catalogue has by that key; another language's gaps are filled in English."""
     area, _, code = key.partition(".")
