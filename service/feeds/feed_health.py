@@ -15,10 +15,10 @@ from alerts.sites.model import Site
 from alerts.weather.forecast import Place
 from alerts.weather.forecast_reach import reach_of_models
 from alerts.weather.freshness import OLDEST_RUN_ON_THE_DAY
-from alerts.weather.model_families import MET_NORWAY, NWS, OPEN_METEO, ModelRow
+from alerts.weather.model_families import OPEN_METEO, ModelRow
 from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
-from service.feeds.feed_registry import build_feeds
+from service.feeds.feed_registry import FEEDS, build_feeds
 from service.feeds.feed_wiring import allowances_from, feeds_from
 from service.feeds.open_meteo.place_batches import product_of
 from service.feeds.shared.guards import (
@@ -130,9 +130,8 @@ class Answering:
             on = feeds_from(settings)
         except BadInput as refusal:  # nothing is asked then
             on, self._unreadable = (), str(refusal)
-        left_out: dict[str, dict[str, object]] = {
-            name: {} for name in (MET_NORWAY, NWS) if name not in {feed.name for feed in on}
-        }
+        names_on = {feed.name for feed in on}
+        left_out: dict[str, dict[str, object]] = {row.name: {} for row in FEEDS if row.name not in names_on}
         self._feeds = [(feed, True) for feed in on] + [(feed, False) for feed in build_feeds(left_out)]
 
     @classmethod

@@ -9,9 +9,11 @@ import responses
 from feed_data import SOON_S, Clocks, held_client, quick_client, read_bytes, utc
 from feed_server import serving
 
+from alerts.briefing.text.obstacle_text import SWITCHES
 from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
+from alerts.weather.model_families import MODELS, OPEN_METEO
 from service.common.deadline import Deadline
 from service.feeds.feed_registry import FEEDS, build_feeds, gather
 from service.feeds.feed_wiring import feeds_from
@@ -147,6 +149,13 @@ def test_feeds_are_built_from_plain_settings():
 def test_every_feed_of_the_table_is_built_where_the_settings_leave_all_on(tmp_path):
     settings = Settings(contact="ops@example.org", data_dir=tmp_path)
     assert [feed.name for feed in feeds_from(settings)] == [row.name for row in FEEDS]
+
+
+def test_each_feed_that_can_be_switched_off_is_named_with_the_setting_that_does(tmp_path):
+    assert set(SWITCHES) == {row.feed for row in MODELS} - {OPEN_METEO}
+    for name, switch in SWITCHES.items():
+        settings = Settings(contact="ops@example.org", data_dir=tmp_path, **{switch: False})
+        assert name not in [feed.name for feed in feeds_from(settings)]
 
 
 def test_a_feed_that_does_not_exist_is_refused():
