@@ -2,7 +2,7 @@
 silent.
 
 Only as good as the forecasts behind it: what they add on the day itself, four runs that see the same night
-(`tests/unit/judging/fit_skill.py`), on nights that came clear and on others.
+(`tests/unit/alerts/weather/fit_skill.py`), on nights that came clear and on others.
 """
 
 from __future__ import annotations

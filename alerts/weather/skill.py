@@ -14,13 +14,13 @@ All in log odds, where what is usual and what each forecast adds are summed:
    and T. Gneiting 2010, J. R. Stat. Soc. B 72, 71-91, show that any linear mean of calibrated chances is too
    timid; V. A. Satopää et al. 2014, Int. J. Forecast. 30, 344-356, extremize in log odds.
 
-All constants are fitted together by `tests/unit/judging/fit_skill.py` on Open-Meteo's archived ECMWF 0.4
-degree forecasts for Rovaniemi, Warsaw, Tripoli, Kinshasa and Cape Town, April 2024, 0 to 7 days ahead (data
-CC BY 4.0, Open-Meteo and ECMWF): 143 nights (Sun below -12 degrees), in windows of 1, 2, 3, 6 hours and the
-whole night, "clear" being a total cloud of at most 30 %. The form was chosen by leaving out one place at a
-time (figures in the README): against the mean of chances and a beta-transformed mean it won at every lead.
-Rates of an hour say nothing of an event of a window, and members counted below a limit nothing of a sky a
-little above it. The truth there is the same model family's analysis and not an observer, and it
+All constants are fitted together by `tests/unit/alerts/weather/fit_skill.py` on Open-Meteo's archived ECMWF
+0.4 degree forecasts for Rovaniemi, Warsaw, Tripoli, Kinshasa and Cape Town, April 2024, 0 to 7 days ahead
+(data CC BY 4.0, Open-Meteo and ECMWF): 143 nights (Sun below -12 degrees), in windows of 1, 2, 3, 6 hours
+and the whole night, "clear" being a total cloud of at most 30 %. The form was chosen by leaving out one
+place at a time (figures in the README): against the mean of chances and a beta-transformed mean it won at
+every lead. Rates of an hour say nothing of an event of a window, and members counted below a limit nothing
+of a sky a little above it. The truth there is the same model family's analysis and not an observer, and it
 is one month: a start until a site's own record says better. With so few places the constants are uncertain,
 by their standard errors when places are left out in turn: USUAL .30, BY_WINDOW .18, BY_SHORTEST .13,
 CLOUD_SLOPE .30, CLOUD_OFFSET_PCT 5.1, CLOUD_CENTRE .34, CENTRE_BY_WINDOW .09, CENTRE_BY_SHORTEST .07,

@@ -10,10 +10,10 @@ before it both were as likely (`believed_clear`):
   So cloud proves more than its absence.
 
 What a sky known for certain adds to an event some hours later, over what the forecasts say of it, is
-`AMOUNT` times exp(-hours / `FADES_H`), fitted by `tests/unit/judging/fit_sky_now.py` on the real pairs of
-alerts/weather/skill.py: hours of one night at five places, the pooled forecasts of one to four runs held
-fixed. Each place left out in turn, the log score there fell from .394 to .353 with four runs; at one of the
-five, Rovaniemi with its short nights, it rose. The sky there is
+`AMOUNT` times exp(-hours / `FADES_H`), fitted by `tests/unit/alerts/weather/fit_sky_now.py` on the real
+pairs of alerts/weather/skill.py: hours of one night at five places, the pooled forecasts of one to four runs
+held fixed. Each place left out in turn, the log score there fell from .394 to .353 with four runs; at one of
+the five, Rovaniemi with its short nights, it rose. The sky there is
 a model's analysis of the very place: that stations are further off and see less is the number above.
 
 Reports of neighbouring stations are of one sky: their mean counts, never their sum.

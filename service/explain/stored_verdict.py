@@ -6,7 +6,7 @@ have: the forecasts, ensembles and lines of sight that the store holds, what the
 record's correction and what stations report.
 
 A view never judges what was decided: it would be fresher by minutes and say another figure than the message
-did. tests/integration/cycle/test_one_voice.py asks all views and compares.
+did. tests/integration/pipeline/test_one_voice.py asks all views and compares.
 """
 
 from __future__ import annotations

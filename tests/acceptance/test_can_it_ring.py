@@ -10,7 +10,7 @@ import sys
 
 import pytest
 
-from .conftest import Run
+from tests.acceptance.conftest import Run
 
 NOWHERE = "http://127.0.0.1:9"
 WHY = "Only MET Norway answers for this place (ECMWF), and a go needs two providers."

@@ -18,7 +18,7 @@ from service.reports.wish_file import read_wish_file
 from service.store.repositories.people import default_wishes
 from tests.acceptance.conftest import Ran, Run
 from tests.integration.conftest import copy_file, new_file
-from tests.integration.track.past import AFTER, over
+from tests.integration.hindsight.past import AFTER, over
 
 SAID = ("outcome", FLAT.name, "--date", str(SATURDAY))
 

@@ -20,9 +20,7 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "unit" / "briefing")]
-
-from sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of, going
+sys.path.insert(0, str(ROOT))
 
 from alerts.briefing.assemble import PngPicture, draw_pictures, mail_with_pictures
 from alerts.briefing.calendar import CalendarEntry, build_calendar
@@ -32,6 +30,7 @@ from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.briefing.render import build_payload, render_mail
 from alerts.notifying.model import AlertKind
 from service.delivery.png import with_file
+from tests.unit.alerts.briefing.sample_nights import SAMPLES, WISHES, Case, case, ephemeris, facts_of, going
 
 BASE64_GROWTH = 4 / 3 * 78 / 76
 

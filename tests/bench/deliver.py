@@ -38,9 +38,8 @@ from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "unit" / "briefing")]
+sys.path.insert(0, str(ROOT))
 
-from sample_nights import FLAT, case, facts_of
 from sqlalchemy import func, insert, select, update
 from sqlalchemy.orm import Session
 
@@ -57,6 +56,7 @@ from service.store.schema import core_tables
 from tests.bench.delivery_receivers import Arrival, Receivers, serve_hooks, serve_mail
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
+from tests.unit.alerts.briefing.sample_nights import FLAT, case, facts_of
 
 HOSTS = [f"127.0.1.{number}" for number in range(1, 41)]
 HANGING = frozenset(HOSTS[::20])

@@ -38,7 +38,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 
-from cycle import START, Weather, open_installation, say, settle, think
 from sqlalchemy import Engine, func, select, text, update
 from sqlalchemy.orm import Session
 
@@ -51,6 +50,7 @@ from service.store.repositories.messages import UNSETTLED
 from service.store.schema import core_tables
 from service.store.schema.fleet_tables import CyclePart
 from tests.acceptance.fleetlife.inbox import Inbox, open_inbox
+from tests.bench.cycle import START, Weather, open_installation, say, settle, think
 from tests.integration.postgres import running_postgres
 
 CROWDS = (1, 2, 4)

@@ -4,7 +4,7 @@
 
 An hour is clear or not; two of them hang together by the correlation of two normal numbers that would be
 below their limits as often together as they were (tetrachoric), each place with its own limits. Same file
-as tests/unit/judging/fit_skill.py: five places, April 2024.
+as tests/unit/alerts/weather/fit_skill.py: five places, April 2024.
 
 - Of an hour and one 1, 2, 3, 4, 6 and 8 hours later in the same night: .93, .86, .83, .77, .66, .67. A
   night's part of .5 and hours that hang together by .86 give .93, .87, .82, .77, .70, .65.
@@ -29,7 +29,7 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 
 from alerts.weather.skill import CLEAR_LIMIT_PCT
-from tests.unit.judging.fit_skill import PLACES, Night, nights
+from tests.unit.alerts.weather.fit_skill import PLACES, Night, nights
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]

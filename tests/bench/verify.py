@@ -53,10 +53,10 @@ from service.store.migrate import require_current
 from service.store.repositories import calibrations, record_rows
 from service.store.repositories.pairs import load_pairs
 from service.store.repositories.people import default_wishes
-from tests.integration.track.remembered import Remembered, remember, watch
-from tests.unit.track.files import SITE
-from tests.unit.track.seasons import season
-from tests.unit.track.test_witness_seasons import EVENT, true_sky, witnesses
+from tests.integration.hindsight.remembered import Remembered, remember, watch
+from tests.unit.alerts.track.files import SITE
+from tests.unit.alerts.track.seasons import season
+from tests.unit.alerts.track.test_witness_seasons import EVENT, true_sky, witnesses
 
 T = TypeVar("T")
 MADE = datetime(2026, 8, 1, 12, tzinfo=UTC)

@@ -56,7 +56,7 @@ from service.web.app import build_app
 from service.web.server import build_server
 from service.web.shared import sessions
 from service.web.shared.assets import read_asset
-from tests.integration.cycle.world import CLEAR_PCT, GO_TIME, ON_THE_DAY, START, Weather
+from tests.integration.pipeline.world import CLEAR_PCT, GO_TIME, ON_THE_DAY, START, Weather
 
 SITES_EACH = 50
 A_SECOND = 50

@@ -18,7 +18,7 @@ from service.store.engine import open_engine
 from service.store.migrate import upgrade
 from tests.browser.house import House, open_house
 from tests.browser.looking import Visit, visiting
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START
 
 ON_THE_PATH = ("chromium", "chromium-browser", "google-chrome")
 NO_SANDBOX = ["--no-sandbox"]

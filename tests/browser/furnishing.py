@@ -7,7 +7,7 @@ from service.demo.story import FLAT, PAN, RIDGE
 from service.store.repositories import people
 from service.store.repositories.sites import add_site, share_site
 from tests.browser.house import House
-from tests.integration.cycle.world import MAIL, START
+from tests.integration.pipeline.world import MAIL, START
 
 
 def furnish(house: House) -> None:

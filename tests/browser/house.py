@@ -27,7 +27,7 @@ from service.pipeline.run_cycle import run_cycle
 from service.settings import Settings
 from service.web.app import build_app
 from service.web.server import build_server
-from tests.integration.cycle.world import CLEAR_PCT, START, Weather
+from tests.integration.pipeline.world import CLEAR_PCT, START, Weather
 
 SERVER_TRIES = 1000
 

@@ -3,17 +3,11 @@
 from __future__ import annotations
 
 import re
-import sys
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page
-
-sys.path.append(str(Path(__file__).parents[1] / "unit" / "briefing"))
-
-from sample_nights import SAMPLES, case, ephemeris, facts_of, invented_cloud, preview_of
 
 from alerts.briefing.assemble import draw_pictures, page_with_pictures
 from alerts.briefing.facts.alert import AlertFacts, Briefing
@@ -22,6 +16,14 @@ from alerts.briefing.pictures.night_scene import NightToDraw
 from alerts.field.kit import parse_kit
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
+from tests.unit.alerts.briefing.sample_nights import (
+    SAMPLES,
+    case,
+    ephemeris,
+    facts_of,
+    invented_cloud,
+    preview_of,
+)
 
 NIGHTS = [name for name in SAMPLES if case(name).window is not None]
 WIDTHS_PX = (360, 600, 1000)

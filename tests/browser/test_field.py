@@ -11,7 +11,7 @@ from tests.browser.conftest import SCREENS, open_context
 from tests.browser.furnishing import furnish
 from tests.browser.house import House, open_house
 from tests.browser.looking import Visit, visiting
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START
 
 FIELD = "/sites/1/nights/2027-07-03/field"
 

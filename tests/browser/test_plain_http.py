@@ -86,7 +86,7 @@ def test_row_100_forms_work_at_a_name_without_https(walk: Walk, house: House) ->
 
 def test_row_100_whoever_is_subscribed_asks_for_a_link_and_signs_in(walk: Walk, house: House) -> None:
     from tests.browser.furnishing import furnish
-    from tests.integration.cycle.world import MAIL
+    from tests.integration.pipeline.world import MAIL
 
     furnish(house)
     walk.go(at_home(f"{house.address}/sign-in"))

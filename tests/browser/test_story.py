@@ -10,7 +10,7 @@ from playwright.sync_api import Browser
 from tests.browser.conftest import SCREENS, open_context
 from tests.browser.house import House, text_of
 from tests.browser.looking import Visit, visiting
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY
 
 EMAIL = "you@example.org"
 SITE = "Windpump <b>Flat</b>"

@@ -1,4 +1,5 @@
-"""Stores to test on: a real SQLite file, and a real PostgreSQL.
+"""Stores to test on: a real SQLite file, and a real PostgreSQL; and yards, in which people, addresses and
+messages are.
 
 Tests that ask for `store_url` or `ready_url` run on both. The others that touch the store make theirs with
 `new_store`: an SQLite file, and in a second run with DUSKBELL_TEST_STORE=postgresql, which leaves all else
@@ -10,6 +11,8 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -18,6 +21,7 @@ from sqlalchemy import make_url
 from service.store.engine import open_engine
 from service.store.maintenance.move_to_postgres import move
 from service.store.migrate import upgrade
+from tests.integration.delivery.yard import Yard, open_yard
 from tests.integration.postgres import Server, running_postgres
 
 
@@ -102,3 +106,33 @@ def _moved(url: str, target: str) -> str:
     move(source, target)
     source.dispose()
     return target
+
+
+OpenYard = Callable[..., AbstractContextManager[Yard]]
+
+
+@pytest.fixture
+def new_yard(tmp_path: Path, new_store: NewStore) -> OpenYard:
+    """`with new_yard(relay=…) as yard`: with settings of the test's own."""
+    return partial(open_yard, tmp_path, new_store(tmp_path))
+
+
+@pytest.fixture
+def yard(new_yard: OpenYard) -> Iterator[Yard]:
+    with new_yard() as yard:
+        yield yard
+
+
+@pytest.fixture
+def file_yard(tmp_path: Path, empty_store: Path) -> Iterator[Yard]:
+    """On SQLite alone, for what only a file can do."""
+    shutil.copy(empty_store, tmp_path / "store.sqlite3")
+    with open_yard(tmp_path) as yard:
+        yield yard
+
+
+@pytest.fixture
+def both(tmp_path: Path, ready_url: str) -> Iterator[Yard]:
+    """Once on SQLite and once on PostgreSQL."""
+    with open_yard(tmp_path, ready_url) as yard:
+        yield yard

@@ -34,7 +34,7 @@ SURE_ERRORS = 0.25
 """By how many standard errors a map must win its trial. Maps and shifts are held back already, so that one
 adopted by luck does little harm, and a strict trial leaves a true bias standing for a year. Of 0.25, 0.5 and
 1 the least squared error over sites whose biases vary by 0.5 in log odds, after 30 and 60 nights alike
-(tests/unit/track/test_biased_sites.py)."""
+(tests/unit/alerts/track/test_biased_sites.py)."""
 SHIFT_NIGHTS = 10.0
 """How many nights weigh against a site's own shift: chosen of 5, 7, 10 and 20 on the same seasons. The step
 by site makes the nightly fit 2.3 times as long: 23 s of processor time for 960,000 pairs at 2,000 sites."""

@@ -47,7 +47,7 @@ def group_by_value(values: Floats, clear: npt.ArrayLike) -> tuple[Floats, Floats
 PULL = 3.0
 """Half of this times the squared distance from intercept 0 and slope 1 is the price of moving away: as if
 they strayed by 0.6 from place to place. Chosen of 1, 3 and 4 on simulated seasons of 30 and 60 nights
-(tests/unit/track/test_biased_sites.py)."""
+(tests/unit/alerts/track/test_biased_sites.py)."""
 _MOST_STEPS = 60
 _CLOSE = 1e-10
 _ENDLESS_ODDS = 40.0

@@ -18,13 +18,13 @@ from typing import Any
 
 import pytest
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
-from channel_receivers import AUTHORITY, DATA, Receiver, Script, Talk
-from mail_relays import Relay, running
 
 from alerts.briefing.facts.alert import MailParts
 from service.channels import email as channel
 from service.channels.email import Email, MailServer
 from service.channels.model import ChannelError, Outgoing, SendResult
+from tests.integration.channels.channel_receivers import AUTHORITY, DATA, Receiver, Script, Talk
+from tests.integration.channels.mail_relays import Relay, running
 
 MAIL = MailParts("Go tonight: Peña, leave by 19:40", "81 %\n.\n..two\n", "<p>81 %</p>")
 

@@ -8,9 +8,9 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from channel_receivers import AUTHORITY, Receiver, Talk
 
 from service.channels.safe_http import Blocked, CutOff, SafeClient
+from tests.integration.channels.channel_receivers import AUTHORITY, Receiver, Talk
 
 Infos = list[Any]
 

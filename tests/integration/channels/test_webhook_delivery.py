@@ -14,12 +14,12 @@ from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 
 import pytest
-from channel_receivers import Receiver, Script, Talk
 from standardwebhooks.webhooks import Webhook as ReferenceWebhook
 
 from service.channels.model import ChannelError, Outgoing
 from service.channels.safe_http import SafeClient
 from service.channels.webhook import Webhook, new_secret
+from tests.integration.channels.channel_receivers import Receiver, Script, Talk
 
 SECRET, OLDER = new_secret(), new_secret()
 DEADLINE_S = 0.5

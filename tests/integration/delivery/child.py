@@ -28,7 +28,7 @@ from service.settings import Settings
 from service.store.engine import open_engine
 from service.store.locking import AlreadyRunning
 from service.store.migrate import upgrade
-from tests.integration.cycle.world import CLEAR_PCT, Weather
+from tests.integration.pipeline.world import CLEAR_PCT, Weather
 
 PATIENCE_S = 60.0
 

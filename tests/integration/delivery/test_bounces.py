@@ -15,7 +15,7 @@ from service.runtime.maintenance_jobs import read_bounces
 from service.store.repositories.messages import Status
 from service.store.schema.delivery_tables import Bounce, Suppression
 from tests.integration.delivery.yard import Yard
-from tests.unit.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
+from tests.unit.service.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
 
 
 def read(yard: Yard, path: Path, seen: set[str] | None = None) -> int:

@@ -15,7 +15,7 @@ from service.store.maintenance.invariants import find_broken
 from service.store.repositories import messages
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 HALF_AN_HOUR = timedelta(minutes=30)
 

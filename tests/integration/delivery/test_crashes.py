@@ -22,12 +22,12 @@ from service.store.engine import open_engine
 from service.store.maintenance.invariants import find_broken
 from service.store.repositories.messages import Status
 from service.store.schema import core_tables
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, open_world
+from tests.integration.conftest import OpenYard
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
-from tests.integration.delivery.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook, Receiver, Talk
 from tests.integration.delivery.yard import Yard
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, open_world
 
 KILLED = -9
 ROUNDS, CYCLE_ROUNDS = 10, 3

@@ -19,7 +19,7 @@ from service.delivery.self_monitor import CycleSilence, find_lasting
 from service.store.repositories.messages import Status
 from tests.integration.channels.channel_receivers import Receiver, Talk
 from tests.integration.channels.mail_relays import Relay, running
-from tests.integration.delivery.conftest import OpenYard
+from tests.integration.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook
 from tests.integration.delivery.yard import Yard
 

@@ -20,7 +20,7 @@ from service.store.repositories.operator_alerts import note_trouble
 from service.store.schema.delivery_tables import Destination
 from tests.integration.channels.channel_receivers import Receiver
 from tests.integration.channels.mail_relays import Relay, running
-from tests.integration.delivery.conftest import OpenYard
+from tests.integration.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook, answer
 from tests.integration.delivery.yard import NOW, Yard
 

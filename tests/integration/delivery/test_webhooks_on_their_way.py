@@ -12,7 +12,7 @@ from alerts.notifying.model import AlertKind
 from alerts.wishes.model import Wishes
 from service.store.repositories import messages
 from service.store.repositories.messages import Status
-from tests.integration.delivery.conftest import OpenYard
+from tests.integration.conftest import OpenYard
 from tests.integration.delivery.receivers import Hook, Receiver, Talk, answer
 from tests.integration.delivery.yard import NOW, Yard
 

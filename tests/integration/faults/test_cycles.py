@@ -28,9 +28,9 @@ from service.store.engine import (
 from service.store.repositories.messages import Status
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.delivery import child
 from tests.integration.delivery.child import Ground
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 
 HALF_HOUR = timedelta(minutes=30)
 HOUR = timedelta(hours=1)

@@ -23,7 +23,7 @@ from service.store.repositories.messages import Status
 from service.store.repositories.sites import revise_site
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 HOUR = timedelta(hours=1)
 NEXT_WEEK = GO_TIME + timedelta(days=7)

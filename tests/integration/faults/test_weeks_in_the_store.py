@@ -1,7 +1,7 @@
 """Random days through the real stages and a real store: weather, pauses, edits, jumps, failing receivers.
 
-A smaller sister of tests/unit/judging/test_weeks.py: what people got is read off the payloads that a line
-took, and what is owed off the rows.
+A smaller sister of tests/unit/alerts/notifying/test_reviewed_weeks.py: what people got is read off the
+payloads that a line took, and what is owed off the rows.
 """
 
 from __future__ import annotations

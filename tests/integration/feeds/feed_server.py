@@ -9,7 +9,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from feed_data import FILES
+from tests.integration.feeds.feed_data import FILES
 
 TLS = FILES / "tls"
 AUTHORITY = str(TLS / "authority.pem")

@@ -9,8 +9,6 @@ import pytest
 import responses
 import time_machine
 from click.testing import CliRunner
-from feed_server import serving
-from openmeteo_stand_in import AIR, OpenMeteoStandIn, mocked_runs
 
 from alerts.common.phrases import say
 from alerts.common.span import Span
@@ -33,6 +31,8 @@ from service.feeds.shared.guards import Allowance
 from service.settings import load_settings
 from service.store.engine import open_engine
 from service.store.migrate import current_revision, upgrade
+from tests.integration.feeds.feed_server import serving
+from tests.integration.feeds.openmeteo_stand_in import AIR, OpenMeteoStandIn, mocked_runs
 
 HERE = Site("Here", 0.3, 36.0, 1500.0, "Africa/Nairobi")
 """At the equator every night is dark for some hours."""

@@ -6,8 +6,6 @@ import time
 
 import pytest
 import responses
-from feed_data import SOON_S, Clocks, held_client, quick_client, read_bytes, utc
-from feed_server import serving
 
 from alerts.briefing.text.obstacle_text import SWITCHES
 from alerts.common.errors import BadInput
@@ -25,6 +23,8 @@ from service.feeds.shared.feed_errors import FeedDown
 from service.feeds.shared.http_client import Timeouts
 from service.feeds.shared.model import FeedFailure, Gathered
 from service.settings import Settings
+from tests.integration.feeds.feed_data import SOON_S, Clocks, held_client, quick_client, read_bytes, utc
+from tests.integration.feeds.feed_server import serving
 
 NORTON = Place(41.967, -71.189, 40)
 NIGHT = Span(utc("2026-07-16T02:00"), utc("2026-07-16T06:00"))

@@ -5,11 +5,19 @@ from datetime import timedelta
 
 import pytest
 import responses
-from feed_data import Clocks, held_client
-from openmeteo_stand_in import ALPS, FORECAST, META, NIGHT, Installation, OpenMeteoStandIn, mocked_runs
 
 from service.feeds.shared.feed_errors import AllowanceSpent, FeedDown, FeedRefused
 from service.feeds.shared.http_client import PoliteClient
+from tests.integration.feeds.feed_data import Clocks, held_client
+from tests.integration.feeds.openmeteo_stand_in import (
+    ALPS,
+    FORECAST,
+    META,
+    NIGHT,
+    Installation,
+    OpenMeteoStandIn,
+    mocked_runs,
+)
 
 URL = "https://weather.example/v1/x"
 

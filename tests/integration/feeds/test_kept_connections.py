@@ -8,14 +8,14 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 
 import pytest
-from feed_data import SOON_S, quick_client
-from feed_server import AUTHORITY, response, say, serving
 
 from service.common.deadline import SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.guards import NoGuards
 from service.feeds.shared.http_client import Timeouts
 from service.feeds.shared.watched_sockets import Connections, ConnectionUse
+from tests.integration.feeds.feed_data import SOON_S, quick_client
+from tests.integration.feeds.feed_server import AUTHORITY, response, say, serving
 
 OK = say(response(body=b'{"fine": true}', Connection=""))
 

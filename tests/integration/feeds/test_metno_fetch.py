@@ -4,12 +4,12 @@ from datetime import timedelta
 
 import pytest
 import responses
-from feed_data import Clocks, cases, held_client, read_bytes, utc
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.feeds.met_norway.client import MetNorway, build_params, short_degrees
 from service.feeds.shared.cache import MemoryCache
+from tests.integration.feeds.feed_data import Clocks, cases, held_client, read_bytes, utc
 
 URL = "https://api.met.no/weatherapi/locationforecast/2.0/complete"
 BODY = read_bytes("metno-complete-59n10e-2022-05-18.json")

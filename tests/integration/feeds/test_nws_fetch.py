@@ -2,12 +2,12 @@
 
 import pytest
 import responses
-from feed_data import Clocks, cases, held_client, read_bytes, utc
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from service.feeds.nws.client import Nws, covers
 from service.feeds.shared.cache import MemoryCache
+from tests.integration.feeds.feed_data import Clocks, cases, held_client, read_bytes, utc
 
 API = "https://api.weather.gov"
 POINTS = f"{API}/points/41.967,-71.189"

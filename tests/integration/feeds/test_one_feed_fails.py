@@ -11,9 +11,6 @@ from datetime import timedelta
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
-from feed_data import quick_client, utc
-from feed_server import response, say, serving
-from openmeteo_stand_in import element
 
 from alerts.common.span import Span
 from alerts.judging.assess import JudgingInputs
@@ -30,6 +27,9 @@ from service.feeds.met_norway.client import MetNorway
 from service.feeds.open_meteo.client import OpenMeteo
 from service.feeds.shared.cache import MemoryCache
 from service.feeds.shared.http_client import Timeouts
+from tests.integration.feeds.feed_data import quick_client, utc
+from tests.integration.feeds.feed_server import response, say, serving
+from tests.integration.feeds.openmeteo_stand_in import element
 
 SITE = Site("Here", 0.3, 36.0, 1500.0, "Africa/Nairobi")
 PLACE = Place(0.3, 36.0, 1500.0)

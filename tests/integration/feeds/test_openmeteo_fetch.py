@@ -5,8 +5,15 @@ from datetime import timedelta
 
 import pytest
 import responses
-from feed_data import cases, utc
-from openmeteo_stand_in import (
+
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from alerts.weather.freshness import why_unusable
+from alerts.weather.quality_gates import Gate
+from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
+from tests.integration.feeds.feed_data import cases, utc
+from tests.integration.feeds.openmeteo_stand_in import (
     ALPS,
     FORECAST,
     META,
@@ -18,13 +25,6 @@ from openmeteo_stand_in import (
     mocked_runs,
     query_of,
 )
-
-from alerts.common.errors import BadInput
-from alerts.common.span import Span
-from alerts.weather.forecast import Place
-from alerts.weather.freshness import why_unusable
-from alerts.weather.quality_gates import Gate
-from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
 
 
 @pytest.fixture

@@ -5,14 +5,21 @@ from datetime import datetime, timedelta
 
 import pytest
 import responses
-from feed_data import utc
-from openmeteo_stand_in import FORECAST, NIGHT, Installation, OpenMeteoStandIn, mocked_runs, query_of
 
 from alerts.common.span import Span
 from alerts.weather.cloud_levels import above_site
 from alerts.weather.forecast import Place
 from service.feeds.open_meteo import parse
 from service.feeds.open_meteo.client import DEFAULT_MODELS
+from tests.integration.feeds.feed_data import utc
+from tests.integration.feeds.openmeteo_stand_in import (
+    FORECAST,
+    NIGHT,
+    Installation,
+    OpenMeteoStandIn,
+    mocked_runs,
+    query_of,
+)
 
 HEIGHTS_M = {1000: 110, 950: 540, 925: 760, 900: 990, 850: 1460, 800: 1950, 700: 3010}
 HEIGHTS_M |= {600: 4210, 500: 5570, 400: 7190}

@@ -4,8 +4,13 @@ from datetime import timedelta
 
 import pytest
 import responses
-from feed_data import utc
-from openmeteo_stand_in import (
+
+from alerts.common.errors import BadInput
+from alerts.common.span import Span
+from alerts.weather.forecast import Place
+from service.feeds.open_meteo.client import OpenMeteo
+from tests.integration.feeds.feed_data import utc
+from tests.integration.feeds.openmeteo_stand_in import (
     AIR,
     ALPS,
     ENSEMBLE,
@@ -17,11 +22,6 @@ from openmeteo_stand_in import (
     mocked_runs,
     query_of,
 )
-
-from alerts.common.errors import BadInput
-from alerts.common.span import Span
-from alerts.weather.forecast import Place
-from service.feeds.open_meteo.client import OpenMeteo
 
 CLOUDS = "cloud_cover,cloud_cover_low,cloud_cover_mid,cloud_cover_high"
 ASIDE = Place(46.7, 11.4, is_aside=True)

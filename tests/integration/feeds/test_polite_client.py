@@ -6,13 +6,13 @@ import threading
 import time
 
 import pytest
-from feed_data import QUICK, SOON_S, Clocks, held_client, quick_client
-from feed_server import response, say, serving
 
 from alerts.common.errors import BadInput
 from service.common.deadline import Deadline, SocketTimer
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedRefused, FeedThrottled
 from service.feeds.shared.http_client import Conditional, PoliteClient, Timeouts, identify
+from tests.integration.feeds.feed_data import QUICK, SOON_S, Clocks, held_client, quick_client
+from tests.integration.feeds.feed_server import response, say, serving
 
 OK = say(response(body=b'{"fine": true}'))
 

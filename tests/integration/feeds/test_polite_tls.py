@@ -4,10 +4,10 @@ import socket
 import time
 
 import pytest
-from feed_data import QUICK, SOON_S, quick_client
-from feed_server import AUTHORITY, response, say, serving
 
 from service.feeds.shared.feed_errors import FeedDown, FeedRefused
+from tests.integration.feeds.feed_data import QUICK, SOON_S, quick_client
+from tests.integration.feeds.feed_server import AUTHORITY, response, say, serving
 
 OK = say(response(body=b'{"fine": true}'))
 

@@ -2,7 +2,6 @@
 
 import pytest
 import responses
-from feed_data import Clocks, held_client, read_bytes, utc
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
@@ -10,6 +9,7 @@ from service.feeds.met_norway import warnings as met_norway_warnings
 from service.feeds.nws import warnings as nws_warnings
 from service.feeds.shared.cache import MemoryCache
 from service.feeds.shared.model import FeedFailure, Gathered, attach_bulletins
+from tests.integration.feeds.feed_data import Clocks, held_client, read_bytes, utc
 
 NWS = "https://api.weather.gov/alerts/active"
 MET = "https://api.met.no/weatherapi/metalerts/2.0/current.json"

@@ -23,7 +23,7 @@ from tests.integration.outbound.proxy_server import (
     proxying,
     saying,
 )
-from tests.unit.channels.test_targets import HOSTILE
+from tests.unit.service.channels.test_targets import HOSTILE
 
 PUBLIC = "93.184.215.14"
 PUBLIC_V6 = "2606:2800:21f:cb07:6820:80da:af6b:8b2c"

@@ -15,7 +15,7 @@ from service.store.maintenance.forgetting import forget_cycles, forget_forecasts
 from service.store.schema import core_tables
 from service.store.schema.core_tables import Table
 from service.store.schema.fleet_tables import CyclePart
-from tests.integration.cycle.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
 
 DAY = timedelta(days=1)
 FAR = GO_TIME + 60 * DAY

@@ -17,7 +17,7 @@ from service.store.repositories import browsers, sites
 from service.store.schema import core_tables
 from service.web.shared import sessions
 from service.web.shared.forms import STAMP, make_stamp
-from tests.integration.cycle.world import GO_TIME, START, World
+from tests.integration.pipeline.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
 PATIENCE = timedelta(seconds=20)

@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from service.accounts.access import make_owner_link
 from service.app import Duskbell
 from service.web.app import build_app
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 
 HOST = "http://127.0.0.1:8765"
 

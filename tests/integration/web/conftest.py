@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 
 from service.web.app import build_app
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import browsing, owner_browsing
 
 

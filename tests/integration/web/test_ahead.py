@@ -9,7 +9,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.store.schema import core_tables
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 from tests.integration.web.acting import browsing_as
 
 FAR, BARE = "2027-08-30", "2027-12-01"

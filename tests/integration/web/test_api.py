@@ -17,7 +17,7 @@ from service.store.repositories.people import get_operator
 from service.store.repositories.rate_limits import LIMITS
 from service.store.repositories.sites import share_site
 from service.store.schema import core_tables
-from tests.integration.cycle.world import GO_TIME, START, World
+from tests.integration.pipeline.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
 API = "/api/v1"

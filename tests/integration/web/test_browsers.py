@@ -17,7 +17,7 @@ from service.accounts import access
 from service.store.repositories import browsers
 from service.store.schema import core_tables
 from service.web.shared import sessions
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 from tests.integration.web.acting import (
     browsing_as,
     deliver_mail,

@@ -14,7 +14,7 @@ from service.store.repositories import people
 from service.store.repositories.sites import share_site
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.bare import DECLARED, FLAT, NOW, RELAY, Bare, opening
+from tests.integration.pipeline.bare import DECLARED, FLAT, NOW, RELAY, Bare, opening
 from tests.integration.web.acting import browsing_as, new_person
 from tests.integration.web.browsing import browsing, owner_browsing
 from tests.integration.web.formreading import fields_of_form

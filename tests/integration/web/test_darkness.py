@@ -13,7 +13,7 @@ from service.accounts import access
 from service.demo.story import FLAT, SATURDAY
 from service.store.repositories.sites import share_site
 from service.store.schema import core_tables
-from tests.integration.cycle.world import GO_TIME, START, World
+from tests.integration.pipeline.world import GO_TIME, START, World
 from tests.integration.web.browsing import browsing
 
 NIGHT = f"/sites/1/nights/{SATURDAY}"

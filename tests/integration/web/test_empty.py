@@ -9,7 +9,7 @@ from starlette.testclient import TestClient
 
 from alerts.sites.model import Site
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, World, open_world
+from tests.integration.pipeline.world import GO_TIME, World, open_world
 from tests.integration.web.acting import browsing_as, losing, new_person
 from tests.integration.web.browsing import owner_browsing
 

@@ -10,7 +10,7 @@ from service.common.backoff import Breaker, BreakerState
 from service.feeds import feed_state
 from service.feeds.feed_health import feed_health
 from service.feeds.shared.guards import FREE_OPEN_METEO
-from tests.integration.cycle.world import GO_TIME, World
+from tests.integration.pipeline.world import GO_TIME, World
 
 
 def test_the_page_tells_who_refuses_us_and_who_is_left_alone_until_when(

@@ -13,7 +13,7 @@ from starlette.testclient import TestClient
 
 from service.store.repositories import people
 from service.store.schema import core_tables
-from tests.integration.cycle.world import CLEAR_PCT, GO_TIME, LATER, ON_THE_DAY, START, World
+from tests.integration.pipeline.world import CLEAR_PCT, GO_TIME, LATER, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
 
 ATOM = "{http://www.w3.org/2005/Atom}"

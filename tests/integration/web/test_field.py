@@ -8,7 +8,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.web.shared.assets import read_asset
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 from tests.integration.web.acting import browsing_as, new_person, share_site
 
 FIELD = "/sites/1/nights/2027-07-03/field"

@@ -22,7 +22,7 @@ from service.store.repositories import people
 from service.store.repositories.sites import add_site
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, MAIL, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, deliver_mail, links_in_mail, subscriptions
 from tests.integration.web.browsing import browsing
 from tests.integration.web.formreading import fields_of_form

@@ -14,7 +14,7 @@ from service.store import engine as engines
 from service.web.operator import healthz
 from tests.fulldisk import full_disk
 from tests.integration.conftest import new_file
-from tests.integration.cycle.world import World, open_world
+from tests.integration.pipeline.world import World, open_world
 from tests.integration.web.browsing import browsing
 
 

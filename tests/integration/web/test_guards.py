@@ -16,7 +16,7 @@ from service.store.repositories.rate_limits import LIMITS
 from service.store.schema import core_tables
 from service.web.app import build_app
 from service.web.middleware import BODY_BYTES, UPLOAD_BYTES
-from tests.integration.cycle.world import GO_TIME, World
+from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import (
     deliver_mail,
     links_in_mail,

@@ -11,7 +11,7 @@ from service.web.api.app import build_api
 from service.web.app import ROUTERS
 from service.web.shared.assets import asset_url
 from service.web.shared.context import Web
-from tests.integration.cycle.world import START, World
+from tests.integration.pipeline.world import START, World
 
 VALUES = {"site_id": "1", "name": "2027-07-03", "night": "2027-07-03", "subscription_id": "1"}
 """What stands in a path; whatever else is asked for there, nobody knows."""

@@ -25,7 +25,7 @@ from alerts.sites.names import LONGEST_NAME, clean_name
 from service.hindsight.track_record import safe_cell
 from service.store.schema import core_tables
 from service.web.middleware import BODY_BYTES, UPLOAD_BYTES
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World
 from tests.integration.web.browsing import browsing, owner_browsing
 from tests.integration.web.test_feeds import addresses
 

@@ -18,7 +18,7 @@ from service.store.repositories import judged_events
 from service.store.repositories.tokens import Purpose, standing_links
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.browsing import browsing, owner_browsing
 
 LINK = re.compile(r"https?://[^/\s\"]+(/how-was-it/[^\s\"<]+)")

@@ -9,7 +9,7 @@ import html5lib
 import pytest
 from starlette.testclient import TestClient
 
-from tests.integration.cycle.world import GO_TIME, World
+from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import browsing
 from tests.integration.web.formreading import read_page

@@ -11,7 +11,7 @@ from service.store.engine import open_engine
 from service.store.read_sessions import watch_changes
 from service.store.schema import core_tables
 from service.web.response_cache import KEPT_PATHS, KeptPage, page_cache
-from tests.integration.cycle.world import GO_TIME, World
+from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import browsing_as, losing, new_person, share_site
 from tests.integration.web.browsing import browsing, owner_browsing
 

@@ -21,7 +21,7 @@ from service.store.repositories.tokens import Purpose, mint, standing_links
 from service.web.app import build_app
 from tests.integration.conftest import NewStore
 from tests.integration.delivery.yard import Yard, open_yard
-from tests.unit.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
+from tests.unit.service.delivery.test_bounce_reports import COMPLAINT, NASTY, OURS, status_report
 
 STRANGER = ("192.0.2.7", 50000)
 

@@ -12,7 +12,7 @@ from starlette.testclient import TestClient
 from service.demo.story import SATURDAY
 from service.store.schema import core_tables
 from service.web.shared.context import Web
-from tests.integration.cycle.world import MAIL, World
+from tests.integration.pipeline.world import MAIL, World
 from tests.integration.web.acting import (
     browsing_as,
     deliver_mail,

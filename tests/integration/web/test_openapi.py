@@ -18,7 +18,7 @@ from service.accounts import access
 from service.store.repositories.people import get_operator
 from service.store.repositories.rate_limits import LIMITS
 from service.web.app import build_app
-from tests.integration.cycle.world import GO_TIME, START, World
+from tests.integration.pipeline.world import GO_TIME, START, World
 
 EXAMPLES = 10
 EXCLUDED = [positive_data_acceptance, negative_data_rejection]

@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 from service.store.repositories.messages import UNSETTLED
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Trouble
-from tests.integration.cycle.world import MAIL, START, World
+from tests.integration.pipeline.world import MAIL, START, World
 from tests.integration.web.acting import browsing_as, new_person
 
 PAGES = ("/operator", "/operator/messages", "/operator/outbox", "/operator/decisions", "/operator/people")

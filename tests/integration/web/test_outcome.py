@@ -10,7 +10,7 @@ from starlette.testclient import TestClient
 
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import owner_browsing
 

@@ -19,7 +19,7 @@ from service.store.schema import core_tables
 from service.web.account.sign_in import is_own_path
 from service.web.app import build_app
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import HOST, browsing, owner_path, sign_in_as_owner
 
 

@@ -18,7 +18,7 @@ from service.demo.play import LOOPBACK
 from service.web.app import build_app
 from service.web.server import build_server
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.browsing import owner_path
 
 PATIENCE_S = 60

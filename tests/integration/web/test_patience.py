@@ -17,7 +17,7 @@ from service.web import server as web_server
 from service.web.app import build_app
 from service.web.middleware import BodyTooSlow, BoundedBody
 from service.web.server import CLIENTS_AT_MOST, build_server, patient_protocol
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 
 PATIENCE_S = 10.0
 WITHIN_S = 0.4

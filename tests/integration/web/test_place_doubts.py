@@ -11,7 +11,7 @@ from starlette.testclient import TestClient
 from alerts.field.driving import Home
 from service.store.repositories import people
 from service.store.schema import core_tables
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 from tests.integration.web.acting import browsing_as, new_person
 from tests.integration.web.formreading import fields_of_form
 from tests.integration.web.test_api import API, bearer

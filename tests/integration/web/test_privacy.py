@@ -16,7 +16,7 @@ from service.demo.story import FLAT
 from service.store.repositories.sites import get_site, newest_revision, revise_site
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import browsing
 

@@ -12,7 +12,7 @@ from service.accounts import access
 from service.runtime.maintenance_jobs import warn_of_keys
 from service.store.repositories import tokens
 from service.store.schema.delivery_tables import Token
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 from tests.integration.web.acting import browsing_as, deliver_mail, new_person
 from tests.integration.web.browsing import browsing
 

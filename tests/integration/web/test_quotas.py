@@ -16,7 +16,7 @@ from service.accounts.quotas import QuotaReached, require_room
 from service.store.repositories.sites import NewSite, add_sites, get_site
 from service.store.repositories.totals import Kept
 from service.store.schema import core_tables
-from tests.integration.cycle.world import START, World
+from tests.integration.pipeline.world import START, World
 from tests.integration.web.acting import (
     browsing_as,
     new_person,

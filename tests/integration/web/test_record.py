@@ -22,11 +22,11 @@ from service.store.repositories import record_rows
 from service.store.repositories.sites import share_site
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import START, World
-from tests.integration.track.remembered import Remembered, remember, watch
+from tests.integration.hindsight.remembered import Remembered, remember, watch
+from tests.integration.pipeline.world import START, World
 from tests.integration.web.browsing import browsing, owner_browsing
 from tests.integration.web.test_api import API, bearer
-from tests.unit.track.files import FOURTEEN_CAME, FOURTEEN_GOES
+from tests.unit.alerts.track.files import FOURTEEN_CAME, FOURTEEN_GOES
 
 FIRST = datetime(2026, 4, 1, 22, tzinfo=UTC)
 TOLD = "Told go 14 times, clear 11; silent on 3 clear nights of 22."

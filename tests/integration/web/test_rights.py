@@ -14,7 +14,7 @@ from service.accounts import access
 from service.store.repositories.tokens import Purpose
 from service.store.schema import core_tables
 from service.store.schema.delivery_tables import Token
-from tests.integration.cycle.world import GO_TIME, START, World
+from tests.integration.pipeline.world import GO_TIME, START, World
 from tests.integration.web.acting import browsing_as, new_person, share_site
 from tests.integration.web.browsing import browsing
 

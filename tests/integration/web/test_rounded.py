@@ -34,7 +34,7 @@ from service.store.schema import core_tables
 from service.web.app import build_app
 from service.web.shared import sessions
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, MAIL, ON_THE_DAY, START, SUNDAY, World, open_world
+from tests.integration.pipeline.world import GO_TIME, MAIL, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.acting import browsing_as, new_person
 from tests.integration.web.browsing import browsing, owner_browsing
 from tests.integration.web.seeing import see, without_lots

@@ -14,7 +14,7 @@ from service.store.repositories import people
 from service.store.schema import core_tables
 from service.web.feeds import feed_keys
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, World, open_world
 from tests.integration.web.acting import browsing_as, new_person, share_site, text_of
 from tests.integration.web.browsing import owner_browsing
 from tests.integration.web.formreading import fields_of_form

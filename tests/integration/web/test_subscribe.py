@@ -13,7 +13,7 @@ from alerts.wishes.model import Wishes
 from service.store.json_values import from_json
 from service.store.schema import core_tables
 from service.web.shared.forms import STAMP, TRAP, make_stamp
-from tests.integration.cycle.world import GO_TIME, World
+from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import (
     browsing_as,
     deliver_mail,

@@ -22,7 +22,7 @@ from service.demo.story import FLAT
 from service.web.api import judge
 from service.web.shared import sky_cache as sky_pages
 from service.web.shared.sky_cache import Busy, ConcurrencyLimit, LruCache
-from tests.integration.cycle.world import World
+from tests.integration.pipeline.world import World
 from tests.integration.web.test_api import bearer
 
 PATIENCE_S = 20

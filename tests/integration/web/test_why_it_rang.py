@@ -8,7 +8,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from service.demo.story import SATURDAY
-from tests.integration.cycle.world import GO_TIME, World
+from tests.integration.pipeline.world import GO_TIME, World
 from tests.integration.web.acting import share_site
 from tests.integration.web.browsing import browsing
 

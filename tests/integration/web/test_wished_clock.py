@@ -15,7 +15,7 @@ from service.store.json_values import to_json
 from service.store.repositories import people
 from service.store.schema import core_tables
 from tests.integration.conftest import NewStore
-from tests.integration.cycle.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
+from tests.integration.pipeline.world import GO_TIME, ON_THE_DAY, START, SUNDAY, World, open_world
 from tests.integration.web.browsing import owner_browsing
 
 ON_24 = re.compile(r"(?<![\d:-])(?:[01]\d|2[0-3]):[0-5]\d(?![\d:]| [ap]m)")

@@ -1,0 +1,194 @@
+"""Everything goes over to PostgreSQL, also after an interruption, and is compared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from sqlalchemy import Engine, event, func, insert, select, text
+
+from service.cli.backup import move as move_command
+from service.store.engine import BUSY_FOR, open_engine
+from service.store.locking import AlreadyRunning, SharedHold, hold_store
+from service.store.maintenance import move_to_postgres
+from service.store.maintenance.move_to_postgres import MoveError, move, summarise
+from service.store.schema import METADATA, core_tables
+from service.store.schema.feed_tables import FeedAnswer
+from tests.integration.pipeline.world import GO_TIME, LATER, ON_THE_DAY, START, World, open_world
+from tests.integration.postgres import Server
+
+
+@pytest.fixture(scope="module")
+def lived_in(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An SQLite database with a week's worth of everything."""
+    folder = tmp_path_factory.mktemp("lived")
+    file = folder / "duskbell.sqlite3"
+    with open_world(folder, f"sqlite:///{file}") as world:
+        for now in (START, ON_THE_DAY, GO_TIME):
+            world.cycle(now)
+        world.weather.cloud_pct = 85.0
+        world.cycle(LATER)
+        _fill_the_rest(world)
+    return file
+
+
+def _fill_the_rest(world: World) -> None:
+    with world.duskbell.sessions.begin() as session:
+        session.add(FeedAnswer(key="kä", status=200, body=b"\x00\xff", fetched_at=START))
+        session.add(FeedAnswer(key="K", status=200, body=b"", fetched_at=START))
+
+
+@pytest.fixture
+def source(lived_in: Path, tmp_path: Path) -> Iterator[Engine]:
+    copy = tmp_path / "duskbell.sqlite3"
+    copy.write_bytes(lived_in.read_bytes())
+    engine = open_engine(f"sqlite:///{copy}")
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def target(new_postgres: Server) -> Iterator[Engine]:
+    engine = open_engine(new_postgres())
+    yield engine
+    engine.dispose()
+
+
+def _url(engine: Engine) -> str:
+    return engine.url.render_as_string(hide_password=False)
+
+
+def test_every_table_arrives_as_it_was(source: Engine, target: Engine) -> None:
+    summaries = move(source, _url(target))
+    assert set(summaries) == set(METADATA.tables)
+    assert summaries["decision"].rows > 0
+    assert summaries["attempt"].rows > 0
+    with source.connect() as here, target.connect() as there:
+        for table in METADATA.sorted_tables:
+            assert summarise(here, table) == summarise(there, table) == summaries[table.name]
+
+
+def test_new_rows_get_numbers_after_the_old_ones(source: Engine, target: Engine) -> None:
+    move(source, _url(target))
+    with target.begin() as writing:
+        before = writing.scalar(select(func.max(core_tables.Person.id)))
+        row = insert(core_tables.Person).values(name="n", zone="UTC", is_operator=False, created_at=START)
+        assert writing.scalar(row.returning(core_tables.Person.id)) == (before or 0) + 1
+
+
+def test_a_move_that_was_interrupted_goes_on_where_it_stopped(
+    source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(move_to_postgres, "BLOCK", 3)
+    put = move_to_postgres._put
+    blocks: list[str] = []
+
+    def dying(target: Engine, table: object, rows: list[dict[str, object]]) -> None:
+        if len(blocks) == 30:
+            raise KeyboardInterrupt
+        blocks.append(str(table))
+        put(target, table, rows)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(move_to_postgres, "_put", dying)
+    with pytest.raises(KeyboardInterrupt):
+        move(source, _url(target))
+    said: list[str] = []
+    monkeypatch.setattr(move_to_postgres, "_put", put)
+    summaries = move(source, _url(target), said.append)
+    assert f"{blocks[0]}: 0 rows more" in said
+    assert summaries["message_alert"].rows > 0
+
+
+def test_a_row_that_differs_is_found(source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    put = move_to_postgres._put
+
+    def careless(target: Engine, table: object, rows: list[dict[str, object]]) -> None:
+        if str(table) == "site_revision":
+            rows[0]["lat_deg"] += 1e-9  # type: ignore[operator]
+        put(target, table, rows)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(move_to_postgres, "_put", careless)
+    with pytest.raises(MoveError, match="site_revision is not the same"):
+        move(source, _url(target))
+
+
+def test_a_database_that_holds_rows_is_not_moved_to(source: Engine, target: Engine) -> None:
+    move(source, _url(target))
+    with pytest.raises(MoveError, match="holds rows already"):
+        move(source, _url(target))
+
+
+def test_two_databases_are_not_mixed(source: Engine, target: Engine, tmp_path: Path) -> None:
+    other = open_engine(f"sqlite:///{tmp_path / 'other.sqlite3'}")
+    move_to_postgres.upgrade(target)
+    move_to_postgres._begin(target, other)
+    with pytest.raises(MoveError, match="rows of another database"):
+        move(source, _url(target))
+    other.dispose()
+
+
+def test_what_postgresql_does_not_take_is_told_and_can_be_mended(source: Engine, target: Engine) -> None:
+    with source.begin() as writing:
+        writing.execute(text("UPDATE site SET name = 'a' || char(0) || 'b'"))
+    with pytest.raises(MoveError, match="rows of site could not be written"):
+        move(source, _url(target))
+    with source.begin() as writing:
+        writing.execute(text("UPDATE site SET name = 'ab'"))
+    assert move(source, _url(target))["site"].rows == 1
+
+
+@pytest.mark.parametrize("held", ["source", "target"])
+def test_nothing_is_moved_while_duskbell_runs(source: Engine, target: Engine, held: str) -> None:
+    with hold_store(source if held == "source" else target), pytest.raises(AlreadyRunning):
+        move(source, _url(target))
+
+
+def test_nothing_is_moved_under_a_fleet(source: Engine, target: Engine) -> None:
+    with SharedHold(target), pytest.raises(AlreadyRunning):
+        move(source, _url(target))
+
+
+def test_nobody_writes_to_the_source_meanwhile(source: Engine, target: Engine) -> None:
+    refused: list[str] = []
+
+    def try_to_write(_line: str) -> None:
+        intruder = open_engine(_url(source))
+        event.listen(intruder, "connect", lambda _, entry: entry.info.update({BUSY_FOR: 0}))
+        try:
+            with intruder.begin():
+                refused.append("not refused")
+        except move_to_postgres.DBAPIError as error:
+            refused.append(str(error.orig))
+        intruder.dispose()
+
+    move(source, _url(target), try_to_write)
+    assert set(refused) == {"database is locked"}
+
+
+def test_rows_go_to_postgresql_only(source: Engine, tmp_path: Path) -> None:
+    with pytest.raises(MoveError, match="only be moved to PostgreSQL"):
+        move(source, f"sqlite:///{tmp_path / 'x.sqlite3'}")
+
+
+def test_the_command_says_what_to_do_next(
+    source: Engine, target: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DUSKBELL_DATA_DIR", str(Path(source.url.database or "").parent))
+    ran = CliRunner().invoke(move_command, ["--to", _url(target)])
+    assert ran.exit_code == 0, ran.output
+    assert "set DUSKBELL_DATABASE_URL" in ran.output
+    assert "secret.key" in ran.output
+
+
+def test_checksums_do_not_depend_on_the_order_of_the_rows(source: Engine, target: Engine) -> None:
+    move_to_postgres.upgrade(target)
+    answers = METADATA.tables["feed_answer"]
+    with source.connect() as here, target.connect() as there:
+        rows = [dict(row) for row in here.execute(select(answers)).mappings()]
+        for row in reversed(rows):
+            there.execute(insert(answers), row)
+        assert summarise(here, answers) == summarise(there, answers)
+        there.execute(answers.update().values(status=201))
+        assert summarise(here, answers) != summarise(there, answers)

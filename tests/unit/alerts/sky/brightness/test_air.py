@@ -1,0 +1,136 @@
+"""Units and extinction against the published values."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alerts.common.errors import BadInput
+from alerts.sky.brightness.brightness_units import brighter_mag, cd_m2_from_nl, mag_from_nl, nl_from_mag
+from alerts.sky.brightness.extinction import (
+    DEFAULT_AOD,
+    airmass,
+    default_aod,
+    dimming_mag,
+    gas_mag,
+    known_or_default_aod,
+    refraction_deg,
+    scattering_airmass,
+    smoke_mag,
+)
+from tests.unit.alerts.sky.brightness.reference import (
+    UNHURRIED,
+    airmass_rows,
+    altitudes,
+    optical_depths,
+    published,
+)
+
+
+@pytest.mark.parametrize(("mag", "nl"), list(published("ks1991.json")["units"]["nL_of_V"].items()))
+def test_magnitudes_become_the_papers_nanolamberts(mag: str, nl: float) -> None:
+    assert nl_from_mag(float(mag)) == pytest.approx(nl, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    "row", published("sky-brightness.json")["units"]["table"], ids=lambda row: f"V{row['V']}"
+)
+def test_nanolamberts_become_candelas(row: dict[str, float]) -> None:
+    millicandelas = cd_m2_from_nl(nl_from_mag(row["V"])) * 1000
+    assert millicandelas == pytest.approx(row["mcd_m2_from_nL"], rel=3e-4)
+    assert millicandelas == pytest.approx(row["mcd_m2"], rel=0.005)
+
+
+def test_one_nanolambert_is_the_published_part_of_a_candela() -> None:
+    assert cd_m2_from_nl(1.0) == pytest.approx(published("ks1991.json")["units"]["nanolambert_in_cd_m2"])
+
+
+@UNHURRIED
+@given(st.floats(3, 25))
+def test_magnitudes_come_back_from_nanolamberts(mag: float) -> None:
+    assert mag_from_nl(nl_from_mag(mag)) == pytest.approx(mag, abs=1e-9)
+
+
+def test_a_hundred_times_the_light_is_five_magnitudes() -> None:
+    assert brighter_mag(100.0, 1.0) == pytest.approx(5)
+
+
+@pytest.mark.parametrize("row", airmass_rows(), ids=lambda row: row["elevation_deg"])
+def test_airmass_is_kasten_and_youngs(row: dict[str, str]) -> None:
+    seen = airmass(float(row["elevation_deg"]))
+    assert seen == pytest.approx(float(row["ky89_formula"]), abs=6e-5)
+    if row["ky89_table"]:
+        assert seen == pytest.approx(float(row["ky89_table"]), rel=0.005)
+
+
+@pytest.mark.parametrize("row", airmass_rows(), ids=lambda row: row["elevation_deg"])
+def test_scattered_light_has_the_moonlight_models_own_airmass(row: dict[str, str]) -> None:
+    assert scattering_airmass(float(row["elevation_deg"])) == pytest.approx(float(row["ks1991_X"]), abs=6e-5)
+
+
+@pytest.mark.parametrize(("true_arcmin", "lift_arcmin"), [(33.246, 24.618)], ids=["Saemundsson 1986"])
+def test_refraction_is_saemundssons(true_arcmin: float, lift_arcmin: float) -> None:
+    assert refraction_deg(true_arcmin / 60) * 60 == pytest.approx(lift_arcmin, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("elevation_m", "least", "most"),
+    [(0, 0.2, 0.3), (2600, 0.12, 0.16), (4200, 0.10, 0.172)],
+    ids=["usual low site 0.2-0.3", "high and dry, about 0.12", "Mauna Kea, at most 0.172"],
+)
+def test_default_air_takes_what_sites_of_that_height_measure(
+    elevation_m: float, least: float, most: float
+) -> None:
+    zenith = float(dimming_mag(90.0, elevation_m))
+    assert least <= zenith <= most
+
+
+def test_optical_depth_dims_by_its_published_factor() -> None:
+    depth, seen_deg = 0.9, 30.0
+    beyond_air = dimming_mag(seen_deg, 0, depth) - dimming_mag(seen_deg, 0, 0.0)
+    assert beyond_air == pytest.approx(1.086 * depth * 1.9943, rel=1e-3)
+
+
+def test_smoke_is_what_the_default_air_has_not() -> None:
+    assert smoke_mag(90.0, 0, DEFAULT_AOD + 1.1) == pytest.approx(1.086 * 1.1 * 0.9997, rel=1e-3)
+    assert smoke_mag(90.0, 0, 0.01) == 0
+    assert smoke_mag(90.0, 0, None) == 0
+
+
+@pytest.mark.parametrize("aod", [None, math.nan, np.array([math.nan, math.nan])], ids=["none", "nan", "nans"])
+def test_missing_optical_depth_is_the_stated_default(aod: Any) -> None:
+    assert np.all(known_or_default_aod(aod, 1500) == default_aod(1500))
+    assert default_aod(0) == DEFAULT_AOD
+
+
+def test_a_gap_in_a_row_of_optical_depths_is_filled_alone() -> None:
+    assert known_or_default_aod([0.5, math.nan, 2.0], 0).tolist() == [0.5, DEFAULT_AOD, 2.0]
+
+
+@pytest.mark.parametrize("aod", [-0.01, 20.1, math.inf, -math.inf, [0.1, 99.0]])
+def test_absurd_optical_depth_is_refused(aod: Any) -> None:
+    with pytest.raises(BadInput, match="optical depth must lie between 0 and 20"):
+        known_or_default_aod(aod, 0)
+
+
+@UNHURRIED
+@given(altitudes, optical_depths, optical_depths)
+def test_more_haze_never_dims_less(altitude_deg: float, one: float, other: float) -> None:
+    less, more = sorted((one, other))
+    assert dimming_mag(altitude_deg, 0, less) <= dimming_mag(altitude_deg, 0, more)
+
+
+@UNHURRIED
+@given(altitudes, altitudes)
+def test_lower_never_dims_less(one: float, other: float) -> None:
+    low, high = sorted((one, other))
+    assert dimming_mag(low, 0) >= dimming_mag(high, 0) - 1e-4
+
+
+def test_thin_air_takes_less() -> None:
+    assert gas_mag(8000) - 0.016 == pytest.approx(0.1451 / math.e)

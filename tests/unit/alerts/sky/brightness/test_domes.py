@@ -1,0 +1,246 @@
+"""Walker's law, the domes it gives, and their spread over the sky."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alerts.sky.brightness import dome_shape
+from alerts.sky.brightness.brightness_units import brighter_mag, nl_from_mag
+from alerts.sky.brightness.light_domes import Dome, TownGlow, domes, domes_under, is_over, walker_excess
+from alerts.sky.brightness.natural import NATURAL_ZENITH_MAG, natural_nl
+from alerts.sky.brightness.towns import KM_PER_DEG
+from tests.unit.alerts.sky.brightness.reference import UNHURRIED, altitudes, azimuths, published, towns_of
+
+WALKER = published("sky-brightness.json")["walker_1977"]
+
+
+@pytest.mark.parametrize(("distance_km", "population"), list(WALKER["ten_percent_rounded"].items()))
+def test_walkers_towns_add_ten_per_cent(distance_km: str, population: float) -> None:
+    assert walker_excess(population, float(distance_km)) == pytest.approx(0.1, rel=0.005)
+
+
+@pytest.mark.parametrize("case", WALKER["cases"], ids=lambda case: f"{case['population']}-{case['d_km']}")
+def test_walkers_law(case: dict[str, float]) -> None:
+    excess = walker_excess(case["population"], case["d_km"])
+    assert excess == pytest.approx(case["I"], abs=6e-6)
+    assert -brighter_mag(1 + excess, 1.0) == pytest.approx(case["delta_mag"], abs=6e-5)
+
+
+people = st.floats(1000, 3e7)
+distances = st.floats(0, 200)
+
+
+@UNHURRIED
+@given(people, people, distances)
+def test_a_larger_town_never_darkens(one: float, other: float, distance_km: float) -> None:
+    small, large = sorted((one, other))
+    assert walker_excess(small, distance_km) <= walker_excess(large, distance_km) * (1 + 1e-12)
+
+
+@UNHURRIED
+@given(people, distances, distances)
+def test_a_nearer_town_never_darkens(population: float, one: float, other: float) -> None:
+    near, far = sorted((one, other))
+    assert walker_excess(population, near) >= walker_excess(population, far) * (1 - 1e-12)
+
+
+@UNHURRIED
+@given(people, st.floats(0, 199))
+def test_glow_has_no_step_with_distance(population: float, distance_km: float) -> None:
+    near, far = walker_excess(population, distance_km), walker_excess(population, distance_km + 0.001)
+    assert near == pytest.approx(far, rel=0.01)
+
+
+@pytest.mark.parametrize("population", [1000, 100_000, 30_000_000])
+def test_inside_a_city_the_estimate_stays_a_possible_sky(population: float) -> None:
+    brighter = brighter_mag(1 + walker_excess(population, 0.0), 1.0)
+    assert 1 < brighter < 4.5
+
+
+def degrees(km: float) -> float:
+    return km / KM_PER_DEG
+
+
+def test_domes_come_brightest_first_with_bearing_distance_and_name() -> None:
+    towns = towns_of(
+        (degrees(30), 0, 2e5), (0, degrees(20), 1e4), (-degrees(41), 0, 3e5), (0, -degrees(99), 2000)
+    )
+    first, second, third = domes(0, 0, towns=towns)
+    assert [round(dome.bearing_deg) for dome in (first, second, third)] == [0, 180, 90]
+    assert (first.name, first.population) == ("Town 0", 200_000)
+    assert second.text == "a dome at 180°, 41 km (Town 2)"
+    assert first.excess == pytest.approx(0.01 * 2e5 * 30**-2.5)
+    assert domes(0, 0, most=2, towns=towns) == (first, second)
+
+
+def test_towns_in_one_direction_make_one_dome_under_the_brightest_name() -> None:
+    towns = towns_of((degrees(30), 0, 2e5), (degrees(40), degrees(5), 1e5), (degrees(25), -degrees(3), 5e4))
+    (only,) = domes(0, 0, towns=towns)
+    alone = [
+        0.01 * 2e5 * 30**-2.5,
+        0.01 * 1e5 * math.hypot(40, 5) ** -2.5,
+        0.01 * 5e4 * math.hypot(25, 3) ** -2.5,
+    ]
+    assert only.name == "Town 0"
+    assert only.excess == pytest.approx(sum(alone), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("lat_deg", "lon_deg"),
+    [(30, -40), (90, 0), (-90, 0), (-48.9, -123.4), (-25.0, -179.99)],
+    ids=["at sea", "north pole", "south pole", "farthest from land", "date line"],
+)
+def test_where_no_town_shows_there_is_no_dome(lat_deg: float, lon_deg: float) -> None:
+    assert domes(lat_deg, lon_deg) == ()
+    assert (TownGlow.around(lat_deg, lon_deg).map_nl >= 0).all()
+
+
+def test_a_town_beyond_two_hundred_kilometres_is_not_looked_at() -> None:
+    assert domes(0, 0, towns=towns_of((degrees(201), 0, 2e7))) == ()
+    assert len(domes(0, 0, towns=towns_of((degrees(199), 0, 2e7)))) == 1
+
+
+def test_a_village_far_away_makes_no_dome() -> None:
+    assert domes(0, 0, towns=towns_of((degrees(60), 0, 2000))) == ()
+
+
+def test_inside_a_city_the_dome_says_so() -> None:
+    (dome,) = domes(0, 0, towns=towns_of((0.02, 0, 1e6), (-0.02, 0.01, 5e5)))
+    assert dome.inside
+    assert dome.text == "inside Town 0: its own light all round"
+
+
+def test_the_packaged_towns_give_named_domes() -> None:
+    found = domes(44.3, 5.9)
+    assert 2 <= len(found) <= 3
+    assert all(dome.name and 0 <= dome.bearing_deg < 360 for dome in found)
+
+
+EAST = Dome(90.0, 30.0, "East", 100_000, 0.2)
+
+
+@pytest.mark.parametrize(
+    ("altitude_deg", "azimuth_deg", "over"),
+    [(20, 90, True), (20, 104, True), (20, 76, True), (20, 106, False), (50, 90, False), (20, 270, False)],
+)
+def test_a_target_stands_over_a_dome_when_low_and_in_its_direction(
+    altitude_deg: float, azimuth_deg: float, over: bool
+) -> None:
+    assert is_over(EAST, altitude_deg, azimuth_deg) == over
+    assert bool(domes_under([EAST], [60.0, altitude_deg], [0.0, azimuth_deg])) == over
+
+
+def test_a_dome_across_north_is_one_dome() -> None:
+    north = Dome(355.0, 30.0, "North", 100_000, 0.2)
+    assert is_over(north, 10.0, [345.0, 359.0, 9.0]).all()
+
+
+def glow_of(*towns: tuple[float, float, float]) -> TownGlow:
+    return TownGlow.around(0, 0, towns_of(*towns))
+
+
+@pytest.mark.parametrize("distance_km", [10, 25, 50, 100])
+def test_at_forty_five_degrees_toward_the_town_the_sky_is_walkers(distance_km: float) -> None:
+    population = 10 * distance_km**2.5
+    natural = natural_nl(45.0, float(nl_from_mag(NATURAL_ZENITH_MAG)))
+    seen = glow_of((0, degrees(distance_km), population)).nl(45.0, 90.0)
+    assert seen / natural == pytest.approx(0.1, rel=0.01)
+
+
+def test_a_dome_is_brightest_low_over_its_town_and_weakest_behind() -> None:
+    glow = glow_of((0, degrees(25), 1e5))
+    down = glow.nl(np.array([90.0, 60, 45, 30, 20, 10, 5]), 90.0)
+    assert (np.diff(down) > 0).all()
+    round_it = glow.nl(20.0, np.array([90.0, 110, 150, 200, 270]))
+    assert (np.diff(round_it) < 0).all()
+    assert glow.nl(2.0, 90.0) == glow.nl(5.0, 90.0)
+
+
+def test_the_zenith_is_the_same_from_every_side() -> None:
+    glow = glow_of((0, degrees(25), 1e5))
+    assert glow.nl(90.0, 10.0) == pytest.approx(glow.nl(90.0, 200.0))
+    assert glow.zenith_nl == pytest.approx(glow.nl(90.0, 0.0))
+
+
+town_lists = st.lists(st.tuples(st.floats(-1.5, 1.5), st.floats(-1.5, 1.5), people), max_size=6)
+
+
+@UNHURRIED
+@given(town_lists, st.tuples(st.floats(-1.5, 1.5), st.floats(-1.5, 1.5), people), altitudes, azimuths)
+def test_another_town_never_darkens_any_part_of_the_sky(
+    towns: list[tuple[float, float, float]],
+    more: tuple[float, float, float],
+    altitude_deg: float,
+    azimuth_deg: float,
+) -> None:
+    before, after = glow_of(*towns), glow_of(*towns, more)
+    assert after.nl(altitude_deg, azimuth_deg) >= before.nl(altitude_deg, azimuth_deg) * (1 - 1e-12)
+
+
+@UNHURRIED
+@given(town_lists, st.floats(8, 90), azimuths)
+def test_in_a_minute_a_target_finds_no_jump_in_the_glow(
+    towns: list[tuple[float, float, float]], altitude_deg: float, azimuth_deg: float
+) -> None:
+    """It moves at most a quarter of a degree."""
+    for up, aside in ((0.25, 0), (0, 0.25), (0.18, -0.18)):
+        assert change_mag(glow_of(*towns), altitude_deg, azimuth_deg, up, aside) < 0.05
+
+
+@UNHURRIED
+@given(town_lists, altitudes, azimuths)
+def test_the_glow_has_no_step_anywhere(
+    towns: list[tuple[float, float, float]], altitude_deg: float, azimuth_deg: float
+) -> None:
+    for up, aside in ((0.01, 0), (0, 0.01)):
+        assert change_mag(glow_of(*towns), altitude_deg, azimuth_deg, up, aside) < 0.005
+
+
+def change_mag(glow: TownGlow, altitude_deg: float, azimuth_deg: float, up: float, aside: float) -> float:
+    """By how much the sky, towns and night, differs a little up and aside."""
+    places = ((altitude_deg, azimuth_deg), (min(altitude_deg + up, 90), azimuth_deg + aside))
+    here, there = (glow.nl(*place) + natural_nl(place[0], 66.0) for place in places)
+    return abs(float(brighter_mag(there, here)))
+
+
+def test_the_map_is_the_sum_of_each_towns_own_dome() -> None:
+    one, other = (0, degrees(25), 1e5), (degrees(60), 0.2, 4e5)
+    both = glow_of(one, other).map_nl
+    assert both == pytest.approx(glow_of(one).map_nl + glow_of(other).map_nl)
+
+
+def test_the_shape_falls_with_distance_as_walkers_law_does_where_he_measured() -> None:
+    reference = [dome_shape._glow(km, np.array([[45.0]]), np.array([0.0]))[0, 0] for km in (10.0, 25.0)]
+    exponent = math.log(reference[1] / reference[0]) / math.log(2.5)
+    assert exponent == pytest.approx(-2.5, abs=0.15)
+
+
+VARIATIONS: list[tuple[str, dict[str, Any]]] = [
+    ("clean air", {"aod": 0.05}),
+    ("hazy air", {"aod": 0.25}),
+    ("shielded lamps", {"_SENT_UP": 0.05}),
+    ("sharper forward scattering", {"_FORWARD": 0.8}),
+]
+
+
+@pytest.mark.parametrize("change", [change for _, change in VARIATIONS], ids=[name for name, _ in VARIATIONS])
+def test_the_domes_shape_keeps_within_the_stated_spread(
+    change: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = dome_shape.dome_shape.__wrapped__()
+    aod = change.pop("aod", dome_shape.DEFAULT_AOD)
+    monkeypatch.setattr(dome_shape._glow, "__defaults__", (aod,))
+    for name, value in change.items():
+        monkeypatch.setattr(dome_shape, name, value)
+    other = dome_shape.dome_shape.__wrapped__()
+    factor = np.maximum(other / usual, usual / other)[3:8]  # 10 to 100 km
+    low, above_ten, above_twenty = 0, 3, 6
+    assert factor[:, above_ten:, 0].max() <= 1.7
+    assert factor[:, low, 0].max() <= 2.0
+    assert factor[:, above_twenty:].max() <= 2.6

@@ -1,0 +1,131 @@
+"""The extract of towns: whole, quick to ask, and right across poles and the date line."""
+
+from __future__ import annotations
+
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from alerts.common.errors import BadInput
+from alerts.sky.brightness.data.make_towns import without_districts
+from alerts.sky.brightness.towns import KM_PER_DEG, NO_TOWNS, Towns, pack_towns, packaged_towns, unpack_towns
+from tests.unit.alerts.sky.brightness.reference import UNHURRIED, towns_of
+
+
+def test_the_extract_holds_the_worlds_towns() -> None:
+    towns = packaged_towns()
+    assert 100_000 < len(towns) < 150_000
+    assert 3e9 < towns.population.sum() < 6e9
+    assert towns.population.min() >= 1000
+    assert (np.abs(towns.lat_deg) <= 90).all()
+    assert (np.abs(towns.lon_deg) <= 180).all()
+    assert (np.diff(towns.cell) >= 0).all()
+
+
+@pytest.mark.parametrize(
+    ("lat_deg", "lon_deg", "population", "name"),
+    [(48.85, 2.35, 2.1e6, "Paris"), (-33.87, 151.21, 5e6, "Sydney"), (-18.14, 178.44, 77e3, "Suva")],
+)
+def test_cities_are_where_they_are(lat_deg: float, lon_deg: float, population: float, name: str) -> None:
+    towns = packaged_towns()
+    near = towns.near(lat_deg, lon_deg, 10)
+    largest = int(np.argmax(near.population))
+    assert towns.name(int(near.row[largest])) == name
+    assert near.population[largest] == pytest.approx(population, rel=0.3)
+
+
+def test_nothing_is_read_before_it_is_asked_for() -> None:
+    asked = (
+        "import sys, alerts.sky.brightness.total, alerts.sky.brightness.loss, alerts.sky.brightness.readings;"
+        "import alerts.sky.brightness.towns as towns;"
+        "sys.exit(towns.packaged_towns.cache_info().currsize)"
+    )
+    assert subprocess.run([sys.executable, "-c", asked], check=False).returncode == 0
+
+
+def _everywhere(towns: Towns, lat_deg: float, lon_deg: float, within_km: float) -> set[int]:
+    """The same question asked of every town, by the angle between vectors."""
+    lat, lon = np.radians(towns.lat_deg), np.radians(towns.lon_deg)
+    there = np.stack([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon), np.sin(lat)])
+    a, b = math.radians(lat_deg), math.radians(lon_deg)
+    here = np.array([math.cos(a) * math.cos(b), math.cos(a) * math.sin(b), math.sin(a)])
+    apart = np.linalg.norm(there - here[:, None], axis=0)
+    return set(np.flatnonzero(2 * np.arcsin(np.clip(apart / 2, 0, 1)) * 6371 <= within_km).tolist())
+
+
+@UNHURRIED
+@given(st.floats(-90, 90), st.floats(-180, 180), st.floats(1, 400))
+def test_near_finds_what_a_search_of_all_finds(lat_deg: float, lon_deg: float, within_km: float) -> None:
+    towns = packaged_towns()
+    near = towns.near(lat_deg, lon_deg, within_km)
+    assert len(set(near.row.tolist())) == len(near)
+    assert set(near.row.tolist()) == _everywhere(towns, lat_deg, lon_deg, within_km)
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "distance_deg", "bearing_deg"),
+    [
+        ((0, 0), (1, 0), 1, 0),
+        ((0, 0), (0, 1), 1, 90),
+        ((0, 179.5), (0, -179.5), 1, 90),
+        ((0, -179.5), (0, 179.5), 1, 270),
+        ((89.5, 0), (89.5, 180), 1, 0),
+        ((90, 0), (89, 90), 1, 90),
+        ((-90, 0), (-89, 0), 1, 0),
+        ((10, 20), (9, 20), 1, 180),
+    ],
+    ids=[
+        "north",
+        "east",
+        "date line east",
+        "date line west",
+        "over the pole",
+        "from it",
+        "south pole",
+        "south",
+    ],
+)
+def test_distance_and_bearing(
+    here: tuple[float, float], there: tuple[float, float], distance_deg: float, bearing_deg: float
+) -> None:
+    near = towns_of((*there, 5000)).near(*here, 200)
+    assert near.distance_km == pytest.approx([distance_deg * KM_PER_DEG])
+    turn = (near.bearing_deg[0] - bearing_deg + 180) % 360 - 180
+    if abs(here[0]) < 90:
+        assert turn == pytest.approx(0, abs=1e-9)
+
+
+def test_an_extract_comes_back_as_it_was_packed() -> None:
+    towns = towns_of((48.1, 11.6, 1.5e6), (-33.9, 151.2, 5e6), (0.01, -179.99, 1000))
+    back = unpack_towns(pack_towns(towns.cell, towns.lat_deg, towns.lon_deg, towns.population))
+    assert back.cell.tolist() == towns.cell.tolist()
+    assert back.lat_deg == pytest.approx(towns.lat_deg, abs=0.002)
+    assert back.lon_deg == pytest.approx(towns.lon_deg, abs=0.002)
+    assert back.population == pytest.approx(towns.population, rel=0.023)
+
+
+@pytest.mark.parametrize(
+    "packed",
+    [b"", b"something else 1\n12345", b"duskbell towns 1 2\n12345"],
+    ids=["empty", "foreign", "short"],
+)
+def test_a_damaged_extract_is_refused(packed: bytes) -> None:
+    with pytest.raises(BadInput, match="extract of towns is damaged"):
+        unpack_towns(packed)
+
+
+def test_districts_of_a_city_are_counted_once() -> None:
+    city, inner, outer = (0.0, 0.0, 1e6), (0.0, 0.02, 9e5), (0.02, 0.0, 3e5)
+    beyond, neighbour = (0.0, 0.05, 2e5), (0.0, 0.5, 3e4)
+    towns = towns_of(city, inner, outer, beyond, neighbour)
+    kept = {towns.name(int(row)) for row in without_districts(towns)}
+    assert kept == {"Town 0", "Town 3", "Town 4"}
+
+
+def test_no_towns_are_none() -> None:
+    assert len(NO_TOWNS.near(10, 10, 200)) == 0

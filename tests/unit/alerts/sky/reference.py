@@ -1,0 +1,66 @@
+"""Reference values from tests/data/sky, and short ways to make values for tests."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from alerts.sky.ephemeris import Ephemeris, SkyTable
+from alerts.sky.observers import Ground
+
+DATA = Path(__file__).parents[3] / "data" / "sky"
+DAY_S = 86_400
+
+
+def read_json(name: str) -> Any:
+    return json.loads((DATA / name).read_text(encoding="utf-8"))
+
+
+def read_rows(name: str) -> list[dict[str, str]]:
+    """The rows of a CSV file whose head is made of # lines."""
+    with (DATA / name).open(encoding="utf-8", newline="") as lines:
+        return list(csv.DictReader(line for line in lines if not line.startswith("#")))
+
+
+def utc_s(text: str) -> float:
+    """POSIX seconds of an ISO time; without a zone it is UTC."""
+    at = datetime.fromisoformat(text)
+    return (at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp()
+
+
+def one_place(lat_deg: float, lon_deg: float, elevation_m: float = 0.0) -> Ground:
+    return Ground.at(*(np.array([float(value)]) for value in (lat_deg, lon_deg, elevation_m)))
+
+
+def table_at(ephemeris: Ephemeris, at_s: float) -> SkyTable:
+    return ephemeris.table(at_s - 1, at_s + 1)
+
+
+def angle_deg(text: str) -> float:
+    """Degrees from `13h10m46.3s`, `-5d16m13.1s` or a plain number."""
+    hours = "h" in text
+    parts = [
+        float(part)
+        for part in text.strip("s+-").replace("h", " ").replace("d", " ").replace("m", " ").split()
+    ]
+    value = sum(part / 60**k for k, part in enumerate(parts)) * (15 if hours else 1)
+    return -value if text.startswith("-") else value
+
+
+def separation_deg(a: tuple[float, float], b: tuple[float, float]) -> float:
+    """Angle between two (altitude, azimuth) or (declination, right ascension) pairs in degrees."""
+    vectors = [
+        np.array([np.cos(y) * np.cos(x), np.cos(y) * np.sin(x), np.sin(y)])
+        for y, x in (np.radians(pair) for pair in (a, b))
+    ]
+    return float(np.degrees(np.arctan2(np.linalg.norm(np.cross(*vectors)), vectors[0] @ vectors[1])))
+
+
+def ids(cases: Iterable[dict[str, Any]], *keys: str) -> list[str]:
+    return ["-".join(str(case[key]) for key in keys) for case in cases]
