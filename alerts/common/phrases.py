@@ -90,9 +90,7 @@ class Phrase:
 
     def as_row(self) -> dict[str, object]:
         """As rows keep it: its English text, and beside it code and typed values, see `from_row`."""
-        params = {name: _to_row(each) for name, each in self.values}
-        row: dict[str, object] = {"text": str(self), "code": self.key, "params": params}
-        return row | {"zone": self.zone} if self.zone else row
+        return {"text": str(self)} | _row_of(self)
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: object, handler: object) -> Any:
@@ -150,7 +148,7 @@ def from_row(row: Phrase | str | Mapping[str, Any]) -> Phrase:
     try:
         find_entry(row["code"])
     except KeyError:
-        return kept(str(row["text"]))
+        return kept(str(row.get("text", row["code"])))
     values = tuple((name, _from_row(each)) for name, each in row["params"].items())
     return Phrase(row["code"], values, row.get("zone", ""))
 
@@ -333,10 +331,16 @@ def _as_json(given: Any) -> object:
     return round(given, 3) if isinstance(given, float) else given
 
 
+def _row_of(given: Phrase) -> dict[str, object]:
+    params = {name: _to_row(each) for name, each in given.values}
+    row: dict[str, object] = {"code": given.key, "params": params}
+    return row | {"zone": given.zone} if given.zone else row
+
+
 def _to_row(given: Any) -> object:
     """A value that is read back as what it was: those that JSON lacks carry their kind."""
-    if isinstance(given, Phrase):
-        return {"phrase": given.as_row()}
+    if isinstance(given, Phrase):  # its text is part of that of the phrase it stands in
+        return {"phrase": _row_of(given)}
     if isinstance(given, datetime):
         return {"at": given.astimezone(UTC).isoformat()}
     if isinstance(given, Span):

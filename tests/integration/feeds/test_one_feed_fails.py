@@ -172,7 +172,9 @@ def test_the_other_feed_carries_on_and_one_family_alone_makes_no_go(script, says
     assert any(part in failure.text for part in says.split("|")), failure.text
     verdict = judge(gathered)
     assert verdict.word is not VerdictWord.GO
-    assert "one model family alone answered (ICON)" in " ".join(reason.text for reason in verdict.reasons)
+    assert "one model family alone answered (ICON)" in " ".join(
+        str(reason.text) for reason in verdict.reasons
+    )
 
 
 def test_row_33_a_certificate_nobody_vouches_for_is_a_failure_like_any_other():
@@ -218,7 +220,7 @@ def test_row_34_two_models_that_differ_are_named_and_not_mixed():
     assert said["global"] < 0.3 < 0.7 < said["icon_seamless"]
     assert verdict.word is not VerdictWord.GO
     assert verdict.outlook.agreement == (1, 2)
-    assert hangs_on(verdict.outlook) == "it hangs on MET Norway"
+    assert str(hangs_on(verdict.outlook)) == "it hangs on MET Norway"
 
 
 def test_with_all_feeds_down_the_last_good_data_is_used_with_its_age_and_later_nothing_is_known():
