@@ -17,6 +17,17 @@ LOOK_EVERY_S = 0.2
 RESTART_AFTER_S = 0.5
 
 
+def catches(pid: int, number: signal.Signals) -> bool:
+    """Whether a process has a handler for that signal: proc(5), the mask SigCgt, whose lowest bit is
+    signal 1."""
+    try:
+        status = Path(f"/proc/{pid}/status").read_text()
+    except FileNotFoundError:
+        return False
+    mask = next(line for line in status.splitlines() if line.startswith("SigCgt:")).split()[1]
+    return bool(int(mask, 16) >> (number - 1) & 1)
+
+
 @dataclass
 class Process:
     """One process of the fleet. tree: the checkout it runs from; changing it takes effect at the next
@@ -51,9 +62,15 @@ class Process:
             self.running.send_signal(number)
 
     def stop(self, within_s: float) -> int:
-        """Ask it to end, and wait; its exit code."""
+        """Ask it to end once it hears that, and wait; its exit code.
+
+        What has only just been started and loads its code would be ended by the signal itself.
+        """
         assert self.running is not None, "started before it is stopped"
         self.signal(signal.SIGCONT)
+        ends = time.monotonic() + within_s
+        while self.is_up and time.monotonic() < ends and not catches(self.running.pid, signal.SIGTERM):
+            time.sleep(LOOK_EVERY_S)
         self.signal(signal.SIGTERM)
         try:
             return self.running.wait(within_s)
