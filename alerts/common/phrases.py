@@ -37,7 +37,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from enum import Enum
-from functools import cache, lru_cache
+from functools import cache
 from importlib.resources import files
 from string import Formatter
 from typing import Any
@@ -90,7 +90,7 @@ class Phrase:
 
     def as_row(self) -> dict[str, object]:
         """As rows keep it: its English text, and beside it code and typed values, see `from_row`."""
-        return _kept_row(self)
+        return {"text": str(self)} | _row_of(self)
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: object, handler: object) -> Any:
@@ -329,12 +329,6 @@ def _as_json(given: Any) -> object:
     if isinstance(given, tuple | list):
         return [_as_json(each) for each in given]
     return round(given, 3) if isinstance(given, float) else given
-
-
-@lru_cache(maxsize=4096)
-def _kept_row(given: Phrase) -> dict[str, object]:
-    """A cycle keeps the same findings in many rows: nobody changes what comes from here."""
-    return {"text": str(given)} | _row_of(given)
 
 
 def _row_of(given: Phrase) -> dict[str, object]:
