@@ -163,6 +163,7 @@ def _settle_sent(
     session: Session, ledger: BatchResult, finished: Sequence[FinishedAttempt], wall: datetime
 ) -> None:
     plain: defaultdict[str, list[str]] = defaultdict(list)
+    late: set[str] = set()
     done = 0
     for sent in finished:
         claimed, note = sent.claimed, _sent_note(sent)
@@ -170,11 +171,17 @@ def _settle_sent(
         if note is None:
             plain[claimed.token].append(claimed.message_id)
         else:
-            done += messages.settle(
+            is_held = messages.settle(
                 session, claimed.message_id, claimed.token, Status.SENT, wall=wall, note=note
             )
+            done += is_held
+            late.update([] if is_held else [claimed.message_id])
     for token, ids in plain.items():
-        done += len(messages.settle_sent(session, ids, token, wall))
+        held = messages.settle_sent(session, ids, token, wall)
+        done += len(held)
+        late |= set(ids) - held
+    if late:  # of a sender that was frozen: they were taken all the same, though another gave them up since
+        messages.settle_late(session, late, wall)
     if finished:
         host_state.note_successes(session, {sent.claimed.address_id for sent in finished})
     if done:

@@ -307,6 +307,21 @@ def settle_sent(session: Session, message_ids: Iterable[str], token: str | None,
     return _leave(session, message_ids, token, status=Status.SENT, settled_at=wall, note=None)
 
 
+def settle_late(session: Session, message_ids: Iterable[str], wall: datetime) -> None:
+    """Messages that a receiver took, as became known after their lease had run out: whatever they were
+    settled or put back as meanwhile, they are sent. One that another is sending now is left to it."""
+    session.execute(
+        update(core_tables.Message)
+        .where(
+            core_tables.Message.id.in_(set(message_ids)),
+            core_tables.Message.status.in_(
+                (*WAITING, Status.EXPIRED, Status.SUPERSEDED, Status.SUPPRESSED, Status.FAILED)
+            ),
+        )
+        .values(status=Status.SENT, settled_at=wall, lease_token=None, leased_until=None)
+    )
+
+
 def put_back(
     session: Session,
     message_id: str,

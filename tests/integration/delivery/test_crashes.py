@@ -196,6 +196,39 @@ def test_row_9_a_sender_frozen_past_its_lease_changes_nothing_when_it_wakes(yard
     yardful.check()
 
 
+def test_row_233_what_was_taken_from_a_frozen_sender_is_sent_though_given_up_meanwhile(
+    yardful: Yardful,
+) -> None:
+    """Another has found it too late by then; its reader has it all the same, so that it can be taken back."""
+    came, may_end = threading.Event(), threading.Event()
+
+    class Slow(Hook):
+        def serve(self, talk: Talk, number: int) -> None:
+            came.set()
+            may_end.wait(child.PATIENCE_S)
+            super().serve(talk, number)
+
+    slow = Slow()
+    with Receiver(slow.script) as receiver:
+        yardful.yard.wall = datetime.now(UTC)
+        message_id = yardful.yard.message(yardful.yard.address("webhook", receiver.url))
+        sender = child.start(child.send, yardful.ground)
+        assert came.wait(child.PATIENCE_S)
+        with child.frozen(sender):
+            yardful.let_leases_run_out()
+            with yardful.yard.duskbell.sessions.begin() as session:
+                session.get_one(core_tables.Message, message_id).expires_at = datetime.now(UTC)
+            assert child.run(child.send, yardful.ground) == 0
+            assert yardful.yard.status(message_id) == Status.EXPIRED
+        may_end.set()
+        sender.join(child.PATIENCE_S)
+    assert sender.exitcode == 0
+    assert slow.ids == {message_id: 1}
+    assert yardful.yard.status(message_id) == Status.SENT
+    assert yardful.yard.codes(message_id) == ["204"]
+    yardful.check()
+
+
 @pytest.mark.parametrize(("place", "alerts_left"), DECIDING.values())
 def test_killed_while_it_decides_the_next_cycle_goes_on_from_what_is_committed(
     place: str, alerts_left: int, tmp_path: Path
