@@ -225,11 +225,6 @@ def _chat_views(briefing: Briefing) -> list[AlertView]:
     return _views(replace(briefing, alerts=tuple(replace(facts, field=None) for facts in briefing.alerts)))
 
 
-def render_subject(briefing: Briefing, templates: Templates = BUILT_IN) -> str:
-    """The whole story in 60 characters; a long site name is shortened before anything else is."""
-    return _subject(briefing, _views(briefing), templates)
-
-
 def _subject(briefing: Briefing, views: Sequence[AlertView], templates: Templates) -> str:
     mark = INVENTED_MARK if briefing.is_invented else ""
     room = LONGEST_SUBJECT - len(mark)

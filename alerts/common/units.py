@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar
 
 from alerts.common.time_text import say_12_hours
@@ -27,11 +27,6 @@ class Units:
         if self.fahrenheit == self.miles:
             return "imperial" if self.miles else "metric"
         return "mixed"
-
-    @property
-    def on_24_hours(self) -> Units:
-        """The same figures with a 24-hour clock."""
-        return replace(self, clock_hours=24)
 
 
 Units.METRIC, Units.IMPERIAL = Units(), Units(fahrenheit=True, miles=True)

@@ -218,19 +218,6 @@ class Obstacle:
     said: tuple[str, ...] = ()
 
 
-def find_obstacles(sources: Sources, asked: Sequence[Asked]) -> tuple[Obstacle, ...]:
-    """All that stands in the way at one site: of its sources, then of who is told, the weightiest first.
-
-    asked: the running subscriptions; of none, that nobody is told.
-    """
-    found = [*of_sources(sources)]
-    if not asked:
-        found.append(Obstacle(Code.NOBODY_TOLD, Level.NEVER))
-    for each in asked:
-        found += of_subscription(each)
-    return weightiest_first(found)
-
-
 def weightiest_first(found: Sequence[Obstacle]) -> tuple[Obstacle, ...]:
     """Each once, what never ends first."""
     order = list(Level)

@@ -49,7 +49,7 @@ class NamedTargets:
             known = sorted(self._targets)
             raise BadInput(phrase("channels.no-such-target", address=address, known=known, count=len(known)))
         if not has_library():
-            raise BadInput(phrase("channels.library-missing"))
+            raise BadInput(phrase("channels.targets-need-package"))
         return address
 
     def destination(self, address: str) -> str:

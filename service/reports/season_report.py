@@ -29,11 +29,6 @@ from service.reports.night_json import span_json, window_json
 
 Nights = Sequence[SeasonNight]
 
-CSV_HEAD = (
-    *("night", "start_utc", "end_utc", "start_local", "end_local"),
-    *("minutes", "shapes", "moon_lit", "from", "to"),
-)
-
 
 def season_json(season: Season, nights: Nights) -> dict[str, Any]:
     """The season as JSON values: UTC times, degrees, one entry a night."""

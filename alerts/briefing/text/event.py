@@ -1,4 +1,7 @@
-"""TODO."""
+"""What a chance is the chance of, in the same words wherever one stands.
+
+73 %: at least one clear hour between 23:22 and 04:23, most likely 02:30 to 03:30
+"""
 
 from __future__ import annotations
 

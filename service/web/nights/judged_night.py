@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -155,11 +154,6 @@ def is_past(night: Night, now: datetime) -> bool:
 def is_tonight(site: Site, night: Night, now: datetime) -> bool:
     """Whether it is the night now running or the coming one."""
     return name_at(site, now) == night.name and not is_past(night, now)
-
-
-def first_after(nights: Sequence[Night], name: date) -> date | None:
-    """The first of the nights after that one that has a window."""
-    return next((night.name for night in nights if night.name > name and night.windows), None)
 
 
 def ahead_of(web: Web, judged: ShownNight) -> Ahead:

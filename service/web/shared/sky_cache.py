@@ -81,16 +81,6 @@ class SkyCache:
         key = ("count", site, first, count, wishes)
         return self.work_out(key, lambda: count_nights(site, first, count, wishes, self.ephemeris))
 
-    def minutes_by_night(self, site: Site, first: date, count: int, wishes: SkyWishes) -> tuple[float, ...]:
-        """Minutes of dark window in each of `count` nights from `first` on."""
-        key = ("minutes", site, first, count, wishes)
-        return self.keep(
-            key,
-            lambda: tuple(
-                map(float, nights_for_sites([site], first, count, wishes, self.ephemeris).window_minutes[0])
-            ),
-        )
-
     def never(self, site: Site, wishes: SkyWishes, year: int) -> tuple[str, ...]:
         """What can never hold at a site, in sentences; empty when something can."""
         key = ("never", site, wishes, year)
