@@ -12,7 +12,7 @@ from alerts.common.phrases import Phrase, phrase
 from alerts.common.text import count_word
 from alerts.field.trip_plan import FieldPlan
 from alerts.judging.rules import Result
-from alerts.judging.site_choice import Choice, choice_of, fork_told
+from alerts.judging.site_choice import SiteChoice, choice_of, fork_told
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
 from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL, WindowSky, window_sky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
@@ -62,7 +62,7 @@ def alert_facts(
     found: NightFindings,
     *,
     told: PastAlert | None,
-    others: Sequence[Choice] = (),
+    others: Sequence[SiteChoice] = (),
 ) -> AlertFacts:
     """What to say of this night. telling: must have a kind. told: the alert this one answers, if any.
 

@@ -15,7 +15,7 @@ from alerts.field.exposure import exposure_for
 from alerts.field.frame_plan import HIGHEST_OVER_DEG, aim_at, best_alignment, plan_frames
 from alerts.field.kit import Kit, default_kit
 from alerts.field.panorama import plan_panorama
-from alerts.field.projection import View
+from alerts.field.projection import CameraView
 from alerts.field.star_trails import trail_rates
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Site
@@ -58,7 +58,7 @@ def build_field_notes(
     subject, shape = stand.subject_at(best_at), shape_at(window, best_at)
     land_deg = float(ridge_deg(site.horizon, subject.azimuth_deg))
     aim = aim_at(kit, subject.altitude_deg, subject.azimuth_deg, shape, land_deg)
-    view = View.of(kit, aim.azimuth_deg, aim.tilt_deg, portrait=aim.portrait)
+    view = CameraView.of(kit, aim.azimuth_deg, aim.tilt_deg, portrait=aim.portrait)
     dec_deg = declination_deg(subject, site.lat_deg)
     place = (subject.altitude_deg, subject.azimuth_deg)
     exposure = exposure_for(kit, trail_rates(kit, view, site.lat_deg, place, dec_deg), dec_deg)

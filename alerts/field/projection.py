@@ -24,7 +24,7 @@ FISHEYE_SHOWS = -0.5
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class CameraView:
     """One frame: where the camera points, and what its lens and sensor make of it.
 
     azimuth_deg, tilt_deg: direction of the optical axis; tilt is its altitude, -90..90.
@@ -39,7 +39,7 @@ class View:
     fisheye: bool = False
 
     @classmethod
-    def of(cls, kit: Kit, azimuth_deg: float, tilt_deg: float, *, portrait: bool = False) -> View:
+    def of(cls, kit: Kit, azimuth_deg: float, tilt_deg: float, *, portrait: bool = False) -> CameraView:
         camera = kit.camera
         wide, high = camera.width_mm, camera.height_mm
         if portrait:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from alerts.field.exposure import SIDEREAL_ARCSEC_PER_S, TrailRates, middle_trail_px
 from alerts.field.kit import Kit
-from alerts.field.projection import View
+from alerts.field.projection import CameraView
 
 Floats = npt.NDArray[np.float64]
 
@@ -19,7 +19,7 @@ _STEP_S = 1.0
 
 
 def trail_rates(
-    kit: Kit, view: View, lat_deg: float, core: tuple[float, float], dec_deg: float
+    kit: Kit, view: CameraView, lat_deg: float, core: tuple[float, float], dec_deg: float
 ) -> TrailRates:
     """Pixels a second at the core and at the worst place of the frame's sky.
 
@@ -34,7 +34,7 @@ def trail_rates(
     return TrailRates(max(at_core, 1e-6), max(worst, at_core, 1e-6))
 
 
-def frame_rates_px_s(kit: Kit, view: View, lat_deg: float) -> Floats:
+def frame_rates_px_s(kit: Kit, view: CameraView, lat_deg: float) -> Floats:
     """Pixels a second over the frame, shape (17, 25) from its bottom left; NaN below the horizon.
 
     A frame that holds no sky at all gives its whole field.
@@ -47,7 +47,9 @@ def frame_rates_px_s(kit: Kit, view: View, lat_deg: float) -> Floats:
     return np.where(sky, rates, np.nan) if sky.any() else rates
 
 
-def _rates_px_s(kit: Kit, view: View, lat_deg: float, altitude_deg: Floats, azimuth_deg: Floats) -> Floats:
+def _rates_px_s(
+    kit: Kit, view: CameraView, lat_deg: float, altitude_deg: Floats, azimuth_deg: Floats
+) -> Floats:
     """The path over one second, which is straight to a ten thousandth of its length."""
     before = view.project(altitude_deg, azimuth_deg)
     after = view.project(*turned(altitude_deg, azimuth_deg, lat_deg, _STEP_S))

@@ -28,7 +28,7 @@ MOST_OTHERS = 4
 
 
 @value(frozen=True, slots=True)
-class Choice:
+class SiteChoice:
     """One site on a night, as one person sees it. signal_lost_at: None where the phone keeps its signal.
     place: latitude and longitude. drive: one way, None where it is neither given nor estimated."""
 
@@ -49,9 +49,9 @@ class Choice:
         )
 
 
-def choice_of(site: Site, verdict: Verdict, plan: FieldPlan | None) -> Choice:
+def choice_of(site: Site, verdict: Verdict, plan: FieldPlan | None) -> SiteChoice:
     """What a verdict makes of a site."""
-    return Choice(
+    return SiteChoice(
         site.name,
         verdict.word,
         verdict.chance_pct,
@@ -65,13 +65,13 @@ def choice_of(site: Site, verdict: Verdict, plan: FieldPlan | None) -> Choice:
     )
 
 
-def best_first(choices: Sequence[Choice]) -> list[Choice]:
+def best_first(choices: Sequence[SiteChoice]) -> list[SiteChoice]:
     """Go before wait before the rest, then by worth, then by name."""
     order = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STAY)
     return sorted(choices, key=lambda each: (order.index(each.word), -each.worth, each.site_name))
 
 
-def others_than(lead: Choice, choices: Sequence[Choice], now: datetime) -> tuple[Choice, ...]:
+def others_than(lead: SiteChoice, choices: Sequence[SiteChoice], now: datetime) -> tuple[SiteChoice, ...]:
     """The other sites worth naming beside this one, best first: those one could still go to."""
     reachable = [
         each
@@ -83,7 +83,7 @@ def others_than(lead: Choice, choices: Sequence[Choice], now: datetime) -> tuple
     return tuple(best_first(reachable)[:MOST_OTHERS])
 
 
-def fork_told(lead: Choice, others: Sequence[Choice], now: datetime, zone: str) -> Phrase | None:
+def fork_told(lead: SiteChoice, others: Sequence[SiteChoice], now: datetime, zone: str) -> Phrase | None:
     """`leave by 18:10 either way; decide at 20:30: East 74 %, West 41 %`, on the person's clock; None where
     there is no fork. The other is the best site to which the ways part late, see `find_fork`."""
     found = next(((each, fork) for each in others if (fork := find_fork(lead, each)) is not None), None)
@@ -115,7 +115,7 @@ class Fork:
     decide_at: datetime
 
 
-def find_fork(one: Choice, other: Choice) -> Fork | None:
+def find_fork(one: SiteChoice, other: SiteChoice) -> Fork | None:
     """Where the ways to two sites part late; None where they don't, or where nobody can say so.
 
     1. One leaves at about the same time: within CLOSE_LEAVE_BY.

@@ -80,7 +80,7 @@ only known in total is looked for in the middle of the troposphere below 8 km.""
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class SightView:
     """What a camera at a site looks at: the frame's middle, and half its width, in degrees."""
 
     azimuth_deg: float
@@ -110,15 +110,15 @@ class Crossing:
     lon_deg: float
 
 
-def view_of(window: DarkWindow, site: Site) -> View:
+def view_of(window: DarkWindow, site: Site) -> SightView:
     """The frame for a dark window: its target at the window's middle, or the whole arch over its apex."""
     middle = window.track[len(window.track) // 2] if window.track else None
     if window.target.kind is TargetKind.BAND and _is_arch_at(window.span.middle, window):
         azimuth_deg, altitude_deg = band_apex(site, window.span)
-        return View(azimuth_deg, min(altitude_deg, max(ALTITUDES_DEG)), ARCH_HALF_WIDTH_DEG)
+        return SightView(azimuth_deg, min(altitude_deg, max(ALTITUDES_DEG)), ARCH_HALF_WIDTH_DEG)
     if middle is None:
-        return View(180.0 if site.lat_deg >= 0 else 0.0)
-    return View(middle.azimuth_deg, max(middle.altitude_deg, min(ALTITUDES_DEG)))
+        return SightView(180.0 if site.lat_deg >= 0 else 0.0)
+    return SightView(middle.azimuth_deg, max(middle.altitude_deg, min(ALTITUDES_DEG)))
 
 
 def _is_arch_at(at: datetime, window: DarkWindow) -> bool:
@@ -189,7 +189,7 @@ def lies_below(scheme: LayerScheme, layer: Layer, eye_m: float | None, ground_m:
     return layer_middle_m(scheme, layer, eye_m, ground_m) is None
 
 
-def crossings(site: Place, view: View, scheme: LayerScheme) -> tuple[Crossing, ...]:
+def crossings(site: Place, view: SightView, scheme: LayerScheme) -> tuple[Crossing, ...]:
     """Where the fan of the view meets each layer, by layer, then direction, then altitude.
 
     A site of unknown elevation is taken at sea level; a layer below the site has no crossing.
@@ -197,7 +197,7 @@ def crossings(site: Place, view: View, scheme: LayerScheme) -> tuple[Crossing, .
     return tuple(_crossings(site, view, scheme))
 
 
-def _crossings(site: Place, view: View, scheme: LayerScheme) -> Iterator[Crossing]:
+def _crossings(site: Place, view: SightView, scheme: LayerScheme) -> Iterator[Crossing]:
     eye_m = site.elevation_m or 0.0
     for layer in HEIGHTS[scheme].spans_m:
         middle_m = layer_middle_m(scheme, layer, eye_m, None)
@@ -218,7 +218,7 @@ def cell_of(lat_deg: float, lon_deg: float, step_deg: float) -> tuple[float, flo
 
 
 def places_to_ask(
-    site: Place, view: View, schemes: Iterable[LayerScheme], *, nearest_km: float
+    site: Place, view: SightView, schemes: Iterable[LayerScheme], *, nearest_km: float
 ) -> tuple[Place, ...]:
     """At most six places besides the site that tell most of the view, the most telling first.
 

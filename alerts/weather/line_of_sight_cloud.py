@@ -14,7 +14,7 @@ from alerts.common.span import Span
 from alerts.weather.clouds import joint_cover_pct
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Sight
 from alerts.weather.hours import LAYERS, TOTAL, Hours
-from alerts.weather.line_of_sight import Layer, View, crossings, nearest_place
+from alerts.weather.line_of_sight import Layer, SightView, crossings, nearest_place
 from alerts.weather.skill import CLEAR_LIMIT_PCT
 
 _FIELDS = dict(zip((Layer.LOW, Layer.MID, Layer.HIGH, Layer.TOTAL), (*LAYERS, TOTAL), strict=True))
@@ -25,7 +25,9 @@ DIFFERS_FROM_POINTS = 15
 Column: TypeAlias = Sequence[float | None]
 
 
-def look_along(overhead: Forecast, aside: Mapping[Place, Forecast], view: View, window: Span) -> Sight | None:
+def look_along(
+    overhead: Forecast, aside: Mapping[Place, Forecast], view: SightView, window: Span
+) -> Sight | None:
     """What the model has where the view crosses its layers; None when no place besides the site was told.
 
     overhead: the forecast for the site, whose `place` must be known. aside: the same model's forecasts by
@@ -101,7 +103,7 @@ def _mean(values: Sequence[float | None]) -> float | None:
     return fmean(known) if len(known) == len(values) else None
 
 
-def _joint(seen: Mapping[str, Column], view: View) -> Column:
+def _joint(seen: Mapping[str, Column], view: SightView) -> Column:
     joint = joint_cover_pct([np.array(seen[field], dtype=np.float64) for field in LAYERS], view.altitude_deg)
     return [None if np.isnan(cover) else float(cover) for cover in joint]
 

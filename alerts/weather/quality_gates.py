@@ -19,7 +19,7 @@ from alerts.weather.hours import LAYERS, TOTAL
 from alerts.weather.model_names import source_name
 
 
-class Gate(StrEnum):
+class QualityCheck(StrEnum):
     """The gates by name, as stored and counted."""
 
     BODY = "body"  # not JSON, cut off, a bare nan, an endless number
@@ -39,7 +39,7 @@ class Gate(StrEnum):
 class Rejected:
     """Why a series can't be used: the gate that closed, and a sentence for a person."""
 
-    gate: Gate
+    gate: QualityCheck
     text: str
 
 
@@ -76,7 +76,7 @@ def check_units(found: Mapping[str, object], expected: Mapping[str, Collection[s
         unit = found.get(name)
         if not isinstance(unit, str) or unit not in allowed:
             wanted = " or ".join(sorted(allowed))
-            return Rejected(Gate.UNITS, f"{name} comes in {unit!r}, not in {wanted}.")
+            return Rejected(QualityCheck.UNITS, f"{name} comes in {unit!r}, not in {wanted}.")
     return None
 
 
@@ -84,7 +84,7 @@ def check_lengths(columns: Mapping[str, Sequence[object]], length: int) -> Rejec
     """Every column must have one value a time."""
     for name, column in columns.items():
         if len(column) != length:
-            return Rejected(Gate.LENGTHS, f"{name} has {len(column)} values for {length} times.")
+            return Rejected(QualityCheck.LENGTHS, f"{name} has {len(column)} values for {length} times.")
     return None
 
 
@@ -92,7 +92,7 @@ def check_rising(times: Sequence[datetime]) -> Rejected | None:
     """Times must rise strictly: none twice, none out of order."""
     for earlier, later in pairwise(times):
         if not earlier < later:
-            return Rejected(Gate.TIMES, f"{later:%Y-%m-%dT%H:%MZ} follows {earlier:%Y-%m-%dT%H:%MZ}.")
+            return Rejected(QualityCheck.TIMES, f"{later:%Y-%m-%dT%H:%MZ} follows {earlier:%Y-%m-%dT%H:%MZ}.")
     return None
 
 
@@ -132,7 +132,7 @@ def _unbelievable(
     for at, value in zip(forecast.hours.starts, column, strict=True):
         if value is not None and not low <= value <= high:  # a NaN fails both comparisons
             where = f"{at:%Y-%m-%dT%H:%MZ}, outside {low:g}..{high:g}."
-            return Rejected(Gate.RANGE, f"{name}{whose} is {value:g} at {where}")
+            return Rejected(QualityCheck.RANGE, f"{name}{whose} is {value:g} at {where}")
     return None
 
 
@@ -143,7 +143,8 @@ def check_distance(forecast: Forecast, place: Place, reach_km: float) -> Rejecte
         return None
     at = f"{forecast.grid_lat_deg:.2f}, {forecast.grid_lon_deg:.2f}"
     return Rejected(
-        Gate.PLACE, f"the answer is for {at}, {away_km:.0f} km away; at most {reach_km:.0f} km will do."
+        QualityCheck.PLACE,
+        f"the answer is for {at}, {away_km:.0f} km away; at most {reach_km:.0f} km will do.",
     )
 
 
@@ -171,7 +172,7 @@ def check_scale(forecast: Forecast) -> Rejected | None:
     fractions = {value for row in known for value in row if value % 1}
     if stays_at_one or len(fractions) >= FRACTIONS or is_never_quite_clear or _highest_layer(forecast) > 10:
         return Rejected(
-            Gate.SCALE,
+            QualityCheck.SCALE,
             f"cloud never rises above 1 % in {values} values; it looks like a share of 1, not percent.",
         )
     return None
@@ -217,7 +218,7 @@ def check_coarse_scale(forecast: Forecast) -> Rejected | None:
     if stays or median(values) > WISP_PCT or layered > 1 or wet >= WET_HOURS:
         parts = "eighths" if highest <= COARSE[0] else "tenths"
         return Rejected(
-            Gate.SCALE,
+            QualityCheck.SCALE,
             f"cloud never rises above {highest:g} % in {len(values)} values and still hides the sky; "
             f"it looks like {parts}, not percent.",
         )
@@ -247,16 +248,18 @@ def check_levels(levels: CloudLevels) -> Rejected | None:
     low_m, high_m = LEVEL_HEIGHTS_M
     for cover in (value for row in levels.cloud_pct for value in row if value is not None):
         if not 0.0 <= cover <= 100.0:
-            return Rejected(Gate.RANGE, f"cloud on a level of pressure is {cover:g} %.")
+            return Rejected(QualityCheck.RANGE, f"cloud on a level of pressure is {cover:g} %.")
     for height_m in (value for row in levels.height_m for value in row if value is not None):
         if not low_m <= height_m <= high_m:
-            return Rejected(Gate.RANGE, f"a level of pressure lies at {height_m:g} m.")
+            return Rejected(QualityCheck.RANGE, f"a level of pressure lies at {height_m:g} m.")
     for lower, upper in pairwise(levels.height_m):
         if any(a is not None and b is not None and a >= b for a, b in zip(lower, upper, strict=True)):
-            return Rejected(Gate.LAYERS, "levels of pressure don't lie above each other.")
+            return Rejected(QualityCheck.LAYERS, "levels of pressure don't lie above each other.")
     covers = [value for row in levels.cloud_pct for value in row if value is not None]
     if 0.0 < max(covers, default=0.0) <= 1.0:
-        return Rejected(Gate.SCALE, "cloud by height never rises above 1 %; it looks like a share of 1.")
+        return Rejected(
+            QualityCheck.SCALE, "cloud by height never rises above 1 %; it looks like a share of 1."
+        )
     return None
 
 
@@ -280,7 +283,7 @@ def check_high_layer(forecast: Forecast) -> Rejected | None:
     if gaps < 3:
         return None
     return Rejected(
-        Gate.LAYERS, f"high cloud never rises above 10 % though the total says more in {gaps} hours."
+        QualityCheck.LAYERS, f"high cloud never rises above 10 % though the total says more in {gaps} hours."
     )
 
 
@@ -295,7 +298,7 @@ def check_fresh(source: Source, now: datetime, max_age: timedelta) -> Rejected |
         return None
     hours = (now - since) / timedelta(hours=1)
     limit = max_age / timedelta(hours=1)
-    return Rejected(Gate.STALE, f"{source_name(source)} is {hours:.0f} h old; {limit:.0f} h at most.")
+    return Rejected(QualityCheck.STALE, f"{source_name(source)} is {hours:.0f} h old; {limit:.0f} h at most.")
 
 
 def pass_gates(forecast: Forecast, *, reach_km: float) -> Forecast | Rejected:

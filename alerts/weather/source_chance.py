@@ -22,7 +22,7 @@ from alerts.weather.clouds import (
 )
 from alerts.weather.forecast import Forecast, LayerScheme, Sight, Source
 from alerts.weather.freshness import why_unusable
-from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, View
+from alerts.weather.line_of_sight import TYPICAL_ALTITUDE_DEG, SightView
 from alerts.weather.skill import (
     CLEAR_SHARE,
     Floats,
@@ -59,7 +59,7 @@ class EventQuery:
     now: datetime
     is_night_of: bool
     clear_share: float = CLEAR_SHARE
-    view: View | None = None
+    view: SightView | None = None
     dark: Span | None = None
     stations: Sequence[StationSky] = ()
     part: Span | None = None

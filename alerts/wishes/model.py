@@ -27,7 +27,7 @@ nobody round on the road."""
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class LimitChoice:
     """A named pair of limits: the event's chance for a go, and the one to take it back, in %."""
 
     name: str
@@ -35,7 +35,7 @@ class Choice:
     back_pct: int
 
 
-CHOICES = (Choice("eager", 50, 30), Choice("even", 70, 50), Choice("choosy", 85, 65))
+CHOICES = (LimitChoice("eager", 50, 30), LimitChoice("even", 70, 50), LimitChoice("choosy", 85, 65))
 """From more drives, more of them in vain, to fewer and surer ones; `even` is the usual one."""
 
 
@@ -163,7 +163,7 @@ class Wishes:
         return (self.sky, *(replace(self.sky, target=target) for target in self.more_targets))
 
     @property
-    def choice(self) -> Choice | None:
+    def choice(self) -> LimitChoice | None:
         """The named choice that these limits are; None for limits of one's own."""
         return next(
             (c for c in CHOICES if (c.go_pct, c.back_pct) == (self.chance_go_pct, self.chance_back_pct)), None

@@ -20,9 +20,9 @@ from alerts.wishes.model import (
     ALL_WEEK,
     CHOICES,
     WEEKDAY_NAMES,
-    Choice,
     Distance,
     HomeBy,
+    LimitChoice,
     Temperature,
     Trip,
     UnitWishes,
@@ -80,7 +80,7 @@ def read_number(text: str) -> float:
     return _figure(text, ("",))[0]
 
 
-def find_choice(text: str) -> Choice | None:
+def find_choice(text: str) -> LimitChoice | None:
     """The named choice of limits: eager, even or choosy; None for anything else."""
     name = text.strip().lower()
     return next((choice for choice in CHOICES if choice.name == name), None)

@@ -13,7 +13,7 @@ from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.weather.clouds import cover_as_told
 from alerts.weather.forecast import Forecast, Place
-from alerts.weather.line_of_sight import View, places_to_ask, view_of
+from alerts.weather.line_of_sight import SightView, places_to_ask, view_of
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import ModelRow, find_model
 from service.common.deadline import Deadline
@@ -30,7 +30,7 @@ class SightRequest:
 
     site: Place
     window: Span
-    view: View
+    view: SightView
 
     @classmethod
     def of(cls, window: DarkWindow, site: Site, asked: Place) -> SightRequest:

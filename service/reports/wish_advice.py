@@ -25,7 +25,7 @@ from alerts.sky.nights.season import easier_wishes, never_holds, wishes_text
 from alerts.sky.target_text import shape_phrase
 from alerts.track.record.place_climate import UNKNOWN_CLIMATE
 from alerts.weather.season_price import price
-from alerts.wishes.model import ALL_WEEK, CHOICES, Choice, Trip, Wishes, units_of
+from alerts.wishes.model import ALL_WEEK, CHOICES, LimitChoice, Trip, Wishes, units_of
 from alerts.wishes.parse import say_weekdays
 
 LOOKED_BACK = 365
@@ -101,7 +101,7 @@ def _prices(windows_h: Mapping[date, float], wishes: Wishes, clear_shares: Seque
     """windows_h: of the nights of a year. The limit as it is, then the named ones: `even, from 70 %: of 137
     such nights a year …`."""
     shortest_h = wishes.shortest_window / timedelta(hours=1)
-    own = wishes.choice or Choice("yours", wishes.chance_go_pct, wishes.chance_back_pct)
+    own = wishes.choice or LimitChoice("yours", wishes.chance_go_pct, wishes.chance_back_pct)
     for choice in CHOICES if own in CHOICES else (own, *CHOICES):
         costs = [
             price(window_h, shortest_h, choice.go_pct, clear_shares[night.month - 1])

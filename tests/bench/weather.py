@@ -35,7 +35,7 @@ sys.path.insert(0, str(ROOT))
 from alerts.common.span import Span
 from alerts.weather.chance import look_at_cloud
 from alerts.weather.forecast import Forecast, LayerScheme, Place
-from alerts.weather.line_of_sight import View, places_to_ask
+from alerts.weather.line_of_sight import SightView, places_to_ask
 from alerts.weather.line_of_sight_cloud import look_along
 from alerts.weather.model_families import AIR_ROW, OPEN_METEO, ModelRow, find_model
 from alerts.weather.source_chance import EventQuery
@@ -108,7 +108,7 @@ def _dated(forecast: Forecast) -> Forecast:
     return replace(forecast, source=replace(forecast.source, issued_at=NOW - timedelta(hours=2)), place=SITE)
 
 
-def judge(forecasts: Sequence[Forecast], view: View, places: Sequence[Place]) -> int | None:
+def judge(forecasts: Sequence[Forecast], view: SightView, places: Sequence[Place]) -> int | None:
     """The chance of one site-night, with the line of sight put together for its layered runs."""
     seen = []
     for forecast in forecasts:
@@ -122,7 +122,7 @@ def judge(forecasts: Sequence[Forecast], view: View, places: Sequence[Place]) ->
 
 
 def time_judging(count: int) -> dict[str, float]:
-    answers, view = night(), View(190.0, 15.0)
+    answers, view = night(), SightView(190.0, 15.0)
     places = places_to_ask(SITE, view, [LayerScheme.OPEN_METEO, LayerScheme.MET_NORWAY], nearest_km=9.0)
     read_s = judged_s = 0.0
     for _ in range(count):
@@ -157,7 +157,9 @@ def look_aside(sites: Iterable[Place]) -> list[Place]:
     return [
         place
         for site in sites
-        for place in places_to_ask(site, View(180.0 if site.lat_deg > 0 else 0.0), schemes, nearest_km=9.0)
+        for place in places_to_ask(
+            site, SightView(180.0 if site.lat_deg > 0 else 0.0), schemes, nearest_km=9.0
+        )
     ]
 
 

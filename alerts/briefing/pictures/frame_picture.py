@@ -42,7 +42,7 @@ from alerts.briefing.pictures.geometry import (
 from alerts.common.phrases import say
 from alerts.common.text import article
 from alerts.field.panorama import Panorama
-from alerts.field.projection import View
+from alerts.field.projection import CameraView
 from alerts.sites.great_circle import direction_word
 
 EDGE = 12.0
@@ -296,7 +296,7 @@ def _frames(scene: ViewScene, plan: Panorama, plane: UnrolledPlane) -> list[str]
     side = np.linspace(-1, 1, 9)
     for tilt in plan.tilts_deg:
         for azimuth in plan.azimuths_deg:
-            view = View.of(scene.kit, azimuth, tilt, portrait=True)
+            view = CameraView.of(scene.kit, azimuth, tilt, portrait=True)
             half_w, half_h = view.width_mm / 2, view.height_mm / 2
             x = np.concatenate([side * half_w, np.full(9, half_w), -side * half_w, np.full(9, -half_w)])
             y = np.concatenate([np.full(9, half_h), -side * half_h, np.full(9, -half_h), side * half_h])

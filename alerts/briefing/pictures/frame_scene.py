@@ -19,7 +19,7 @@ from alerts.common.units import Units
 from alerts.field.frame_plan import Aim
 from alerts.field.kit import Kit
 from alerts.field.panorama import Panorama
-from alerts.field.projection import View
+from alerts.field.projection import CameraView
 from alerts.sites.horizon import ridge_deg
 from alerts.sites.model import Foreground
 from alerts.sky.ephemeris import Ephemeris, SkyTable, posix_s
@@ -75,8 +75,8 @@ class ViewScene:
     units: Units = Units.METRIC
 
     @property
-    def view(self) -> View:
-        return View.of(self.kit, self.aim.azimuth_deg, self.aim.tilt_deg, portrait=self.aim.portrait)
+    def view(self) -> CameraView:
+        return CameraView.of(self.kit, self.aim.azimuth_deg, self.aim.tilt_deg, portrait=self.aim.portrait)
 
     def time(self, at: datetime) -> str:
         """On the site's clock, as the reader's counts hours."""

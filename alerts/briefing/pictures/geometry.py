@@ -10,7 +10,7 @@ from typing import Protocol
 
 import numpy as np
 
-from alerts.field.projection import View
+from alerts.field.projection import CameraView
 
 Point = tuple[float, float]
 
@@ -123,7 +123,7 @@ class Plane(Protocol):
 class LensPlane:
     """What one frame shows, scaled to fill its box."""
 
-    view: View
+    view: CameraView
     box: Box
 
     @property

@@ -22,7 +22,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, Place
 from alerts.weather.hours import Hours
 from alerts.weather.model_families import MET_NORWAY, ModelRow, find_model
-from alerts.weather.quality_gates import Gate, Rejected, check_rising, check_units
+from alerts.weather.quality_gates import QualityCheck, Rejected, check_rising, check_units
 from service.feeds.shared.checked_json import as_dict, as_list, as_number, as_text, bad_shape, load_json
 from service.feeds.shared.feed_errors import BadAnswer
 from service.feeds.shared.model import Gathered, build_source, judge_quality, read_or_leave
@@ -120,7 +120,7 @@ def _time(value: object, name: str) -> datetime:
         return parse_instant(text)
     except ValueError as error:
         raise BadAnswer.about(
-            MET_NORWAY, phrase("feeds.no-time-named", name=name, text=text[:40]), Gate.TIMES
+            MET_NORWAY, phrase("feeds.no-time-named", name=name, text=text[:40]), QualityCheck.TIMES
         ) from error
 
 

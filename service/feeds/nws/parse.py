@@ -24,7 +24,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
 from alerts.weather.model_families import NWS, find_model
-from alerts.weather.quality_gates import Gate, Rejected, check_rising, check_units
+from alerts.weather.quality_gates import QualityCheck, Rejected, check_rising, check_units
 from service.feeds.shared.checked_json import (
     as_dict,
     as_list,
@@ -148,7 +148,7 @@ def _instant(text: str) -> datetime:
 
 
 def _bad_time(error: ValueError) -> BadAnswer:
-    return BadAnswer.about(NWS, phrase("feeds.bad-time", what=error.args[0]), Gate.TIMES)
+    return BadAnswer.about(NWS, phrase("feeds.bad-time", what=error.args[0]), QualityCheck.TIMES)
 
 
 def _elevation_m(properties: Mapping[str, Any]) -> float | None:
@@ -205,7 +205,7 @@ def _beside(frame: Sequence[Span], name: str, layer: _Layer) -> _Layer:
     """The layer, unless it and sky cover reach over more than any series: then it is of another time."""
     spans = (*frame, *layer.spans)
     if spans and max(span.end for span in spans) - min(span.start for span in spans) > LONGEST:
-        raise BadAnswer.about(NWS, phrase("feeds.other-time", name=name), Gate.TIMES)
+        raise BadAnswer.about(NWS, phrase("feeds.other-time", name=name), QualityCheck.TIMES)
     return layer
 
 
@@ -236,7 +236,9 @@ def _read_intervals(layer: Mapping[str, Any], name: str) -> tuple[list[Span], li
     _raise_if(check_rising([span.start for span in spans]))
     for span, later in itertools.pairwise(spans):
         if span.end > later.start:
-            raise BadAnswer.about(NWS, phrase("feeds.two-values", name=name, at=later.start), Gate.TIMES)
+            raise BadAnswer.about(
+                NWS, phrase("feeds.two-values", name=name, at=later.start), QualityCheck.TIMES
+            )
     return spans, [entry.get("value") for entry in entries]
 
 
@@ -274,7 +276,7 @@ def _cut(spans: Iterable[Span]) -> list[Span]:
         return []
     first, last = spans[0].start, max(span.end for span in spans)
     if last - first > LONGEST:
-        raise BadAnswer.about(NWS, phrase("feeds.too-long", days=(last - first).days), Gate.TIMES)
+        raise BadAnswer.about(NWS, phrase("feeds.too-long", days=(last - first).days), QualityCheck.TIMES)
     hour = first.replace(minute=0, second=0, microsecond=0)
     hours = (hour + index * HOUR for index in range(int((last - hour) / HOUR) + 1))
     edges = {edge for span in spans for edge in (span.start, span.end)}

@@ -28,7 +28,7 @@ from alerts.weather.forecast import CloudLevels, Forecast, Place
 from alerts.weather.hours import Hours
 from alerts.weather.model_families import AIR_MODEL, OPEN_METEO, UNKNOWN_MODEL, ModelRow, open_meteo_row
 from alerts.weather.quality_gates import (
-    Gate,
+    QualityCheck,
     Rejected,
     check_lengths,
     check_levels,
@@ -315,9 +315,9 @@ class _Clock:
                 return self._from_wall_time(mark)
         except (ValueError, OverflowError, OSError) as error:
             raise BadAnswer.about(
-                OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), Gate.TIMES
+                OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), QualityCheck.TIMES
             ) from error
-        raise BadAnswer.about(OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), Gate.TIMES)
+        raise BadAnswer.about(OPEN_METEO, phrase("feeds.no-time", text=str(mark)[:40]), QualityCheck.TIMES)
 
     def _from_wall_time(self, mark: str) -> datetime:
         wall = require_our_age(datetime.fromisoformat(mark))
@@ -327,7 +327,7 @@ class _Clock:
 
 
 def _bad_offset(what: Phrase) -> BadAnswer:
-    return BadAnswer.about(OPEN_METEO, what, Gate.OFFSET)
+    return BadAnswer.about(OPEN_METEO, what, QualityCheck.OFFSET)
 
 
 def _raise_if(rejected: Rejected | None) -> None:

@@ -10,7 +10,7 @@ import math
 from typing import Any, NoReturn
 
 from alerts.common.phrases import Phrase, phrase
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.feeds.shared.feed_errors import BadAnswer
 
 
@@ -23,7 +23,7 @@ def load_json(body: bytes, feed: str) -> Any:
     try:
         return json.loads(body, parse_constant=_refuse_constant, parse_float=_finite)
     except (ValueError, RecursionError) as error:
-        raise BadAnswer.about(feed, _describe(body, error), Gate.BODY) from error
+        raise BadAnswer.about(feed, _describe(body, error), QualityCheck.BODY) from error
 
 
 def _refuse_constant(word: str) -> NoReturn:
@@ -51,7 +51,7 @@ def _describe(body: bytes, error: Exception) -> Phrase:
 
 
 def bad_shape(feed: str, what: Phrase | str) -> BadAnswer:
-    return BadAnswer.about(feed, what, Gate.SHAPE)
+    return BadAnswer.about(feed, what, QualityCheck.SHAPE)
 
 
 def as_dict(value: object, feed: str, name: str) -> dict[str, Any]:
@@ -81,9 +81,9 @@ def as_number(value: object, feed: str, name: str) -> float:
     try:
         number = float(value)
     except OverflowError as error:
-        raise BadAnswer.about(feed, phrase("feeds.value-too-large", name=name), Gate.BODY) from error
+        raise BadAnswer.about(feed, phrase("feeds.value-too-large", name=name), QualityCheck.BODY) from error
     if not math.isfinite(number):
-        raise BadAnswer.about(feed, phrase("feeds.not-finite", name=name), Gate.BODY)
+        raise BadAnswer.about(feed, phrase("feeds.not-finite", name=name), QualityCheck.BODY)
     return number
 
 

@@ -13,7 +13,7 @@ from datetime import timedelta
 
 from alerts.common.errors import DuskbellError
 from alerts.common.phrases import Phrase, phrase
-from alerts.weather.quality_gates import Gate, Rejected
+from alerts.weather.quality_gates import QualityCheck, Rejected
 
 
 class FeedError(DuskbellError):
@@ -62,7 +62,7 @@ class FeedThrottled(FeedError):
 class BadAnswer(FeedError):
     """An answer that closed the named gate. fault: what is wrong with it, without the feed's name."""
 
-    def __init__(self, what: Phrase, *, gate: Gate, fault: Phrase | str = "") -> None:
+    def __init__(self, what: Phrase, *, gate: QualityCheck, fault: Phrase | str = "") -> None:
         super().__init__(what)
         self.gate = gate
         self.fault = fault or what
@@ -73,7 +73,7 @@ class BadAnswer(FeedError):
         return cls.about(feed, rejected.text, rejected.gate)
 
     @classmethod
-    def about(cls, feed: str, what: Phrase | str, gate: Gate) -> BadAnswer:
+    def about(cls, feed: str, what: Phrase | str, gate: QualityCheck) -> BadAnswer:
         """Of that feed, what is wrong with it."""
         return cls(phrase("feeds.of-feed", feed=feed, what=what), gate=gate, fault=what)
 

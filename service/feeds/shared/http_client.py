@@ -27,7 +27,7 @@ import urllib3.exceptions
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.common.backoff import read_retry_after
 from service.common.connect import ProxyFault
 from service.common.deadline import Deadline, SocketTimer
@@ -285,7 +285,9 @@ class PoliteClient:
         for part in response.iter_content(_CHUNK):
             size += len(part)
             if size > self._size_cap:
-                raise BadAnswer(phrase("feeds.too-big", name=name, most=self._size_cap), gate=Gate.BODY)
+                raise BadAnswer(
+                    phrase("feeds.too-big", name=name, most=self._size_cap), gate=QualityCheck.BODY
+                )
             parts.append(part)
         return b"".join(parts)
 

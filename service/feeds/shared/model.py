@@ -13,7 +13,13 @@ from alerts.weather.forecast import Forecast, Place, Source
 from alerts.weather.model_families import ModelRow, find_model
 from alerts.weather.model_names import model_name
 from alerts.weather.official_warnings import Bulletin
-from alerts.weather.quality_gates import Gate, Rejected, check_distance, leave_out_unbelievable, pass_gates
+from alerts.weather.quality_gates import (
+    QualityCheck,
+    Rejected,
+    check_distance,
+    leave_out_unbelievable,
+    pass_gates,
+)
 from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache
 from service.feeds.shared.feed_errors import BadAnswer, FeedDown, FeedError, FeedRefused, FeedThrottled
@@ -53,7 +59,7 @@ class FeedFailure:
     feed: str
     model: str
     what: Phrase
-    gate: Gate | None = None
+    gate: QualityCheck | None = None
     place: Place | None = None
     permanent: bool = False
     status: int | None = None

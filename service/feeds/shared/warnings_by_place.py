@@ -17,7 +17,7 @@ from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.model_families import ModelRow, Terms
 from alerts.weather.official_warnings import Bulletin, OfficialWarning, Severity
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.common.deadline import Deadline
 from service.feeds.shared.cache import AnswerCache, StoredAnswer
 from service.feeds.shared.cached_request import AskRound, Question, ask
@@ -104,7 +104,7 @@ class WarningsFeed:
         def read(stored: StoredAnswer) -> Gathered:
             bulletin = parse_bulletin(stored.body, service, asked_at=stored.fetched_at)
             failures = tuple(
-                FeedFailure(service.feed, "warnings", what, Gate.SHAPE, place)
+                FeedFailure(service.feed, "warnings", what, QualityCheck.SHAPE, place)
                 for place in places
                 for what in bulletin.unread
             )
@@ -152,7 +152,9 @@ def read_span(feed: str, start: object, end: object) -> Span | None:
         try:
             instants.append(parse_instant(text))
         except ValueError as error:
-            raise BadAnswer.about(feed, phrase("feeds.no-time", text=text[:40]), Gate.TIMES) from error
+            raise BadAnswer.about(
+                feed, phrase("feeds.no-time", text=text[:40]), QualityCheck.TIMES
+            ) from error
     return Span(instants[0], instants[1]) if instants[0] < instants[1] else None
 
 

@@ -15,7 +15,7 @@ from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_from
 from alerts.judging.ranking import rough_worth
-from alerts.judging.site_choice import Choice, choice_of, others_than
+from alerts.judging.site_choice import SiteChoice, choice_of, others_than
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind, PastAlert, Why
 from alerts.wishes.model import Wishes
@@ -137,7 +137,7 @@ def _alert(context: AlertContext, review: Review, facts: AlertFacts) -> dict[str
 
 
 def _facts(
-    session: Session, context: AlertContext, review: Review, choices: Mapping[int, Choice]
+    session: Session, context: AlertContext, review: Review, choices: Mapping[int, SiteChoice]
 ) -> AlertFacts:
     lead, notes = choices[review.watch.subscription_id], context.notes
     goes = review.telling.kind in (AlertKind.GO, AlertKind.CHANGED)
@@ -157,10 +157,10 @@ def _facts(
 
 def _choices(
     session: Session, looks: Sequence[Review], telling: Sequence[Review], now: datetime
-) -> dict[tuple[int, date], dict[int, Choice]]:
+) -> dict[tuple[int, date], dict[int, SiteChoice]]:
     """For each address and night that is told of, all of the person's sites by subscription."""
     wanted = {(each.watch.address_id, each.judged.night.name) for each in telling}
-    found: dict[tuple[int, date], dict[int, Choice]] = {key: {} for key in wanted}
+    found: dict[tuple[int, date], dict[int, SiteChoice]] = {key: {} for key in wanted}
     for each in looks:
         key = (each.watch.address_id, each.judged.night.name)
         if key in wanted:
@@ -174,7 +174,7 @@ def _choices(
 
 def _undisturbed(
     session: Session, wanted: set[tuple[int, date]], looked_at: set[int], now: datetime
-) -> Iterable[tuple[tuple[int, date], int, Choice]]:
+) -> Iterable[tuple[tuple[int, date], int, SiteChoice]]:
     """The same addresses' other sites, which needed no look now, by their newest decisions; those that
     somebody paused or gave up aside."""
     names = {name for _, name in wanted}
@@ -189,14 +189,14 @@ def _undisturbed(
 
 def _choice_of_row(
     site_name: str, place: tuple[float, float], wishes: Wishes, decision: core_tables.Decision
-) -> Choice:
+) -> SiteChoice:
     word, chance_pct, leave_by = VerdictWord(decision.verdict), decision.chance_pct, decision.leave_by
     if decision.window_start is None or decision.window_end is None or leave_by is None:
-        return Choice(site_name, word, chance_pct, 0.0, None, None)
+        return SiteChoice(site_name, word, chance_pct, 0.0, None, None)
     window = Span(decision.window_start, decision.window_end)
     drive = wishes.drive_on(decision.night_name)
     trip = plan_from(window, wishes, leave_by + drive, drive)
-    return Choice(
+    return SiteChoice(
         site_name,
         word,
         chance_pct,

@@ -10,7 +10,7 @@ from alerts.common.errors import BadInput
 from alerts.common.span import Span
 from alerts.weather.forecast import Place
 from alerts.weather.freshness import why_unusable
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.feeds.open_meteo.client import DEFAULT_MODELS, OpenMeteo
 from tests.integration.feeds.feed_data import cases, utc
 from tests.integration.feeds.openmeteo_stand_in import (
@@ -270,7 +270,7 @@ def test_one_place_whose_values_are_wrong_leaves_the_others_alone(stand_in):
     gathered = Installation().fetch((ALPS, TEIDE))
     assert [each.place for each in gathered.forecasts] == [ALPS]
     (failure,) = gathered.failures
-    assert (failure.place, failure.gate) == (TEIDE, Gate.RANGE)
+    assert (failure.place, failure.gate) == (TEIDE, QualityCheck.RANGE)
 
 
 def off_utc(elements):
@@ -280,11 +280,11 @@ def off_utc(elements):
 @pytest.mark.parametrize(
     ("change", "gate"),
     [
-        pytest.param(lambda elements: elements[:1], Gate.SHAPE, id="a place is missing"),
-        pytest.param(lambda elements: elements[::-1], Gate.PLACE, id="row_29_places_swapped"),
+        pytest.param(lambda elements: elements[:1], QualityCheck.SHAPE, id="a place is missing"),
+        pytest.param(lambda elements: elements[::-1], QualityCheck.PLACE, id="row_29_places_swapped"),
         pytest.param(
             lambda elements: [one | {"utc_offset_seconds": 7200} for one in elements],
-            Gate.OFFSET,
+            QualityCheck.OFFSET,
             id="row_28_offset",
         ),
     ],

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alerts.common.span import Span
 from alerts.field.driving import USUAL_SPEED_KMH, Home, drive_from, drive_over
-from alerts.judging.site_choice import NEAR_KM, Choice, Fork, find_fork, fork_told
+from alerts.judging.site_choice import NEAR_KM, Fork, SiteChoice, find_fork, fork_told
 from alerts.judging.verdict import VerdictWord
 from alerts.sites.great_circle import distance_km
 from tests.unit.alerts.judging.values import HOUR, MINUTE, UNHURRIED, utc
@@ -28,18 +28,18 @@ def choice(
     scouting: timedelta = HOUR,
     lost_before: timedelta | None = None,
     chance_pct: int | None = 74,
-) -> Choice:
+) -> SiteChoice:
     """A site whose window opens then. drive: None for the usual one, which nobody gave."""
     length = 90 * MINUTE if drive is None else drive
     leave_by = opens - scouting - length
-    return Choice(
+    return SiteChoice(
         name, VerdictWord.GO, chance_pct, 1.0, Span(opens, opens + 2 * HOUR), leave_by,
         signal_lost_at=None if lost_before is None else leave_by + length - lost_before,
         place=place, drive=drive,
     )  # fmt: skip
 
 
-def from_home(lat_deg: float, lon_deg: float, **more) -> Choice:
+def from_home(lat_deg: float, lon_deg: float, **more) -> SiteChoice:
     drive = drive_from(HOME, lat_deg, lon_deg)
     assert drive is not None
     return choice((lat_deg, lon_deg), drive, **more)

@@ -25,7 +25,7 @@ from alerts.weather.line_of_sight import (
     HEIGHTS,
     MOST_PLACES,
     Layer,
-    View,
+    SightView,
     band_apex,
     cell_of,
     crossings,
@@ -127,7 +127,7 @@ def test_an_unknown_height_is_never_above_a_layer() -> None:
 
 
 def test_the_fan_crosses_every_layer_in_three_directions_at_three_altitudes() -> None:
-    found = crossings(GRAPPA, View(190.0), OPEN_METEO)
+    found = crossings(GRAPPA, SightView(190.0), OPEN_METEO)
     assert len(found) == 27
     assert {each.azimuth_deg for each in found} == {160.0, 190.0, 220.0}
     assert {each.altitude_deg for each in found} == set(ALTITUDES_DEG)
@@ -136,17 +136,17 @@ def test_the_fan_crosses_every_layer_in_three_directions_at_three_altitudes() ->
 
 def test_a_layer_below_the_site_has_no_crossing() -> None:
     teide = Place(28.27, -16.64, 3_500.0)
-    assert {each.layer for each in crossings(teide, View(190.0), OPEN_METEO)} == {Layer.MID, Layer.HIGH}
+    assert {each.layer for each in crossings(teide, SightView(190.0), OPEN_METEO)} == {Layer.MID, Layer.HIGH}
 
 
 def test_a_whole_arch_is_looked_at_over_160_degrees() -> None:
-    assert View(90.0, 30.0, 80.0).directions_deg == (10.0, 90.0, 170.0)
-    assert View(350.0).directions_deg == (320.0, 350.0, 20.0)
+    assert SightView(90.0, 30.0, 80.0).directions_deg == (10.0, 90.0, 170.0)
+    assert SightView(350.0).directions_deg == (320.0, 350.0, 20.0)
 
 
 @pytest.mark.parametrize("half_width_deg", [30.0, 80.0])
 def test_places_asked_are_few_and_stand_for_all_crossings(half_width_deg: float) -> None:
-    view = View(190.0, 20.0, half_width_deg)
+    view = SightView(190.0, 20.0, half_width_deg)
     places = places_to_ask(GRAPPA, view, [OPEN_METEO, MET_NORWAY], nearest_km=9.0)
     assert 3 <= len(places) <= MOST_PLACES
     found = crossings(GRAPPA, view, OPEN_METEO)
@@ -157,20 +157,20 @@ def test_places_asked_are_few_and_stand_for_all_crossings(half_width_deg: float)
 
 
 def test_nothing_is_asked_where_every_crossing_lies_in_the_site_s_own_cell() -> None:
-    assert places_to_ask(GRAPPA, View(190.0), [OPEN_METEO], nearest_km=70.0) == ()
+    assert places_to_ask(GRAPPA, SightView(190.0), [OPEN_METEO], nearest_km=70.0) == ()
 
 
 def test_no_place_is_asked_for_a_crossing_nearer_than_a_grid_step() -> None:
     """With cells of 28 km only high cloud, and mid cloud at 8 degrees, lies beyond the site's own."""
-    places = places_to_ask(GRAPPA, View(190.0), [OPEN_METEO], nearest_km=28.0)
+    places = places_to_ask(GRAPPA, SightView(190.0), [OPEN_METEO], nearest_km=28.0)
     away = [distance_km(GRAPPA.lat_deg, GRAPPA.lon_deg, p.lat_deg, p.lon_deg) for p in places]
     assert min(away) > 28.0 - 8.0  # a place is the middle of a square of 0.1 degrees
 
 
 def test_neighbours_ask_about_the_same_places() -> None:
     """Sites a kilometre apart that look the same way: squares collapse to the same middles."""
-    here = places_to_ask(GRAPPA, View(190.0), [OPEN_METEO], nearest_km=9.0)
-    there = places_to_ask(Place(45.875, 11.805, 1700.0), View(190.0), [OPEN_METEO], nearest_km=9.0)
+    here = places_to_ask(GRAPPA, SightView(190.0), [OPEN_METEO], nearest_km=9.0)
+    there = places_to_ask(Place(45.875, 11.805, 1700.0), SightView(190.0), [OPEN_METEO], nearest_km=9.0)
     assert len(set(here) & set(there)) >= 3
 
 
@@ -194,7 +194,7 @@ def test_wherever_one_stands_at_most_six_places_on_earth_are_asked(
     nearest_km: float,
 ) -> None:
     site = Place(lat_deg, lon_deg, elevation_m)
-    places = places_to_ask(site, View(azimuth_deg, 20.0, half_width_deg), schemes, nearest_km=nearest_km)
+    places = places_to_ask(site, SightView(azimuth_deg, 20.0, half_width_deg), schemes, nearest_km=nearest_km)
     assert len(places) <= MOST_PLACES
     assert len(set(places)) == len(places)
     for place in places:
@@ -234,7 +234,7 @@ def window(kind: TargetKind, shape: Shape, altitude_deg: float = 14.0) -> DarkWi
 
 
 def test_the_frame_stands_on_the_target_at_the_window_s_middle() -> None:
-    assert view_of(window(TargetKind.CORE, Shape.LEANING), SITE) == View(190.0, 14.0, 30.0)
+    assert view_of(window(TargetKind.CORE, Shape.LEANING), SITE) == SightView(190.0, 14.0, 30.0)
 
 
 def test_a_frame_is_never_looked_at_below_eight_degrees() -> None:

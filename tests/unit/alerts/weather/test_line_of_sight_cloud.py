@@ -8,11 +8,11 @@ import pytest
 
 from alerts.weather.forecast import Forecast, LayerScheme, Place
 from alerts.weather.hours import Hours
-from alerts.weather.line_of_sight import View, places_to_ask
+from alerts.weather.line_of_sight import SightView, places_to_ask
 from alerts.weather.line_of_sight_cloud import look_along
 from tests.unit.alerts.weather.values import SITE, WINDOW, forecast, hours
 
-VIEW = View(140.0, 15.0)
+VIEW = SightView(140.0, 15.0)
 PLACES = places_to_ask(SITE, VIEW, [LayerScheme.OPEN_METEO], nearest_km=9.0)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from alerts.common.span import Span
 from alerts.weather.forecast import Forecast, LayerScheme, Place
-from alerts.weather.line_of_sight import View
+from alerts.weather.line_of_sight import SightView
 from alerts.weather.outlook import HazardLevel, Outlook
 from alerts.weather.skill import chance_of, evidence, slanted_pct, usual_log_odds
 from service.store.json_values import from_json, to_json
@@ -66,7 +66,7 @@ def test_unknown_along_the_view_is_not_clear() -> None:
 
 def test_a_lower_frame_sees_more_of_broken_cloud() -> None:
     broken = forecast(hours(cloud_low_pct=20.0))
-    low, high = (look(broken, view=View(180.0, altitude_deg)) for altitude_deg in (10.0, 60.0))
+    low, high = (look(broken, view=SightView(180.0, altitude_deg)) for altitude_deg in (10.0, 60.0))
     assert low.per_source[0].least_plan_pct == high.per_source[0].least_plan_pct == 20.0
     assert low.per_source[0].least_cloud_pct == pytest.approx(slanted_pct(20.0, 10.0), abs=0.05)
     assert low.chance_pct is not None
@@ -77,7 +77,7 @@ def test_a_lower_frame_sees_more_of_broken_cloud() -> None:
 def test_an_ensemble_alone_is_not_slanted_as_nobody_tells_its_layers() -> None:
     rows = tuple((20.0,) * 4 for _ in range(10))
     ensemble = forecast(members=rows, layer_scheme=LayerScheme.NONE)
-    (answer,) = look(ensemble, view=View(180.0, 8.0)).per_source
+    (answer,) = look(ensemble, view=SightView(180.0, 8.0)).per_source
     assert (answer.least_cloud_pct, answer.members) == (20.0, 10)
     assert answer.chance is not None
     assert answer.chance > 0.65

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from alerts.weather.chance import look_at_cloud
 from alerts.weather.forecast import Forecast
 from alerts.weather.hours import Hours
-from alerts.weather.line_of_sight import View
+from alerts.weather.line_of_sight import SightView
 from alerts.weather.outlook import Outlook
 from alerts.weather.skill import log_odds
 from alerts.weather.sky_now import AMOUNT, FADES_H, Says, StationSky, added_by, believed_clear, sky_now
@@ -153,7 +153,9 @@ def test_tomorrow_night_is_judged_as_if_nobody_had_reported() -> None:
 def test_what_the_camera_looks_at_is_heard_first() -> None:
     both = (forecast(), BY_ANOTHER)
     clear, cloudy = station(Says.CLEAR, bearing_deg=0.0), station(bearing_deg=180.0)
-    north, south = (look(both, clear, cloudy, view=View(azimuth)).chance_pct or 0 for azimuth in (0.0, 180.0))
+    north, south = (
+        look(both, clear, cloudy, view=SightView(azimuth)).chance_pct or 0 for azimuth in (0.0, 180.0)
+    )
     assert north > south
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from alerts.common.span import Span
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.app import Duskbell
 from service.common.metrics import Metrics
 from service.feeds.shared.model import FeedFailure, Gathered
@@ -18,7 +18,7 @@ from service.settings import Settings
 @pytest.mark.parametrize(
     ("failure", "reason"),
     [
-        (FeedFailure("nws", "", "no UTC", gate=Gate.OFFSET), "offset"),
+        (FeedFailure("nws", "", "no UTC", gate=QualityCheck.OFFSET), "offset"),
         (FeedFailure("nws", "", "down", status=503), "503"),
         (FeedFailure("nws", "", "slow down", retry_after=timedelta(minutes=5)), "throttled"),
         (FeedFailure("nws", "", "no connection"), "unanswered"),

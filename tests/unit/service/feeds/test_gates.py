@@ -10,7 +10,7 @@ from alerts.sites.great_circle import distance_km
 from alerts.weather.forecast import Forecast, LayerScheme, Place, Source
 from alerts.weather.hours import HourlyWeather, Hours
 from alerts.weather.quality_gates import (
-    Gate,
+    QualityCheck,
     check_coarse_scale,
     check_distance,
     check_fresh,
@@ -47,12 +47,18 @@ SCALE = [
     pytest.param([1, 1, 1, 0, 0, 0, 0, 0], (), None, id="too short to tell"),
     pytest.param([1, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 2], (), None, id="a value above 1"),
     pytest.param([None] * 50, (), None, id="nothing known"),
-    pytest.param([1, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0], (), Gate.SCALE, id="overcast as 1"),
-    pytest.param([1.0, 1.0, 1.0, 0.37, 0.2, 0, 0, 0, 0, 0, 0, 0], (), Gate.SCALE, id="fractions of 1"),
-    pytest.param([0.2, 0.35, 0.9, 0.95] * 6, (), Gate.SCALE, id="row_167_fractions_that_never_stay_at_1"),
+    pytest.param([1, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0], (), QualityCheck.SCALE, id="overcast as 1"),
+    pytest.param(
+        [1.0, 1.0, 1.0, 0.37, 0.2, 0, 0, 0, 0, 0, 0, 0], (), QualityCheck.SCALE, id="fractions of 1"
+    ),
+    pytest.param(
+        [0.2, 0.35, 0.9, 0.95] * 6, (), QualityCheck.SCALE, id="row_167_fractions_that_never_stay_at_1"
+    ),
     pytest.param([0.8, 0, 0, 0.8] * 6, (), None, id="a clear day in steps of 0.8"),
-    pytest.param([0, 0.4, 0.8, 0.2] * 18, (), Gate.SCALE, id="never overcast for three days, in fractions"),
-    pytest.param([0] * 6, ([0, 0, 1, 1, 1, 0], [0] * 6), Gate.SCALE, id="a member stays at 1"),
+    pytest.param(
+        [0, 0.4, 0.8, 0.2] * 18, (), QualityCheck.SCALE, id="never overcast for three days, in fractions"
+    ),
+    pytest.param([0] * 6, ([0, 0, 1, 1, 1, 0], [0] * 6), QualityCheck.SCALE, id="a member stays at 1"),
     pytest.param([0] * 6, ([0, 0, 0, 1, 0, 0], [0] * 6), None, id="members with a wisp"),
     pytest.param([0] * 6, ([0, 0, 100, 1, 1, 1], [0] * 6), None, id="a member in percent"),
 ]
@@ -73,11 +79,11 @@ COARSE = [
     pytest.param([0, 12.5, 25, 37.5, 50, 62.5, 75, 87.5, 100] * 8, None, id="eighths in percent"),
     pytest.param([8.0, 7.6, 8.0, 8.0, 8.0, 3.1] * 12, None, id="with decimals"),
     pytest.param([8, 8, 8], None, id="too short to tell"),
-    pytest.param([8, 8, 8, 8, 7, 6, 3, 0, 0, 1, 5, 8] * 6, Gate.SCALE, id="row_159_eighths"),
-    pytest.param([10, 10, 10, 9, 7, 6, 3, 0, 0, 1, 5, 8] * 6, Gate.SCALE, id="row_159_tenths"),
-    pytest.param([5, 6, 4, 3, 3, 7] * 4, Gate.SCALE, id="row_159_broken_all_day_in_eighths"),
+    pytest.param([8, 8, 8, 8, 7, 6, 3, 0, 0, 1, 5, 8] * 6, QualityCheck.SCALE, id="row_159_eighths"),
+    pytest.param([10, 10, 10, 9, 7, 6, 3, 0, 0, 1, 5, 8] * 6, QualityCheck.SCALE, id="row_159_tenths"),
+    pytest.param([5, 6, 4, 3, 3, 7] * 4, QualityCheck.SCALE, id="row_159_broken_all_day_in_eighths"),
     pytest.param([0, 0, 1, 3, 2, 0, 7, 0] * 4, None, id="a day of wisps"),
-    pytest.param([8] * 24, Gate.SCALE, id="row_159_overcast_all_day_in_eighths"),
+    pytest.param([8] * 24, QualityCheck.SCALE, id="row_159_overcast_all_day_in_eighths"),
 ]
 
 
@@ -118,13 +124,13 @@ def test_clear_spells_in_percent_are_read(days):
 
 def test_a_layer_that_says_otherwise_gives_a_slip_away():
     layers = {"cloud_high_pct": [0] * 6 + [80] * 6}
-    assert check_scale(forecast([0] * 6 + [1, 0] * 3, **layers)).gate is Gate.SCALE
+    assert check_scale(forecast([0] * 6 + [1, 0] * 3, **layers)).gate is QualityCheck.SCALE
     assert check_scale(forecast([0] * 6 + [1, 0] * 3, cloud_high_pct=[0] * 12)) is None
 
 
 LAYERS = [
-    pytest.param([10] * 6, [60] * 6, Gate.LAYERS, id="cut off at 10 under a thick total"),
-    pytest.param([1, 4, 9, 10, 2, 3], [20, 50, 90, 100, 30, 35], Gate.LAYERS, id="scaled to a tenth"),
+    pytest.param([10] * 6, [60] * 6, QualityCheck.LAYERS, id="cut off at 10 under a thick total"),
+    pytest.param([1, 4, 9, 10, 2, 3], [20, 50, 90, 100, 30, 35], QualityCheck.LAYERS, id="scaled to a tenth"),
     pytest.param([0] * 6, [60] * 6, None, id="none at all"),
     pytest.param([10] * 6, [20] * 6, None, id="within the margin"),
     pytest.param([10, 10, 10, 10, 10, 11], [60] * 6, None, id="rises above 10"),
@@ -165,7 +171,7 @@ def test_high_cloud_cut_off_at_ten_percent_is_noticed(high, totals, gate):
 )
 def test_row_25_a_value_nobody_believes_is_named_with_its_hour(name, value):
     rejected = check_ranges(forecast([10, 20], **{name: [None, value]}))
-    assert rejected.gate is Gate.RANGE
+    assert rejected.gate is QualityCheck.RANGE
     assert name in rejected.text
     assert "2026-10-09T19:00Z" in rejected.text
 
@@ -196,33 +202,35 @@ def test_distances_follow_the_great_circle(from_, to, km):
 def test_row_29_a_cell_out_of_reach_is_rejected_with_the_distance():
     assert check_distance(forecast([0]), Place(47.1, 11.5), 20) is None
     rejected = check_distance(forecast([0]), Place(47.3, 11.5), 20)
-    assert (rejected.gate, "33 km" in rejected.text) == (Gate.PLACE, True)
+    assert (rejected.gate, "33 km" in rejected.text) == (QualityCheck.PLACE, True)
 
 
 def test_row_26_units_must_be_those_expected():
     expected = {"wind": ("m/s", "km/h")}
     assert check_units({"wind": "km/h"}, expected) is None
     assert check_units({"wind": "furlongs"}, expected).text == "wind comes in 'furlongs', not in km/h or m/s."
-    assert check_units({}, expected).gate is Gate.UNITS
+    assert check_units({}, expected).gate is QualityCheck.UNITS
 
 
 def test_row_27_columns_and_times_must_match():
     assert check_lengths({"a": [1, 2], "b": [1]}, 2).text == "b has 1 values for 2 times."
     assert check_lengths({"a": [1, 2]}, 2) is None
     assert check_rising([START, START + HOUR]) is None
-    assert check_rising([START, START]).gate is Gate.TIMES
-    assert check_rising([START + HOUR, START]).gate is Gate.TIMES
+    assert check_rising([START, START]).gate is QualityCheck.TIMES
+    assert check_rising([START + HOUR, START]).gate is QualityCheck.TIMES
 
 
 AGES = [
     pytest.param({"issued_at": 5}, None, id="young run"),
-    pytest.param({"issued_at": 13}, Gate.STALE, id="row_30_old_run"),
-    pytest.param({"issued_at": 13, "fetched_at": 0}, Gate.STALE, id="row_30_old_run_fetched_just_now"),
+    pytest.param({"issued_at": 13}, QualityCheck.STALE, id="row_30_old_run"),
     pytest.param(
-        {"unchanged_since": 13, "fetched_at": 0}, Gate.STALE, id="row_30_the_same_answer_for_13_hours"
+        {"issued_at": 13, "fetched_at": 0}, QualityCheck.STALE, id="row_30_old_run_fetched_just_now"
+    ),
+    pytest.param(
+        {"unchanged_since": 13, "fetched_at": 0}, QualityCheck.STALE, id="row_30_the_same_answer_for_13_hours"
     ),
     pytest.param({"unchanged_since": 2, "fetched_at": 0}, None, id="new values two hours ago"),
-    pytest.param({"fetched_at": 13}, Gate.STALE, id="an old answer of unknown run"),
+    pytest.param({"fetched_at": 13}, QualityCheck.STALE, id="an old answer of unknown run"),
     pytest.param({"issued_at": 1, "unchanged_since": 13}, None, id="a named run wins"),
     pytest.param({}, None, id="a recorded answer without any time"),
 ]
@@ -242,5 +250,5 @@ def test_a_forecast_that_passes_comes_back_as_it_was():
 
 def test_the_first_gate_that_closes_is_told():
     bad = replace(forecast([5, 130]), place=Place(0, 0))
-    assert pass_gates(bad, reach_km=20).gate is Gate.RANGE
-    assert pass_gates(replace(bad, hours=bad.hours[:1]), reach_km=20).gate is Gate.PLACE
+    assert pass_gates(bad, reach_km=20).gate is QualityCheck.RANGE
+    assert pass_gates(replace(bad, hours=bad.hours[:1]), reach_km=20).gate is QualityCheck.PLACE

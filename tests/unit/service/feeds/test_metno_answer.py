@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 
 from alerts.weather.forecast import LayerScheme, Place
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.feeds.met_norway.parse import parse
 from service.feeds.shared.feed_errors import BadAnswer
 from tests.unit.service.feeds.feed_files import (
@@ -114,7 +114,7 @@ def test_a_symbol_with_thunder_names_it_in_both_records_it_touches():
 
 def test_a_place_too_far_away_is_rejected():
     (failure,) = parse(read_bytes(NORDIC), fetched_at=None, place=Place(10, 59)).failures
-    assert failure.gate is Gate.PLACE
+    assert failure.gate is QualityCheck.PLACE
 
 
 def change(answer, path, value):
@@ -136,24 +136,27 @@ DETAILS = (*STEP, "data", "instant", "details")
 @pytest.mark.parametrize(
     ("path", "value", "gate"),
     [
-        pytest.param(("properties",), ..., Gate.SHAPE, id="no properties"),
-        pytest.param(("properties", "timeseries"), ..., Gate.SHAPE, id="a GeoJSON error body"),
-        pytest.param(("properties", "timeseries"), [], Gate.SHAPE, id="no steps"),
-        pytest.param(("properties", "meta"), ..., Gate.SHAPE, id="no meta"),
-        pytest.param(("properties", "meta", "updated_at"), "soon", Gate.TIMES, id="no issue time"),
+        pytest.param(("properties",), ..., QualityCheck.SHAPE, id="no properties"),
+        pytest.param(("properties", "timeseries"), ..., QualityCheck.SHAPE, id="a GeoJSON error body"),
+        pytest.param(("properties", "timeseries"), [], QualityCheck.SHAPE, id="no steps"),
+        pytest.param(("properties", "meta"), ..., QualityCheck.SHAPE, id="no meta"),
+        pytest.param(("properties", "meta", "updated_at"), "soon", QualityCheck.TIMES, id="no issue time"),
         pytest.param(
-            ("properties", "meta", "units", "cloud_area_fraction"), "1", Gate.UNITS, id="row_26_cloud_of_1"
+            ("properties", "meta", "units", "cloud_area_fraction"),
+            "1",
+            QualityCheck.UNITS,
+            id="row_26_cloud_of_1",
         ),
-        pytest.param((*STEP, "time"), "2022-05-18T21:00:00", Gate.TIMES, id="row_28_no_offset"),
-        pytest.param((*STEP, "time"), "2022-05-18T22:00:00Z", Gate.TIMES, id="row_27_twice"),
-        pytest.param((*STEP, "time"), "2022-05-18T23:30:00Z", Gate.TIMES, id="row_27_unsorted"),
-        pytest.param((*STEP, "data"), None, Gate.SHAPE, id="no data"),
-        pytest.param((*STEP, "data", "instant"), ..., Gate.SHAPE, id="no instant"),
-        pytest.param((*DETAILS, "cloud_area_fraction"), None, Gate.SHAPE, id="null for a value"),
-        pytest.param((*DETAILS, "cloud_area_fraction"), "100", Gate.SHAPE, id="text for a value"),
-        pytest.param(("geometry",), ..., Gate.SHAPE, id="no point"),
-        pytest.param(("geometry", "coordinates"), [10, 95], Gate.SHAPE, id="off the globe"),
-        pytest.param(("geometry", "coordinates"), [10], Gate.SHAPE, id="half a point"),
+        pytest.param((*STEP, "time"), "2022-05-18T21:00:00", QualityCheck.TIMES, id="row_28_no_offset"),
+        pytest.param((*STEP, "time"), "2022-05-18T22:00:00Z", QualityCheck.TIMES, id="row_27_twice"),
+        pytest.param((*STEP, "time"), "2022-05-18T23:30:00Z", QualityCheck.TIMES, id="row_27_unsorted"),
+        pytest.param((*STEP, "data"), None, QualityCheck.SHAPE, id="no data"),
+        pytest.param((*STEP, "data", "instant"), ..., QualityCheck.SHAPE, id="no instant"),
+        pytest.param((*DETAILS, "cloud_area_fraction"), None, QualityCheck.SHAPE, id="null for a value"),
+        pytest.param((*DETAILS, "cloud_area_fraction"), "100", QualityCheck.SHAPE, id="text for a value"),
+        pytest.param(("geometry",), ..., QualityCheck.SHAPE, id="no point"),
+        pytest.param(("geometry", "coordinates"), [10, 95], QualityCheck.SHAPE, id="off the globe"),
+        pytest.param(("geometry", "coordinates"), [10], QualityCheck.SHAPE, id="half a point"),
     ],
 )
 def test_an_answer_that_cannot_be_read_is_refused_whole(path, value, gate):
@@ -169,20 +172,25 @@ def test_an_answer_that_cannot_be_read_is_refused_whole(path, value, gate):
 def test_row_25_cloud_out_of_range_rejects_the_answer(value):
     gathered = parse(change(read_json(NORDIC), (*DETAILS, "cloud_area_fraction"), value), fetched_at=None)
     assert gathered.forecasts == ()
-    assert gathered.failures[0].gate is Gate.RANGE
+    assert gathered.failures[0].gate is QualityCheck.RANGE
 
 
 @pytest.mark.parametrize(
     ("path", "value", "field", "gate"),
     [
-        ((*DETAILS, "cloud_area_fraction_low"), -1, "cloud_low_pct", Gate.RANGE),
-        ((*DETAILS, "wind_speed"), 400, "wind_ms", Gate.RANGE),
-        ((*DETAILS, "air_temperature"), 285, "temperature_c", Gate.RANGE),
-        ((*DETAILS, "dew_point_temperature"), "5", "dew_point_c", Gate.SHAPE),
-        (("properties", "meta", "units", "wind_speed"), "knots", "wind_ms", Gate.UNITS),
-        (("properties", "meta", "units", "precipitation_amount"), ..., "precipitation_mm", Gate.UNITS),
-        ((*STEP, "data", "next_1_hours"), "rain", None, Gate.SHAPE),
-        ((*STEP, "data", "next_1_hours", "details"), 7, None, Gate.SHAPE),
+        ((*DETAILS, "cloud_area_fraction_low"), -1, "cloud_low_pct", QualityCheck.RANGE),
+        ((*DETAILS, "wind_speed"), 400, "wind_ms", QualityCheck.RANGE),
+        ((*DETAILS, "air_temperature"), 285, "temperature_c", QualityCheck.RANGE),
+        ((*DETAILS, "dew_point_temperature"), "5", "dew_point_c", QualityCheck.SHAPE),
+        (("properties", "meta", "units", "wind_speed"), "knots", "wind_ms", QualityCheck.UNITS),
+        (
+            ("properties", "meta", "units", "precipitation_amount"),
+            ...,
+            "precipitation_mm",
+            QualityCheck.UNITS,
+        ),
+        ((*STEP, "data", "next_1_hours"), "rain", None, QualityCheck.SHAPE),
+        ((*STEP, "data", "next_1_hours", "details"), 7, None, QualityCheck.SHAPE),
     ],
 )
 def test_row_156_what_cannot_be_read_beside_the_cloud_is_unknown_and_named(path, value, field, gate):

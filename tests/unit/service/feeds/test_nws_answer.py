@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 
 from alerts.weather.forecast import LayerScheme, Place
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.feeds.nws.parse import parse
 from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
 from tests.unit.service.feeds.feed_files import (
@@ -155,7 +155,7 @@ def test_problem_documents_are_told_in_their_own_words(case):
 def test_a_cell_elsewhere_is_rejected():
     assert only(BOX, place=Place(41.96, -71.20)).place == Place(41.96, -71.20)
     (failure,) = parse(read_bytes(BOX), fetched_at=None, place=Place(42.2, -71.2)).failures
-    assert failure.gate is Gate.PLACE
+    assert failure.gate is QualityCheck.PLACE
 
 
 SKY = ("properties", "skyCover")
@@ -165,21 +165,27 @@ FIRST = (*SKY, "values", 0)
 @pytest.mark.parametrize(
     ("path", "value", "gate"),
     [
-        pytest.param(("properties",), ..., Gate.SHAPE, id="no properties"),
-        pytest.param(("geometry",), None, Gate.SHAPE, id="no outline"),
-        pytest.param(("geometry", "coordinates"), [[]], Gate.SHAPE, id="an empty outline"),
-        pytest.param(("geometry", "coordinates"), [[[-100, 400]]], Gate.SHAPE, id="off the globe"),
-        pytest.param(("properties", "updateTime"), "now", Gate.TIMES, id="no issue time"),
-        pytest.param((*SKY, "uom"), "wmoUnit:okta", Gate.UNITS, id="row_26_cover_in_eighths"),
-        pytest.param((*SKY, "values"), None, Gate.SHAPE, id="no values"),
-        pytest.param((*SKY, "values"), [7], Gate.SHAPE, id="no intervals"),
-        pytest.param((*FIRST, "validTime"), "2026-10-09T12:00:00/PT3H", Gate.TIMES, id="row_28_no_offset"),
-        pytest.param((*FIRST, "validTime"), "2026-10-09T12:00:00Z/3H", Gate.TIMES, id="no duration"),
-        pytest.param((*FIRST, "validTime"), "2026-10-09T12:00:00Z/PT4H", Gate.TIMES, id="row_27_overlap"),
-        pytest.param((*FIRST, "validTime"), "2026-10-09T16:00:00Z/PT1H", Gate.TIMES, id="row_27_unsorted"),
-        pytest.param((*FIRST, "validTime"), "2020-10-09T16:00:00Z/PT1H", Gate.TIMES, id="years long"),
-        pytest.param((*FIRST, "value"), "95", Gate.SHAPE, id="text for a value"),
-        pytest.param((*FIRST, "value"), [95], Gate.SHAPE, id="a list for a value"),
+        pytest.param(("properties",), ..., QualityCheck.SHAPE, id="no properties"),
+        pytest.param(("geometry",), None, QualityCheck.SHAPE, id="no outline"),
+        pytest.param(("geometry", "coordinates"), [[]], QualityCheck.SHAPE, id="an empty outline"),
+        pytest.param(("geometry", "coordinates"), [[[-100, 400]]], QualityCheck.SHAPE, id="off the globe"),
+        pytest.param(("properties", "updateTime"), "now", QualityCheck.TIMES, id="no issue time"),
+        pytest.param((*SKY, "uom"), "wmoUnit:okta", QualityCheck.UNITS, id="row_26_cover_in_eighths"),
+        pytest.param((*SKY, "values"), None, QualityCheck.SHAPE, id="no values"),
+        pytest.param((*SKY, "values"), [7], QualityCheck.SHAPE, id="no intervals"),
+        pytest.param(
+            (*FIRST, "validTime"), "2026-10-09T12:00:00/PT3H", QualityCheck.TIMES, id="row_28_no_offset"
+        ),
+        pytest.param((*FIRST, "validTime"), "2026-10-09T12:00:00Z/3H", QualityCheck.TIMES, id="no duration"),
+        pytest.param(
+            (*FIRST, "validTime"), "2026-10-09T12:00:00Z/PT4H", QualityCheck.TIMES, id="row_27_overlap"
+        ),
+        pytest.param(
+            (*FIRST, "validTime"), "2026-10-09T16:00:00Z/PT1H", QualityCheck.TIMES, id="row_27_unsorted"
+        ),
+        pytest.param((*FIRST, "validTime"), "2020-10-09T16:00:00Z/PT1H", QualityCheck.TIMES, id="years long"),
+        pytest.param((*FIRST, "value"), "95", QualityCheck.SHAPE, id="text for a value"),
+        pytest.param((*FIRST, "value"), [95], QualityCheck.SHAPE, id="a list for a value"),
     ],
 )
 def test_an_answer_that_cannot_be_read_is_refused_whole(path, value, gate):
@@ -214,14 +220,19 @@ def test_row_155_a_layer_without_a_unit_is_in_its_documented_one(name, unit):
 @pytest.mark.parametrize(
     ("path", "value", "field", "gate"),
     [
-        (("windSpeed", "uom"), "wmoUnit:percent", "wind_ms", Gate.UNITS),
-        (("temperature", "values", 0, "value"), "mild", "temperature_c", Gate.SHAPE),
-        (("temperature", "values", 0, "value"), 300, "temperature_c", Gate.RANGE),
-        (("dewpoint", "values", 1, "validTime"), "soon", "dew_point_c", Gate.TIMES),
-        (("windGust", "values"), None, "gust_ms", Gate.SHAPE),
-        (("visibility",), "fine", "visibility_m", Gate.SHAPE),
-        (("visibility", "values", 0, "validTime"), "2020-10-09T12:00:00Z/PT1H", "visibility_m", Gate.TIMES),
-        (("weather", "values", 0, "value"), "fog", "fog_named", Gate.SHAPE),
+        (("windSpeed", "uom"), "wmoUnit:percent", "wind_ms", QualityCheck.UNITS),
+        (("temperature", "values", 0, "value"), "mild", "temperature_c", QualityCheck.SHAPE),
+        (("temperature", "values", 0, "value"), 300, "temperature_c", QualityCheck.RANGE),
+        (("dewpoint", "values", 1, "validTime"), "soon", "dew_point_c", QualityCheck.TIMES),
+        (("windGust", "values"), None, "gust_ms", QualityCheck.SHAPE),
+        (("visibility",), "fine", "visibility_m", QualityCheck.SHAPE),
+        (
+            ("visibility", "values", 0, "validTime"),
+            "2020-10-09T12:00:00Z/PT1H",
+            "visibility_m",
+            QualityCheck.TIMES,
+        ),
+        (("weather", "values", 0, "value"), "fog", "fog_named", QualityCheck.SHAPE),
     ],
 )
 def test_row_156_a_layer_that_cannot_be_read_is_unknown_and_named(path, value, field, gate):
@@ -245,7 +256,7 @@ def test_row_25_cover_out_of_range_rejects_the_answer(value):
     answer = read_json(NWS_EDGES)
     answer["properties"]["skyCover"]["values"][3]["value"] = value
     (failure,) = parse(as_bytes(answer), fetched_at=None).failures
-    assert failure.gate is Gate.RANGE
+    assert failure.gate is QualityCheck.RANGE
 
 
 def test_an_answer_without_any_known_layer_is_refused():

@@ -7,7 +7,7 @@ import pytest
 
 from alerts.weather.forecast import Place
 from alerts.weather.hours import HourlyWeather
-from alerts.weather.quality_gates import RANGES, Gate
+from alerts.weather.quality_gates import RANGES, QualityCheck
 from service.feeds.open_meteo.parse import parse
 from service.feeds.shared.feed_errors import BadAnswer, FeedRefused
 from tests.unit.service.feeds.feed_files import as_bytes, read_bytes, read_json, utc
@@ -66,19 +66,21 @@ def test_other_units_are_converted_by_the_unit_block():
 @pytest.mark.parametrize(
     ("path", "value", "gate"),
     [
-        pytest.param("hourly_units/cloud_cover", "okta", Gate.UNITS, id="row_26_cloud_in_eighths"),
-        pytest.param("hourly_units/cloud_cover", "°C", Gate.UNITS, id="row_26_fields_swapped"),
-        pytest.param("hourly_units/cloud_cover", "undefined", Gate.UNITS, id="row_26_undefined_with_values"),
-        pytest.param("hourly_units/cloud_cover", ..., Gate.UNITS, id="row_26_no_unit"),
-        pytest.param("hourly/cloud_cover", [10], Gate.LENGTHS, id="row_27_too_short"),
-        pytest.param("hourly/cloud_cover", [10, 20, 30], Gate.LENGTHS, id="row_27_too_long"),
-        pytest.param("hourly/cloud_cover", [10, 137], Gate.RANGE, id="row_25_above_100_percent"),
-        pytest.param("hourly/cloud_cover", [10, -1], Gate.RANGE, id="row_25_minus_1_percent"),
-        pytest.param("hourly/cloud_cover", [10, "20"], Gate.SHAPE, id="a number as text"),
-        pytest.param("hourly/cloud_cover", [10, True], Gate.SHAPE, id="true for a number"),
-        pytest.param("hourly/cloud_cover", [10, [20]], Gate.SHAPE, id="a list for a number"),
-        pytest.param("hourly/cloud_cover", 10, Gate.SHAPE, id="a number for a column"),
-        pytest.param("hourly/cloud_cover", [10, 10**400], Gate.BODY, id="row_23_an_endless_integer"),
+        pytest.param("hourly_units/cloud_cover", "okta", QualityCheck.UNITS, id="row_26_cloud_in_eighths"),
+        pytest.param("hourly_units/cloud_cover", "°C", QualityCheck.UNITS, id="row_26_fields_swapped"),
+        pytest.param(
+            "hourly_units/cloud_cover", "undefined", QualityCheck.UNITS, id="row_26_undefined_with_values"
+        ),
+        pytest.param("hourly_units/cloud_cover", ..., QualityCheck.UNITS, id="row_26_no_unit"),
+        pytest.param("hourly/cloud_cover", [10], QualityCheck.LENGTHS, id="row_27_too_short"),
+        pytest.param("hourly/cloud_cover", [10, 20, 30], QualityCheck.LENGTHS, id="row_27_too_long"),
+        pytest.param("hourly/cloud_cover", [10, 137], QualityCheck.RANGE, id="row_25_above_100_percent"),
+        pytest.param("hourly/cloud_cover", [10, -1], QualityCheck.RANGE, id="row_25_minus_1_percent"),
+        pytest.param("hourly/cloud_cover", [10, "20"], QualityCheck.SHAPE, id="a number as text"),
+        pytest.param("hourly/cloud_cover", [10, True], QualityCheck.SHAPE, id="true for a number"),
+        pytest.param("hourly/cloud_cover", [10, [20]], QualityCheck.SHAPE, id="a list for a number"),
+        pytest.param("hourly/cloud_cover", 10, QualityCheck.SHAPE, id="a number for a column"),
+        pytest.param("hourly/cloud_cover", [10, 10**400], QualityCheck.BODY, id="row_23_an_endless_integer"),
     ],
 )
 def test_a_series_that_closes_a_gate_is_told_and_not_repaired(path, value, gate):
@@ -92,22 +94,22 @@ def test_a_series_that_closes_a_gate_is_told_and_not_repaired(path, value, gate)
 @pytest.mark.parametrize(
     ("path", "value", "gate"),
     [
-        pytest.param("hourly/time", [1791572400, 1791568800], Gate.TIMES, id="row_27_unsorted"),
-        pytest.param("hourly/time", [1791568800, 1791568800], Gate.TIMES, id="row_27_twice"),
-        pytest.param("hourly/time", [1791568800, None], Gate.TIMES, id="no time"),
+        pytest.param("hourly/time", [1791572400, 1791568800], QualityCheck.TIMES, id="row_27_unsorted"),
+        pytest.param("hourly/time", [1791568800, 1791568800], QualityCheck.TIMES, id="row_27_twice"),
+        pytest.param("hourly/time", [1791568800, None], QualityCheck.TIMES, id="no time"),
         pytest.param(
-            "hourly/time", ["2026-10-09T18:00", "2026-10-09T19:00"], Gate.TIMES, id="text for seconds"
+            "hourly/time", ["2026-10-09T18:00", "2026-10-09T19:00"], QualityCheck.TIMES, id="text for seconds"
         ),
-        pytest.param("hourly/time", [1791568800, 10**17], Gate.TIMES, id="after the calendar"),
-        pytest.param("hourly/time", [], Gate.SHAPE, id="no times at all"),
-        pytest.param("hourly_units/time", "fortnights", Gate.UNITS, id="an unknown time format"),
-        pytest.param("utc_offset_seconds", ..., Gate.SHAPE, id="row_28_no_offset"),
-        pytest.param("utc_offset_seconds", 90_000, Gate.OFFSET, id="row_28_an_offset_of_25_hours"),
-        pytest.param("latitude", 91, Gate.SHAPE, id="off the globe"),
-        pytest.param("latitude", None, Gate.SHAPE, id="nowhere"),
-        pytest.param("hourly", ..., Gate.SHAPE, id="no hours"),
-        pytest.param("hourly_units", ..., Gate.SHAPE, id="no units"),
-        pytest.param("hourly", {"time": [1791568800]}, Gate.SHAPE, id="no variable"),
+        pytest.param("hourly/time", [1791568800, 10**17], QualityCheck.TIMES, id="after the calendar"),
+        pytest.param("hourly/time", [], QualityCheck.SHAPE, id="no times at all"),
+        pytest.param("hourly_units/time", "fortnights", QualityCheck.UNITS, id="an unknown time format"),
+        pytest.param("utc_offset_seconds", ..., QualityCheck.SHAPE, id="row_28_no_offset"),
+        pytest.param("utc_offset_seconds", 90_000, QualityCheck.OFFSET, id="row_28_an_offset_of_25_hours"),
+        pytest.param("latitude", 91, QualityCheck.SHAPE, id="off the globe"),
+        pytest.param("latitude", None, QualityCheck.SHAPE, id="nowhere"),
+        pytest.param("hourly", ..., QualityCheck.SHAPE, id="no hours"),
+        pytest.param("hourly_units", ..., QualityCheck.SHAPE, id="no units"),
+        pytest.param("hourly", {"time": [1791568800]}, QualityCheck.SHAPE, id="no variable"),
     ],
 )
 def test_an_answer_that_cannot_be_read_is_refused_whole(path, value, gate):
@@ -119,10 +121,10 @@ def test_an_answer_that_cannot_be_read_is_refused_whole(path, value, gate):
 def test_row_28_live_answers_must_be_in_utc():
     with pytest.raises(BadAnswer, match="off UTC") as caught:
         parse(as_bytes(changed("utc_offset_seconds", 3600)), fetched_at=None, utc_only=True)
-    assert caught.value.gate is Gate.OFFSET
+    assert caught.value.gate is QualityCheck.OFFSET
     with pytest.raises(BadAnswer) as caught:
         parse(read_bytes("open-meteo-16day-null-tail-2026-10-18.json"), fetched_at=None, utc_only=True)
-    assert caught.value.gate is Gate.UNITS
+    assert caught.value.gate is QualityCheck.UNITS
 
 
 @pytest.mark.parametrize(("offset_s", "first"), [(19_800, "18:30"), (34_200, "14:30"), (20_700, "18:15")])
@@ -152,13 +154,13 @@ def test_row_28_an_offset_that_no_zone_has_is_refused():
 @pytest.mark.parametrize(
     ("path", "value", "gate"),
     [
-        pytest.param("hourly_units/temperature_2m", "K", Gate.UNITS, id="another unit"),
-        pytest.param("hourly_units/temperature_2m", ..., Gate.UNITS, id="no unit"),
-        pytest.param("hourly/temperature_2m", [4], Gate.LENGTHS, id="too short"),
-        pytest.param("hourly/temperature_2m", [4, "5"], Gate.SHAPE, id="text"),
-        pytest.param("hourly/temperature_2m", [4, 10**400], Gate.BODY, id="an endless integer"),
-        pytest.param("hourly/temperature_2m", 4, Gate.SHAPE, id="no list"),
-        pytest.param("hourly/temperature_2m", [4, 290], Gate.RANGE, id="out of range"),
+        pytest.param("hourly_units/temperature_2m", "K", QualityCheck.UNITS, id="another unit"),
+        pytest.param("hourly_units/temperature_2m", ..., QualityCheck.UNITS, id="no unit"),
+        pytest.param("hourly/temperature_2m", [4], QualityCheck.LENGTHS, id="too short"),
+        pytest.param("hourly/temperature_2m", [4, "5"], QualityCheck.SHAPE, id="text"),
+        pytest.param("hourly/temperature_2m", [4, 10**400], QualityCheck.BODY, id="an endless integer"),
+        pytest.param("hourly/temperature_2m", 4, QualityCheck.SHAPE, id="no list"),
+        pytest.param("hourly/temperature_2m", [4, 290], QualityCheck.RANGE, id="out of range"),
     ],
 )
 def test_row_156_a_column_that_cannot_be_read_is_unknown_and_named(path, value, gate):
@@ -182,7 +184,7 @@ def test_row_29_an_answer_for_another_place_is_rejected():
     body = as_bytes(small(cloud_cover=[0, 0]))
     assert parse(body, fetched_at=None, model="icon_seamless", place=Place(47.05, 11.4)).forecasts
     (failure,) = parse(body, fetched_at=None, model="icon_seamless", place=Place(11.5, 47.0)).failures
-    assert failure.gate is Gate.PLACE
+    assert failure.gate is QualityCheck.PLACE
     assert "km away" in failure.text
 
 
@@ -197,7 +199,7 @@ def test_a_bad_model_leaves_the_others_alone():
 def test_the_scale_slip_of_an_ensemble_is_rejected():
     gathered = parse(read_bytes("invented-open-meteo-ensemble-unit-slip-0-1.json"), fetched_at=None)
     assert gathered.forecasts == ()
-    assert gathered.failures[0].gate is Gate.SCALE
+    assert gathered.failures[0].gate is QualityCheck.SCALE
 
 
 ERRORS = read_json("open-meteo-errors.json")["cases"]
@@ -231,14 +233,14 @@ def test_error_answers_are_told_with_open_meteos_own_reason(case):
 def test_bodies_that_are_no_data_are_refused(body):
     with pytest.raises(BadAnswer) as caught:
         parse(body, fetched_at=None)
-    assert caught.value.gate is Gate.BODY
+    assert caught.value.gate is QualityCheck.BODY
 
 
 @pytest.mark.parametrize("body", [b"[]", b"7", b'"text"', b"null", b'[{"hourly": {}}, 7]'])
 def test_other_json_is_refused_by_its_shape(body):
     with pytest.raises(BadAnswer) as caught:
         parse(body, fetched_at=None)
-    assert caught.value.gate is Gate.SHAPE
+    assert caught.value.gate is QualityCheck.SHAPE
 
 
 def test_every_value_read_has_a_gate():

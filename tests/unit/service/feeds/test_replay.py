@@ -4,7 +4,7 @@ import pytest
 
 from alerts.common.errors import BadInput
 from alerts.weather.forecast import Place
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.feeds.replay import as_of_default, read_recorded, read_recorded_fully
 from tests.unit.service.feeds.feed_files import (
     BERLIN_72H,
@@ -172,7 +172,9 @@ def test_rejected_series_are_told_beside_the_good_ones(tmp_path):
     file.write_bytes(as_bytes(answer))
     gathered = read_recorded_fully(file)
     assert [forecast.source.model for forecast in gathered.forecasts] == ["icon_seamless", "metno_nordic"]
-    assert [(failure.model, failure.gate) for failure in gathered.failures] == [("gfs_seamless", Gate.RANGE)]
+    assert [(failure.model, failure.gate) for failure in gathered.failures] == [
+        ("gfs_seamless", QualityCheck.RANGE)
+    ]
 
 
 @pytest.mark.parametrize(

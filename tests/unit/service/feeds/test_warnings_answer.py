@@ -4,7 +4,7 @@ import pytest
 
 from alerts.common.span import Span
 from alerts.weather.official_warnings import Severity
-from alerts.weather.quality_gates import Gate
+from alerts.weather.quality_gates import QualityCheck
 from service.feeds.met_norway import warnings as met_norway_warnings
 from service.feeds.nws import warnings as nws_warnings
 from service.feeds.shared.feed_errors import BadAnswer
@@ -72,10 +72,10 @@ def test_no_alert_is_an_answer():
 
 
 BROKEN = {
-    "no features": ({"type": "FeatureCollection"}, Gate.SHAPE),
-    "a feature that is none": ({"features": ["wind"]}, Gate.SHAPE),
-    "a feature without properties": ({"features": [{"id": "1"}]}, Gate.SHAPE),
-    "too many": ({"features": [{}] * 501}, Gate.SHAPE),
+    "no features": ({"type": "FeatureCollection"}, QualityCheck.SHAPE),
+    "a feature that is none": ({"features": ["wind"]}, QualityCheck.SHAPE),
+    "a feature without properties": ({"features": [{"id": "1"}]}, QualityCheck.SHAPE),
+    "too many": ({"features": [{}] * 501}, QualityCheck.SHAPE),
 }
 
 
@@ -111,7 +111,7 @@ def test_a_time_without_its_offset_is_refused():
     del answer["features"][1:]
     with pytest.raises(BadAnswer) as caught:
         parse_bulletin(as_bytes(answer), MET, asked_at=None)
-    assert caught.value.gate is Gate.TIMES
+    assert caught.value.gate is QualityCheck.TIMES
 
 
 def test_an_interval_that_is_no_pair_is_refused():
