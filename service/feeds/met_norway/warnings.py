@@ -20,6 +20,7 @@ from service.feeds.shared.regions import Region, short_degrees
 from service.feeds.shared.warnings_by_place import (
     Service,
     WarningsFeed,
+    first_said,
     is_web,
     read_severity,
     read_span,
@@ -69,9 +70,10 @@ def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
     if span is None:
         return None
     event = as_text(alert.get("event"), MET_NORWAY_WARNINGS, "event")
+    names = (alert.get("eventAwarenessName"), event, alert.get("title"))
     return OfficialWarning(
         warning_id=as_text(alert.get("id"), MET_NORWAY_WARNINGS, "id"),
-        event=short(alert.get("eventAwarenessName")) or short(event),
+        event=first_said(MET_NORWAY_WARNINGS, "event", *names),
         severity=read_severity(alert.get("severity")),
         span=span,
         area=short(alert.get("area")),

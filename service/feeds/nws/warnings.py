@@ -15,6 +15,7 @@ from service.feeds.shared.regions import short_degrees
 from service.feeds.shared.warnings_by_place import (
     Service,
     WarningsFeed,
+    first_said,
     is_web,
     read_severity,
     read_span,
@@ -58,9 +59,10 @@ def _read(feature: Mapping[str, Any]) -> OfficialWarning | None:
     span = read_span(NWS_WARNINGS, start, alert.get("ends") or alert.get("expires"))
     if span is None:
         return None
+    event = as_text(alert.get("event"), NWS_WARNINGS, "event")
     return OfficialWarning(
         warning_id=as_text(alert.get("id"), NWS_WARNINGS, "id"),
-        event=short(as_text(alert.get("event"), NWS_WARNINGS, "event")),
+        event=first_said(NWS_WARNINGS, "event", event, alert.get("headline")),
         severity=read_severity(alert.get("severity")),
         span=span,
         area=short(alert.get("areaDesc")),

@@ -166,6 +166,14 @@ def short(value: object) -> str:
     return line if len(line) <= LONGEST_TEXT else line[: LONGEST_TEXT - 1] + "…"
 
 
+def first_said(feed: str, name: str, *texts: object) -> str:
+    """The first that says something, on one line; BadAnswer when none does."""
+    for text in texts:
+        if line := short(text):
+            return line
+    raise bad_shape(feed, phrase("feeds.wrong-kind", name=name, wanted="text"))
+
+
 def is_web(value: object) -> bool:
     """Whether it is an address that may be shown as a link."""
     return isinstance(value, str) and value.startswith(("https://", "http://")) and len(value) < 500

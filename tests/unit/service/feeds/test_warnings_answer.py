@@ -100,6 +100,24 @@ def test_row_158_one_alert_that_cannot_be_read_leaves_the_others_and_is_named(na
     assert text.endswith("The other warnings are used.")
 
 
+@pytest.mark.parametrize(
+    ("service", "sample", "names"),
+    [(NWS, THREE, ("event", "headline")), (MET, METNO, ("eventAwarenessName", "event", "title"))],
+    ids=["nws", "metno"],
+)
+def test_row_234_an_alert_without_a_name_is_told_by_its_headline_or_said_to_be_unread(service, sample, names):
+    answer = read_json(sample)
+    whole = parse_bulletin(as_bytes(answer), service, asked_at=ASKED).warnings
+    alert = answer["features"][0]["properties"]
+    *others, headline = names
+    alert.update(dict.fromkeys(others, " "))
+    told = parse_bulletin(as_bytes(answer), service, asked_at=ASKED)
+    assert told.warnings[0].event == whole[0].headline == " ".join(alert[headline].split())
+    alert[headline] = "\n"
+    nameless = parse_bulletin(as_bytes(answer), service, asked_at=ASKED)
+    assert (nameless.warnings, len(nameless.unread)) == (whole[1:], 1)
+
+
 def test_row_158_many_alerts_with_two_that_cannot_be_read():
     bulletin = nws(read_bytes("invented-nws-alerts-forty.json"))
     assert (len(bulletin.warnings), len(bulletin.unread)) == (38, 2)
