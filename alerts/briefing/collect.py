@@ -8,13 +8,13 @@ from datetime import datetime
 
 from alerts.briefing.facts.alert import NOTHING_AHEAD, Ahead, AlertFacts, Attribution
 from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes, Said, SkyNote
-from alerts.common.phrases import Phrase, phrase
+from alerts.common.phrases import Phrase, phrase, say
 from alerts.common.text import count_word
 from alerts.field.trip_plan import FieldPlan
+from alerts.judging.comparison import SiteChoice, choice_of, fork_told
 from alerts.judging.rules import Result
-from alerts.judging.site_choice import SiteChoice, choice_of, fork_told
 from alerts.judging.verdict import Verdict, VerdictWord, hangs_on
-from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL, WindowSky, window_sky
+from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky, window_sky
 from alerts.notifying.model import AlertKind, NotificationDecision, PastAlert, Why
 from alerts.notifying.validity import find_doubt
 from alerts.sites.model import Site
@@ -138,7 +138,7 @@ def _facts(kind: AlertKind, found: NightFindings) -> AlertFacts:
     is_up = window is not None and all(point.altitude_deg > 0 for point in window.track)
     credits = attributions(outlook) if outlook else ()
     if sky is not None and (sky.towns or sky.inside):
-        credits = (*credits, Attribution(TOWN_CREDIT, TOWN_CREDIT_URL))
+        credits = (*credits, Attribution(say("judging.town-credit"), TOWN_CREDIT_URL))
     told_hazards = [
         hazard
         for hazard in (outlook.hazards if outlook else ())

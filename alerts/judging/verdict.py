@@ -89,7 +89,7 @@ class Verdict:
         return self.outlook.chance_pct if self.outlook is not None else None
 
 
-_BEST_FIRST = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STAY)
+BEST_FIRST = (VerdictWord.GO, VerdictWord.WAIT, VerdictWord.UNKNOWN, VerdictWord.STAY)
 _AS_RESULT = {
     VerdictWord.GO: Result.PASS,
     VerdictWord.WAIT: Result.WARN,
@@ -129,7 +129,7 @@ def weigh(views: Sequence[SkyView], wishes: Wishes, *, now: datetime, site: Site
         lines = tuple(Reason("other_target", Result.FAIL, reasons[0].text) for reasons in rest)
         return Verdict(VerdictWord.STAY, first + lines, None, None, night=views[0].night)
 
-    judged.sort(key=lambda verdict: (_BEST_FIRST.index(verdict.word), -verdict.worth))
+    judged.sort(key=lambda verdict: (BEST_FIRST.index(verdict.word), -verdict.worth))
     best, others = judged[0], tuple(judged[1:])
     if not others:
         return best

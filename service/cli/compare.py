@@ -9,8 +9,7 @@ import click
 
 from alerts.common.phrases import say
 from alerts.field.driving import with_home
-from alerts.judging.comparison import tonight_at, usual_span
-from alerts.judging.comparison_order import Order, rank
+from alerts.judging.comparison import Order, rank, tonight_at, usual_span
 from service.app import build
 from service.cli.options import DAY, MOMENT
 from service.reports.comparison_report import (

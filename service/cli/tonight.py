@@ -12,7 +12,7 @@ import click
 
 from alerts.briefing.facts.alert import Ahead, track_to_the_minute
 from alerts.briefing.text.event import event_of
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.common.time_text import (
     MONTHS,
     nearest_minute,
@@ -24,10 +24,9 @@ from alerts.common.time_text import (
     whole_minutes,
     zone_word,
 )
-from alerts.judging.darkness_rule import with_darkness
 from alerts.judging.rules import Result
 from alerts.judging.verdict import Verdict, VerdictWord, trip_to, with_decision_time
-from alerts.judging.window_brightness import TOWN_CREDIT, WindowSky, say_sky, window_skies
+from alerts.judging.window_brightness import WindowSky, say_sky, window_skies, with_darkness
 from alerts.sites.great_circle import direction_word
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -254,4 +253,4 @@ def _credits(outlook: Outlook | None, skies: Sequence[WindowSky]) -> Iterator[st
         name = name_with_family(source.feed, source.model, source.lineage)
         yield f"  {name}, {issued}. {source.attribution}"
     if glows:
-        yield say("cli.tonight-town-credit", town_credit=TOWN_CREDIT)
+        yield say("cli.tonight-town-credit", town_credit=phrase("judging.town-credit"))

@@ -14,8 +14,8 @@ from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import BUILT_IN, Templates, render_mail
 from alerts.common.phrases import phrase, say
 from alerts.field.trip_plan import plan_trip
+from alerts.judging.comparison import OtherSite
 from alerts.judging.rules import Reason, Result
-from alerts.judging.site_choice import OtherSite
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.sites.model import Foreground, Site

@@ -21,10 +21,9 @@ from alerts.common.clock_times import zone_info
 from alerts.common.span import Span
 from alerts.common.text import Clock
 from alerts.judging.assess import JudgingInputs
-from alerts.judging.darkness_rule import darkness
 from alerts.judging.rules import Reason, without_note
 from alerts.judging.verdict import Verdict, VerdictWord
-from alerts.judging.window_brightness import window_skies
+from alerts.judging.window_brightness import darkness, window_skies
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import DarkWindow, Night, SkyWishes

@@ -12,8 +12,7 @@ from sqlalchemy.orm import Session
 from alerts.common.phrases import say
 from alerts.common.text import clear_words
 from alerts.common.time_text import say_day, say_minutes, say_span, say_time, utc_text
-from alerts.judging.comparison import ComparedNight, compare
-from alerts.judging.comparison_order import ORDER_WORDS, Order, RankedNight
+from alerts.judging.comparison import ComparedNight, Order, RankedNight, compare
 from alerts.judging.verdict import Verdict, VerdictWord
 from alerts.sites.model import Site
 from alerts.sky.ephemeris import Ephemeris
@@ -65,10 +64,8 @@ def compare_stored(
         return ComparedNight.of(site, verdict.night or nights[0], verdict, mine.now)
 
     return compare(
-        [each.site for each in compared],
-        first,
-        last,
         {site: [shared_sky(sky) for sky in wished.skies] for site, wished in wishes.items()},
+        (first, last),
         ephemeris,
         judge=judge,
         decided=_decided(session, compared, first, last),
@@ -120,7 +117,7 @@ def compared_head(
 ) -> Iterator[str]:
     """The order in words, what the chance is of and from when, what a drive rests on, and the names of the
     columns."""
-    yield f"Ranked {ORDER_WORDS[order]}."
+    yield f"Ranked {say('judging.order', order=order)}."
     shortest = sorted({each.shortest_window for each in wishes})
     yield say("reports.compare-chance", lengths=[clear_words(each) for each in shortest])
     if as_of := compared_as_of(nights):

@@ -14,8 +14,7 @@ from alerts.briefing.text.event import event_of, event_values, say_chance
 from alerts.common.phrases import say
 from alerts.common.span import Span
 from alerts.common.time_text import say_clock, say_day, say_span, say_time, utc_text, zone_word
-from alerts.judging.darkness_rule import darkness
-from alerts.judging.window_brightness import TOWN_CREDIT, TOWN_CREDIT_URL, WindowSky
+from alerts.judging.window_brightness import TOWN_CREDIT_URL, WindowSky, darkness
 from alerts.sites.model import Site
 from alerts.sky.night import DarkWindow, Night
 from alerts.weather.clouds import cover_as_told
@@ -61,7 +60,7 @@ def weather_page(seen: NightWeather) -> str:
     sources = outlook.sources if outlook else ()
     credits = dict.fromkeys(f"{source.attribution}  {source.attribution_url}" for source in sources)
     if seen.sky is not None and seen.sky.domes:
-        credits[f"{TOWN_CREDIT}  {TOWN_CREDIT_URL}"] = None
+        credits[f"{say('judging.town-credit')}  {TOWN_CREDIT_URL}"] = None
     if credits:
         lines += ["", *credits]
     return "\n".join(lines)

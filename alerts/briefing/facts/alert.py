@@ -14,7 +14,7 @@ from alerts.briefing.facts.field_notes import FieldNotes, Said, SkyNote
 from alerts.common.span import Span
 from alerts.common.time_text import minute_down, minute_up, nearest_minute, whole_minutes
 from alerts.common.units import Units
-from alerts.judging.site_choice import OtherSite
+from alerts.judging.comparison import OtherSite
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from alerts.sky.night import ShapeSpan, TrackPoint

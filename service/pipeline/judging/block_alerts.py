@@ -14,8 +14,8 @@ from alerts.briefing.collect import alert_facts
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.common.span import Span
 from alerts.field.trip_plan import plan_from
+from alerts.judging.comparison import SiteChoice, choice_of, others_than
 from alerts.judging.ranking import rough_worth
-from alerts.judging.site_choice import SiteChoice, choice_of, others_than
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind, PastAlert, Why
 from alerts.wishes.model import Wishes

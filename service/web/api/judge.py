@@ -12,8 +12,7 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase, say
 from alerts.common.span import Span
 from alerts.judging.assess import JudgingInputs
-from alerts.judging.darkness_rule import with_darkness
-from alerts.judging.window_brightness import window_skies
+from alerts.judging.window_brightness import window_skies, with_darkness
 from alerts.sites.model import HorizonLine, Site
 from alerts.sites.names import clean_name
 from alerts.sky.night import Night

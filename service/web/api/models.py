@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, model_validator
 
 from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
-from alerts.judging.comparison_order import Order
+from alerts.judging.comparison import Order
 from alerts.sites.coordinates import LONGEST_LINK, parse_lat_lon
 from alerts.sites.model import HIGHEST_ELEVATION_M, LOWEST_ELEVATION_M
 from alerts.wishes.model import Wishes

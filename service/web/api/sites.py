@@ -11,8 +11,7 @@ from pydantic import BaseModel
 
 from alerts.briefing.text.event import event_of
 from alerts.briefing.text.obstacle_text import values_of
-from alerts.judging.comparison import MOST_SITES, tonight_at, usual_span
-from alerts.judging.comparison_order import Order
+from alerts.judging.comparison import MOST_SITES, Order, tonight_at, usual_span
 from service.hindsight.track_record import record_json
 from service.reports.comparison_report import compared_json
 from service.reports.default_reader import wishes_of

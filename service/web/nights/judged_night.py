@@ -13,9 +13,8 @@ from alerts.common.errors import BadInput
 from alerts.common.phrases import phrase
 from alerts.common.span import Span
 from alerts.field.kit import Kit
-from alerts.judging.darkness_rule import with_darkness
 from alerts.judging.verdict import Verdict
-from alerts.judging.window_brightness import WindowSky
+from alerts.judging.window_brightness import WindowSky, with_darkness
 from alerts.sites.model import Site
 from alerts.sky.night import Night
 from alerts.sky.night_calendar import name_at

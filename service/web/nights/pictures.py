@@ -11,10 +11,9 @@ from alerts.briefing.collect_field import build_field_notes
 from alerts.briefing.facts.field_notes import DrawnDome, FieldNotes
 from alerts.briefing.pictures.drawing import NARROW, PALETTES, WIDE, Picture
 from alerts.briefing.pictures.night_scene import NightToDraw
-from alerts.common.phrases import say
+from alerts.common.phrases import phrase, say
 from alerts.field.trip_plan import plan_trip
 from alerts.judging.verdict import VerdictWord
-from alerts.judging.window_brightness import TOWN_CREDIT
 from alerts.sites.model import Site
 from alerts.sky.brightness.light_domes import domes
 from alerts.weather.cloud_by_hour import cloud_hours
@@ -88,4 +87,4 @@ def town_words(skies: SkyCache, site: Site) -> str:
     """The brightest domes round a site, `a dome at 212°, 41 km (Name); …`, with the credit; "" for none."""
     found = skies.keep(("domes", site.lat_deg, site.lon_deg), lambda: domes(site.lat_deg, site.lon_deg))
     said = [dome.text for dome in found]
-    return say("web-nights.town-glow", domes=said, credit=TOWN_CREDIT) if said else ""
+    return say("web-nights.town-glow", domes=said, credit=phrase("judging.town-credit")) if said else ""

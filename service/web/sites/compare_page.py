@@ -16,8 +16,15 @@ from alerts.common.phrases import phrase, say
 from alerts.common.time_text import say_drive
 from alerts.common.units import Units, in_units
 from alerts.field.driving import with_home
-from alerts.judging.comparison import MOST_SITES, ComparedNight, tonight_at, usual_span
-from alerts.judging.comparison_order import ORDER_WORDS, Order, RankedNight, rank
+from alerts.judging.comparison import (
+    MOST_SITES,
+    ComparedNight,
+    Order,
+    RankedNight,
+    rank,
+    tonight_at,
+    usual_span,
+)
 from service.reports.comparison_report import Compared, compare_stored, compared_as_of
 from service.reports.default_reader import wishes_of
 from service.store.repositories import people
@@ -107,7 +114,7 @@ def build_router(web: Web) -> APIRouter:
             more=more,
             sort=sort.value,
             orders=[order.value for order in Order],
-            order_words=ORDER_WORDS[sort],
+            order_words=say("judging.order", order=sort),
             fault=fault,
         )
 

@@ -10,7 +10,7 @@ import pytest
 from alerts.briefing.facts.alert import AlertFacts
 from alerts.briefing.render import CHAT_LINES, build_payload, render_chat, render_mail, render_marked_chat
 from alerts.common.span import Span
-from alerts.judging.site_choice import OtherSite
+from alerts.judging.comparison import OtherSite
 from alerts.judging.verdict import VerdictWord
 from tests.unit.alerts.briefing.briefing_samples import CHANGED, GO, STAND_DOWN, briefing, july
 

@@ -13,7 +13,7 @@ from jsonschema import Draft202012Validator, FormatChecker, ValidationError
 from alerts.briefing.facts.alert import AlertFacts, Briefing
 from alerts.briefing.render import build_payload
 from alerts.common.units import Units
-from alerts.judging.site_choice import OtherSite
+from alerts.judging.comparison import OtherSite
 from alerts.judging.verdict import VerdictWord
 from alerts.notifying.model import AlertKind
 from tests.unit.alerts.briefing.briefing_samples import KINDS, briefing

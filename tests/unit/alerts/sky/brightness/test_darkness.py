@@ -8,10 +8,16 @@ from datetime import date, timedelta
 import pytest
 
 from alerts.common.phrases import kept
-from alerts.judging.darkness_rule import TOWNS_WARN_FROM_MAG, darkness, with_darkness
 from alerts.judging.rules import Reason, Result
 from alerts.judging.verdict import Verdict, VerdictWord
-from alerts.judging.window_brightness import WindowSky, say_sky, window_skies
+from alerts.judging.window_brightness import (
+    TOWNS_WARN_FROM_MAG,
+    WindowSky,
+    darkness,
+    say_sky,
+    window_skies,
+    with_darkness,
+)
 from alerts.sites.model import Darkness, Site
 from alerts.sky.ephemeris import Ephemeris
 from alerts.sky.night import Night, SkyWishes

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alerts.common.span import Span
 from alerts.field.driving import USUAL_SPEED_KMH, Home, drive_from, drive_over
-from alerts.judging.site_choice import NEAR_KM, Fork, SiteChoice, find_fork, fork_told
+from alerts.judging.comparison import NEAR_KM, Fork, SiteChoice, find_fork, fork_told
 from alerts.judging.verdict import VerdictWord
 from alerts.sites.great_circle import distance_km
 from tests.unit.alerts.judging.values import HOUR, MINUTE, UNHURRIED, utc
